@@ -1,0 +1,39 @@
+"""What an estimate rests on, in few words; every "too few" in one place."""
+
+from __future__ import annotations
+
+MIN_DROPS_FOR_TREND = 4
+"""Fewest valid drops on which a trend is judged: with 3 no rank test can reach 5 %, one-sided
+(1/3! = 0.167; exact Mann-Kendall table, Gilbert 1987)."""
+
+MIN_DEVICES_FOR_LINK = 6
+"""Fewest followed-up devices for a dose link: 3 dropped against 3 controls, all against none,
+gives a two-sided Fisher p of 0.10, so fewer can never show anything."""
+
+MIN_FAILURES_FOR_LINK = 3
+"""Fewest latent failures for a dose link: a slope and a scale need more events than parameters."""
+
+
+def counted(number: int, singular: str, plural: str | None = None) -> str:
+    """Number and noun that agree.
+
+    Parameters
+    ----------
+    number : int
+        How many.
+    singular : str
+        The noun for one.
+    plural : str, optional
+        The noun for any other number; by default ``singular`` with an s.
+
+    Returns
+    -------
+    str
+        For instance "1 drop", "12 drops".
+
+    Examples
+    --------
+    >>> counted(1, "drop"), counted(3, "series", "series")
+    ('1 drop', '3 series')
+    """
+    return f"{number} {singular if number == 1 else plural or singular + 's'}"

@@ -1,0 +1,63 @@
+"""What can go wrong, each with its facts and the exit status it deserves."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from durability.records import Rejection
+
+
+class DurabilityError(Exception):
+    """A fault that a user can mend; its text is one line that says how.
+
+    Parameters
+    ----------
+    message : str
+        One line: where, what was wrong, what would be right.
+    """
+
+    exit_status = 1
+
+    def __init__(self, message: str) -> None:
+        super().__init__(" ".join(message.split()))
+
+
+class UnusableCall(DurabilityError):
+    """The call, an option or a whole file can't be used as it stands."""
+
+    exit_status = 2
+
+
+class StoreUnusable(UnusableCall):
+    """The store is missing, held by another process, foreign or too new."""
+
+
+class RecordRefused(DurabilityError):
+    """A record contradicts what is stored, or is out of its range."""
+
+
+class ImportRefused(DurabilityError):
+    """Rows of a file were refused and nothing of the import was stored.
+
+    Parameters
+    ----------
+    rejections : sequence of Rejection
+        Every refused row with its reason.
+    read : int
+        Rows read in all.
+    """
+
+    def __init__(self, rejections: Sequence[Rejection], read: int) -> None:
+        self.rejections = tuple(rejections)
+        self.read = read
+        super().__init__(f"{len(self.rejections)} of {read} rows refused, nothing stored")
+
+
+class NoImpact(DurabilityError):
+    """No sample of an acceleration record stands clear of its baseline."""
+
+
+class WaveformUnreadable(DurabilityError):
+    """A waveform file can't be read as a single-channel time record."""

@@ -1,0 +1,154 @@
+"""The nouns of the trade, frozen: what was seen, and where it was seen.
+
+Field names are the column names of the store and of the files. Absent is ``None`` (or NaN in an
+array), never 0. Identifiers are text: "007" stays "007".
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    FloatArray = NDArray[np.float64]
+    IntArray = NDArray[np.int64]
+
+SpecimenKind = Literal["case", "device", "dummy"]
+Purpose = Literal["test", "reference"]
+Outcome = Literal["pass", "degraded", "fail", "not_tested"]
+
+SPECIMEN_KINDS: tuple[SpecimenKind, ...] = ("case", "device", "dummy")
+PURPOSES: tuple[Purpose, ...] = ("test", "reference")
+OUTCOMES: tuple[Outcome, ...] = ("pass", "degraded", "fail", "not_tested")
+DAMAGE_SEVERITIES = {0: "none", 1: "cosmetic", 2: "minor", 3: "major", 4: "failed"}
+SEVERITY_FAILED = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Where a record came from: a file's row, or a person at the keyboard."""
+
+    file_name: str | None = None
+    file_sha256: str | None = None
+    row: int | None = None
+    entered_by: str | None = None
+    entered_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Rejection:
+    """One row that could not be taken, and what would have been right."""
+
+    file: str
+    row: int | None
+    column: str | None
+    value: str | None
+    reason: str
+
+    def line(self) -> str:
+        """One line naming file, row, column and value, then what would be right."""
+        where = [self.file]
+        if self.row is not None:
+            where.append(f"row {self.row}")
+        if self.column is not None:
+            where.append(self.column if self.value is None else f"{self.column} {self.value!r}")
+        return f"{', '.join(where)}: {self.reason}"
+
+
+@dataclass(frozen=True, slots=True)
+class Specimen:
+    """One physical thing with a code: a case, a device or a dummy."""
+
+    code: str
+    kind: SpecimenKind
+    model: str | None = None
+    lot: str | None = None
+    mass_g: float | None = None
+    received_on: date | None = None
+    note: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Sensor:
+    """A shock accelerometer and what its certificate says."""
+
+    code: str
+    sensitivity_mv_per_g: float | None = None
+    full_scale_g: float | None = None
+    natural_frequency_hz: float | None = None
+    calibrated_on: date | None = None
+    calibration_due: date | None = None
+    note: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Waveform:
+    """An acceleration record as read from a file, in g.
+
+    ``acceleration_g`` has shape (n_samples,); ``start_s`` is the time of its first sample.
+    """
+
+    acceleration_g: FloatArray
+    sample_rate_hz: float
+    start_s: float = 0.0
+    channel: str | None = None
+    file_name: str | None = None
+    file_sha256: str | None = None
+    inferred: dict[str, str] = field(default_factory=dict)
+    """What the reader worked out by itself (delimiter, units, time base …), for --explain."""
+
+
+@dataclass(frozen=True, slots=True)
+class DropHistory:
+    """The valid drops of one series as arrays, with what the models need beside them.
+
+    Arrays over valid drops have shape (n_valid,) and are ordered by ``drop_number``.
+    """
+
+    series: str
+    drop_number: IntArray
+    peak_g: FloatArray
+    drops: int
+    """Drops made, voided ones counted."""
+    last_drop_number: int
+    """Largest drop number, voided ones counted; 0 when there is none."""
+    case: str | None = None
+    """None when bare."""
+    case_model: str | None = None
+    device: str | None = None
+    condition: tuple[float | None, str | None, str | None] = (None, None, None)
+    """Drop height in mm, surface, orientation: levels are comparable only within one condition."""
+    temperature_c: FloatArray | None = None
+    """Over valid drops; NaN where not recorded."""
+    dropped_at_s: FloatArray | None = None
+    """Seconds since 1970-01-01 UTC over valid drops; NaN where not recorded."""
+    damage_drop_number: IntArray | None = None
+    """Drop numbers at which the case was looked at; shape (n_looks,)."""
+    damage_severity: IntArray | None = None
+    """0 to 4, what was noted on the case at those looks; shape (n_looks,)."""
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceHistory:
+    """What one device lived through and how it fared; days count from 1970-01-01.
+
+    Drop arrays have shape (n_drops,), voided drops and drops without a reading included (NaN in
+    ``peak_g`` where there is no trusted reading). Check arrays have shape (n_checks,).
+    """
+
+    device: str
+    drop_day: FloatArray
+    """NaN where the day of the drop was not recorded."""
+    peak_g: FloatArray
+    drop_height_mm: FloatArray
+    check_day: FloatArray
+    check_function: tuple[str, ...]
+    check_outcome: tuple[Outcome, ...]
+    device_model: str | None = None
+    received_day: float | None = None
+    drop_case_model: tuple[str | None, ...] = ()
+    """Case model worn at each drop; None when bare."""

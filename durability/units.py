@@ -1,0 +1,20 @@
+"""Conversions needed at the edge; inside, every quantity carries its unit in its name."""
+
+STANDARD_GRAVITY_M_S2 = 9.80665
+"""Standard gravity g_n, exact by definition (3rd CGPM, 1901; ISO 80000-3)."""
+
+
+def impact_velocity_m_s(drop_height_mm: float) -> float:
+    """Velocity at the end of a free fall without drag, √(2 g h).
+
+    Parameters
+    ----------
+    drop_height_mm : float
+        Height of the lowest point above the surface at release, in mm.
+
+    Returns
+    -------
+    float
+        Velocity at impact, in m/s. Source: free fall; ISO 2248 allows ±1 % on it.
+    """
+    return float((2.0 * STANDARD_GRAVITY_M_S2 * drop_height_mm / 1000.0) ** 0.5)
