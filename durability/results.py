@@ -10,7 +10,24 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray, IntArray
+    from durability.records import FloatArray, IntArray, Rejection
+
+# ----------------------------------------------------------------------------------- import
+
+
+@dataclass(frozen=True, slots=True)
+class ImportCount:
+    """What became of the rows of an import."""
+
+    read: int
+    added: int
+    duplicates: int
+    rejected: int
+    rejects_file: str | None
+    rejections: tuple[Rejection, ...] = ()
+    skipped_rows: int = 0
+    """Rows of the sheet that are no records (a row of means)."""
+
 
 # ------------------------------------------------------------------------------------ trend
 

@@ -1,0 +1,191 @@
+"""Small checks over the text of a sheet: typed columns come out, rejections with their reasons."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+
+import pandas as pd
+
+from durability.intake.columns import COLUMNS, FILE_KINDS, Column
+from durability.intake.tables import Sheet
+from durability.records import Rejection
+
+_DECIMAL_COMMA = r"^-?\d+,\d+$"
+_OFFSET = r"(?:[T ]\d{2}:?\d{2}.*?)(Z|[+-]\d{2}:?\d{2})$"
+_NOT_RECORDED = {"n/a", "na", "nan", "none", "null", "-", "--", "?"}
+
+
+def check_sheet(sheet: Sheet, kind: str) -> tuple[pd.DataFrame, list[Rejection]]:
+    """Typed rows of a sheet, and every fault that one row shows by itself.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        Text of the rows.
+    kind : str
+        A name of ``FILE_KINDS``.
+
+    Returns
+    -------
+    rows : DataFrame
+        Every column of the kind (NA where blank or absent), numbers as float, integers as Int64,
+        times as wall-clock datetimes with ``<name>_utc_offset`` beside them, ``source_row`` and
+        ``file_name``; faulty rows are left out.
+    rejections : list of Rejection
+        One for each faulty row: the first fault found in it.
+    """
+    rules = FILE_KINDS[kind]
+    text = sheet.frame
+    typed: dict[str, Any] = {}
+    faults: list[tuple[pd.Series, str, str]] = []
+    for name in rules.columns:
+        cells = text[name] if name in text else pd.Series("", index=text.index, dtype=object)
+        column = COLUMNS[name]
+        if name in rules.required and name not in rules.may_be_blank:
+            faults.append((cells == "", name, f"blank; give {column.right}"))
+        values, wrong, offsets = _typed(cells, column)
+        typed[name] = values
+        if offsets is not None:
+            typed[f"{name}_utc_offset"] = offsets
+        faults += [(mask, name, reason) for mask, reason in wrong]
+    rows = pd.DataFrame(typed, index=text.index)
+    if kind == "drops":
+        # A model without a code still is one physical thing: it is named after its series.
+        for specimen in ("case", "device"):
+            unnamed = rows[specimen].isna() & rows[f"{specimen}_model"].notna()
+            rows[specimen] = rows[specimen].mask(unnamed, rows["series"] + f"/{specimen}")
+        faults += _drop_faults(rows, text)
+
+    refused: dict[int, Rejection] = {}
+    for mask, name, reason in faults:
+        shown = name in text
+        for at in text.index[mask.to_numpy(dtype=bool)]:
+            value = str(text[name][at]) if shown else None
+            row = int(text["source_row"][at])
+            refused.setdefault(at, Rejection(sheet.file_name, row, name, value or None, reason))
+    rows["source_row"] = text["source_row"]
+    rows["file_name"] = sheet.file_name
+    good = rows.drop(index=list(refused))
+    rejections = [*sheet.refused, *refused.values()]
+    return good, sorted(rejections, key=lambda rejection: rejection.row or 0)
+
+
+def split_conditions(rows: pd.DataFrame) -> pd.DataFrame:
+    """Drops with each change of condition within a series made a series of its own.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        Typed drops.
+
+    Returns
+    -------
+    DataFrame
+        The same rows; where a series changes its drop height, surface, orientation, device or
+        case, the changing values stand in its name ("R7, 330 mm"). Drop numbers stay.
+    """
+    rows = rows.copy()
+    suffix = pd.Series("", index=rows.index)
+    for column, unit in (
+        ("drop_height_mm", " mm"),
+        ("surface", ""),
+        ("orientation", ""),
+        ("device", ""),
+        ("case", ""),
+    ):
+        changes = rows.groupby("series")[column].transform("nunique") > 1
+        cells = rows[column]
+        words = cells.map("{:g}".format) if column == "drop_height_mm" else cells.astype(object)
+        suffix = suffix.where(~(changes & cells.notna()), suffix + ", " + words + unit)
+    rows["series"] = rows["series"] + suffix
+    return rows
+
+
+def _typed(
+    cells: pd.Series, column: Column
+) -> tuple[pd.Series, list[tuple[pd.Series, str]], pd.Series | None]:
+    """Values of one column, its faults as (mask, reason), and offsets of times."""
+    blank = cells == ""
+    if column.kind == "text":
+        return cells.mask(blank, None), [], None
+    if column.kind == "choice":
+        wrong = ~blank & ~cells.isin(column.choices)
+        return cells.mask(blank, None), [(wrong, f"not {column.right}")], None
+    if column.kind in ("date", "timestamp"):
+        return _typed_times(cells, blank, column)
+    absent = cells.str.lower().isin(_NOT_RECORDED)
+    comma = cells.str.match(_DECIMAL_COMMA)
+    numbers = pd.to_numeric(cells.mask(blank, None), errors="coerce").astype(float)
+    unread = ~blank & ~numbers.abs().lt(float("inf"))
+    outside = pd.Series(False, index=cells.index)
+    if column.kind == "integer":
+        outside |= numbers.notna() & (numbers != numbers.round())
+    if column.above is not None:
+        outside |= numbers <= column.above
+    if column.least is not None:
+        outside |= numbers < column.least
+    if column.most is not None:
+        outside |= numbers > column.most
+    faults = [
+        (absent, f"leave the cell blank when not recorded; else {column.right}"),
+        (comma, "a decimal comma; write a decimal point, or read the file with --decimal-comma"),
+        (unread, f"not {column.right}"),
+        (outside, f"not {column.right}"),
+    ]
+    if column.kind == "integer":
+        return numbers.where(~outside & ~unread).astype("Int64"), faults, None
+    return numbers, faults, None
+
+
+def _typed_times(
+    cells: pd.Series, blank: pd.Series, column: Column
+) -> tuple[pd.Series, list[tuple[pd.Series, str]], pd.Series | None]:
+    offsets = cells.str.extract(_OFFSET, expand=False)
+    walls = cells.mask(offsets.notna(), cells.str.replace(r"(Z|[+-]\d{2}:?\d{2})$", "", regex=True))
+    moments = pd.to_datetime(walls.mask(blank, None), format="ISO8601", errors="coerce")
+    # A bare year or year and month is ISO 8601 too, but is no date of a drop.
+    unread = ~blank & (moments.isna() | ~cells.str.match(r"^\d{4}-\d{2}-\d{2}"))
+    faults = [(unread, f"not {column.right}")]
+    if column.past:
+        now_utc = datetime.now(UTC).replace(tzinfo=None)
+        shift = pd.to_timedelta(
+            offsets.str.replace("Z", "+00:00").str.replace(
+                r"^([+-]\d{2}):?(\d{2})$", r"\1:\2:00", regex=True
+            )
+        ).fillna(pd.Timedelta(datetime.now() - now_utc))  # noqa: DTZ005 - the bench's own clock
+        faults.append((moments - shift > now_utc, f"lies in the future; give {column.right}"))
+    if column.kind == "date":
+        return moments.dt.normalize(), faults, None
+    return moments, faults, offsets.where(offsets.notna(), None)
+
+
+def _drop_faults(rows: pd.DataFrame, text: pd.DataFrame) -> list[tuple[pd.Series, str, str]]:
+    """What a drop's columns must hold together."""
+    void = rows["status"] == "void"
+    bare = rows["case"].isna()
+    return [
+        (
+            rows["peak_g"].isna() & ~void & (text["peak_g"] == ""),
+            "peak_g",
+            "blank; give a number above 0, in g, or mark the row status void with a void_reason"
+            " (a drop that no one could read was still a drop)",
+        ),
+        (void & rows["void_reason"].isna(), "void_reason", "blank; a void drop needs its reason"),
+        (
+            ~void & rows["void_reason"].notna(),
+            "status",
+            "a void_reason stands beside a drop that is not void; set status to void, or clear it",
+        ),
+        (
+            bare & (rows["damage_severity"] > 0).fillna(False).astype(bool),
+            "damage_severity",
+            "a bare drop has no case to be damaged; note damage of the device with: import damage",
+        ),
+        (
+            rows["damage_severity"].isna()
+            & (rows["damage_location"].notna() | rows["damage_note"].notna()),
+            "damage_severity",
+            "blank beside a damage note; give 0 none, 1 cosmetic, 2 minor, 3 major or 4 failed",
+        ),
+    ]

@@ -1,0 +1,162 @@
+"""The columns that files and the keyboard may bring, and what each may hold; one table for all."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from durability.records import DAMAGE_SEVERITIES, OUTCOMES, PURPOSES, SPECIMEN_KINDS
+
+ColumnKind = Literal["text", "number", "integer", "date", "timestamp", "choice"]
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column: its kind, its range, and what would be right in words."""
+
+    name: str
+    kind: ColumnKind
+    right: str
+    above: float | None = None
+    """Values must lie above this (exclusive) …"""
+    least: float | None = None
+    """… or at or above this."""
+    most: float | None = None
+    choices: tuple[str, ...] = ()
+    past: bool = False
+    """A date or time that can't lie in the future."""
+
+
+def _text(name: str, right: str) -> Column:
+    return Column(name, "text", right)
+
+
+def _positive(name: str, unit: str) -> Column:
+    return Column(name, "number", f"a number above 0, in {unit}, with a decimal point", above=0.0)
+
+
+def _choice(name: str, choices: tuple[str, ...]) -> Column:
+    return Column(name, "choice", "one of " + ", ".join(choices), choices=choices)
+
+
+_SEVERITY = "0 none, 1 cosmetic, 2 minor, 3 major or 4 failed"
+_ISO_TIME = "an ISO 8601 date or time not in the future, like 2026-03-14T09:30+01:00"
+_ISO_DATE = "an ISO 8601 date, like 2026-03-14"
+
+COLUMNS: dict[str, Column] = {
+    column.name: column
+    for column in (
+        _text("series", "the code of a drop series"),
+        Column("drop_number", "integer", "a whole number, 1 for the first drop", least=1),
+        _positive("peak_g", "g"),
+        _positive("pulse_duration_ms", "ms"),
+        _positive("velocity_change_m_s", "m/s"),
+        _positive("achieved_height_mm", "mm"),
+        Column("dropped_at", "timestamp", _ISO_TIME, past=True),
+        _text("case", "the code of a case; blank when bare"),
+        _text("case_model", "the model of the case"),
+        _text("device", "the code of a device or dummy"),
+        _text("device_model", "the model of the device"),
+        _choice("device_kind", ("device", "dummy")),
+        _positive("drop_height_mm", "mm"),
+        _text("surface", "what the drop lands on"),
+        _text("orientation", "what strikes first"),
+        Column("temperature_c", "number", "a number above -273.15, in °C", above=-273.15),
+        _text("sensor", "the code of a sensor"),
+        _choice("purpose", PURPOSES),
+        _choice("status", ("valid", "void")),
+        _text("void_reason", "why the drop does not count"),
+        Column("damage_severity", "integer", _SEVERITY, least=0, most=max(DAMAGE_SEVERITIES)),
+        _text("damage_location", "where the damage is"),
+        _text("damage_note", "what was seen"),
+        _text("operator", "who dropped it"),
+        _text("note", "free words"),
+        _text("specimen", "the code of a case, device or dummy"),
+        Column("severity", "integer", _SEVERITY, least=0, most=max(DAMAGE_SEVERITIES)),
+        _text("location", "where the damage is"),
+        Column("inspected_at", "timestamp", _ISO_TIME, past=True),
+        _text("function", "what was checked, like charging"),
+        _choice("outcome", OUTCOMES),
+        Column("measured", "number", "a number with a decimal point"),
+        _text("unit", "the unit of the measured value"),
+        _text("inspector", "who looked"),
+        _text("code", "the code of the specimen"),
+        _choice("kind", SPECIMEN_KINDS),
+        _text("model", "the model of the specimen"),
+        _text("lot", "the production lot"),
+        _positive("mass_g", "g (grams)"),
+        Column("received_on", "date", _ISO_DATE, past=True),
+        _positive("sensitivity_mv_per_g", "mV/g"),
+        _positive("full_scale_g", "g"),
+        _positive("natural_frequency_hz", "Hz"),
+        Column("calibrated_on", "date", _ISO_DATE, past=True),
+        Column("calibration_due", "date", _ISO_DATE),
+    )
+}
+
+
+@dataclass(frozen=True, slots=True)
+class FileKind:
+    """Which columns a kind of file must and may have."""
+
+    name: str
+    required: tuple[str, ...]
+    optional: tuple[str, ...]
+    may_be_blank: tuple[str, ...] = ()
+    """Required columns in which a single cell may still be blank."""
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """Every column that such a file may have."""
+        return self.required + self.optional
+
+
+FILE_KINDS: dict[str, FileKind] = {
+    kind.name: kind
+    for kind in (
+        FileKind(
+            "drops",
+            ("series", "drop_number", "peak_g"),
+            (
+                "pulse_duration_ms",
+                "velocity_change_m_s",
+                "dropped_at",
+                "case",
+                "case_model",
+                "device",
+                "device_model",
+                "device_kind",
+                "drop_height_mm",
+                "surface",
+                "orientation",
+                "temperature_c",
+                "sensor",
+                "purpose",
+                "status",
+                "void_reason",
+                "damage_severity",
+                "damage_location",
+                "damage_note",
+                "achieved_height_mm",
+                "operator",
+                "note",
+            ),
+            may_be_blank=("peak_g",),
+        ),
+        FileKind(
+            "damage",
+            ("specimen", "severity"),
+            ("series", "drop_number", "location", "note"),
+        ),
+        FileKind(
+            "inspections",
+            ("device", "inspected_at", "function", "outcome"),
+            ("measured", "unit", "note", "inspector"),
+        ),
+        FileKind(
+            "specimens",
+            ("code", "kind"),
+            ("model", "lot", "mass_g", "received_on", "note"),
+        ),
+    )
+}

@@ -1,0 +1,187 @@
+"""What is typed at the bench, checked against the same table of columns as the files."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime
+
+from durability.errors import UnusableCall
+from durability.intake.columns import COLUMNS
+
+_OFFSET = re.compile(r"(Z|[+-]\d{2}:?\d{2})$")
+
+
+def typed_value(column: str, text: str, *, option: str | None = None) -> str | float | int:
+    """Value of one typed field, in the unit of its column.
+
+    Parameters
+    ----------
+    column : str
+        A name of the column table, for instance ``peak_g``.
+    text : str
+        What was typed.
+    option : str, optional
+        How the message names the field; by default the column's name.
+
+    Returns
+    -------
+    str, float or int
+        Numbers as numbers; dates and times as ISO text.
+
+    Raises
+    ------
+    UnusableCall
+        The text is no such value, or lies out of the column's range.
+    """
+    rule = COLUMNS[column]
+    name = option or column
+    text = text.strip()
+    wrong = UnusableCall(f"{name} {text!r}: not {rule.right}")
+    if rule.kind == "text":
+        if not text:
+            raise UnusableCall(f"{name}: blank; give {rule.right}")
+        return text
+    if rule.kind == "choice":
+        if text not in rule.choices:
+            raise wrong
+        return text
+    if rule.kind in ("date", "timestamp"):
+        moment, offset = typed_time(text, name=name, right=rule.right)
+        if rule.past and moment > datetime.now():  # noqa: DTZ005 - wall clock, as written
+            raise UnusableCall(f"{name} {text!r}: lies in the future; give {rule.right}")
+        return moment.date().isoformat() if rule.kind == "date" else moment.isoformat() + offset
+    try:
+        number = int(text) if rule.kind == "integer" else float(text)
+    except ValueError:
+        raise wrong from None
+    in_range = (
+        number == number
+        and abs(number) != float("inf")
+        and (rule.above is None or number > rule.above)
+        and (rule.least is None or number >= rule.least)
+        and (rule.most is None or number <= rule.most)
+    )
+    if not in_range:
+        raise wrong
+    return number
+
+
+def typed_time(text: str, *, name: str, right: str) -> tuple[datetime, str]:
+    """Wall-clock time and offset of an ISO 8601 text.
+
+    Parameters
+    ----------
+    text : str
+        Date, or date and time, with or without an offset.
+    name, right : str
+        How the message names the field, and what would be right.
+
+    Returns
+    -------
+    moment : datetime
+        As written on the wall, without zone.
+    offset : str
+        "+01:00", "Z" or "" when none was written.
+
+    Raises
+    ------
+    UnusableCall
+        The text is not ISO 8601.
+    """
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise UnusableCall(f"{name} {text!r}: not {right}") from None
+    found = _OFFSET.search(text) if moment.tzinfo else None
+    return moment.replace(tzinfo=None), found.group(0) if found else ""
+
+
+def typed_date(text: str, *, option: str) -> date:
+    """Calendar date of an ISO 8601 text; the future is allowed.
+
+    Parameters
+    ----------
+    text : str
+        A date such as 2026-03-14.
+    option : str
+        How the message names the field.
+
+    Returns
+    -------
+    date
+        The calendar date.
+
+    Raises
+    ------
+    UnusableCall
+        The text is not an ISO 8601 date.
+    """
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise UnusableCall(f"{option} {text!r}: not an ISO 8601 date, like 2026-03-14") from None
+
+
+def typed_values(
+    values: Mapping[str, str | None], columns: Sequence[str]
+) -> dict[str, str | float | int | None]:
+    """Values of several typed fields; None where nothing was typed.
+
+    Parameters
+    ----------
+    values : mapping of str to str or None
+        Column → text; columns not there were not typed.
+    columns : sequence of str
+        The columns wanted.
+
+    Returns
+    -------
+    dict
+        Every wanted column.
+
+    Raises
+    ------
+    UnusableCall
+        A text is no value of its column.
+    """
+    return {
+        column: None
+        if (text := values.get(column)) is None
+        else typed_value(column, text, option="--" + column.replace("_", "-"))
+        for column in columns
+    }
+
+
+def assignments(texts: Sequence[str], columns: Sequence[str], option: str) -> dict[str, str]:
+    """Column and value of each "COLUMN=VALUE".
+
+    Parameters
+    ----------
+    texts : sequence of str
+        As typed.
+    columns : sequence of str
+        The columns that may be named.
+    option : str
+        How the message names them.
+
+    Returns
+    -------
+    dict of str to str
+        Column → text, "" for blank.
+
+    Raises
+    ------
+    UnusableCall
+        A text has no "=", or names another column.
+    """
+    found = {}
+    for text in texts:
+        column, equals, value = text.partition("=")
+        column = column.strip()
+        if not equals:
+            raise UnusableCall(f"{option} {text!r}: no '='; write COLUMN=VALUE")
+        if column not in columns:
+            raise UnusableCall(f"{option} {text!r}: column is none of {', '.join(columns)}")
+        found[column] = value.strip()
+    return found

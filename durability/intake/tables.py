@@ -1,0 +1,242 @@
+"""CSV tables, as labs keep them, to frames of text with their source; no type guessing."""
+
+from __future__ import annotations
+
+import csv
+import difflib
+import hashlib
+import io
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pandas as pd
+
+from durability.errors import UnusableCall
+from durability.intake.columns import COLUMNS, FILE_KINDS, FileKind
+from durability.records import Rejection
+
+HEADER_SEARCH_ROWS = 60
+"""How far down the header row is looked for; lab sheets open with a dozen lines of notes."""
+
+
+@dataclass(frozen=True, slots=True)
+class SheetOptions:
+    """How to read a sheet that was not made for this program."""
+
+    rename: Mapping[str, str] = field(default_factory=dict)
+    """Sheet column name → column of the file kind; an empty target leaves the column out."""
+    constants: Mapping[str, str] = field(default_factory=dict)
+    """Column → value that every row gets."""
+    number_drops: bool = False
+    """Drop numbers 1, 2, 3 … within each series, in the order of the rows."""
+    skip_where_blank: str | None = None
+    """Rows in which this sheet column is blank are no records (a row of means at the end)."""
+    ignore_other_columns: bool = False
+    void_blank_peaks: str | None = None
+    """Rows without a peak come in void with this reason: the drop happened, no one read it."""
+    decimal_comma: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """A file as text: one row a record, with ``source_row`` counted as a spreadsheet does."""
+
+    file_name: str
+    file_sha256: str
+    frame: pd.DataFrame
+    skipped_rows: tuple[int, ...]
+    refused: tuple[Rejection, ...]
+    """Rows that could not even be cut into columns."""
+
+
+def read_sheet(path: Path, kind: str, options: SheetOptions | None = None) -> Sheet:
+    """Text of every record of a CSV file, under the column names of its kind.
+
+    Parameters
+    ----------
+    path : Path
+        A delimited text file, UTF-8, comma or semicolon.
+    kind : str
+        A name of ``FILE_KINDS``.
+    options : SheetOptions, optional
+        Renamed columns and the like.
+
+    Returns
+    -------
+    Sheet
+        ``frame`` has the kind's columns that the file brings, all text, "" where blank, and
+        ``source_row``.
+
+    Raises
+    ------
+    UnusableCall
+        The file can't be read, has no row, lacks a required column or has an unknown one.
+    """
+    options = options or SheetOptions()
+    rules = FILE_KINDS[kind]
+    text, digest = _text_of(path)
+    rows = _rows_of(path, text)
+    renames = {source: target for source, target in options.rename.items() if target}
+    supplied = {*options.constants, *(["drop_number"] if options.number_drops else [])}
+    wanted = [name for name in rules.required if name not in supplied]
+    header_at, header = _find_header(
+        rows, {**{name: name for name in rules.columns}, **renames}, wanted
+    )
+    names = _column_names(path, header_at, header, rules, options, wanted)
+
+    records, numbers, skipped, refused = [], [], [], []
+    skip_at = _index_of(path, header, options.skip_where_blank)
+    for number, row in enumerate(rows[header_at + 1 :], start=header_at + 2):
+        if not any(cell.strip() for cell in row):
+            continue
+        if len(row) > len(header) and any(cell.strip() for cell in row[len(header) :]):
+            refused.append(
+                Rejection(
+                    path.name,
+                    number,
+                    None,
+                    None,
+                    f"{len(row)} fields where the header has {len(header)}: a decimal comma, or a"
+                    " comma in a text without quotes?",
+                )
+            )
+            continue
+        if skip_at is not None and (skip_at >= len(row) or not row[skip_at].strip()):
+            skipped.append(number)
+            continue
+        if len(row) < len(header):
+            row = [*row, *[""] * (len(header) - len(row))]
+        records.append([row[at].strip() for at in names.values()])
+        numbers.append(number)
+    if not records and not refused:
+        raise UnusableCall(f"{path}: no record below the header in row {header_at + 1}")
+
+    frame = pd.DataFrame(records, columns=list(names), dtype=object)
+    for column, value in options.constants.items():
+        frame[column] = value
+    if options.number_drops:
+        frame["drop_number"] = (frame.groupby("series").cumcount() + 1).astype(str)
+    if options.decimal_comma:
+        frame = _point_decimals(frame)
+    if options.void_blank_peaks is not None:
+        blank = frame["peak_g"] == ""
+        frame["status"] = frame.get("status", pd.Series("", index=frame.index)).mask(blank, "void")
+        reason = frame.get("void_reason", pd.Series("", index=frame.index))
+        frame["void_reason"] = reason.mask(blank & (reason == ""), options.void_blank_peaks)
+    frame["source_row"] = numbers
+    return Sheet(path.name, digest, frame, tuple(skipped), tuple(refused))
+
+
+def _text_of(path: Path) -> tuple[str, str]:
+    try:
+        content = path.read_bytes()
+    except FileNotFoundError:
+        raise UnusableCall(f"{path}: no such file") from None
+    except OSError as error:
+        raise UnusableCall(f"{path}: can't be read ({error.strerror})") from None
+    if not content.strip():
+        raise UnusableCall(f"{path}: empty; the first row must name the columns")
+    if b"\0" in content[:4096]:
+        raise UnusableCall(f"{path}: not a text file; save the sheet as CSV UTF-8")
+    try:
+        return content.decode("utf-8-sig"), hashlib.sha256(content).hexdigest()
+    except UnicodeDecodeError as error:
+        row = content[: error.start].count(b"\n") + 1
+        raise UnusableCall(
+            f"{path}, row {row}: byte {content[error.start]:#04x} is not UTF-8; save the sheet as"
+            " CSV UTF-8"
+        ) from None
+
+
+def _rows_of(path: Path, text: str) -> list[list[str]]:
+    first_line = text.lstrip().partition("\n")[0]
+    delimiter = ";" if first_line.count(";") > first_line.count(",") else ","
+    try:
+        return list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True))
+    except csv.Error as error:
+        raise UnusableCall(f"{path}: not a CSV table ({error}); check its quotes") from None
+
+
+def _find_header(
+    rows: Sequence[Sequence[str]], names: Mapping[str, str], wanted: Sequence[str]
+) -> tuple[int, list[str]]:
+    """Row of the column names: the first that has all wanted ones, else the first row."""
+    for at, row in enumerate(rows[:HEADER_SEARCH_ROWS]):
+        found = {names.get(cell.strip()) for cell in row}
+        if wanted and found.issuperset(wanted):
+            return at, [cell.strip() for cell in row]
+    at = next(at for at, row in enumerate(rows) if any(cell.strip() for cell in row))
+    return at, [cell.strip() for cell in rows[at]]
+
+
+def _column_names(
+    path: Path,
+    header_at: int,
+    header: list[str],
+    rules: FileKind,
+    options: SheetOptions,
+    wanted: Sequence[str],
+) -> dict[str, int]:
+    """Which column of the kind stands at which place of the sheet."""
+    row = f"row {header_at + 1}"
+    for source in options.rename:
+        if source not in header:
+            raise UnusableCall(
+                f"{path}, {row}: no column {source!r} to rename{_nearest(source, header)}"
+            )
+    for column in (*options.rename.values(), *options.constants):
+        if column and column not in rules.columns:
+            raise UnusableCall(
+                f"{path}: {column!r} is no column of {rules.name}{_nearest(column, rules.columns)}"
+            )
+    names: dict[str, int] = {}
+    for at, source in enumerate(header):
+        if source in options.rename:
+            column = options.rename[source]
+        elif source in rules.columns:
+            column = source
+        else:
+            column = ""
+            if source and not options.ignore_other_columns:
+                raise UnusableCall(
+                    f"{path}, {row}: unknown column {source!r}{_nearest(source, rules.columns)};"
+                    f' rename it with --map "{source}=COLUMN", or leave it out with'
+                    f' --map "{source}="'
+                )
+        if column in names or (column and column in options.constants):
+            raise UnusableCall(f"{path}, {row}: column {column!r} stands there twice")
+        if column:
+            names[column] = at
+    missing = [column for column in wanted if column not in names]
+    if missing:
+        unused = [source for source in header if source and source not in names]
+        raise UnusableCall(
+            f"{path}, {row}: no column {missing[0]!r}{_nearest(missing[0], unused)};"
+            f" {rules.name} need {', '.join(rules.required)}"
+        )
+    return names
+
+
+def _index_of(path: Path, header: Sequence[str], source: str | None) -> int | None:
+    if source is None:
+        return None
+    if source not in header:
+        raise UnusableCall(
+            f"{path}: --skip-where-blank {source!r} is no column{_nearest(source, header)}"
+        )
+    return list(header).index(source)
+
+
+def _nearest(name: str, names: Sequence[str]) -> str:
+    folded = {each.lower().replace(" ", "_"): each for each in names}
+    near = difflib.get_close_matches(name.lower().replace(" ", "_"), folded, n=1, cutoff=0.5)
+    return f" (nearest: {folded[near[0]]!r})" if near else ""
+
+
+def _point_decimals(frame: pd.DataFrame) -> pd.DataFrame:
+    frame = frame.copy()
+    for name in (column for column in COLUMNS if column in frame):
+        if COLUMNS[name].kind == "number":
+            frame[name] = frame[name].str.replace(r"^(-?\d+),(\d+)$", r"\1.\2", regex=True)
+    return frame

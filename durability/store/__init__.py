@@ -1,0 +1,1 @@
+"""The record on disk: the only part that knows the database."""

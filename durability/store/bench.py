@@ -1,0 +1,347 @@
+"""Keep and fetch what was seen: specimens, series, drops, damage, inspections, amendments.
+
+Each function takes an open connection and runs statements of ``sql/``; transactions belong to
+:mod:`durability.store.database`. Nothing recorded is changed: what is mended is a further row.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, Any
+
+from durability.errors import RecordRefused
+from durability.records import Rejection
+from durability.store.database import statement
+from durability.version import PROGRAM_VERSION
+
+if TYPE_CHECKING:
+    import duckdb
+    import numpy as np
+    import pandas as pd
+
+    Connection = duckdb.DuckDBPyConnection
+
+AMENDABLE: dict[str, tuple[str, ...]] = {
+    "drops": (
+        "peak_g",
+        "pulse_duration_ms",
+        "velocity_change_m_s",
+        "achieved_height_mm",
+        "dropped_at",
+        "temperature_c",
+    ),
+    "series": (
+        "drop_height_mm",
+        "surface",
+        "orientation",
+        "sensor",
+        "method",
+        "fixture",
+        "conditioning",
+        "note",
+    ),
+    "specimen": ("kind", "model", "lot", "mass_g", "received_on", "note"),
+}
+"""Columns that can be mended; identity (codes, who was dropped in what) can't."""
+
+_FIND = {"series": "find_series", "specimen": "find_specimen", "sensor": "find_sensor"}
+
+
+def fetch(connection: Connection, name: str, **parameters: Any) -> list[dict[str, Any]]:
+    """Rows of a statement as dictionaries, in column order.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        An open store.
+    name : str
+        A statement of ``sql/``.
+    **parameters
+        Its ``$name`` parameters.
+
+    Returns
+    -------
+    list of dict
+        One a row.
+    """
+    result = connection.execute(statement(name), parameters)
+    columns = [column[0] for column in result.description or ()]
+    return [dict(zip(columns, row, strict=True)) for row in result.fetchall()]
+
+
+def fetch_arrays(connection: Connection, name: str, **parameters: Any) -> dict[str, np.ndarray]:
+    """Columns of a statement as arrays; absent numbers are NaN.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        An open store.
+    name : str
+        A statement of ``sql/``.
+    **parameters
+        Its ``$name`` parameters.
+
+    Returns
+    -------
+    dict of ndarray
+        Column name → values of shape (n_rows,).
+    """
+    import numpy as np
+
+    columns = connection.execute(statement(name), parameters).fetchnumpy()
+    return {name: _plain(np.ma.asarray(values)) for name, values in columns.items()}
+
+
+def _plain(values: np.ma.MaskedArray[Any, Any]) -> np.ndarray:
+    """Without a mask: absent numbers NaN, absent texts None."""
+    import numpy as np
+
+    if values.dtype.kind in "fiu":
+        return values.astype(float).filled(np.nan) if np.ma.is_masked(values) else values.data
+    return values.astype(object).filled(None)
+
+
+def run(connection: Connection, name: str, **parameters: Any) -> Any:
+    """First value that a statement gives back.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        An open store.
+    name : str
+        A statement of ``sql/``.
+    **parameters
+        Its ``$name`` parameters.
+
+    Returns
+    -------
+    object
+        The first column of its first row; None when there is none.
+    """
+    row = connection.execute(statement(name), parameters).fetchone()
+    return row[0] if row else None
+
+
+def add_entry(
+    connection: Connection,
+    *,
+    entered_by: str,
+    command: str,
+    file_name: str | None = None,
+    file_sha256: str | None = None,
+) -> Any:
+    """Key of a new act of writing: who, when, with what.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        Inside a transaction.
+    entered_by, command : str
+        The person, and what was typed in short ("drop add").
+    file_name, file_sha256 : str, optional
+        For what came from a file.
+
+    Returns
+    -------
+    UUID
+        The entry that the rows of this act name.
+    """
+    return run(
+        connection,
+        "add_entry",
+        entered_by=entered_by,
+        command=command,
+        file_name=file_name,
+        file_sha256=file_sha256,
+        program_version=PROGRAM_VERSION,
+    )
+
+
+def find(connection: Connection, what: str, code: str) -> dict[str, Any]:
+    """The series, specimen or sensor of that code.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        An open store.
+    what : {"series", "specimen", "sensor"}
+        Kind of thing.
+    code : str
+        Its code.
+
+    Returns
+    -------
+    dict
+        Its row.
+
+    Raises
+    ------
+    RecordRefused
+        No such code; the message names the nearest ones.
+    """
+    rows = fetch(connection, _FIND[what], code=code)
+    if rows:
+        return rows[0]
+    near = fetch(connection, "near_codes", what=what, code=code)
+    hint = (
+        f"; nearest: {', '.join(row['code'] for row in near)}"
+        if near
+        else f"; the store has no {what} yet"
+    )
+    raise RecordRefused(f"{what} {code!r}: not in the store{hint}")
+
+
+def refuse_taken(connection: Connection, what: str, code: str) -> None:
+    """Refuse a code that is in the store already.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        An open store.
+    what : {"series", "specimen", "sensor"}
+        Kind of thing.
+    code : str
+        The code wanted.
+
+    Raises
+    ------
+    RecordRefused
+        The code is taken.
+    """
+    if fetch(connection, _FIND[what], code=code):
+        raise RecordRefused(f"{what} {code!r}: already in the store; choose another code")
+
+
+def amend(
+    connection: Connection,
+    table: str,
+    record_id: Any,
+    changes: Iterable[tuple[str, Any, Any]],
+    *,
+    reason: str,
+    entry_id: Any,
+) -> None:
+    """Add amendments; the first values stay where they are.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        Inside a transaction.
+    table : str
+        Table of the record.
+    record_id : UUID
+        Its key.
+    changes : iterable of (column, old value, new value)
+        None stands for blank.
+    reason : str
+        Why.
+    entry_id : UUID
+        The act of writing.
+    """
+    for column, old, new in changes:
+        run(
+            connection,
+            "add_amendment",
+            record_table=table,
+            record_id=record_id,
+            column_name=column,
+            old_value=None if old is None else str(old),
+            new_value=None if new is None else str(new),
+            reason=reason,
+            entry_id=entry_id,
+        )
+
+
+_CHECKS = {
+    "drops": (
+        "check_drops_stored",
+        "check_drops_repeated",
+        "check_drops_closed",
+        "check_drops_specimens",
+        "check_drops_conditions",
+    ),
+    "damage": ("check_damage_lone_number", "check_damage_known", "check_damage_stored"),
+    "inspections": (
+        "check_inspections_device",
+        "check_inspections_repeated",
+        "check_inspections_stored",
+    ),
+    "specimens": ("check_specimens_repeated", "check_specimens_stored"),
+}
+_INSERTS = {
+    "drops": (
+        "amend_staged_specimens",
+        "insert_staged_specimens",
+        "insert_staged_sensors",
+        "amend_staged_series",
+        "insert_staged_series",
+        "insert_staged_drops",
+        "insert_staged_drop_damage",
+    ),
+    "damage": ("insert_staged_damage",),
+    "inspections": (
+        "insert_staged_inspected_devices",
+        "insert_staged_inspections",
+        "insert_staged_checks",
+    ),
+    "specimens": ("amend_staged_specimen_rows", "insert_staged_specimen_rows"),
+}
+
+
+def import_rows(
+    connection: Connection,
+    kind: str,
+    rows: pd.DataFrame,
+    entries: Sequence[tuple[str, Any]],
+    *,
+    drop_numbers_on_sheet: pd.DataFrame | None = None,
+) -> tuple[int, int, list[Rejection]]:
+    """Store the typed rows that agree with the store and with each other, set by set.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        Inside a transaction; the caller rolls back when a rejection is one too many.
+    kind : str
+        drops, damage, inspections or specimens.
+    rows : DataFrame
+        Typed rows of all files, with ``file_name`` and ``source_row``.
+    entries : sequence of (file name, entry key)
+        The act of writing of each file.
+    drop_numbers_on_sheet : DataFrame, optional
+        ``series`` and ``drop_number`` of every row of the sheets, refused ones too; when given,
+        holes in the numbering are refused.
+
+    Returns
+    -------
+    added, duplicates : int
+        Rows stored, and rows that were there already.
+    rejections : list of Rejection
+        Rows that contradict the store or each other.
+    """
+    connection.register("staged_frame", rows.assign(staged_order=range(len(rows))))
+    connection.execute(statement(f"stage_{kind}"))
+    connection.unregister("staged_frame")
+    connection.execute(statement("stage_entries"))
+    connection.executemany(statement("add_staged_entry"), [list(entry) for entry in entries])
+
+    found: dict[int, dict[str, Any]] = {}
+    checks = _CHECKS[kind]
+    if drop_numbers_on_sheet is not None:
+        connection.register("staged_numbers", drop_numbers_on_sheet)
+        checks = (*checks, "check_drops_gaps")
+    for check in checks:
+        for row in fetch(connection, check):
+            found.setdefault(row["staged_order"], row)
+    if drop_numbers_on_sheet is not None:
+        connection.unregister("staged_numbers")
+    connection.execute(statement("drop_staged"), {"left_out": list(found)})
+    for insert in _INSERTS[kind]:
+        connection.execute(statement(insert))
+    rejections = [
+        Rejection(row["file_name"], row["source_row"], row["column"], row["value"], row["reason"])
+        for row in found.values()
+        if not row["is_duplicate"]
+    ]
+    duplicates = len(found) - len(rejections)
+    return len(rows) - len(found), duplicates, rejections

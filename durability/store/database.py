@@ -1,0 +1,262 @@
+"""Open a store, bring its schema up to date, hold the file only for one transaction.
+
+Two rules keep acknowledged rows safe and are kept nowhere else:
+
+* A lock file of our own is held from before connecting until after closing. DuckDB 2.0 reads the
+  file's header before it takes its own lock, so processes that open and close one file in turn
+  can lose rows that were acknowledged.
+* Any error inside a transaction rolls it back and is raised: after an error COMMIT "succeeds"
+  with nothing stored.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import duckdb
+from filelock import ReadWriteLock, Timeout
+
+from durability.errors import StoreUnusable
+from durability.version import PROGRAM_VERSION
+
+LOCK_WAIT_S = 10.0
+"""How long a command waits for another one to finish with the file before it says so."""
+
+_SETTINGS: dict[str, Any] = {
+    # Offline, a try to fetch an extension hangs for seconds; all that is needed is built in.
+    "autoinstall_known_extensions": False,
+    "autoload_known_extensions": False,
+}
+_HERE = Path(__file__).parent
+
+
+@cache
+def statement(name: str) -> str:
+    """Text of the SQL statement kept in ``sql/<name>.sql``.
+
+    Parameters
+    ----------
+    name : str
+        File name without its ending.
+
+    Returns
+    -------
+    str
+        One statement with ``$name`` parameters.
+    """
+    return (_HERE / "sql" / f"{name}.sql").read_text(encoding="utf-8")
+
+
+def create_store(path: Path) -> bool:
+    """Make a store, or bring one that is there up to date.
+
+    Parameters
+    ----------
+    path : Path
+        The file to make; its folder must exist.
+
+    Returns
+    -------
+    bool
+        True when a new file was made.
+
+    Raises
+    ------
+    StoreUnusable
+        The folder is missing or can't be written, or the file is no store.
+    """
+    if not path.parent.is_dir():
+        raise StoreUnusable(f"{path}: the folder {path.parent} does not exist; make it first")
+    is_new = not path.exists()
+    with _locked(path, exclusive=True):
+        connection = _connect(path, read_only=False)
+        try:
+            _upgrade(connection, path, is_new=is_new)
+        finally:
+            connection.close()
+    return is_new
+
+
+@contextmanager
+def reading(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A read-only connection; several processes may read at once.
+
+    Parameters
+    ----------
+    path : Path
+        An existing store.
+
+    Yields
+    ------
+    DuckDBPyConnection
+        Open until the block ends.
+
+    Raises
+    ------
+    StoreUnusable
+        The store is missing, held, foreign or too new.
+    """
+    _must_exist(path)
+    with _locked(path, exclusive=False):
+        connection = _connect(path, read_only=True)
+        try:
+            if _check_step(connection, path) == _latest_step():
+                yield connection
+                return
+        finally:
+            connection.close()
+    create_store(path)  # an older store is brought up to date before it is read
+    with reading(path) as connection:
+        yield connection
+
+
+@contextmanager
+def writing(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A connection inside one transaction: committed at the end, rolled back on any exception.
+
+    Parameters
+    ----------
+    path : Path
+        An existing store.
+
+    Yields
+    ------
+    DuckDBPyConnection
+        Open, inside a transaction, until the block ends.
+
+    Raises
+    ------
+    StoreUnusable
+        The store is missing, held, foreign or too new.
+    """
+    _must_exist(path)
+    with _locked(path, exclusive=True):
+        connection = _connect(path, read_only=False)
+        try:
+            _upgrade(connection, path, is_new=False)
+            connection.execute("BEGIN TRANSACTION")
+            try:
+                yield connection
+            except BaseException:
+                connection.execute("ROLLBACK")
+                raise
+            connection.execute("COMMIT")
+        finally:
+            connection.close()
+
+
+def _must_exist(path: Path) -> None:
+    if not path.is_file():
+        raise StoreUnusable(
+            f"{path}: no store there; make one with: durability init --store {path}, or name"
+            " yours by --store or DURABILITY_STORE"
+        )
+
+
+@contextmanager
+def _locked(path: Path, *, exclusive: bool) -> Iterator[None]:
+    """Hold the store's lock file, shared or exclusive, waiting a little for others."""
+    lock_file = path.with_name(path.name + ".lock")
+    if not exclusive and not os.access(path.parent, os.W_OK) and not lock_file.exists():
+        # A folder that can't be written has no writer to fear (a snapshot on a read-only disk).
+        yield
+        return
+    lock = ReadWriteLock(lock_file, timeout=LOCK_WAIT_S)
+    try:
+        held = lock.acquire_write() if exclusive else lock.acquire_read()
+    except Timeout:
+        raise StoreUnusable(
+            f"{path}: another durability command has held the store for {LOCK_WAIT_S:.0f} s;"
+            " wait for it to finish, then try again"
+        ) from None
+    except OSError as error:
+        raise StoreUnusable(f"{path}: can't lock the store ({error})") from None
+    with held:
+        yield
+
+
+def _connect(path: Path, *, read_only: bool) -> duckdb.DuckDBPyConnection:
+    give_up_at = time.monotonic() + LOCK_WAIT_S / 2
+    while True:
+        try:
+            return duckdb.connect(str(path), read_only=read_only, config=_SETTINGS)
+        except duckdb.Error as error:
+            message = str(error)
+            if "onflicting lock" in message:
+                # Another program (a DuckDB shell, a notebook) has it open beside our lock.
+                if time.monotonic() < give_up_at:
+                    time.sleep(0.1)
+                    continue
+                holder = message.partition("PID ")[2].split(")")[0].split(" ")[0]
+                raise StoreUnusable(
+                    f"{path}: the file is open in another program"
+                    + (f" (process {holder})" if holder else "")
+                    + "; close it there, then try again"
+                ) from None
+            if "not a valid DuckDB database" in message or "not a valid" in message:
+                raise StoreUnusable(
+                    f"{path}: not a DuckDB file, so not a store; name the right file by --store"
+                ) from None
+            if "newer version" in message or "version number" in message:
+                raise StoreUnusable(
+                    f"{path}: written by another version of DuckDB than {duckdb.__version__};"
+                    " install the durability release that wrote it, or a newer one"
+                ) from None
+            raise StoreUnusable(f"{path}: can't be opened ({message.splitlines()[0]})") from None
+
+
+@cache
+def _schema_steps() -> tuple[tuple[int, Path], ...]:
+    """Number and file of each schema step, in order."""
+    files = sorted((_HERE / "schema").glob("[0-9]*.sql"))
+    return tuple((int(file.name.partition("_")[0]), file) for file in files)
+
+
+def _latest_step() -> int:
+    return _schema_steps()[-1][0]
+
+
+def _check_step(connection: duckdb.DuckDBPyConnection, path: Path) -> int:
+    try:
+        row = connection.execute(statement("schema_step")).fetchone()
+    except duckdb.CatalogException:
+        raise StoreUnusable(
+            f"{path}: a DuckDB file, but not a durability store; make a store in a new file with:"
+            " durability init"
+        ) from None
+    step, program_version = row if row and row[0] is not None else (0, "")
+    if step > _latest_step():
+        raise StoreUnusable(
+            f"{path}: written by durability {program_version} (schema step {step}); this is"
+            f" {PROGRAM_VERSION} and knows steps up to {_latest_step()}: install the newer one"
+        )
+    return int(step)
+
+
+def _upgrade(connection: duckdb.DuckDBPyConnection, path: Path, *, is_new: bool) -> None:
+    """Apply the schema steps that the store has not seen, each in a transaction of its own."""
+    step_reached = 0 if is_new else _check_step(connection, path)
+    for step, file in _schema_steps():
+        if step <= step_reached:
+            continue
+        connection.execute("BEGIN TRANSACTION")
+        try:
+            connection.execute(file.read_text(encoding="utf-8"))
+            connection.execute(
+                statement("add_schema_step"),
+                {
+                    "step": step,
+                    "program_version": PROGRAM_VERSION,
+                    "engine_version": duckdb.__version__,
+                },
+            )
+        except BaseException:
+            connection.execute("ROLLBACK")
+            raise
+        connection.execute("COMMIT")

@@ -1,0 +1,1 @@
+INSERT INTO staged_entry VALUES ($1, $2)

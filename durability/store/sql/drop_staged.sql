@@ -1,0 +1,1 @@
+DELETE FROM staged WHERE staged_order IN (SELECT unnest($left_out::BIGINT[]))

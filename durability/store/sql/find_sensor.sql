@@ -1,0 +1,1 @@
+SELECT sensor_id FROM sensor WHERE code = $code

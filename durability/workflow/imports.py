@@ -1,0 +1,147 @@
+"""Files of a lab into the store: all rows in one transaction, or none."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from durability.errors import ImportRefused, UnusableCall
+from durability.intake.checks import check_sheet, split_conditions
+from durability.intake.tables import Sheet, SheetOptions, read_sheet
+from durability.records import Rejection
+from durability.results import ImportCount
+from durability.store import bench, database
+from durability.workflow.session import Session
+
+
+def import_files(
+    session: Session,
+    kind: str,
+    files: Sequence[Path],
+    *,
+    options: SheetOptions | None = None,
+    keep_good: bool = False,
+    allow_gaps: bool = False,
+    split_by_condition: bool = False,
+) -> ImportCount:
+    """Take CSV files in one transaction: all rows, or with ``keep_good`` the good ones.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    kind : str
+        drops, damage, inspections or specimens.
+    files : sequence of Path
+        The files.
+    options : SheetOptions, optional
+        Renamed columns and the like.
+    keep_good : bool
+        Store the good rows; the others land in a rejects file beside the first file.
+    allow_gaps : bool
+        Take drop numbers with holes.
+    split_by_condition : bool
+        Make each change of condition within a series a series of its own.
+
+    Returns
+    -------
+    ImportCount
+        What became of the rows.
+
+    Raises
+    ------
+    ImportRefused
+        A row was refused and ``keep_good`` was not asked for; nothing is stored.
+    UnusableCall
+        A file can't be used at all; nothing is stored.
+    """
+    sheets = [read_sheet(file, kind, options) for file in dict.fromkeys(files)]
+    checked = [check_sheet(sheet, kind) for sheet in sheets]
+    rows = pd.concat([good for good, _ in checked], ignore_index=True)
+    rejections = [rejection for _, refused in checked for rejection in refused]
+    read = sum(len(sheet.frame) + len(sheet.refused) for sheet in sheets)
+    numbers = None
+    if kind == "drops":
+        if split_by_condition:
+            rows = split_conditions(rows)
+        if not (allow_gaps or split_by_condition):
+            numbers = _numbers_on(sheets)
+
+    with database.writing(session.store) as connection:
+        entries = [
+            (
+                sheet.file_name,
+                bench.add_entry(
+                    connection,
+                    entered_by=session.person,
+                    command=f"import {kind}",
+                    file_name=Path(sheet.file_name).name,
+                    file_sha256=sheet.file_sha256,
+                ),
+            )
+            for sheet in sheets
+        ]
+        added, duplicates, contradicting = bench.import_rows(
+            connection, kind, rows, entries, drop_numbers_on_sheet=numbers
+        )
+        rejections = sorted(
+            [*rejections, *contradicting], key=lambda each: (each.file, each.row or 0)
+        )
+        if rejections and not keep_good:
+            raise ImportRefused(rejections, read)
+        # Written before the commit: when it can't be, nothing is stored and nothing is lost.
+        rejects_file = _write_rejects(files[0], sheets, rejections) if rejections else None
+    return ImportCount(
+        read=read,
+        added=added,
+        duplicates=duplicates,
+        rejected=len(rejections),
+        rejects_file=rejects_file,
+        rejections=tuple(rejections),
+        skipped_rows=sum(len(sheet.skipped_rows) for sheet in sheets),
+    )
+
+
+def _numbers_on(sheets: Sequence[Sheet]) -> Any:
+    """Series and drop number of every row of the sheets, refused ones too."""
+    pairs = pd.concat([sheet.frame[["series", "drop_number"]] for sheet in sheets])
+    numbers = pd.to_numeric(pairs["drop_number"], errors="coerce")
+    return pairs.assign(drop_number=numbers)[(numbers >= 1) & (numbers % 1 == 0)].astype(
+        {"drop_number": int}
+    )
+
+
+def _write_rejects(first: Path, sheets: Sequence[Sheet], rejections: Sequence[Rejection]) -> str:
+    """Write the refused rows, as read, with file, row and reason; never over another file."""
+    by_row = {
+        (sheet.file_name, int(row["source_row"])): row
+        for sheet in sheets
+        for row in sheet.frame.to_dict("records")
+    }
+    lines = []
+    for rejection in rejections:
+        row = dict(by_row.get((rejection.file, rejection.row or 0), {}))
+        row.pop("source_row", None)
+        reason = (
+            rejection.reason
+            if rejection.column is None
+            else (f"{rejection.column}: {rejection.reason}")
+        )
+        lines.append(
+            {**row, "source_file": rejection.file, "source_row": rejection.row, "reason": reason}
+        )
+    target = first.with_name(f"{first.stem}.rejects.csv")
+    count = 1
+    while target.exists():
+        count += 1
+        target = first.with_name(f"{first.stem}.rejects-{count}.csv")
+    try:
+        pd.DataFrame(lines).to_csv(target, index=False)
+    except OSError as error:
+        raise UnusableCall(
+            f"{target}: the rejects can't be written there ({error.strerror}); nothing stored"
+        ) from None
+    return str(target)

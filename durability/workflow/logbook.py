@@ -1,0 +1,575 @@
+"""What is written down at the bench and looked up there: specimens, series, drops, damage."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+from durability.errors import RecordRefused, UnusableCall
+from durability.intake.hand_entry import assignments, typed_time, typed_value, typed_values
+from durability.store import bench, database
+from durability.workflow.session import Session, entry
+
+# ---------------------------------------------------------------------------------- the store
+
+
+def make_store(session: Session) -> bool:
+    """Make the store, or bring it up to date; True when it is new."""
+    return database.create_store(session.store)
+
+
+# ---------------------------------------------------------------------- specimens and sensors
+
+
+def add_specimen(session: Session, code: str, kind: str, values: Mapping[str, str | None]) -> None:
+    """Add a case, device or dummy.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    code, kind : str
+        Its code, and case, device or dummy.
+    values : mapping
+        model, lot, mass_g, received_on, note as typed; None where not given.
+
+    Raises
+    ------
+    UnusableCall
+        A value is out of its range.
+    RecordRefused
+        The code is taken.
+    """
+    row = {
+        "code": typed_value("code", code),
+        "kind": typed_value("kind", kind),
+        **typed_values(values, ("model", "lot", "mass_g", "received_on", "note")),
+    }
+    with entry(session, "specimen add") as (connection, entry_id):
+        bench.refuse_taken(connection, "specimen", code)
+        bench.run(connection, "add_specimen", **row, entry_id=entry_id)
+
+
+def add_sensor(session: Session, code: str, values: Mapping[str, str | None]) -> None:
+    """Add a shock accelerometer with what its certificate says.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    code : str
+        Its code.
+    values : mapping
+        sensitivity_mv_per_g, full_scale_g, natural_frequency_hz, calibrated_on,
+        calibration_due, note as typed.
+
+    Raises
+    ------
+    UnusableCall
+        A value is out of its range.
+    RecordRefused
+        The code is taken.
+    """
+    row = {
+        "code": typed_value("sensor", code),
+        **typed_values(
+            values,
+            (
+                "sensitivity_mv_per_g",
+                "full_scale_g",
+                "natural_frequency_hz",
+                "calibrated_on",
+                "calibration_due",
+                "note",
+            ),
+        ),
+    }
+    with entry(session, "sensor add") as (connection, entry_id):
+        bench.refuse_taken(connection, "sensor", code)
+        bench.run(connection, "add_sensor", **row, entry_id=entry_id)
+
+
+def list_specimens(session: Session, kind: str | None = None) -> list[dict[str, Any]]:
+    """Specimens with their model, drops so far and worst damage."""
+    with database.reading(session.store) as connection:
+        return bench.fetch(connection, "list_specimens", kind=kind)
+
+
+def list_sensors(session: Session) -> list[dict[str, Any]]:
+    """Sensors with what their certificates say."""
+    with database.reading(session.store) as connection:
+        return bench.fetch(connection, "list_sensors")
+
+
+def show_specimen(session: Session, code: str) -> dict[str, Any]:
+    """One specimen with its record, its series and its damage."""
+    with database.reading(session.store) as connection:
+        specimen = bench.find(connection, "specimen", code)
+        return {
+            **{key: value for key, value in specimen.items() if key != "specimen_id"},
+            "series": bench.fetch(connection, "series_of_specimen", code=code),
+            "damage": bench.fetch(connection, "damage_of_specimen", code=code),
+        }
+
+
+def retire_specimen(session: Session, code: str, reason: str) -> None:
+    """Mark a specimen as no longer in use; its record stays."""
+    with entry(session, "specimen retire") as (connection, entry_id):
+        specimen = bench.find(connection, "specimen", code)
+        if specimen["status"] == "retired":
+            raise RecordRefused(f"specimen {code!r}: retired already")
+        bench.amend(
+            connection,
+            "specimen",
+            specimen["specimen_id"],
+            [("status", specimen["status"], "retired")],
+            reason=reason,
+            entry_id=entry_id,
+        )
+
+
+def specimen_history(session: Session, code: str) -> list[dict[str, Any]]:
+    """Everything one specimen lived through, in time order."""
+    with database.reading(session.store) as connection:
+        bench.find(connection, "specimen", code)
+        return bench.fetch(connection, "specimen_history", code=code)
+
+
+# ------------------------------------------------------------------------------- drop series
+
+
+def open_series(
+    session: Session,
+    code: str,
+    *,
+    device: str,
+    case: str | None = None,
+    sensor: str | None = None,
+    values: Mapping[str, str | None],
+) -> None:
+    """Open a drop series of a known device, in a known case or bare.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    code, device : str
+        Code of the series, and of the device or dummy.
+    case, sensor : str, optional
+        Codes; bare without a case.
+    values : mapping
+        drop_height_mm, surface, orientation, purpose, method, fixture, conditioning, note as
+        typed.
+
+    Raises
+    ------
+    RecordRefused
+        The code is taken, or a specimen or sensor is unknown, retired or of the wrong kind.
+    """
+    row = typed_values(
+        values,
+        ("drop_height_mm", "surface", "orientation", "purpose"),
+    )
+    row["purpose"] = row["purpose"] or "test"
+    method = values.get("method")
+    if method and len(method.split()) < 2:
+        raise UnusableCall(
+            f"--method {method!r}: names no edition or clause; give for instance"
+            " 'MIL-STD-810H 516.8 clause 4.6.5'"
+        )
+    with entry(session, "series open") as (connection, entry_id):
+        bench.refuse_taken(connection, "series", str(typed_value("series", code)))
+        device_id = _specimen_id(connection, device, ("device", "dummy"), "--device")
+        case_id = _specimen_id(connection, case, ("case",), "--case") if case else None
+        sensor_id = bench.find(connection, "sensor", sensor)["sensor_id"] if sensor else None
+        bench.run(
+            connection,
+            "open_series",
+            code=code,
+            device_id=device_id,
+            case_id=case_id,
+            sensor_id=sensor_id,
+            method=method,
+            fixture=values.get("fixture"),
+            conditioning=values.get("conditioning"),
+            note=values.get("note"),
+            **row,
+            entry_id=entry_id,
+        )
+
+
+def _specimen_id(connection: Any, code: str, kinds: tuple[str, ...], option: str) -> Any:
+    specimen = bench.find(connection, "specimen", code)
+    if specimen["kind"] not in kinds:
+        raise RecordRefused(
+            f"{option} {code!r}: is a {specimen['kind']}; give a {' or '.join(kinds)}"
+        )
+    if specimen["status"] == "retired":
+        raise RecordRefused(f"{option} {code!r}: is retired; use another specimen")
+    return specimen["specimen_id"]
+
+
+def close_series(session: Session, code: str, reason: str) -> None:
+    """Close a series to further drops."""
+    with entry(session, "series close") as (connection, entry_id):
+        found = bench.find(connection, "series", code)
+        if found["status"] == "closed":
+            raise RecordRefused(f"series {code!r}: closed already")
+        bench.amend(
+            connection,
+            "series",
+            found["series_id"],
+            [("status", "open", "closed")],
+            reason=reason,
+            entry_id=entry_id,
+        )
+
+
+def list_series(
+    session: Session,
+    series: Sequence[str] | None = None,
+    case_models: Sequence[str] | None = None,
+) -> list[dict[str, Any]]:
+    """Series with their conditions and how many drops they hold."""
+    with database.reading(session.store) as connection:
+        return series_rows(connection, series, case_models, purpose=None)
+
+
+def series_rows(
+    connection: Any,
+    series: Sequence[str] | None,
+    case_models: Sequence[str] | None,
+    *,
+    purpose: str | None,
+) -> list[dict[str, Any]]:
+    """Series rows of an open store, after refusing codes and models that are not there.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        An open store.
+    series, case_models : sequence of str, optional
+        Keep only these.
+    purpose : {"test", "reference"}, optional
+        Keep only these.
+
+    Returns
+    -------
+    list of dict
+        In order of series code.
+
+    Raises
+    ------
+    RecordRefused
+        A code or model is not in the store.
+    """
+    for code in series or ():
+        bench.find(connection, "series", code)
+    rows = bench.fetch(
+        connection,
+        "list_series",
+        series=list(series) if series else None,
+        case_models=list(case_models) if case_models else None,
+        purpose=purpose,
+    )
+    known = {row["case_model"] for row in rows}
+    for model in case_models or ():
+        if model not in known:
+            raise RecordRefused(f"--case-model {model!r}: no series in a case of that model")
+    return rows
+
+
+# -------------------------------------------------------------------------------------- drops
+
+
+@dataclass(frozen=True, slots=True)
+class StoredDrop:
+    """What is said back once a drop is durably stored."""
+
+    series: str
+    drop_number: int
+    id: str
+
+
+@dataclass(frozen=True, slots=True)
+class TypedDrop:
+    """One drop as typed; None where nothing was."""
+
+    peak_g: str | None
+    values: Mapping[str, str | None] = field(default_factory=dict)
+    void_reason: str | None = None
+
+
+def add_drop(session: Session, series: str, typed: TypedDrop) -> StoredDrop:
+    """Store the next drop of an open series, and what was seen on its case.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    series : str
+        Code of an open series.
+    typed : TypedDrop
+        ``values`` may hold pulse_duration_ms, velocity_change_m_s, achieved_height_mm,
+        temperature_c, dropped_at, note, damage_severity, damage_location, damage_note.
+
+    Returns
+    -------
+    StoredDrop
+        Given back only after the transaction is on disk.
+
+    Raises
+    ------
+    UnusableCall
+        A value is out of its range.
+    RecordRefused
+        The series is unknown or closed, or a bare drop brings damage of a case.
+    """
+    values = typed.values
+    row = typed_values(
+        values,
+        (
+            "pulse_duration_ms",
+            "velocity_change_m_s",
+            "achieved_height_mm",
+            "temperature_c",
+            "note",
+        ),
+    )
+    row["peak_g"] = None if typed.peak_g is None else typed_value("peak_g", typed.peak_g)
+    if typed.peak_g is None and typed.void_reason is None:
+        raise UnusableCall("--peak-g: missing; give it, or --void-reason for a drop without one")
+    row |= _moment(values.get("dropped_at"))
+    damage = typed_values(values, ("damage_severity", "damage_location", "damage_note"))
+    if damage["damage_severity"] is None and any(damage.values()):
+        raise UnusableCall("--damage-severity: missing beside damage words; give 0 to 4")
+    with entry(session, "drop add") as (connection, entry_id):
+        found = bench.find(connection, "series", series)
+        if found["status"] == "closed":
+            raise RecordRefused(f"series {series!r}: closed; open another series for further drops")
+        number = 1 + bench.run(connection, "last_drop_number", series_id=found["series_id"])
+        drop_id = bench.run(
+            connection,
+            "add_drop",
+            series_id=found["series_id"],
+            drop_number=number,
+            operator=session.person,
+            status="valid" if typed.void_reason is None else "void",
+            void_reason=typed.void_reason,
+            **row,
+            entry_id=entry_id,
+        )
+        if damage["damage_severity"] is not None:
+            _note_case_damage(connection, found, number, damage, entry_id)
+    return StoredDrop(series, number, str(drop_id))
+
+
+def _note_case_damage(
+    connection: Any,
+    series: Mapping[str, Any],
+    number: int,
+    damage: Mapping[str, Any],
+    entry_id: Any,
+) -> None:
+    if series["case"] is None:
+        if damage["damage_severity"] == 0:
+            return
+        raise RecordRefused(
+            f"series {series['series']!r} is bare: there is no case to be damaged; note damage of"
+            " the device with: damage add"
+        )
+    specimen = bench.find(connection, "specimen", series["case"])
+    bench.run(
+        connection,
+        "add_damage",
+        specimen_id=specimen["specimen_id"],
+        series_id=series["series_id"],
+        drop_number=number,
+        severity=damage["damage_severity"],
+        location=damage["damage_location"],
+        note=damage["damage_note"],
+        entry_id=entry_id,
+    )
+
+
+def void_drop(session: Session, series: str, drop_number: int, reason: str) -> None:
+    """Void a drop: kept, shown, left out of every estimate, with its reason."""
+    _set_status(session, series, drop_number, "void", reason)
+
+
+def restore_drop(session: Session, series: str, drop_number: int, reason: str) -> None:
+    """Make a voided drop count again, with the reason why."""
+    _set_status(session, series, drop_number, "valid", reason)
+
+
+def _set_status(session: Session, series: str, drop_number: int, status: str, reason: str) -> None:
+    command = "drop void" if status == "void" else "drop restore"
+    with entry(session, command) as (connection, entry_id):
+        drop = _find_drop(connection, series, drop_number)
+        if drop["status"] == status:
+            already = "void already" if status == "void" else "valid already"
+            raise RecordRefused(f"drop {drop_number} of series {series!r}: {already}")
+        if status == "valid" and drop["peak_g"] is None:
+            raise RecordRefused(
+                f"drop {drop_number} of series {series!r}: has no peak_g; amend it first with:"
+                f" drop amend {series} {drop_number} --set peak_g=VALUE"
+            )
+        changes = [
+            ("status", drop["status"], status),
+            ("void_reason", drop["void_reason"], reason if status == "void" else None),
+        ]
+        bench.amend(connection, "drops", drop["drop_id"], changes, reason=reason, entry_id=entry_id)
+
+
+def amend_record(
+    session: Session, table: str, code: str, changes: Sequence[str], reason: str, number: int = 0
+) -> None:
+    """Mend columns of a drop, series or specimen; the first values stay in the record.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    table : {"drops", "series", "specimen"}
+        What is mended.
+    code : str
+        Code of the series or specimen.
+    changes : sequence of str
+        "COLUMN=VALUE" each; a blank value stands for not recorded.
+    reason : str
+        Why.
+    number : int, optional
+        Drop number, for a drop.
+
+    Raises
+    ------
+    UnusableCall
+        A change is no COLUMN=VALUE of an amendable column.
+    RecordRefused
+        No such record, or the change would leave a valid drop without a peak.
+    """
+    wanted = assignments(changes, bench.AMENDABLE[table], "--set")
+    new = {column: _amended(column, text) for column, text in wanted.items()}
+    with entry(session, f"{table} amend") as (connection, entry_id):
+        if table == "drops":
+            record = _find_drop(connection, code, number)
+            if "peak_g" in new and new["peak_g"] is None and record["status"] == "valid":
+                raise RecordRefused(
+                    f"drop {number} of series {code!r}: a valid drop needs its peak_g; void it"
+                    " instead"
+                )
+        else:
+            record = bench.find(connection, table, code)
+        if new.get("sensor"):
+            bench.find(connection, "sensor", str(new["sensor"]))
+        if (record.get("kind") == "case" and "kind" in new) or new.get("kind") == "case":
+            raise RecordRefused(
+                f"specimen {code!r}: a case can't become a device, nor a device one"
+            )
+        key = record["drop_id" if table == "drops" else f"{table}_id"]
+        bench.amend(
+            connection,
+            table,
+            key,
+            [(column, record.get(column), value) for column, value in new.items()],
+            reason=reason,
+            entry_id=entry_id,
+        )
+
+
+def _amended(column: str, text: str) -> str | float | int | None:
+    if not text:
+        return None
+    if column == "dropped_at":
+        return typed_time(text, name="dropped_at", right="an ISO 8601 time")[0].isoformat(" ")
+    free_text = ("method", "fixture", "conditioning")
+    return text if column in free_text else typed_value(column, text)
+
+
+def _find_drop(connection: Any, series: str, drop_number: int) -> dict[str, Any]:
+    rows = bench.fetch(connection, "find_drop", series=series, drop_number=drop_number)
+    if rows:
+        return rows[0]
+    found = bench.find(connection, "series", series)
+    last = bench.run(connection, "last_drop_number", series_id=found["series_id"])
+    raise RecordRefused(
+        f"drop {drop_number} of series {series!r}: not in the store; its last drop is {last}"
+    )
+
+
+def list_drops(session: Session, series: Sequence[str] | None = None) -> list[dict[str, Any]]:
+    """Every drop as it stands today, voided ones too, with where it came from."""
+    with database.reading(session.store) as connection:
+        for code in series or ():
+            bench.find(connection, "series", code)
+        return bench.fetch(connection, "list_drops", series=list(series) if series else None)
+
+
+# ------------------------------------------------------------------------------------- damage
+
+
+def add_damage(
+    session: Session,
+    specimen: str,
+    severity: str,
+    *,
+    series: str | None,
+    drop_number: int | None,
+    location: str | None,
+    note: str | None,
+) -> dict[str, Any]:
+    """Note what was seen on a specimen, by default after its latest drop.
+
+    Returns
+    -------
+    dict
+        specimen, series, drop_number, severity as stored.
+    """
+    level = typed_value("severity", severity, option="--severity")
+    if drop_number is not None and series is None:
+        raise UnusableCall("--series: missing beside --drop; name the series of that drop")
+    with entry(session, "damage add") as (connection, entry_id):
+        found = bench.find(connection, "specimen", specimen)
+        series_id, number = None, drop_number
+        if series is not None:
+            row = bench.find(connection, "series", series)
+            if specimen not in (row["case"], row["device"]):
+                raise RecordRefused(
+                    f"specimen {specimen!r}: not dropped in series {series!r} (its device is"
+                    f" {row['device']}, its case {row['case'] or 'none: bare'})"
+                )
+            series_id = row["series_id"]
+            last = bench.run(connection, "last_drop_number", series_id=series_id)
+            number = last if number is None else number
+            _find_drop(connection, series, number)
+        else:
+            latest = bench.fetch(connection, "latest_series_of", specimen_id=found["specimen_id"])
+            if latest:
+                series_id, series, number = latest[0].values()
+        bench.run(
+            connection,
+            "add_damage",
+            specimen_id=found["specimen_id"],
+            series_id=series_id,
+            drop_number=number,
+            severity=level,
+            location=location,
+            note=note,
+            entry_id=entry_id,
+        )
+    return {"specimen": specimen, "series": series, "drop_number": number, "severity": level}
+
+
+def _moment(text: str | None) -> dict[str, str | None]:
+    """Wall-clock time of the drop and its offset; now, by the bench's own clock, when not typed."""
+    if text is None:
+        now = datetime.now().astimezone()
+        return {
+            "dropped_at": now.replace(tzinfo=None).isoformat(timespec="seconds"),
+            "dropped_at_utc_offset": now.isoformat()[-6:],
+        }
+    typed_value("dropped_at", text, option="--dropped-at")
+    moment, offset = typed_time(text, name="--dropped-at", right="an ISO 8601 time")
+    return {"dropped_at": moment.isoformat(), "dropped_at_utc_offset": offset or None}
