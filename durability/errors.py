@@ -47,11 +47,14 @@ class ImportRefused(DurabilityError):
         Every refused row with its reason.
     read : int
         Rows read in all.
+    duplicates : int
+        Rows that were there already.
     """
 
-    def __init__(self, rejections: Sequence[Rejection], read: int) -> None:
+    def __init__(self, rejections: Sequence[Rejection], read: int, duplicates: int) -> None:
         self.rejections = tuple(rejections)
         self.read = read
+        self.duplicates = duplicates
         super().__init__(f"{len(self.rejections)} of {read} rows refused, nothing stored")
 
 

@@ -89,16 +89,16 @@ def fetch_arrays(connection: Connection, name: str, **parameters: Any) -> dict[s
     import numpy as np
 
     columns = connection.execute(statement(name), parameters).fetchnumpy()
-    return {name: _plain(np.ma.asarray(values)) for name, values in columns.items()}
-
-
-def _plain(values: np.ma.MaskedArray[Any, Any]) -> np.ndarray:
-    """Without a mask: absent numbers NaN, absent texts None."""
-    import numpy as np
-
-    if values.dtype.kind in "fiu":
-        return values.astype(float).filled(np.nan) if np.ma.is_masked(values) else values.data
-    return values.astype(object).filled(None)
+    arrays: dict[str, np.ndarray] = {}
+    for column, values in columns.items():
+        masked: Any = np.ma.asarray(values)
+        if masked.dtype.kind not in "fiu":
+            arrays[column] = masked.astype(object).filled(None)
+        elif np.ma.is_masked(masked):
+            arrays[column] = masked.astype(float).filled(np.nan)
+        else:
+            arrays[column] = masked.data
+    return arrays
 
 
 def run(connection: Connection, name: str, **parameters: Any) -> Any:

@@ -185,7 +185,8 @@ def _connect(path: Path, *, read_only: bool) -> duckdb.DuckDBPyConnection:
     give_up_at = time.monotonic() + LOCK_WAIT_S / 2
     while True:
         try:
-            return duckdb.connect(str(path), read_only=read_only, config=_SETTINGS)
+            settings = {**_SETTINGS, "enable_external_access": not read_only}
+            return duckdb.connect(str(path), read_only=read_only, config=settings)
         except duckdb.Error as error:
             message = str(error)
             if "onflicting lock" in message:

@@ -91,7 +91,7 @@ def import_files(
             [*rejections, *contradicting], key=lambda each: (each.file, each.row or 0)
         )
         if rejections and not keep_good:
-            raise ImportRefused(rejections, read)
+            raise ImportRefused(rejections, read, duplicates)
         # Written before the commit: when it can't be, nothing is stored and nothing is lost.
         rejects_file = _write_rejects(files[0], sheets, rejections) if rejections else None
     return ImportCount(

@@ -338,7 +338,9 @@ def add_drop(session: Session, series: str, typed: TypedDrop) -> StoredDrop:
             "note",
         ),
     )
-    row["peak_g"] = None if typed.peak_g is None else typed_value("peak_g", typed.peak_g)
+    row["peak_g"] = (
+        None if typed.peak_g is None else typed_value("peak_g", typed.peak_g, option="--peak-g")
+    )
     if typed.peak_g is None and typed.void_reason is None:
         raise UnusableCall("--peak-g: missing; give it, or --void-reason for a drop without one")
     row |= _moment(values.get("dropped_at"))

@@ -7,9 +7,13 @@ WITH said AS (
     SELECT staged_order, file_name, source_row, 'case', "case", 'case', case_model
     FROM staged WHERE "case" IS NOT NULL
 ), first_said AS (
+    -- The column in which a code first stands says whether it is a case; a device column that
+    -- names no kind in any row means a device.
     SELECT
         code,
-        coalesce(arg_min(kind, staged_order) FILTER (kind IS NOT NULL), 'device') AS kind,
+        CASE arg_min("column", staged_order) WHEN 'case' THEN 'case'
+            ELSE coalesce(arg_min(kind, staged_order) FILTER (kind <> 'case'), 'device') END
+            AS kind,
         arg_min(model, staged_order) FILTER (model IS NOT NULL) AS model
     FROM said
     GROUP BY code

@@ -39,7 +39,7 @@ WITH told AS (
     LEFT JOIN drops AS d ON a.record_table = 'drops' AND d.drop_id = a.record_id
     LEFT JOIN series AS s ON s.series_id = coalesce(d.series_id, a.record_id)
     LEFT JOIN specimen AS p ON p.specimen_id IN (s.device_id, s.case_id, a.record_id)
-    WHERE p.code = $code
+    WHERE p.code = $code AND a.column_name <> 'void_reason' -- told beside its status
 )
 SELECT happened_at, dated, event, series, drop_number, what, file_name, source_row, entered_by,
     entered_at_utc

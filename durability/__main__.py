@@ -1,0 +1,49 @@
+"""Entry point of ``durability`` and ``python -m durability``."""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+
+from durability.cli.parser import make_parser
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Command line without the program's name; by default that of the process.
+
+    Returns
+    -------
+    int
+        0 all well, 1 a run that found something wrong, 2 an unusable call.
+    """
+    options = make_parser().parse_args(arguments)
+    # Imported only now: --help needs neither the database nor the error types.
+    from durability.errors import DurabilityError
+
+    module, _, name = options.handler.partition(":")
+    try:
+        handler = getattr(importlib.import_module(f"durability.cli.{module}"), name)
+        status: int = handler(options)
+        sys.stdout.flush()
+    except DurabilityError as error:
+        print(f"durability: {error}", file=sys.stderr)
+        return error.exit_status
+    except BrokenPipeError:
+        # The reader (head, a pager) has gone; nothing is left to say to it.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except KeyboardInterrupt:
+        print("durability: interrupted; what was acknowledged is stored", file=sys.stderr)
+        return 130
+    return status
+
+
+if __name__ == "__main__":
+    sys.exit(main())

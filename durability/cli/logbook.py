@@ -1,0 +1,242 @@
+"""Commands that write and look up the record."""
+
+from __future__ import annotations
+
+from argparse import Namespace
+from collections.abc import Mapping
+from typing import Any
+
+from durability.workflow import logbook
+from durability.workflow.session import Session, open_session
+
+
+def session_of(options: Namespace) -> Session:
+    """Store and person of this call."""
+    return open_session(options.store, getattr(options, "by", None))
+
+
+def say(options: Namespace, told: Mapping[str, Any], words: str) -> int:
+    """Print an acknowledgement: JSON when asked, else one line of words."""
+    if options.json:
+        from durability.report import as_json
+
+        print(as_json.dumps(told))
+    else:
+        print(words)
+    return 0
+
+
+def init(options: Namespace) -> int:
+    """Make the store."""
+    session = session_of(options)
+    is_new = logbook.make_store(session)
+    words = "made" if is_new else "already there and up to date"
+    return say(options, {"store": str(session.store), "new": is_new}, f"{session.store}: {words}")
+
+
+def add_specimen(options: Namespace) -> int:
+    """Add a specimen."""
+    logbook.add_specimen(session_of(options), options.code, options.kind, vars(options))
+    told = {"specimen": options.code, "kind": options.kind}
+    return say(options, told, f"{options.kind} {options.code} added")
+
+
+def list_specimens(options: Namespace) -> int:
+    """List specimens."""
+    rows = logbook.list_specimens(session_of(options), options.kind)
+    return show(options, "specimens", rows)
+
+
+def show_specimen(options: Namespace) -> int:
+    """Show one specimen."""
+    return show_one(options, "specimen", logbook.show_specimen(session_of(options), options.code))
+
+
+def retire_specimen(options: Namespace) -> int:
+    """Retire a specimen."""
+    logbook.retire_specimen(session_of(options), options.code, options.reason)
+    return say(
+        options, {"specimen": options.code, "status": "retired"}, f"{options.code} is retired"
+    )
+
+
+def amend_specimen(options: Namespace) -> int:
+    """Amend a specimen."""
+    return _amend(options, "specimen")
+
+
+def amend_series(options: Namespace) -> int:
+    """Amend a series."""
+    return _amend(options, "series")
+
+
+def _amend(options: Namespace, table: str) -> int:
+    logbook.amend_record(session_of(options), table, options.code, options.changes, options.reason)
+    told = {table: options.code, "amended": options.changes}
+    return say(options, told, f"{table} {options.code} amended; the first values stay in history")
+
+
+def add_sensor(options: Namespace) -> int:
+    """Add a sensor."""
+    logbook.add_sensor(session_of(options), options.code, vars(options))
+    return say(options, {"sensor": options.code}, f"sensor {options.code} added")
+
+
+def list_sensors(options: Namespace) -> int:
+    """List sensors."""
+    return show(options, "sensors", logbook.list_sensors(session_of(options)))
+
+
+def open_series(options: Namespace) -> int:
+    """Open a series."""
+    logbook.open_series(
+        session_of(options),
+        options.code,
+        device=options.device,
+        case=options.case,
+        sensor=options.sensor,
+        values=vars(options),
+    )
+    told = {"series": options.code, "device": options.device, "case": options.case}
+    worn = f"in case {options.case}" if options.case else "bare"
+    missing = [
+        words
+        for words, value in (
+            ("drop height", options.drop_height_mm),
+            ("surface", options.surface),
+            ("sensor", options.sensor),
+        )
+        if value is None
+    ]
+    words = f"series {options.code} is open: {options.device} {worn}"
+    if missing:
+        words += f"\nnot recorded: {', '.join(missing)}; add it with: durability series amend"
+    return say(options, told, words)
+
+
+def close_series(options: Namespace) -> int:
+    """Close a series."""
+    logbook.close_series(session_of(options), options.code, options.reason)
+    return say(
+        options, {"series": options.code, "status": "closed"}, f"series {options.code} is closed"
+    )
+
+
+def list_series(options: Namespace) -> int:
+    """List series."""
+    rows = logbook.list_series(session_of(options), options.series, options.case_model)
+    return show(options, "series", rows)
+
+
+def show_series(options: Namespace) -> int:
+    """Show one series with its drops."""
+    session = session_of(options)
+    found = logbook.list_series(session, [options.code])[0]
+    return show_one(
+        options, "series", {**found, "drop_list": logbook.list_drops(session, [options.code])}
+    )
+
+
+def add_drop(options: Namespace) -> int:
+    """Store the next drop."""
+    stored = logbook.add_drop(
+        session_of(options),
+        options.series,
+        logbook.TypedDrop(options.peak_g, vars(options), options.void_reason),
+    )
+    told = {"series": stored.series, "drop_number": stored.drop_number, "id": stored.id}
+    return say(options, told, str(stored.drop_number))
+
+
+def void_drop(options: Namespace) -> int:
+    """Void a drop."""
+    logbook.void_drop(session_of(options), options.series, options.drop_number, options.reason)
+    return _status_told(options, "void")
+
+
+def restore_drop(options: Namespace) -> int:
+    """Restore a drop."""
+    logbook.restore_drop(session_of(options), options.series, options.drop_number, options.reason)
+    return _status_told(options, "valid")
+
+
+def _status_told(options: Namespace, status: str) -> int:
+    told = {"series": options.series, "drop_number": options.drop_number, "status": status}
+    return say(options, told, f"drop {options.drop_number} of {options.series} is {status}")
+
+
+def amend_drop(options: Namespace) -> int:
+    """Amend a drop."""
+    logbook.amend_record(
+        session_of(options),
+        "drops",
+        options.series,
+        options.changes,
+        options.reason,
+        options.drop_number,
+    )
+    told = {
+        "series": options.series,
+        "drop_number": options.drop_number,
+        "amended": options.changes,
+    }
+    return say(
+        options,
+        told,
+        f"drop {options.drop_number} of {options.series} amended; the first values stay in history",
+    )
+
+
+def list_drops(options: Namespace) -> int:
+    """List drops."""
+    return show(options, "drops", logbook.list_drops(session_of(options), options.series))
+
+
+def add_damage(options: Namespace) -> int:
+    """Note damage."""
+    told = logbook.add_damage(
+        session_of(options),
+        options.specimen,
+        options.severity,
+        series=options.series,
+        drop_number=options.drop_number,
+        location=options.location,
+        note=options.note,
+    )
+    place = (
+        f"after drop {told['drop_number']} of {told['series']}"
+        if told["series"]
+        else "before any drop"
+    )
+    return say(options, told, f"noted on {told['specimen']}: severity {told['severity']}, {place}")
+
+
+def history(options: Namespace) -> int:
+    """Everything one specimen lived through."""
+    events = logbook.specimen_history(session_of(options), options.specimen)
+    if options.json:
+        return say(options, {"specimen": options.specimen, "events": events}, "")
+    from durability.report import tables
+
+    tables.history(options.specimen, events)
+    return 0
+
+
+def show(options: Namespace, what: str, rows: list[dict[str, Any]]) -> int:
+    """Print rows as JSON or as the table of their kind."""
+    if options.json:
+        return say(options, {what: rows}, "")
+    from durability.report import tables
+
+    tables.records(what, rows)
+    return 0
+
+
+def show_one(options: Namespace, what: str, record: dict[str, Any]) -> int:
+    """Print one record as JSON or as its sheet."""
+    if options.json:
+        return say(options, record, "")
+    from durability.report import tables
+
+    tables.sheet(what, record)
+    return 0

@@ -1,0 +1,382 @@
+"""Every command and option, in words; light, since each start builds it."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import Any, NoReturn
+
+_EPILOG = """\
+exit status: 0 all well, 1 something was refused or found wrong, 2 the call can't be used.
+Relative comparison of cases under one set of conditions; not a promise of life in the field.
+"""
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser whose errors are one line."""
+
+    def error(self, message: str) -> NoReturn:
+        print(f"{self.prog}: {message} (see {self.prog} --help)", file=sys.stderr)
+        raise SystemExit(2)
+
+
+def make_parser() -> argparse.ArgumentParser:
+    """The whole command line.
+
+    Returns
+    -------
+    ArgumentParser
+        Its results carry ``handler``, the function that does the work, as "module:name".
+    """
+    common = _Parser(add_help=False)
+    common.add_argument(
+        "--store",
+        metavar="PATH",
+        help="the store; else $DURABILITY_STORE, else durability.duckdb in this folder",
+    )
+    common.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    writer = _Parser(add_help=False, parents=[common])
+    writer.add_argument(
+        "--by", metavar="NAME", help="who enters this; else $DURABILITY_PERSON, else the login name"
+    )
+    top = _Parser(
+        prog="durability",
+        description="The record and the judgement for the durability of protective cases and of"
+        " the devices inside them.",
+        epilog=_EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    top.add_argument("--version", action=_Version, nargs=0, help="print the version")
+    commands = top.add_subparsers(title="commands", metavar="COMMAND", required=True)
+
+    def command(group: Any, name: str, help_: str, handler: str, parent: _Parser) -> Any:
+        made = group.add_parser(name, help=help_, description=help_, parents=[parent])
+        made.set_defaults(handler=handler)
+        return made
+
+    def family(name: str, help_: str) -> Any:
+        made = commands.add_parser(name, help=help_, description=help_)
+        return made.add_subparsers(title="commands", metavar="COMMAND", required=True)
+
+    command(commands, "init", "make the store", "logbook:init", writer)
+    _specimens(family, command, writer, common)
+    _series(family, command, writer, common)
+    _drops(family, command, writer, common)
+    _damage(family, command, writer)
+    _imports(family, command, writer)
+    _inspections(family, command, writer, common)
+    _answers(commands, command, writer, common)
+    return top
+
+
+class _Version(argparse.Action):
+    def __call__(self, parser: argparse.ArgumentParser, *_: Any) -> NoReturn:
+        from durability.version import PROGRAM_VERSION
+
+        print(f"durability {PROGRAM_VERSION}")
+        parser.exit()
+
+
+def _specimens(family: Any, command: Any, writer: Any, common: Any) -> None:
+    group = family("specimen", "cases, devices and dummies")
+    add = command(group, "add", "add a case, device or dummy", "logbook:add_specimen", writer)
+    add.add_argument("code")
+    add.add_argument("--kind", required=True, choices=("case", "device", "dummy"))
+    add.add_argument("--model")
+    add.add_argument("--lot", help="production lot")
+    add.add_argument("--mass-g", metavar="GRAMS")
+    add.add_argument("--received-on", metavar="DATE")
+    add.add_argument("--note")
+    listed = command(group, "list", "list specimens", "logbook:list_specimens", common)
+    listed.add_argument("--kind", choices=("case", "device", "dummy"))
+    show = command(group, "show", "show one specimen", "logbook:show_specimen", common)
+    show.add_argument("code")
+    retire = command(
+        group, "retire", "mark a specimen as no longer in use", "logbook:retire_specimen", writer
+    )
+    retire.add_argument("code")
+    retire.add_argument("--reason", required=True)
+    _amend(command(group, "amend", "mend a specimen's record", "logbook:amend_specimen", writer))
+
+    group = family("sensor", "shock accelerometers")
+    add = command(group, "add", "add a sensor", "logbook:add_sensor", writer)
+    add.add_argument("code")
+    add.add_argument("--sensitivity-mv-per-g", metavar="MV_PER_G")
+    add.add_argument("--full-scale-g", metavar="G")
+    add.add_argument("--natural-frequency-hz", metavar="HZ")
+    add.add_argument("--calibrated-on", metavar="DATE")
+    add.add_argument("--calibration-due", metavar="DATE")
+    add.add_argument("--note")
+    command(group, "list", "list sensors", "logbook:list_sensors", common)
+
+
+def _amend(made: Any) -> None:
+    made.add_argument("code")
+    _amend_options(made)
+
+
+def _amend_options(made: Any) -> None:
+    made.add_argument(
+        "--set",
+        dest="changes",
+        action="append",
+        required=True,
+        metavar="COLUMN=VALUE",
+        help="the column and its right value, blank for not recorded; repeatable",
+    )
+    made.add_argument("--reason", required=True)
+
+
+def _series(family: Any, command: Any, writer: Any, common: Any) -> None:
+    group = family("series", "drop series: one device, in one case or bare, under one condition")
+    opened = command(group, "open", "open a drop series", "logbook:open_series", writer)
+    opened.add_argument("code")
+    opened.add_argument("--device", required=True, metavar="CODE", help="device or dummy dropped")
+    opened.add_argument("--case", metavar="CODE", help="the case around it; bare without")
+    opened.add_argument("--drop-height-mm", metavar="MM")
+    opened.add_argument("--surface", help="what it lands on, like steel on concrete")
+    opened.add_argument("--orientation", help="what strikes first, like corner 2-3-5")
+    opened.add_argument("--sensor", metavar="CODE")
+    opened.add_argument("--purpose", choices=("test", "reference"), default="test")
+    opened.add_argument("--method", help="standard, edition and clause followed")
+    opened.add_argument("--fixture", help="how it is held and released")
+    opened.add_argument("--conditioning", help="atmosphere and time before the drops")
+    opened.add_argument("--note")
+    close = command(group, "close", "close a series to drops", "logbook:close_series", writer)
+    close.add_argument("code")
+    close.add_argument("--reason", required=True)
+    _filters(command(group, "list", "list series", "logbook:list_series", common))
+    show = command(group, "show", "show one series and its drops", "logbook:show_series", common)
+    show.add_argument("code")
+    _amend(command(group, "amend", "mend a series' conditions", "logbook:amend_series", writer))
+
+
+def _drops(family: Any, command: Any, writer: Any, common: Any) -> None:
+    group = family("drop", "single drops")
+    add = command(group, "add", "store the next drop of a series", "logbook:add_drop", writer)
+    add.add_argument("series")
+    add.add_argument("--peak-g", metavar="G")
+    add.add_argument("--pulse-duration-ms", metavar="MS")
+    add.add_argument("--velocity-change-m-s", metavar="M_S")
+    add.add_argument("--achieved-height-mm", metavar="MM", help="height measured at this drop")
+    add.add_argument("--temperature-c", metavar="C")
+    add.add_argument("--dropped-at", metavar="TIME", help="ISO 8601; else now")
+    add.add_argument("--damage-severity", metavar="N", help="0 to 4, seen on the case")
+    add.add_argument("--damage-location", metavar="WHERE")
+    add.add_argument("--damage-note", metavar="WORDS")
+    add.add_argument("--note", metavar="WORDS")
+    add.add_argument(
+        "--void-reason", metavar="WHY", help="store it void: it happened, but does not count"
+    )
+    for name, help_ in (
+        ("void", "void a drop: kept and shown, left out of estimates"),
+        ("restore", "make a voided drop count again"),
+    ):
+        made = command(group, name, help_, f"logbook:{name}_drop", writer)
+        made.add_argument("series")
+        made.add_argument("drop_number", type=int)
+        made.add_argument("--reason", required=True)
+    amend = command(
+        group, "amend", "mend a drop; the first value stays", "logbook:amend_drop", writer
+    )
+    amend.add_argument("series")
+    amend.add_argument("drop_number", type=int)
+    _amend_options(amend)
+    listed = command(group, "list", "list drops, voided ones too", "logbook:list_drops", common)
+    listed.add_argument("--series", action="append", metavar="S", help="repeatable")
+
+
+def _damage(family: Any, command: Any, writer: Any) -> None:
+    group = family("damage", "what was seen on a specimen")
+    add = command(
+        group, "add", "note damage, by default after the latest drop", "logbook:add_damage", writer
+    )
+    add.add_argument("specimen")
+    add.add_argument(
+        "--severity",
+        required=True,
+        metavar="N",
+        help="0 none, 1 cosmetic, 2 minor, 3 major, 4 failed",
+    )
+    add.add_argument("--location", metavar="WHERE")
+    add.add_argument("--note", metavar="WORDS")
+    add.add_argument("--series", metavar="S")
+    add.add_argument("--drop", type=int, metavar="NUMBER", dest="drop_number")
+
+
+def _imports(family: Any, command: Any, writer: Any) -> None:
+    group = family("import", "take a lab's CSV files")
+    for kind, columns in (
+        ("drops", "series, drop_number, peak_g and more"),
+        ("damage", "specimen, severity; series, drop_number, location, note"),
+        ("inspections", "device, inspected_at, function, outcome; measured, unit, note, inspector"),
+        ("specimens", "code, kind; model, lot, mass_g, received_on, note"),
+    ):
+        made = command(group, kind, f"take {kind}: {columns}", "imports:import_files", writer)
+        made.set_defaults(kind=kind)
+        made.add_argument("files", nargs="+", metavar="FILE")
+        made.add_argument(
+            "--keep-good",
+            action="store_true",
+            help="store the good rows; the others land in a rejects CSV beside the file",
+        )
+        made.add_argument(
+            "--map",
+            dest="rename",
+            action="append",
+            default=[],
+            metavar="NAME=COLUMN",
+            help="read the sheet's NAME as COLUMN; NAME= leaves it out; repeatable",
+        )
+        made.add_argument(
+            "--set",
+            dest="constants",
+            action="append",
+            default=[],
+            metavar="COLUMN=VALUE",
+            help="a value that every row gets; repeatable",
+        )
+        made.add_argument(
+            "--ignore-other-columns",
+            action="store_true",
+            help="leave out every column that is neither known nor mapped",
+        )
+        made.add_argument(
+            "--skip-where-blank",
+            metavar="NAME",
+            help="rows in which this column of the sheet is blank are no records",
+        )
+        made.add_argument("--decimal-comma", action="store_true", help="numbers are written 118,4")
+        if kind == "drops":
+            made.add_argument(
+                "--number-drops",
+                action="store_true",
+                help="number the drops of each series 1, 2, 3 … in the order of the rows",
+            )
+            made.add_argument(
+                "--void-blank-peaks",
+                metavar="REASON",
+                help="rows without a peak come in void with this reason",
+            )
+            made.add_argument(
+                "--allow-gaps", action="store_true", help="take drop numbers with holes"
+            )
+            made.add_argument(
+                "--split-conditions",
+                action="store_true",
+                help="make each change of height, surface, orientation, device or case within a"
+                " series a series of its own",
+            )
+
+
+def _inspections(family: Any, command: Any, writer: Any, common: Any) -> None:
+    group = family("inspect", "follow-up inspections of devices")
+    schedule = command(
+        group, "schedule", "show, make or assign a follow-up plan", "follow_up:schedule", writer
+    )
+    schedule.add_argument("plan", nargs="?", help="name of the plan; without it: list the plans")
+    schedule.add_argument("--device", metavar="CODE", help="this device follows the plan")
+    schedule.add_argument(
+        "--device-model", metavar="M", help="every device of this model follows the plan"
+    )
+    schedule.add_argument(
+        "--stage",
+        action="append",
+        default=[],
+        metavar="NAME=DAYS",
+        help="makes a new plan: a stage so many days after the anchor; repeatable",
+    )
+    schedule.add_argument(
+        "--function", action="append", default=[], metavar="F", help="to be checked; repeatable"
+    )
+    schedule.add_argument(
+        "--anchor", choices=("last drop", "first drop", "received"), default="last drop"
+    )
+    record = command(group, "record", "record one inspection", "follow_up:record", writer)
+    record.add_argument("device")
+    record.add_argument(
+        "--check",
+        dest="checks",
+        action="append",
+        required=True,
+        metavar="FUNCTION=OUTCOME",
+        help="outcome: pass, degraded, fail or not_tested; words after a comma are a note;"
+        " repeatable",
+    )
+    record.add_argument("--inspected-at", metavar="TIME", help="ISO 8601; else now")
+    record.add_argument("--inspector", metavar="NAME", help="who looked; else who enters it")
+    listed = command(group, "list", "list inspections", "follow_up:list_inspections", common)
+    listed.add_argument("device", nargs="?")
+
+
+def _filters(made: Any) -> None:
+    made.add_argument("--series", action="append", metavar="S", help="only this; repeatable")
+    made.add_argument(
+        "--case-model", action="append", metavar="M", help="only this model; repeatable"
+    )
+
+
+def _limits(made: Any) -> None:
+    made.add_argument("--level", type=float, default=0.9, help="of the interval (default 0.9)")
+    limit = made.add_mutually_exclusive_group()
+    limit.add_argument(
+        "--limit-g", type=float, metavar="G", help="the level that no longer protects"
+    )
+    limit.add_argument(
+        "--limit-rise",
+        type=float,
+        default=0.5,
+        metavar="R",
+        help="the same as a fraction above the level at the first drop (default 0.5)",
+    )
+    made.add_argument(
+        "--horizon", type=int, default=400, metavar="N", help="last drop looked at (default 400)"
+    )
+
+
+def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
+    _filters(
+        command(commands, "trend", "is peak g climbing, and how fast", "answers:trend", common)
+    )
+    forecast = command(
+        commands, "forecast", "how many drops until the case fails", "answers:forecast", common
+    )
+    _filters(forecast)
+    _limits(forecast)
+    rank = command(commands, "rank", "which wear out fastest", "answers:rank", common)
+    _filters(rank)
+    rank.add_argument("--by", choices=("case_model", "case"), default="case_model")
+    compare = command(
+        commands,
+        "compare",
+        "how many times the peak g of A is that of B",
+        "answers:compare",
+        common,
+    )
+    compare.add_argument("a", metavar="A", help="a case model, or bare")
+    compare.add_argument("b", metavar="B", help="a case model, or bare")
+    due = command(commands, "due", "which inspections are due", "follow_up:due", common)
+    due.add_argument("--on", metavar="DATE", help="else today")
+    due.add_argument(
+        "--within", type=int, default=0, metavar="DAYS", help="and those due in so many days"
+    )
+    command(commands, "latent", "do later failures go with the shocks", "answers:latent", common)
+    history = command(
+        commands, "history", "all that one specimen lived through", "logbook:history", common
+    )
+    history.add_argument("specimen")
+    query = command(
+        commands, "query", "ask a saved question; alone: list them", "questions:query", common
+    )
+    query.add_argument("name", nargs="?")
+    query.add_argument(
+        "--set", dest="values", action="append", default=[], metavar="NAME=VALUE", help="repeatable"
+    )
+    query.add_argument(
+        "--folder", action="append", default=[], metavar="PATH", help="your own questions too"
+    )
+    record = command(
+        commands, "record", "keyboard session: one line a drop", "session:record", writer
+    )
+    record.add_argument("series")
+    command(commands, "demo", "build and show the invented scenario", "demo:demo", writer)

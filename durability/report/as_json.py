@@ -1,0 +1,224 @@
+"""Results to the JSON that leaves the program: numbers or null, never NaN."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import fields
+from datetime import date, datetime
+from typing import TYPE_CHECKING, Any
+from uuid import UUID
+
+if TYPE_CHECKING:
+    from durability.results import (
+        Comparison,
+        DueInspection,
+        Forecast,
+        ImportCount,
+        LatentLink,
+        Prediction,
+        Ranking,
+        Trend,
+    )
+
+
+def dumps(value: Any) -> str:
+    """JSON text of plain values, dates and numbers of any library.
+
+    Parameters
+    ----------
+    value : object
+        Built of dicts, sequences, strings, numbers, dates and None.
+
+    Returns
+    -------
+    str
+        One line; NaN and infinities as null.
+    """
+    return json.dumps(_clean(value), ensure_ascii=False, allow_nan=False)
+
+
+def _clean(value: Any) -> Any:
+    if value is None or isinstance(value, (str, bool, int)):
+        return value
+    if isinstance(value, Mapping):
+        return {str(key): _clean(each) for key, each in value.items()}
+    if isinstance(value, (datetime, date)):
+        return value.isoformat()
+    if isinstance(value, UUID):
+        return str(value)
+    if hasattr(value, "tolist"):  # numpy arrays and scalars
+        return _clean(value.tolist())
+    if isinstance(value, Iterable):
+        return [_clean(each) for each in value]
+    number = float(value)  # Decimal too
+    return number if abs(number) < float("inf") else None
+
+
+def _named(result: Any, names: Sequence[str]) -> dict[str, Any]:
+    return {name: getattr(result, name) for name in names}
+
+
+def trends(results: Sequence[Trend]) -> dict[str, Any]:
+    """Object of ``trend --json``."""
+    names = (
+        "series",
+        "case",
+        "case_model",
+        "drops",
+        "valid_drops",
+        "verdict",
+        "alarm_at_drop",
+        "level_first_g",
+        "level_latest_g",
+        "rise_pct_per_drop",
+        "rise_lower",
+        "rise_upper",
+        "p_value",
+        "shape",
+        "basis",
+        "doubted_drops",
+        "shape_weights",
+    )
+    return {"series": [_named(result, names) for result in results]}
+
+
+def _prediction(prediction: Prediction) -> dict[str, float | None]:
+    return _named(prediction, ("lower", "median", "upper"))
+
+
+def forecasts(results: Sequence[Forecast], level: float, horizon: int) -> dict[str, Any]:
+    """Object of ``forecast --json``."""
+    names = (
+        "series",
+        "case",
+        "case_model",
+        "drops",
+        "failed",
+        "failed_at_drop",
+        "failure_cause",
+        "limit_g",
+    )
+    return {
+        "level": level,
+        "horizon": horizon,
+        "series": [
+            {
+                **_named(result, names),
+                "drops_to_failure": _prediction(result.drops_to_failure),
+                "survival": [
+                    {"drop": int(drop), "probability": float(probability)}
+                    for drop, probability in zip(
+                        result.survival_drop, result.survival_probability, strict=True
+                    )
+                ],
+                "b10_drop": result.b10_drop,
+                "basis": result.basis,
+                "shape_weights": result.shape_weights,
+            }
+            for result in results
+        ],
+    }
+
+
+def ranking(result: Ranking) -> dict[str, Any]:
+    """Object of ``rank --json``."""
+    names = (
+        "group",
+        "cases",
+        "drops",
+        "failed",
+        "rise_pct_per_drop",
+        "lower",
+        "upper",
+        "probability_fastest",
+        "basis",
+    )
+    return {
+        "by": result.by,
+        "order_is_clear": result.order_is_clear,
+        "basis": result.basis,
+        "groups": [
+            {**_named(group, names), "life": _prediction(group.life)} for group in result.groups
+        ],
+    }
+
+
+def comparison(result: Comparison) -> dict[str, Any]:
+    """Object of ``compare --json``."""
+    return {
+        "a": result.a,
+        "b": result.b,
+        "drops": {"a": result.drops_a, "b": result.drops_b},
+        "cases": {"a": result.cases_a, "b": result.cases_b},
+        **_named(
+            result,
+            (
+                "ratio",
+                "lower",
+                "upper",
+                "reduction_pct",
+                "reduction_lower",
+                "reduction_upper",
+            ),
+        ),
+        "voided": {"a": result.voided_a, "b": result.voided_b},
+        "ratio_with_voided": result.ratio_with_voided,
+        "basis": result.basis,
+    }
+
+
+def due(on: date, inspections: Sequence[DueInspection]) -> dict[str, Any]:
+    """Object of ``due --json``."""
+    names = ("device", "due_on", "days_overdue", "stage", "functions")
+    return {"on": on, "due": [_named(inspection, names) for inspection in inspections]}
+
+
+def latent(result: LatentLink) -> dict[str, Any]:
+    """Object of ``latent --json``."""
+    device_names = ("device", "drops", "max_peak_g", "shock_dose", "state")
+    shown = {
+        *device_names,
+        "failed_after_days",
+        "failed_by_days",
+    }
+    return {
+        **_named(
+            result,
+            (
+                "devices",
+                "control_devices",
+                "failed_on_drop_day",
+                "latent_failures",
+                "verdict",
+                "dose_exponent",
+            ),
+        ),
+        "effect": _named(result, ("time_ratio_per_doubling", "lower", "upper", "p_value")),
+        "per_device": [
+            {
+                **_named(device, device_names),
+                "failed_after_days": {
+                    "after": device.failed_after_days,
+                    "by": device.failed_by_days,
+                },
+                **{
+                    each.name: getattr(device, each.name)
+                    for each in fields(device)
+                    if each.name not in shown
+                },
+            }
+            for device in result.per_device
+        ],
+        "check": {
+            "method": result.check_method,
+            "log_loss": result.log_loss,
+            "log_loss_without_shock": result.log_loss_without_shock,
+        },
+        "basis": result.basis,
+    }
+
+
+def import_count(count: ImportCount) -> dict[str, Any]:
+    """Object of ``import … --json``."""
+    return _named(count, ("read", "added", "duplicates", "rejected", "rejects_file"))

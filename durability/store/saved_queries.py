@@ -1,0 +1,222 @@
+"""Saved questions: find, describe and run ``queries/*.sql``, read-only.
+
+A file opens with comment lines: its title, what it answers, then ``parameter`` and ``column``
+lines::
+
+    -- Cases that survived
+    -- Which cases lived through at least so many drops without failing.
+    -- parameter min_drops INTEGER = 20: fewest drops
+    -- column "case": code of the case
+    SELECT ...
+
+Below stands one statement with ``$name`` parameters, which runs as pasted into a DuckDB shell.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import duckdb
+
+from durability.errors import UnusableCall
+from durability.store import database
+
+_PARAMETER = re.compile(r"^parameter (\w+) (\w+) = (.*?): (.+)$")
+_COLUMN = re.compile(r"^column \"?(\w+)\"?: (.+)$")
+
+
+_TYPES: dict[str, Callable[[str], Any]] = {
+    "INTEGER": int,
+    "DOUBLE": float,
+    "DATE": date.fromisoformat,
+    "VARCHAR": str,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Parameter:
+    """A value that a question can be asked with."""
+
+    name: str
+    type: str
+    default: str
+    meaning: str
+
+
+@dataclass(frozen=True, slots=True)
+class SavedQuery:
+    """A question with its head."""
+
+    name: str
+    title: str
+    description: str
+    parameters: tuple[Parameter, ...]
+    columns: tuple[tuple[str, str], ...]
+    """Column and meaning, unit included."""
+    sql: str
+    file: Path
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What a question gave back."""
+
+    query: str
+    parameters: dict[str, Any]
+    columns: tuple[str, ...]
+    rows: tuple[tuple[Any, ...], ...]
+
+
+def shipped_folder() -> Path:
+    """Folder of the shipped questions: inside the installed package, or beside it in a checkout."""
+    package = Path(__file__).parent.parent
+    inside = package / "queries"
+    return inside if inside.is_dir() else package.parent / "queries"
+
+
+def saved_queries(folders: Sequence[Path]) -> dict[str, SavedQuery]:
+    """Every saved question by name.
+
+    Parameters
+    ----------
+    folders : sequence of Path
+        A user's own folders, beside the shipped one.
+
+    Returns
+    -------
+    dict of str to SavedQuery
+        In order of name.
+
+    Raises
+    ------
+    UnusableCall
+        A folder is missing, a head is broken, or a name stands in two folders.
+    """
+    found: dict[str, SavedQuery] = {}
+    for folder in (shipped_folder(), *folders):
+        if not folder.is_dir():
+            raise UnusableCall(f"--folder {str(folder)!r}: no such folder")
+        for file in sorted(folder.glob("*.sql")):
+            if file.stem in found:
+                raise UnusableCall(
+                    f"{file}: a question of that name stands in {found[file.stem].file} too;"
+                    " rename yours"
+                )
+            found[file.stem] = read_query(file)
+    return dict(sorted(found.items()))
+
+
+def read_query(file: Path) -> SavedQuery:
+    """A saved question with its head.
+
+    Parameters
+    ----------
+    file : Path
+        A ``.sql`` file.
+
+    Returns
+    -------
+    SavedQuery
+        Its parts.
+
+    Raises
+    ------
+    UnusableCall
+        The head lacks its title or a line of it can't be read.
+    """
+    text = file.read_text(encoding="utf-8")
+    head = []
+    for line in text.splitlines():
+        if not line.startswith("--"):
+            break
+        head.append(line.removeprefix("--").strip())
+    if not head:
+        raise UnusableCall(f"{file}, row 1: no head; open with '-- ' and the title")
+    parameters, columns, words = [], [], []
+    for row, line in enumerate(head[1:], start=2):
+        if line.startswith("parameter "):
+            match = _PARAMETER.match(line)
+            if not match:
+                raise UnusableCall(
+                    f"{file}, row {row}: write '-- parameter NAME TYPE = DEFAULT: meaning'"
+                )
+            if match.group(2) not in _TYPES:
+                raise UnusableCall(
+                    f"{file}, row {row}: type {match.group(2)} is none of {', '.join(_TYPES)}"
+                )
+            parameters.append(Parameter(*match.groups()))
+        elif line.startswith("column "):
+            match = _COLUMN.match(line)
+            if not match:
+                raise UnusableCall(f"{file}, row {row}: write '-- column NAME: meaning, unit'")
+            columns.append((match.group(1), match.group(2)))
+        else:
+            words.append(line)
+    return SavedQuery(
+        file.stem, head[0], " ".join(words), tuple(parameters), tuple(columns), text, file
+    )
+
+
+def run_query(store: Path, query: SavedQuery, values: Mapping[str, str]) -> Answer:
+    """Answer of a saved question, asked read-only.
+
+    Parameters
+    ----------
+    store : Path
+        An existing store.
+    query : SavedQuery
+        The question.
+    values : mapping of str to str
+        Parameter → text; the others take their defaults.
+
+    Returns
+    -------
+    Answer
+        Columns and rows.
+
+    Raises
+    ------
+    UnusableCall
+        A value names no parameter or does not fit its type, or the statement fails or would write.
+    """
+    known = {parameter.name: parameter for parameter in query.parameters}
+    for name in values:
+        if name not in known:
+            near = difflib.get_close_matches(name, known, n=1)
+            raise UnusableCall(
+                f"--set {name}: query {query.name} has no such parameter"
+                + (f" (nearest: {near[0]})" if near else "")
+                + (f"; it takes {', '.join(known)}" if known else "; it takes none")
+            )
+    parameters = {
+        name: _value(parameter, values.get(name, parameter.default))
+        for name, parameter in known.items()
+    }
+    with database.reading(store) as connection:
+        try:
+            result = connection.execute(query.sql, parameters)
+        except duckdb.Error as error:
+            message = str(error).splitlines()[0]
+            if "read-only" in message:
+                message = "it would write, and questions are asked read-only"
+            raise UnusableCall(f"query {query.name}: {message}") from None
+        columns = tuple(column[0] for column in result.description or ())
+        rows = tuple(tuple(row) for row in result.fetchall())
+    return Answer(query.name, parameters, columns, rows)
+
+
+def _value(parameter: Parameter, text: str) -> Any:
+    if text == "NULL":
+        return None
+    try:
+        return _TYPES[parameter.type](text)
+    except ValueError:
+        raise UnusableCall(
+            f"--set {parameter.name}={text}: not {parameter.type} ({parameter.meaning})"
+        ) from None
