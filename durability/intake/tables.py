@@ -19,6 +19,9 @@ from durability.records import Rejection
 HEADER_SEARCH_ROWS = 60
 """How far down the header row is looked for; lab sheets open with a dozen lines of notes."""
 
+REJECTS_COLUMNS = ("source_file", "source_row", "reason")
+"""What a rejects file says beside the row as read; left out when the mended file comes back."""
+
 
 @dataclass(frozen=True, slots=True)
 class SheetOptions:
@@ -198,7 +201,7 @@ def _column_names(
             column = source
         else:
             column = ""
-            if source and not options.ignore_other_columns:
+            if source and source not in REJECTS_COLUMNS and not options.ignore_other_columns:
                 raise UnusableCall(
                     f"{path}, {row}: unknown column {source!r}{_nearest(source, rules.columns)};"
                     f' rename it with --map "{source}=COLUMN", or leave it out with'

@@ -10,7 +10,7 @@ import pandas as pd
 
 from durability.errors import ImportRefused, UnusableCall
 from durability.intake.checks import check_sheet, split_conditions
-from durability.intake.tables import Sheet, SheetOptions, read_sheet
+from durability.intake.tables import REJECTS_COLUMNS, Sheet, SheetOptions, read_sheet
 from durability.records import Rejection
 from durability.results import ImportCount
 from durability.store import bench, database
@@ -130,9 +130,8 @@ def _write_rejects(first: Path, sheets: Sequence[Sheet], rejections: Sequence[Re
             if rejection.column is None
             else (f"{rejection.column}: {rejection.reason}")
         )
-        lines.append(
-            {**row, "source_file": rejection.file, "source_row": rejection.row, "reason": reason}
-        )
+        said = (rejection.file, rejection.row, reason)
+        lines.append({**row, **dict(zip(REJECTS_COLUMNS, said, strict=True))})
     target = first.with_name(f"{first.stem}.rejects.csv")
     count = 1
     while target.exists():

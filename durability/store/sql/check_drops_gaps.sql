@@ -15,12 +15,13 @@ WITH known AS (
 SELECT
     t.staged_order, t.file_name, t.source_row, 'drop_number' AS "column",
     t.drop_number::VARCHAR AS value, false AS is_duplicate,
-    format('skips: {} of series {} missing before it; add {} as a void row (its peak_g may stay'
-        || ' blank), or import with --allow-gaps',
-        CASE WHEN k.drop_number - k.previous = 2 THEN format('drop {} is', k.previous + 1)
-            ELSE format('drops {} to {} are', k.previous + 1, k.drop_number - 1) END,
-        t.series,
-        CASE WHEN k.drop_number - k.previous = 2 THEN 'it' ELSE 'each' END) AS reason
+    CASE WHEN k.drop_number - k.previous = 2
+        THEN format('skips: drop {} of series {} is missing; add it as a void row (its peak_g may'
+            || ' stay blank), or import with --allow-gaps', k.previous + 1, t.series)
+        ELSE format('skips: drops {} to {} of series {} are missing; add each as a void row (its'
+            || ' peak_g may stay blank), or import with --allow-gaps', k.previous + 1,
+            k.drop_number - 1, t.series)
+    END AS reason
 FROM staged AS t
 JOIN stepped AS k USING (series, drop_number)
 WHERE k.drop_number > k.previous + 1
