@@ -19,7 +19,7 @@ from durability.records import Rejection
 HEADER_SEARCH_ROWS = 60
 """How far down the header row is looked for; lab sheets open with a dozen lines of notes."""
 
-REJECTS_COLUMNS = ("source_file", "source_row", "reason")
+REJECTS_COLUMNS = ("source_file", "source_row", "reason", "row_as_read")
 """What a rejects file says beside the row as read; left out when the mended file comes back."""
 
 
@@ -96,10 +96,10 @@ def read_sheet(path: Path, kind: str, options: SheetOptions | None = None) -> Sh
         if len(row) > len(header) and any(cell.strip() for cell in row[len(header) :]):
             refused.append(
                 Rejection(
-                    path.name,
+                    str(path),
                     number,
                     None,
-                    None,
+                    ",".join(row),
                     f"{len(row)} fields where the header has {len(header)}: a decimal comma, or a"
                     " comma in a text without quotes?",
                 )
@@ -128,7 +128,7 @@ def read_sheet(path: Path, kind: str, options: SheetOptions | None = None) -> Sh
         reason = frame.get("void_reason", pd.Series("", index=frame.index))
         frame["void_reason"] = reason.mask(blank & (reason == ""), options.void_blank_peaks)
     frame["source_row"] = numbers
-    return Sheet(path.name, digest, frame, tuple(skipped), tuple(refused))
+    return Sheet(str(path), digest, frame, tuple(skipped), tuple(refused))
 
 
 def _text_of(path: Path) -> tuple[str, str]:

@@ -10,7 +10,7 @@ import pandas as pd
 
 from durability.errors import ImportRefused, UnusableCall
 from durability.intake.checks import check_sheet, split_conditions
-from durability.intake.tables import REJECTS_COLUMNS, Sheet, SheetOptions, read_sheet
+from durability.intake.tables import Sheet, SheetOptions, read_sheet
 from durability.records import Rejection
 from durability.results import ImportCount
 from durability.store import bench, database
@@ -123,7 +123,7 @@ def _write_rejects(first: Path, sheets: Sequence[Sheet], rejections: Sequence[Re
     }
     lines = []
     for rejection in rejections:
-        row = dict(by_row.get((rejection.file, rejection.row or 0), {}))
+        row: dict[Any, Any] = dict(by_row.get((rejection.file, rejection.row or 0), {}))
         row.pop("source_row", None)
         reason = (
             rejection.reason
@@ -131,7 +131,16 @@ def _write_rejects(first: Path, sheets: Sequence[Sheet], rejections: Sequence[Re
             else (f"{rejection.column}: {rejection.reason}")
         )
         said = (rejection.file, rejection.row, reason)
-        lines.append({**row, **dict(zip(REJECTS_COLUMNS, said, strict=True))})
+        row.update(
+            {
+                "source_file": rejection.file,
+                "source_row": rejection.row,
+                "reason": reason,
+                # A row that could not be cut into columns has nowhere else to stand.
+                "row_as_read": None if row else rejection.value,
+            }
+        )
+        lines.append(row)
     target = first.with_name(f"{first.stem}.rejects.csv")
     count = 1
     while target.exists():
