@@ -6,6 +6,7 @@ from argparse import Namespace
 from collections.abc import Mapping
 from typing import Any
 
+from durability.intake.hand_entry import TypedDrop
 from durability.workflow import logbook
 from durability.workflow.session import Session, open_session
 
@@ -142,7 +143,7 @@ def add_drop(options: Namespace) -> int:
     stored = logbook.add_drop(
         session_of(options),
         options.series,
-        logbook.TypedDrop(options.peak_g, vars(options), options.void_reason),
+        TypedDrop(options.peak_g, vars(options), options.void_reason),
     )
     told = {"series": stored.series, "drop_number": stored.drop_number, "id": stored.id}
     return say(options, told, str(stored.drop_number))

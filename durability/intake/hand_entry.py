@@ -4,10 +4,21 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import date, datetime
 
 from durability.errors import UnusableCall
 from durability.intake.columns import COLUMNS
+
+
+@dataclass(frozen=True, slots=True)
+class TypedDrop:
+    """One drop as typed; None where nothing was."""
+
+    peak_g: str | None
+    values: Mapping[str, str | None] = field(default_factory=dict)
+    void_reason: str | None = None
+
 
 _OFFSET = re.compile(r"(Z|[+-]\d{2}:?\d{2})$")
 
@@ -185,3 +196,46 @@ def assignments(texts: Sequence[str], columns: Sequence[str], option: str) -> di
             raise UnusableCall(f"{option} {text!r}: column is none of {', '.join(columns)}")
         found[column] = value.strip()
     return found
+
+
+_LINE = re.compile(
+    r"^(?P<peak>[^\s#]+)?(?:\s+(?P<duration>[^\s#d][^\s#]*))?"
+    r"(?:\s+d(?P<severity>\S+)(?:\s+(?P<location>[^#]*?))?)?\s*(?:#\s*(?P<note>.*))?$"
+)
+
+
+def read_line(words: str) -> TypedDrop:
+    """One line of a bench session: peak, duration, damage, note, void.
+
+    Parameters
+    ----------
+    words : str
+        For instance "118", "118 6.2", "118 d2 corner 3 # hairline", "void: cable snag".
+
+    Returns
+    -------
+    TypedDrop
+        What was typed, unchecked but for its form.
+
+    Raises
+    ------
+    UnusableCall
+        The line has another form.
+    """
+    typed, void, reason = words.partition("void:")
+    reason = reason.strip()
+    if void and not reason:
+        raise UnusableCall(f"{words!r}: no reason after void:, like void: cable snag")
+    match = _LINE.match(typed.strip())
+    if not match or (match["peak"] is None and not void):
+        raise UnusableCall(
+            f"{words!r}: not a drop; write peak g, then duration in ms, d and severity with its"
+            " place, # and a note"
+        )
+    values = {
+        "pulse_duration_ms": match["duration"],
+        "damage_severity": match["severity"],
+        "damage_location": match["location"] or None,
+        "note": match["note"],
+    }
+    return TypedDrop(match["peak"], values, reason or None)

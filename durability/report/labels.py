@@ -6,8 +6,9 @@ from collections.abc import Iterable
 from datetime import date, datetime
 from typing import Any
 
+from durability.basis import MIN_DROPS_FOR_TREND, counted
 from durability.records import DAMAGE_SEVERITIES
-from durability.results import Prediction
+from durability.results import Prediction, Trend
 
 ABSENT = "–"
 """Shown where nothing was recorded or nothing can be said."""
@@ -155,3 +156,26 @@ def condition(row: dict[str, Any]) -> str:
         row.get("orientation"),
     )
     return listed(part for part in parts if part) or "not recorded"
+
+
+def series_words(row: dict[str, Any]) -> str:
+    """Device, case and condition of a series in a few words."""
+    worn = f"in case {row['case']}" if row["case"] else "bare"
+    return f"{row['device'] or 'device not recorded'} {worn}, {condition(row)}"
+
+
+def trend_sentence(trend: Trend) -> str:
+    """The verdict on one series, in a sentence with its interval."""
+    mark = VERDICT_MARKS[trend.verdict]
+    if trend.verdict == "too few":
+        return (
+            f"{mark} too few: {counted(trend.valid_drops, 'valid drop')}; a trend can be judged"
+            f" from {MIN_DROPS_FOR_TREND} on"
+        )
+    rate = (
+        f"{percent(trend.rise_pct_per_drop)} % per drop"
+        f" ({percent(trend.rise_lower)} to {percent(trend.rise_upper)})"
+    )
+    level = f"level {number(trend.level_first_g)} to {number(trend.level_latest_g)} g"
+    alarm = f"; first told at drop {trend.alarm_at_drop}" if trend.alarm_at_drop else ""
+    return f"{mark} {trend.verdict}: {level}, {rate}{alarm}"

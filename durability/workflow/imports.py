@@ -130,7 +130,6 @@ def _write_rejects(first: Path, sheets: Sequence[Sheet], rejections: Sequence[Re
             if rejection.column is None
             else (f"{rejection.column}: {rejection.reason}")
         )
-        said = (rejection.file, rejection.row, reason)
         row.update(
             {
                 "source_file": rejection.file,

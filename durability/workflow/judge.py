@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 
-from durability.records import DropHistory
+from durability.records import DeviceHistory, DropHistory
 from durability.store import bench, database
 from durability.workflow.logbook import series_rows
 from durability.workflow.session import Session
+
+if TYPE_CHECKING:
+    from durability.results import Comparison, Forecast, LatentLink, Ranking, Trend
 
 
 def drop_histories(
@@ -69,9 +71,165 @@ def drop_histories(
     return histories
 
 
-def _spans(keys: Any) -> dict[str, slice]:
+def _spans(keys: np.ndarray) -> dict[str, slice]:
     """Where each run of equal keys stands in a sorted column."""
     if len(keys) == 0:
         return {}
-    starts = [0, *(at for at in range(1, len(keys)) if keys[at] != keys[at - 1]), len(keys)]
+    starts = [0, *(np.flatnonzero(keys[1:] != keys[:-1]) + 1).tolist(), len(keys)]
     return {str(keys[start]): slice(start, end) for start, end in pairwise(starts)}
+
+
+def judge_series(
+    session: Session,
+    series: Sequence[str] | None = None,
+    case_models: Sequence[str] | None = None,
+) -> list[Trend]:
+    """Trend of each series."""
+    from durability.trend import judge_trends
+
+    return judge_trends(drop_histories(session, series, case_models))
+
+
+def forecast_series(
+    session: Session,
+    series: Sequence[str] | None = None,
+    case_models: Sequence[str] | None = None,
+    *,
+    level: float,
+    limit_g: float | None,
+    limit_rise: float,
+    horizon: int,
+) -> list[Forecast]:
+    """Drops to failure of each series wanted, siblings of its case model informing it.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    series, case_models : sequence of str, optional
+        Keep only these in the answer.
+    level, limit_g, limit_rise, horizon : float, float or None, float, int
+        As in :func:`durability.forecast.forecast`.
+
+    Returns
+    -------
+    list of Forecast
+        In order of series code.
+
+    Raises
+    ------
+    UnusableCall
+        A limit, level or horizon is out of its range.
+    """
+    if not 0 < level < 1:
+        raise UnusableCall(f"--level {level}: not a share between 0 and 1, like 0.9")
+    if limit_g is not None and not limit_g > 0:
+        raise UnusableCall(f"--limit-g {limit_g}: not a number above 0, in g")
+    if not limit_rise > 0:
+        raise UnusableCall(f"--limit-rise {limit_rise}: not a fraction above 0, like 0.5")
+    if horizon < 1:
+        raise UnusableCall(f"--horizon {horizon}: not a drop number of 1 or more")
+    from durability.forecast import forecast
+
+    wanted = drop_histories(session, series, case_models)
+    codes = {history.series for history in wanted}
+    models = {history.case_model for history in wanted}
+    siblings = [
+        history
+        for history in (drop_histories(session) if series else [])
+        if history.series not in codes and history.case_model in models
+    ]
+    results = forecast(
+        [*wanted, *siblings],
+        level=level,
+        limit_g=limit_g,
+        limit_rise=limit_rise,
+        horizon=horizon,
+    )
+    return [result for result in results if result.series in codes]
+
+
+def rank_wear(
+    session: Session,
+    series: Sequence[str] | None = None,
+    case_models: Sequence[str] | None = None,
+    *,
+    by: Literal[case_model, case],
+) -> Ranking:
+    """Groups of cases from the fastest wearing to the slowest; bare series are no case."""
+    from durability.compare import rank
+
+    histories = drop_histories(session, series, case_models)
+    return rank([history for history in histories if history.case is not None], by=by)
+
+
+BARE = "bare"
+"""How a command line names drops without a case."""
+
+
+def compare_models(session: Session, a: str, b: str) -> Comparison:
+    """How many times the peak g of ``a`` is that of ``b``; each a case model, or bare."""
+    from durability.compare import compare
+
+    valid, with_voided = (
+        [_group(session, name, with_voided=put_back) for name in (a, b)]
+        for put_back in (False, True)
+    )
+    return compare(*valid, name_a=a, name_b=b, with_voided=tuple(with_voided))
+
+
+def _group(session: Session, name: str, *, with_voided: bool) -> list[DropHistory]:
+    if name != BARE:
+        return drop_histories(session, None, [name], with_voided=with_voided)
+    histories = drop_histories(session, with_voided=with_voided)
+    bare = [history for history in histories if history.case is None]
+    if not bare:
+        raise RecordRefused("bare: no series without a case in the store")
+    return bare
+
+
+def device_histories(session: Session) -> list[DeviceHistory]:
+    """What each device lived through and how it fared, in order of device code.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+
+    Returns
+    -------
+    list of DeviceHistory
+        Devices only; dummies have no functions to lose.
+    """
+    with database.reading(session.store) as connection:
+        devices = bench.fetch(connection, "devices")
+        drops = bench.fetch_arrays(connection, "device_drops")
+        checks = bench.fetch_arrays(connection, "device_checks")
+    dropped, checked = _spans(drops["device"]), _spans(checks["device"])
+    histories = []
+    for row in devices:
+        drop = dropped.get(row["device"], slice(0, 0))
+        check = checked.get(row["device"], slice(0, 0))
+        histories.append(
+            DeviceHistory(
+                device=row["device"],
+                device_model=row["device_model"],
+                received_day=row["received_day"],
+                drop_day=drops["drop_day"][drop].astype(float),
+                peak_g=drops["peak_g"][drop].astype(float),
+                drop_height_mm=drops["drop_height_mm"][drop].astype(float),
+                velocity_change_m_s=drops["velocity_change_m_s"][drop].astype(float),
+                drop_case_model=tuple(drops["case_model"][drop]),
+                check_day=checks["check_day"][check].astype(float),
+                check_function=tuple(checks["function"][check]),
+                check_outcome=tuple(checks["outcome"][check]),
+            )
+        )
+    return histories
+
+
+def judge_devices(session: Session) -> LatentLink:
+    """Whether later failures of the devices go with the shocks before them."""
+    from durability.latent import judge_latent_link
+
+    return judge_latent_link(device_histories(session))

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 from durability.errors import RecordRefused, UnusableCall
-from durability.intake.hand_entry import assignments, typed_time, typed_value, typed_values
+from durability.intake.hand_entry import (
+    TypedDrop,
+    assignments,
+    typed_time,
+    typed_value,
+    typed_values,
+)
 from durability.store import bench, database
 from durability.workflow.session import Session, entry
 
@@ -281,6 +287,47 @@ def series_rows(
     return rows
 
 
+def series_to_record(session: Session, code: str) -> dict[str, Any]:
+    """An open series with its last drop number and what its record lacks.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    code : str
+        Code of the series.
+
+    Returns
+    -------
+    dict
+        Its row, and ``missing``: sentences on what is not recorded or overdue.
+
+    Raises
+    ------
+    RecordRefused
+        The series is unknown or closed.
+    """
+    with database.reading(session.store) as connection:
+        found = series_rows(connection, [code], None, purpose=None)[0]
+        sensor = bench.fetch(connection, "sensor_of_series", code=code)
+    if found["status"] == "closed":
+        raise RecordRefused(f"series {code!r}: closed; open another series for further drops")
+    missing = [
+        f"{words} not recorded: add it with: durability series amend {code}"
+        for words, value in (
+            ("drop height", found["drop_height_mm"]),
+            ("surface", found["surface"]),
+            ("sensor", found["sensor"]),
+        )
+        if value is None
+    ]
+    if sensor and sensor[0]["calibration_due"] and sensor[0]["is_overdue"]:
+        missing.append(
+            f"sensor {found['sensor']}: calibration was due on {sensor[0]['calibration_due']}"
+        )
+    return {**found, "missing": missing}
+
+
 # -------------------------------------------------------------------------------------- drops
 
 
@@ -291,15 +338,6 @@ class StoredDrop:
     series: str
     drop_number: int
     id: str
-
-
-@dataclass(frozen=True, slots=True)
-class TypedDrop:
-    """One drop as typed; None where nothing was."""
-
-    peak_g: str | None
-    values: Mapping[str, str | None] = field(default_factory=dict)
-    void_reason: str | None = None
 
 
 def add_drop(session: Session, series: str, typed: TypedDrop) -> StoredDrop:

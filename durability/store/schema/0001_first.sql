@@ -302,6 +302,7 @@ CREATE VIEW device_shocks AS
 SELECT
     device, device_model, series, drop_number, dropped_at, "case", case_model, drop_height_mm,
     status, CASE WHEN status = 'valid' THEN peak_g END AS peak_g,
+    CASE WHEN status = 'valid' THEN velocity_change_m_s END AS velocity_change_m_s,
     row_number() OVER (
         PARTITION BY device_id ORDER BY dropped_at NULLS LAST, series, drop_number)
         AS device_drop_number

@@ -1,0 +1,83 @@
+"""Commands that judge: trend, forecast, rank, compare, latent."""
+
+from __future__ import annotations
+
+from argparse import Namespace
+
+from durability.cli.logbook import session_of
+from durability.report import as_json
+from durability.workflow import judge
+
+
+def trend(options: Namespace) -> int:
+    """Is peak g climbing, and how fast."""
+    results = judge.judge_series(session_of(options), options.series, options.case_model)
+    if options.json:
+        print(as_json.dumps(as_json.trends(results)))
+        return 0
+    from durability.report import tables
+
+    if options.series:
+        tables.explained_trends(results)
+    else:
+        tables.trends(results)
+    return 0
+
+
+def forecast(options: Namespace) -> int:
+    """How many drops until the case fails."""
+    results = judge.forecast_series(
+        session_of(options),
+        options.series,
+        options.case_model,
+        level=options.level,
+        limit_g=options.limit_g,
+        limit_rise=options.limit_rise,
+        horizon=options.horizon,
+    )
+    if options.json:
+        print(as_json.dumps(as_json.forecasts(results, options.level, options.horizon)))
+        return 0
+    from durability.report import tables
+
+    if options.series:
+        tables.explained_forecasts(results, options.level, options.horizon)
+    else:
+        tables.forecasts(results, options.level, options.horizon)
+    return 0
+
+
+def rank(options: Namespace) -> int:
+    """Which wear out fastest."""
+    result = judge.rank_wear(session_of(options), options.series, options.case_model, by=options.by)
+    if options.json:
+        print(as_json.dumps(as_json.ranking(result)))
+        return 0
+    from durability.report import tables
+
+    tables.ranking(result)
+    return 0
+
+
+def compare(options: Namespace) -> int:
+    """How many times the peak g of A is that of B."""
+    result = judge.compare_models(session_of(options), options.a, options.b)
+    if options.json:
+        print(as_json.dumps(as_json.comparison(result)))
+        return 0
+    from durability.report import tables
+
+    tables.comparison(result)
+    return 0
+
+
+def latent(options: Namespace) -> int:
+    """Do later failures go with the shocks before them."""
+    result = judge.judge_devices(session_of(options))
+    if options.json:
+        print(as_json.dumps(as_json.latent(result)))
+        return 0
+    from durability.report import tables
+
+    tables.latent(result)
+    return 0
