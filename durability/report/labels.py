@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
 from typing import Any
 
 from durability.basis import MIN_DROPS_FOR_TREND, counted
 from durability.records import DAMAGE_SEVERITIES
-from durability.results import Prediction, Trend
+from durability.results import (
+    Comparison,
+    DeviceOutlook,
+    Forecast,
+    LatentLink,
+    Prediction,
+    Ranking,
+    Trend,
+)
 
 ABSENT = "–"
 """Shown where nothing was recorded or nothing can be said."""
@@ -179,3 +187,155 @@ def trend_sentence(trend: Trend) -> str:
     level = f"level {number(trend.level_first_g)} to {number(trend.level_latest_g)} g"
     alarm = f"; first told at drop {trend.alarm_at_drop}" if trend.alarm_at_drop else ""
     return f"{mark} {trend.verdict}: {level}, {rate}{alarm}"
+
+
+RELATIVE = "Relative comparison under the recorded conditions; not a promise of life in the field."
+TREND_LEGEND = (
+    "Level: fitted peak free of scatter. Alarm: the drop after which a watcher would first have"
+    " been told. Scatter alone calls a steady series rising in at most 1 of 20."
+)
+
+
+def drops_of(valid: int, drops: int) -> str:
+    """Valid drops, of all where some are void."""
+    return str(valid) if valid == drops else f"{valid} of {drops}"
+
+
+def percents(lower: float | None, upper: float | None) -> str:
+    """Interval of a rate of rise."""
+    if lower is None or upper is None:
+        return ABSENT
+    return f"{percent(lower)} to {percent(upper)}"
+
+
+def weights(shape_weights: Mapping[str, float]) -> str:
+    """Shapes with the weight they carry, the heaviest first, those under 2 % left out."""
+    heaviest = sorted(shape_weights.items(), key=lambda item: -item[1])
+    return listed(f"{shape} {weight:.0%}" for shape, weight in heaviest if weight >= 0.02)
+
+
+def chance(probability: float | None) -> str:
+    """A probability in percent."""
+    return ABSENT if probability is None else f"{probability:.0%}"
+
+
+def trends_answer(results: Sequence[Trend]) -> str:
+    """First line of a trend: how many series climb, and which fastest."""
+    if not results:
+        return "No series with drops in the store."
+    rising = [each for each in results if each.verdict == "rising"]
+    few = sum(each.verdict == "too few" for each in results)
+    answer = f"{len(rising)} of {counted(len(results), 'series', 'series')} rising"
+    if rising:
+        fastest = max(rising, key=lambda each: each.rise_pct_per_drop or 0)
+        answer += f"; fastest {fastest.series} at {percent(fastest.rise_pct_per_drop)} % per drop"
+    if few:
+        answer += f"; {few} with too few drops to say"
+    return answer + "."
+
+
+def failure(result: Forecast, horizon: int) -> str:
+    """When a series failed, or by median will."""
+    if result.failed:
+        at = ABSENT if result.failed_at_drop is None else str(result.failed_at_drop)
+        return f"FAILED at {at} ({result.failure_cause})"
+    return life(result.drops_to_failure, horizon)[0]
+
+
+def forecasts_answer(results: Sequence[Forecast], level: float, horizon: int) -> str:
+    """First line of a forecast: how many failed, and which comes next."""
+    if not results:
+        return "No series with drops in the store."
+    failed = sum(each.failed for each in results)
+    answer = f"{failed} of {counted(len(results), 'series', 'series')} failed"
+    next_ones = [
+        each for each in results if not each.failed and each.drops_to_failure.median is not None
+    ]
+    if next_ones:
+        soonest = min(next_ones, key=lambda each: each.drops_to_failure.median or 0)
+        median, span = life(soonest.drops_to_failure, horizon)
+        answer += f"; next {soonest.series} at drop {median} ({level:.0%}: {span})"
+    return answer + "."
+
+
+def forecast_sentence(result: Forecast, level: float, horizon: int) -> str:
+    """Forecast of one series in a sentence."""
+    if result.failed:
+        return f"{result.series}: {failure(result, horizon)} of {counted(result.drops, 'drop')}"
+    median, span = life(result.drops_to_failure, horizon)
+    limit = "" if result.limit_g is None else f" (limit {number(result.limit_g)} g)"
+    return (
+        f"{result.series}: not failed after {counted(result.drops, 'drop')}; fails at drop {median},"
+        f" {level:.0%} between {span}{limit}"
+    )
+
+
+def life_words(prediction: Prediction) -> str:
+    """Median and interval of a life within one cell."""
+    if prediction.median is None and prediction.lower is None:
+        return "beyond horizon"
+    upper = "…" if prediction.upper is None else f"{prediction.upper:.0f}"
+    lower = ABSENT if prediction.lower is None else f"{prediction.lower:.0f}"
+    median = "beyond" if prediction.median is None else f"{prediction.median:.0f}"
+    return f"{median} ({lower} to {upper})"
+
+
+def ranking_answer(result: Ranking) -> str:
+    """First line of a ranking: which wears fastest, and how sure that is."""
+    if not result.groups:
+        return "No case with drops in the store."
+    first = result.groups[0]
+    if first.probability_fastest is None:
+        return "Too few drops to rank."
+    sure = (
+        "the order can be told"
+        if result.order_is_clear
+        else "the order of all can't be told from these drops"
+    )
+    return (
+        f"Fastest: {first.group}, {percent(first.rise_pct_per_drop)} % per drop"
+        f" ({percents(first.lower, first.upper)}), fastest with {chance(first.probability_fastest)}"
+        f" probability; {sure}."
+    )
+
+
+def comparison_sentence(result: Comparison) -> str:
+    """Ratio of peak g and the reduction, in a sentence."""
+    if result.ratio is None:
+        return f"{result.a} against {result.b}: too few drops to say."
+    ratio = f"{number(result.ratio)} ({interval(result.lower, result.upper)})"
+    reduction = (
+        f"{number(result.reduction_pct)} %"
+        f" ({interval(result.reduction_lower, result.reduction_upper)})"
+    )
+    return (
+        f"Peak g of {result.a} is {ratio} times that of {result.b}: a reduction of {reduction},"
+        " 90 % intervals."
+    )
+
+
+def latent_sentence(result: LatentLink) -> str:
+    """Verdict on the link between shocks and later failures."""
+    seen = (
+        f"{counted(result.latent_failures, 'latent failure')} among"
+        f" {counted(result.devices, 'device')} ({counted(result.control_devices, 'control')},"
+        f" {result.failed_on_drop_day} failed on drop day)"
+    )
+    if result.verdict == "too few":
+        return f"Too few to say whether shocks bring later failures: {seen}."
+    if result.time_ratio_per_doubling is None:
+        return f"{result.verdict.capitalize()}: {seen}."
+    effect = (
+        f"doubling the shock dose multiplies the time to failure by"
+        f" {number(result.time_ratio_per_doubling)} ({interval(result.lower, result.upper)})"
+    )
+    p = "" if result.p_value is None else f", p = {number(result.p_value, 2)}"
+    word = "Linked" if result.verdict == "linked" else "Not shown to be linked"
+    return f"{word}: {effect}{p}; {seen}."
+
+
+def failed_days(device: DeviceOutlook) -> str:
+    """Days after time zero between which a device failed; blank while it works."""
+    if device.failed_by_days is None:
+        return ""
+    return f"{number(device.failed_after_days)} to {number(device.failed_by_days)}"

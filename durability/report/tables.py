@@ -5,7 +5,8 @@ from __future__ import annotations
 import sys
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from datetime import date
+from typing import TYPE_CHECKING, Any
 
 from rich.box import HORIZONTALS, Box
 from rich.console import Console
@@ -14,6 +15,9 @@ from rich.table import Table
 
 from durability.basis import counted
 from durability.report import labels
+
+if TYPE_CHECKING:
+    from durability.results import Comparison, DueInspection, Forecast, LatentLink, Ranking, Trend
 
 _ASCII_BOX = Box("    \n    \n -- \n    \n    \n -- \n    \n    \n", ascii=True)
 
@@ -241,3 +245,255 @@ def history(specimen: str, events: Sequence[Mapping[str, Any]]) -> None:
             right=(3,),
         )
     )
+
+
+# ------------------------------------------------------------------------------------ answers
+
+
+def trends(results: Sequence[Trend]) -> None:
+    """Print the verdict on each series, what needs action first."""
+    say(labels.trends_answer(results))
+    if not results:
+        return
+    order = {verdict: at for at, verdict in enumerate(labels.VERDICT_MARKS)}
+    worst_first = sorted(
+        results, key=lambda each: (order[each.verdict], -(each.rise_pct_per_drop or 0))
+    )
+    console().print(
+        grid(
+            ("series", "model", "drops", "verdict", "level, g", "rise, %/drop", "90 %", "alarm"),
+            (
+                (
+                    each.series,
+                    each.case_model or (each.case or "bare"),
+                    labels.drops_of(each.valid_drops, each.drops),
+                    f"{labels.VERDICT_MARKS[each.verdict]} {each.verdict}",
+                    f"{labels.number(each.level_first_g)} to {labels.number(each.level_latest_g)}",
+                    labels.percent(each.rise_pct_per_drop),
+                    labels.percents(each.rise_lower, each.rise_upper),
+                    "" if each.alarm_at_drop is None else str(each.alarm_at_drop),
+                )
+                for each in worst_first
+            ),
+            right=(2, 5, 7),
+        )
+    )
+    say(labels.TREND_LEGEND)
+
+
+def explained_trends(results: Sequence[Trend]) -> None:
+    """Print each series at length: readings, level and band, verdict and what it rests on."""
+    for result in results:
+        say(f"{result.series}: {labels.trend_sentence(result)}")
+        say(f"rests on: {result.basis}")
+        if result.shape_weights:
+            say(f"shapes of wear: {labels.weights(result.shape_weights)}")
+        if result.doubted_drops:
+            say(f"doubted, kept, weighed down: drop {labels.listed(result.doubted_drops)}")
+        if len(result.drop_number):
+            say(level_plot(result))
+
+
+PLOT_WIDTH = 44
+
+
+def level_plot(result: Trend) -> str:
+    """Readings and level of a series as text: one line a drop, peak g to the right.
+
+    Parameters
+    ----------
+    result : Trend
+        One series with at least one valid drop.
+
+    Returns
+    -------
+    str
+        "o" a reading, "x" a doubted one, "|" the level.
+    """
+    readings, levels = list(result.peak_g), list(result.level_g)
+    known = [value for value in (*readings, *levels) if value == value]
+    low, high = min(known), max(known)
+    span = (high - low) or 1.0
+
+    def at(value: float) -> int:
+        return round((value - low) / span * (PLOT_WIDTH - 1))
+
+    lines = [f"drop  peak, g  {labels.number(low)} g{'':{PLOT_WIDTH - 14}}{labels.number(high)} g"]
+    for drop, reading, level in zip(result.drop_number, readings, levels, strict=True):
+        row = [" "] * PLOT_WIDTH
+        if level == level:
+            row[at(level)] = "|"
+        row[at(reading)] = "x" if int(drop) in result.doubted_drops else "o"
+        lines.append(f"{int(drop):4d}  {labels.number(reading):>7}  {''.join(row).rstrip()}")
+    return "\n".join(lines)
+
+
+def forecasts(results: Sequence[Forecast], level: float, horizon: int) -> None:
+    """Print drops to failure of each series, the soonest first."""
+    say(labels.forecasts_answer(results, level, horizon))
+    if not results:
+        return
+    soonest = sorted(
+        results,
+        key=lambda each: (
+            not each.failed,
+            each.failed_at_drop or 0,
+            each.drops_to_failure.median or horizon + 1,
+            each.series,
+        ),
+    )
+    console().print(
+        grid(
+            ("series", "model", "drops", "limit, g", "fails at drop", f"{level:.0%}", "rests on"),
+            (
+                (
+                    each.series,
+                    each.case_model or (each.case or "bare"),
+                    str(each.drops),
+                    labels.number(each.limit_g),
+                    labels.failure(each, horizon),
+                    labels.life(each.drops_to_failure, horizon)[1],
+                    each.basis,
+                )
+                for each in soonest
+            ),
+            right=(2, 3),
+        )
+    )
+    say(labels.RELATIVE)
+
+
+def explained_forecasts(results: Sequence[Forecast], level: float, horizon: int) -> None:
+    """Print each forecast at length: interval, survival, shapes, what it rests on."""
+    for result in results:
+        say(labels.forecast_sentence(result, level, horizon))
+        say(f"rests on: {result.basis}")
+        if result.shape_weights:
+            say(f"shapes of wear: {labels.weights(result.shape_weights)}")
+        survival = list(
+            zip(result.survival_drop.tolist(), result.survival_probability.tolist(), strict=True)
+        )
+        told = survival[:: max(1, len(survival) // 12)]
+        if told:
+            console().print(
+                grid(
+                    ("drop", "still protects", ""),
+                    (
+                        (str(drop), f"{share:.0%}", "#" * round(share * PLOT_WIDTH))
+                        for drop, share in told
+                    ),
+                    right=(0, 1),
+                )
+            )
+    say(labels.RELATIVE)
+
+
+def ranking(result: Ranking) -> None:
+    """Print groups from the fastest wearing to the slowest."""
+    say(labels.ranking_answer(result))
+    if not result.groups:
+        return
+    console().print(
+        grid(
+            (
+                result.by.replace("_", " "),
+                "cases",
+                "drops",
+                "failed",
+                "rise, %/drop",
+                "90 %",
+                "fastest",
+                "life, drops",
+            ),
+            (
+                (
+                    group.group,
+                    str(group.cases),
+                    str(group.drops),
+                    str(group.failed),
+                    labels.percent(group.rise_pct_per_drop),
+                    labels.percents(group.lower, group.upper),
+                    labels.ABSENT
+                    if group.probability_fastest is None
+                    else f"{group.probability_fastest:.0%}",
+                    labels.life_words(group.life),
+                )
+                for group in result.groups
+            ),
+            right=(1, 2, 3, 4, 6),
+        )
+    )
+    say(f"rests on: {result.basis}")
+    say(labels.RELATIVE)
+
+
+def comparison(result: Comparison) -> None:
+    """Print how many times the peak g of one is that of the other."""
+    say(labels.comparison_sentence(result))
+    console().print(
+        grid(
+            ("", "cases", "drops", "voided"),
+            (
+                (result.a, str(result.cases_a), str(result.drops_a), str(result.voided_a)),
+                (result.b, str(result.cases_b), str(result.drops_b), str(result.voided_b)),
+            ),
+            right=(1, 2, 3),
+        )
+    )
+    if result.voided_a or result.voided_b:
+        say(
+            f"with the voided readings put back the ratio is {labels.number(result.ratio_with_voided)}"
+        )
+    say(f"rests on: {result.basis}")
+
+
+def latent(result: LatentLink) -> None:
+    """Print whether later failures go with the shocks, then each device."""
+    say(labels.latent_sentence(result))
+    if result.per_device:
+        console().print(
+            grid(
+                ("device", "drops", "peak, g", "dose", "state", "failed, days", "by day 90"),
+                (
+                    (
+                        device.device,
+                        str(device.drops),
+                        labels.number(device.max_peak_g),
+                        labels.number(device.shock_dose),
+                        device.state,
+                        labels.failed_days(device),
+                        labels.chance(device.probability_failed_by_day.get(90)),
+                    )
+                    for device in result.per_device
+                ),
+                right=(1, 2, 3, 5, 6),
+            )
+        )
+    say(f"rests on: {result.basis}")
+    say(labels.CAUTIONS[1])
+
+
+def due(on: date, inspections: Sequence[DueInspection]) -> None:
+    """Print which inspections are owed, the most overdue first."""
+    overdue = sum(each.days_overdue > 0 for each in inspections)
+    say(
+        f"{counted(len(inspections), 'inspection')} due on {on.isoformat()},"
+        f" {overdue} of them overdue"
+    )
+    if inspections:
+        console().print(
+            grid(
+                ("device", "stage", "due on", "days overdue", "functions"),
+                (
+                    (
+                        each.device,
+                        each.stage,
+                        each.due_on,
+                        str(each.days_overdue) if each.days_overdue > 0 else "",
+                        labels.listed(each.functions),
+                    )
+                    for each in inspections
+                ),
+                right=(3,),
+            )
+        )

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import pairwise
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from durability.errors import RecordRefused, UnusableCall
 from durability.records import DeviceHistory, DropHistory
 from durability.store import bench, database
 from durability.workflow.logbook import series_rows
@@ -154,7 +156,7 @@ def rank_wear(
     series: Sequence[str] | None = None,
     case_models: Sequence[str] | None = None,
     *,
-    by: Literal[case_model, case],
+    by: Literal["case_model", "case"],
 ) -> Ranking:
     """Groups of cases from the fastest wearing to the slowest; bare series are no case."""
     from durability.compare import rank
