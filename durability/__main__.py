@@ -23,7 +23,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     int
         0 all well, 1 a run that found something wrong, 2 an unusable call.
     """
-    options = make_parser().parse_args(arguments)
+    words = list(sys.argv[1:] if arguments is None else arguments)
+    options = make_parser(only=words[0] if words else "").parse_args(words)
     # Imported only now: --help needs neither the database nor the error types.
     from durability.errors import DurabilityError
 

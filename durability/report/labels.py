@@ -265,8 +265,8 @@ def forecast_sentence(result: Forecast, level: float, horizon: int) -> str:
     median, span = life(result.drops_to_failure, horizon)
     limit = "" if result.limit_g is None else f" (limit {number(result.limit_g)} g)"
     return (
-        f"{result.series}: not failed after {counted(result.drops, 'drop')}; fails at drop {median},"
-        f" {level:.0%} between {span}{limit}"
+        f"{result.series}: not failed after {counted(result.drops, 'drop')}; fails at drop"
+        f" {median}, {level:.0%} between {span}{limit}"
     )
 
 

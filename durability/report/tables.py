@@ -316,7 +316,7 @@ def level_plot(result: Trend) -> str:
     span = (high - low) or 1.0
 
     def at(value: float) -> int:
-        return round((value - low) / span * (PLOT_WIDTH - 1))
+        return round(float((value - low) / span * (PLOT_WIDTH - 1)))
 
     lines = [f"drop  peak, g  {labels.number(low)} g{'':{PLOT_WIDTH - 14}}{labels.number(high)} g"]
     for drop, reading, level in zip(result.drop_number, readings, levels, strict=True):
@@ -441,9 +441,8 @@ def comparison(result: Comparison) -> None:
         )
     )
     if result.voided_a or result.voided_b:
-        say(
-            f"with the voided readings put back the ratio is {labels.number(result.ratio_with_voided)}"
-        )
+        put_back = labels.number(result.ratio_with_voided)
+        say(f"with the voided readings put back the ratio is {put_back}")
     say(f"rests on: {result.basis}")
 
 

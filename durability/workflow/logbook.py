@@ -386,10 +386,11 @@ def add_drop(session: Session, series: str, typed: TypedDrop) -> StoredDrop:
     if damage["damage_severity"] is None and any(damage.values()):
         raise UnusableCall("--damage-severity: missing beside damage words; give 0 to 4")
     with entry(session, "drop add") as (connection, entry_id):
-        found = bench.find(connection, "series", series)
+        rows = bench.fetch(connection, "series_to_add_to", code=series)
+        found = rows[0] if rows else bench.find(connection, "series", series)
         if found["status"] == "closed":
             raise RecordRefused(f"series {series!r}: closed; open another series for further drops")
-        number = 1 + bench.run(connection, "last_drop_number", series_id=found["series_id"])
+        number = 1 + found["last_drop_number"]
         drop_id = bench.run(
             connection,
             "add_drop",
