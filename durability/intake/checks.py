@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from typing import Any
 
 import pandas as pd
@@ -85,8 +84,7 @@ def split_conditions(rows: pd.DataFrame) -> pd.DataFrame:
         The same rows; where a series changes its drop height, surface, orientation, device or
         case, the changing values stand in its name ("R7, 330 mm"). Drop numbers stay.
     """
-    rows = rows.copy()
-    suffix = pd.Series("", index=rows.index)
+    names = rows["series"].tolist()
     for column, unit in (
         ("drop_height_mm", " mm"),
         ("surface", ""),
@@ -95,11 +93,11 @@ def split_conditions(rows: pd.DataFrame) -> pd.DataFrame:
         ("case", ""),
     ):
         changes = rows.groupby("series")[column].transform("nunique") > 1
-        cells = rows[column]
-        words = cells.map("{:g}".format) if column == "drop_height_mm" else cells.astype(object)
-        suffix = suffix.where(~(changes & cells.notna()), suffix + ", " + words + unit)
-    rows["series"] = rows["series"] + suffix
-    return rows
+        for at in (changes & rows[column].notna()).to_numpy().nonzero()[0]:
+            value = rows[column].iloc[at]
+            words = f"{value:g}" if column == "drop_height_mm" else str(value)
+            names[at] = f"{names[at]}, {words}{unit}"
+    return rows.assign(series=names)
 
 
 def _typed(
@@ -148,13 +146,14 @@ def _typed_times(
     unread = ~blank & (moments.isna() | ~cells.str.match(r"^\d{4}-\d{2}-\d{2}"))
     faults = [(unread, f"not {column.right}")]
     if column.past:
-        now_utc = datetime.now(UTC).replace(tzinfo=None)
-        shift = pd.to_timedelta(
-            offsets.str.replace("Z", "+00:00").str.replace(
-                r"^([+-]\d{2}):?(\d{2})$", r"\1:\2:00", regex=True
-            )
-        ).fillna(pd.Timedelta(datetime.now() - now_utc))  # noqa: DTZ005 - the bench's own clock
-        faults.append((moments - shift > now_utc, f"lies in the future; give {column.right}"))
+        zoned = pd.to_datetime(
+            cells.where(offsets.notna(), None), format="ISO8601", errors="coerce", utc=True
+        )
+        # Without an offset the bench's own clock is meant.
+        future = (zoned > pd.Timestamp.now("UTC")) | (
+            offsets.isna() & (moments > pd.Timestamp.now())
+        )
+        faults.append((future, f"lies in the future; give {column.right}"))
     if column.kind == "date":
         return moments.dt.normalize(), faults, None
     return moments, faults, offsets.where(offsets.notna(), None)

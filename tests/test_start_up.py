@@ -1,0 +1,45 @@
+"""What a quick command loads; heavy libraries are imported only where they are used."""
+
+import os
+import subprocess
+import sys
+
+import pytest
+
+HEAVY = ("sklearn", "matplotlib", "scipy", "pandas")
+PROBE = """
+import sys
+from durability.__main__ import main
+try:
+    status = main(sys.argv[1:])
+except SystemExit as stop:
+    status = stop.code
+loaded = [name for name in %r if name in sys.modules]
+print(status, loaded, file=sys.stderr)
+""" % (HEAVY + ("numpy", "rich", "duckdb"),)
+
+
+def probe(words, store):
+    environment = {**os.environ, "DURABILITY_STORE": str(store)}
+    done = subprocess.run(
+        [sys.executable, "-c", PROBE, *words], capture_output=True, text=True, env=environment
+    )
+    status, _, loaded = done.stderr.strip().splitlines()[-1].partition(" ")
+    return status, loaded
+
+
+@pytest.fixture
+def open_store(store, tmp_path):
+    store("specimen", "add", "R-1", "--kind", "device")
+    store("series", "open", "S1", "--device", "R-1")
+    return tmp_path / "store.duckdb"
+
+
+def test_help_loads_no_library_at_all(open_store):
+    assert probe(["--help"], open_store) == ("0", "[]")
+
+
+def test_a_drop_is_stored_without_a_heavy_library(open_store):
+    status, loaded = probe(["drop", "add", "S1", "--peak-g", "118"], open_store)
+    assert status == "0"
+    assert loaded == "['duckdb']"
