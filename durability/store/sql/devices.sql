@@ -1,5 +1,6 @@
-SELECT specimen AS device, model AS device_model, epoch(received_on::TIMESTAMP) / 86400.0 AS received_day,
-    status
+SELECT
+    specimen AS device, model AS device_model, received_on, status,
+    date_diff('day', DATE '1970-01-01', received_on)::DOUBLE AS received_day
 FROM all_specimens
 WHERE kind = 'device'
 ORDER BY specimen
