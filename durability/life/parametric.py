@@ -126,11 +126,7 @@ class _LogLocationScaleLife(ABC):
         start[0, 0], start[0, -1] = typical, math.log(0.8)
         theta, converged = maximise(self._log_likelihood, start)
         best = theta[0]
-        if (
-            not converged[0]
-            or abs(best[-1]) > math.log(1e4)
-            or abs(best[0] - typical) > LARGEST_SIZE
-        ):
+        if not converged[0] or abs(best[-1]) > LARGEST_LOG_SCALE:
             raise DurabilityError(
                 f"{self._counts()}: the {self.family.name} likelihood has no maximum, "
                 "the looks leave its spread or a covariate's effect without a bound"

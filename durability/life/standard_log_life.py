@@ -54,8 +54,8 @@ class SmallestExtremeValue(StandardLogLife):
         return u - power, 1.0 - power, -power
 
     def quantile(self, fraction_failed: FloatArray) -> FloatArray:
-        """log(−log(1 − fraction))."""
-        return np.log(-np.log1p(-np.asarray(fraction_failed, dtype=float)))
+        """Logarithm of the unit exponential's, log(−log(1 − fraction))."""
+        return np.asarray(np.log(-np.log1p(-fraction_failed)))
 
 
 class Normal(StandardLogLife):
