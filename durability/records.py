@@ -152,3 +152,5 @@ class DeviceHistory:
     received_day: float | None = None
     drop_case_model: tuple[str | None, ...] = ()
     """Case model worn at each drop; None when bare."""
+    velocity_change_m_s: FloatArray | None = None
+    """Over drops; NaN where not recorded."""

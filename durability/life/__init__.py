@@ -5,7 +5,13 @@ still works, equal when exactly known, (0, t] when it was found failed at its fi
 """
 
 from durability.life.newton import maximise
-from durability.life.parametric import LogNormalLife, WeibullLife, interval_log_likelihood
+from durability.life.parametric import (
+    NEVER,
+    Derivatives,
+    LogNormalLife,
+    WeibullLife,
+    interval_log_likelihood,
+)
 from durability.life.standard_log_life import (
     FAMILIES,
     NORMAL,
@@ -16,8 +22,10 @@ from durability.life.turnbull import TurnbullLife, log_rank_scores
 
 __all__ = [
     "FAMILIES",
+    "NEVER",
     "NORMAL",
     "SMALLEST_EXTREME_VALUE",
+    "Derivatives",
     "LogNormalLife",
     "StandardLogLife",
     "TurnbullLife",

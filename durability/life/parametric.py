@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from abc import ABC
 from statistics import NormalDist
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Self, TypeAlias
 
 import numpy as np
 
@@ -17,7 +17,8 @@ from durability.life.standard_log_life import NORMAL, SMALLEST_EXTREME_VALUE, St
 if TYPE_CHECKING:
     from durability.records import FloatArray
 
-    Derivatives = tuple[FloatArray, FloatArray, FloatArray]
+Derivatives: TypeAlias = "tuple[FloatArray, FloatArray, FloatArray]"
+"""A value with its gradient and Hessian by the parameters, which come as the last axes."""
 
 NEVER = -1e6
 """Standardised log life that stands for time 0; its hazard is exactly zero."""
@@ -44,7 +45,7 @@ def interval_log_likelihood(after: Derivatives, by: Derivatives) -> Derivatives:
     """
     failed = np.isfinite(by[0])
     more = np.where(failed, by[0] - after[0], np.inf)
-    more = np.maximum(more, 1e-300)
+    more = np.maximum(more, 1e-100)  # so that its odds can be squared
     with np.errstate(over="ignore"):
         odds = np.where(failed, 1.0 / np.expm1(more), 0.0)
     gain = np.where(failed[..., None], by[1] - after[1], 0.0)
