@@ -196,7 +196,7 @@ class DroppedAgainstControls:
 
 @dataclass(frozen=True, slots=True)
 class DropsToTenPercent:
-    """Drops of one kind after which one in ten devices has failed within the stated days."""
+    """Drops of one kind whose shocks fail one device in ten within the stated days."""
 
     case_model: str | None
     """None when bare."""
@@ -270,7 +270,7 @@ class LatentLink:
     """Devices in which this function was among the first to fail, the commonest first."""
     dropped_against_controls: DroppedAgainstControls | None = None
     ten_percent_dose: Prediction | None = None
-    """Shock dose at which one in ten has failed within ``ten_percent_days``."""
+    """Shock dose that fails one in ten within ``ten_percent_days``, background failures apart."""
     ten_percent_days: int = 90
     drops_to_ten_percent: tuple[DropsToTenPercent, ...] = ()
     missing_readings: MissingReadings | None = None

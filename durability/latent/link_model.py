@@ -174,35 +174,27 @@ class ShockLinkModel:
         return np.asarray(-np.expm1(self.log_probability(log_dose, entry, days, never)))
 
     def log_dose_at(self, fraction_failed: float, days: float) -> FloatArray:
-        """Logarithm of the dose at which this fraction fails by ``days``, under each draw.
+        """Logarithm of the dose whose shocks fail this fraction by ``days``, under each draw.
 
         Parameters
         ----------
         fraction_failed : float
-            Background failures included.
+            Background failures apart.
         days : float
             After time zero.
 
         Returns
         -------
         ndarray of shape (n_draws,)
-            −∞ where the background alone does it, +∞ where more dose does not shorten life; in
-            the unit of each draw's own exponent.
+            +∞ where more dose does not shorten life; in the unit of each draw's own exponent.
         """
-        location, shortening, log_scale, log_rate = self.theta_.T
-        elapsed = days / self._unit_days
-        by_shock = -math.log1p(-fraction_failed) - np.exp(log_rate) * elapsed
-        share = -np.expm1(-np.maximum(by_shock, 1e-12))
-        u = np.empty(len(share))
-        for index, family in enumerate(FAMILIES):
-            own = self.family_ == index
-            u[own] = family.quantile(share[own])
+        location, shortening, log_scale, _ = self.theta_.T
+        quantile = np.array([family.quantile(np.array(fraction_failed)) for family in FAMILIES])
+        log_life = location + np.exp(log_scale) * quantile[self.family_]
         shortens = shortening > 0
-        x = (location + np.exp(log_scale) * u - math.log(elapsed)) / np.where(
-            shortens, shortening, 1.0
-        )
-        found = self._centre[self.exponent_] + self._spread[self.exponent_] * x
-        return np.where(by_shock <= 0, -np.inf, np.where(shortens, found, np.inf))
+        x = (log_life - math.log(days / self._unit_days)) / np.where(shortens, shortening, 1.0)
+        log_dose = self._centre[self.exponent_] + self._spread[self.exponent_] * x
+        return np.where(shortens, log_dose, np.inf)
 
     def _standardised(self, log_dose: FloatArray) -> FloatArray:
         """Log dose in standard deviations from its mean; −∞ where never dropped."""

@@ -67,8 +67,8 @@ def check_predictions(
     return PredictionCheck(
         day=day,
         method=(
-            f"leave one device out, failed by day {day:g} "
-            f"({int(failed.sum())} of {counted(int(known.sum()), 'device')} known on that day)"
+            f"leave one device out, failed by day {day:g}: {int(failed.sum())} of "
+            f"{counted(int(known.sum()), 'device')} whose state on that day is known"
         ),
         log_loss=float(log_loss(failed, with_shock, labels=[False, True])),
         log_loss_without_shock=float(log_loss(failed, without, labels=[False, True])),

@@ -24,7 +24,7 @@ ROUNDS_IMAGINED = 200
 def ten_percent_doses(
     study: LatentStudy, exponent: float, days: float, random_state: int
 ) -> FloatArray:
-    """Dose at which one in ten fails within some days, under each posterior draw.
+    """Dose whose shocks fail one in ten within some days, under each posterior draw.
 
     Doses of different exponents have different units, so the model is fitted with this one alone.
 
@@ -40,7 +40,7 @@ def ten_percent_doses(
     Returns
     -------
     ndarray of shape (n_draws,)
-        0 where the background alone does it, infinite where no dose does.
+        Infinite where no dose does it; background failures apart.
     """
     log_dose = study.log_dose(np.array([exponent]))[:, study.followed]
     model = ShockLinkModel(np.ones(1), random_state).fit(study.lives, log_dose, study.entry)
@@ -70,9 +70,9 @@ def drops_to_doses(
     kinds: dict[tuple[str | None, float | None], list[float]] = {}
     for history, own in zip(study.histories, study.follow_ups, strict=True):
         for drop in np.flatnonzero(own.lived_through & np.isfinite(history.peak_g)).tolist():
-            height = float(history.drop_height_mm[drop])
-            case_model = history.drop_case_model[drop] if history.drop_case_model else None
-            kinds.setdefault((case_model, None if math.isnan(height) else height), []).append(
+            fell_mm = float(history.drop_height_mm[drop])
+            worn = history.drop_case_model[drop] if history.drop_case_model else None
+            kinds.setdefault((worn, None if math.isnan(fell_mm) else fell_mm), []).append(
                 float(history.peak_g[drop] / REFERENCE_PEAK_G) ** exponent
             )
     answers = []
@@ -107,11 +107,11 @@ def unlooked_spans(study: LatentStudy, on_day: float) -> FloatArray:
         NaN for a device that has failed, has no known dose or was never looked at nor dropped.
     """
     spans = np.full((len(study.follow_ups), 2), math.nan)
-    for index, own in enumerate(study.follow_ups):
-        open_end = own.state in ("working", "not inspected") and study.dose_known[index]
-        if open_end and own.zero_day is not None:
-            last = own.after_days if own.after_days is not None else 0.0
-            spans[index] = (last, max(on_day - own.zero_day, last))
+    for index, one in enumerate(study.follow_ups):
+        open_end = one.state in ("working", "not inspected") and study.dose_known[index]
+        if open_end and one.zero_day is not None:
+            last = one.after_days if one.after_days is not None else 0.0
+            spans[index] = (last, max(on_day - one.zero_day, last))
     return spans
 
 
