@@ -59,6 +59,7 @@ class FollowUpPlan:
     """A new drop moves a plan that counts from the last drop."""
 
     def __post_init__(self) -> None:
+        """Refuse a plan that no calendar can follow."""
         if not self.stages:
             raise UnusableCall(f"plan {self.name!r} has no stage")
         days = [days for _, days in self.stages]
@@ -141,13 +142,12 @@ def stage_statuses(device: FollowedDevice, on: date) -> tuple[StageStatus, ...]:
     drops = sorted(day for day in device.drop_dates if day <= on)
     looks = sorted(day for day in device.inspection_dates if day <= on)
     zero = _time_zero(device, drops, looks)
-    statuses = []
     follow_ups = [(name, days) for name, days in device.plan.stages if days >= 0]
-    for name, days in device.plan.stages:
-        if days < 0:
-            statuses.append(_baseline(name, device, drops, looks, on))
+    baseline = tuple(
+        _baseline(name, device, drops, looks, on) for name, days in device.plan.stages if days < 0
+    )
     if zero is None:
-        return tuple(statuses)
+        return baseline
 
     looked_at: dict[str, date] = {}
     for look in looks:
@@ -159,10 +159,9 @@ def stage_statuses(device: FollowedDevice, on: date) -> tuple[StageStatus, ...]:
     backwards = []
     for name, days in reversed(follow_ups):
         due_on = zero + timedelta(days=days)
-        late = max((on - due_on).days, 0)
+        late = max((looked_at.get(name, on) - due_on).days, 0)
         state: StageState
         if name in looked_at:
-            late = max((looked_at[name] - due_on).days, 0)
             state, covered = ("done late" if late else "done"), True
         elif covered:
             state = "skipped"
@@ -171,7 +170,7 @@ def stage_statuses(device: FollowedDevice, on: date) -> tuple[StageStatus, ...]:
         else:
             state, covered = ("overdue" if late else "due"), True
         backwards.append(StageStatus(name, due_on, state, looked_at.get(name), late))
-    return (*statuses, *reversed(backwards))
+    return (*baseline, *reversed(backwards))
 
 
 def due_inspections(
@@ -217,13 +216,17 @@ def due_inspections(
 def _time_zero(device: FollowedDevice, drops: Sequence[date], looks: Sequence[date]) -> date | None:
     """The day from which the plan counts; None while there is none.
 
-    A control, and a device whose drops have no date, counts from its first look.
+    A control, and a device whose drops have no date, counts from its first look; before that it
+    owes the baseline, or, in a plan without one, counts from the day it was received.
     """
     if device.plan.anchor == "received" and device.received_on is not None:
         return device.received_on
     if drops and device.plan.anchor != "received":
         return drops[0] if device.plan.anchor == "first drop" else drops[-1]
-    return looks[0] if looks else None
+    if looks:
+        return looks[0]
+    has_baseline = device.plan.stages[0][1] < 0
+    return None if has_baseline else device.received_on
 
 
 def _baseline(
@@ -232,12 +235,11 @@ def _baseline(
     """The stage before the first drop; a look on the very day counts, dates can't tell more."""
     first_drop = drops[0] if drops else None
     before = [look for look in looks if first_drop is None or look <= first_drop]
-    due_on = device.received_on or (before[0] if before else first_drop or on)
     if before:
-        late = max((before[0] - due_on).days, 0)
-        return StageStatus(name, due_on, "done late" if late else "done", before[0], late)
-    if first_drop is not None:
-        return StageStatus(name, due_on, "skipped", None, (on - due_on).days)
+        return StageStatus(name, device.received_on or before[0], "done", before[0])
+    due_on = device.received_on or first_drop or on
     late = max((on - due_on).days, 0)
+    if first_drop is not None:
+        return StageStatus(name, due_on, "skipped", None, late)
     state: StageState = "upcoming" if due_on > on else "overdue" if late else "due"
     return StageStatus(name, due_on, state, None, late)
