@@ -24,7 +24,8 @@ longest follow-up (0.25 % to 1)."""
 SMALLEST_SPREAD = 1e-9
 """Below this standard deviation of log dose all dropped devices had the same dose."""
 
-PROPOSALS = 1200
+PROPOSALS_PER_REGION = 400
+ADAPTATIONS = 2
 POSTERIOR_DRAWS = 2000
 PROPOSAL_FREEDOM = 5.0
 """Degrees of freedom of the t proposals: with tails so heavy no weight runs away."""
@@ -64,9 +65,10 @@ class ShockLinkModel:
 
     References
     ----------
-    Evidence and draws by importance sampling from t densities at each form's posterior mode:
-    Geweke J (1989), Econometrica 57, 1317-1339; systematic resampling: Kitagawa G (1996), J.
-    Comput. Graph. Stat. 5, 1-25.
+    Evidence and draws by importance sampling from t densities: Geweke J (1989), Econometrica 57,
+    1317-1339; weighed against their mixture, and adapted: Cornuet J-M et al. (2012), Scand.
+    J. Statist. 39, 798-812; systematic resampling: Kitagawa G (1996), J. Comput. Graph. Stat. 5,
+    1-25.
     """
 
     family_: IntArray
@@ -107,36 +109,18 @@ class ShockLinkModel:
         days = (entry, X[:, 0], X[:, 1])
 
         generator = np.random.default_rng(self.random_state)
-        away = generator.standard_normal((PROPOSALS, 4)) / np.sqrt(
-            generator.chisquare(PROPOSAL_FREEDOM, (PROPOSALS, 1)) / PROPOSAL_FREEDOM
-        )
-        background_alone = self._background_alone(days)
         draws, log_weights = [], []
         for family in FAMILIES:
-            modes, roots = self._modes(family, x, days)
-            for row in range(len(x)):
-                own = [(modes[row], roots[row]), background_alone]
-                theta = np.concatenate(
-                    [
-                        mode + part @ root.T
-                        for (mode, root), part in zip(own, np.split(away, len(own)), strict=True)
-                    ]
-                )
-                log_weights.append(
-                    self._log_probability(theta, family, x[row], *days).sum(axis=1)
-                    - 0.5 * (((theta - PRIOR_MEAN) / PRIOR_SD) ** 2).sum(axis=1)
-                    - _log_proposal(theta, own)
-                    + math.log(self.exponent_prior[row])
-                )
-                draws.append(theta)
-        weights = np.exp(np.concatenate(log_weights) - np.max(log_weights))
-        weights /= weights.sum()
+            theta, log_weight = self._proposals(family, x, days, generator)
+            draws.append(theta)
+            log_weights.append(log_weight + np.log(self.exponent_prior)[:, None])
+        weights = _normalised(np.ravel(log_weights))
         self.effective_draws_ = float(1.0 / (weights**2).sum())
         ticks = (generator.random() + np.arange(POSTERIOR_DRAWS)) / POSTERIOR_DRAWS
         chosen = np.minimum(np.searchsorted(np.cumsum(weights), ticks), len(weights) - 1)
-        form = chosen // PROPOSALS
-        self.family_, self.exponent_ = np.divmod(form, len(log_dose))
-        self.theta_ = np.concatenate(draws)[chosen]
+        shape = np.shape(log_weights)  # family, exponent, proposal
+        self.family_, self.exponent_, _ = np.unravel_index(chosen, shape)
+        self.theta_ = np.reshape(draws, (-1, 4))[chosen]
         self.slope_ = self.theta_[:, 1] / self._spread[self.exponent_]
         return self
 
@@ -262,14 +246,47 @@ class ShockLinkModel:
         total = background + family.cumulative_hazard(u)
         return np.where(finite, total, np.inf), gradient, hessian
 
-    def _background_alone(
-        self, days: tuple[FloatArray, FloatArray, FloatArray]
+    def _proposals(
+        self,
+        family: StandardLogLife,
+        x: FloatArray,
+        days: tuple[FloatArray, FloatArray, FloatArray],
+        generator: np.random.Generator,
     ) -> tuple[FloatArray, FloatArray]:
-        """Centre and root of a second region to draw from: all failures are background.
+        """Parameters (n_exponents, n_proposals, 4) of one family and their log weights.
 
-        Without a link the background explains what the shocks can; then the shock-borne hazard
-        is only held off, later and as wide as its prior, which no peak describes.
+        From three regions in turn: the posterior mode; failures that are all background, where
+        the shocks' part is only held off, later and as wide as its prior, which no mode
+        describes; and, twice, the mean and covariance of what was found so far.
         """
+        regions = [self._modes(family, x, days), self._background_alone(len(x), days)]
+        theta = np.empty((len(x), 0, 4))
+        log_posterior = np.empty((len(x), 0))
+        for number in range(2 + ADAPTATIONS):
+            if number >= 2:
+                weight = _normalised(log_posterior - _log_proposal(theta, regions))
+                mean = np.einsum("eq,eqp->p", weight, theta)
+                away = theta - mean
+                covariance = np.einsum("eq,eqp,eqr->pr", weight, away, away)
+                root = np.linalg.cholesky(covariance + 1e-6 * np.eye(4))
+                regions.append((np.tile(mean, (len(x), 1)), np.tile(root, (len(x), 1, 1))))
+            centre, root = regions[number]
+            step = generator.standard_normal((PROPOSALS_PER_REGION, 4)) / np.sqrt(
+                generator.chisquare(PROPOSAL_FREEDOM, (PROPOSALS_PER_REGION, 1)) / PROPOSAL_FREEDOM
+            )
+            new = centre[:, None, :] + np.einsum("eij,qj->eqi", root, step)
+            new_log_posterior = -0.5 * (((new - PRIOR_MEAN) / PRIOR_SD) ** 2).sum(axis=2)
+            for row, parameters in enumerate(new):
+                likelihood = self._log_probability(parameters, family, x[row], *days)
+                new_log_posterior[row] += likelihood.sum(axis=1)
+            theta = np.concatenate([theta, new], axis=1)
+            log_posterior = np.concatenate([log_posterior, new_log_posterior], axis=1)
+        return theta, log_posterior - _log_proposal(theta, regions)
+
+    def _background_alone(
+        self, n_exponents: int, days: tuple[FloatArray, FloatArray, FloatArray]
+    ) -> tuple[FloatArray, FloatArray]:
+        """Centre (n_exponents, 4) and root (n_exponents, 4, 4): all failures are background."""
         entry, after, by = days
         failures = float(np.isfinite(by).sum())
         exposure = float((after - entry).sum()) / self._unit_days
@@ -277,7 +294,7 @@ class ShockLinkModel:
         centre[0] += PRIOR_SD[0]
         centre[3] = math.log((failures + 0.5) / (exposure + 1.0))
         sd[3] = 1.0 / math.sqrt(failures + 1.0)
-        return centre, np.diag(sd)
+        return np.tile(centre, (n_exponents, 1)), np.tile(np.diag(sd), (n_exponents, 1, 1))
 
     def _modes(
         self,
@@ -308,15 +325,24 @@ class ShockLinkModel:
         return modes, directions * sd[:, None, :]
 
 
-def _log_proposal(theta: FloatArray, peaks: list[tuple[FloatArray, FloatArray]]) -> FloatArray:
-    """Log density, up to a constant, of an even mixture of t densities at these peaks, (m,)."""
+def _log_proposal(theta: FloatArray, regions: list[tuple[FloatArray, FloatArray]]) -> FloatArray:
+    """Log density, up to a constant, of an even mixture of t densities on these regions.
+
+    ``theta`` has shape (n_exponents, n_proposals, 4), the result (n_exponents, n_proposals).
+    """
     parts = []
-    for mode, root in peaks:
-        away = np.linalg.solve(root, (theta - mode).T)
+    for centre, root in regions:
+        away = np.einsum("eij,eqj->eqi", np.linalg.inv(root), theta - centre[:, None, :])
         parts.append(
             -0.5
-            * (PROPOSAL_FREEDOM + len(mode))
-            * np.log1p((away**2).sum(axis=0) / PROPOSAL_FREEDOM)
-            - np.linalg.slogdet(root)[1]
+            * (PROPOSAL_FREEDOM + theta.shape[2])
+            * np.log1p((away**2).sum(axis=2) / PROPOSAL_FREEDOM)
+            - np.linalg.slogdet(root)[1][:, None]
         )
     return np.asarray(np.logaddexp.reduce(parts, axis=0))
+
+
+def _normalised(log_weight: FloatArray) -> FloatArray:
+    """Weights that sum to 1, same shape."""
+    weight = np.exp(log_weight - log_weight.max())
+    return np.asarray(weight / weight.sum())
