@@ -6,7 +6,7 @@ Field names are those of the JSON that leaves the program. A number that can't b
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
@@ -165,15 +165,87 @@ class DeviceOutlook:
 
     device: str
     drops: int
+    """Drops that it lived through, voided ones counted."""
     max_peak_g: float | None
     shock_dose: float | None
+    """Over its valid drops, with the study's dose exponent; 0 when never dropped."""
     state: str
     failed_after_days: float | None
     """Last day, counted from the last drop, on which it was still known to work."""
     failed_by_days: float | None
     """Day on which it was first seen to have failed; None while it works."""
     probability_failed_by_day: dict[int, float | None]
+    """Of a device with this shock history that worked on drop day, whatever its own checks said."""
     drops_without_reading: int = 0
+    control: bool = False
+    shock_dose_likely: float | None = None
+    """As ``shock_dose``, drops without a reading taken at the middle of their like."""
+    shock_dose_upper: float | None = None
+    """As ``shock_dose``, drops without a reading taken at the largest of their like."""
+    largest_velocity_change_m_s: float | None = None
+    first_failed_functions: tuple[str, ...] = ()
+    """Functions that failed at its first bad look; several when they were found together."""
+    probability_failed_unseen: float | None = None
+    """That it has failed since its last look, by the day the study is asked; None once failed."""
+
+
+@dataclass(frozen=True, slots=True)
+class DroppedAgainstControls:
+    """How many of the dropped had failed by one day, against those never dropped; exact tests.
+
+    Only devices whose state on that day is known are counted.
+    """
+
+    by_day: float
+    dropped_failed: int
+    dropped_working: int
+    controls_failed: int
+    controls_working: int
+    fisher_p_value: float
+    """Two-sided, as the next."""
+    boschloo_p_value: float | None
+    """None for large groups, where it takes long and adds nothing."""
+    odds_ratio: float | None
+    """Conditional estimate; None when it is infinite or nothing failed."""
+    odds_ratio_lower: float | None
+    odds_ratio_upper: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class DropsToTenPercent:
+    """Drops of one kind whose shocks fail one device in ten within the stated days."""
+
+    case_model: str | None
+    """None when bare."""
+    drop_height_mm: float | None
+    readings: int
+    lower: float | None
+    median: float | None
+    upper: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class MissingReadings:
+    """How far the answer depends on drops that gave no trusted reading."""
+
+    drops: int
+    devices: int
+    p_value_if_no_shock: float | None
+    """Those drops taken as no shock at all."""
+    p_value_if_largest: float | None
+    """Those drops taken at the largest peak of their like."""
+    time_ratio_if_no_shock: float | None
+    time_ratio_if_largest: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class NextRound:
+    """What inspecting every device that still works would find and teach."""
+
+    devices: int
+    expected_failures: float
+    expected_interval_factor: float | None
+    """Expected width of the effect's interval after the round, as a fraction of its width now."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,6 +268,30 @@ class LatentLink:
     log_loss: float | None
     log_loss_without_shock: float | None
     basis: str
+    sentence: str = ""
+    """The verdict in words that can't be overstated."""
+    level: float = 0.9
+    """Of every interval here."""
+    dose_exponent_lower: float | None = None
+    dose_exponent_upper: float | None = None
+    form_weights: dict[str, float] = field(default_factory=dict)
+    """Posterior weight of each form of the time to failure."""
+    control_failures: int = 0
+    not_inspected: int = 0
+    """Devices without a look since their last drop: they tell nothing."""
+    brier: float | None = None
+    brier_without_shock: float | None = None
+    calibration: tuple[tuple[float, float], ...] = ()
+    """(predicted, seen) share failed in groups of devices, the safest first."""
+    first_failed_functions: dict[str, int] = field(default_factory=dict)
+    """Devices in which this function was among the first to fail, the commonest first."""
+    dropped_against_controls: DroppedAgainstControls | None = None
+    ten_percent_dose: Prediction | None = None
+    """Shock dose that fails one in ten within ``ten_percent_days``, background failures apart."""
+    ten_percent_days: int = 90
+    drops_to_ten_percent: tuple[DropsToTenPercent, ...] = ()
+    missing_readings: MissingReadings | None = None
+    next_round: NextRound | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,144 @@
+"""From a device's looks to the interval in which it failed, and what is kept apart."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from durability.records import DeviceHistory
+
+State = Literal[
+    "working",
+    "latent failure",
+    "failed, never dropped",
+    "failed on drop day",
+    "failed before its first look",
+    "not inspected",
+]
+FOLLOWED: tuple[State, ...] = ("working", "latent failure", "failed, never dropped")
+"""States that tell something about the time to a later failure."""
+
+
+@dataclass(frozen=True, slots=True)
+class FollowUp:
+    """One device's looks since its last drop, days counted from that drop."""
+
+    device: str
+    state: State
+    control: bool
+    lived_through: NDArray[np.bool_]
+    """Which of its drops came before it was seen to have failed; shape (n_drops,)."""
+    zero_day: float | None
+    """Day of the last drop (of the first look when never dropped, or when no drop is dated),
+    counted from 1970-01-01."""
+    entry_days: float
+    """First look; that it worked until then is known, not its chance of having done so."""
+    after_days: float | None
+    """Last day on which it was known to work."""
+    by_days: float | None
+    """Day on which it was first seen to have failed."""
+    first_failed_functions: tuple[str, ...] = ()
+    intermittent: bool = False
+    """A function passed again after it had failed; it counts as failed from its first fail."""
+    drops_undated: bool = False
+    functions_failed_before: tuple[str, ...] = ()
+    """Functions at fault before the first drop (or at a control's first look): left out."""
+
+
+def follow_up(history: DeviceHistory) -> FollowUp:
+    """The interval, in days since the last drop, in which a device failed or still works.
+
+    All checks of one day are one look. A look at which nothing was tested is none, and a function
+    that was not tested has not passed: the device is known to work only up to the last look at
+    which the functions that then failed were tested and good. ``degraded`` works, ``fail`` does
+    not. Drops after the failure were not lived through.
+
+    Parameters
+    ----------
+    history : DeviceHistory
+
+    Returns
+    -------
+    FollowUp
+    """
+    days, function, failed = _tested(history)
+    control = len(history.drop_day) == 0
+    drop_days = np.floor(history.drop_day)
+    dated = drop_days[np.isfinite(drop_days)]
+
+    too_early = days < dated.min() if len(dated) else np.zeros(len(days), dtype=bool)
+    if control and len(days):
+        too_early = days == days.min()
+    before = tuple(sorted(set(function[failed & too_early])))
+    kept = ~np.isin(function, before)
+    days, function, failed = days[kept], function[kept], failed[kept]
+
+    failed_day = float(days[failed].min()) if failed.any() else None
+    lived_through = (
+        np.ones(len(drop_days), dtype=bool) if failed_day is None else ~(drop_days > failed_day)
+    )
+    survived = drop_days[lived_through & np.isfinite(drop_days)]
+    zero_day: float | None = None
+    if len(survived):
+        zero_day = float(survived.max())
+    elif len(days):
+        zero_day = float(days.min())
+
+    since = days >= zero_day if zero_day is not None else np.zeros(len(days), dtype=bool)
+    first_fails = set(function[failed & (days == failed_day)]) if failed_day is not None else set()
+    intermittent = any(
+        (days[(function == name) & ~failed] > days[(function == name) & failed].min()).any()
+        for name in set(function[failed])
+    )
+
+    state: State
+    entry, after, by = 0.0, None, None
+    if zero_day is None or not since.any():
+        state = "not inspected"
+    else:
+        looks = np.unique(days[since]) - zero_day
+        entry = float(looks[0])
+        if failed_day is None:
+            state, after = "working", float(looks[-1])
+        else:
+            by = failed_day - zero_day
+            if by == 0:
+                state = "failed on drop day"
+            elif by == entry:
+                state = "failed before its first look"
+            else:
+                state = "failed, never dropped" if control else "latent failure"
+                good = set.intersection(
+                    *(set(days[since & (function == name) & ~failed]) for name in first_fails)
+                )
+                after = max((day - zero_day for day in good if day < failed_day), default=entry)
+    return FollowUp(
+        device=history.device,
+        state=state,
+        control=control,
+        lived_through=lived_through,
+        zero_day=zero_day,
+        entry_days=entry,
+        after_days=after,
+        by_days=by,
+        first_failed_functions=tuple(sorted(first_fails)),
+        intermittent=intermittent,
+        drops_undated=not control and len(dated) == 0,
+        functions_failed_before=before,
+    )
+
+
+def _tested(
+    history: DeviceHistory,
+) -> tuple[NDArray[np.float64], NDArray[np.str_], NDArray[np.bool_]]:
+    """Whole day, function and whether it failed, of every dated check that tested something."""
+    outcome = np.array(history.check_outcome, dtype=np.str_)
+    days = np.floor(np.asarray(history.check_day, dtype=float))
+    counts = (outcome != "not_tested") & np.isfinite(days)
+    function = np.array(history.check_function, dtype=np.str_)
+    return days[counts], function[counts], outcome[counts] == "fail"

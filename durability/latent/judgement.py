@@ -1,0 +1,283 @@
+"""Whether later failures go with the shocks before them, and what to expect of each device."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from durability.basis import MIN_DEVICES_FOR_LINK, MIN_FAILURES_FOR_LINK
+from durability.latent.evidence import (
+    SIGNIFICANCE,
+    DoseTest,
+    dose_rank_test,
+    dropped_against_controls,
+)
+from durability.latent.exposure import (
+    EXPONENT_PRIOR,
+    EXPONENTS,
+    LITERATURE_EXPONENT,
+    exposure_of,
+)
+from durability.latent.link_model import ShockLinkModel
+from durability.latent.prediction_check import check_predictions
+from durability.latent.study import LatentStudy, assemble
+from durability.latent.what_next import (
+    central,
+    drops_to_doses,
+    next_round,
+    ten_percent_doses,
+    unlooked_spans,
+)
+from durability.latent.wording import basis, sentence
+from durability.life import FAMILIES
+from durability.results import DeviceOutlook, LatentLink, LatentVerdict, MissingReadings
+
+if TYPE_CHECKING:
+    from durability.records import DeviceHistory, FloatArray
+
+HORIZONS_DAYS = (30, 90, 180)
+TEN_PERCENT_DAYS = 90
+
+
+def judge_latent_link(
+    histories: Sequence[DeviceHistory],
+    *,
+    on_day: float | None = None,
+    level: float = 0.9,
+    random_state: int = 0,
+) -> LatentLink:
+    """Link between shock dose and later failures, and each device's outlook.
+
+    Verdict and p-value come from ``dose_rank_test``, which asks for no curve. Effect,
+    probabilities and doses come from ``ShockLinkModel``, averaged over the form of the time to
+    failure and over the dose exponent.
+
+    Parameters
+    ----------
+    histories : sequence of DeviceHistory
+        Dropped devices and controls, of one study.
+    on_day : float, optional
+        Day on which the question is asked (for failures not seen yet), counted from 1970-01-01;
+        by default the day of the last look of all.
+    level : float
+        Of every interval.
+    random_state : int
+        Seed of permutations and draws.
+
+    Returns
+    -------
+    LatentLink
+        ``too few`` when fewer than six devices were followed, fewer than three failed later, or
+        no arrangement of these failures among these doses could have been significant.
+    """
+    study = assemble(histories)
+    log_dose = study.log_dose(EXPONENTS)
+    test = dose_rank_test(study, random_state)
+    enough_devices = len(study.lives) >= MIN_DEVICES_FOR_LINK
+    enough = enough_devices and study.failures >= MIN_FAILURES_FOR_LINK and test.could_show
+    verdict = _verdict(test) if enough else "too few"
+    model = _fitted(study, random_state) if enough_devices else None
+
+    states = Counter(own.state for own in study.follow_ups)
+    link = LatentLink(
+        devices=len(study.histories),
+        control_devices=sum(own.control for own in study.follow_ups),
+        failed_on_drop_day=states["failed on drop day"],
+        latent_failures=states["latent failure"],
+        verdict=verdict,
+        dose_exponent=LITERATURE_EXPONENT,
+        time_ratio_per_doubling=None,
+        lower=None,
+        upper=None,
+        p_value=test.p_value if enough else None,
+        per_device=(),
+        check_method=None,
+        log_loss=None,
+        log_loss_without_shock=None,
+        basis="",
+        level=level,
+        control_failures=states["failed, never dropped"],
+        not_inspected=states["not inspected"],
+        first_failed_functions=_first_failed_functions(study),
+        ten_percent_days=TEN_PERCENT_DAYS,
+    )
+    if model is not None:
+        link = _with_check(link, study, model, log_dose[:, study.followed], random_state)
+    if model is not None and enough:
+        link = _with_effect(link, model)
+        link = replace(link, missing_readings=_missing_readings(study, random_state))
+    if verdict == "linked":
+        link = _with_ten_percent_dose(link, study, random_state)
+    spans = unlooked_spans(study, _last_look(study) if on_day is None else on_day)
+    if model is not None and np.isfinite(spans).any():
+        link = replace(link, next_round=next_round(model, log_dose, spans))
+    return replace(
+        link,
+        per_device=_outlooks(link, study, model, log_dose, spans),
+        basis=basis(link, study),
+        sentence=sentence(link, study),
+    )
+
+
+def _verdict(test: DoseTest) -> LatentVerdict:
+    linked = test.p_value is not None and test.p_value <= SIGNIFICANCE and test.harmful
+    return "linked" if linked else "not shown"
+
+
+def _fitted(study: LatentStudy, random_state: int) -> ShockLinkModel:
+    log_dose = study.log_dose(EXPONENTS)[:, study.followed]
+    return ShockLinkModel(EXPONENT_PRIOR, random_state).fit(study.lives, log_dose, study.entry)
+
+
+def _first_failed_functions(study: LatentStudy) -> dict[str, int]:
+    """Dropped devices in which each function was among the first to fail, the commonest first."""
+    found = Counter(
+        name
+        for own in study.follow_ups
+        if own.state == "latent failure"
+        for name in own.first_failed_functions
+    )
+    return dict(sorted(found.items(), key=lambda item: (-item[1], item[0])))
+
+
+def _with_effect(link: LatentLink, model: ShockLinkModel) -> LatentLink:
+    """Exponent and time ratio from the posterior, with central intervals."""
+    exponent = EXPONENTS[model.exponent_]
+    spread = central(exponent, link.level)
+    link = replace(
+        link,
+        dose_exponent=float(exponent.mean()),
+        dose_exponent_lower=spread.lower,
+        dose_exponent_upper=spread.upper,
+        form_weights={
+            family.name: float((model.family_ == index).mean())
+            for index, family in enumerate(FAMILIES)
+        },
+    )
+    if not model.dose_varies_:
+        return link
+    ratio = central(np.exp2(-model.slope_), link.level)
+    return replace(link, time_ratio_per_doubling=ratio.median, lower=ratio.lower, upper=ratio.upper)
+
+
+def _with_check(
+    link: LatentLink,
+    study: LatentStudy,
+    model: ShockLinkModel,
+    log_dose: FloatArray,
+    random_state: int,
+) -> LatentLink:
+    """How well devices are foretold, and the two-by-two table of the same day."""
+    check = check_predictions(study, model, log_dose, random_state)
+    if check is None:
+        return link
+    return replace(
+        link,
+        check_method=check.method,
+        log_loss=check.log_loss,
+        log_loss_without_shock=check.log_loss_without_shock,
+        brier=check.brier,
+        brier_without_shock=check.brier_without_shock,
+        calibration=check.calibration,
+        dropped_against_controls=dropped_against_controls(study, check.day, link.level),
+    )
+
+
+def _with_ten_percent_dose(link: LatentLink, study: LatentStudy, random_state: int) -> LatentLink:
+    """Dose, and drops of each kind, at which one in ten fails within the stated days."""
+    exponent = link.dose_exponent or LITERATURE_EXPONENT
+    doses = ten_percent_doses(study, exponent, link.ten_percent_days, random_state)
+    return replace(
+        link,
+        ten_percent_dose=central(doses, link.level),
+        drops_to_ten_percent=drops_to_doses(study, exponent, doses, link.level),
+    )
+
+
+def _missing_readings(study: LatentStudy, random_state: int) -> MissingReadings | None:
+    """The answer with unread drops taken as no shock, and as the largest of their like."""
+    missing = [
+        int((own.lived_through & np.isnan(history.peak_g)).sum())
+        for history, own in zip(study.histories, study.follow_ups, strict=True)
+    ]
+    if sum(missing) == 0:
+        return None
+    p_values, ratios = [], []
+    for extreme in (assemble(study.histories, "no shock"), assemble(study.histories, "largest")):
+        p_values.append(dose_rank_test(extreme, random_state).p_value)
+        model = _fitted(extreme, random_state)
+        ratios.append(float(np.median(np.exp2(-model.slope_))) if model.dose_varies_ else None)
+    return MissingReadings(
+        drops=sum(missing),
+        devices=sum(count > 0 for count in missing),
+        p_value_if_no_shock=p_values[0],
+        p_value_if_largest=p_values[1],
+        time_ratio_if_no_shock=ratios[0],
+        time_ratio_if_largest=ratios[1],
+    )
+
+
+def _last_look(study: LatentStudy) -> float:
+    """Day of the last look at any device, since 1970-01-01; 0 when there was none."""
+    days = [
+        own.zero_day + (own.by_days if own.by_days is not None else own.after_days or 0.0)
+        for own in study.follow_ups
+        if own.zero_day is not None
+    ]
+    return max(days, default=0.0)
+
+
+def _outlooks(
+    link: LatentLink,
+    study: LatentStudy,
+    model: ShockLinkModel | None,
+    log_dose: FloatArray,
+    spans: FloatArray,
+) -> tuple[DeviceOutlook, ...]:
+    """Each device's history and chances, in the order given."""
+    exposures = exposure_of(
+        study.histories,
+        [own.lived_through for own in study.follow_ups],
+        link.dose_exponent or LITERATURE_EXPONENT,
+    )
+    n = len(study.histories)
+    by_horizon: dict[int, FloatArray] = {}
+    unseen = np.full(n, np.nan)
+    if model is not None and n:
+        start = np.zeros(n)
+        for days in HORIZONS_DAYS:
+            chance = model.probability_failed(log_dose, start, np.full(n, float(days)))
+            by_horizon[days] = np.where(study.dose_known, chance.mean(axis=0), np.nan)
+        asked = np.isfinite(spans).all(axis=1)
+        unseen[asked] = model.probability_failed(log_dose[:, asked], *spans[asked].T).mean(axis=0)
+    return tuple(
+        DeviceOutlook(
+            device=own.device,
+            drops=exposure.drops,
+            max_peak_g=exposure.max_peak_g,
+            shock_dose=exposure.shock_dose,
+            state=own.state,
+            failed_after_days=own.after_days,
+            failed_by_days=own.by_days,
+            probability_failed_by_day={
+                days: _number(by_horizon[days][index]) if by_horizon else None
+                for days in HORIZONS_DAYS
+            },
+            drops_without_reading=exposure.drops_without_reading,
+            control=own.control,
+            shock_dose_likely=exposure.shock_dose_likely,
+            shock_dose_upper=exposure.shock_dose_upper,
+            largest_velocity_change_m_s=exposure.largest_velocity_change_m_s,
+            first_failed_functions=own.first_failed_functions,
+            probability_failed_unseen=_number(unseen[index]),
+        )
+        for index, (own, exposure) in enumerate(zip(study.follow_ups, exposures, strict=True))
+    )
+
+
+def _number(value: float) -> float | None:
+    return None if np.isnan(value) else float(value)

@@ -1,0 +1,165 @@
+"""What follows from a fitted link: doses to beware of, devices to look at, what a round teaches."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from durability.latent.exposure import REFERENCE_PEAK_G
+from durability.latent.link_model import ShockLinkModel
+from durability.results import DropsToTenPercent, NextRound, Prediction
+
+if TYPE_CHECKING:
+    from durability.latent.study import LatentStudy
+    from durability.records import FloatArray
+
+FEWEST_READINGS_OF_A_KIND = 3
+"""Readings of one case model and height before its dose per drop is used."""
+
+ROUNDS_IMAGINED = 200
+
+
+def ten_percent_doses(
+    study: LatentStudy, exponent: float, days: float, random_state: int
+) -> FloatArray:
+    """Dose whose shocks fail one in ten within some days, under each posterior draw.
+
+    Doses of different exponents have different units, so the model is fitted with this one alone.
+
+    Parameters
+    ----------
+    study : LatentStudy
+    exponent : float
+        Dose exponent.
+    days : float
+        After time zero.
+    random_state : int
+
+    Returns
+    -------
+    ndarray of shape (n_draws,)
+        Infinite where no dose does it; background failures apart.
+    """
+    log_dose = study.log_dose(np.array([exponent]))[:, study.followed]
+    model = ShockLinkModel(np.ones(1), random_state).fit(study.lives, log_dose, study.entry)
+    return np.exp(np.minimum(model.log_dose_at(0.1, days), 700.0))
+
+
+def drops_to_doses(
+    study: LatentStudy, exponent: float, doses: FloatArray, level: float
+) -> tuple[DropsToTenPercent, ...]:
+    """How many drops of each kind seen in the study make up these doses.
+
+    Parameters
+    ----------
+    study : LatentStudy
+    exponent : float
+    doses : ndarray of shape (n_draws,)
+        From ``ten_percent_doses``.
+    level : float
+        Of the intervals.
+
+    Returns
+    -------
+    tuple of DropsToTenPercent
+        One a case model and height with enough readings, the fewest drops first. A drop counts
+        with the mean dose of its kind.
+    """
+    kinds: dict[tuple[str | None, float | None], list[float]] = {}
+    for history, own in zip(study.histories, study.follow_ups, strict=True):
+        for drop in np.flatnonzero(own.lived_through & np.isfinite(history.peak_g)).tolist():
+            fell_mm = float(history.drop_height_mm[drop])
+            worn = history.drop_case_model[drop] if history.drop_case_model else None
+            kinds.setdefault((worn, None if math.isnan(fell_mm) else fell_mm), []).append(
+                float(history.peak_g[drop] / REFERENCE_PEAK_G) ** exponent
+            )
+    answers = []
+    for (case_model, height), dose_per_drop in kinds.items():
+        if len(dose_per_drop) >= FEWEST_READINGS_OF_A_KIND:
+            drops = central(doses / float(np.mean(dose_per_drop)), level)
+            answers.append(
+                DropsToTenPercent(
+                    case_model=case_model,
+                    drop_height_mm=height,
+                    readings=len(dose_per_drop),
+                    lower=drops.lower,
+                    median=drops.median,
+                    upper=drops.upper,
+                )
+            )
+    return tuple(sorted(answers, key=lambda own: math.inf if own.median is None else own.median))
+
+
+def unlooked_spans(study: LatentStudy, on_day: float) -> FloatArray:
+    """Days since time zero of each device's last good look and of ``on_day``.
+
+    Parameters
+    ----------
+    study : LatentStudy
+    on_day : float
+        Days since 1970-01-01.
+
+    Returns
+    -------
+    ndarray of shape (n_devices, 2)
+        NaN for a device that has failed, has no known dose or was never looked at nor dropped.
+    """
+    spans = np.full((len(study.follow_ups), 2), math.nan)
+    for index, one in enumerate(study.follow_ups):
+        open_end = one.state in ("working", "not inspected") and study.dose_known[index]
+        if open_end and one.zero_day is not None:
+            last = one.after_days if one.after_days is not None else 0.0
+            spans[index] = (last, max(on_day - one.zero_day, last))
+    return spans
+
+
+def next_round(model: ShockLinkModel, log_dose: FloatArray, spans: FloatArray) -> NextRound:
+    """What looking at every device that may still work would find and teach.
+
+    Outcomes of the round are drawn from the posterior; each outcome re-weighs the posterior.
+
+    Parameters
+    ----------
+    model : ShockLinkModel
+    log_dose : ndarray of shape (n_exponents, n_devices)
+    spans : ndarray of shape (n_devices, 2)
+        From ``unlooked_spans``.
+
+    Returns
+    -------
+    NextRound
+    """
+    asked = np.isfinite(spans).all(axis=1)
+    last, now = spans[asked].T
+    chance = model.probability_failed(log_dose[:, asked], last, now)
+    expected_failures = float(chance.mean(axis=0).sum())
+    factor = None
+    slope = model.slope_
+    if model.dose_varies_ and expected_failures > 0:
+        chance = np.clip(chance, 1e-12, 1.0 - 1e-12)
+        truths = chance[:: max(len(chance) // ROUNDS_IMAGINED, 1)]
+        failed = (np.random.default_rng(0).random(truths.shape) < truths).astype(float)
+        log_weight = failed @ np.log(chance).T + (1.0 - failed) @ np.log1p(-chance).T
+        weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
+        weight /= weight.sum(axis=1, keepdims=True)
+        mean = weight @ slope
+        variance = np.maximum(weight @ slope**2 - mean**2, 0.0)
+        factor = float(np.sqrt(variance.mean() / slope.var()))
+    return NextRound(
+        devices=int(asked.sum()),
+        expected_failures=expected_failures,
+        expected_interval_factor=factor,
+    )
+
+
+def central(values: FloatArray, level: float) -> Prediction:
+    """Median and central interval of draws; None stands for infinity."""
+    tail = 0.5 * (1.0 - level)
+    found = np.quantile(values, [tail, 0.5, 1.0 - tail], method="inverted_cdf")
+    lower, median, upper = (float(v) if v < _LARGEST else None for v in found)
+    return Prediction(lower=lower, median=median, upper=upper)
+
+
+_LARGEST = 1e100

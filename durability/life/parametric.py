@@ -1,0 +1,384 @@
+"""Weibull and log-normal lives by maximum likelihood, with or without covariates."""
+
+from __future__ import annotations
+
+import math
+from abc import ABC
+from statistics import NormalDist
+from typing import TYPE_CHECKING, Self, TypeAlias
+
+import numpy as np
+
+from durability.errors import DurabilityError, UnusableCall
+from durability.life.lives import checked_lives
+from durability.life.newton import maximise
+from durability.life.standard_log_life import NORMAL, SMALLEST_EXTREME_VALUE, StandardLogLife
+
+if TYPE_CHECKING:
+    from durability.records import FloatArray
+
+Derivatives: TypeAlias = "tuple[FloatArray, FloatArray, FloatArray]"
+"""A value with its gradient and Hessian by the parameters, which come as the last axes."""
+
+NEVER = -1e6
+"""Standardised log life that stands for time 0; its hazard is exactly zero."""
+
+LARGEST_LOG_SCALE = math.log(1e4)
+"""A spread of log life beyond this, either way, is a likelihood that has no maximum."""
+
+
+def interval_log_likelihood(after: Derivatives, by: Derivatives) -> Derivatives:
+    """Log-probability of failing within (after, by], from cumulative hazards.
+
+    With H the cumulative hazard and D = H(by) − H(after): −H(after) + log(1 − e⁻ᴰ).
+
+    Parameters
+    ----------
+    after, by : tuple of ndarray
+        Cumulative hazard (…), its gradient (…, p) and its Hessian (…, p, p); infinite hazard,
+        with any derivatives, where the life had not ended.
+
+    Returns
+    -------
+    tuple of ndarray
+        Log-probability (…), gradient (…, p) and Hessian (…, p, p).
+    """
+    failed = np.isfinite(by[0])
+    more = np.where(failed, by[0] - after[0], np.inf)
+    more = np.maximum(more, 1e-100)  # so that its odds can be squared
+    with np.errstate(over="ignore"):
+        odds = np.where(failed, 1.0 / np.expm1(more), 0.0)
+    gain = np.where(failed[..., None], by[1] - after[1], 0.0)
+    bend = np.where(failed[..., None, None], by[2] - after[2], 0.0)
+    value = -after[0] + np.where(failed, np.log(-np.expm1(-more)), 0.0)
+    gradient = -after[1] + odds[..., None] * gain
+    outer = gain[..., :, None] * gain[..., None, :]
+    hessian = (
+        -after[2] + odds[..., None, None] * bend - (odds * (1.0 + odds))[..., None, None] * outer
+    )
+    return value, gradient, hessian
+
+
+class _LogLocationScaleLife(ABC):
+    """Lives with log T = location + covariates · coef + scale · W; see the two below.
+
+    Inside, ``theta`` is one row (location, coefficients…, log of the scale of log life).
+    """
+
+    family: StandardLogLife
+
+    location_: float
+    coef_: FloatArray
+    log_scale_: float
+    covariance_: FloatArray
+    log_likelihood_: float
+    aic_: float
+    n_lives_: int
+    n_failed_: int
+
+    def fit(self, X: FloatArray, covariates: FloatArray | None = None) -> Self:
+        """Learn location, scale and the effect of each covariate on log life.
+
+        Parameters
+        ----------
+        X : ndarray of shape (n_lives, 2)
+            (known to last beyond, failed by], infinite while it works, equal when exact.
+        covariates : ndarray of shape (n_lives, n_covariates), optional
+            A coefficient of log 2 doubles every time to failure (accelerated failure time).
+
+        Returns
+        -------
+        Self
+
+        Raises
+        ------
+        UnusableCall
+            ``X`` or ``covariates`` do not make sense.
+        DurabilityError
+            The likelihood has no maximum: no failure, all lives alike, or a covariate that
+            tells the lives apart completely. The message says how many lives had failed.
+        """
+        lives = checked_lives(X)
+        columns = np.ones((len(lives), 1))
+        if covariates is not None:
+            covariates = np.asarray(covariates, dtype=float)
+            if covariates.ndim != 2 or len(covariates) != len(lives):
+                raise UnusableCall(
+                    f"covariates have shape {covariates.shape}; "
+                    f"{len(lives)} rows, one a life, are needed"
+                )
+            if not np.all(np.isfinite(covariates)):
+                raise UnusableCall("a covariate is not a finite number")
+            columns = np.hstack([columns, covariates])
+        self.n_lives_ = len(lives)
+        self.n_failed_ = int(np.isfinite(lives[:, 1]).sum())
+        if self.n_failed_ == 0:
+            raise DurabilityError(f"{self._counts()}: nothing to fit before one has failed")
+        if covariates is None and lives[:, 0].max() <= lives[:, 1].min():
+            raise DurabilityError(
+                f"{self._counts()}, and all may have failed at one time between "
+                f"{lives[:, 0].max():g} and {lives[:, 1].min():g}: no spread can be told"
+            )
+        self._lives = lives
+        self._columns = columns
+        ends = np.where(np.isfinite(lives[:, 1]), lives[:, 1], lives[:, 0])
+        typical = float(np.median(np.log(ends[ends > 0])))
+        start = np.zeros((1, columns.shape[1] + 1))
+        start[0, 0], start[0, -1] = typical, math.log(0.8)
+        theta, converged = maximise(self._log_likelihood, start)
+        best = theta[0]
+        if not converged[0] or abs(best[-1]) > LARGEST_LOG_SCALE:
+            raise DurabilityError(
+                f"{self._counts()}: the {self.family.name} likelihood has no maximum, "
+                "the looks leave its spread or a covariate's effect without a bound"
+            )
+        value, _, hessian = self._log_likelihood(theta)
+        self.location_, self.log_scale_ = float(best[0]), float(best[-1])
+        self.coef_ = best[1:-1].copy()
+        self.covariance_ = np.linalg.inv(-hessian[0])
+        self.log_likelihood_ = float(value[0])
+        self.aic_ = 2.0 * len(best) - 2.0 * self.log_likelihood_
+        return self
+
+    def survival(self, t: FloatArray, covariates: FloatArray | None = None) -> FloatArray:
+        """Probability of lasting beyond ``t``.
+
+        Parameters
+        ----------
+        t : ndarray of shape (n,)
+            In the unit of the lives.
+        covariates : ndarray of shape (n, n_covariates), optional
+
+        Returns
+        -------
+        ndarray of shape (n,)
+        """
+        with np.errstate(divide="ignore"):
+            u = (np.log(t) - self._locations(covariates)) / math.exp(self.log_scale_)
+        return np.exp(-self.family.cumulative_hazard(u))
+
+    def time_at(
+        self, fraction_failed: FloatArray, covariates: FloatArray | None = None
+    ) -> FloatArray:
+        """Time by which this fraction has failed.
+
+        Parameters
+        ----------
+        fraction_failed : ndarray of shape (n,)
+            0.1 gives the life that one in ten does not reach.
+        covariates : ndarray of shape (n, n_covariates), optional
+
+        Returns
+        -------
+        ndarray of shape (n,)
+            In the unit of the lives.
+        """
+        deviate = self.family.quantile(np.asarray(fraction_failed, dtype=float))
+        return np.exp(self._locations(covariates) + math.exp(self.log_scale_) * deviate)
+
+    def profile_interval(self, parameter: int, level: float) -> tuple[float | None, float | None]:
+        """Profile-likelihood interval for one entry of (location, coefficients…, log scale).
+
+        Parameters
+        ----------
+        parameter : int
+            0 for the location of log life, −1 for the logarithm of its scale, else a coefficient.
+        level : float
+            Confidence, for instance 0.95.
+
+        Returns
+        -------
+        lower, upper : float or None
+            None where the likelihood never falls far enough on that side.
+
+        Notes
+        -----
+        The values at which the likelihood, largest over all the others, is within half the
+        chi-squared quantile of its maximum: Meeker W Q, Escobar L A (1998), Statistical Methods
+        for Reliability Data, ch. 8. Both ends are bracketed, then bisected together.
+        """
+        best = np.concatenate([[self.location_], self.coef_, [self.log_scale_]])
+        index = parameter % len(best)
+        others = np.arange(len(best)) != index
+        allowed = 0.5 * NormalDist().inv_cdf(0.5 + level / 2.0) ** 2
+        start = np.tile(best[others], (2, 1))
+
+        def short_of(values: FloatArray) -> FloatArray:
+            """How far the profile at these two values is above its lowest allowed height."""
+
+            def held(rest: FloatArray) -> Derivatives:
+                theta = np.empty((2, len(best)))
+                theta[:, others], theta[:, index] = rest, values
+                value, gradient, hessian = self._log_likelihood(theta)
+                return value, gradient[:, others], hessian[:, others][:, :, others]
+
+            rest, _ = maximise(held, start)
+            start[:] = rest
+            return held(rest)[0] - self.log_likelihood_ + allowed
+
+        inside = np.array([best[index], best[index]])
+        reach = np.array([-1.0, 1.0]) * math.sqrt(self.covariance_[index, index])
+        outside = inside + reach
+        for _ in range(_MOST_DOUBLINGS):
+            still_inside = short_of(outside) > 0
+            if not still_inside.any():
+                break
+            inside = np.where(still_inside, outside, inside)
+            reach *= np.where(still_inside, 2.0, 1.0)
+            outside = np.where(still_inside, outside + reach, outside)
+        bounded = ~still_inside
+        for _ in range(_BISECTIONS):
+            middle = 0.5 * (inside + outside)
+            above = short_of(middle) > 0
+            inside = np.where(above, middle, inside)
+            outside = np.where(above, outside, middle)
+        ends = 0.5 * (inside + outside)
+        return (
+            float(ends[0]) if bounded[0] else None,
+            float(ends[1]) if bounded[1] else None,
+        )
+
+    def _locations(self, covariates: FloatArray | None) -> FloatArray:
+        if covariates is None:
+            if len(self.coef_):
+                raise UnusableCall(f"{len(self.coef_)} covariates were fitted and are needed here")
+            return np.asarray(self.location_)
+        return self.location_ + np.asarray(covariates, dtype=float) @ self.coef_
+
+    def _counts(self) -> str:
+        return f"{self.n_failed_} of {self.n_lives_} lives failed"
+
+    def _standardised(
+        self, theta: FloatArray, t: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Standardised log time u = (log t − location)/scale, its gradient and Hessian."""
+        scale = np.exp(theta[:, -1])[:, None]
+        with np.errstate(divide="ignore"):
+            log_t = np.log(t)
+        u = np.where(t > 0, (log_t - theta[:, :-1] @ self._columns.T) / scale, NEVER)
+        m, n, p = *u.shape, theta.shape[1]
+        slope = np.empty((m, n, p))
+        slope[..., :-1] = -self._columns / scale[..., None]
+        slope[..., -1] = -u
+        bend = np.zeros((m, n, p, p))
+        bend[..., :-1, -1] = bend[..., -1, :-1] = self._columns / scale[..., None]
+        bend[..., -1, -1] = u
+        return u, slope, bend
+
+    def _cumulative_hazard(self, theta: FloatArray, t: FloatArray) -> Derivatives:
+        """Of each life by time t, with gradient and Hessian by theta."""
+        finite = np.isfinite(t)
+        u, slope, bend = self._standardised(theta, np.where(finite, t, 1.0))
+        first, second = self.family.hazard(u)
+        outer = slope[..., :, None] * slope[..., None, :]
+        return (
+            np.where(finite, self.family.cumulative_hazard(u), np.inf),
+            first[..., None] * slope,
+            second[..., None, None] * outer + first[..., None, None] * bend,
+        )
+
+    def _log_likelihood(self, theta: FloatArray) -> Derivatives:
+        """Log-likelihood (m,), gradient (m, p) and Hessian (m, p, p) at m parameter rows."""
+        after, by = self._lives.T
+        exact = after == by
+        between = interval_log_likelihood(
+            self._cumulative_hazard(theta, after),
+            self._cumulative_hazard(theta, np.where(exact, np.inf, by)),
+        )
+        total = [part[:, ~exact].sum(axis=1) for part in between]
+        if exact.any():
+            u, slope, bend = self._standardised(theta, after)
+            value, first, second = self.family.log_density(u)
+            gradient = first[..., None] * slope
+            gradient[..., -1] -= 1.0
+            outer = slope[..., :, None] * slope[..., None, :]
+            hessian = second[..., None, None] * outer + first[..., None, None] * bend
+            with np.errstate(divide="ignore"):
+                log_t = np.log(after)
+            parts = (value - theta[:, -1:] - log_t, gradient, hessian)
+            total = [
+                so_far + part[:, exact].sum(axis=1)
+                for so_far, part in zip(total, parts, strict=True)
+            ]
+        return total[0], total[1], total[2]
+
+
+_MOST_DOUBLINGS = 12
+_BISECTIONS = 45
+
+
+class WeibullLife(_LogLocationScaleLife):
+    """P(T > t) = exp(−(t / scale)^shape), scale = scale_ · exp(covariates · coef_).
+
+    Attributes
+    ----------
+    scale_ : float
+        Life that 63.2 % do not reach (all covariates 0), in the unit of the lives.
+    shape_ : float
+        Below 1 early failures, 1 no memory, above 1 wear.
+    coef_ : ndarray of shape (n_covariates,)
+        Change of log life per unit of each covariate.
+    location_, log_scale_ : float
+        log(scale_) and −log(shape_): log T = location + covariates · coef + e^log_scale · W.
+    covariance_ : ndarray of shape (n_covariates + 2,) * 2
+        Inverse observed information for (location_, coef_…, log_scale_).
+    log_likelihood_, aic_ : float
+        Exact lives count with their density, the others with their probability.
+    n_lives_, n_failed_ : int
+
+    References
+    ----------
+    Meeker W Q, Escobar L A (1998), Statistical Methods for Reliability Data, ch. 7, 8 and 17.
+    """
+
+    family = SMALLEST_EXTREME_VALUE
+
+    @property
+    def scale_(self) -> float:
+        """Life that 63.2 % do not reach, in the unit of the lives."""
+        return math.exp(self.location_)
+
+    @property
+    def shape_(self) -> float:
+        """Below 1 early failures, above 1 wear."""
+        return math.exp(-self.log_scale_)
+
+    @property
+    def mean_(self) -> float:
+        """Mean life with all covariates 0, in the unit of the lives."""
+        return self.scale_ * math.gamma(1.0 + 1.0 / self.shape_)
+
+
+class LogNormalLife(_LogLocationScaleLife):
+    """P(T > t) = Φ((mu − log t) / sigma), mu = mu_ + covariates · coef_.
+
+    Attributes
+    ----------
+    mu_, sigma_ : float
+        Mean (all covariates 0) and standard deviation of log life.
+    coef_ : ndarray of shape (n_covariates,)
+        Change of log life per unit of each covariate.
+    location_, log_scale_ : float
+        mu_ and log(sigma_).
+    covariance_ : ndarray of shape (n_covariates + 2,) * 2
+        Inverse observed information for (location_, coef_…, log_scale_).
+    log_likelihood_, aic_ : float
+        Exact lives count with their density, the others with their probability.
+    n_lives_, n_failed_ : int
+
+    References
+    ----------
+    Meeker W Q, Escobar L A (1998), Statistical Methods for Reliability Data, ch. 7, 8 and 17.
+    """
+
+    family = NORMAL
+
+    @property
+    def mu_(self) -> float:
+        """Mean of log life with all covariates 0."""
+        return self.location_
+
+    @property
+    def sigma_(self) -> float:
+        """Standard deviation of log life."""
+        return math.exp(self.log_scale_)
