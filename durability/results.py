@@ -66,6 +66,68 @@ class Trend:
     """Drop numbers whose readings were kept but weighed down."""
 
 
+# ------------------------------------------------------------------------------------- wear
+
+
+@dataclass(frozen=True, slots=True)
+class WearDraws:
+    """Draws from the posterior of a series' level; arrays of shape (n_draws,).
+
+    ``log level(n) = log_level_first + settle · ψ(n) + climb · φ(n)``, where ``family`` and
+    ``parameter`` say which φ and ``settle_drops`` which ψ (see ``durability.wear.log_level``).
+    """
+
+    family: IntArray
+    parameter: FloatArray
+    settle_drops: FloatArray
+    log_level_first: FloatArray
+    settle: FloatArray
+    climb: FloatArray
+    scatter: FloatArray
+    """Standard deviation of log peak g about the level."""
+
+
+@dataclass(frozen=True, slots=True)
+class WearFit:
+    """The level of one series over its drops, averaged over plausible shapes of wear.
+
+    Arrays run over the valid drops. Numbers are ``None`` and ``draws`` is ``None`` when there is
+    no valid drop.
+    """
+
+    series: str
+    case: str | None
+    case_model: str | None
+    drops: int
+    valid_drops: int
+    last_drop_number: int
+    drop_number: IntArray
+    peak_g: FloatArray
+    level_g: FloatArray
+    level_lower_g: FloatArray
+    level_upper_g: FloatArray
+    """Central 90 % band of the level, drop by drop."""
+    level_first_g: float | None
+    """Level at drop 1, even if that drop was voided."""
+    level_latest_g: float | None
+    """Level at the last valid drop."""
+    rise_pct_per_drop: float | None
+    """Mean rise per drop over the later half of the drops, in percent of the level; None below
+    two valid drops."""
+    rise_lower: float | None
+    rise_upper: float | None
+    shape: str | None
+    shape_weights: dict[str, float]
+    doubted_drops: tuple[int, ...]
+    scatter: float | None
+    """Standard deviation of log peak g about the level (0.05 is about 5 %)."""
+    siblings: int
+    """Other series of the case model under the same condition, which informed this one."""
+    siblings_elsewhere: int
+    """Those under other conditions: they informed shape, rate and scatter, not the level."""
+    draws: WearDraws | None
+
+
 # --------------------------------------------------------------------------------- forecast
 
 FailureCause = Literal["peak limit", "damage"]

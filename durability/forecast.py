@@ -1,0 +1,334 @@
+"""Drops to failure of each series: level reaching the limit, or damage, whichever comes first."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+from zlib import crc32
+
+import numpy as np
+
+from durability.basis import MIN_DROPS_FOR_TREND, counted
+from durability.damage import DamageLife, fit_damage, known_life, success_run_reliability
+from durability.results import FailureCause, Forecast, Prediction, WearDraws, WearFit
+from durability.wear import fit_wear
+from durability.wear.shapes import climb_basis, settle_basis
+
+if TYPE_CHECKING:
+    from durability.records import DropHistory, FloatArray
+
+DISCREPANCY = 0.12
+"""Log standard deviation of the drops left beyond what the shapes allow for: no shape is exact,
+and wear to come may depart from all of them."""
+_HORIZON_MARGIN = 3
+"""Crossings are sought to this many horizons, since the discrepancy may bring them within one."""
+_BLOCK_SERIES = 64
+_CONFIDENCE = 0.9
+"""Confidence of the success-run bound when there is too little to forecast."""
+
+
+def forecast(
+    histories: Sequence[DropHistory],
+    *,
+    level: float = 0.9,
+    limit_g: float | None = None,
+    limit_rise: float = 0.5,
+    horizon: int = 400,
+) -> list[Forecast]:
+    """Predictive distribution of the drop at which each series fails.
+
+    The level (not one reading) reaches the limit, or damage of severity 4 is seen on the case,
+    whichever comes first. While a series has not failed everything is conditional on that: its
+    failure lies beyond its last drop. The basis names what the numbers rest on.
+
+    Parameters
+    ----------
+    histories : sequence of DropHistory
+        One a series; those of one case model inform each other.
+    level : float
+        Content of the central prediction interval.
+    limit_g : float, optional
+        Level in g at which the case no longer protects.
+    limit_rise : float
+        Used without ``limit_g``: fraction above the series' own level at its first drop.
+    horizon : int
+        Drop number beyond which a prediction is ``None``.
+
+    Returns
+    -------
+    list of Forecast
+        In the order of ``histories``.
+    """
+    fits = fit_wear(histories)
+    lives = fit_damage(histories)
+    log_limits = [_log_limit(fit, limit_g, limit_rise) for fit in fits]
+    crossings = _crossings(fits, log_limits, _HORIZON_MARGIN * horizon)
+    outcomes = [
+        _outcome(history, fit, life, crossing, horizon)
+        for history, fit, life, crossing in zip(histories, fits, lives, crossings, strict=True)
+    ]
+    informed = _well_informed(histories)
+    failed_by_model: dict[str, int] = defaultdict(int)
+    for history, outcome in zip(histories, outcomes, strict=True):
+        if history.case_model is not None:
+            failed_by_model[history.case_model] += outcome.failed_at_drop is not None
+    return [
+        _forecast(
+            history,
+            fit,
+            outcome,
+            level=level,
+            limit_g=_limit_g(fit, limit_g, limit_rise),
+            horizon=horizon,
+            informed=told,
+            like_failed=failed_by_model.get(history.case_model or "", 0),
+        )
+        for history, fit, outcome, told in zip(histories, fits, outcomes, informed, strict=True)
+    ]
+
+
+def level_crossings(fit: WearFit, log_limit: FloatArray | float, farthest: int) -> FloatArray:
+    """First drop at which the level of each draw reaches the limit.
+
+    Parameters
+    ----------
+    fit : WearFit
+        With draws.
+    log_limit : float or ndarray of shape (n_draws,)
+        Natural log of the limit in g.
+    farthest : int
+        Last drop looked at.
+
+    Returns
+    -------
+    ndarray of shape (n_draws,)
+        Drop numbers from 1; infinite beyond ``farthest``.
+    """
+    if fit.draws is None:
+        return np.empty(0)
+    draws = fit.draws
+    rise = np.asarray(log_limit) - draws.log_level_first
+    return _first_reached(draws, np.broadcast_to(rise, draws.climb.shape), farthest)
+
+
+@dataclass(frozen=True, slots=True)
+class _Outcome:
+    """Draws of the failure drop of one series, and whether it lies behind."""
+
+    failure_drop: FloatArray
+    failed_at_drop: int | None
+    cause: FailureCause | None
+    damage_known: bool
+
+
+def _limit_g(fit: WearFit, limit_g: float | None, limit_rise: float) -> float | None:
+    if limit_g is not None:
+        return limit_g
+    return None if fit.level_first_g is None else fit.level_first_g * (1.0 + limit_rise)
+
+
+def _log_limit(fit: WearFit, limit_g: float | None, limit_rise: float) -> FloatArray:
+    """Log limit of each draw: with a relative limit each draw has its own."""
+    if fit.draws is None:
+        return np.empty(0)
+    if limit_g is not None:
+        return np.full(fit.draws.climb.size, math.log(limit_g))
+    return fit.draws.log_level_first + math.log1p(limit_rise)
+
+
+def _crossings(
+    fits: Sequence[WearFit], log_limits: Sequence[FloatArray], farthest: int
+) -> list[FloatArray]:
+    """Crossings of many fits, a block of series at a time."""
+    crossings: list[FloatArray] = []
+    for start in range(0, len(fits), _BLOCK_SERIES):
+        block = fits[start : start + _BLOCK_SERIES]
+        parts = [fit.draws for fit in block if fit.draws is not None]
+        limits = log_limits[start : start + _BLOCK_SERIES]
+        if not parts:
+            crossings += [np.empty(0)] * len(block)
+            continue
+        joint = _joined(parts)
+        drops = _first_reached(joint, np.concatenate(limits) - joint.log_level_first, farthest)
+        ends = np.cumsum([limit.size for limit in limits])
+        crossings += np.split(drops, ends[:-1])
+    return crossings
+
+
+def _joined(parts: Sequence[WearDraws]) -> WearDraws:
+    return WearDraws(
+        family=np.concatenate([part.family for part in parts]),
+        parameter=np.concatenate([part.parameter for part in parts]),
+        settle_drops=np.concatenate([part.settle_drops for part in parts]),
+        log_level_first=np.concatenate([part.log_level_first for part in parts]),
+        settle=np.concatenate([part.settle for part in parts]),
+        climb=np.concatenate([part.climb for part in parts]),
+        scatter=np.concatenate([part.scatter for part in parts]),
+    )
+
+
+def _first_reached(draws: WearDraws, rise: FloatArray, farthest: int) -> FloatArray:
+    """First drop at which each path stands ``rise`` above its start, by bisection.
+
+    Every path either never falls after it has risen, or starts at or above the limit.
+    """
+    low = np.zeros(rise.size)
+    high = np.full(rise.size, float(farthest + 1))
+    settling = np.flatnonzero(draws.settle_drops > 0.0)
+
+    def reached(drop: FloatArray) -> FloatArray:
+        path = draws.climb * climb_basis(draws.family, draws.parameter, drop[:, None])[:, 0]
+        path[settling] += (
+            draws.settle[settling]
+            * settle_basis(draws.settle_drops[settling], drop[settling, None])[:, 0]
+        )
+        return np.asarray(path >= rise)
+
+    high = np.where(reached(np.ones(rise.size)), 1.0, high)
+    for _ in range(int(np.ceil(np.log2(farthest + 1))) + 1):
+        middle = np.floor(0.5 * (low + high))
+        inside = middle > low
+        there = reached(np.maximum(middle, 1.0))
+        high = np.where(inside & there, middle, high)
+        low = np.where(inside & ~there, middle, low)
+    return np.where(high > farthest, np.inf, high)
+
+
+def _outcome(
+    history: DropHistory,
+    fit: WearFit,
+    life: DamageLife | None,
+    crossing: FloatArray,
+    horizon: int,
+) -> _Outcome:
+    last = history.last_drop_number
+    n_draws = crossing.size or 1000
+    rng = np.random.default_rng(crc32(history.series.encode()) + 1)
+    by_level = np.sort(crossing) if crossing.size else np.full(n_draws, np.inf)
+    at_level = by_level[(n_draws - 1) // 2]
+    level_drop = int(at_level) if at_level <= last else None
+    damage_drop = known_life(history, looks_are_logged=True).by
+    if level_drop is not None or damage_drop is not None:
+        if damage_drop is None or (level_drop is not None and level_drop <= damage_drop):
+            past = np.minimum(by_level, damage_drop or np.inf)
+            return _Outcome(past, level_drop, "peak limit", life is not None)
+        # Looked at after the drop at which it was noted, broken perhaps before: the note stands.
+        past = np.minimum(by_level, damage_drop)
+        return _Outcome(past, damage_drop, "damage", damage_known=True)
+    left = by_level - last
+    ahead = left > 0
+    ease = np.exp(DISCREPANCY * rng.standard_normal(n_draws))
+    with np.errstate(invalid="ignore"):
+        left = np.where(ahead, np.maximum(1.0, np.round(left * ease)), left)
+    failure = last + left
+    if life is not None:
+        failure = np.minimum(failure, life.draw(rng.permutation(_strata(n_draws, rng))))
+    return _Outcome(np.sort(failure[ahead & (failure > last)]), None, None, life is not None)
+
+
+def _strata(n_draws: int, rng: np.random.Generator) -> FloatArray:
+    return np.asarray((np.arange(n_draws) + rng.random(n_draws)) / n_draws)
+
+
+def _well_informed(histories: Sequence[DropHistory]) -> list[bool]:
+    """Whether a series, or another one of its case model, has drops enough for a trend."""
+    enough: dict[str, int] = defaultdict(int)
+    for history in histories:
+        if history.case_model is not None:
+            enough[history.case_model] += history.drop_number.size >= MIN_DROPS_FOR_TREND
+    return [
+        history.drop_number.size >= MIN_DROPS_FOR_TREND
+        or (
+            history.drop_number.size > 0
+            and history.case_model is not None
+            and enough[history.case_model] > 0
+        )
+        for history in histories
+    ]
+
+
+def _forecast(
+    history: DropHistory,
+    fit: WearFit,
+    outcome: _Outcome,
+    *,
+    level: float,
+    limit_g: float | None,
+    horizon: int,
+    informed: bool,
+    like_failed: int,
+) -> Forecast:
+    last = history.last_drop_number
+    failed = outcome.failed_at_drop is not None
+    drops = outcome.failure_drop
+    numbers = np.arange(last, max(horizon, last) + 1)
+    if not (informed or failed) or drops.size == 0:
+        numbers, survival = np.array([last]), np.ones(1)
+        prediction = Prediction(lower=float(last + 1), median=None, upper=None)
+        b10 = None
+    else:
+        survival = 1.0 - np.searchsorted(drops, numbers, side="right") / drops.size
+        outside = (1.0 - level) / 2.0
+        lower, median, upper, b10 = (
+            _quantile(drops, fraction, horizon) for fraction in (outside, 0.5, 1.0 - outside, 0.1)
+        )
+        prediction = Prediction(lower, median, upper)
+    return Forecast(
+        series=history.series,
+        case=history.case,
+        case_model=history.case_model,
+        drops=history.drops,
+        failed=failed,
+        failed_at_drop=outcome.failed_at_drop,
+        failure_cause=outcome.cause,
+        limit_g=limit_g,
+        drops_to_failure=prediction,
+        survival_drop=numbers,
+        survival_probability=survival,
+        b10_drop=b10,
+        basis=_basis(history, fit, outcome, informed=informed, like_failed=like_failed),
+        shape_weights=fit.shape_weights,
+    )
+
+
+def _quantile(sorted_drops: FloatArray, fraction: float, horizon: int) -> float | None:
+    """First drop by which at least that fraction has failed; None beyond the horizon."""
+    position = max(0, math.ceil(fraction * sorted_drops.size - 1e-9) - 1)
+    drop = float(sorted_drops[position])
+    return drop if drop <= horizon else None
+
+
+def _basis(
+    history: DropHistory,
+    fit: WearFit,
+    outcome: _Outcome,
+    *,
+    informed: bool,
+    like_failed: int,
+) -> str:
+    failed = outcome.failed_at_drop is not None
+    parts = [counted(fit.valid_drops, "valid drop")]
+    if fit.valid_drops < history.drops:
+        parts[0] += f" of {history.drops}"
+    if not informed and not failed:
+        parts.append("too few to forecast")
+        if history.drops:
+            shown = success_run_reliability(1, _CONFIDENCE)
+            parts.append(
+                f"1 case held {counted(history.drops, 'drop')}: reliability there ≥ {shown:.2f}"
+                f" at {_CONFIDENCE:.0%} confidence"
+            )
+        return ", ".join(parts)
+    like = fit.siblings + fit.siblings_elsewhere
+    if like:
+        parts.append(counted(like, "like series", "like series"))
+        others_failed = like_failed - failed
+        parts.append(f"{others_failed} failed" if others_failed else "none failed")
+    if fit.siblings_elsewhere:
+        parts.append(f"{fit.siblings_elsewhere} at other conditions for shape and rate only")
+    if not outcome.damage_known:
+        parts.append("damage not looked at")
+    return ", ".join(parts)

@@ -1,0 +1,389 @@
+"""Fit the level of many series: group by case model, fit the cells, share, draw."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+from zlib import crc32
+
+import numpy as np
+
+from durability.results import WearDraws, WearFit
+from durability.wear.evidence import (
+    CellFit,
+    ScatterPrior,
+    bin_log_evidence,
+    fit_cells,
+    normal_to_t,
+    t_to_normal,
+)
+from durability.wear.shapes import (
+    SHAPES,
+    SIGNED_EDGES,
+    ShapeGrid,
+    climb_basis,
+    settle_basis,
+    shape_grid,
+)
+from durability.wear.sharing import (
+    closeness_of,
+    scatter_prior,
+    shared_posterior,
+    shared_scatter,
+)
+
+if TYPE_CHECKING:
+    from durability.records import DropHistory, FloatArray, IntArray
+
+N_DRAWS = 800
+BAND = 0.9
+"""Content of the band about the level and of the interval of the rise."""
+_LARGEST_GROUP = 128
+"""More siblings than this add nothing but time: larger groups are fitted in parts."""
+_BATCH_SERIES = 256
+"""Series whose cells are held at once: some 60 kB each, twice over."""
+_BLOCK_ELEMENTS = 1_500_000
+"""Elements of one working array (cells × series × drops): about 12 MB."""
+_DOUBTED = 0.5
+"""Probability of being wild above which a reading is named."""
+
+
+def fit_wear(histories: Sequence[DropHistory], *, share: bool = True) -> list[WearFit]:
+    """Level of each series over its drops, averaged over plausible shapes of wear.
+
+    Series of one case model inform each other's scatter, shape and rate (not the level); those
+    under another drop height, surface or orientation count half. The cost is linear in the
+    number of series and the memory bounded.
+
+    Parameters
+    ----------
+    histories : sequence of DropHistory
+        One a series, in any order.
+    share : bool
+        Whether series of one case model inform each other.
+
+    Returns
+    -------
+    list of WearFit
+        In the order of ``histories``.
+    """
+    fits: dict[int, WearFit] = {}
+    for batch, grid in _batches(histories, share=share):
+        fits.update(_fit_batch(histories, batch, grid))
+    return [
+        fits[position] if position in fits else _empty_fit(history)
+        for position, history in enumerate(histories)
+    ]
+
+
+def log_level(draws: WearDraws, drop_number: FloatArray | IntArray) -> FloatArray:
+    """Log of the level of each draw at each drop.
+
+    Parameters
+    ----------
+    draws : WearDraws
+        From a ``WearFit``.
+    drop_number : ndarray of shape (n_drops,)
+        Drop numbers from 1, past or to come.
+
+    Returns
+    -------
+    ndarray of shape (n_draws, n_drops)
+        Natural log of the level in g; infinite past the pole of a hyperbolic path.
+    """
+    numbers = np.asarray(drop_number, dtype=np.float64)
+    phi = climb_basis(draws.family, draws.parameter, numbers)
+    path = draws.climb[:, None] * phi
+    path += draws.log_level_first[:, None]
+    settling = draws.settle_drops > 0.0
+    path[settling] += draws.settle[settling, None] * settle_basis(
+        draws.settle_drops[settling], numbers
+    )
+    return path
+
+
+def _batches(
+    histories: Sequence[DropHistory], *, share: bool
+) -> Iterator[tuple[list[list[int]], ShapeGrid]]:
+    """Batches of groups that are worked on together, with their grid of shapes.
+
+    Which groups share a batch changes nothing but the time.
+    """
+    waiting: dict[int, list[list[int]]] = defaultdict(list)
+    for group in _groups(histories, share=share):
+        last = max(int(histories[position].drop_number[-1]) for position in group)
+        farthest = 500 * 2 ** max(0, int(np.ceil(np.log2(last / 500))))
+        waiting[farthest].append(group)
+        if sum(map(len, waiting[farthest])) >= _BATCH_SERIES:
+            yield waiting.pop(farthest), shape_grid(farthest)
+    for farthest, batch in waiting.items():
+        yield batch, shape_grid(farthest)
+
+
+def _groups(histories: Sequence[DropHistory], *, share: bool) -> Iterator[list[int]]:
+    """Positions of series that inform each other; without a case model a series stands alone."""
+    by_model: dict[str, list[int]] = defaultdict(list)
+    for position, history in enumerate(histories):
+        if history.drop_number.size == 0:
+            continue
+        if share and history.case_model is not None:
+            by_model[history.case_model].append(position)
+        else:
+            yield [position]
+    for members in by_model.values():
+        parts = -(-len(members) // _LARGEST_GROUP)
+        for part in range(parts):
+            yield members[part::parts]
+
+
+@dataclass(frozen=True, slots=True)
+class _OneFit:
+    """The cell fit of one series; every array (n_cells, 1) or (n_cells, 1, n_drops)."""
+
+    cells: CellFit
+    log_evidence: FloatArray
+
+
+def _fit_batch(
+    histories: Sequence[DropHistory], batch: list[list[int]], grid: ShapeGrid
+) -> dict[int, WearFit]:
+    series = [position for group in batch for position in group]
+    alone = _fit_each(
+        [histories[position] for position in series], grid, scatter_prior(len(series))
+    )
+    cells = dict(zip(series, alone, strict=True))
+    closeness: list[FloatArray] = []
+    sharing: list[int] = []
+    priors: list[ScatterPrior] = []
+    for group in batch:
+        conditions = [histories[position].condition for position in group]
+        codes = np.array([conditions.index(condition) for condition in conditions])
+        close = closeness_of(codes)
+        closeness.append(close)
+        if len(group) > 1:
+            shown = [_shown_scatter(cells[position], grid) for position in group]
+            variance, readings = (np.array(column) for column in zip(*shown, strict=True))
+            priors.append(shared_scatter(variance, readings, close))
+            sharing += group
+    if sharing:
+        prior = ScatterPrior(
+            np.concatenate([one.weight for one in priors]),
+            np.concatenate([one.variance for one in priors]),
+        )
+        again = _fit_each([histories[position] for position in sharing], grid, prior)
+        cells.update(zip(sharing, again, strict=True))
+    fits: dict[int, WearFit] = {}
+    for group, close in zip(batch, closeness, strict=True):
+        evidence = np.concatenate([cells[position].log_evidence for position in group])
+        posterior = shared_posterior(evidence, grid, close)
+        for row, position in enumerate(group):
+            fits[position] = _wear_fit(
+                histories[position],
+                cells[position].cells,
+                posterior[row],
+                grid,
+                siblings=int((close[row] == 1.0).sum()),
+                siblings_elsewhere=int(((close[row] > 0.0) & (close[row] < 1.0)).sum()),
+            )
+    return fits
+
+
+def _fit_each(
+    histories: Sequence[DropHistory], grid: ShapeGrid, prior: ScatterPrior
+) -> list[_OneFit]:
+    """Cell fits of series on their own, those with an equal last drop together."""
+    by_length: dict[int, list[int]] = defaultdict(list)
+    for position, history in enumerate(histories):
+        by_length[int(history.drop_number[-1])].append(position)
+    fits: dict[int, _OneFit] = {}
+    for last, members in by_length.items():
+        step = max(1, _BLOCK_ELEMENTS // (grid.family.size * last))
+        for start in range(0, len(members), step):
+            block = members[start : start + step]
+            log_peak = np.zeros((len(block), last))
+            present = np.zeros((len(block), last))
+            for row, position in enumerate(block):
+                at = histories[position].drop_number - 1
+                logs = np.log(histories[position].peak_g)
+                log_peak[row, at] = logs
+                present[row, at] = 1.0
+            rows = np.array(block)
+            fit = fit_cells(
+                log_peak, present, grid, ScatterPrior(prior.weight[rows], prior.variance[rows])
+            )
+            evidence = bin_log_evidence(fit, grid)
+            for row, position in enumerate(block):
+                one = slice(row, row + 1)
+                fits[position] = _OneFit(fit.of_series(one), evidence[one])
+    return [fits[position] for position in range(len(histories))]
+
+
+def _shown_scatter(one: _OneFit, grid: ShapeGrid) -> tuple[float, float]:
+    """Squared scatter that a series shows by itself, and the readings behind it."""
+    posterior = shared_posterior(one.log_evidence, grid, np.zeros((1, 1)))[0].sum(axis=1)
+    variance = posterior @ (one.cells.misfit / (one.cells.freedom + 1.0))[:, 0]
+    readings = posterior @ one.cells.total_core[:, 0]
+    return float(variance), max(float(readings) - 2.0, 0.0)
+
+
+def _wear_fit(
+    history: DropHistory,
+    cells: CellFit,
+    posterior: FloatArray,
+    grid: ShapeGrid,
+    *,
+    siblings: int,
+    siblings_elsewhere: int,
+) -> WearFit:
+    of_cell = posterior.sum(axis=1)
+    draws = _draw(history.series, cells, posterior, grid)
+    lower, level, upper = _level_band(draws, history.drop_number)
+    first = float(np.exp(np.median(draws.log_level_first)))
+    rise = _rise(draws, history.drop_number)
+    weights = np.bincount(grid.shape, weights=of_cell, minlength=len(SHAPES))
+    wild = 1.0 - of_cell @ cells.core[:, 0, history.drop_number - 1]
+    doubted = history.drop_number[wild > _DOUBTED] if history.drop_number.size > 2 else ()
+    return WearFit(
+        series=history.series,
+        case=history.case,
+        case_model=history.case_model,
+        drops=history.drops,
+        valid_drops=history.drop_number.size,
+        last_drop_number=history.last_drop_number,
+        drop_number=history.drop_number,
+        peak_g=history.peak_g,
+        level_g=level,
+        level_lower_g=lower,
+        level_upper_g=upper,
+        level_first_g=first,
+        level_latest_g=float(level[-1]),
+        rise_pct_per_drop=rise[1],
+        rise_lower=rise[0],
+        rise_upper=rise[2],
+        shape=SHAPES[int(weights.argmax())],
+        shape_weights={name: float(weight) for name, weight in zip(SHAPES, weights, strict=True)},
+        doubted_drops=tuple(int(number) for number in doubted),
+        scatter=float(np.median(draws.scatter)),
+        siblings=siblings,
+        siblings_elsewhere=siblings_elsewhere,
+        draws=draws,
+    )
+
+
+def _draw(series: str, cells: CellFit, posterior: FloatArray, grid: ShapeGrid) -> WearDraws:
+    """Draws from the posterior, stratified over cells and over the climb within a cell.
+
+    Seeded by the series' name: the same on every run, unlike between series.
+    """
+    from scipy.special import ndtr, ndtri
+
+    rng = np.random.default_rng(crc32(series.encode()))
+    flat = posterior.ravel()
+    kept = np.flatnonzero(flat)
+    up_to = np.cumsum(flat[kept])
+    up_to /= up_to[-1]
+    u = (np.arange(N_DRAWS) + rng.random(N_DRAWS)) / N_DRAWS
+    at = np.searchsorted(up_to, u, side="right").clip(max=kept.size - 1)
+    below = np.concatenate([[0.0], up_to[:-1]])[at]
+    within = ((u - below) / (up_to[at] - below)).clip(0.0, 1.0)
+    cell, bin_ = np.divmod(kept[at], posterior.shape[1])
+
+    low = SIGNED_EDGES[bin_] * grid.unit[cell]
+    high = SIGNED_EDGES[bin_ + 1] * grid.unit[cell]
+    centre, scale = cells.climb[cell, 0], cells.climb_scale()[cell, 0]
+    told = scale > 0.0
+    safe_scale, freedom = np.where(told, scale, 1.0), cells.freedom[cell, 0]
+    z_low = t_to_normal((low - centre) / safe_scale, freedom)
+    z_high = t_to_normal((high - centre) / safe_scale, freedom)
+    # In the upper tail work with its mirror image: 1 - tiny has no digits left.
+    mirror = z_low > 0.0
+    p_low = ndtr(np.where(mirror, -z_high, z_low))
+    p_high = ndtr(np.where(mirror, -z_low, z_high))
+    z = ndtri((p_low + within * (p_high - p_low)).clip(1e-300, 1.0 - 1e-16))
+    climb = centre + safe_scale * normal_to_t(np.where(mirror, -z, z), freedom)
+    climb = np.where(told, climb.clip(low, high), low + within * (high - low))
+
+    off = np.where(told, climb - centre, 0.0)
+    misfit = cells.misfit[cell, 0] + cells.curvature[cell, 0] * off**2
+    scatter = np.sqrt(misfit / rng.chisquare(freedom + 1.0))
+    precision = cells.settle_precision[cell, 0]
+    settle = (cells.settle_log[cell, 0] - climb * cells.settle_climb[cell, 0]) / precision
+    settle += scatter / np.sqrt(precision) * rng.standard_normal(N_DRAWS)
+    settle = np.where(grid.settle_drops[cell] > 0.0, settle, 0.0)
+    level = (
+        cells.mean_log[cell, 0]
+        - settle * cells.mean_settle[cell, 0]
+        - climb * cells.mean_climb[cell, 0]
+        + scatter / np.sqrt(cells.total_core[cell, 0]) * rng.standard_normal(N_DRAWS)
+    )
+    order = rng.permutation(N_DRAWS)
+    return WearDraws(
+        family=grid.family[cell][order],
+        parameter=grid.parameter[cell][order],
+        settle_drops=grid.settle_drops[cell][order],
+        log_level_first=level[order],
+        settle=settle[order],
+        climb=climb[order],
+        scatter=scatter[order],
+    )
+
+
+def _level_band(
+    draws: WearDraws, drop_number: IntArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Lower, middle and upper level in g, a few hundred drops at a time."""
+    cuts = _cuts(N_DRAWS)
+    parts = []
+    for start in range(0, drop_number.size, 500):
+        path = log_level(draws, drop_number[start : start + 500])
+        parts.append(np.partition(path, cuts, axis=0)[cuts])
+    lower, middle, upper = np.exp(np.concatenate(parts, axis=1))
+    return lower, middle, upper
+
+
+def _rise(draws: WearDraws, drop_number: IntArray) -> tuple[float | None, ...]:
+    """Lower, middle and upper mean rise over the later half of the drops, percent per drop."""
+    if drop_number.size < 2:
+        return None, None, None
+    latest = float(drop_number[-1])
+    middle = 0.5 * (drop_number[0] + latest)
+    path = log_level(draws, np.array([middle, latest]))
+    rise = 100.0 * np.expm1((path[:, 1] - path[:, 0]) / (latest - middle))
+    cuts = _cuts(rise.size)
+    return tuple(float(value) for value in np.partition(rise, cuts)[cuts])
+
+
+def _cuts(n_draws: int) -> list[int]:
+    outside = (1.0 - BAND) / 2.0
+    return [round(fraction * (n_draws - 1)) for fraction in (outside, 0.5, 1.0 - outside)]
+
+
+def _empty_fit(history: DropHistory) -> WearFit:
+    nothing = np.empty(0)
+    return WearFit(
+        series=history.series,
+        case=history.case,
+        case_model=history.case_model,
+        drops=history.drops,
+        valid_drops=0,
+        last_drop_number=history.last_drop_number,
+        drop_number=history.drop_number,
+        peak_g=history.peak_g,
+        level_g=nothing,
+        level_lower_g=nothing,
+        level_upper_g=nothing,
+        level_first_g=None,
+        level_latest_g=None,
+        rise_pct_per_drop=None,
+        rise_lower=None,
+        rise_upper=None,
+        shape=None,
+        shape_weights={},
+        doubted_drops=(),
+        scatter=None,
+        siblings=0,
+        siblings_elsewhere=0,
+        draws=None,
+    )
