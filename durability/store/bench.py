@@ -47,7 +47,7 @@ AMENDABLE: dict[str, tuple[str, ...]] = {
 _FIND = {"series": "find_series", "specimen": "find_specimen", "sensor": "find_sensor"}
 
 
-def fetch(connection: Connection, name: str, **parameters: Any) -> list[dict[str, Any]]:
+def fetch(connection: Connection, name: str, /, **parameters: Any) -> list[dict[str, Any]]:
     """Rows of a statement as dictionaries, in column order.
 
     Parameters
@@ -101,7 +101,7 @@ def fetch_arrays(connection: Connection, name: str, **parameters: Any) -> dict[s
     return arrays
 
 
-def run(connection: Connection, name: str, **parameters: Any) -> Any:
+def run(connection: Connection, name: str, /, **parameters: Any) -> Any:
     """First value that a statement gives back.
 
     Parameters

@@ -1,0 +1,185 @@
+"""The invented scenario as a store of its own, taken in by the very import a lab uses."""
+
+from __future__ import annotations
+
+import csv
+import shutil
+import tempfile
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from durability.errors import StoreUnusable, UnusableCall
+from durability.scenario import FollowUpPlan, Scenario, build_scenario
+from durability.store import bench, database
+from durability.workflow import imports, logbook
+from durability.workflow.session import Session, entry
+
+STORE_NAME = "durability-demo.duckdb"
+"""Made in the current folder unless another store is named."""
+PERSON = "demo (invented)"
+"""Who entered everything in the demo's store; by it such a store is known."""
+_KINDS = ("specimens", "drops", "damage", "inspections")
+
+
+@dataclass(frozen=True, slots=True)
+class DemoStore:
+    """Where the invented record is."""
+
+    store: Path
+    is_new: bool
+    files_folder: Path
+    """Holds the CSV files that the store was made from."""
+    added: Mapping[str, int]
+    """Rows taken from each kind of file; empty when the store was there already."""
+
+
+def build_demo(store: Path) -> DemoStore:
+    """Make the store of the invented scenario, or find it made already.
+
+    It is built beside its place and moved there when complete, so an interrupted build leaves
+    nothing. A file that is there already is never written to.
+
+    Parameters
+    ----------
+    store : Path
+        Where the store shall be.
+
+    Returns
+    -------
+    DemoStore
+        What is there now.
+
+    Raises
+    ------
+    StoreUnusable
+        Another store, or a foreign file, is there; or the folder is missing.
+    UnusableCall
+        The files can't be written.
+    """
+    folder = store.with_name(f"{store.stem}-files")
+    if store.exists():
+        if not is_demo(store):
+            raise StoreUnusable(
+                f"{store}: holds a record of yours, and the demo never touches one; build the demo"
+                f" elsewhere with: durability demo --store {STORE_NAME}"
+            )
+        return DemoStore(store, False, folder, {})
+    if not store.parent.is_dir():
+        raise StoreUnusable(f"{store}: the folder {store.parent} does not exist; make it first")
+    try:
+        with tempfile.TemporaryDirectory(prefix=".durability-demo-", dir=store.parent) as building:
+            files = write_files(build_scenario(), Path(building))
+            made = Path(building) / store.name
+            added = _take_in(made, build_scenario(), files)
+            folder.mkdir(exist_ok=True)
+            for file in files.values():
+                if not (folder / file.name).exists():
+                    shutil.copyfile(file, folder / file.name)
+            made.rename(store)
+    except OSError as error:
+        raise UnusableCall(f"{store}: the demo can't be written there ({error.strerror})") from None
+    return DemoStore(store, True, folder, added)
+
+
+def is_demo(store: Path) -> bool:
+    """Whether everything in a store was entered by the demo.
+
+    Parameters
+    ----------
+    store : Path
+        An existing store.
+
+    Returns
+    -------
+    bool
+        False as soon as a person entered something.
+
+    Raises
+    ------
+    StoreUnusable
+        The file is no store.
+    """
+    with database.reading(store) as connection:
+        people = bench.fetch(connection, "first_person")
+    return [row["entered_by"] for row in people] == [PERSON]
+
+
+def write_files(scenario: Scenario, folder: Path) -> dict[str, Path]:
+    """Write the rows of the scenario as the CSV files that the program takes.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        The invented record.
+    folder : Path
+        Takes one file a kind.
+
+    Returns
+    -------
+    dict of str to Path
+        Kind → file, in the order of import.
+    """
+    files = {}
+    for kind in _KINDS:
+        files[kind] = folder / f"invented-{kind}.csv"
+        write_rows(getattr(scenario, kind), files[kind])
+    return files
+
+
+def write_rows(rows: Sequence[Mapping[str, Any]], file: Path) -> None:
+    """Write rows that have the same columns as a CSV file; absent is blank."""
+    with file.open("w", encoding="utf-8", newline="") as opened:
+        writer = csv.DictWriter(opened, fieldnames=list(rows[0]), lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(rows)
+
+
+def _take_in(store: Path, scenario: Scenario, files: Mapping[str, Path]) -> dict[str, int]:
+    """Import the files, and type what a lab would type."""
+    session = Session(store, PERSON)
+    logbook.make_store(session)
+    for code, certificate in scenario.sensors.items():
+        logbook.add_sensor(session, code, certificate)
+    added = {
+        kind: imports.import_files(session, kind, [file]).added for kind, file in files.items()
+    }
+    _assign_plans(session, scenario.plans)
+    logbook.amend_record(
+        session, "drops", "demo-S5", ["temperature_c=21.4"], "thermometer misread", 3
+    )
+    logbook.void_drop(
+        session, "demo-T3", 9, "at review: film shows the sleeve was not seated (invented)"
+    )
+    return added
+
+
+def _assign_plans(session: Session, plans: Sequence[FollowUpPlan]) -> None:
+    with entry(session, "inspect schedule") as (connection, entry_id):
+        for plan in plans:
+            bench.run(
+                connection,
+                "add_plan",
+                name=plan.name,
+                anchor=plan.anchor,
+                stage_names=list(plan.stages),
+                stage_days=list(plan.stages.values()),
+                functions=list(plan.functions),
+                entry_id=entry_id,
+            )
+            plan_id = bench.run(connection, "find_plan", name=plan.name)
+            models = [plan.device_model] if plan.device_model else []
+            for device, model in [
+                *((device, None) for device in plan.devices),
+                *((None, model) for model in models),
+            ]:
+                device_id = device and bench.find(connection, "specimen", device)["specimen_id"]
+                bench.run(
+                    connection,
+                    "assign_plan",
+                    follow_up_plan_id=plan_id,
+                    device_id=device_id,
+                    device_model=model,
+                    entry_id=entry_id,
+                )
