@@ -1,0 +1,216 @@
+"""The file on disk: nothing acknowledged is lost, nothing half-written stays."""
+
+import os
+import subprocess
+import sys
+import time
+from concurrent.futures import ThreadPoolExecutor
+
+import duckdb
+import pytest
+
+from durability.errors import StoreUnusable
+from durability.store import bench, database
+
+PROCESSES = 8
+DROPS_EACH = 6
+
+
+def command(*words, store, **options):
+    environment = {**os.environ, "DURABILITY_STORE": str(store)}
+    return subprocess.run(
+        [sys.executable, "-m", "durability", *words],
+        capture_output=True,
+        text=True,
+        env=environment,
+        check=False,
+        **options,
+    )
+
+
+def test_eight_processes_appending_at_once_lose_no_acknowledged_drop(store, tmp_path):
+    """DuckDB 2.0 alone loses some: it reads the file's header before it takes its lock."""
+    path = tmp_path / "store.duckdb"
+    store("specimen", "add", "R-1", "--kind", "device")
+    for worker in range(PROCESSES):
+        store("series", "open", f"S{worker}", "--device", "R-1")
+
+    def append(worker):
+        told = [
+            command("drop", "add", f"S{worker}", "--peak-g", "118", store=path)
+            for _ in range(DROPS_EACH)
+        ]
+        assert [(one.returncode, one.stderr) for one in told] == [(0, "")] * DROPS_EACH
+        return [int(one.stdout) for one in told]
+
+    with ThreadPoolExecutor(PROCESSES) as pool:
+        acknowledged = list(pool.map(append, range(PROCESSES)))
+    assert acknowledged == [list(range(1, DROPS_EACH + 1))] * PROCESSES
+    kept = store("drop", "list", "--json").json["drops"]
+    assert len(kept) == PROCESSES * DROPS_EACH
+
+
+def test_an_error_inside_a_transaction_leaves_nothing(store, tmp_path):
+    path = tmp_path / "store.duckdb"
+    with pytest.raises(duckdb.Error), database.writing(path) as connection:
+        bench.add_entry(connection, entered_by="x", command="test")
+        connection.execute("SELECT no_such_column FROM entry")
+    with database.reading(path) as connection:
+        assert connection.execute("SELECT count(*) FROM entry").fetchone() == (0,)
+
+
+def test_a_range_is_held_by_the_schema_too(store, tmp_path):
+    store("specimen", "add", "R-1", "--kind", "device")
+    store("series", "open", "S1", "--device", "R-1")
+    with pytest.raises(duckdb.ConstraintException), database.writing(
+        tmp_path / "store.duckdb"
+    ) as connection:
+        connection.execute(
+            "INSERT INTO drops (series_id, drop_number, peak_g, status, entry_id)"
+            " SELECT series_id, 1, -5, 'valid', entry_id FROM series"
+        )
+
+
+def test_init_twice_changes_nothing(store):
+    assert store("init", "--json").json["new"] is False
+
+
+def test_a_missing_store_says_how_to_make_one(run):
+    told = run("trend", expect=2)
+    assert "no store there" in told.err and "durability init" in told.err
+    assert len(told.err.strip().splitlines()) == 1
+
+
+def test_a_missing_folder_is_one_line(run):
+    told = run("init", "--store", "nowhere/store.duckdb", expect=2)
+    assert "does not exist" in told.err
+
+
+def test_a_file_that_is_no_database_is_refused(run, tmp_path):
+    path = tmp_path / "store.duckdb"
+    path.write_text("series,drop_number\n" * 100, encoding="utf-8")
+    told = run("series", "list", expect=2)
+    assert "not a DuckDB file" in told.err and len(told.err.strip().splitlines()) == 1
+
+
+def test_a_foreign_database_is_refused_and_left_alone(run, tmp_path):
+    path = tmp_path / "store.duckdb"
+    with duckdb.connect(str(path)) as connection:
+        connection.execute("CREATE TABLE theirs AS SELECT 1 AS x")
+    for words in (("series", "list"), ("drop", "add", "S1", "--peak-g", "1"), ("init",)):
+        assert "not a durability store" in run(*words, expect=2).err
+    with duckdb.connect(str(path)) as connection:
+        assert connection.execute("SHOW TABLES").fetchall() == [("theirs",)]
+
+
+def test_a_store_of_a_newer_program_is_told(store, tmp_path):
+    with duckdb.connect(str(tmp_path / "store.duckdb")) as connection:
+        connection.execute("INSERT INTO schema_step VALUES (999, now(), '9.9', '9')")
+    told = store("series", "list", expect=2)
+    assert "durability 9.9" in told.err and "newer" in told.err
+
+
+def test_a_store_held_by_another_program_is_told_with_its_process(store, tmp_path, monkeypatch):
+    monkeypatch.setattr(database, "LOCK_WAIT_S", 0.4)
+    path = tmp_path / "store.duckdb"
+    holder = subprocess.Popen(
+        [
+            sys.executable,
+            "-c",
+            "import duckdb, sys, time\n"
+            f"c = duckdb.connect({str(path)!r})\n"
+            "print('held', flush=True); time.sleep(60)",
+        ],
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        assert holder.stdout.readline() == "held\n"
+        with pytest.raises(StoreUnusable, match=rf"open in another program \(process {holder.pid}"):
+            with database.reading(path):
+                pass
+    finally:
+        holder.kill()
+        holder.communicate()
+
+
+def test_our_own_lock_is_waited_for_then_told(store, tmp_path, monkeypatch):
+    monkeypatch.setattr(database, "LOCK_WAIT_S", 0.3)
+    path = tmp_path / "store.duckdb"
+    code = (
+        "import sys, time\nfrom pathlib import Path\nfrom durability.store import database\n"
+        f"with database.writing(Path({str(path)!r})):\n"
+        "    print('held', flush=True); time.sleep(60)"
+    )
+    holder = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True)
+    try:
+        assert holder.stdout.readline() == "held\n"
+        started = time.monotonic()
+        with pytest.raises(StoreUnusable, match="another durability command"):
+            with database.writing(path):
+                pass
+        assert time.monotonic() - started < 5
+    finally:
+        holder.kill()
+        holder.communicate()
+
+
+def test_readers_share(store, tmp_path):
+    path = tmp_path / "store.duckdb"
+    with database.reading(path) as first:
+        told = command("series", "list", "--json", store=path, timeout=30)
+        assert told.returncode == 0, told.stderr
+        assert first.execute("SELECT 1").fetchone() == (1,)
+
+
+def test_a_killed_writer_leaves_every_acknowledged_drop(store, tmp_path):
+    store("specimen", "add", "R-1", "--kind", "device")
+    store("series", "open", "S1", "--device", "R-1")
+    code = (
+        "import sys\nfrom durability.workflow import logbook\n"
+        "from durability.workflow.session import open_session\n"
+        "from durability.intake.hand_entry import TypedDrop\n"
+        "session = open_session()\n"
+        "while True:\n"
+        "    print(logbook.add_drop(session, 'S1', TypedDrop('118')).drop_number, flush=True)\n"
+    )
+    writer = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True)
+    acknowledged = [int(writer.stdout.readline()) for _ in range(5)]
+    writer.kill()
+    rest, _ = writer.communicate()
+    acknowledged += [int(line) for line in rest.split()]
+    kept = [d["drop_number"] for d in store("drop", "list", "--json").json["drops"]]
+    assert kept[: len(acknowledged)] == acknowledged
+    assert store("drop", "add", "S1", "--peak-g", "118").status == 0
+
+
+def test_every_row_names_its_act_of_writing(store, tmp_path):
+    store("specimen", "add", "R-1", "--kind", "device", "--by", "Ada")
+    with database.reading(tmp_path / "store.duckdb") as connection:
+        rows = connection.execute(
+            "SELECT e.entered_by, e.command, e.program_version IS NOT NULL"
+            " FROM specimen JOIN entry AS e USING (entry_id)"
+        ).fetchall()
+    assert rows == [("Ada", "specimen add", True)]
+
+
+def test_codes_and_keys_are_unique_and_stable(store):
+    first = store("specimen", "add", "R-1", "--kind", "device")
+    assert first.status == 0
+    store("series", "open", "S1", "--device", "R-1")
+    ids = [
+        store("drop", "add", "S1", "--peak-g", "118", "--json").json["id"] for _ in range(3)
+    ]
+    kept = [d["drop_id"] for d in store("drop", "list", "--json").json["drops"]]
+    assert kept == ids and len(set(ids)) == 3
+
+
+def test_the_folder_can_be_read_only(store, tmp_path):
+    """A snapshot on a read-only disk can be read: no writer can be there."""
+    if os.geteuid() == 0:
+        pytest.skip("root writes everywhere, so a read-only folder can't be made")
+    tmp_path.chmod(0o555)
+    try:
+        assert store("series", "list", "--json").json == {"series": []}
+    finally:
+        tmp_path.chmod(0o755)
