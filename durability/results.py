@@ -64,6 +64,16 @@ class Trend:
     shape_weights: dict[str, float]
     doubted_drops: tuple[int, ...] = ()
     """Drop numbers whose readings were kept but weighed down."""
+    detectable_pct_per_drop: float | None = None
+    """Steady climb that would be told as rising in four of five such series."""
+    mann_kendall_s: int | None = None
+    mann_kendall_p: float | None = None
+    """One-sided, P(S at least this large); exact up to 40 drops without ties."""
+    sen_pct_per_drop: float | None = None
+    sen_lower: float | None = None
+    sen_upper: float | None = None
+    """Interval of the Theil-Sen slope of log peak g at 95 % or more by exact ranks; None where so
+    few drops allow none."""
 
 
 # ------------------------------------------------------------------------------------- wear

@@ -1,11 +1,12 @@
 """How much the readings of a series speak for a rise, as a robust Bayes factor.
 
-The rise is sought in many shapes at once: a climb, a late onset, an acceleration, a step that stays,
-a settling that goes over into a climb; and, apart from those, a settling that levels off. For each
-shape the Bayes factor against "no change" has a closed form (Zellner's g-prior on the size of the
-rise, flat priors on level and log scatter); they are averaged with fixed weights. Robustness comes
-from weights 1 / (ν + standardised residual²), those of Student's t (Lange, Little & Taylor 1989,
-J. Am. Stat. Assoc. 84), around a first robust fit: a wild reading stays in, and counts for little.
+The rise is sought in many shapes at once: a climb, a late onset, an acceleration, a step that
+stays, a settling that goes over into a climb; and, apart from those, a settling that levels off.
+For each shape the Bayes factor against "no change" has a closed form (Zellner's g-prior on the
+size of the rise, flat priors on level and log scatter); they are averaged with fixed weights.
+Robustness comes from weights 1 / (ν + standardised residual²), those of Student's t (Lange, Little
+& Taylor 1989, J. Am. Stat. Assoc. 84), around a first robust fit: a wild reading stays in, and
+counts for little.
 
 The Bayes factor is used as a test statistic only. Its distribution over steady series hardly
 depends on the scatter's law (that is why it was chosen); ``null_table`` holds the quantiles.
@@ -47,6 +48,9 @@ BLOCK_BYTES = 300_000
 LARGEST_CORRELATION_SQUARE = np.float32(0.9999)
 """Keeps the Bayes factor finite where the readings follow a shape exactly."""
 
+SMALLEST_SHARE = np.float32(1e-30)
+"""Stands for a share of evidence too small for a number of four bytes."""
+
 MEDIAN_TO_SD = 1.4826
 MEAN_TO_SD = 1.2533
 """Standard deviation over median and over mean absolute deviation, normal scatter."""
@@ -55,23 +59,28 @@ MEAN_TO_SD = 1.2533
 def middle(ordered: Float32Array) -> Float32Array:
     """Median of each row of ascending values; shape (n_rows, 1)."""
     n = ordered.shape[1]
-    return (ordered[:, (n - 1) // 2, None] + ordered[:, n // 2, None]) * np.float32(0.5)
+    both: Float32Array = ordered[:, (n - 1) // 2, None] + ordered[:, n // 2, None]
+    return both * np.float32(0.5)
 
 
 def scatter_squared(residual: Float32Array) -> Float32Array:
     """Robust variance of each row of residuals; shape (n_rows, 1)."""
     n = residual.shape[1]
-    size = np.abs(residual)
-    by_median = (MEDIAN_TO_SD * middle(np.sort(size, axis=1))) ** 2
-    by_mean = (MEAN_TO_SD * size.mean(axis=1, keepdims=True)) ** 2
-    total: Float32Array = (n * by_median + SCALE_PRIOR_DROPS * by_mean) / (n + SCALE_PRIOR_DROPS)
-    return total
+    size: Float32Array = np.abs(residual)
+    by_median = np.square(np.float32(MEDIAN_TO_SD) * middle(np.sort(size, axis=1)))
+    mean: Float32Array = size.mean(axis=1, keepdims=True)
+    by_mean = np.square(np.float32(MEAN_TO_SD) * mean)
+    share = np.float32(n / (n + SCALE_PRIOR_DROPS))
+    variance: Float32Array = share * (by_median - by_mean) + by_mean
+    return variance
 
 
 def drop_weight(residual: Float32Array) -> Float32Array:
     """Weight of each reading by its residual, 1 / (ν + standardised residual²); same shape."""
     variance = scatter_squared(residual)
-    weight: Float32Array = 1 / (STUDENT_DEGREES + residual**2 / np.where(variance > 0, variance, 1))
+    weight: Float32Array = 1 / (
+        STUDENT_DEGREES + residual**2 / np.where(variance > 0, variance, np.float32(1))
+    )
     return weight
 
 
@@ -95,7 +104,8 @@ def rounding_variance(ordered: Float32Array) -> Float32Array:
     step[step <= 0] = np.inf
     smallest = step.min(axis=1, keepdims=True)
     smallest[np.isinf(smallest)] = 0
-    return smallest**2 / 12
+    variance: Float32Array = np.square(smallest) / np.float32(12)
+    return variance
 
 
 def weigh_shapes(
@@ -116,7 +126,7 @@ def weigh_shapes(
 
     Returns
     -------
-    bayes_factor : ndarray of shape (n_series, n_shapes)
+    log_bayes_factor : ndarray of shape (n_series, n_shapes)
     fitted : ndarray of shape (n_series, n_drops)
         Average over all shapes and no change, by their evidence.
     """
@@ -136,13 +146,33 @@ def weigh_shapes(
     total_square = (weighted * centred).sum(axis=1, keepdims=True)
     total_square += rounding * weight_sum + np.float32(1e-12)
     correlation_square = np.minimum(slope * product / total_square, LARGEST_CORRELATION_SQUARE)
-    bayes_factor = np.exp(np.float32(-0.5 * (n - 1)) * np.log1p(-shrink * correlation_square))
-    bayes_factor *= np.float32((1 + G) ** -0.5)
-    share = bayes_factor * (shapes.rising_weight + shapes.settling_weight).astype(np.float32)
-    share *= shrink / (1 + share.sum(axis=1, keepdims=True))
+    log_bayes_factor = np.log1p(-shrink * correlation_square) * np.float32(-0.5 * (n - 1))
+    log_bayes_factor -= np.float32(0.5 * np.log(1 + G))
+    top = np.maximum(log_bayes_factor.max(axis=1, keepdims=True), 0)
+    share = np.exp(log_bayes_factor - top)
+    share *= (shapes.rising_weight + shapes.settling_weight).astype(np.float32)
+    share *= shrink / (np.exp(-top) + share.sum(axis=1, keepdims=True))
     slope *= share
     fitted = slope @ curve + (mean - (slope * shape_mean).sum(axis=1, keepdims=True))
-    return bayes_factor, fitted
+    return log_bayes_factor, fitted
+
+
+def averaged(log_bayes_factor: Float32Array, weight: Float32Array) -> Float32Array:
+    """Logarithm of the weighted mean Bayes factors.
+
+    Parameters
+    ----------
+    log_bayes_factor : ndarray of shape (n_series, n_shapes)
+    weight : ndarray of shape (n_shapes, n_averages)
+
+    Returns
+    -------
+    ndarray of shape (n_series, n_averages)
+    """
+    top = log_bayes_factor.max(axis=1, keepdims=True)
+    mean = np.exp(log_bayes_factor - top) @ weight
+    log_mean: Float32Array = top + np.log(np.maximum(mean, SMALLEST_SHARE))
+    return log_mean
 
 
 def rise_evidence(
@@ -176,15 +206,15 @@ def rise_evidence(
         ordered = np.sort(reading, axis=1)
         rounding = rounding_variance(ordered)
         reading -= middle(ordered)
-        bayes_factor, fitted = weigh_shapes(reading, drop_weight(reading), rounding, shapes)
-        found = np.log(bayes_factor @ both)
+        log_factor, fitted = weigh_shapes(reading, drop_weight(reading), rounding, shapes)
+        found = averaged(log_factor, both)
         again = np.flatnonzero(found[:, 0] >= second_look_from)
         if len(again):
             reading, rounding = reading[again], rounding[again]
             residual = reading - fitted[again]
             residual -= middle(np.sort(residual, axis=1))
-            bayes_factor, _ = weigh_shapes(reading, drop_weight(residual), rounding, shapes)
-            found[again] = np.log(bayes_factor @ both)
+            log_factor, _ = weigh_shapes(reading, drop_weight(residual), rounding, shapes)
+            found[again] = averaged(log_factor, both)
         evidence[start : start + rows] = found
     return evidence[:, 0], evidence[:, 1]
 

@@ -82,7 +82,7 @@ def mann_kendall(reading: ArrayLike) -> MannKendall:
     MannKendall
     """
     readings = np.asarray(reading, dtype=float)
-    n_series, n = readings.shape
+    n = readings.shape[1]
     s = concordance(readings)
     variance = (n * (n - 1) * (2 * n + 5) - tie_sum(readings)) / 18
     size = np.maximum(np.abs(s) - 1.0, 0.0) / np.sqrt(np.where(variance > 0, variance, 1.0))

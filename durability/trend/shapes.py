@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 class RiseShapes:
     """The shapes of a rise over the drops of a series of given length.
 
-    ``curve`` has shape (n_shapes, n_drops), each row with mean 0 and length 1; ``rising_weight`` and
-    ``settling_weight`` have shape (n_shapes,), each sums to 1.
+    ``curve`` has shape (n_shapes, n_drops), each row with mean 0 and length 1. ``rising_weight``
+    and ``settling_weight`` have shape (n_shapes,) and each sum to 1.
     """
 
     curve: FloatArray
@@ -38,16 +38,18 @@ def spacing(positions: list[int]) -> FloatArray:
     """How many drops each position stands for; shape of ``positions``."""
     if len(positions) == 1:
         return np.ones(1)
-    return np.gradient(np.asarray(positions, dtype=float))
+    share: FloatArray = np.gradient(np.asarray(positions, dtype=float))
+    return share
 
 
 @lru_cache(maxsize=512)
 def rise_shapes(n_drops: int) -> RiseShapes:
     """Shapes of a rise that are sought in a series.
 
-    Weights beforehand: steps and onsets, whose place is unknown, have the larger share. A step after the first or second drop is settling; a step later on that stays is a rise. Steps
+    A step after the first or second drop is settling; a step later on that stays is a rise. Steps
     and onsets stand at spaced positions, dense near both ends, each weighted by the drops it stands
-    for; none rests on the last reading alone, which could be a wild one.
+    for; none rests on the last reading alone, which could be a wild one. Their place being unknown,
+    steps and onsets have the larger share of the weight.
 
     Parameters
     ----------

@@ -104,8 +104,15 @@ def later_level(growth: float, generator: np.random.Generator) -> float:
     return float(np.quantile(np.concatenate(excess), 1 - spent))
 
 
+def cells(values: np.ndarray | list[float], digits: int, indent: str) -> str:
+    """Values as source text, two lines of half of them each."""
+    text = [f"{value:.{digits}f}" for value in values]
+    half = (len(text) + 1) // 2
+    return "\n".join(f"{indent}{', '.join(part)}," for part in (text[:half], text[half:]))
+
+
 def rows(values: np.ndarray) -> str:
-    return "\n".join(f"    ({', '.join(f'{value:.3f}' for value in row)})," for row in values)
+    return "\n".join(f"    (\n{cells(row, 3, ' ' * 8)}\n    )," for row in values)
 
 
 def main() -> None:
@@ -124,9 +131,9 @@ Written by tests/calibration/null_table.py; do not edit. ``RISING`` and ``SETTLI
 number of drops in ``LENGTHS`` (rows) and each upper tail probability in ``TAILS`` (columns), the
 log Bayes factor that a steady series reaches at most that often. ``DETECTABLE`` is the climb told
 as rising with 80 % power, slope · √Σ(x − mean x)² / scatter, for each of ``LENGTHS``.
-``ALARM_BOUNDS`` hold the bound of the running alarm after {FIRST_LOOK} to 25 drops; after n more
-than 25 it is ``LATER_LEVEL`` + ``LATER_GROWTH`` · ln(n / 25), so that the part of the error still
-to be spent falls as 1/√n.
+``ALARM_BOUNDS`` are those of the running alarm after {FIRST_LOOK} to 25 drops; after n more than 25
+the bound is ``LATER_LEVEL`` + ``LATER_GROWTH`` · ln(n / 25), so that the part of the error still to
+be spent falls as 1/√n.
 """
 
 from math import inf
@@ -143,12 +150,10 @@ SETTLING = (
 {rows(settling)}
 )
 DETECTABLE = (
-    {", ".join(f"{climb:.2f}" for climb in climbs[:9])},
-    {", ".join(f"{climb:.2f}" for climb in climbs[9:])},
+{cells(climbs, 2, " " * 4)}
 )
 ALARM_BOUNDS = (
-    {", ".join(f"{bound:.3f}" for bound in bounds[:11])},
-    {", ".join(f"{bound:.3f}" for bound in bounds[11:])},
+{cells(bounds, 3, " " * 4)}
 )
 LATER_LEVEL = {level:.3f}
 LATER_GROWTH = {growth:.3f}

@@ -107,7 +107,14 @@ def run(size, n_oracle, freedom, families):
         some = series[:n_oracle]
         best, best_inside = scores_of(some, oracle_intervals(family, some, 7, freedom))
         rows.append(
-            (family, inside.mean(), failed / size, ours[:n_oracle].mean(), best.mean(), best_inside.mean())
+            (
+                family,
+                inside.mean(),
+                failed / size,
+                ours[:n_oracle].mean(),
+                best.mean(),
+                best_inside.mean(),
+            )
         )
     return rows
 
@@ -120,7 +127,10 @@ def pooled(size, seed, freedom):
         rate, onset = rng.uniform(0.006, 0.04), rng.uniform(1.0, 15.0)
         for case in range(6):
             made = int(rng.integers(4, 20))
-            own_rate, own_onset = rate * np.exp(rng.normal(0, 0.25)), onset * np.exp(rng.normal(0, 0.25))
+            own_rate, own_onset = (
+                rate * np.exp(rng.normal(0, 0.25)),
+                onset * np.exp(rng.normal(0, 0.25)),
+            )
             path = own_rate * np.maximum(0.0, simulator.NUMBER - own_onset)[None]
             path = path - path[:, :1]
             fails = int(simulator.failure_drop(path)[0])
@@ -137,7 +147,10 @@ def pooled(size, seed, freedom):
         some = [truth[i] for i in use]
         total, inside = scores_of(some, intervals)
         widths = [
-            np.log(max((u or simulator.HORIZON) - p.size, 1) / max((lo or simulator.HORIZON) - p.size, 1))
+            np.log(
+                max((u or simulator.HORIZON) - p.size, 1)
+                / max((lo or simulator.HORIZON) - p.size, 1)
+            )
             for (p, _), (lo, u) in zip(some, intervals, strict=True)
         ]
         results[name] = (inside.mean(), total.mean(), float(np.mean(widths)))
@@ -157,9 +170,13 @@ def main():
     print("| family | coverage | called failed | score | oracle's | ratio | oracle's coverage |")
     print("| --- | --- | --- | --- | --- | --- | --- |")
     for family, inside, failed, ours, best, best_inside in rows:
-        print(f"| {family} | {inside:.3f} | {failed:.3f} | {ours:.2f} | {best:.2f} | {ours / best:.2f} | {best_inside:.2f} |")
+        print(
+            f"| {family} | {inside:.3f} | {failed:.3f} | {ours:.2f} | {best:.2f} | {ours / best:.2f} | {best_inside:.2f} |"
+        )
     mean = np.array([row[1:] for row in rows]).mean(axis=0)
-    print(f"| all | {mean[0]:.3f} | {mean[1]:.3f} | {mean[2]:.2f} | {mean[3]:.2f} | {mean[2] / mean[3]:.2f} | {mean[4]:.2f} |")
+    print(
+        f"| all | {mean[0]:.3f} | {mean[1]:.3f} | {mean[2]:.2f} | {mean[3]:.2f} | {mean[2] / mean[3]:.2f} | {mean[4]:.2f} |"
+    )
     if options.fleets:
         print()
         print("| fleets of six like cases | coverage | score | mean log width |")

@@ -1,0 +1,147 @@
+"""Readings that lie far off: Grubbs' test and the generalized ESD test.
+
+A suggestion to look for a physical cause, and only that: nothing is left out of an estimate on the
+strength of a test (ASTM E178; estimates weigh doubtful readings down by themselves). Both tests
+take the rest of the readings for normal and level; remove a trend first.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from durability.errors import UnusableCall
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
+    from durability.records import FloatArray
+
+MIN_READINGS = 3
+"""With two readings both lie equally far from their mean."""
+
+
+@dataclass(frozen=True, slots=True)
+class Grubbs:
+    """The reading farthest from the mean, and whether it lies too far."""
+
+    position: int
+    statistic: float
+    """Distance from the mean in standard deviations (n − 1)."""
+    critical: float
+    outlying: bool
+
+
+@dataclass(frozen=True, slots=True)
+class GeneralizedEsd:
+    """Generalized extreme studentized deviates; arrays of shape (n_tried,)."""
+
+    positions: tuple[int, ...]
+    """Of the readings found outlying, the farthest first."""
+    statistic: FloatArray
+    critical: FloatArray
+
+
+def grubbs_critical(readings: int, alpha: float = 0.05, *, two_sided: bool = True) -> float:
+    """Largest distance from the mean, in standard deviations, that chance explains.
+
+    G = (n − 1) / √n · √(t² / (n − 2 + t²)) with t the upper α / n (one-sided) or α / 2n (two-sided)
+    point of Student's t with n − 2 degrees of freedom (Grubbs 1969, Technometrics 11; NIST/SEMATECH
+    e-Handbook 1.3.5.17.1). Computed, not copied: printed tables have had errors.
+
+    Parameters
+    ----------
+    readings : int
+        Number of readings, at least 3.
+    alpha : float
+        Probability that a normal sample without outliers exceeds it.
+    two_sided : bool
+        Whether outliers to both sides are meant.
+
+    Raises
+    ------
+    UnusableCall
+        Fewer than 3 readings.
+    """
+    from scipy.special import stdtrit
+
+    n = readings
+    if n < MIN_READINGS:
+        raise UnusableCall(f"{n} readings; an outlier test needs at least {MIN_READINGS}")
+    t = -float(stdtrit(n - 2, alpha / (2 * n if two_sided else n)))
+    return (n - 1) / math.sqrt(n) * math.sqrt(t * t / (n - 2 + t * t))
+
+
+def grubbs(
+    reading: ArrayLike, alpha: float = 0.05, side: Literal["both", "high", "low"] = "both"
+) -> Grubbs:
+    """Whether the farthest reading lies too far from the others.
+
+    Parameters
+    ----------
+    reading : array_like of shape (n_readings,)
+        At least 3, any unit.
+    alpha : float
+        Probability of a false suggestion.
+    side : {"both", "high", "low"}
+        On which side an outlier is looked for.
+
+    Returns
+    -------
+    Grubbs
+
+    Raises
+    ------
+    UnusableCall
+        Fewer than 3 readings.
+    """
+    readings = np.asarray(reading, dtype=float)
+    critical = grubbs_critical(len(readings), alpha, two_sided=side == "both")
+    off = readings - readings.mean()
+    towards = {"both": np.abs(off), "high": off, "low": -off}[side]
+    position = int(towards.argmax())
+    spread = float(readings.std(ddof=1))
+    statistic = float(towards[position]) / spread if spread > 0 else 0.0
+    return Grubbs(position, statistic, critical, outlying=statistic > critical)
+
+
+def generalized_esd(reading: ArrayLike, most_outliers: int, alpha: float = 0.05) -> GeneralizedEsd:
+    """Up to ``most_outliers`` outlying readings, which may hide one another.
+
+    The farthest reading is set aside again and again; the count is the largest step at which the
+    statistic exceeds its critical value, even where earlier steps do not (Rosner 1983,
+    Technometrics 25; NIST/SEMATECH e-Handbook 1.3.5.17.3).
+
+    Parameters
+    ----------
+    reading : array_like of shape (n_readings,)
+        Any unit; the critical values hold from about 15 readings on (Rosner: 25).
+    most_outliers : int
+        At most two fewer than readings.
+    alpha : float
+        Probability of any false suggestion.
+
+    Returns
+    -------
+    GeneralizedEsd
+
+    Raises
+    ------
+    UnusableCall
+        Fewer than 3 readings would remain at the last step.
+    """
+    readings = np.asarray(reading, dtype=float)
+    left = np.arange(len(readings))
+    set_aside, statistics, criticals = [], [], []
+    for _ in range(most_outliers):
+        farthest = grubbs(readings[left], alpha)
+        set_aside.append(int(left[farthest.position]))
+        statistics.append(farthest.statistic)
+        criticals.append(farthest.critical)
+        left = np.delete(left, farthest.position)
+    exceeding = [step for step in range(most_outliers) if statistics[step] > criticals[step]]
+    found = exceeding[-1] + 1 if exceeding else 0
+    return GeneralizedEsd(tuple(set_aside[:found]), np.array(statistics), np.array(criticals))

@@ -1,0 +1,85 @@
+"""Slow, obvious twins of the trend tests; imports nothing of ours."""
+
+import itertools
+import math
+import statistics
+
+
+def kendall_s(readings):
+    s = 0
+    for earlier, later in itertools.combinations(readings, 2):
+        s += (later > earlier) - (later < earlier)
+    return s
+
+
+def kendall_upper_tail(n):
+    """P(S >= s) for every s that can occur, by going through all orders."""
+    scores = [kendall_s(order) for order in itertools.permutations(range(n))]
+    return {s: sum(score >= s for score in scores) / len(scores) for s in set(scores)}
+
+
+def pairwise_slopes(numbers, readings):
+    pairs = itertools.combinations(zip(numbers, readings, strict=True), 2)
+    return sorted((y2 - y1) / (x2 - x1) for (x1, y1), (x2, y2) in pairs)
+
+
+def normal_score(rank, n):
+    fraction = (rank - 0.375) / (n + 0.25)
+    return (fraction**0.135 - (1 - fraction) ** 0.135) / 0.1975
+
+
+def mean_ranks(readings):
+    return [
+        1 + sum(other < one for other in readings) + (readings.count(one) - 1) / 2
+        for one in readings
+    ]
+
+
+def rise_evidence(readings, curves, rising_weight, settling_weight):
+    """Log Bayes factors by the formulas, one series, one shape after the other."""
+    n, nu, g, prior = len(readings), 5.0, 10.0, 10.0
+    if len(set(readings)) == 1:
+        return (-0.5 * math.log(1 + g),) * 2
+    steps = [b - a for a, b in itertools.pairwise(sorted(readings)) if b > a]
+    rounding = min(steps) ** 2 / 12
+    residual = [y - statistics.median(readings) for y in readings]
+    for _ in range(2):
+        size = [abs(e) for e in residual]
+        variance = (
+            n * (1.4826 * statistics.median(size)) ** 2 + prior * (1.2533 * sum(size) / n) ** 2
+        ) / (n + prior)
+        weight = [1 / (nu + e * e / variance) for e in residual]
+        total_weight = sum(weight)
+        mean = sum(w * y for w, y in zip(weight, readings, strict=True)) / total_weight
+        square = sum(w * (y - mean) ** 2 for w, y in zip(weight, readings, strict=True))
+        square += rounding * total_weight
+        factors, slopes, centred = [], [], []
+        for curve in curves:
+            at = sum(w * c for w, c in zip(weight, curve, strict=True)) / total_weight
+            own = [c - at for c in curve]
+            curve_square = sum(w * c * c for w, c in zip(weight, own, strict=True))
+            product = sum(w * c * (y - mean) for w, c, y in zip(weight, own, readings, strict=True))
+            slope = max(0.0, product) / curve_square
+            r2 = min(slope * slope * curve_square / square, 0.9999)
+            factors.append((1 - g / (1 + g) * r2) ** (-(n - 1) / 2) / math.sqrt(1 + g))
+            slopes.append(slope)
+            centred.append(own)
+        share = [
+            f * (a + b) for f, a, b in zip(factors, rising_weight, settling_weight, strict=True)
+        ]
+        no_change = 1.0
+        fitted = [
+            mean
+            + sum(
+                s / (no_change + sum(share)) * g / (1 + g) * slope * own[drop]
+                for s, slope, own in zip(share, slopes, centred, strict=True)
+            )
+            for drop in range(n)
+        ]
+        residual = [y - f for y, f in zip(readings, fitted, strict=True)]
+        middle = statistics.median(residual)
+        residual = [e - middle for e in residual]
+    return tuple(
+        math.log(sum(f * w for f, w in zip(factors, weights, strict=True)))
+        for weights in (rising_weight, settling_weight)
+    )

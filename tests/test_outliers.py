@@ -1,0 +1,96 @@
+"""Outlier tests against printed tables and the NIST handbook's worked examples."""
+
+import csv
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from durability.errors import UnusableCall
+from durability.outliers import generalized_esd, grubbs, grubbs_critical
+
+PUBLISHED = Path(__file__).parents[1] / "fixtures" / "published"
+
+
+def published(name):
+    with (PUBLISHED / name).open(encoding="utf-8") as file:
+        return np.array([float(row["value"]) for row in csv.DictReader(file)])
+
+
+@pytest.mark.parametrize(
+    ("n", "printed"),
+    list(enumerate([1.15, 1.46, 1.67, 1.82, 1.94, 2.03, 2.11, 2.18, 2.23, 2.29], start=3)),
+)
+def test_one_sided_table_as_printed(n, printed):
+    """Grubbs (1969), table 1, 5 % one-sided, as ASTM E178 reprints it; half a unit of the last
+    digit, and one more thousandth since n = 12 is printed 2.29 for 2.2850."""
+    assert grubbs_critical(n, two_sided=False) == pytest.approx(printed, abs=0.006)
+
+
+@pytest.mark.parametrize(
+    ("n", "alpha", "two_sided", "value"),
+    [
+        (3, 0.05, False, 1.1531),
+        (5, 0.01, False, 1.7489),
+        (8, 0.05, True, 2.1266),
+        (10, 0.01, True, 2.4821),
+        (12, 0.05, True, 2.4116),
+    ],
+)
+def test_critical_values_by_formula(n, alpha, two_sided, value):
+    """Recomputed with scipy.stats.t 1.17 from the formula of NIST/SEMATECH 1.3.5.17.1."""
+    assert grubbs_critical(n, alpha, two_sided=two_sided) == pytest.approx(value, abs=5e-5)
+
+
+def test_critical_value_is_exceeded_as_often_as_stated():
+    normal = np.random.default_rng(8).standard_normal((20_000, 8))
+    off = np.abs(normal - normal.mean(axis=1, keepdims=True)).max(axis=1)
+    exceeded = (off / normal.std(axis=1, ddof=1) > grubbs_critical(8)).mean()
+    # Exact for one outlier; four standard errors of a share of 5 % in 20,000.
+    assert exceeded == pytest.approx(0.05, abs=0.006)
+
+
+def test_uranium_example():
+    """NIST/SEMATECH e-Handbook 1.3.5.17.1: G = 2.4687 against 2.032, one-sided 5 %."""
+    found = grubbs(published("outlier_nist_grubbs.csv"), side="high")
+    assert found.statistic == pytest.approx(2.4687, abs=1e-4)
+    assert found.critical == pytest.approx(2.032, abs=5e-4)
+    assert found.outlying
+    assert found.position == 7
+
+
+def test_side_matters():
+    readings = published("outlier_nist_grubbs.csv")
+    assert not grubbs(readings, side="low").outlying
+    assert grubbs(-readings, side="low").outlying
+    assert grubbs(readings).outlying
+
+
+def test_rosner_example():
+    """NIST/SEMATECH e-Handbook 1.3.5.17.3: three outliers though R1 and R2 pass; the handbook cuts
+    its digits instead of rounding, hence 0.0011."""
+    readings = published("outlier_rosner_esd_54.csv")
+    found = generalized_esd(readings, 10)
+    printed = [3.118, 2.942, 3.179, 2.810, 2.815, 2.848, 2.279, 2.310, 2.101, 2.067]
+    critical = [3.158, 3.151, 3.143, 3.136, 3.128, 3.120, 3.111, 3.103, 3.094, 3.085]
+    assert found.statistic == pytest.approx(printed, abs=0.0011)
+    assert found.critical == pytest.approx(critical, abs=0.0011)
+    assert sorted(readings[list(found.positions)]) == [5.34, 5.42, 6.01]
+    assert (found.statistic[:2] < found.critical[:2]).all()
+
+
+def test_nothing_outlying():
+    assert generalized_esd(np.arange(20.0), 3).positions == ()
+
+
+def test_equal_readings():
+    found = grubbs([118.0] * 6)
+    assert found.statistic == 0
+    assert not found.outlying
+
+
+def test_too_few_readings():
+    with pytest.raises(UnusableCall, match="at least 3"):
+        grubbs([1.0, 2.0])
+    with pytest.raises(UnusableCall, match="at least 3"):
+        generalized_esd([1.0, 2.0, 3.0, 9.0], 3)

@@ -1,0 +1,555 @@
+"""Detection of wear: published values, slow twins, stated error rates, degenerate series."""
+
+import csv
+import os
+from pathlib import Path
+
+import naive_trend
+import numpy as np
+import pymannkendall
+import pytest
+from scipy import stats
+
+from durability import basis
+from durability.records import DropHistory
+from durability.trend import judge_block, judge_trends, mann_kendall, null_table, theil_sen
+from durability.trend.alarm import FIRST_LOOK, alarm_bound, alarm_looks, running_scores
+from durability.trend.evidence import rise_evidence
+from durability.trend.kendall import (
+    interval_rank,
+    null_upper_tail,
+    slopes_of_long_series,
+)
+from durability.trend.shapes import rise_shapes
+from durability.trend.verdict import smallest_p, tail_probability
+
+PUBLISHED = Path(__file__).parents[1] / "fixtures" / "published"
+
+
+def published(name, column):
+    with (PUBLISHED / name).open(encoding="utf-8") as file:
+        return np.array([float(row[column]) for row in csv.DictReader(file)])
+
+
+def outside(name):
+    """Rows of a data set whose licence keeps it out of this repository."""
+    folder = os.environ.get("DURABILITY_OUTSIDE_DATA")
+    if not folder:
+        pytest.skip("DURABILITY_OUTSIDE_DATA names no folder with the outside data (CC BY-SA 4.0)")
+    with (Path(folder) / name).open(encoding="utf-8") as file:
+        return list(csv.DictReader(file))
+
+
+def history(peak_g, drop_number=None, **more):
+    peak_g = np.asarray(peak_g, dtype=float)
+    if drop_number is None:
+        drop_number = np.arange(1, len(peak_g) + 1)
+    drop_number = np.asarray(drop_number, dtype=np.int64)
+    last = int(drop_number.max()) if len(drop_number) else 0
+    facts = {"series": "S1", "case": "C-04", "case_model": None} | more
+    facts = {"drops": last, "last_drop_number": last} | facts
+    return DropHistory(drop_number=drop_number, peak_g=peak_g, **facts)
+
+
+def trend(peak_g, drop_number=None, **more):
+    return judge_trends([history(peak_g, drop_number, **more)])[0]
+
+
+def scattered(seed, shape, size=0.04):
+    return size * np.random.default_rng(seed).standard_normal(shape)
+
+
+# --------------------------------------------------------------------- Mann-Kendall, Theil-Sen
+
+
+@pytest.mark.parametrize(
+    ("n", "smallest_s", "probability"),
+    [
+        # Gilbert (1987), Statistical Methods, table A18: smallest S with P(S >= s) at most 5 %,
+        # one-sided; probabilities to the printed digits.
+        (4, 6, 0.0417),
+        (5, 8, 0.0417),
+        (6, 11, 0.0278),
+        (7, 13, 0.0345),
+        (8, 16, 0.0305),
+        (9, 18, 0.0376),
+        (10, 21, 0.0363),
+        (11, 23, 0.0433),
+        (12, 26, 0.0432),
+    ],
+)
+def test_exact_table(n, smallest_s, probability):
+    upper = null_upper_tail(n)
+    pairs = n * (n - 1) // 2
+    at = (smallest_s + pairs) // 2
+    assert upper[at] == pytest.approx(probability, abs=5e-5)
+    assert upper[at - 1] > 0.05
+
+
+def test_three_drops_show_nothing():
+    """Gilbert (1987): with n = 3 even S = 3 has P = 1/6."""
+    found = mann_kendall([[1.0, 2.0, 3.0]])
+    assert found.p_rise[0] == pytest.approx(1 / 6, rel=1e-12)
+    assert found.smallest_p_rise == pytest.approx(1 / 6, rel=1e-12)
+
+
+@pytest.mark.parametrize("n", [4, 5, 6, 7])
+def test_null_distribution_by_going_through_all_orders(n):
+    upper = null_upper_tail(n)
+    pairs = n * (n - 1) // 2
+    for s, probability in naive_trend.kendall_upper_tail(n).items():
+        assert upper[(s + pairs) // 2] == pytest.approx(probability, abs=1e-12)
+
+
+def test_s_agrees_with_the_slow_twin_ties_included():
+    readings = np.random.default_rng(3).integers(90, 99, (40, 11)).astype(float)
+    assert mann_kendall(readings).s.tolist() == [
+        naive_trend.kendall_s(row) for row in readings.tolist()
+    ]
+
+
+def test_tied_and_long_series_agree_with_pymannkendall():
+    generator = np.random.default_rng(5)
+    for readings in (generator.integers(90, 99, (6, 20)).astype(float), generator.random((4, 60))):
+        found = mann_kendall(readings)
+        for row, reading in enumerate(readings):
+            peer = pymannkendall.original_test(reading)
+            assert found.s[row] == peer.s
+            assert found.variance[row] == pytest.approx(peer.var_s, rel=1e-12)
+            # The same normal form: only rounding differs.
+            assert found.p_either[row] == pytest.approx(peer.p, abs=1e-9)
+
+
+def test_exact_p_agrees_with_scipy_kendalltau():
+    readings = np.random.default_rng(6).random((5, 9))
+    found = mann_kendall(readings)
+    for row, reading in enumerate(readings):
+        peer = stats.kendalltau(np.arange(9), reading, method="exact")
+        assert found.p_either[row] == pytest.approx(peer.pvalue, abs=1e-12)
+
+
+def test_rhine_flow_and_sediment():
+    """Vignette of CRAN trend 1.1.6: flow S = -144, var 10450, p 0.1619; sediment z -3.8445, p
+    0.0001208, Sen slope -0.2876139, 95 % interval (-0.4196477, -0.1519026). Printed digits."""
+    flow = mann_kendall(published("trend_rhine_sediment_45yr.csv", "discharge_m3_per_s")[None])
+    assert flow.s[0] == -144
+    assert flow.variance[0] == pytest.approx(10450, rel=1e-12)
+    assert flow.p_either[0] == pytest.approx(0.1619, abs=5e-5)
+    sediment = published("trend_rhine_sediment_45yr.csv", "suspended_sediment_mg_per_L")[None]
+    assert mann_kendall(sediment).p_either[0] == pytest.approx(0.0001208, abs=5e-8)
+    slope = theil_sen(np.arange(45), sediment)
+    assert slope.slope[0] == pytest.approx(-0.2876139, abs=5e-8)
+    assert slope.lower[0] == pytest.approx(-0.4196477, abs=5e-8)
+    assert slope.upper[0] == pytest.approx(-0.1519026, abs=5e-8)
+
+
+def test_cloud_seeding_example():
+    """Hollander & Wolfe, Nonparametric Statistical Methods, chapter 9 (values from memory):
+    slope -0.0563; 91.67 % interval (-0.13, 0.01), 98.33 % interval (-0.15, 0.04)."""
+    seeding = [[1.26, 1.27, 1.12, 1.16, 1.03]]
+    narrow = theil_sen(range(1, 6), seeding, 0.90)
+    wide = theil_sen(range(1, 6), seeding, 0.95)
+    assert narrow.slope[0] == pytest.approx(-0.05625, abs=1e-12)
+    assert (narrow.lower[0], narrow.upper[0]) == pytest.approx((-0.13, 0.01), abs=1e-12)
+    assert narrow.content == pytest.approx(0.9167, abs=5e-5)
+    assert (wide.lower[0], wide.upper[0]) == pytest.approx((-0.15, 0.04), abs=1e-12)
+    assert wide.content == pytest.approx(0.9833, abs=5e-5)
+    assert mann_kendall(seeding).s[0] == -6
+    assert mann_kendall(-np.array(seeding)).p_rise[0] == pytest.approx(14 / 120, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("n", "rank", "content"),
+    [
+        (5, 1, 0.9833),
+        (6, 2, 0.9833),
+        (7, 4, 0.9698),
+        (8, 6, 0.9688),
+        (9, 9, 0.9554),
+        (10, 12, 0.9534),
+        (11, 15, 0.9595),
+        (12, 19, 0.9553),
+    ],
+)
+def test_ranks_of_the_interval(n, rank, content):
+    """Recomputed from the exact distribution, Hollander & Wolfe's rule; printed digits."""
+    found = interval_rank(n, 0.95)
+    assert found[0] == rank
+    assert found[1] == pytest.approx(content, abs=5e-5)
+
+
+def test_four_drops_have_no_95_interval():
+    """Two-sided 1 - 2/24 = 0.917 is the most that four drops give."""
+    found = theil_sen(range(4), [[1.0, 2.0, 3.0, 5.0]])
+    assert np.isnan(found.lower[0])
+    assert found.content is None
+    assert theil_sen(range(4), [[1.0, 2.0, 3.0, 5.0]], 0.9).content == pytest.approx(11 / 12)
+
+
+def test_slopes_agree_with_the_slow_twin_and_scipy():
+    generator = np.random.default_rng(9)
+    numbers = np.cumsum(generator.integers(1, 4, (8, 12)), axis=1)
+    readings = generator.random((8, 12))
+    found = theil_sen(numbers, readings)
+    rank, _ = interval_rank(12, 0.95)
+    for row in range(8):
+        slopes = naive_trend.pairwise_slopes(numbers[row].tolist(), readings[row].tolist())
+        assert found.slope[row] == pytest.approx(np.median(slopes), rel=1e-12)
+        assert found.lower[row] == pytest.approx(slopes[rank - 1], rel=1e-12)
+        assert found.upper[row] == pytest.approx(slopes[-rank], rel=1e-12)
+        peer = stats.theilslopes(readings[row], numbers[row])
+        assert found.slope[row] == pytest.approx(peer.slope, rel=1e-12)
+
+
+def test_slopes_of_a_long_series_are_exact():
+    generator = np.random.default_rng(10)
+    number = np.cumsum(generator.integers(1, 3, 700)).astype(float)
+    reading = generator.standard_normal(700)
+    slopes = naive_trend.pairwise_slopes(number.tolist(), reading.tolist())
+    wanted = [0, 1000, len(slopes) // 2, len(slopes) - 1]
+    assert slopes_of_long_series(number, reading, wanted) == pytest.approx(
+        [slopes[place] for place in wanted], rel=1e-12
+    )
+
+
+# ------------------------------------------------------------------------------- the evidence
+
+
+@pytest.mark.parametrize("n", [4, 7, 16, 31])
+def test_evidence_agrees_with_the_slow_twin(n):
+    generator = np.random.default_rng(n)
+    readings = generator.standard_normal((5, n)) + np.linspace(0, 2, n)
+    readings[1] = np.round(readings[1])
+    readings[2, -1] += 30
+    readings[3] = 4.0
+    shapes = rise_shapes(n)
+    found = np.stack(rise_evidence(readings), axis=1)
+    for row, reading in enumerate(readings.tolist()):
+        slow = naive_trend.rise_evidence(
+            reading,
+            shapes.curve.tolist(),
+            shapes.rising_weight.tolist(),
+            shapes.settling_weight.tolist(),
+        )
+        # Ours counts in four-byte numbers.
+        assert found[row] == pytest.approx(slow, abs=2e-3)
+
+
+def test_evidence_knows_no_unit_and_no_level():
+    readings = scattered(1, (6, 12))
+    once = rise_evidence(readings)
+    again = rise_evidence(7 + 250 * readings)
+    assert np.allclose(once, again, atol=2e-3)
+
+
+def test_running_scores_agree_with_the_slow_twin():
+    readings = np.random.default_rng(2).integers(0, 9, (4, 60)).astype(float)
+    looks = []
+    for n, scores in running_scores(readings):
+        looks.append(n)
+        for row, reading in enumerate(readings[:, :n].tolist()):
+            slow = [naive_trend.normal_score(r, n) for r in naive_trend.mean_ranks(reading)]
+            assert scores[row] == pytest.approx(slow, abs=1e-9)
+    assert looks == alarm_looks(60) == [*range(5, 51), 52, 55, 58]
+
+
+def test_scores_are_normal_quantiles():
+    """Joiner & Rosenblatt (1971): the lambda form stays within 0.01 of the normal quantile over
+    the middle; at the ends of 25 ranks it is 0.002 off."""
+    *_, (n, scores) = running_scores(np.arange(25.0)[None])
+    exact = stats.norm.ppf((np.arange(1, 26) - 0.375) / (n + 0.25))
+    assert scores[0] == pytest.approx(exact, abs=0.01)
+
+
+def test_shapes_are_contrasts():
+    for n in (4, 5, 6, 9, 25, 400):
+        shapes = rise_shapes(n)
+        assert shapes.curve.mean(axis=1) == pytest.approx(0, abs=1e-12)
+        assert (shapes.curve**2).sum(axis=1) == pytest.approx(1, abs=1e-9)
+        assert shapes.rising_weight.sum() == pytest.approx(1)
+        assert shapes.settling_weight.sum() == pytest.approx(1)
+
+
+def test_p_falls_with_the_evidence_and_beyond_the_table():
+    evidence = np.array([-np.inf, -1.2, -1, 0, 1, 2, 4, 6, 9])
+    for n in (9, 25, 33, 5000):
+        p = tail_probability(evidence, n, "RISING")
+        assert p[:2].tolist() == [1, 1]
+        assert (np.diff(p[1:]) < 0).all()
+    assert tail_probability(np.array([99.0]), 4, "RISING")[0] == pytest.approx(1 / 24)
+    assert smallest_p(10_000) == 0
+
+
+# ----------------------------------------------------------------------------- stated error rates
+
+
+def steady(law, series, n):
+    generator = np.random.default_rng([series, n, len(law)])
+    normal = generator.standard_normal((series, n))
+    if law == "heavy-tailed":
+        return generator.standard_t(3, (series, n))
+    if law == "wild":
+        wild = generator.random((series, n)) < 0.04
+        return np.where(wild, normal + generator.choice([-8.0, 8.0], (series, n)), normal)
+    if law == "skewed":
+        return np.exp(0.4 * normal)
+    if law == "rounded":
+        return np.round(1.5 * normal)
+    return normal
+
+
+@pytest.mark.parametrize("law", ["normal", "heavy-tailed", "wild", "skewed", "rounded"])
+@pytest.mark.parametrize("n", [4, 9, 25])
+def test_false_alarms(law, n):
+    judged = judge_block(steady(law, 4000, n))
+    rising = np.mean([verdict == "rising" for verdict in judged.verdict])
+    settled = np.mean([verdict == "settled" for verdict in judged.verdict])
+    # Stated rate and three standard errors of it over 4,000 series.
+    assert rising <= 0.05 + 0.0104
+    assert settled <= 0.025 + 0.0075
+    assert (judged.alarm > 0).mean() <= 0.04 + 0.0093
+    if n == 25 and law == "normal":
+        assert rising >= 0.035
+        assert (judged.alarm > 0).mean() >= 0.02
+
+
+def test_false_alarms_over_a_long_run():
+    judged = judge_block(steady("heavy-tailed", 1500, 300))
+    rising = np.mean([verdict == "rising" for verdict in judged.verdict])
+    assert rising <= 0.05 + 0.0169
+    assert (judged.alarm > 0).mean() <= 0.05 + 0.0169
+
+
+PATHS = {
+    "climb": lambda x: 3.5 * x,
+    "late onset": lambda x: 9 * np.maximum(0, x - 0.6),
+    "acceleration": lambda x: 6 * np.expm1(4 * x) / np.expm1(4),
+    "jump": lambda x: 2.5 * (x > 0.55),
+    "settling, then climb": lambda x: 2 * (1 - np.exp(-20 * x)) + 4 * x,
+}
+
+
+@pytest.mark.parametrize("family", PATHS)
+@pytest.mark.parametrize("law", ["normal", "heavy-tailed", "wild"])
+def test_power_against_mann_kendall(family, law):
+    """The stated aim is more power than Mann-Kendall where paths bend, no less on a line."""
+    readings = PATHS[family](np.arange(25) / 24) + steady(law, 1500, 25)
+    told = np.mean([verdict == "rising" for verdict in judge_block(readings).verdict])
+    kendall = (mann_kendall(readings).p_rise <= 0.05).mean()
+    assert told >= kendall - 0.03
+    assert told >= 0.75
+
+
+def test_alarm_comes_in_time():
+    """A climb of one scatter a drop from drop 9 on is told within a few drops."""
+    readings = np.maximum(0, np.arange(25) - 8) + steady("normal", 1000, 25)
+    alarm = judge_block(readings).alarm
+    assert (alarm > 0).mean() >= 0.99
+    assert 10 <= np.median(alarm[alarm > 0]) <= 14
+
+
+def test_settling_is_told_from_a_climb():
+    level = 6 * (1 - np.exp(-np.arange(20) / 1.1))
+    settled = judge_block(level + steady("normal", 1000, 20)).verdict
+    assert np.mean([verdict == "settled" for verdict in settled]) >= 0.9
+    climbing = judge_block(level + 0.5 * np.arange(20) + steady("normal", 1000, 20)).verdict
+    assert np.mean([verdict == "rising" for verdict in climbing]) >= 0.95
+
+
+def test_a_later_step_is_a_rise():
+    for at in (5, 12, 20):
+        readings = 4.0 * (np.arange(25) >= at) + steady("normal", 500, 25)
+        told = np.mean([verdict == "rising" for verdict in judge_block(readings).verdict])
+        assert told >= 0.85
+
+
+def test_bounds_of_the_alarm_are_exhausted_only_at_infinity():
+    later = [alarm_bound(n) for n in (26, 50, 100, 1000, 10_000)]
+    assert later == sorted(later)
+    assert len(null_table.ALARM_BOUNDS) == 25 - FIRST_LOOK + 1
+
+
+# ------------------------------------------------------------------------- what is said of a series
+
+
+def test_a_climb_is_told_with_all_that_belongs_to_it():
+    numbers = [n for n in range(1, 28) if n not in (7, 15)]
+    peak = 100 * np.exp(0.012 * np.array(numbers) + scattered(4, 25, 0.03))
+    peak[10] *= 1.5
+    told = trend(peak, numbers, drops=27)
+    assert told.verdict == "rising"
+    assert told.alarm_at_drop in numbers
+    assert told.p_value < 0.001
+    assert told.valid_drops == 25
+    assert told.basis.startswith("25 valid drops of 27")
+    assert told.doubted_drops == (numbers[10],)
+    assert "1 reading doubted" in told.basis
+    assert told.sen_lower < told.sen_pct_per_drop < told.sen_upper
+    assert told.sen_lower < 1.2 < told.sen_upper
+    assert told.mann_kendall_s > 100
+    assert told.shape in ("linear", "onset", "accelerating", "slowing")
+
+
+def test_steady_says_what_could_have_been_missed():
+    told = trend(100 * np.exp(scattered(12, 20)))
+    assert told.verdict == "steady"
+    assert told.alarm_at_drop is None
+    assert told.p_value > 0.05
+    assert told.shape == "steady"
+    assert "could have been missed" in told.basis
+    # That climb, put under scatter of the same size, is told in four of five series.
+    climb = np.log1p(told.detectable_pct_per_drop / 100) * np.arange(20)
+    verdicts = judge_block(climb + scattered(13, (1500, 20))).verdict
+    scatter_found = told.detectable_pct_per_drop / 100
+    assert scatter_found > 0
+    # Its own scatter is known to some 17 % from 20 drops.
+    assert 0.6 <= np.mean([verdict == "rising" for verdict in verdicts]) <= 0.95
+
+
+def test_order_of_the_series_is_kept_and_fits_can_be_handed_in():
+    from durability.wear import fit_wear
+
+    histories = [
+        history(100 * np.exp(scattered(n, n)), series=f"S{n}", case_model="M") for n in (9, 3, 5, 9)
+    ]
+    found = judge_trends(histories, fit_wear(histories))
+    assert [one.series for one in found] == ["S9", "S3", "S5", "S9"]
+    assert [one.verdict for one in found] == [one.verdict for one in judge_trends(histories)]
+
+
+def test_few_drops_say_the_least_p_they_can_show():
+    told = trend([100, 104, 109, 113])
+    assert told.verdict == "rising"
+    assert told.p_value == pytest.approx(1 / 24)
+    assert told.sen_lower is None
+    assert "p can't fall below 0.042" in told.basis
+
+
+# ------------------------------------------------------------------------------ degenerate series
+
+
+@pytest.mark.parametrize("n", [0, 1, 2, 3])
+def test_too_few_drops(n):
+    told = trend([100.0, 150.0, 220.0][:n], drops=n + 1)
+    assert told.verdict == "too few"
+    assert told.p_value is None
+    assert told.alarm_at_drop is None
+    assert f"a trend needs {basis.MIN_DROPS_FOR_TREND}" in told.basis
+    assert basis.counted(n, "valid drop") in told.basis
+
+
+def test_all_readings_equal():
+    told = trend([118.0] * 12)
+    assert told.verdict == "steady"
+    assert told.alarm_at_drop is None
+    assert told.p_value == 1
+    assert told.mann_kendall_p == 0.5
+
+
+@pytest.mark.parametrize("off", [0.4, 2.5])
+@pytest.mark.parametrize("at", [0, -1])
+def test_first_or_last_reading_wild(at, off):
+    peak = 100 * np.exp(scattered(21, 20, 0.02))
+    peak[at] *= off
+    told = trend(peak)
+    assert told.verdict == "steady"
+    assert told.alarm_at_drop is None
+    assert told.doubted_drops == ((1,) if at == 0 else (20,))
+
+
+def test_falling_peak_is_no_rise():
+    told = trend(150 * np.exp(-0.02 * np.arange(20) + scattered(22, 20, 0.02)))
+    assert told.verdict == "steady"
+    assert told.p_value == 1
+    assert "peak g falls" in told.basis
+
+
+def test_missing_drop_numbers_place_the_alarm():
+    numbers = np.array([2, 3, 5, 8, 9, 12, 14, 15, 19, 20, 26, 27])
+    told = trend(100 * np.exp(0.03 * numbers + scattered(23, 12, 0.02)), numbers)
+    assert told.verdict == "rising"
+    assert told.alarm_at_drop in numbers
+    assert told.sen_pct_per_drop == pytest.approx(3, abs=0.6)
+
+
+def test_readings_that_follow_a_line_exactly():
+    told = trend(np.linspace(100, 200, 15))
+    assert told.verdict == "rising"
+    assert told.p_value < 1e-4
+
+
+def test_ten_thousand_drops():
+    path = np.maximum(0, np.arange(10_000) - 6000) * 2e-5
+    found = judge_block(path[None] + scattered(24, (2, 10_000)))
+    assert found.verdict == ["rising", "rising"]
+    assert ((found.alarm > 6000) & (found.alarm < 9000)).all()
+
+
+# ----------------------------------------------------------------------------------- outside data
+
+
+def test_page_series_steps_up():
+    """Page (1955): the mean steps from 5 to 6 (here less 5) after the 20th value; Pettitt (1979)
+    finds the step with p = 0.014 after the 17th."""
+    assert judge_block(published("change_page_series_40.csv", "value")[None]).verdict == ["rising"]
+
+
+def test_nile_falls():
+    """Cobb (1978): the flow falls once for all after 1898, the 28th year."""
+    flow = published("change_nile_flow.csv", "flow_1e8_m3")
+    assert judge_block(np.log(flow)[None]).verdict == ["steady"]
+    mirrored = judge_block(-np.log(flow)[None])
+    assert mirrored.verdict == ["rising"]
+    assert 28 < mirrored.alarm[0] < 40
+
+
+def test_repeated_shocks_at_one_height():
+    """Drops 13 to 41 of one run at 13 in: S = 226, z = 4.221, Sen slope 26.8 g per drop. With all
+    heights mixed the readings seem to fall, S = -462, since the crew lowered the height."""
+    rows = [row for row in outside("shock_drops_set1.csv") if row["run"] == "m116_p5KG"]
+    peaks = {}
+    for row in rows:
+        try:
+            peaks[int(row["drop_no"])] = float(row["peak_filt50kHz_g"])
+        except ValueError:
+            continue
+    one_height = {n: peak for n, peak in peaks.items() if 13 <= n <= 41}
+    found = mann_kendall([list(one_height.values())])
+    assert found.s[0] == 226
+    slope = theil_sen(list(one_height), [list(one_height.values())])
+    assert slope.slope[0] == pytest.approx(26.8, abs=0.05)
+    assert trend(list(one_height.values()), list(one_height)).verdict == "rising"
+    mixed = trend(list(peaks.values()), list(peaks))
+    assert mixed.mann_kendall_s == -462
+    assert mixed.verdict != "settled"
+
+
+@pytest.mark.parametrize(
+    ("board", "rises", "sen_g"),
+    [
+        ("3.4", True, 10.5),
+        ("4.1", True, 13.0),
+        ("4.3", True, 7.8),
+        ("4.4", False, None),
+        ("4.5", True, 6.9),
+    ],
+)
+def test_repeated_shocks_of_five_boards(board, rises, sen_g):
+    """Input peak at one height: rises on four boards, no trend (z = 0.14) on 4.4."""
+    rows = [row for row in outside("shock_boards_to_failure_A.csv") if row["board"] == board]
+    peaks = {int(r["impact_no"]): float(r["input_peak_g"]) for r in rows if r["input_peak_g"]}
+    told = trend(list(peaks.values()), list(peaks))
+    assert (told.verdict == "rising") is rises
+    if sen_g is not None:
+        slope = theil_sen(list(peaks), [list(peaks.values())]).slope[0]
+        assert slope == pytest.approx(sen_g, abs=0.05)
+
+
+def test_beam_base_peak_drifts_up():
+    """51 shocks meant to be alike: S = 815, Sen slope 0.716 g per shock number."""
+    rows = outside("shock_beam_51shocks.csv")
+    numbers = [int(row["shock_no"]) for row in rows]
+    peaks = [float(row["base_peak_g"]) for row in rows]
+    assert mann_kendall([peaks]).s[0] == 815
+    assert theil_sen(numbers, [peaks]).slope[0] == pytest.approx(0.716, abs=5e-4)
+    assert trend(peaks, [number + 1 for number in numbers]).verdict == "rising"
