@@ -142,22 +142,24 @@ def known_form_fit(truth: Truth, histories: list[DeviceHistory], dose: np.ndarra
             u = (np.log(days) - theta[0] + theta[1] * log_dose) / math.exp(theta[2])
             u = np.where((days > 0) & np.isfinite(log_dose), u, -np.inf)
             borne = ndtr(-u) if truth.form == "log-normal" else np.exp(-np.exp(u))
-            return np.asarray(np.where(np.isinf(days), 0.0, borne * np.exp(-math.exp(theta[3]) * days)))
+            return np.asarray(
+                np.where(np.isinf(days), 0.0, borne * np.exp(-math.exp(theta[3]) * days))
+            )
 
     def minus_log_likelihood(theta: np.ndarray) -> float:
         chance = survival(theta, after) - survival(theta, by)
         return float(-np.log(np.maximum(chance, 1e-12)).sum())
 
     start = np.array([math.log(truth.typical_days), truth.slope, -math.log(truth.shape), -8.0])
-    best = minimize(
-        minus_log_likelihood, start, method="Nelder-Mead", options={"maxiter": 2000}
-    ).x
+    best = minimize(minus_log_likelihood, start, method="Nelder-Mead", options={"maxiter": 2000}).x
     return 1.0 - survival(best, np.full(len(after), 90.0))
 
 
 def main(studies: int) -> None:
-    print("| truth | failed later | linked | RMS of 90-day probability | its mean error "
-          "| known form RMS | 90 % interval holds | exponent | log loss, without shock |")
+    print(
+        "| truth | failed later | linked | RMS of 90-day probability | its mean error "
+        "| known form RMS | 90 % interval holds | exponent | log loss, without shock |"
+    )
     print("|---|---|---|---|---|---|---|---|---|")
     for number, truth in enumerate(TRUTHS):
         random = np.random.default_rng(1000 + number)
@@ -182,10 +184,12 @@ def main(studies: int) -> None:
                     holds.append(link.lower <= 2.0**-truth.slope <= link.upper)
         known_rms = f"{np.mean(known_square) ** 0.5:.3f}" if known_square else ""
         cover = f"{np.mean(holds):.2f}" if holds else ""
-        print(f"| {truth.name} | {np.mean(failures):.0f} | {np.mean(linked):.2f} | "
-              f"{np.mean(square) ** 0.5:.3f} | {np.mean(error):+.3f} | {known_rms} | {cover} | "
-              f"{np.mean(exponents):.1f} | {np.mean(losses):.3f}, {np.mean(blind_losses):.3f} |",
-              flush=True)
+        print(
+            f"| {truth.name} | {np.mean(failures):.0f} | {np.mean(linked):.2f} | "
+            f"{np.mean(square) ** 0.5:.3f} | {np.mean(error):+.3f} | {known_rms} | {cover} | "
+            f"{np.mean(exponents):.1f} | {np.mean(losses):.3f}, {np.mean(blind_losses):.3f} |",
+            flush=True,
+        )
 
 
 if __name__ == "__main__":

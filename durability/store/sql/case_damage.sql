@@ -6,15 +6,16 @@ WITH last_seen AS (
             max(entered_at_utc) DESC, series DESC) AS recency
     FROM all_drops
     WHERE "case" IS NOT NULL
-    GROUP BY ALL
+    GROUP BY series, "case"
+), looks AS (
+    SELECT l.series, coalesce(n.drop_number, l.drop_number) AS drop_number, n.severity
+    FROM all_damage AS n
+    JOIN last_seen AS l ON l."case" = n.specimen
+        AND (l.series = n.series OR (n.series IS NULL AND l.recency = 1))
+    WHERE n.kind = 'case'
 )
-SELECT
-    coalesce(n.series, l.series) AS series, coalesce(n.drop_number, l.drop_number) AS drop_number,
-    max(n.severity) AS severity
-FROM all_damage AS n
-JOIN last_seen AS l ON l."case" = n.specimen
-    AND (l.series = n.series OR (n.series IS NULL AND l.recency = 1))
-WHERE n.kind = 'case'
-GROUP BY ALL
-HAVING list_contains($series, coalesce(n.series, l.series))
-ORDER BY 1, 2
+SELECT series, drop_number, max(severity) AS severity
+FROM looks
+WHERE list_contains($series, series)
+GROUP BY series, drop_number
+ORDER BY series, drop_number
