@@ -29,9 +29,7 @@ def schedule(options: Namespace) -> int:
     told = {"plan": options.plan, "device": options.device, "device_model": options.device_model}
     done = []
     if options.stage:
-        follow_up.make_plan(
-            session, options.plan, options.stage, options.function, options.anchor
-        )
+        follow_up.make_plan(session, options.plan, options.stage, options.function, options.anchor)
         done.append("made")
     for device, model in ((options.device, None), (None, options.device_model)):
         if device or model:

@@ -198,7 +198,7 @@ TREND_LEGEND = (
 
 def drops_of(valid: int, drops: int) -> str:
     """Valid drops, of all where some are void."""
-    return str(valid) if valid == drops else f"{valid} of {drops}"
+    return str(valid) if valid == drops else f"{valid}/{drops}"
 
 
 def percents(lower: float | None, upper: float | None) -> str:
@@ -206,6 +206,13 @@ def percents(lower: float | None, upper: float | None) -> str:
     if lower is None or upper is None:
         return ABSENT
     return f"{percent(lower)} to {percent(upper)}"
+
+
+def percent_with_interval(rise: float | None, lower: float | None, upper: float | None) -> str:
+    """Rate of rise with its interval, for one cell."""
+    if rise is None:
+        return ABSENT
+    return f"{percent(rise)} ({percent(lower)}…{percent(upper)})"
 
 
 def weights(shape_weights: Mapping[str, float]) -> str:
@@ -237,8 +244,7 @@ def trends_answer(results: Sequence[Trend]) -> str:
 def failure(result: Forecast, horizon: int) -> str:
     """When a series failed, or by median will."""
     if result.failed:
-        at = ABSENT if result.failed_at_drop is None else str(result.failed_at_drop)
-        return f"FAILED at {at} ({result.failure_cause})"
+        return f"FAILED at {result.failed_at_drop} ({result.failure_cause})"
     return life(result.drops_to_failure, horizon)[0]
 
 
@@ -338,4 +344,5 @@ def failed_days(device: DeviceOutlook) -> str:
     """Days after time zero between which a device failed; blank while it works."""
     if device.failed_by_days is None:
         return ""
-    return f"{number(device.failed_after_days)} to {number(device.failed_by_days)}"
+    after = 0 if device.failed_after_days is None else device.failed_after_days
+    return f"{after:.0f} to {device.failed_by_days:.0f}"

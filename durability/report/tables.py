@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from rich.box import HORIZONTALS, Box
+from rich.box import Box
 from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
@@ -19,7 +19,15 @@ from durability.report import labels
 if TYPE_CHECKING:
     from durability.results import Comparison, DueInspection, Forecast, LatentLink, Ranking, Trend
 
-_ASCII_BOX = Box("    \n    \n -- \n    \n    \n -- \n    \n    \n", ascii=True)
+_RULES = Box("    \n    \n ── \n    \n    \n    \n    \n ── \n")
+_ASCII_RULES = Box("    \n    \n -- \n    \n    \n    \n    \n -- \n", ascii=True)
+
+_TO_ASCII = str.maketrans(
+    {
+        "▲": "^", "◦": "o", "–": "-", "…": "..", "→": ">", "°": "", "×": "x", "√": "sqrt",
+        "≥": ">=", "≤": "<=", "²": "2", "−": "-",
+    }
+)  # fmt: skip
 
 _COLUMNS: dict[str, tuple[tuple[str, str], ...]] = {
     "specimens": (
@@ -75,6 +83,12 @@ _COLUMNS: dict[str, tuple[tuple[str, str], ...]] = {
 }
 
 
+_WORDY = {
+    "remark", "not_passed", "stages", "functions", "condition", "model", "case_model", "name",
+    "last_dropped_at",
+}  # fmt: skip
+"""Columns whose text may run over several lines."""
+
 _NOUNS = {
     "specimens": ("specimen",),
     "sensors": ("sensor",),
@@ -99,11 +113,17 @@ def _is_plain() -> bool:
     return not encoding.startswith("utf")
 
 
+def _shown(words: str) -> str:
+    """Text that the terminal can show, never taken for markup."""
+    return escape(words.translate(_TO_ASCII) if _is_plain() else words)
+
+
 def grid(
     columns: Sequence[str],
     rows: Iterable[Sequence[str]],
     *,
     right: Iterable[int] = (),
+    wrap: Iterable[int] = (),
 ) -> Table:
     """A table of ready texts.
 
@@ -115,6 +135,8 @@ def grid(
         Cells.
     right : iterable of int
         Columns aligned to the right: numbers.
+    wrap : iterable of int
+        Columns whose text may run over several lines; the others stay whole.
 
     Returns
     -------
@@ -122,27 +144,30 @@ def grid(
         To print.
     """
     table = Table(
-        box=_ASCII_BOX if _is_plain() else HORIZONTALS,
+        box=_ASCII_RULES if _is_plain() else _RULES,
+        show_edge=False,
         pad_edge=False,
+        padding=(0, 1, 0, 0),
         header_style="",
         show_header=any(columns),
     )
-    aligned = set(right)
+    aligned, wrapped = set(right), set(wrap)
     for at, heading in enumerate(columns):
         table.add_column(
-            escape(heading),
+            _shown(heading),
             justify="right" if at in aligned else "left",
             overflow="fold",
+            no_wrap=at not in wrapped,
             vertical="top",
         )
     for row in rows:
-        table.add_row(*(escape(cell) for cell in row))
+        table.add_row(*(_shown(cell) for cell in row))
     return table
 
 
 def say(words: str) -> None:
     """Print a sentence; wrapped, never taken for markup."""
-    console().print(escape(words))
+    console().print(_shown(words))
 
 
 def records(what: str, rows: Sequence[Mapping[str, Any]]) -> None:
@@ -174,6 +199,7 @@ def records(what: str, rows: Sequence[Mapping[str, Any]]) -> None:
             [heading for _, heading in columns],
             ([labels.text(row.get(key)) for key, _ in columns] for row in shown),
             right=numeric,
+            wrap=[at for at, (key, _) in enumerate(columns) if key in _WORDY],
         )
     )
 
@@ -205,7 +231,7 @@ def sheet(what: str, record: Mapping[str, Any]) -> None:
         if not isinstance(value, list) or not value or not isinstance(value[0], dict)
     ]
     say(f"{what} {record[what]}")
-    console().print(grid(("", ""), facts))
+    console().print(grid(("", ""), facts, wrap=(1,)))
     for key, value in record.items():
         if isinstance(value, list) and value and isinstance(value[0], dict):
             kind = "drops" if key == "drop_list" else key
@@ -217,6 +243,7 @@ def sheet(what: str, record: Mapping[str, Any]) -> None:
                     grid(
                         [name.replace("_", " ") for name in value[0]],
                         ([labels.text(cell) for cell in row.values()] for row in value),
+                        wrap=range(len(value[0])),
                     )
                 )
 
@@ -243,6 +270,7 @@ def history(specimen: str, events: Sequence[Mapping[str, Any]]) -> None:
                 for event in events
             ),
             right=(3,),
+            wrap=(0, 4, 5),
         )
     )
 
@@ -261,21 +289,23 @@ def trends(results: Sequence[Trend]) -> None:
     )
     console().print(
         grid(
-            ("series", "model", "drops", "verdict", "level, g", "rise, %/drop", "90 %", "alarm"),
+            ("series", "model", "drops", "verdict", "level, g", "rise, % per drop", "alarm"),
             (
                 (
                     each.series,
                     each.case_model or (each.case or "bare"),
                     labels.drops_of(each.valid_drops, each.drops),
                     f"{labels.VERDICT_MARKS[each.verdict]} {each.verdict}",
-                    f"{labels.number(each.level_first_g)} to {labels.number(each.level_latest_g)}",
-                    labels.percent(each.rise_pct_per_drop),
-                    labels.percents(each.rise_lower, each.rise_upper),
+                    f"{labels.number(each.level_first_g)}→{labels.number(each.level_latest_g)}",
+                    labels.percent_with_interval(
+                        each.rise_pct_per_drop, each.rise_lower, each.rise_upper
+                    ),
                     "" if each.alarm_at_drop is None else str(each.alarm_at_drop),
                 )
                 for each in worst_first
             ),
-            right=(2, 5, 7),
+            right=(2, 6),
+            wrap=(1,),
         )
     )
     say(labels.TREND_LEGEND)
@@ -344,7 +374,7 @@ def forecasts(results: Sequence[Forecast], level: float, horizon: int) -> None:
     )
     console().print(
         grid(
-            ("series", "model", "drops", "limit, g", "fails at drop", f"{level:.0%}", "rests on"),
+            ("series", "model", "drops", "limit, g", "fails at drop", f"{level:.0%}"),
             (
                 (
                     each.series,
@@ -352,14 +382,15 @@ def forecasts(results: Sequence[Forecast], level: float, horizon: int) -> None:
                     str(each.drops),
                     labels.number(each.limit_g),
                     labels.failure(each, horizon),
-                    labels.life(each.drops_to_failure, horizon)[1],
-                    each.basis,
+                    "" if each.failed else labels.life(each.drops_to_failure, horizon)[1],
                 )
                 for each in soonest
             ),
             right=(2, 3),
+            wrap=(1,),
         )
     )
+    say("What each rests on: durability forecast --series S")
     say(labels.RELATIVE)
 
 
@@ -400,8 +431,7 @@ def ranking(result: Ranking) -> None:
                 "cases",
                 "drops",
                 "failed",
-                "rise, %/drop",
-                "90 %",
+                "rise, % per drop",
                 "fastest",
                 "life, drops",
             ),
@@ -411,16 +441,14 @@ def ranking(result: Ranking) -> None:
                     str(group.cases),
                     str(group.drops),
                     str(group.failed),
-                    labels.percent(group.rise_pct_per_drop),
-                    labels.percents(group.lower, group.upper),
-                    labels.ABSENT
-                    if group.probability_fastest is None
-                    else f"{group.probability_fastest:.0%}",
+                    labels.percent_with_interval(group.rise_pct_per_drop, group.lower, group.upper),
+                    labels.chance(group.probability_fastest),
                     labels.life_words(group.life),
                 )
                 for group in result.groups
             ),
-            right=(1, 2, 3, 4, 6),
+            right=(1, 2, 3, 5),
+            wrap=(0,),
         )
     )
     say(f"rests on: {result.basis}")
@@ -463,9 +491,12 @@ def latent(result: LatentLink) -> None:
                         labels.failed_days(device),
                         labels.chance(device.probability_failed_by_day.get(90)),
                     )
-                    for device in result.per_device
+                    for device in sorted(
+                        result.per_device, key=lambda each: -(each.shock_dose or 0)
+                    )
                 ),
                 right=(1, 2, 3, 5, 6),
+                wrap=(4,),
             )
         )
     say(f"rests on: {result.basis}")
@@ -479,20 +510,23 @@ def due(on: date, inspections: Sequence[DueInspection]) -> None:
         f"{counted(len(inspections), 'inspection')} due on {on.isoformat()},"
         f" {overdue} of them overdue"
     )
-    if inspections:
-        console().print(
-            grid(
-                ("device", "stage", "due on", "days overdue", "functions"),
+    if not inspections:
+        return
+    console().print(
+        grid(
+            ("device", "stage", "due on", "days overdue", "functions"),
+            (
                 (
-                    (
-                        each.device,
-                        each.stage,
-                        each.due_on,
-                        str(each.days_overdue) if each.days_overdue > 0 else "",
-                        labels.listed(each.functions),
-                    )
-                    for each in inspections
-                ),
-                right=(3,),
-            )
+                    each.device,
+                    each.stage,
+                    each.due_on,
+                    str(each.days_overdue) if each.days_overdue > 0 else "",
+                    str(len(each.functions)),
+                )
+                for each in inspections
+            ),
+            right=(3, 4),
         )
+    )
+    for functions in dict.fromkeys(each.functions for each in inspections):
+        say(f"{counted(len(functions), 'function')}: {labels.listed(functions)}")

@@ -101,17 +101,12 @@ def make_plan(
 
 
 def _stage(text: str) -> tuple[str, int]:
-    name, equals, days = text.rpartition("=")
-    if days.strip() == "before":
-        return name.strip(), BEFORE_FIRST_DROP
-    try:
-        if not equals or not name.strip():
-            raise ValueError
-        return name.strip(), int(days)
-    except ValueError:
-        raise UnusableCall(
-            f"--stage {text!r}: write NAME=DAYS, like '4 weeks=28', or NAME=before"
-        ) from None
+    name, _, days = (part.strip() for part in text.rpartition("="))
+    if name and days == "before":
+        return name, BEFORE_FIRST_DROP
+    if not name or not days.isdecimal():
+        raise UnusableCall(f"--stage {text!r}: write NAME=DAYS, like '4 weeks=28', or NAME=before")
+    return name, int(days)
 
 
 def assign_plan(

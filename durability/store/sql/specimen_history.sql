@@ -22,8 +22,9 @@ WITH told AS (
     UNION ALL
     SELECT
         inspected_at, true, 3, 'inspection', NULL, NULL,
-        string_agg("function" || ' ' || outcome || coalesce(' (' || note || ')', ''), ', '
-            ORDER BY outcome, "function"), any_value(file_name), min(source_row),
+        concat_ws(', ', string_agg("function" || ' ' || outcome || coalesce(' (' || note || ')', ''),
+            ', ' ORDER BY outcome, "function") FILTER (outcome <> 'pass'),
+            count(*) FILTER (outcome = 'pass') || ' pass'), any_value(file_name), min(source_row),
         any_value(entered_by), any_value(entered_at_utc)
     FROM all_checks
     WHERE device = $code
