@@ -26,6 +26,12 @@ NEVER = -1e6
 LARGEST_LOG_SCALE = math.log(1e4)
 """A spread of log life beyond this, either way, is a likelihood that has no maximum."""
 
+FARTHEST_SD = 256.0
+FARTHEST_LOG = 20.0
+"""Where the search for an interval's end gives up: standard errors, and e-folds of a time."""
+
+BISECTIONS = 45
+
 
 def interval_log_likelihood(after: Derivatives, by: Derivatives) -> Derivatives:
     """Log-probability of failing within (after, by], from cumulative hazards.
@@ -216,18 +222,22 @@ class _LogLocationScaleLife(ABC):
             start[:] = rest
             return held(rest)[0] - self.log_likelihood_ + allowed
 
-        inside = np.array([best[index], best[index]])
-        reach = np.array([-1.0, 1.0]) * math.sqrt(self.covariance_[index, index])
-        outside = inside + reach
-        for _ in range(_MOST_DOUBLINGS):
+        sd = math.sqrt(self.covariance_[index, index])
+        farthest = FARTHEST_SD * sd
+        if index in (0, len(best) - 1):
+            farthest = min(farthest, FARTHEST_LOG)
+        sides = np.array([-1.0, 1.0])
+        inside = np.full(2, best[index])
+        reach = np.full(2, sd)
+        while True:
+            outside = best[index] + sides * np.minimum(reach, farthest)
             still_inside = short_of(outside) > 0
-            if not still_inside.any():
+            if not np.any(still_inside & (reach < farthest)):
                 break
             inside = np.where(still_inside, outside, inside)
             reach *= np.where(still_inside, 2.0, 1.0)
-            outside = np.where(still_inside, outside + reach, outside)
         bounded = ~still_inside
-        for _ in range(_BISECTIONS):
+        for _ in range(BISECTIONS):
             middle = 0.5 * (inside + outside)
             above = short_of(middle) > 0
             inside = np.where(above, middle, inside)
@@ -301,10 +311,6 @@ class _LogLocationScaleLife(ABC):
                 for so_far, part in zip(total, parts, strict=True)
             ]
         return total[0], total[1], total[2]
-
-
-_MOST_DOUBLINGS = 12
-_BISECTIONS = 45
 
 
 class WeibullLife(_LogLocationScaleLife):

@@ -1,0 +1,173 @@
+from datetime import date, timedelta
+
+import pytest
+
+from durability.errors import UnusableCall
+from durability.schedule import (
+    BEFORE_FIRST_DROP,
+    CHECK_LISTS,
+    DEFAULT_PLAN,
+    HANDHELD_FUNCTIONS,
+    FollowedDevice,
+    FollowUpPlan,
+    due_inspections,
+    stage_statuses,
+)
+
+DROP = date(2026, 1, 5)
+SHORT = FollowUpPlan("short", (("drop day", 0), ("1 week", 7), ("4 weeks", 28)), ("power-on",))
+
+
+def after(days):
+    return DROP + timedelta(days=days)
+
+
+def device(*looks, drops=(0,), **more):
+    return FollowedDevice(
+        "D1",
+        drop_dates=tuple(after(days) for days in drops),
+        inspection_dates=tuple(after(days) for days in looks),
+        **more,
+    )
+
+
+def states(followed, on):
+    return {one.stage: one.state for one in stage_statuses(followed, after(on))}
+
+
+def owed(followed, on, within=0):
+    return [(one.stage, one.days_overdue) for one in due_inspections([followed], after(on), within)]
+
+
+def test_default_plan_and_lists_are_the_ones_of_the_trade():
+    assert dict(DEFAULT_PLAN.stages) == {
+        "before the first drop": BEFORE_FIRST_DROP,
+        "drop day": 0,
+        **{f"{weeks} week{'s' * (weeks > 1)}": 7 * weeks for weeks in (1, 2, 4, 8, 13, 26, 52)},
+    }
+    assert DEFAULT_PLAN.functions == HANDHELD_FUNCTIONS == CHECK_LISTS["handheld device"]
+    assert len(HANDHELD_FUNCTIONS) == len(set(HANDHELD_FUNCTIONS)) == 13
+    assert set(CHECK_LISTS["handheld device, short"]) < set(HANDHELD_FUNCTIONS)
+
+
+def test_all_that_was_kept_is_done_and_the_next_is_to_come():
+    followed = device(-2, 0, 7, 15)
+    assert list(states(followed, 20).items()) == [
+        ("before the first drop", "done"),
+        ("drop day", "done"),
+        ("1 week", "done"),
+        ("2 weeks", "done late"),
+        ("4 weeks", "upcoming"),
+        ("8 weeks", "upcoming"),
+        ("13 weeks", "upcoming"),
+        ("26 weeks", "upcoming"),
+        ("52 weeks", "upcoming"),
+    ]
+    assert owed(followed, 20) == []
+    assert owed(followed, 20, within=8) == [("4 weeks", 0)]
+    assert owed(followed, 20, within=36) == [("4 weeks", 0), ("8 weeks", 0)]
+
+
+def test_only_the_latest_missed_stage_is_owed_and_the_others_stay_visible():
+    followed = device(-2, 0)
+    assert owed(followed, 6) == []
+    assert owed(followed, 7) == [("1 week", 0)]
+    assert owed(followed, 13) == [("1 week", 6)]
+    assert owed(followed, 30) == [("4 weeks", 2)]
+    found = states(followed, 30)
+    assert (found["1 week"], found["2 weeks"], found["4 weeks"]) == (
+        "skipped",
+        "skipped",
+        "overdue",
+    )
+    [due] = due_inspections([followed], after(30))
+    assert due.due_on == "2026-02-02"
+    assert due.functions == HANDHELD_FUNCTIONS
+
+
+def test_a_late_visit_counts_for_the_nearest_stage_and_covers_the_earlier():
+    followed = device(-2, 0, 40)  # 12 days after 4 weeks, 16 before 8 weeks
+    found = {one.stage: one for one in stage_statuses(followed, after(45))}
+    assert (found["4 weeks"].state, found["4 weeks"].days_late) == ("done late", 12)
+    assert found["2 weeks"].state == "skipped"
+    assert owed(followed, 45) == []
+    assert owed(device(-2, 0, 43), 45) == []
+    assert states(device(-2, 0, 43), 45)["8 weeks"] == "done"  # 13 days early, nearer than 15 late
+    assert states(device(-2, 0, 800), 900)["52 weeks"] == "done late"
+
+
+def test_halfway_between_two_stages_goes_to_the_earlier():
+    plan = FollowUpPlan("even", (("a", 0), ("b", 10)), ("power-on",))
+    assert states(device(5, plan=plan), 6) == {"a": "done late", "b": "upcoming"}
+    assert states(device(6, plan=plan), 6) == {"a": "skipped", "b": "done"}
+
+
+def test_a_new_drop_moves_the_plan_on_unless_told_otherwise():
+    twice = {"drops": (0, 20)}
+    assert owed(device(-2, 0, 7, **twice), 21) == [("drop day", 1)]
+    assert owed(device(-2, 0, 7, 20, **twice), 27) == [("1 week", 0)]
+    fixed = FollowUpPlan("fixed", SHORT.stages, SHORT.functions, anchor="first drop")
+    assert owed(device(0, 7, plan=fixed, **twice), 29) == [("4 weeks", 1)]
+    came = FollowUpPlan("from arrival", SHORT.stages, SHORT.functions, anchor="received")
+    assert owed(device(-10, plan=came, received_on=after(-10), **twice), 0) == [("1 week", 3)]
+
+
+def test_drops_and_looks_still_to_come_change_nothing():
+    assert owed(device(-2, 0, 8, drops=(0, 20)), 7) == [("1 week", 0)]
+
+
+def test_the_baseline_is_owed_until_the_first_drop_and_never_after():
+    new = FollowedDevice("D1", received_on=after(-5))
+    assert owed(new, 0) == [("before the first drop", 5)]
+    assert owed(FollowedDevice("D1"), 0) == [("before the first drop", 0)]
+    assert owed(FollowedDevice("D1", received_on=after(3)), 0, within=3) == [
+        ("before the first drop", 0)
+    ]
+    missed = device(0, 1)
+    assert states(device(1), 1)["before the first drop"] == "skipped"
+    # A look on the day of the first drop may have come before it: dates can't tell.
+    assert states(missed, 1)["before the first drop"] == "done"
+
+
+def test_controls_keep_the_same_times_from_their_first_look():
+    control = FollowedDevice("C1", inspection_dates=(after(0),), received_on=after(-3))
+    assert states(control, 5)["before the first drop"] == "done"
+    assert states(control, 5)["drop day"] == "done"
+    assert owed(control, 9) == [("1 week", 2)]
+    waiting = FollowedDevice("C2", received_on=after(0), plan=SHORT)  # a plan without a baseline
+    assert owed(waiting, 8) == [("1 week", 1)]
+    assert owed(FollowedDevice("C3", plan=SHORT), 8) == []
+
+
+def test_order_of_dates_and_two_looks_on_one_day_do_not_matter():
+    assert stage_statuses(device(15, 0, -2, 7, 7), after(20)) == stage_statuses(
+        device(-2, 0, 7, 15), after(20)
+    )
+
+
+def test_the_longest_overdue_comes_first():
+    late = FollowedDevice("Z", drop_dates=(after(-30),), inspection_dates=(after(-30),))
+    soon = FollowedDevice("A", drop_dates=(after(0),), inspection_dates=(after(0),))
+    found = due_inspections([soon, late], after(8))
+    assert [(one.device, one.days_overdue) for one in found] == [("Z", 10), ("A", 1)]
+    assert due_inspections([], after(0), 10) == []
+
+
+@pytest.mark.parametrize(
+    ("stages", "more", "says"),
+    [
+        ((), {}, "no stage"),
+        ((("a", 7), ("b", 7)), {}, "must rise"),
+        ((("a", 7), ("a", 8)), {}, "alike"),
+        ((("a", -2),), {}, "before the first drop"),
+        ((("a", 0),), {"anchor": "birth"}, "last drop, first drop or received"),
+    ],
+)
+def test_a_plan_no_calendar_can_follow_is_refused(stages, more, says):
+    with pytest.raises(UnusableCall, match=says):
+        FollowUpPlan("odd", stages, ("power-on",), **more)
+
+
+def test_looking_back_is_refused():
+    with pytest.raises(UnusableCall, match="0 or more"):
+        due_inspections([], DROP, -1)
