@@ -29,7 +29,9 @@ def reference():
         for action in parser._actions:
             if isinstance(action, argparse._HelpAction):
                 continue
-            shown = ", ".join(f"`{option}`" for option in action.option_strings) or f"`{action.dest}`"
+            shown = (
+                ", ".join(f"`{option}`" for option in action.option_strings) or f"`{action.dest}`"
+            )
             if action.metavar and action.option_strings:
                 shown += f" {action.metavar}"
             elif action.metavar:

@@ -304,9 +304,10 @@ def test_a_code_can_not_be_case_and_device(store, sheet):
 
 def test_an_outcome_outside_the_vocabulary_is_refused(store, sheet):
     path = sheet("i.csv", INSPECTED, "D-1,2026-02-01,charging,ok,")
-    assert "one of pass, degraded, fail, not_tested" in store(
-        "import", "inspections", path, expect=1
-    ).err
+    assert (
+        "one of pass, degraded, fail, not_tested"
+        in store("import", "inspections", path, expect=1).err
+    )
 
 
 def test_not_utf8_is_told_with_its_row(store, tmp_path):

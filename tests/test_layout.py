@@ -67,7 +67,7 @@ THIRD_PARTY = {
     "report": {"rich", "matplotlib", "numpy", "jinja2"},
     "cli": {"rich"},
     "records": {"numpy"},  # for the types of its arrays only
-    **{model: NUMERICAL for model in MODELS},
+    **dict.fromkeys(MODELS, NUMERICAL),
 }
 STANDARD = __import__("sys").stdlib_module_names
 

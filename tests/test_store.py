@@ -62,9 +62,10 @@ def test_an_error_inside_a_transaction_leaves_nothing(store, tmp_path):
 def test_a_range_is_held_by_the_schema_too(store, tmp_path):
     store("specimen", "add", "R-1", "--kind", "device")
     store("series", "open", "S1", "--device", "R-1")
-    with pytest.raises(duckdb.ConstraintException), database.writing(
-        tmp_path / "store.duckdb"
-    ) as connection:
+    with (
+        pytest.raises(duckdb.ConstraintException),
+        database.writing(tmp_path / "store.duckdb") as connection,
+    ):
         connection.execute(
             "INSERT INTO drops (series_id, drop_number, peak_g, status, entry_id)"
             " SELECT series_id, 1, -5, 'valid', entry_id FROM series"
@@ -198,9 +199,7 @@ def test_codes_and_keys_are_unique_and_stable(store):
     first = store("specimen", "add", "R-1", "--kind", "device")
     assert first.status == 0
     store("series", "open", "S1", "--device", "R-1")
-    ids = [
-        store("drop", "add", "S1", "--peak-g", "118", "--json").json["id"] for _ in range(3)
-    ]
+    ids = [store("drop", "add", "S1", "--peak-g", "118", "--json").json["id"] for _ in range(3)]
     kept = [d["drop_id"] for d in store("drop", "list", "--json").json["drops"]]
     assert kept == ids and len(set(ids)) == 3
 

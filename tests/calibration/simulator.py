@@ -51,7 +51,7 @@ def piecewise(rng, size):
     """Three straight pieces, each steeper or flatter than the one before."""
     breaks = np.sort(np.exp(rng.uniform(np.log(4), np.log(60), (size, 2))), axis=1)
     slopes = np.exp(rng.uniform(np.log(0.002), np.log(0.05), (size, 3)))
-    at = (NUMBER > breaks[:, :1]).astype(int) + (NUMBER > breaks[:, 1:])
+    at = (breaks[:, :1] < NUMBER).astype(int) + (breaks[:, 1:] < NUMBER)
     steps = np.take_along_axis(slopes, at, axis=1)
     steps[:, 0] = 0.0
     return np.cumsum(steps, axis=1)

@@ -1,0 +1,278 @@
+"""Each reading command answers in JSON exactly as promised, and in words that say it first."""
+
+import json
+import math
+
+import pytest
+
+from durability.__main__ import main
+from durability.workflow.demo import build_demo
+
+
+@pytest.fixture(scope="module")
+def demo_store(tmp_path_factory):
+    return build_demo(tmp_path_factory.mktemp("demo") / "demo.duckdb").store
+
+
+@pytest.fixture
+def ask(demo_store, monkeypatch, capsys):
+    monkeypatch.setenv("DURABILITY_STORE", str(demo_store))
+    monkeypatch.setenv("COLUMNS", "80")
+
+    def call(*words):
+        capsys.readouterr()
+        assert main([str(word) for word in words]) == 0
+        return capsys.readouterr().out
+
+    return call
+
+
+def no_nan(constant):
+    raise AssertionError(f"{constant} in JSON")
+
+
+def answer(ask, *words):
+    return json.loads(ask(*words, "--json"), parse_constant=no_nan)
+
+
+SERIES_KEYS = {"series", "case", "case_model", "drops"}
+
+
+def test_trend(ask):
+    told = answer(ask, "trend")
+    for one in told["series"]:
+        assert (
+            SERIES_KEYS
+            | {
+                "valid_drops",
+                "verdict",
+                "alarm_at_drop",
+                "level_first_g",
+                "level_latest_g",
+                "rise_pct_per_drop",
+                "rise_lower",
+                "rise_upper",
+                "p_value",
+                "shape",
+            }
+            <= one.keys()
+        )
+        assert one["verdict"] in ("rising", "settled", "steady", "too few")
+        assert (one["verdict"] == "too few") == (one["valid_drops"] < 4)
+        if one["rise_lower"] is not None:
+            assert one["rise_lower"] <= one["rise_pct_per_drop"] <= one["rise_upper"]
+
+
+def test_forecast(ask):
+    told = answer(ask, "forecast", "--level", "0.8", "--horizon", "200")
+    assert (told["level"], told["horizon"]) == (0.8, 200)
+    for one in told["series"]:
+        assert (
+            SERIES_KEYS
+            | {
+                "failed",
+                "failed_at_drop",
+                "failure_cause",
+                "limit_g",
+                "drops_to_failure",
+                "survival",
+                "basis",
+            }
+            <= one.keys()
+        )
+        assert one["failed"] == (one["failed_at_drop"] is not None)
+        assert one["failure_cause"] in ("peak limit", "damage", None)
+        ends = one["drops_to_failure"]
+        assert ends.keys() == {"lower", "median", "upper"}
+        known = [ends[key] for key in ("lower", "median", "upper") if ends[key] is not None]
+        assert known == sorted(known) and all(value <= 200 for value in known)
+        chances = [point["probability"] for point in one["survival"]]
+        assert all(0 <= later <= earlier <= 1 for earlier, later in zip(chances, chances[1:]))
+        assert one["basis"]
+
+
+def test_an_absolute_limit_is_the_limit(ask):
+    told = answer(ask, "forecast", "--limit-g", "300")
+    assert {one["limit_g"] for one in told["series"]} == {300.0}
+
+
+@pytest.mark.parametrize("by", ["case_model", "case"])
+def test_rank(ask, by):
+    told = answer(ask, "rank", "--by", by)
+    assert told["by"] == by
+    for group in told["groups"]:
+        assert {
+            "group",
+            "cases",
+            "drops",
+            "failed",
+            "rise_pct_per_drop",
+            "lower",
+            "upper",
+            "probability_fastest",
+            "life",
+        } <= group.keys()
+        assert group["life"].keys() == {"lower", "median", "upper"}
+    chances = [group["probability_fastest"] for group in told["groups"]]
+    assert math.isclose(sum(chance or 0 for chance in chances), 1, abs_tol=0.01)
+    rises = [group["rise_pct_per_drop"] for group in told["groups"]]
+    known = [rise for rise in rises if rise is not None]
+    assert known == sorted(known, reverse=True)
+
+
+def test_compare(ask):
+    models = [group["group"] for group in answer(ask, "rank")["groups"]]
+    told = answer(ask, "compare", "bare", models[0])
+    assert {
+        "a",
+        "b",
+        "drops",
+        "ratio",
+        "lower",
+        "upper",
+        "reduction_pct",
+        "reduction_lower",
+        "reduction_upper",
+        "voided",
+        "ratio_with_voided",
+    } <= told.keys()
+    assert told["lower"] < told["ratio"] < told["upper"] and told["ratio"] > 1
+    assert math.isclose(told["reduction_pct"], 100 * (1 - 1 / told["ratio"]))
+
+
+def test_due(ask):
+    told = answer(ask, "due", "--on", "2026-06-01", "--within", "30")
+    assert told["on"] == "2026-06-01" and told["due"]
+    for one in told["due"]:
+        assert one.keys() == {"device", "due_on", "days_overdue", "stage", "functions"}
+        assert one["due_on"] <= "2026-07-01"
+
+
+def test_latent(ask):
+    told = answer(ask, "latent")
+    assert {
+        "devices",
+        "control_devices",
+        "failed_on_drop_day",
+        "latent_failures",
+        "verdict",
+        "dose_exponent",
+        "effect",
+        "per_device",
+        "check",
+    } <= told.keys()
+    assert told["effect"].keys() == {"time_ratio_per_doubling", "lower", "upper", "p_value"}
+    assert told["check"].keys() == {"method", "log_loss", "log_loss_without_shock"}
+    for device in told["per_device"]:
+        assert {
+            "device",
+            "drops",
+            "max_peak_g",
+            "shock_dose",
+            "state",
+            "failed_after_days",
+            "probability_failed_by_day",
+        } <= device.keys()
+        assert device["failed_after_days"].keys() == {"after", "by"}
+        chances = device["probability_failed_by_day"]
+        assert chances.keys() == {"30", "90", "180"}
+        assert chances["30"] <= chances["90"] <= chances["180"]
+    controls = [device for device in told["per_device"] if device["drops"] == 0]
+    assert len(controls) == told["control_devices"] == 8
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("trend",),
+        ("forecast",),
+        ("rank",),
+        ("due", "--on", "2026-06-01"),
+        ("latent",),
+        ("specimen", "list"),
+        ("series", "list"),
+        ("drop", "list", "--series", "demo-S1"),
+        ("inspect", "list"),
+        ("inspect", "schedule"),
+        ("history", "S1"),
+        ("trend", "--series", "demo-S1"),
+        ("forecast", "--series", "demo-S1"),
+        ("query",),
+        ("query", "fastest_degrading_cases"),
+    ],
+)
+def test_words_fit_eighty_columns_and_need_no_colour(ask, words):
+    out = ask(*words)
+    assert out.strip()
+    assert max(len(line) for line in out.splitlines()) <= 80
+    assert "\x1b[" not in out
+
+
+def test_words_and_json_say_the_same(ask):
+    verdicts = {one["series"]: one["verdict"] for one in answer(ask, "trend")["series"]}
+    rising = sum(verdict == "rising" for verdict in verdicts.values())
+    assert ask("trend").startswith(f"{rising} of {len(verdicts)} series rising")
+
+
+def test_filters_keep_only_what_was_asked(ask):
+    told = answer(ask, "trend", "--series", "demo-S1", "--series", "demo-C1")
+    assert [one["series"] for one in told["series"]] == ["demo-C1", "demo-S1"]
+    model = next(one["case_model"] for one in answer(ask, "trend")["series"] if one["case_model"])
+    told = answer(ask, "forecast", "--case-model", model)
+    assert {one["case_model"] for one in told["series"]} == {model}
+
+
+EMPTY = [
+    (("trend",), "series"),
+    (("forecast",), "series"),
+    (("rank",), "groups"),
+    (("due",), "due"),
+    (("latent",), "per_device"),
+]
+
+
+@pytest.mark.parametrize(("words", "key"), EMPTY)
+def test_an_empty_store_has_an_answer(store, words, key):
+    assert store(*words, "--json").json[key] == []
+    assert store(*words).out.strip()
+
+
+def test_all_drops_voided_has_an_answer(store):
+    store("specimen", "add", "D-1", "--kind", "dummy")
+    store("series", "open", "S1", "--device", "D-1")
+    for _ in range(5):
+        store("drop", "add", "S1", "--void-reason", "bad trigger")
+    (trend,) = store("trend", "--json").json["series"]
+    assert (trend["drops"], trend["valid_drops"], trend["verdict"]) == (5, 0, "too few")
+    (forecast,) = store("forecast", "--json").json["series"]
+    assert forecast["drops"] == 5 and not forecast["failed"]
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("trend", "--series", "S9"), "not in the store"),
+        (("trend", "--case-model", "none"), "no series in a case of that model"),
+        (("compare", "bare", "none"), "no series"),
+    ],
+)
+def test_what_is_not_there_is_told(store, words, said):
+    told = store(*words, expect=1)
+    assert said in told.err and len(told.err.strip().splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("forecast", "--level", "1.2"),
+        ("forecast", "--limit-g", "-3"),
+        ("forecast", "--limit-rise", "0"),
+        ("forecast", "--horizon", "0"),
+        ("forecast", "--limit-g", "3", "--limit-rise", "1"),
+        ("due", "--on", "soon"),
+        ("due", "--within", "-1"),
+    ],
+)
+def test_an_unusable_question_is_one_line(store, words):
+    told = store(*words, expect=2)
+    assert len(told.err.strip().splitlines()) == 1

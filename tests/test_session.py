@@ -1,0 +1,128 @@
+"""The keyboard session: one line a drop, each stored before the next prompt."""
+
+import io
+import os
+import subprocess
+import sys
+
+import pytest
+
+from durability.errors import UnusableCall
+from durability.intake.hand_entry import read_line
+
+
+@pytest.fixture
+def bench(store):
+    store("specimen", "add", "D-1", "--kind", "dummy")
+    store("specimen", "add", "C-1", "--kind", "case", "--model", "sleeve")
+    store("series", "open", "S1", "--device", "D-1", "--case", "C-1", "--drop-height-mm", "1220")
+    return store
+
+
+@pytest.fixture
+def type_lines(bench, monkeypatch):
+    def call(*lines, words=("record", "S1"), expect=0):
+        monkeypatch.setattr(sys, "stdin", io.StringIO("".join(f"{line}\n" for line in lines)))
+        return bench(*words, expect=expect)
+
+    return call
+
+
+def drops(run):
+    return run("drop", "list", "--series", "S1", "--json").json["drops"]
+
+
+@pytest.mark.parametrize(
+    ("line", "peak", "duration", "severity", "location", "note", "void"),
+    [
+        ("118", "118", None, None, None, None, None),
+        ("118 6.2", "118", "6.2", None, None, None, None),
+        ("118 d2 corner 3", "118", None, "2", "corner 3", None, None),
+        ("118 6.2 d1", "118", "6.2", "1", None, None, None),
+        ("118 # dirty hands", "118", None, None, None, "dirty hands", None),
+        ("118 6.2 d2 edge 1-2 # hairline", "118", "6.2", "2", "edge 1-2", "hairline", None),
+        ("118 void: cable snag", "118", None, None, None, None, "cable snag"),
+        ("void: bad trigger", None, None, None, None, None, "bad trigger"),
+    ],
+)
+def test_a_line_says_it_all(line, peak, duration, severity, location, note, void):
+    typed = read_line(line)
+    assert typed.peak_g == peak
+    assert typed.values["pulse_duration_ms"] == duration
+    assert typed.values["damage_severity"] == severity
+    assert typed.values["damage_location"] == location
+    assert typed.values["note"] == note
+    assert typed.void_reason == void
+
+
+@pytest.mark.parametrize("line", ["void:", "118 6.2 7.3", "# only a note"])
+def test_a_line_of_another_form_is_told(line):
+    with pytest.raises(UnusableCall):
+        read_line(line)
+
+
+def test_each_line_is_a_stored_drop(type_lines, bench):
+    told = type_lines("118", "119.5 6.1", "void: bad trigger", "121 d2 corner 3 # hairline")
+    assert "drop 1 stored" in told.out and "drop 4 stored" in told.out
+    kept = drops(bench)
+    assert [d["peak_g"] for d in kept] == [118.0, 119.5, None, 121.0]
+    assert kept[2]["void_reason"] == "bad trigger"
+    assert (kept[3]["damage_severity"], kept[3]["note"]) == (2, "hairline")
+
+
+def test_the_trend_so_far_follows_each_drop(type_lines):
+    told = type_lines(*(str(118 + 4 * n) for n in range(12)))
+    assert "too few" in told.out and "rising" in told.out
+
+
+def test_undo_voids_the_last_drop_and_keeps_its_number(type_lines, bench):
+    type_lines("118", "400", "undo", "119")
+    kept = drops(bench)
+    assert [(d["drop_number"], d["status"]) for d in kept] == [
+        (1, "valid"),
+        (2, "void"),
+        (3, "valid"),
+    ]
+
+
+def test_a_wrong_line_is_told_and_the_session_goes_on(type_lines, bench):
+    told = type_lines("118", "a hundred", "119", expect=1)
+    assert "not stored" in told.err
+    assert [d["peak_g"] for d in drops(bench)] == [118.0, 119.0]
+
+
+def test_json_acknowledges_each_drop_in_a_line(type_lines):
+    told = type_lines("118", "119", words=("record", "S1", "--json"))
+    assert '"drop_number": 2' in told.out.splitlines()[1]
+
+
+def test_a_session_resumes_at_the_next_number(type_lines, bench):
+    type_lines("118")
+    type_lines("119")
+    assert [d["drop_number"] for d in drops(bench)] == [1, 2]
+
+
+def test_an_unknown_or_closed_series_is_told_before_anything_is_typed(type_lines, bench):
+    assert "not in the store" in type_lines("1", words=("record", "S9"), expect=1).err
+    bench("series", "close", "S1", "--reason", "done")
+    assert "closed" in type_lines("1", expect=1).err
+
+
+def test_the_session_holds_no_lock_between_drops(bench, tmp_path):
+    """A colleague can look while the session waits for the next line."""
+    environment = {**os.environ, "DURABILITY_STORE": str(tmp_path / "store.duckdb")}
+    session = subprocess.Popen(
+        [sys.executable, "-m", "durability", "record", "S1"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        env=environment,
+    )
+    session.stdin.write("118\n")
+    session.stdin.flush()
+    assert session.stdout.readline().startswith("drop 1 stored")
+    assert session.stdout.readline()
+    assert [d["peak_g"] for d in drops(bench)] == [118.0]
+    session.kill()
+    session.communicate()
+    assert len(drops(bench)) == 1
