@@ -6,17 +6,17 @@ import sys
 
 import pytest
 
-HEAVY = ("sklearn", "matplotlib", "scipy", "pandas")
-PROBE = """
+WATCHED = ["sklearn", "matplotlib", "scipy", "pandas", "numpy", "rich", "duckdb"]
+PROBE = f"""
 import sys
 from durability.__main__ import main
 try:
     status = main(sys.argv[1:])
 except SystemExit as stop:
     status = stop.code
-loaded = [name for name in %r if name in sys.modules]
+loaded = [name for name in {WATCHED} if name in sys.modules]
 print(status, loaded, file=sys.stderr)
-""" % (HEAVY + ("numpy", "rich", "duckdb"),)
+"""
 
 
 def probe(words, store):

@@ -171,12 +171,12 @@ BARE = "bare"
 
 def compare_models(session: Session, a: str, b: str) -> Comparison:
     """How many times the peak g of ``a`` is that of ``b``; each a case model, or bare."""
-    from durability.compare import compare
-
     valid, with_voided = (
         [_group(session, name, with_voided=put_back) for name in (a, b)]
         for put_back in (False, True)
     )
+    from durability.compare import compare
+
     return compare(*valid, name_a=a, name_b=b, with_voided=tuple(with_voided))
 
 
