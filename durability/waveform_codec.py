@@ -96,7 +96,7 @@ def decode(kept: bytes) -> FloatArray:
         integers[0] = first
         np.cumsum(_inflate(body[:length], f"<i{width}", size - 1), out=integers[1:])
         integers[1:] += first
-        missed = _inflate(body[length:], "<i1", size)
+        missed = _inflate(body[length:], "<i1", size).astype(np.int8)
     except (struct.error, zlib.error, ValueError) as fault:
         raise WaveformDamaged(f"kept waveform: {fault}") from fault
     return _shifted(offset + scale * integers, missed)
@@ -110,7 +110,7 @@ def _on_grid(
         return None
     # The value nearest zero as offset: no digits are lost to cancellation then.
     offset = float(values[np.argmin(np.abs(values))])
-    apart = np.diff(np.unique(values))
+    apart: FloatArray = np.diff(np.unique(values))
     apart = apart[apart > 1e-12 * np.abs(values).max()]
     scale = float(apart.min()) if apart.size else 1.0
     reach = float(np.ptp(values))
@@ -119,7 +119,8 @@ def _on_grid(
     # The smallest step carries the rounding of both its ends: the whole range knows it better.
     scale = reach / round(reach / scale) if reach else scale
     integers = np.rint((values - offset) / scale).astype(np.int64)
-    missed = _ordered(values) - _ordered(offset + scale * integers)
+    on_grid = (offset + scale * integers).astype(np.float64, copy=False)
+    missed: NDArray[np.int64] = _ordered(values) - _ordered(on_grid)
     if np.abs(missed).max() > np.iinfo(np.int8).max:
         return None
     return offset, scale, integers, missed.astype(np.int8)

@@ -1,0 +1,1 @@
+"""File or keyboard → records with their source, or a reason why not."""
