@@ -290,10 +290,8 @@ def _numpy_table(name: str, content: bytes, inferred: dict[str, str]) -> Table:
             arrays[key] = _floats(name, array)
         elif array.ndim == 2:
             columns = array if array.shape[0] > array.shape[1] else array.T
-            arrays |= {
-                f"{key} {i + 1}".strip() if columns.shape[1] > 1 else key: _floats(name, part)
-                for i, part in enumerate(columns.T)
-            }
+            for i, part in enumerate(columns.T):
+                arrays[f"{key} {i + 1}" if key else f"column {i + 1}"] = _floats(name, part)
     _same_length(name, arrays)
     return from_arrays(name, arrays, preamble, inferred)
 

@@ -15,7 +15,14 @@ import pandas as pd
 
 from durability.errors import WaveformUnreadable
 from durability.intake.waveforms.table import Column, Table, column
-from durability.intake.waveforms.words import Preamble, Unit, names_time, plain, read_unit
+from durability.intake.waveforms.words import (
+    TIME_UNITS,
+    Preamble,
+    Unit,
+    names_time,
+    plain,
+    read_unit,
+)
 
 if TYPE_CHECKING:
     from durability.records import FloatArray
@@ -30,6 +37,8 @@ _NUMBERS = {
     ".": re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?"),
     ",": re.compile(r"[+-]?(\d+,?\d*|,\d+)([eE][+-]?\d+)?"),
 }
+_CLOCK = re.compile(r"(?:[\d./-]+[T ]\s*)?(\d{1,2}):(\d\d):(\d\d(?:[.,]\d+)?)")
+"""A time of day, with or without its date."""
 _DELIMITERS = {"\t": "tab", ";": "semicolon", ",": "comma", "|": "bar", " ": "blanks"}
 _COMMENT_MARKS = "#%!*;/'"
 _LINE = re.compile(r"[^\r\n]*(?:\r\r\n|\r\n|\n|\r|\Z)")
@@ -85,7 +94,7 @@ def read_text(
     """
     lines, layout = _find_layout(file, text, delimiter, decimal)
     above = lines[: layout.first]
-    preamble = Preamble()
+    preamble = Preamble(decimal=layout.decimal)
     columns = _headings(above, layout, preamble)
     shown = lines[layout.first : layout.first + layout.rows]
     if layout.skipped:
@@ -102,8 +111,14 @@ def read_text(
         return f"line {_line_of_row(text, start, row, first_number)}"
 
     def load(wanted: list[int]) -> list[FloatArray]:
-        return _load(file, text[start:], first_number, layout, wanted)
+        return _load(file, text[start:], first_number, layout, wanted, clocks)
 
+    cells = _split(lines[layout.first].text, layout.delimiter)[layout.skipped :]
+    clocks = frozenset(i for i in range(layout.fields) if _CLOCK.fullmatch(cells[i]))
+    columns = tuple(
+        Column(found.heading, found.name, TIME_UNITS["s"]) if i in clocks else found
+        for i, found in enumerate(columns)
+    )
     head = np.array([_numbers(line.text, layout) for line in shown], dtype=np.float64)
     return Table(file, columns, head, load, place, preamble, inferred)
 
@@ -131,7 +146,7 @@ def _find_layout(
             layout
             for candidate in ([delimiter] if delimiter else list(_DELIMITERS))
             for mark in ([decimal] if decimal else [".", ","])
-            if candidate != mark and (layout := _longest_run(lines, candidate, mark))
+            if (layout := _longest_run(lines, candidate, mark))
         ]
         if found and (limit >= len(text) or max(layout.rows for layout in found) >= _ENOUGH_ROWS):
             break
@@ -178,17 +193,24 @@ def _longest_run(lines: list[_Line], delimiter: str, decimal: str) -> _Layout | 
             if shape[1] and (best is None or i - begin > best.rows):
                 best = _Layout(delimiter, decimal, begin, i - begin, shape[0], shape[1])
             begin, shape = i, here or (0, 0)
-    if best is None or best.skipped == 0:
-        return best
-    # Exports that set their preamble beside the first rows: these are data too.
+    if best is None:
+        return None
+    # Rows above that begin like these are data too: those with a preamble set beside them, and
+    # those before a row with a word or a hole in it, which is to be found, not passed over.
     first = best.first
     while first > 0:
         cells = _split(lines[first - 1].text, delimiter)[best.skipped :]
-        if _row_shape(cells, number) != (0, best.fields):
+        full = _row_shape(cells, number) == (0, best.fields)
+        begun = best.fields > 1 and len(cells) >= best.fields and _is_number(cells[0], number)
+        if not full and not begun:
             break
         first -= 1
     rows = best.rows + best.first - first
     return _Layout(delimiter, decimal, first, rows, best.skipped, best.fields)
+
+
+def _is_number(cell: str, number: re.Pattern[str]) -> bool:
+    return number.fullmatch(cell) is not None or _CLOCK.fullmatch(cell) is not None
 
 
 def _row_shape(cells: list[str], number: re.Pattern[str]) -> tuple[int, int] | None:
@@ -199,7 +221,7 @@ def _row_shape(cells: list[str], number: re.Pattern[str]) -> tuple[int, int] | N
     while empty < len(cells) and not cells[empty]:
         empty += 1
     cells = cells[empty:]
-    good = [number.fullmatch(cell) is not None for cell in cells]
+    good = [_is_number(cell, number) for cell in cells]
     if not any(good):
         return None
     if all(ok or cell.casefold() in _MISSING for ok, cell in zip(good, cells, strict=True)):
@@ -323,57 +345,78 @@ def _distinct(
 def _entries(line: str, delimiter: str) -> Iterator[tuple[str, str]]:
     """Pairs of key and value on one line of a preamble."""
     text = line.strip().lstrip(_COMMENT_MARKS).strip()
-    cells = [cell for cell in _split(text, delimiter if delimiter != " " else "\t") if cell]
-    pieces = [piece for cell in cells for piece in re.split(r"[;,|]\s+|\t", cell)]
-    for piece in pieces:
-        parted = re.fullmatch(r"(.+?)\s*[:=]\s*(.+)", piece)
-        if parted:
-            yield parted[1], parted[2]
-    for i in range(len(cells) - 1):
-        yield cells[i], " ".join(cells[i + 1 : i + 3])
-    if len(cells) == 1 and not re.search(r"[:=]", text):
-        worded = re.fullmatch(r"(\D+?)\s{1,}([+-]?[\d.,]+.*)", text)
-        if worded:
-            yield worded[1], worded[2]
+    for mark in dict.fromkeys((delimiter if delimiter != " " else "\t", "\t", ";", ",")):
+        cells = [cell for cell in _split(text, mark) if cell]
+        for cell in cells:
+            parted = re.fullmatch(r"(.+?)\s*[:=]\s*(.+)", cell)
+            if parted:
+                yield parted[1], parted[2]
+        if len(cells) > 1:
+            for i in range(len(cells) - 1):
+                yield cells[i], " ".join(cells[i + 1 : i + 3])
+            return
+    worded = re.fullmatch(r"([^\d:=]+?)\s+([+-]?[\d.,]+.*)", text)
+    if worded:
+        yield worded[1], worded[2]
 
 
 # ------------------------------------------------------------------------------- the numbers
+
+
+def _seconds(cell: str) -> float:
+    """Seconds since midnight of a time of day; NaN for anything else."""
+    parts = _CLOCK.fullmatch(cell.strip().strip('"'))
+    if parts is None:
+        return float("nan")
+    return 3600.0 * int(parts[1]) + 60.0 * int(parts[2]) + float(parts[3].replace(",", "."))
 
 
 def _numbers(line: str, layout: _Layout) -> list[float]:
     cells = _split(line, layout.delimiter)[layout.skipped :][: layout.fields]
     number = _NUMBERS[layout.decimal]
     values = [
-        float(cell.replace(",", ".")) if number.fullmatch(cell) else float("nan") for cell in cells
+        float(cell.replace(",", ".")) if number.fullmatch(cell) else _seconds(cell)
+        for cell in cells
     ]
     return values + [float("nan")] * (layout.fields - len(values))
 
 
 def _load(
-    file: str, data: str, first_number: int, layout: _Layout, wanted: list[int]
+    file: str,
+    data: str,
+    first_number: int,
+    layout: _Layout,
+    wanted: list[int],
+    clocks: frozenset[int],
 ) -> list[FloatArray]:
     data = data.rstrip("\x1a\x00 \t\r\n")
     try:
-        return _parse(data, layout, wanted)
+        return _parse(data, layout, wanted, clocks)
     except (ValueError, pd.errors.ParserError):
         data = _without_footer(file, data, first_number, layout, wanted)
-        return _parse(data, layout, wanted)
+        return _parse(data, layout, wanted, clocks)
 
 
-def _parse(data: str, layout: _Layout, wanted: list[int]) -> list[FloatArray]:
-    places = [layout.skipped + i for i in wanted]
+def _parse(
+    data: str, layout: _Layout, wanted: list[int], clocks: frozenset[int]
+) -> list[FloatArray]:
     frame = pd.read_csv(
         io.StringIO(data),
         sep=r"\s+" if layout.delimiter == " " else layout.delimiter,
         decimal=layout.decimal,
         header=None,
-        usecols=places,
-        dtype=np.float64,
+        usecols=[layout.skipped + i for i in wanted],
+        dtype={layout.skipped + i: str if i in clocks else np.float64 for i in wanted},
         skipinitialspace=True,
         na_values=["-", "--", "---", "****", "OL", "ol"],
         engine="c",
     )
-    return [frame[place].to_numpy() for place in places]
+    return [
+        np.array([_seconds(str(cell)) for cell in frame[layout.skipped + i]])
+        if i in clocks
+        else frame[layout.skipped + i].to_numpy()
+        for i in wanted
+    ]
 
 
 def _without_footer(
@@ -387,7 +430,7 @@ def _without_footer(
             cells[i]
             for i in wanted
             if i < len(cells)
-            and not number.fullmatch(cells[i])
+            and not _is_number(cells[i], number)
             and cells[i].casefold() not in _MISSING
         ]
         if not bad:

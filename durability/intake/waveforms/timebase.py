@@ -51,10 +51,10 @@ class TimeBase:
         """
         if stamps is None or self.time_column is None:
             rate_hz = self.rate_hz or 1.0
-            return rate_hz, self.start_s
-        step = _even_step(self.table, stamps)
-        rate_hz = self.rate_hz or 1.0 / (step * self.unit_s)
-        return rate_hz, float(stamps[0]) * self.unit_s
+            return float(f"{rate_hz:.12g}"), self.start_s
+        step = _even_step(self.table, stamps) * self.unit_s
+        # Twelve digits: more than any clock has, and 200 kHz is not 199999.99999999997 Hz.
+        return float(f"{1.0 / step:.12g}"), float(stamps[0]) * self.unit_s
 
 
 def find_time_base(table: Table, sample_rate_hz: float | None, time_unit: str | None) -> TimeBase:
@@ -193,10 +193,13 @@ def _even_step(table: Table, stamps: FloatArray) -> float:
             f"{table.file}, {table.place(at)}: a gap in time of {steps.max():.6g} where a step is "
             f"{step:.6g} ({gaps} such); evenly spaced samples are needed"
         )
-    grid = stamps[0] + float(stamps[-1] - stamps[0]) / steps.size * np.arange(stamps.size)
-    if np.abs(stamps - grid).max() > 2.0 * JITTER_FRACTION * step + rounding:
+    # The line through all stamps, on which jitter and rounding of the two ends weigh little.
+    index = np.arange(stamps.size) - 0.5 * (stamps.size - 1)
+    centred = stamps - stamps.mean()
+    step = float(index @ centred) / float(index @ index)
+    if np.abs(centred - step * index).max() > 2.0 * JITTER_FRACTION * step + rounding:
         raise WaveformUnreadable(
             f"{table.file}: time comes in uneven steps, from {steps.min():.6g} to "
             f"{steps.max():.6g}; evenly spaced samples are needed"
         )
-    return float(stamps[-1] - stamps[0]) / steps.size
+    return step

@@ -103,8 +103,8 @@ def plain(text: str) -> str:
 
 
 _TIME_NAME = re.compile(
-    r"(x( axis)?|t|time\w*( stamp| axis)?|rel(ative)? time|elapsed( time)?|seconds?|secs?|zeit|"
-    r"temps|tiempo|tempo|tid|tijd)( s| ms| us| ns)?"
+    r"(x( axis| value)?|t|time\w*( stamp| axis)?|rel(ative)? time|elapsed( time)?|seconds?|secs?|"
+    r"zeit|temps|tiempo|tempo|tid|tijd)( s| ms| us| ns)?"
 )
 _INDEX_NAME = re.compile(
     r"(sample|point|data point|scan|row|record)?\s*(index|idx|number|no|nr|num|n|#|count|sample|"
@@ -143,12 +143,12 @@ _RATE_KEY = re.compile(
 _START_KEY = re.compile(
     r"start( time)?|first (sample|time)|t ?0|x ?(zero|origin|0)|time (zero|origin)"
 )
-_TIME_UNIT_KEY = re.compile(r"(horizontal|x|time)( axis)? units?")
+_TIME_UNIT_KEY = re.compile(r"(horizontal|x|time)( axis)? ?units?")
 _VALUE_UNIT_KEY = re.compile(
-    r"((vertical|y|value|signal|data|channel|ch ?\d*|eng\w*)( axis)? )?(units?|einheit)"
+    r"((vertical|y|value|signal|data|channel|ch ?\d*|eng\w*)( axis)? ?)?(units?|einheit)"
 )
 _SENSITIVITY_KEY = re.compile(r"(sensor |transducer |accelerometer )?(sensitivity|empfindlichkeit)")
-_NUMBER = r"[+-]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d+)?"
+_NUMBER = r"[+-]?(?:\d{1,3}(?:,\d{3})+(?!\d)(?:\.\d+)?|\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d+)?"
 _RATE_UNITS = {"hz": 1.0, "khz": 1e3, "mhz": 1e6, "ghz": 1e9}
 for _prefix, _factor in (("", 1.0), ("k", 1e3), ("m", 1e6), ("g", 1e9)):
     for _word in ("s/s", "sa/s", "sps", "samples/s", "sample/s", "samples/sec", "sa/sec", "1/s"):
@@ -159,6 +159,8 @@ for _prefix, _factor in (("", 1.0), ("k", 1e3), ("m", 1e6), ("g", 1e9)):
 class Preamble:
     """What the lines above the data say about it; None where they are silent."""
 
+    decimal: str = "."
+    """Decimal mark of the data: the other one may part thousands here."""
     interval_s: float | None = None
     rate_hz: float | None = None
     start_s: float | None = None
@@ -178,12 +180,15 @@ class Preamble:
             elif unit is not None and self.value_unit is None and _VALUE_UNIT_KEY.fullmatch(word):
                 self.value_unit = unit
             return
-        amount = float(number[1].replace(",", "."))
+        digits = number[1]
+        if self.decimal == "." and re.fullmatch(r"\d{1,3}(,\d{3})+(\.\d+)?", digits):
+            digits = digits.replace(",", "")
+        amount = float(digits.replace(",", "."))
         unit_text = (number[2] or (bracket[1] if bracket else "")).strip()
         if self.interval_s is None and _INTERVAL_KEY.fullmatch(word) and amount > 0.0:
-            unit = read_unit(unit_text)
-            if unit is None or unit.quantity == "time":
-                self.interval_s = amount * (unit.factor if unit else 1.0)
+            unit = read_unit(unit_text or "s")
+            if unit is not None and unit.quantity == "time":
+                self.interval_s = amount * unit.factor
         elif self.rate_hz is None and _RATE_KEY.fullmatch(word) and amount > 0.0:
             factor = _RATE_UNITS.get(unit_text.casefold().replace(" ", ""), 1.0)
             self.rate_hz = amount * factor
