@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     FloatArray = NDArray[np.float64]
     IntArray = NDArray[np.int64]
+    BoolArray = NDArray[np.bool_]
 
 SpecimenKind = Literal["case", "device", "dummy"]
 Purpose = Literal["test", "reference"]
@@ -100,6 +101,110 @@ class Waveform:
     file_sha256: str | None = None
     inferred: dict[str, str] = field(default_factory=dict)
     """What the reader worked out by itself (delimiter, units, time base …), for --explain."""
+
+
+FlagName = Literal[
+    "clipped",
+    "over_range",
+    "zero_shift",
+    "under_sampled",
+    "no_impact",
+    "second_impact",
+    "velocity_implausible",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class PulseFlag:
+    """One doubt about a record: the number that raised it, its threshold, and words for both."""
+
+    name: FlagName
+    value: float | None
+    threshold: float | None
+    words: str
+    voids: bool
+
+
+@dataclass(frozen=True, slots=True)
+class LowPass:
+    """The low-pass filter that stood between a record and its measures."""
+
+    method: str
+    """For instance "zero-phase Butterworth", "SAE J211-1 CFC 1000" or "none"."""
+    cutoff_hz: float | None
+    """Frequency at which each of the two passes takes off 3 dB; None when unfiltered."""
+    order: int
+    """Poles of both passes together; 0 when unfiltered."""
+    padding: str
+    """How the ends of the record were continued."""
+    reason: str
+    """Who chose the cut-off, or how it was derived."""
+    channel_class: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LaterImpact:
+    """An impact after the first: when it peaked, and how high."""
+
+    time_s: float
+    """Since the first sample."""
+    peak_g: float
+    """Absolute, after filtering."""
+
+
+@dataclass(frozen=True, slots=True)
+class PulseMeasures:
+    """What one record says of its first impact, and how far it is to be believed.
+
+    Accelerations are absolute and taken from the baseline before the impact; times count from
+    the first sample. A record without an impact has ``None`` for every measure of it.
+    Uncertainties are standard ones and hold noise, baseline and sampling; that of the sensor's
+    calibration is not in them. ``None`` means not evaluated.
+    """
+
+    method: str
+    sample_rate_hz: float
+    samples: int
+    peak_g: float | None = None
+    """Largest absolute acceleration of the first impact after filtering."""
+    raw_peak_g: float | None = None
+    """The same before filtering."""
+    pulse_duration_ms: float | None = None
+    """Between the 10 % crossings on either side of the peak, after filtering."""
+    velocity_change_m_s: float | None = None
+    """Integral of the unfiltered pulse from ``velocity_from_s`` to ``velocity_to_s``."""
+    rise_time_ms: float | None = None
+    """From 10 % to 90 % of the peak."""
+    polarity: Literal[-1, 1] | None = None
+    """Sign of the impact as recorded."""
+    low_pass: LowPass | None = None
+    noise_g: float | None = None
+    """Standard deviation of the quiet part, unfiltered."""
+    baseline_before_g: float | None = None
+    baseline_after_g: float | None = None
+    impact_start_s: float | None = None
+    impact_peak_s: float | None = None
+    impact_end_s: float | None = None
+    velocity_from_s: float | None = None
+    velocity_to_s: float | None = None
+    impact_velocity_m_s: float | None = None
+    """√(2 g h) of the drop height."""
+    velocity_ratio: float | None = None
+    """Velocity change over impact velocity: 1 for a dead stop, 2 for a full rebound."""
+    restitution: float | None = None
+    """Rebound velocity over impact velocity, where the ratio lies between 1 and 2."""
+    later_impacts: tuple[LaterImpact, ...] = ()
+    peak_uncertainty_g: float | None = None
+    pulse_duration_uncertainty_ms: float | None = None
+    velocity_change_uncertainty_m_s: float | None = None
+    flags: tuple[PulseFlag, ...] = ()
+    notes: tuple[str, ...] = ()
+    """Doubts that do not void."""
+
+    @property
+    def void_reason(self) -> str | None:
+        """Why the drop comes in void: the words of the flags that void, or None."""
+        return "; ".join(flag.words for flag in self.flags if flag.voids) or None
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray, IntArray, Rejection
+    from durability.records import BoolArray, FloatArray, IntArray, Rejection
 
 # ----------------------------------------------------------------------------------- import
 
@@ -375,3 +375,30 @@ class DueInspection:
     days_overdue: int
     stage: str
     functions: tuple[str, ...]
+
+
+# --------------------------------------------------------------------------------- spectrum
+
+
+@dataclass(frozen=True, slots=True)
+class ShockSpectrum:
+    """Shock response spectra; arrays of shape (n_frequencies,) or (n_records, n_frequencies)."""
+
+    method: str
+    q: float
+    sample_rate_hz: float
+    frequency_hz: FloatArray
+    """Natural frequencies, shape (n_frequencies,)."""
+    absolute_acceleration_g: FloatArray
+    """Maximax: largest absolute acceleration during or after the record, either sign."""
+    pseudo_velocity_m_s: FloatArray
+    """2π × frequency × largest relative displacement, during or after the record."""
+    positive_g: FloatArray
+    negative_g: FloatArray
+    """Most positive and most negative absolute acceleration, during or after the record."""
+    primary_g: FloatArray
+    """Largest while the record lasts."""
+    residual_g: FloatArray
+    """Largest after its last sample, the base at rest."""
+    beyond_sampling: BoolArray
+    """True for frequencies above a tenth of the sample rate, shape (n_frequencies,)."""

@@ -1,0 +1,9 @@
+"""Oscilloscope and recorder exports → waveforms in g, with file name and SHA-256."""
+
+from durability.intake.waveforms.reading import (
+    MAX_FILE_BYTES,
+    read_waveform,
+    waveform_from_table,
+)
+
+__all__ = ["MAX_FILE_BYTES", "read_waveform", "waveform_from_table"]

@@ -1,0 +1,253 @@
+"""What speaks against a record: flags with their numbers, notes in words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from durability.pulse import thresholds as limit
+from durability.pulse.low_pass import CLASS_TO_CUTOFF
+from durability.records import PulseFlag
+
+if TYPE_CHECKING:
+    from durability.pulse.impact import Event, Quiet
+    from durability.pulse.measure import Pulse
+    from durability.records import FloatArray, LaterImpact, LowPass
+
+
+def no_impact(record_g: FloatArray) -> PulseFlag:
+    """The flag of a record in which nothing stands clear of the noise."""
+    largest = float(np.abs(record_g - np.median(record_g)).max())
+    needed = max(limit.MIN_IMPACT_G, limit.MIN_IMPACT_OVER_NOISE * float(record_g.std()))
+    words = f"no impact: the largest excursion is {largest:.3g} g, {needed:.3g} g would stand clear"
+    return PulseFlag("no_impact", largest, needed, words, voids=True)
+
+
+def flags(
+    *,
+    record_g: FloatArray,
+    flat_top: FlatTop | None,
+    pulse: Pulse,
+    before: Quiet | None,
+    after: Quiet | None,
+    full_scale_g: float | None,
+    velocity_ratio: float | None,
+    orientation: str | None,
+    later: tuple[LaterImpact, ...],
+) -> tuple[PulseFlag, ...]:
+    """Every flag that the record of an impact deserves, in the order of the contract.
+
+    Parameters
+    ----------
+    record_g : ndarray of shape (n_samples,)
+        As read.
+    flat_top : FlatTop or None
+        Of the first impact.
+    pulse : Pulse
+        The first impact's, after the default filter.
+    before, after : Quiet or None
+        Baselines, where the record has them.
+    full_scale_g, velocity_ratio, orientation
+        As known; None when not.
+    later : tuple of LaterImpact
+        Impacts after the first.
+    """
+    found = (
+        _clipped(flat_top),
+        _over_range(pulse, full_scale_g),
+        _zero_shift(record_g, pulse, before, after),
+        _under_sampled(pulse),
+        _second_impact(pulse, later),
+        _velocity_implausible(velocity_ratio, orientation),
+    )
+    return tuple(flag for flag in found if flag is not None)
+
+
+@dataclass(frozen=True, slots=True)
+class FlatTop:
+    """Equal samples in a row at the extreme of an impact."""
+
+    samples: int
+    level_g: float
+    """As read, with its sign."""
+    may_be_trapezoid: bool
+    """As long as a trapezoid's, in a record without noise that could tell it from a limit."""
+
+
+def find_flat_top(
+    record_g: FloatArray, step_g: float, event: Event, pulse: Pulse, baseline: Quiet
+) -> FlatTop | None:
+    """The flat top of an impact, or None when it is round.
+
+    Parameters
+    ----------
+    record_g : ndarray of shape (n_samples,)
+        As read.
+    step_g : float
+        Step of the recorder.
+    event, pulse, baseline
+        The first impact, its pulse after the default filter, and the quiet before it.
+    """
+    lobe = event.polarity * record_g[event.start : event.stop]
+    top = float(lobe.max())
+    at_top = np.concatenate(([False], lobe >= top - 1e-9 * abs(top), [False]))
+    turns = np.flatnonzero(at_top[1:] != at_top[:-1])
+    lengths = turns[1::2] - turns[::2]
+    longest = int(np.argmax(lengths))
+    run, begin = int(lengths[longest]), event.start + int(turns[2 * longest])
+    if run < limit.CLIPPED_RUN_SAMPLES:
+        return None
+    noise = baseline.jitter_g
+    same_step = step_g / (2.5 * noise) if noise > 0.0 else 1.0
+    by_chance = same_step >= 1.0 or same_step ** (run - 1) > limit.CLIPPED_BY_CHANCE
+    ends = [end for end in (begin - run // 2, begin + run - 1 + run // 2) if end < record_g.size]
+    depth = top - float(np.max(event.polarity * record_g[ends]))
+    is_round = depth < limit.CLIPPED_CORNER_STEPS * step_g + 4.0 * noise
+    if by_chance and is_round:
+        return None
+    silent = baseline.noise_g < 0.55 * step_g or baseline.noise_g == 0.0
+    long = run > limit.PLATEAU_FRACTION * pulse.duration
+    return FlatTop(run, event.polarity * top, may_be_trapezoid=silent and long)
+
+
+def _clipped(flat_top: FlatTop | None) -> PulseFlag | None:
+    if flat_top is None or flat_top.may_be_trapezoid:
+        return None
+    words = (
+        f"clipped: {flat_top.samples} samples in a row at the recorder's limit of "
+        f"{flat_top.level_g:.5g} g, so the peak is higher"
+    )
+    value, least = float(flat_top.samples), float(limit.CLIPPED_RUN_SAMPLES)
+    return PulseFlag("clipped", value, least, words, voids=True)
+
+
+def _over_range(pulse: Pulse, full_scale_g: float | None) -> PulseFlag | None:
+    if full_scale_g is None or pulse.peak_g <= full_scale_g:
+        return None
+    words = (
+        f"over range: {pulse.peak_g:.5g} g is above the sensor's full scale of {full_scale_g:g} g"
+    )
+    return PulseFlag("over_range", pulse.peak_g, full_scale_g, words, voids=True)
+
+
+def _zero_shift(
+    record_g: FloatArray, pulse: Pulse, before: Quiet | None, after: Quiet | None
+) -> PulseFlag | None:
+    if before is None or after is None:
+        return None
+    shift = after.level_g - before.level_g
+    allowed = max(limit.ZERO_SHIFT_FRACTION * pulse.peak_g, limit.ZERO_SHIFT_MIN_G)
+    if abs(shift) <= allowed:
+        return None
+    # Ringing and rolling swing about the old baseline; a shift stays on one side of it.
+    quarters = np.array_split(record_g[-after.samples :], 4)
+    levels = np.array([np.median(quarter) for quarter in quarters]) - before.level_g
+    if np.any(levels * np.sign(shift) < 0.5 * allowed):
+        return None
+    words = f"zero shift: the baseline moved by {shift:.3g} g, more than {allowed:.3g} g"
+    return PulseFlag("zero_shift", shift, allowed, words, voids=True)
+
+
+def _under_sampled(pulse: Pulse) -> PulseFlag | None:
+    if pulse.duration >= limit.MIN_SAMPLES_IN_PULSE:
+        return None
+    words = (
+        f"under-sampled: {pulse.duration:.1f} samples in the pulse, "
+        f"{limit.MIN_SAMPLES_IN_PULSE:g} would hold its peak to 2 %"
+    )
+    value = pulse.duration
+    return PulseFlag("under_sampled", value, limit.MIN_SAMPLES_IN_PULSE, words, voids=True)
+
+
+def _second_impact(pulse: Pulse, later: tuple[LaterImpact, ...]) -> PulseFlag | None:
+    if not later:
+        return None
+    largest = max(later, key=lambda impact: impact.peak_g)
+    ratio = largest.peak_g / pulse.peak_g
+    if ratio < limit.SECOND_IMPACT_FRACTION:
+        return None
+    words = f"second impact: {largest.peak_g:.5g} g, {ratio:.2g} of the first"
+    return PulseFlag("second_impact", ratio, limit.SECOND_IMPACT_FRACTION, words, voids=False)
+
+
+def _rotates(orientation: str | None) -> bool:
+    """Whether the drop was on an edge or a corner, in the words or numbers of ISO 2206.
+
+    Faces are numbered 1 to 6; an edge is named by two of them, a corner by three.
+    """
+    if orientation is None:
+        return False
+    text = orientation.lower()
+    faces = [part for part in text.replace("/", "-").split("-") if part.strip() in set("123456")]
+    return "edge" in text or "corner" in text or len(faces) > 1
+
+
+def _velocity_implausible(ratio: float | None, orientation: str | None) -> PulseFlag | None:
+    if ratio is None:
+        return None
+    if ratio > limit.FULL_REBOUND_RATIO:
+        bound, words = limit.FULL_REBOUND_RATIO, "more than a full rebound gives (2)"
+    elif ratio < limit.HALF_STOP_RATIO and not _rotates(orientation):
+        bound, words = limit.HALF_STOP_RATIO, "less than half a dead stop takes (0.5)"
+    else:
+        return None
+    words = f"velocity change implausible: {ratio:.2f} of the impact velocity, {words}"
+    return PulseFlag("velocity_implausible", ratio, bound, words, voids=True)
+
+
+def notes(
+    *,
+    duration_ms: float,
+    low_pass: LowPass,
+    cutoff_given: bool,
+    before: Quiet | None,
+    after: Quiet | None,
+    natural_frequency_hz: float | None,
+    velocity_ratio: float | None,
+    orientation: str | None,
+    flat_top: FlatTop | None,
+) -> tuple[str, ...]:
+    """Doubts that do not void a record, one sentence each."""
+    said = []
+    if cutoff_given and low_pass.cutoff_hz is not None:
+        channel_class = low_pass.channel_class or low_pass.cutoff_hz / CLASS_TO_CUTOFF["SAE J211-1"]
+        product = channel_class * duration_ms / 1000.0
+        if product < limit.MIN_CLASS_TIMES_DURATION:
+            said.append(
+                f"filter eats the pulse: class {channel_class:.4g} Hz times duration "
+                f"{duration_ms:.3g} ms is {product:.2g}, "
+                f"{limit.MIN_CLASS_TIMES_DURATION} keeps the peak within 1 %"
+            )
+    if natural_frequency_hz is not None:
+        product = natural_frequency_hz * duration_ms / 1000.0
+        if product < limit.MIN_RESONANCE_TIMES_DURATION:
+            said.append(
+                f"natural frequency of the sensor too low for the pulse: {natural_frequency_hz:g} "
+                f"Hz times {duration_ms:.3g} ms is {product:.2g}, "
+                f"{limit.MIN_RESONANCE_TIMES_DURATION:g} is needed"
+            )
+    if before is None:
+        said.append(
+            "no quiet part before the impact: baseline "
+            + ("taken after it" if after is not None else "taken as 0 g")
+        )
+    if after is None:
+        said.append("zero shift not evaluated: the record ends too soon after the impact")
+    if velocity_ratio is not None and velocity_ratio < 1.0:
+        if _rotates(orientation):
+            said.append(
+                f"velocity change is {velocity_ratio:.2f} of the impact velocity: an edge or "
+                "corner hit rotates, and one axis sees a part of it"
+            )
+        elif velocity_ratio >= limit.HALF_STOP_RATIO:
+            said.append(
+                f"velocity change is {velocity_ratio:.2f} of the impact velocity, below the 1 of a "
+                "dead stop: a sensor with one axis sees only its part of a tilted hit"
+            )
+    if flat_top is not None and flat_top.may_be_trapezoid:
+        said.append(
+            "flat top read as a trapezoid: the record has no noise that could tell it from a limit"
+        )
+    return tuple(said)

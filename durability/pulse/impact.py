@@ -1,0 +1,160 @@
+"""Where in a record the first impact is, and what the record does when nothing happens."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from durability.pulse import thresholds as limit
+
+if TYPE_CHECKING:
+    from durability.records import FloatArray
+
+_HEAD_SAMPLES = 32
+_MIN_QUIET_SAMPLES = 8
+_QUIET_DURATIONS = 10
+_QUIET_SAMPLES = 256
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Extent of an impact at a first look; indices into the record, ``stop`` exclusive."""
+
+    onset: int
+    """Start of the first lobe, which need not be the highest."""
+    start: int
+    peak: int
+    stop: int
+    polarity: Literal[-1, 1]
+
+    @property
+    def width(self) -> int:
+        """Samples above ``EVENT_FRACTION`` of the peak."""
+        return self.stop - self.start
+
+
+@dataclass(frozen=True, slots=True)
+class Quiet:
+    """A stretch in which nothing happens."""
+
+    level_g: float
+    """Mean of the middle half."""
+    noise_g: float
+    """Standard deviation."""
+    jitter_g: float
+    """Standard deviation as told by the step from sample to sample: free of hum and drift."""
+    samples: int
+
+
+def recorder_step_g(values_g: FloatArray) -> float:
+    """Smallest difference between values that differ; 0 when all are equal."""
+    steps = np.diff(np.unique(values_g))
+    # Two prints of one reading may differ in the last bits: that is no step.
+    steps = steps[steps > 1e-9 * float(np.abs(values_g).max(initial=0.0))]
+    return float(steps.min()) if steps.size else 0.0
+
+
+def find_first_impact(record_g: FloatArray) -> Event | None:
+    """Extent of the first impact, or None when nothing stands clear of the record's own noise.
+
+    Parameters
+    ----------
+    record_g : ndarray of shape (n_samples,)
+        Unfiltered acceleration in g.
+    """
+    rough = record_g - np.median(record_g[:_HEAD_SAMPLES])
+    size = np.abs(rough)
+    largest = float(size.max())
+    if largest < limit.MIN_IMPACT_G:
+        return None
+    jitter = 1.4826 * float(np.median(np.abs(np.diff(record_g)))) / np.sqrt(2.0)
+    level = max(
+        limit.FIRST_IMPACT_FRACTION * largest,
+        min(6.0 * jitter, 0.5 * largest),
+    )
+    above = size >= level
+    # One sample alone is a spike, unless the record has nothing better.
+    pairs = np.flatnonzero(above[:-1] & above[1:])
+    first = int(pairs[0]) if pairs.size else int(np.argmax(above))
+    if not _stands_clear(record_g, largest, first):
+        return None
+
+    event = _extent(rough, first)
+    onset = event.start
+    for _ in range(5):
+        # A higher lobe right behind the first belongs to the same impact.
+        behind = size[event.stop : event.stop + event.width + 1]
+        if not behind.size or behind.max() <= 1.05 * size[event.peak]:
+            break
+        event = _extent(rough, event.stop + int(np.argmax(behind)))
+    return replace(event, onset=onset)
+
+
+def _stands_clear(record_g: FloatArray, largest: float, first: int) -> bool:
+    """Whether the largest excursion is more than noise, hum or drift of the whole record."""
+    middle = np.median(record_g)
+    spread = 1.4826 * float(np.median(np.abs(record_g - middle)))
+    # Where more than half the samples sit on one step, noise may still be 0.74 of it.
+    least = 0.75 * recorder_step_g(record_g)
+    # Gravity comes and goes with the fall: it may add to the noise, and is no impact.
+    if largest >= limit.GRAVITY_G + limit.MIN_IMPACT_OVER_NOISE * max(spread, least):
+        return True
+    # An impact that rings through most of its record is told by the silence before it.
+    before = record_g[:first]
+    if before.size < max(record_g.size // 20, _HEAD_SAMPLES):
+        return False
+    silence = max(float(before.std()), least)
+    return largest >= limit.GRAVITY_G + limit.MIN_IMPACT_OVER_NOISE * silence
+
+
+def _extent(rough: FloatArray, first: int) -> Event:
+    polarity: Literal[-1, 1] = 1 if rough[first] > 0 else -1
+    ahead = polarity * rough[first:]
+    below = ahead < limit.EVENT_FRACTION * np.maximum.accumulate(ahead)
+    stop = first + int(np.argmax(below)) if below.any() else rough.size
+    peak = first + int(np.argmax(ahead[: stop - first]))
+    behind = polarity * rough[: peak + 1] < limit.EVENT_FRACTION * ahead[peak - first]
+    start = int(np.flatnonzero(behind)[-1]) + 1 if behind.any() else 0
+    return Event(start, start, peak, stop, polarity)
+
+
+def quiet_before(record_g: FloatArray, event: Event) -> Quiet | None:
+    """The last quiet stretch before an impact: for a DC-coupled sensor, the fall.
+
+    Where the record creeps up on the impact, the quarter furthest from it is taken. None when the
+    record has less than the impact is wide.
+    """
+    stop = event.onset - (event.width * 3 // 4 + 2)
+    wanted = max(_QUIET_DURATIONS * event.width, _QUIET_SAMPLES)
+    start = max(stop - wanted, 0)
+    if stop - start < max(_MIN_QUIET_SAMPLES, event.width):
+        return None
+    whole = _quiet(record_g[start:stop])
+    quarter = (stop - start) // 4
+    early, late = _quiet(record_g[start : start + quarter]), _quiet(record_g[stop - quarter : stop])
+    creep_g = event.polarity * (late.level_g - early.level_g)
+    height_g = abs(float(record_g[event.peak]) - whole.level_g)
+    by_noise_g = limit.CREEP_SIGMAS * whole.jitter_g * float(np.sqrt(2.0 / quarter))
+    return early if creep_g > max(by_noise_g, limit.CREEP_FRACTION * height_g) else whole
+
+
+def quiet_after(record_g: FloatArray, event: Event) -> Quiet | None:
+    """The last half of what follows an impact, by its median; None when too little follows."""
+    guard = 3 * event.width + 2
+    length = (record_g.size - event.stop - guard) // 2
+    if length < max(2 * _MIN_QUIET_SAMPLES, event.width):
+        return None
+    return _quiet(record_g[-length:])
+
+
+def _quiet(stretch_g: FloatArray) -> Quiet:
+    ordered = np.sort(stretch_g)
+    quarter = ordered.size // 4
+    return Quiet(
+        level_g=float(ordered[quarter : ordered.size - quarter].mean()),
+        noise_g=float(stretch_g.std()),
+        jitter_g=float(np.sqrt(np.mean(np.diff(stretch_g) ** 2) / 2.0)),
+        samples=stretch_g.size,
+    )

@@ -1,0 +1,431 @@
+"""One record → the measures of its first impact."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from durability.errors import UnusableCall
+from durability.pulse import doubts
+from durability.pulse import thresholds as limit
+from durability.pulse.impact import (
+    Event,
+    Quiet,
+    find_first_impact,
+    quiet_after,
+    quiet_before,
+    recorder_step_g,
+)
+from durability.pulse.low_pass import (
+    CLASS_TO_CUTOFF,
+    PADDING,
+    ChannelClassStandard,
+    low_pass,
+    squared_gain,
+)
+from durability.records import LaterImpact, LowPass, PulseMeasures
+from durability.units import STANDARD_GRAVITY_M_S2, impact_velocity_m_s
+
+if TYPE_CHECKING:
+    from durability.records import FloatArray
+
+METHOD = "pulse 1"
+"""Name and version of the way measures are taken; goes up when a number could change."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pulse:
+    """Peak and edges of one pulse; instants in samples, fractions interpolated."""
+
+    peak_g: float
+    peak: int
+    edge_g: float
+    rise: float
+    fall: float
+    rise_slope: float
+    """g per sample where the pulse first reaches its edge level; positive."""
+    fall_slope: float
+
+    @property
+    def duration(self) -> float:
+        """Samples between the edges."""
+        return self.fall - self.rise
+
+
+def measure_pulse(
+    acceleration_g: FloatArray,
+    sample_rate_hz: float,
+    *,
+    low_pass_hz: float | None = None,
+    channel_class: float | None = None,
+    channel_class_standard: ChannelClassStandard = "SAE J211-1",
+    full_scale_g: float | None = None,
+    natural_frequency_hz: float | None = None,
+    drop_height_mm: float | None = None,
+    orientation: str | None = None,
+) -> PulseMeasures:
+    """Peak, duration and velocity change of the first impact, and the doubts about them.
+
+    The baseline is the last quiet stretch before the impact: of a DC-coupled sensor, the fall.
+    Peak and duration are taken after a zero-phase low-pass. By default its cut-off is the lowest
+    of a ladder that takes nothing off the pulse but noise; it is derived from each pulse and
+    named in the answer. Velocity change is the integral of the unfiltered pulse, so that it does
+    not hang on the filter.
+
+    Parameters
+    ----------
+    acceleration_g : ndarray of shape (n_samples,)
+        Record as read, in g (1 g = 9.80665 m/s²), evenly spaced, either sign.
+    sample_rate_hz : float
+        Samples per second.
+    low_pass_hz : float, optional
+        Cut-off of a zero-phase Butterworth filter: each of its two passes takes off 3 dB there.
+    channel_class : float, optional
+        Channel frequency class, Hz (60, 180, 600, 1000 …), instead of ``low_pass_hz``.
+    channel_class_standard : {"SAE J211-1", "ISO 6487"}
+        Whose equation gives the cut-off; the two differ by 0.28 %.
+    full_scale_g : float, optional
+        Range of the sensor.
+    natural_frequency_hz : float, optional
+        Of the sensor.
+    drop_height_mm : float, optional
+        Height of fall, for the impact velocity.
+    orientation : str, optional
+        As noted: an "edge" or "corner" hit rotates, and its velocity change is judged mildly.
+
+    Returns
+    -------
+    PulseMeasures
+        With the flag ``no_impact`` and no measures when nothing stands clear of the noise.
+
+    Raises
+    ------
+    UnusableCall
+        The record has fewer than two samples or values that are not finite, the sample rate is
+        not positive, two filters are asked for, or the sample rate is too low for the filter
+        (below 10 × the channel frequency class: SAE J211-1, ISO 6487).
+    """
+    record_g = np.ascontiguousarray(acceleration_g, dtype=np.float64)
+    _refuse_unusable(record_g, sample_rate_hz, low_pass_hz, channel_class)
+
+    event = find_first_impact(record_g)
+    if event is None:
+        return PulseMeasures(
+            method=METHOD,
+            sample_rate_hz=sample_rate_hz,
+            samples=record_g.size,
+            noise_g=float(record_g.std()),
+            baseline_before_g=float(np.median(record_g)),
+            flags=(doubts.no_impact(record_g),),
+        )
+
+    before = quiet_before(record_g, event)
+    after = quiet_after(record_g, event)
+    baseline = before or after or Quiet(0.0, 0.0, 0.0, 0)
+    step_g = recorder_step_g(record_g)
+    jitter_g = max(baseline.jitter_g, step_g / np.sqrt(12.0))
+    signal_g = event.polarity * (record_g - baseline.level_g)
+
+    own = _own_low_pass(signal_g, sample_rate_hz, event, jitter_g)
+    own_g = low_pass(signal_g, sample_rate_hz, own.cutoff_hz) if own.cutoff_hz else signal_g
+    own_pulse = _pulse_around(own_g, event)
+    chosen, filtered_g, pulse = own, own_g, own_pulse
+    given = _given_low_pass(low_pass_hz, channel_class, channel_class_standard)
+    if given is not None and given.cutoff_hz is not None:
+        chosen = given
+        filtered_g = low_pass(signal_g, sample_rate_hz, given.cutoff_hz)
+        pulse = _pulse_around(filtered_g, _spread(event, sample_rate_hz, given.cutoff_hz))
+
+    velocity_from, velocity_to = _velocity_window(own_g, own_pulse)
+    velocity = _integral(signal_g, velocity_from, velocity_to) / sample_rate_hz
+    velocity *= STANDARD_GRAVITY_M_S2
+    impact_velocity = None if drop_height_mm is None else impact_velocity_m_s(drop_height_mm)
+    ratio = velocity / impact_velocity if impact_velocity else None
+    later = _later_impacts(own_g, own_pulse, baseline.noise_g, sample_rate_hz)
+    flat_top = doubts.find_flat_top(record_g, step_g, event, own_pulse, baseline)
+    flags = doubts.flags(
+        record_g=record_g,
+        flat_top=flat_top,
+        pulse=own_pulse,
+        before=before,
+        after=after,
+        full_scale_g=full_scale_g,
+        velocity_ratio=ratio,
+        orientation=orientation,
+        later=later,
+    )
+    notes = doubts.notes(
+        duration_ms=1000.0 * own_pulse.duration / sample_rate_hz,
+        low_pass=chosen,
+        cutoff_given=chosen is not own,
+        before=before,
+        after=after,
+        natural_frequency_hz=natural_frequency_hz,
+        velocity_ratio=ratio,
+        orientation=orientation,
+        flat_top=flat_top,
+    )
+    known = not any(flag.name in ("clipped", "over_range", "under_sampled") for flag in flags)
+    window = velocity_to - velocity_from
+    uncertainty = _uncertainty(
+        pulse, baseline, jitter_g, sample_rate_hz, chosen.cutoff_hz, own_pulse.duration, window
+    )
+    peak_u, duration_u, velocity_u = uncertainty if known and baseline.samples else (None,) * 3
+    peak_at = slice(event.start, event.stop)
+    return PulseMeasures(
+        method=METHOD,
+        sample_rate_hz=sample_rate_hz,
+        samples=record_g.size,
+        peak_g=pulse.peak_g,
+        raw_peak_g=float(signal_g[peak_at].max()),
+        pulse_duration_ms=1000.0 * pulse.duration / sample_rate_hz,
+        velocity_change_m_s=velocity,
+        rise_time_ms=1000.0 * _rise_samples(filtered_g, pulse) / sample_rate_hz,
+        polarity=event.polarity,
+        low_pass=chosen,
+        noise_g=baseline.noise_g if baseline.samples else None,
+        baseline_before_g=before.level_g if before else None,
+        baseline_after_g=after.level_g if after else None,
+        impact_start_s=pulse.rise / sample_rate_hz,
+        impact_peak_s=pulse.peak / sample_rate_hz,
+        impact_end_s=pulse.fall / sample_rate_hz,
+        velocity_from_s=velocity_from / sample_rate_hz,
+        velocity_to_s=velocity_to / sample_rate_hz,
+        impact_velocity_m_s=impact_velocity,
+        velocity_ratio=ratio,
+        restitution=ratio - 1.0 if ratio is not None and 1.0 <= ratio <= 2.0 else None,
+        later_impacts=later,
+        peak_uncertainty_g=peak_u,
+        pulse_duration_uncertainty_ms=duration_u,
+        velocity_change_uncertainty_m_s=velocity_u,
+        flags=flags,
+        notes=notes,
+    )
+
+
+def _refuse_unusable(
+    record_g: FloatArray,
+    sample_rate_hz: float,
+    low_pass_hz: float | None,
+    channel_class: float | None,
+) -> None:
+    if record_g.ndim != 1 or record_g.size < 2:
+        raise UnusableCall("an acceleration record is one row of at least 2 samples")
+    if not np.isfinite(record_g).all():
+        raise UnusableCall("the acceleration record holds values that are not numbers")
+    if not sample_rate_hz > 0.0:
+        raise UnusableCall(f"sample rate {sample_rate_hz:g} Hz: a positive number is needed")
+    if low_pass_hz is not None and channel_class is not None:
+        raise UnusableCall("low-pass cut-off and channel frequency class exclude each other")
+    if low_pass_hz is not None and not 0.0 < low_pass_hz < sample_rate_hz / 2.0:
+        raise UnusableCall(
+            f"low-pass cut-off {low_pass_hz:g} Hz: it must lie between 0 and half the sample rate "
+            f"of {sample_rate_hz:g} Hz"
+        )
+    if channel_class is not None and not (
+        0.0 < channel_class <= sample_rate_hz / limit.MIN_SAMPLES_PER_CLASS
+    ):
+        raise UnusableCall(
+            f"channel frequency class {channel_class:g}: the record's {sample_rate_hz:g} samples/s "
+            f"allow at most {sample_rate_hz / limit.MIN_SAMPLES_PER_CLASS:g} (SAE J211-1, ISO 6487)"
+        )
+
+
+# ---------------------------------------------------------------------------------- filters
+
+
+def _given_low_pass(
+    low_pass_hz: float | None, channel_class: float | None, standard: ChannelClassStandard
+) -> LowPass | None:
+    if low_pass_hz is not None:
+        return LowPass("zero-phase Butterworth", low_pass_hz, 4, PADDING, "given")
+    if channel_class is not None:
+        cutoff_hz = CLASS_TO_CUTOFF[standard] * channel_class
+        method = f"{standard} CFC {channel_class:g}"
+        return LowPass(method, cutoff_hz, 4, PADDING, "given", channel_class)
+    return None
+
+
+def _own_low_pass(
+    signal_g: FloatArray, sample_rate_hz: float, event: Event, jitter_g: float
+) -> LowPass:
+    """The lowest cut-off of the ladder that takes nothing off the pulse but noise."""
+    margin = 4 * event.width
+    first = max(event.start - margin, 0)
+    near_g = signal_g[first : event.stop + margin]
+    near = replace(event, start=event.start - first, stop=event.stop - first)
+    peak_g = float(signal_g[event.peak])
+    duration = event.width / sample_rate_hz
+    for number in limit.CUTOFFS_PER_DURATION:
+        cutoff_hz = number / duration
+        if cutoff_hz > limit.MAX_CUTOFF_OVER_SAMPLE_RATE * sample_rate_hz:
+            break
+        passed = low_pass(near_g, sample_rate_hz, cutoff_hz)
+        pulse = _pulse_around(passed, near)
+        removed = (near_g - passed)[int(pulse.rise) : int(pulse.fall) + 2]
+        span = max(round(sample_rate_hz / cutoff_hz), 8)
+        mean_square = np.convolve(removed**2, np.full(span, 1.0 / span), "valid")
+        noise_square = jitter_g**2 * float(
+            np.mean((1.0 - squared_gain(near_g.size, sample_rate_hz, cutoff_hz)) ** 2)
+        )
+        allowed = max(
+            noise_square * (1.0 + limit.REMOVED_NOISE_SIGMAS * np.sqrt(2.0 / span)),
+            (limit.REMOVED_FRACTION_ALLOWED * peak_g) ** 2,
+        )
+        if mean_square.max() <= allowed:
+            reason = f"{number:g} / duration: the lowest that takes only noise off the pulse"
+            return LowPass("zero-phase Butterworth", cutoff_hz, 4, PADDING, reason)
+    reason = "none: each cut-off that would lower the noise would change the pulse"
+    return LowPass("none", None, 0, "none", reason)
+
+
+def _spread(event: Event, sample_rate_hz: float, cutoff_hz: float) -> Event:
+    """The event, wide enough to hold the peak after a filter that smears it."""
+    reach = round(0.5 * sample_rate_hz / cutoff_hz)
+    return replace(event, start=max(event.start - reach, 0), stop=event.stop + reach)
+
+
+# ------------------------------------------------------------------------------------ pulse
+
+
+def _pulse_around(filtered_g: FloatArray, event: Event) -> Pulse:
+    """Peak within an event, and the instants between which it stays above its edge level."""
+    peak = event.start + int(np.argmax(filtered_g[event.start : event.stop]))
+    peak_g = float(filtered_g[peak])
+    edge_g = limit.PULSE_EDGE_FRACTION * peak_g
+    fall, fall_slope = _edge(filtered_g[peak:], edge_g)
+    rise, rise_slope = _edge(filtered_g[peak::-1], edge_g)
+    return Pulse(
+        peak_g=peak_g,
+        peak=peak,
+        edge_g=edge_g,
+        rise=peak - rise,
+        fall=peak + fall,
+        rise_slope=rise_slope,
+        fall_slope=fall_slope,
+    )
+
+
+def _edge(from_peak_g: FloatArray, edge_g: float) -> tuple[float, float]:
+    """Samples from the peak to where the record crosses the edge level, and the slope there.
+
+    Noise can cross a slow edge several times. Crossings that follow before the record has gone
+    below half the level are that same edge: their middle is taken, which noise does not shift.
+    """
+    below = from_peak_g < edge_g
+    if not below.any():
+        return float(from_peak_g.size - 1), float("nan")
+    first = int(np.argmax(below))
+    cleared = from_peak_g[first:] < 0.5 * edge_g
+    until = first + int(np.argmax(cleared)) if cleared.any() else first
+    again = np.flatnonzero(~below[first:until])
+    last = first + int(again[-1]) + 1 if again.size else first
+    early, late = (_crossing(from_peak_g, index, edge_g) for index in (first, last))
+    # The slope over the stretch from twice the level to half of it, not of one noisy step.
+    above = np.flatnonzero(from_peak_g[:first] > 2.0 * edge_g)
+    start = int(above[-1]) if above.size else 0
+    stop = max(until, first)
+    slope = float(from_peak_g[start] - from_peak_g[stop]) / max(stop - start, 1)
+    return 0.5 * (early + late), slope
+
+
+def _crossing(values: FloatArray, index: int, level: float) -> float:
+    """Instant before ``index`` at which the line between two samples meets a level."""
+    above, below = float(values[index - 1]), float(values[index])
+    return index - (level - below) / (above - below)
+
+
+def _rise_samples(filtered_g: FloatArray, pulse: Pulse) -> float:
+    """Samples from the 10 % edge to first reaching 90 % of the peak."""
+    start = max(int(np.floor(pulse.rise)), 0)
+    ahead = filtered_g[start : pulse.peak + 1]
+    level = limit.RISE_END_FRACTION * pulse.peak_g
+    index = int(np.argmax(ahead >= level))
+    if index == 0:
+        return 0.0
+    low, high = float(ahead[index - 1]), float(ahead[index])
+    return start + index - (high - level) / (high - low) - pulse.rise
+
+
+# -------------------------------------------------------------------------- velocity change
+
+
+def _velocity_window(filtered_g: FloatArray, pulse: Pulse) -> tuple[float, float]:
+    """First and last instant of the integral, in samples."""
+    start = max(pulse.rise - limit.INTEGRATE_BEFORE_DURATIONS * pulse.duration, 0.0)
+    latest = pulse.fall + limit.INTEGRATE_AFTER_DURATIONS * pulse.duration
+    stop = min(latest, float(filtered_g.size - 1))
+    tail = filtered_g[int(pulse.fall) : int(np.ceil(stop)) + 1] <= 0.0
+    if tail.any():
+        stop = min(stop, float(int(pulse.fall) + int(np.argmax(tail))))
+    return start, max(stop, pulse.fall)
+
+
+def _integral(signal_g: FloatArray, start: float, stop: float) -> float:
+    """Trapezoidal integral between two instants, in g × samples."""
+    inner = np.arange(int(np.floor(start)) + 1, int(np.ceil(stop)))
+    instants = np.concatenate(([start], inner, [stop]))
+    values = np.interp(instants, np.arange(signal_g.size), signal_g)
+    return float(np.sum(0.5 * (values[1:] + values[:-1]) * np.diff(instants)))
+
+
+# ---------------------------------------------------------------------------- later impacts
+
+
+def _later_impacts(
+    filtered_g: FloatArray, pulse: Pulse, noise_g: float, sample_rate_hz: float
+) -> tuple[LaterImpact, ...]:
+    """Impacts that rise out of something quieter, at least one duration after the first."""
+    size = np.abs(filtered_g)
+    level = max(limit.LATER_IMPACT_FRACTION * pulse.peak_g, limit.MIN_IMPACT_OVER_NOISE * noise_g)
+    width = int(np.ceil(pulse.duration))
+    begin = int(pulse.fall) + width
+    found: list[LaterImpact] = []
+    while begin < size.size:
+        above = size[begin:] >= level
+        if not above.any():
+            break
+        first = begin + int(np.argmax(above))
+        stop = min(first + width, size.size)
+        peak = first + int(np.argmax(size[first:stop]))
+        preceding = float(size[max(first - width, 0) : max(first - width // 4, 1)].max())
+        if size[peak] >= limit.LATER_IMPACT_RISE * preceding:
+            found.append(LaterImpact(peak / sample_rate_hz, float(size[peak])))
+        begin = stop
+    return tuple(found)
+
+
+# ------------------------------------------------------------------------------ uncertainty
+
+
+def _uncertainty(
+    pulse: Pulse,
+    baseline: Quiet,
+    jitter_g: float,
+    sample_rate_hz: float,
+    cutoff_hz: float | None,
+    own_duration: float,
+    window: float,
+) -> tuple[float, float, float]:
+    """Standard uncertainty of peak, g, duration, ms, and velocity change, m/s.
+
+    From white noise through the filter, the scatter of the baseline, and the peak that may lie
+    between two samples (half-sine: at most 1 − cos(π / 2N), taken as rectangular). First-order
+    propagation (JCGM 100:2008, 5.1.2).
+    """
+    passed = 1.0
+    if cutoff_hz is not None:
+        passed = float(np.sqrt(np.mean(squared_gain(4096, sample_rate_hz, cutoff_hz) ** 2)))
+    noise_g = passed * jitter_g
+    level_g = max(baseline.noise_g, jitter_g) / np.sqrt(baseline.samples or 1)
+    between_g = pulse.peak_g * (1.0 - np.cos(np.pi / (2.0 * own_duration))) / np.sqrt(3.0)
+    peak_g = float(np.sqrt(noise_g**2 + level_g**2 + between_g**2))
+    slopes = np.array([pulse.rise_slope, pulse.fall_slope])
+    with np.errstate(divide="ignore"):
+        edges = np.sqrt(np.sum((noise_g / slopes) ** 2))
+        common = (level_g + limit.PULSE_EDGE_FRACTION * peak_g) * np.sum(1.0 / slopes)
+    duration_ms = 1000.0 * float(np.hypot(edges, common)) / sample_rate_hz
+    velocity = float(np.hypot(jitter_g * np.sqrt(window), level_g * window)) / sample_rate_hz
+    return peak_g, duration_ms, velocity * STANDARD_GRAVITY_M_S2

@@ -1,0 +1,128 @@
+"""Every number by which a record is judged, in one place, each with its reason."""
+
+from __future__ import annotations
+
+PULSE_EDGE_FRACTION = 0.10
+"""The pulse lies between its crossings of this fraction of the peak (pulse duration of
+JESD22-B104, -B110 and -B111)."""
+
+RISE_END_FRACTION = 0.90
+"""Rise time runs from the 10 % edge to this fraction of the peak."""
+
+# ------------------------------------------------------------------------ finding the impact
+
+MIN_IMPACT_G = 3.0
+"""Smaller excursions are no impact: release, fall and coming to rest on another side move a
+DC-coupled sensor by up to 2 g."""
+
+GRAVITY_G = 1.0
+"""What a DC-coupled sensor gains or loses between hold, fall and rest."""
+
+MIN_IMPACT_OVER_NOISE = 8.0
+"""Standard deviations of the record's own noise that an impact must reach. The largest of two
+million normal values stays below 5.3; at 8 the peak is known to no better than an eighth."""
+
+FIRST_IMPACT_FRACTION = 0.20
+"""The first impact is the first event to reach this fraction of the record's largest. Lower, and
+the bump of a release hook counts as an impact; higher, and a soft first hit before a hard slap
+down would be passed over."""
+
+CREEP_FRACTION = 0.002
+"""Rise of the record over the stretch before the impact, of the peak, above which the stretch is
+no baseline but the foot of the pulse: a tenth of the accuracy asked of the peak …"""
+
+CREEP_SIGMAS = 4.0
+"""… and more than noise would give."""
+
+EVENT_FRACTION = 0.30
+"""Level, of an event's own peak, between which its extent is taken for a first look: well above
+the noise of any record in which an impact is found, well below any peak."""
+
+# ------------------------------------------------------------------------ default filter
+
+CUTOFFS_PER_DURATION = (5.0, 7.0, 10.0, 14.0, 20.0, 28.0, 40.0, 56.0, 80.0)
+"""Default cut-offs to try, times 1 / pulse duration, lowest first. The lowest leaves the peak of
+a half-sine within 0.1 % and its duration within 0.5 %."""
+
+MAX_CUTOFF_OVER_SAMPLE_RATE = 0.4
+"""Above this fraction of the sample rate a low-pass takes off next to no noise: none is used."""
+
+REMOVED_FRACTION_ALLOWED = 0.003
+"""A cut-off leaves the pulse alone when what it takes off, as rms over one period of the cut-off
+anywhere in the pulse, is below this fraction of the peak …"""
+
+REMOVED_NOISE_SIGMAS = 3.5
+"""… or no more than noise would give: mean square at most 1 + this many standard deviations of
+the mean square of as many independent normal values."""
+
+# ------------------------------------------------------------------------ velocity change
+
+INTEGRATE_BEFORE_DURATIONS = 0.4
+"""Integration starts this many durations before the pulse (IEC 60068-2-27:2008, 4.1.3)."""
+
+INTEGRATE_AFTER_DURATIONS = 0.2
+"""… and ends where the record first returns to its baseline, at latest this many durations after
+the 10 % edge. The standard's 0.1 D counts from the base of the nominal pulse, which lies up to
+0.1 D beyond the 10 % edge (final-peak saw-tooth, haversine). Ringing that follows is left out."""
+
+# ------------------------------------------------------------------------ flags that void
+
+CLIPPED_RUN_SAMPLES = 3
+"""Fewest equal samples in a row, at the extreme of the impact, that make a flat top."""
+
+CLIPPED_BY_CHANCE = 1e-4
+"""Noise of σ puts a sample on the same step q as the one before with a chance of at most
+q / (2.5 σ), the height of the normal density. A run too long for this chance is a limit …"""
+
+CLIPPED_CORNER_STEPS = 8.0
+"""… and so is one that half its length beyond either end has left the top by so many steps (and
+noise): a round top that was merely quantised has left it by 4 at most (a parabola)."""
+
+PLATEAU_FRACTION = 0.75
+"""In a record whose noise is below its recorder's step, equal samples prove nothing; a flat top
+over more than this fraction of the duration is then read as a trapezoid (0.82 with ramps of
+0.1 D, IEC 60068-2-27), since a half-sine would have to be cut below 0.38 of its peak for it."""
+
+ZERO_SHIFT_FRACTION = 0.02
+"""Shift of the baseline over the peak: as much as the accuracy asked of the peak, and what an
+AC-coupled sensor that suits the pulse leaves as undershoot (corner × duration = 0.0055: 2.2 % at
+once, decaying; exact integral)."""
+
+ZERO_SHIFT_MIN_G = 1.2
+"""A DC-coupled sensor moves by 1 g between fall and rest: such a shift is gravity's."""
+
+MIN_SAMPLES_IN_PULSE = 7.5
+"""Samples between the 10 % edges. 8 across the base of a half-sine, 7.5 between its edges, can
+miss the peak by 1.9 % at worst: 1 − cos(π / 16)."""
+
+FULL_REBOUND_RATIO = 2.0
+"""Velocity change over impact velocity when all of it is given back: restitution 1."""
+
+HALF_STOP_RATIO = 0.5
+"""Half of what a dead stop takes: the bound of 1 for a flat hit that translates, with room for
+rotation and for a sensor off the line of the impact."""
+
+# ------------------------------------------------------------------------ flags that do not
+
+LATER_IMPACT_FRACTION = 0.20
+"""Later impacts are listed from this fraction of the first on."""
+
+SECOND_IMPACT_FRACTION = 0.50
+"""… and flagged from this one on."""
+
+LATER_IMPACT_RISE = 2.0
+"""A later impact rises to at least this multiple of what the record did during one pulse
+duration before it; ringing, which decays, never does."""
+
+# ------------------------------------------------------------------------ notes
+
+MIN_CLASS_TIMES_DURATION = 0.83
+"""Channel frequency class, Hz, times duration, s, below which the class takes off more than 1 %
+of the peak of a half-sine (recomputed; the filter of SAE J211-1)."""
+
+MIN_SAMPLES_PER_CLASS = 10.0
+"""Sample rate over channel frequency class (SAE J211-1, ISO 6487)."""
+
+MIN_RESONANCE_TIMES_DURATION = 10.0
+"""Natural frequency of the sensor times duration below which a half-sine is over-read by more
+than 3.7 % at 1 % damping (exact single-degree-of-freedom solution)."""
