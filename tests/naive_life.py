@@ -97,7 +97,7 @@ def permutation_p(score, rank):
     return sum(found) / len(found)
 
 
-def link_by_grid(lives, log_dose, prior_mean, prior_sd, days, points=23, left_out=None):
+def link_by_grid(lives, log_dose, prior_mean, prior_sd, grid, days, left_out=None):
     """Posterior of the shock link on a dense grid, both forms, one exponent.
 
     Returns the mean slope per standard deviation of log dose, its standard deviation, each
@@ -109,10 +109,7 @@ def link_by_grid(lives, log_dose, prior_mean, prior_sd, days, points=23, left_ou
     x = [
         (value - known.mean()) / known.std() if math.isfinite(value) else None for value in log_dose
     ]
-    axes = [
-        np.linspace(mean - 3.2 * sd, mean + 3.2 * sd, points)
-        for mean, sd in zip(prior_mean, prior_sd, strict=True)
-    ]
+    axes = [np.linspace(low, high, points) for low, high, points in grid]
     location, shortening, log_scale, log_rate = np.meshgrid(*axes, indexing="ij")
 
     def survival(form, device, t):
@@ -121,6 +118,7 @@ def link_by_grid(lives, log_dose, prior_mean, prior_sd, days, points=23, left_ou
         value = np.exp(-np.exp(log_rate) * t / unit)
         if shocked[device] and t > 0:
             u = (math.log(t / unit) - location + shortening * x[device]) / np.exp(log_scale)
+            u = np.minimum(u, 100.0)
             value = value * (np.exp(-np.exp(u)) if form == "Weibull" else norm.sf(u))
         return value
 
