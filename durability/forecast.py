@@ -15,9 +15,11 @@ from durability.basis import MIN_DROPS_FOR_TREND, counted
 from durability.damage import DamageLife, fit_damage, known_life, success_run_reliability
 from durability.results import FailureCause, Forecast, Prediction, WearDraws, WearFit
 from durability.wear import fit_wear
-from durability.wear.shapes import climb_basis, settle_basis
+from durability.wear.shapes import STEADY, climb_basis
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from durability.records import DropHistory, FloatArray
 
 DISCREPANCY = 0.12
@@ -67,8 +69,8 @@ def forecast(
     log_limits = [_log_limit(fit, limit_g, limit_rise) for fit in fits]
     crossings = _crossings(fits, log_limits, _HORIZON_MARGIN * horizon)
     outcomes = [
-        _outcome(history, fit, life, crossing, horizon)
-        for history, fit, life, crossing in zip(histories, fits, lives, crossings, strict=True)
+        _outcome(history, life, crossing)
+        for history, life, crossing in zip(histories, lives, crossings, strict=True)
     ]
     informed = _well_informed(histories)
     failed_by_model: dict[str, int] = defaultdict(int)
@@ -162,9 +164,10 @@ def _joined(parts: Sequence[WearDraws]) -> WearDraws:
     return WearDraws(
         family=np.concatenate([part.family for part in parts]),
         parameter=np.concatenate([part.parameter for part in parts]),
-        settle_drops=np.concatenate([part.settle_drops for part in parts]),
+        step_family=np.concatenate([part.step_family for part in parts]),
+        step_parameter=np.concatenate([part.step_parameter for part in parts]),
         log_level_first=np.concatenate([part.log_level_first for part in parts]),
-        settle=np.concatenate([part.settle for part in parts]),
+        step=np.concatenate([part.step for part in parts]),
         climb=np.concatenate([part.climb for part in parts]),
         scatter=np.concatenate([part.scatter for part in parts]),
     )
@@ -177,15 +180,17 @@ def _first_reached(draws: WearDraws, rise: FloatArray, farthest: int) -> FloatAr
     """
     low = np.zeros(rise.size)
     high = np.full(rise.size, float(farthest + 1))
-    settling = np.flatnonzero(draws.settle_drops > 0.0)
+    stepping = np.flatnonzero(draws.step_family != STEADY)
 
-    def reached(drop: FloatArray) -> FloatArray:
+    def reached(drop: FloatArray) -> NDArray[np.bool_]:
         path = draws.climb * climb_basis(draws.family, draws.parameter, drop[:, None])[:, 0]
-        path[settling] += (
-            draws.settle[settling]
-            * settle_basis(draws.settle_drops[settling], drop[settling, None])[:, 0]
+        path[stepping] += (
+            draws.step[stepping]
+            * climb_basis(
+                draws.step_family[stepping], draws.step_parameter[stepping], drop[stepping, None]
+            )[:, 0]
         )
-        return np.asarray(path >= rise)
+        return np.asarray(path >= rise, dtype=np.bool_)
 
     high = np.where(reached(np.ones(rise.size)), 1.0, high)
     for _ in range(int(np.ceil(np.log2(farthest + 1))) + 1):
@@ -199,34 +204,29 @@ def _first_reached(draws: WearDraws, rise: FloatArray, farthest: int) -> FloatAr
 
 def _outcome(
     history: DropHistory,
-    fit: WearFit,
     life: DamageLife | None,
     crossing: FloatArray,
-    horizon: int,
 ) -> _Outcome:
     last = history.last_drop_number
-    n_draws = crossing.size or 1000
     rng = np.random.default_rng(crc32(history.series.encode()) + 1)
-    by_level = np.sort(crossing) if crossing.size else np.full(n_draws, np.inf)
-    at_level = by_level[(n_draws - 1) // 2]
-    level_drop = int(at_level) if at_level <= last else None
-    damage_drop = known_life(history, looks_are_logged=True).by
-    if level_drop is not None or damage_drop is not None:
-        if damage_drop is None or (level_drop is not None and level_drop <= damage_drop):
-            past = np.minimum(by_level, damage_drop or np.inf)
-            return _Outcome(past, level_drop, "peak limit", life is not None)
-        # Looked at after the drop at which it was noted, broken perhaps before: the note stands.
-        past = np.minimum(by_level, damage_drop)
-        return _Outcome(past, damage_drop, "damage", damage_known=True)
-    left = by_level - last
-    ahead = left > 0
+    n_draws = crossing.size or 1000
+    by_level = crossing if crossing.size else np.full(n_draws, np.inf)
+    ahead = by_level > last
     ease = np.exp(DISCREPANCY * rng.standard_normal(n_draws))
     with np.errstate(invalid="ignore"):
-        left = np.where(ahead, np.maximum(1.0, np.round(left * ease)), left)
-    failure = last + left
-    if life is not None:
-        failure = np.minimum(failure, life.draw(rng.permutation(_strata(n_draws, rng))))
-    return _Outcome(np.sort(failure[ahead & (failure > last)]), None, None, life is not None)
+        eased = last + np.maximum(1.0, np.round((by_level - last) * ease))
+    by_level = np.where(ahead, eased, by_level)
+    level_drop = _quantile(np.sort(by_level), 0.5, last)
+    damage_drop = known_life(history, looks_are_logged=True).by
+    if level_drop is None and damage_drop is None:
+        if life is not None:
+            by_level = np.minimum(by_level, life.draw(rng.permutation(_strata(n_draws, rng))))
+        left = np.sort(by_level[by_level > last])
+        return _Outcome(left, None, None, damage_known=life is not None)
+    failure = np.sort(by_level if damage_drop is None else np.minimum(by_level, damage_drop))
+    if damage_drop is not None and (level_drop is None or damage_drop < level_drop):
+        return _Outcome(failure, damage_drop, "damage", damage_known=True)
+    return _Outcome(failure, int(level_drop or last), "peak limit", damage_known=life is not None)
 
 
 def _strata(n_draws: int, rng: np.random.Generator) -> FloatArray:
