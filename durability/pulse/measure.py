@@ -172,7 +172,7 @@ def measure_pulse(
     peak_u = duration_u = velocity_u = None
     if known and baseline.samples:
         peak_u, duration_u, velocity_u = _uncertainty(
-            filtered_g, pulse, baseline, step_g, sample_rate_hz, chosen.cutoff_hz, window
+            filtered_g, pulse, baseline, step_g, sample_rate_hz, chosen, window
         )
     peak_at = slice(event.start, event.stop)
     return PulseMeasures(
@@ -277,7 +277,7 @@ def _own_low_pass(
         )
         if mean_square.max() <= allowed:
             reason = f"{number:g} / duration: the lowest that takes only noise off the pulse"
-            return LowPass("zero-phase Butterworth", cutoff_hz, 4, PADDING, reason)
+            return LowPass("zero-phase Butterworth", cutoff_hz, 4, PADDING, reason, derived=True)
     reason = "none: each cut-off that would lower the noise would change the pulse"
     return LowPass("none", None, 0, "none", reason)
 
@@ -411,21 +411,22 @@ def _uncertainty(
     baseline: Quiet,
     step_g: float,
     sample_rate_hz: float,
-    cutoff_hz: float | None,
+    filter_: LowPass,
     window: float,
 ) -> tuple[float, float, float]:
     """Standard uncertainty of peak, g, duration, ms, and velocity change, m/s.
 
     From white noise through the filter, the largest of which the peak picks where the top is flat;
     the scatter of the baseline; the recorder's step where the noise is too small to average it out;
-    the peak that may lie between two samples, and an edge too; and what a default filter does to
-    the duration (at most 0.7 %). Bounds are taken as rectangular. First-order propagation (JCGM
-    100:2008, 5.1.2).
+    the peak that may lie between two samples, and an edge too; and what a default filter may do
+    unnoticed to a sharp top and to the duration. What a filter that was asked for does is no
+    uncertainty: it is part of what is measured. Bounds are taken as rectangular. First-order
+    propagation (JCGM 100:2008, 5.1.2).
     """
     rectangular = 1.0 / np.sqrt(3.0)
     gain = np.ones(1)
-    if cutoff_hz is not None:
-        gain = squared_gain(4096, sample_rate_hz, cutoff_hz)
+    if filter_.cutoff_hz is not None:
+        gain = squared_gain(4096, sample_rate_hz, filter_.cutoff_hz)
     noise_g = float(np.sqrt(np.mean(gain**2))) * baseline.jitter_g
     steps_g = 0.5 * step_g * rectangular if baseline.noise_g < 0.5 * step_g else 0.0
     level_g = float(np.hypot(baseline.noise_g / np.sqrt(baseline.samples), steps_g))
@@ -434,7 +435,11 @@ def _uncertainty(
     picked_g = noise_g * float(np.sqrt(2.0 * np.log(max(at_top, 1.0))))
     neighbours = filtered_g[[max(pulse.peak - 1, 0), min(pulse.peak + 1, filtered_g.size - 1)]]
     between_g = pulse.peak_g - float(neighbours.max())
-    bounds_g = rectangular * float(np.hypot(picked_g, between_g))
+    rounded_g = shifted = 0.0
+    if filter_.derived:
+        rounded_g = 2.0 * limit.REMOVED_FRACTION_ALLOWED * pulse.peak_g + baseline.jitter_g
+        shifted = limit.DURATION_SHIFT_ALLOWED * pulse.duration * rectangular
+    bounds_g = rectangular * float(np.sqrt(picked_g**2 + between_g**2 + rounded_g**2))
     peak_g = float(np.sqrt(noise_g**2 + level_g**2 + steps_g**2 + bounds_g**2))
 
     slopes = np.array([pulse.rise_slope, pulse.fall_slope])
@@ -444,7 +449,6 @@ def _uncertainty(
     jump_g = float(np.abs(np.diff(inside)).max(initial=0.0))
     # An edge that falls within one sample is known to that sample; a slow one much better.
     within = jump_g / pulse.peak_g / np.sqrt(12.0)
-    shifted = 0.007 * pulse.duration * rectangular if cutoff_hz is not None else 0.0
     duration = float(np.sqrt(edges**2 + common**2 + within**2 + shifted**2))
     velocity = float(
         np.sqrt(baseline.jitter_g**2 * window + (level_g * window) ** 2 + jump_g**2 / 12.0)

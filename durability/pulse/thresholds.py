@@ -42,7 +42,10 @@ the noise of any record in which an impact is found, well below any peak."""
 
 CUTOFFS_PER_DURATION = (3.5, 5.0, 7.0, 10.0, 14.0, 20.0, 28.0, 40.0, 56.0, 80.0)
 """Default cut-offs to try, times 1 / duration (at 30 % of the peak), lowest first. The lowest
-leaves the peak of a half-sine within 0.1 % and its duration within 0.7 %."""
+leaves the peak of a half-sine within 0.1 %."""
+
+DURATION_SHIFT_ALLOWED = 0.007
+"""Most that these do to the duration of a half-sine, of itself."""
 
 MAX_CUTOFF_OVER_SAMPLE_RATE = 0.4
 """Above this fraction of the sample rate a low-pass takes off next to no noise: none is used."""
