@@ -71,17 +71,9 @@ def forecast(
         In the order of ``histories``.
     """
     fits = fit_wear(histories)
-    lives = fit_damage(histories)
-    log_limits = [_log_limit(fit, limit_g, limit_rise) for fit in fits]
-    crossings = _crossings(fits, log_limits, _HORIZON_MARGIN * horizon)
-    crossings = [
-        _with_later_onset(fit, limit, crossing)
-        for fit, limit, crossing in zip(fits, log_limits, crossings, strict=True)
-    ]
-    outcomes = [
-        _outcome(history, life, crossing)
-        for history, life, crossing in zip(histories, lives, crossings, strict=True)
-    ]
+    outcomes = failure_outcomes(
+        histories, fits, limit_g=limit_g, limit_rise=limit_rise, horizon=horizon
+    )
     informed = _well_informed(histories)
     failed_by_model: dict[str, int] = defaultdict(int)
     for history, outcome in zip(histories, outcomes, strict=True):
@@ -103,13 +95,49 @@ def forecast(
 
 
 @dataclass(frozen=True, slots=True)
-class _Outcome:
-    """Draws of the failure drop of one series, and whether it lies behind."""
+class Outcome:
+    """Draws of the drop at which one series fails, and whether that lies behind it."""
 
     failure_drop: FloatArray
+    """Sorted; infinite far beyond the horizon; all beyond the last drop unless failed."""
     failed_at_drop: int | None
     cause: FailureCause | None
     damage_known: bool
+
+
+def failure_outcomes(
+    histories: Sequence[DropHistory],
+    fits: Sequence[WearFit],
+    *,
+    limit_g: float | None,
+    limit_rise: float,
+    horizon: int,
+) -> list[Outcome]:
+    """When each series fails, by its level or by damage.
+
+    Parameters
+    ----------
+    histories : sequence of DropHistory
+        One a series.
+    fits : sequence of WearFit
+        Their fits, in the same order.
+    limit_g, limit_rise, horizon
+        As in ``forecast``.
+
+    Returns
+    -------
+    list of Outcome
+        In the same order.
+    """
+    lives = fit_damage(histories)
+    log_limits = [_log_limit(fit, limit_g, limit_rise) for fit in fits]
+    crossings = _crossings(fits, log_limits, _HORIZON_MARGIN * horizon)
+    return [
+        _outcome(history, life, _with_later_onset(fit, limit, crossing))
+        for history, fit, life, limit, crossing in zip(
+            histories, fits, lives, log_limits, crossings, strict=True
+        )
+    ]
 
 
 def _limit_g(fit: WearFit, limit_g: float | None, limit_rise: float) -> float | None:
@@ -212,7 +240,7 @@ def _outcome(
     history: DropHistory,
     life: DamageLife | None,
     crossing: FloatArray,
-) -> _Outcome:
+) -> Outcome:
     last = history.last_drop_number
     rng = np.random.default_rng(crc32(history.series.encode()) + 1)
     n_draws = crossing.size or 1000
@@ -228,11 +256,11 @@ def _outcome(
         if life is not None:
             by_level = np.minimum(by_level, life.draw(rng.permutation(_strata(n_draws, rng))))
         left = np.sort(by_level[by_level > last])
-        return _Outcome(left, None, None, damage_known=life is not None)
+        return Outcome(left, None, None, damage_known=life is not None)
     failure = np.sort(by_level if damage_drop is None else np.minimum(by_level, damage_drop))
     if damage_drop is not None and (level_drop is None or damage_drop < level_drop):
-        return _Outcome(failure, damage_drop, "damage", damage_known=True)
-    return _Outcome(failure, int(level_drop or last), "peak limit", damage_known=life is not None)
+        return Outcome(failure, damage_drop, "damage", damage_known=True)
+    return Outcome(failure, int(level_drop or last), "peak limit", damage_known=life is not None)
 
 
 def _strata(n_draws: int, rng: np.random.Generator) -> FloatArray:
@@ -259,7 +287,7 @@ def _well_informed(histories: Sequence[DropHistory]) -> list[bool]:
 def _forecast(
     history: DropHistory,
     fit: WearFit,
-    outcome: _Outcome,
+    outcome: Outcome,
     *,
     level: float,
     limit_g: float | None,
@@ -310,7 +338,7 @@ def _quantile(sorted_drops: FloatArray, fraction: float, horizon: int) -> float 
 def _basis(
     history: DropHistory,
     fit: WearFit,
-    outcome: _Outcome,
+    outcome: Outcome,
     *,
     informed: bool,
     like_failed: int,
