@@ -14,15 +14,23 @@ import numpy as np
 from durability.basis import MIN_DROPS_FOR_TREND, counted
 from durability.damage import DamageLife, fit_damage, known_life, success_run_reliability
 from durability.results import FailureCause, Forecast, Prediction, WearDraws, WearFit
-from durability.wear import fit_wear
-from durability.wear.shapes import climb_basis, settle_basis
+from durability.wear import fit_wear, log_level
+from durability.wear.shapes import JUMP, LEVELLING, SETTLING, STEADY, climb_basis
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from durability.records import DropHistory, FloatArray
 
 DISCREPANCY = 0.12
 """Log standard deviation of the drops left beyond what the shapes allow for: no shape is exact,
 and wear to come may depart from all of them."""
+LATER_ONSET = 0.5
+"""Probability that wear which has levelled off, or a level that falls, climbs again later."""
+_ONSET_AFTER, _ONSET_LOG_SD = 30.0, 1.2
+_ONSET_RATE, _ONSET_RATE_LOG_SD = 0.02, 1.1
+"""Medians and log standard deviations of the drops until it does, and of its rate then."""
+_FLAT_IN_THE_END = (SETTLING, LEVELLING, JUMP)
 _HORIZON_MARGIN = 3
 """Crossings are sought to this many horizons, since the discrepancy may bring them within one."""
 _BLOCK_SERIES = 64
@@ -63,13 +71,9 @@ def forecast(
         In the order of ``histories``.
     """
     fits = fit_wear(histories)
-    lives = fit_damage(histories)
-    log_limits = [_log_limit(fit, limit_g, limit_rise) for fit in fits]
-    crossings = _crossings(fits, log_limits, _HORIZON_MARGIN * horizon)
-    outcomes = [
-        _outcome(history, fit, life, crossing, horizon)
-        for history, fit, life, crossing in zip(histories, fits, lives, crossings, strict=True)
-    ]
+    outcomes = failure_outcomes(
+        histories, fits, limit_g=limit_g, limit_rise=limit_rise, horizon=horizon
+    )
     informed = _well_informed(histories)
     failed_by_model: dict[str, int] = defaultdict(int)
     for history, outcome in zip(histories, outcomes, strict=True):
@@ -90,38 +94,50 @@ def forecast(
     ]
 
 
-def level_crossings(fit: WearFit, log_limit: FloatArray | float, farthest: int) -> FloatArray:
-    """First drop at which the level of each draw reaches the limit.
-
-    Parameters
-    ----------
-    fit : WearFit
-        With draws.
-    log_limit : float or ndarray of shape (n_draws,)
-        Natural log of the limit in g.
-    farthest : int
-        Last drop looked at.
-
-    Returns
-    -------
-    ndarray of shape (n_draws,)
-        Drop numbers from 1; infinite beyond ``farthest``.
-    """
-    if fit.draws is None:
-        return np.empty(0)
-    draws = fit.draws
-    rise = np.asarray(log_limit) - draws.log_level_first
-    return _first_reached(draws, np.broadcast_to(rise, draws.climb.shape), farthest)
-
-
 @dataclass(frozen=True, slots=True)
-class _Outcome:
-    """Draws of the failure drop of one series, and whether it lies behind."""
+class Outcome:
+    """Draws of the drop at which one series fails, and whether that lies behind it."""
 
     failure_drop: FloatArray
+    """Sorted; infinite far beyond the horizon; all beyond the last drop unless failed."""
     failed_at_drop: int | None
     cause: FailureCause | None
     damage_known: bool
+
+
+def failure_outcomes(
+    histories: Sequence[DropHistory],
+    fits: Sequence[WearFit],
+    *,
+    limit_g: float | None,
+    limit_rise: float,
+    horizon: int,
+) -> list[Outcome]:
+    """When each series fails, by its level or by damage.
+
+    Parameters
+    ----------
+    histories : sequence of DropHistory
+        One a series.
+    fits : sequence of WearFit
+        Their fits, in the same order.
+    limit_g, limit_rise, horizon
+        As in ``forecast``.
+
+    Returns
+    -------
+    list of Outcome
+        In the same order.
+    """
+    lives = fit_damage(histories)
+    log_limits = [_log_limit(fit, limit_g, limit_rise) for fit in fits]
+    crossings = _crossings(fits, log_limits, _HORIZON_MARGIN * horizon)
+    return [
+        _outcome(history, life, _with_later_onset(fit, limit, crossing))
+        for history, fit, life, limit, crossing in zip(
+            histories, fits, lives, log_limits, crossings, strict=True
+        )
+    ]
 
 
 def _limit_g(fit: WearFit, limit_g: float | None, limit_rise: float) -> float | None:
@@ -158,13 +174,34 @@ def _crossings(
     return crossings
 
 
+def _with_later_onset(fit: WearFit, log_limit: FloatArray, crossing: FloatArray) -> FloatArray:
+    """Crossings, had some of the paths that flatten out or fall a climb still to come.
+
+    Steady paths need none of it: the shapes hold onsets beyond the last drop.
+    """
+    draws = fit.draws
+    if draws is None:
+        return crossing
+    rng = np.random.default_rng(crc32(fit.series.encode()) + 2)
+    flat = np.isin(draws.family, _FLAT_IN_THE_END) | (draws.climb < 0.0)
+    chosen = np.flatnonzero(flat & (rng.random(flat.size) < LATER_ONSET) & np.isinf(crossing))
+    after, rate = rng.standard_normal((2, flat.size))[:, chosen]
+    onset = fit.last_drop_number + np.ceil(_ONSET_AFTER * np.exp(_ONSET_LOG_SD * after))
+    rate = _ONSET_RATE * np.exp(_ONSET_RATE_LOG_SD * rate)
+    start = log_level(draws, float(fit.last_drop_number) * np.ones(1))[chosen, 0]
+    crossing = crossing.copy()
+    crossing[chosen] = onset + np.ceil((log_limit[chosen] - start) / rate)
+    return crossing
+
+
 def _joined(parts: Sequence[WearDraws]) -> WearDraws:
     return WearDraws(
         family=np.concatenate([part.family for part in parts]),
         parameter=np.concatenate([part.parameter for part in parts]),
-        settle_drops=np.concatenate([part.settle_drops for part in parts]),
+        step_family=np.concatenate([part.step_family for part in parts]),
+        step_parameter=np.concatenate([part.step_parameter for part in parts]),
         log_level_first=np.concatenate([part.log_level_first for part in parts]),
-        settle=np.concatenate([part.settle for part in parts]),
+        step=np.concatenate([part.step for part in parts]),
         climb=np.concatenate([part.climb for part in parts]),
         scatter=np.concatenate([part.scatter for part in parts]),
     )
@@ -177,15 +214,17 @@ def _first_reached(draws: WearDraws, rise: FloatArray, farthest: int) -> FloatAr
     """
     low = np.zeros(rise.size)
     high = np.full(rise.size, float(farthest + 1))
-    settling = np.flatnonzero(draws.settle_drops > 0.0)
+    stepping = np.flatnonzero(draws.step_family != STEADY)
 
-    def reached(drop: FloatArray) -> FloatArray:
+    def reached(drop: FloatArray) -> NDArray[np.bool_]:
         path = draws.climb * climb_basis(draws.family, draws.parameter, drop[:, None])[:, 0]
-        path[settling] += (
-            draws.settle[settling]
-            * settle_basis(draws.settle_drops[settling], drop[settling, None])[:, 0]
+        path[stepping] += (
+            draws.step[stepping]
+            * climb_basis(
+                draws.step_family[stepping], draws.step_parameter[stepping], drop[stepping, None]
+            )[:, 0]
         )
-        return np.asarray(path >= rise)
+        return np.asarray(path >= rise, dtype=np.bool_)
 
     high = np.where(reached(np.ones(rise.size)), 1.0, high)
     for _ in range(int(np.ceil(np.log2(farthest + 1))) + 1):
@@ -199,34 +238,29 @@ def _first_reached(draws: WearDraws, rise: FloatArray, farthest: int) -> FloatAr
 
 def _outcome(
     history: DropHistory,
-    fit: WearFit,
     life: DamageLife | None,
     crossing: FloatArray,
-    horizon: int,
-) -> _Outcome:
+) -> Outcome:
     last = history.last_drop_number
-    n_draws = crossing.size or 1000
     rng = np.random.default_rng(crc32(history.series.encode()) + 1)
-    by_level = np.sort(crossing) if crossing.size else np.full(n_draws, np.inf)
-    at_level = by_level[(n_draws - 1) // 2]
-    level_drop = int(at_level) if at_level <= last else None
-    damage_drop = known_life(history, looks_are_logged=True).by
-    if level_drop is not None or damage_drop is not None:
-        if damage_drop is None or (level_drop is not None and level_drop <= damage_drop):
-            past = np.minimum(by_level, damage_drop or np.inf)
-            return _Outcome(past, level_drop, "peak limit", life is not None)
-        # Looked at after the drop at which it was noted, broken perhaps before: the note stands.
-        past = np.minimum(by_level, damage_drop)
-        return _Outcome(past, damage_drop, "damage", damage_known=True)
-    left = by_level - last
-    ahead = left > 0
+    n_draws = crossing.size or 1000
+    by_level = crossing if crossing.size else np.full(n_draws, np.inf)
+    ahead = by_level > last
     ease = np.exp(DISCREPANCY * rng.standard_normal(n_draws))
     with np.errstate(invalid="ignore"):
-        left = np.where(ahead, np.maximum(1.0, np.round(left * ease)), left)
-    failure = last + left
-    if life is not None:
-        failure = np.minimum(failure, life.draw(rng.permutation(_strata(n_draws, rng))))
-    return _Outcome(np.sort(failure[ahead & (failure > last)]), None, None, life is not None)
+        eased = last + np.maximum(1.0, np.round((by_level - last) * ease))
+    by_level = np.where(ahead, eased, by_level)
+    level_drop = _quantile(np.sort(by_level), 0.5, last)
+    damage_drop = known_life(history, looks_are_logged=True).by
+    if level_drop is None and damage_drop is None:
+        if life is not None:
+            by_level = np.minimum(by_level, life.draw(rng.permutation(_strata(n_draws, rng))))
+        left = np.sort(by_level[by_level > last])
+        return Outcome(left, None, None, damage_known=life is not None)
+    failure = np.sort(by_level if damage_drop is None else np.minimum(by_level, damage_drop))
+    if damage_drop is not None and (level_drop is None or damage_drop < level_drop):
+        return Outcome(failure, damage_drop, "damage", damage_known=True)
+    return Outcome(failure, int(level_drop or last), "peak limit", damage_known=life is not None)
 
 
 def _strata(n_draws: int, rng: np.random.Generator) -> FloatArray:
@@ -253,7 +287,7 @@ def _well_informed(histories: Sequence[DropHistory]) -> list[bool]:
 def _forecast(
     history: DropHistory,
     fit: WearFit,
-    outcome: _Outcome,
+    outcome: Outcome,
     *,
     level: float,
     limit_g: float | None,
@@ -304,7 +338,7 @@ def _quantile(sorted_drops: FloatArray, fraction: float, horizon: int) -> float 
 def _basis(
     history: DropHistory,
     fit: WearFit,
-    outcome: _Outcome,
+    outcome: Outcome,
     *,
     informed: bool,
     like_failed: int,

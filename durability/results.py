@@ -66,15 +66,17 @@ class Trend:
 class WearDraws:
     """Draws from the posterior of a series' level; arrays of shape (n_draws,).
 
-    ``log level(n) = log_level_first + settle · ψ(n) + climb · φ(n)``, where ``family`` and
-    ``parameter`` say which φ and ``settle_drops`` which ψ (see ``durability.wear.log_level``).
+    ``log level(n) = log_level_first + step · ψ(n) + climb · φ(n)``, where ``family`` and
+    ``parameter`` say which φ, ``step_family`` and ``step_parameter`` which ψ (see
+    ``durability.wear.log_level``).
     """
 
     family: IntArray
     parameter: FloatArray
-    settle_drops: FloatArray
+    step_family: IntArray
+    step_parameter: FloatArray
     log_level_first: FloatArray
-    settle: FloatArray
+    step: FloatArray
     climb: FloatArray
     scatter: FloatArray
     """Standard deviation of log peak g about the level."""

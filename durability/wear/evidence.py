@@ -1,10 +1,10 @@
 """Closed-form evidence of every wear shape for many series at once, with wild readings set apart.
 
-Given a shape and its parameter, ``log peak g = level + settle·ψ + climb·φ + scatter``. A reading
+Given a shape and its parameter, ``log peak g = level + step·ψ + climb·φ + scatter``. A reading
 is either a core reading, normal with standard deviation ``scatter``, or (with probability
 ``WILD_SHARE``) a wild one that says nothing. Expectation-maximisation gives each reading's
 probability of being a core reading under each shape; with those fixed, the variational bound is
-that of a weighted normal regression, whose integral over level (flat prior), settling (normal,
+that of a weighted normal regression, whose integral over level (flat prior), step (normal,
 in units of the scatter) and scatter (inverse gamma) is closed: a Student t in ``climb``, which is
 integrated over each bin of its piecewise-even prior.
 
@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.wear.shapes import SIGNED_EDGES, ShapeGrid, climb_basis, settle_basis
+from durability.wear.shapes import SIGNED_EDGES, ShapeGrid, climb_basis
 
 if TYPE_CHECKING:
     from durability.records import FloatArray
@@ -28,8 +28,8 @@ WILD_SHARE = 0.04
 """Prior probability that a reading is wild."""
 WILD_DENSITY = 0.5
 """Density of a wild reading in log g: anywhere within a factor e up or down."""
-SETTLE_VARIANCE = 9.0
-"""Prior variance of the settling, in units of the squared scatter."""
+STEP_VARIANCE = 9.0
+"""Prior variance of the step, in units of the squared scatter."""
 _EM_STEPS = 8
 _FLAT = 1e-12
 """Curvature below which the readings say nothing about the climb."""
@@ -62,12 +62,12 @@ class CellFit:
     """Probability that each reading is a core one; shape (n_cells, n_series, n_drops)."""
     total_core: FloatArray
     mean_log: FloatArray
-    mean_settle: FloatArray
+    mean_step: FloatArray
     mean_climb: FloatArray
     """Core-weighted means of the log reading, of ψ and of φ."""
-    settle_precision: FloatArray
-    settle_log: FloatArray
-    settle_climb: FloatArray
+    step_precision: FloatArray
+    step_log: FloatArray
+    step_climb: FloatArray
     """Centred cross products of ψ with itself (prior included), the log readings and φ."""
 
     def of_series(self, rows: slice) -> CellFit:
@@ -104,7 +104,7 @@ def fit_cells(
     """
     drop_number = np.arange(1.0, log_peak.shape[1] + 1.0)
     phi = climb_basis(grid.family, grid.parameter, drop_number)
-    psi = settle_basis(grid.settle_drops, drop_number)
+    psi = climb_basis(grid.step_family, grid.step_parameter, drop_number)
     impossible = ~np.isfinite(phi)
     phi = np.where(impossible, 0.0, phi)
     size = np.maximum(np.abs(phi).max(axis=1), 1e-300)
@@ -129,26 +129,31 @@ def fit_cells(
     misfit = (
         scatter.weight * scatter.variance
         + (core * squared).sum(axis=2)
-        + fit["settle"] ** 2 / SETTLE_VARIANCE
+        + fit["step"] ** 2 / STEP_VARIANCE
     )
+    # From here on in the climb's own unit.
+    fit["climb"] /= size[:, None]
+    fit["curvature"] *= size[:, None] ** 2
+    fit["mean_climb"] *= size[:, None]
+    fit["step_climb"] *= size[:, None]
     log_constant = _log_constant(core, present, fit, misfit, scatter)
     log_constant = np.where(
         (impossible[:, None, :] & (present > 0.0)).any(axis=2), -np.inf, log_constant
     )
     return CellFit(
         log_constant=log_constant,
-        climb=fit["climb"] / size[:, None],
-        curvature=fit["curvature"] * size[:, None] ** 2,
+        climb=fit["climb"],
+        curvature=fit["curvature"],
         misfit=misfit,
         freedom=scatter.weight + fit["total"] - 2.0,
         core=core,
         total_core=fit["total"],
         mean_log=fit["mean_log"],
-        mean_settle=fit["mean_settle"],
-        mean_climb=fit["mean_climb"] * size[:, None],
-        settle_precision=fit["settle_precision"],
-        settle_log=fit["settle_log"],
-        settle_climb=fit["settle_climb"] * size[:, None],
+        mean_step=fit["mean_step"],
+        mean_climb=fit["mean_climb"],
+        step_precision=fit["step_precision"],
+        step_log=fit["step_log"],
+        step_climb=fit["step_climb"],
     )
 
 
@@ -199,35 +204,35 @@ def normal_to_t(z: FloatArray, freedom: FloatArray) -> FloatArray:
 def _weighted_fit(
     core: FloatArray, log_peak: FloatArray, terms: FloatArray
 ) -> dict[str, FloatArray]:
-    """Weighted normal equations of level, settling and climb, solved by elimination."""
+    """Weighted normal equations of level, step and climb, solved by elimination."""
     moments = core @ terms
     weighted_log = core * log_peak
     with_log = weighted_log @ terms[..., :3]
     total = np.maximum(moments[..., 0], 1e-6)
-    mean_settle, mean_climb = moments[..., 1] / total, moments[..., 2] / total
+    mean_step, mean_climb = moments[..., 1] / total, moments[..., 2] / total
     mean_log = with_log[..., 0] / total
-    settle_precision = moments[..., 3] - total * mean_settle**2 + 1.0 / SETTLE_VARIANCE
-    settle_climb = moments[..., 4] - total * mean_settle * mean_climb
-    settle_log = with_log[..., 1] - total * mean_settle * mean_log
-    pull = settle_climb / settle_precision
-    curvature = moments[..., 5] - total * mean_climb**2 - settle_climb * pull
-    slope = with_log[..., 2] - total * mean_climb * mean_log - settle_log * pull
+    step_precision = moments[..., 3] - total * mean_step**2 + 1.0 / STEP_VARIANCE
+    step_climb = moments[..., 4] - total * mean_step * mean_climb
+    step_log = with_log[..., 1] - total * mean_step * mean_log
+    pull = step_climb / step_precision
+    curvature = moments[..., 5] - total * mean_climb**2 - step_climb * pull
+    slope = with_log[..., 2] - total * mean_climb * mean_log - step_log * pull
     told = curvature > _FLAT
     curvature = np.where(told, curvature, 0.0)
     climb = np.where(told, slope / np.where(told, curvature, 1.0), 0.0)
-    settle = (settle_log - settle_climb * climb) / settle_precision
+    step = (step_log - step_climb * climb) / step_precision
     return {
         "total": total,
         "mean_log": mean_log,
-        "mean_settle": mean_settle,
+        "mean_step": mean_step,
         "mean_climb": mean_climb,
-        "settle_precision": settle_precision,
-        "settle_climb": settle_climb,
-        "settle_log": settle_log,
+        "step_precision": step_precision,
+        "step_climb": step_climb,
+        "step_log": step_log,
         "curvature": curvature,
         "climb": climb,
-        "settle": settle,
-        "level": mean_log - settle * mean_settle - climb * mean_climb,
+        "step": step,
+        "level": mean_log - step * mean_step - climb * mean_climb,
     }
 
 
@@ -236,17 +241,21 @@ def _residual(
 ) -> FloatArray:
     path = fit["climb"][..., None] * phi[:, None, :]
     path += fit["level"][..., None]
-    settling = (psi != 0.0).any(axis=1)
-    path[settling] += fit["settle"][settling, :, None] * psi[settling, None, :]
+    stepping = (psi != 0.0).any(axis=1)
+    path[stepping] += fit["step"][stepping, :, None] * psi[stepping, None, :]
     return np.asarray(log_peak - path, dtype=np.float64)
 
 
 def _robust_variance(squared: FloatArray, present: FloatArray, scatter: ScatterPrior) -> FloatArray:
     """Squared scatter from the median absolute residual, so that wild readings don't hide."""
-    with_gaps = np.where(present > 0.0, squared, np.nan)
-    # 0.4549 is the median of the square of a standard normal.
-    middle = np.nanmedian(with_gaps, axis=2) / 0.4549
     count = present.sum(axis=1)
+    if present.all():
+        middle = np.median(squared, axis=2)
+    else:
+        ordered = np.sort(np.where(present > 0.0, squared, np.inf), axis=2)
+        half = ((count - 1.0) // 2.0).astype(np.int64)
+        middle = np.take_along_axis(ordered, half[None, :, None], axis=2)[:, :, 0]
+    middle = middle / 0.4549  # the median of the square of a standard normal
     return np.asarray(
         (scatter.weight * scatter.variance + count * middle) / (scatter.weight + count),
         dtype=np.float64,
@@ -284,7 +293,7 @@ def _log_constant(
     prior_weight = 0.5 * scatter.weight
     prior = prior_weight * np.log(prior_weight * scatter.variance) - gammaln(prior_weight)
     power = 0.5 * (total - 1.0 + scatter.weight)
-    determinant = -0.5 * np.log(total) - 0.5 * np.log(SETTLE_VARIANCE * fit["settle_precision"])
+    determinant = -0.5 * np.log(total) - 0.5 * np.log(STEP_VARIANCE * fit["step_precision"])
     constant = labels - 0.5 * (total - 1.0) * np.log(2.0 * np.pi) + prior + determinant
     told = fit["curvature"] > 0.0
     curvature = np.where(told, fit["curvature"], 1.0)

@@ -22,9 +22,9 @@ from durability.wear.evidence import (
 from durability.wear.shapes import (
     SHAPES,
     SIGNED_EDGES,
+    STEADY,
     ShapeGrid,
     climb_basis,
-    settle_basis,
     shape_grid,
 )
 from durability.wear.sharing import (
@@ -97,9 +97,9 @@ def log_level(draws: WearDraws, drop_number: FloatArray | IntArray) -> FloatArra
     phi = climb_basis(draws.family, draws.parameter, numbers)
     path = draws.climb[:, None] * phi
     path += draws.log_level_first[:, None]
-    settling = draws.settle_drops > 0.0
-    path[settling] += draws.settle[settling, None] * settle_basis(
-        draws.settle_drops[settling], numbers
+    stepping = draws.step_family != STEADY
+    path[stepping] += draws.step[stepping, None] * climb_basis(
+        draws.step_family[stepping], draws.step_parameter[stepping], numbers
     )
     return path
 
@@ -308,13 +308,13 @@ def _draw(series: str, cells: CellFit, posterior: FloatArray, grid: ShapeGrid) -
     off = np.where(told, climb - centre, 0.0)
     misfit = cells.misfit[cell, 0] + cells.curvature[cell, 0] * off**2
     scatter = np.sqrt(misfit / rng.chisquare(freedom + 1.0))
-    precision = cells.settle_precision[cell, 0]
-    settle = (cells.settle_log[cell, 0] - climb * cells.settle_climb[cell, 0]) / precision
-    settle += scatter / np.sqrt(precision) * rng.standard_normal(N_DRAWS)
-    settle = np.where(grid.settle_drops[cell] > 0.0, settle, 0.0)
+    precision = cells.step_precision[cell, 0]
+    step = (cells.step_log[cell, 0] - climb * cells.step_climb[cell, 0]) / precision
+    step += scatter / np.sqrt(precision) * rng.standard_normal(N_DRAWS)
+    step = np.where(grid.step_family[cell] != STEADY, step, 0.0)
     level = (
         cells.mean_log[cell, 0]
-        - settle * cells.mean_settle[cell, 0]
+        - step * cells.mean_step[cell, 0]
         - climb * cells.mean_climb[cell, 0]
         + scatter / np.sqrt(cells.total_core[cell, 0]) * rng.standard_normal(N_DRAWS)
     )
@@ -322,9 +322,10 @@ def _draw(series: str, cells: CellFit, posterior: FloatArray, grid: ShapeGrid) -
     return WearDraws(
         family=grid.family[cell][order],
         parameter=grid.parameter[cell][order],
-        settle_drops=grid.settle_drops[cell][order],
+        step_family=grid.step_family[cell][order],
+        step_parameter=grid.step_parameter[cell][order],
         log_level_first=level[order],
-        settle=settle[order],
+        step=step[order],
         climb=climb[order],
         scatter=scatter[order],
     )

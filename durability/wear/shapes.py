@@ -1,8 +1,8 @@
 """The plausible shapes of wear: how the logarithm of peak g may climb over drops.
 
-A path is ``log level(n) = level + settle · ψ(n) + climb · φ(n)`` with ψ(1) = φ(1) = 0, so that
-``level`` is the log level at the first drop. φ is one of nine families, each with one parameter on
-a grid; ψ is an optional settling of the first drops, ``1 - exp(-(n-1)/settle_drops)``.
+A path is ``log level(n) = level + step · ψ(n) + climb · φ(n)`` with ψ(1) = φ(1) = 0, so that
+``level`` is the log level at the first drop. φ is one of ten families, each with one parameter on
+a grid; ψ is an optional step beside it: the settling of the first drops, or a jump.
 """
 
 from __future__ import annotations
@@ -16,7 +16,18 @@ import numpy as np
 if TYPE_CHECKING:
     from durability.records import FloatArray, IntArray
 
-STEADY, LINEAR, ONSET, POWER, EXPONENTIAL, HYPERBOLIC, SLOWING, SETTLING, JUMP = range(9)
+(
+    STEADY,
+    LINEAR,
+    ONSET,
+    POWER,
+    EXPONENTIAL,
+    HYPERBOLIC,
+    SLOWING,
+    SETTLING,
+    LEVELLING,
+    JUMP,
+) = range(10)
 
 SHAPES = (
     "steady",
@@ -30,9 +41,13 @@ SHAPES = (
 )
 """Names of the shapes; ``ShapeGrid.shape`` holds positions in this tuple."""
 
-_SHAPE_PRIOR = dict(zip(SHAPES, (0.15, 0.20, 0.20, 0.20, 0.06, 0.07, 0.06, 0.06), strict=True))
+_SHAPE_PRIOR = dict(zip(SHAPES, (0.08, 0.15, 0.24, 0.26, 0.05, 0.06, 0.09, 0.07), strict=True))
 _POWER_UNIT = 30.0
 """Drops over which the rate of a power law is the mean rate: ``φ = 30 ((n-1)/30)^p``."""
+_FADING_DROPS = 50.0
+"""Onsets, jumps and time scales much later than this are as good as never: their prior fades."""
+_LEVELLING_WIDTH = 0.25
+"""Width of an S-shaped climb as a fraction of its middle."""
 _LARGEST_EXPONENT = 60.0
 """Beyond e^60 every limit has long been passed; keeps squares finite."""
 _FARTHEST_PARAMETER = 1000.0
@@ -44,6 +59,8 @@ AMPLITUDE_UNIT = 10.0
 """Amplitudes (settling, jump) use the same edges times this: up to a factor 37."""
 SIGNED_EDGES = np.concatenate([-RATE_EDGES[:0:-1], RATE_EDGES])
 BINS = SIGNED_EDGES.size - 1
+PARAMETER_SPREAD = 0.25
+"""Log standard deviation of a shape's parameter between cases of one model."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,14 +73,16 @@ class ShapeGrid:
 
     family: IntArray
     parameter: FloatArray
-    settle_drops: FloatArray
-    """0 where the first drops don't settle."""
+    step_family: IntArray
+    """Family of ψ: STEADY where there is no step."""
+    step_parameter: FloatArray
     shape: IntArray
     unit: FloatArray
     """What the bin edges are multiplied by."""
     log_prior: FloatArray
-    neighbours: FloatArray
-    """Row-stochastic kernel (n_cells, n_cells): how like cases differ in their parameter."""
+    blocks: tuple[tuple[slice, FloatArray], ...]
+    """Runs of cells of one family, each with a row-stochastic kernel (n_run, n_run): how the
+    parameters of like cases differ."""
 
 
 def climb_basis(family: IntArray, parameter: FloatArray, drop_number: FloatArray) -> FloatArray:
@@ -110,17 +129,17 @@ def _family_basis(code: int, parameter: FloatArray, since_first: FloatArray) -> 
         return parameter * np.log1p(since_first / parameter)
     if code == SETTLING:
         return -np.expm1(-since_first / parameter)
+    if code == LEVELLING:
+        # An S-shaped climb whose steepest drop is the parameter.
+        width = _LEVELLING_WIDTH * parameter
+        start = 1.0 / (1.0 + np.exp((parameter - 1.0) / width))
+        return 1.0 / (1.0 + np.exp((parameter - 1.0 - since_first) / width)) - start
     if code == JUMP:
         return (since_first + 1.0 >= parameter).astype(np.float64)
     return np.zeros_like(since_first)
 
 
-def settle_basis(settle_drops: FloatArray, drop_number: FloatArray) -> FloatArray:
-    """ψ of each path at each drop: 0 at drop 1, 1 once settled; 0 throughout without settling."""
-    since_first = np.atleast_2d(drop_number) - 1.0
-    drops = np.where(settle_drops > 0.0, settle_drops, 1.0)[:, None]
-    settled = -np.expm1(-since_first / drops)
-    return np.where(settle_drops[:, None] > 0.0, settled, 0.0)
+_Block = tuple[int, "FloatArray", tuple[int, "FloatArray"], str, float, float, float, float]
 
 
 @lru_cache(maxsize=16)
@@ -133,49 +152,63 @@ def shape_grid(farthest_drop: int) -> ShapeGrid:
     poles = _geometric(6.0, far, 1.22)
     growths = _geometric(0.01, 0.4, 1.6)
 
-    # family, parameters, settling times, shape, share of the shape, median size, its log sd, P(< 0)
-    none = (0.0,)
-    times = (1.0, 2.5, 6.0)
-    times_alone = np.array([0.6, 1.2, 2.5, 5.0, 10.0, 20.0])
-    blocks: list[tuple[int, FloatArray, tuple[float, ...], str, float, float, float, float]] = [
-        (STEADY, np.array([1.0]), none, "steady", 1.0, 0.01, 1.0, 0.0),
-        (LINEAR, np.array([1.0]), none, "linear", 1.0, 0.012, 1.1, 0.15),
-        (ONSET, drops, none, "onset", 1.0, 0.015, 1.1, 0.0),
+    none = (STEADY, np.ones(1))
+    settles = (SETTLING, np.array([1.0, 2.5, 6.0]))
+    times = np.array([0.6, 1.2, 2.5, 5.0, 10.0, 20.0])
+    middles = _geometric(4.0, far, 1.35)
+    # family, parameters, step beside it, shape, share of the shape, median size, log sd, P(< 0)
+    blocks: list[_Block] = [
+        (STEADY, np.ones(1), none, "steady", 1.0, 0.01, 1.0, 0.0),
+        (LINEAR, np.ones(1), none, "linear", 1.0, 0.012, 1.1, 0.15),
+        (ONSET, drops, none, "onset", 1.0, 0.02, 1.1, 0.0),
         (POWER, np.array([1.5, 2.0, 3.0]), none, "accelerating", 0.35, 0.010, 1.1, 0.0),
         (EXPONENTIAL, growths, none, "accelerating", 0.35, 0.006, 1.3, 0.0),
         (HYPERBOLIC, poles, none, "accelerating", 0.30, 0.008, 1.3, 0.0),
         (SLOWING, np.array([2.0, 6.0, 20.0, 60.0]), none, "slowing", 0.7, 0.02, 1.1, 0.1),
         (POWER, np.array([0.4, 0.6, 0.8]), none, "slowing", 0.3, 0.010, 1.1, 0.1),
-        (SETTLING, times_alone, none, "settling", 1.0, 0.10, 0.9, 0.25),
-        (LINEAR, np.array([1.0]), times, "settling then climbing", 0.5, 0.012, 1.1, 0.0),
-        (ONSET, coarse_drops, times, "settling then climbing", 0.3, 0.015, 1.1, 0.0),
-        (EXPONENTIAL, growths[::2], times, "settling then climbing", 0.2, 0.006, 1.3, 0.0),
-        (JUMP, drops, none, "jump", 1.0, 0.15, 0.8, 0.25),
-    ]  # fmt: skip
-    family, parameter, settle, shape, unit, prior, block_of = [], [], [], [], [], [], []
-    for block, (code, values, settles, name, share, median, log_sd, falling) in enumerate(blocks):
-        scale = AMPLITUDE_UNIT if code in (SETTLING, JUMP) else 1.0
+        (SETTLING, times, none, "settling", 0.5, 0.10, 0.9, 0.25),
+        (LEVELLING, middles, none, "settling", 0.5, 0.30, 0.7, 0.0),
+        (LINEAR, np.ones(1), settles, "settling then climbing", 0.5, 0.012, 1.1, 0.0),
+        (ONSET, coarse_drops, settles, "settling then climbing", 0.3, 0.015, 1.1, 0.0),
+        (EXPONENTIAL, growths[::2], settles, "settling then climbing", 0.2, 0.006, 1.3, 0.0),
+        (JUMP, drops, none, "jump", 0.5, 0.15, 0.8, 0.25),
+        (LINEAR, np.ones(1), (JUMP, drops), "jump", 0.5, 0.008, 1.1, 0.0),
+    ]
+    cells: list[tuple[int, float, int, float, int, float, int]] = []
+    prior = []
+    for block, (code, values, (step, steps), name, share, median, log_sd, falling) in enumerate(
+        blocks
+    ):
+        scale = AMPLITUDE_UNIT if code in (SETTLING, LEVELLING, JUMP) else 1.0
         sizes = _size_prior(median / scale, log_sd, falling)
-        spacing = np.gradient(np.log(values)) if values.size > 1 else np.ones(1)
-        for settle_drops in settles:
-            weight = _SHAPE_PRIOR[name] * share / len(settles) * spacing / spacing.sum()
-            family += [code] * values.size
-            parameter += list(values)
-            settle += [settle_drops] * values.size
-            shape += [SHAPES.index(name)] * values.size
-            unit += [scale] * values.size
-            prior += list(np.log(weight)[:, None] + sizes)
-            block_of += [block] * values.size
-    families, parameters = np.array(family), np.array(parameter)
-    return ShapeGrid(
-        family=families,
-        parameter=parameters,
-        settle_drops=np.array(settle),
-        shape=np.array(shape),
-        unit=np.array(unit),
-        log_prior=np.array(prior),
-        neighbours=_neighbours(np.array(block_of), parameters),
+        weight = _SHAPE_PRIOR[name] * share * np.outer(_evenly(values), _evenly(steps))
+        prior += list(np.log(weight.ravel())[:, None] + sizes)
+        cells += [
+            (code, value, step, beside, SHAPES.index(name), scale, block)
+            for value in values
+            for beside in steps
+        ]
+    family, parameter, step_family, step_parameter, shape, unit, block_of = (
+        np.array(column) for column in zip(*cells, strict=True)
     )
+    return ShapeGrid(
+        family=family,
+        parameter=parameter,
+        step_family=step_family,
+        step_parameter=step_parameter,
+        shape=shape,
+        unit=unit,
+        log_prior=np.array(prior),
+        blocks=_blocks(block_of, parameter, step_parameter),
+    )
+
+
+def _evenly(values: FloatArray) -> FloatArray:
+    """Prior weights even in the logarithm of the parameter, fading beyond some fifty drops."""
+    if values.size == 1:
+        return np.ones(1)
+    spacing = np.gradient(np.log(values)) / (1.0 + values / _FADING_DROPS)
+    return np.asarray(spacing / spacing.sum(), dtype=np.float64)
 
 
 def _geometric(first: float, last: float, ratio: float) -> FloatArray:
@@ -194,8 +227,16 @@ def _size_prior(median: float, log_sd: float, falling: float) -> FloatArray:
         return np.asarray(np.log(signed), dtype=np.float64)
 
 
-def _neighbours(block: IntArray, parameter: FloatArray) -> FloatArray:
-    """Kernel among cells of one block: parameters of like cases differ by about a quarter."""
-    apart = (np.log(parameter)[:, None] - np.log(parameter)) / 0.25
-    kernel = np.where(block[:, None] == block, np.exp(-0.5 * apart**2), 0.0)
-    return np.asarray(kernel / kernel.sum(axis=1, keepdims=True), dtype=np.float64)
+def _blocks(
+    block: IntArray, parameter: FloatArray, step_parameter: FloatArray
+) -> tuple[tuple[slice, FloatArray], ...]:
+    """Kernels within runs of cells: parameters of like cases differ by about a quarter."""
+    starts = np.flatnonzero(np.diff(block, prepend=-1))
+    runs = []
+    for start, stop in zip(starts, [*starts[1:], block.size], strict=True):
+        run = slice(int(start), int(stop))
+        logs = np.log(np.stack([parameter[run], step_parameter[run]]))
+        apart = ((logs[:, :, None] - logs[:, None, :]) ** 2).sum(axis=0) / PARAMETER_SPREAD**2
+        kernel = np.exp(-0.5 * apart)
+        runs.append((run, kernel / kernel.sum(axis=1, keepdims=True)))
+    return tuple(runs)

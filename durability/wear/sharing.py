@@ -1,9 +1,10 @@
 """What series of one case model tell each other: scatter, shape and rate, never the level.
 
-A series' prior is a mixture: with weight ``PRIOR_SERIES / (PRIOR_SERIES + others)`` the general
-prior, else what one of the others showed, spread to like parameters and rates. That is the
-predictive rule of a Dirichlet process (Ferguson 1973; Blackwell & MacQueen 1973) with the others'
-posteriors in place of known values; a series unlike its siblings falls back on the general part.
+The model has a profile, one cell of the grid of shapes with one bin of its climb, drawn from the
+general prior. Each of its series is like the profile with probability ``1 - UNLIKE``, its
+parameter and rate about it within the spread between cases; else it is a thing of its own, drawn
+from the general prior. So a series unlike its siblings is not dragged to them. With everything on
+a grid the profile's posterior given all the others is an exact sum.
 The scatter is moderated as in Smyth (2004): an inverse gamma centred on the siblings' variance.
 """
 
@@ -14,13 +15,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from durability.wear.evidence import ScatterPrior
+from durability.wear.shapes import BINS
 
 if TYPE_CHECKING:
     from durability.records import FloatArray, IntArray
     from durability.wear.shapes import ShapeGrid
 
-PRIOR_SERIES = 1.5
-"""How many series the general prior is worth."""
+UNLIKE = 0.15
+"""Prior probability that a case is not like its model."""
 ELSEWHERE_WEIGHT = 0.5
 """What a series under another condition counts for."""
 SCATTER_WEIGHT = 2.0
@@ -28,7 +30,6 @@ SCATTER = 0.04
 """General prior of the scatter: about 4 %, worth two readings."""
 _LARGEST_SCATTER_WEIGHT = 12.0
 """Scatter differs between series of one model too: siblings are never worth more readings."""
-_ROUNDS = 2
 
 
 def scatter_prior(n_series: int) -> ScatterPrior:
@@ -85,31 +86,48 @@ def shared_posterior(
     """
     likelihood = np.exp(log_evidence - log_evidence.max(axis=(1, 2), keepdims=True))
     general = np.exp(grid.log_prior)
-    posterior = _normalised(likelihood * general)
-    others = closeness.sum(axis=1)
-    if not others.any():
-        return posterior
-    for _ in range(_ROUNDS):
-        told = np.tensordot(closeness, _spread(posterior, grid), axes=1)
-        prior = (PRIOR_SERIES * general + told) / (PRIOR_SERIES + others)[:, None, None]
-        posterior = _normalised(likelihood * prior)
-    return posterior
+    posterior = likelihood * general
+    if closeness.any():
+        alone = posterior.sum(axis=(1, 2), keepdims=True)
+        like = _about_profile(likelihood, grid)
+        told = np.log((1.0 - UNLIKE) * like + UNLIKE * alone)
+        profile = np.tensordot(closeness, told, axes=1)
+        profile += grid.log_prior
+        profile = _normalised(np.exp(profile - profile.max(axis=(1, 2), keepdims=True)))
+        posterior = likelihood * ((1.0 - UNLIKE) * _from_profile(profile, grid) + UNLIKE * general)
+    return _normalised(posterior)
 
 
 def _normalised(weights: FloatArray) -> FloatArray:
     return np.asarray(weights / weights.sum(axis=(1, 2), keepdims=True), dtype=np.float64)
 
 
-def _spread(posterior: FloatArray, grid: ShapeGrid) -> FloatArray:
-    """Like cases differ: spread over neighbouring bins and over like parameters."""
-    half = posterior.shape[2] // 2
-    spread = np.empty_like(posterior)
-    for side in (slice(0, half), slice(half, None)):
-        part = posterior[:, :, side]
-        wide = 0.6 * part
-        wide[:, :, 1:] += 0.2 * part[:, :, :-1]
-        wide[:, :, :-1] += 0.2 * part[:, :, 1:]
-        wide[:, :, 0] += 0.2 * part[:, :, 0]
-        wide[:, :, -1] += 0.2 * part[:, :, -1]
-        spread[:, :, side] = wide
-    return np.asarray(np.matmul(grid.neighbours.T, spread), dtype=np.float64)
+def _rate_kernel() -> FloatArray:
+    """How the climbs of like cases differ: mostly the same bin or the next, never the sign."""
+    half = BINS // 2
+    kernel = np.zeros((BINS, BINS))
+    for start in (0, half):
+        for row in range(half):
+            for shift, share in ((-1, 0.2), (0, 0.6), (1, 0.2)):
+                column = min(max(row + shift, 0), half - 1)
+                kernel[start + row, start + column] += share
+    return kernel
+
+
+RATE_KERNEL = _rate_kernel()
+
+
+def _about_profile(likelihood: FloatArray, grid: ShapeGrid) -> FloatArray:
+    """Likelihood of each profile: averaged over the cases that it may bring."""
+    averaged = likelihood @ RATE_KERNEL.T
+    for run, kernel in grid.blocks:
+        averaged[:, run] = kernel @ averaged[:, run]
+    return np.asarray(averaged, dtype=np.float64)
+
+
+def _from_profile(profile: FloatArray, grid: ShapeGrid) -> FloatArray:
+    """Prior probability of each case's cell and bin given the probability of each profile."""
+    spread = profile @ RATE_KERNEL
+    for run, kernel in grid.blocks:
+        spread[:, run] = kernel.T @ spread[:, run]
+    return np.asarray(spread, dtype=np.float64)
