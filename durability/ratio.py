@@ -118,6 +118,10 @@ def log_ratio(
     size = max(float(np.abs(a.cell).max()), float(np.abs(b.cell).max()), 1.0)
     known = bool(terms) and bool(variance > NEGLIGIBLE * size**2)
     df = _degrees_of_freedom(terms) if known else None
+    if df is not None and len(block_of) > 1:
+        # With orientations as blocks the mean squares are not quite independent: unrounded, 90 %
+        # intervals of two cases over 26 orientations cover 87 %.
+        df = max(1.0, float(np.floor(df)))
     log_se = float(np.sqrt(variance)) if known else None
     reach = None
     if df is not None and log_se is not None:

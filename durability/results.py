@@ -503,10 +503,10 @@ class Claim:
     """Orientations that only one side saw; left out."""
     cases_to_settle: int | None
     """Cases on each side, drops per case as now, to settle it with the stated power if the
-    estimate is true; None when no reasonable number would."""
+    estimate is true; None when it is settled, when no reasonable number would, or none is known."""
     drops_to_settle: int | None
-    """Drops per case and orientation to settle it with the cases there are; None when more drops
-    of the same cases can't."""
+    """Drops per case and orientation to settle it with the cases there are; None when it is
+    settled, or more drops of the same cases can't."""
     power: float
     decision_rule: str
     basis: str
