@@ -86,25 +86,31 @@ def rig_correction(
         cross = cross - _wander(steady, knot).mean(axis=0)
     offset = 0.0 if target_log_peak is None else target_log_peak
 
+    # In the eigenvectors of the weighted covariance every strength of wander is diagonal.
+    root = np.sqrt(count)
+    sizes, vectors = np.linalg.eigh(root[:, None] * covariance * root)
+    sizes = np.maximum(sizes, 0.0)
+    ones, y = vectors.T @ root, vectors.T @ (root * mean)
+    cross = cross @ (root[:, None] * vectors)
+
     log_weight, centres, variances = [], [], []
     for strength in np.logspace(-3.0, 3.0, 25):
-        factor = np.linalg.cholesky(np.diag(1.0 / count) + strength * covariance)
-        white = np.linalg.solve(factor, np.column_stack([np.ones_like(mean), mean]))
-        precision = float(white[:, 0] @ white[:, 0])
-        centre = float(white[:, 0] @ white[:, 1]) / precision
-        rest = white[:, 1] - centre * white[:, 0]
-        squares = float(rest @ rest) + inner_squares
+        inverse = 1.0 / (1.0 + strength * sizes)
+        precision = float(inverse @ ones**2)
+        centre = float(inverse @ (ones * y)) / precision
+        rest = y - centre * ones
+        squares = max(float(inverse @ rest**2) + inner_squares, 1e-300)
         log_weight.append(
-            -np.log(np.diag(factor)).sum()
+            0.5 * np.log(inverse).sum()
             - 0.5 * np.log(precision)
-            - 0.5 * (drops - 1) * np.log(max(squares, 1e-300))
+            - (drops - 1) / 2 * np.log(squares)
         )
-        reach = np.linalg.solve(factor, strength * cross.T)
-        centres.append(mean_share * (centre - offset) + reach.T @ rest)
+        reach = strength * cross * inverse
+        centres.append(mean_share * (centre - offset) + reach @ rest)
         spread = (
             strength * own
-            - np.sum(reach**2, axis=0)
-            + (mean_share - reach.T @ white[:, 0]) ** 2 / precision
+            - strength * np.sum(reach * cross, axis=1)
+            + (mean_share - reach @ ones) ** 2 / precision
         )
         variances.append(squares / (drops - 3) * np.maximum(spread, 0.0))
     weight = np.exp(np.array(log_weight) - max(log_weight))

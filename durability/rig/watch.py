@@ -32,6 +32,11 @@ FEW_DROPS = 20
 """Below this a target and scatter estimated from the drops are called few (common practice: 20
 to 25 readings before control limits are trusted)."""
 
+HELD_SCORE = 2.5
+"""Scores are cut here before they are charted, so that no single drop can signal (winsorizing;
+unlike the textbook charts, whose run lengths are told, this takes one drop more for a big shift).
+"""
+
 SHIFTS = (0.0, 0.5, 1.0, 2.0)
 """Shifts for which a run length is told, in standard deviations."""
 
@@ -132,7 +137,9 @@ def watch_rig(
         drift_lower=None if change is None else change.drift_lower,
         drift_upper=None if change is None else change.drift_upper,
         shape_weights={} if change is None else change.shape_weights,
-        individuals_g=individuals_chart(np.exp(log_peak), steady),
+        individuals_g=individuals_chart(
+            np.exp(log_peak), steady if steady >= WARM_UP_DROPS else drops
+        ),
         chart_when=when[warm_up:],
         score=score,
         ewma=ewma,
@@ -163,6 +170,8 @@ class _Change:
     drift_upper: float
     scatter: float
     """Standard deviation of log peak about it."""
+    residual: FloatArray
+    """About the one shape and date that fits best."""
     shape_weights: dict[str, float]
 
 
@@ -174,10 +183,11 @@ def _scores(
 ) -> FloatArray | None:
     """Standard normal scores of the drops after the warm-up; None without any scatter to learn.
 
-    Each drop is judged by those before it, but by none at or after ``learn_until``.
+    Cut at `HELD_SCORE`. Each drop is judged by those before it, but by none at or after
+    ``learn_until``.
     """
     if given is not None:
-        return (log_peak - given[0]) / given[1]
+        return _cut((log_peak - given[0]) / given[1])
     from scipy.special import ndtri, stdtr
 
     behind = np.minimum(np.arange(warm_up, len(log_peak)), learn_until)
@@ -190,7 +200,11 @@ def _scores(
     student = (centred[warm_up:] - mean) / (sd * np.sqrt(1.0 + 1.0 / behind))
     # The lower tail keeps its digits where the upper one is rounded to 1.
     tail = np.maximum(stdtr(behind - 1, -np.abs(student)), 1e-300)
-    return np.asarray(-np.sign(student) * ndtri(tail), dtype=float)
+    return _cut(-np.sign(student) * ndtri(tail))
+
+
+def _cut(score: FloatArray) -> FloatArray:
+    return np.asarray(np.clip(score, -HELD_SCORE, HELD_SCORE), dtype=float)
 
 
 def _earliest(score: FloatArray) -> int | None:
@@ -221,7 +235,8 @@ def _change(
 
     count, y_sum = from_the_end(np.ones(drops)), from_the_end(y)
     t_sum, tt_sum, ty_sum = from_the_end(time), from_the_end(time**2), from_the_end(time * y)
-    first = np.arange(1, signal + 1)  # a step begins with this drop
+    # A step begins with this drop; with the first one only against a target from elsewhere.
+    first = np.arange(1 if target is None else 0, signal + 1)
     knot = np.arange(signal)  # a ramp leaves the level at this drop
     knot = knot[time[knot] < time[-1]]
     begun, reach = time[knot], time[-1] - time[knot]
@@ -245,6 +260,13 @@ def _change(
     mean = float(weight @ size)
     variance = float(weight @ (squares / df / xx + (size - mean) ** 2))
     half = float(stdtrit(df, (1.0 + level) / 2.0)) * variance**0.5
+    best = int(weight.argmax())
+    if best < len(first):
+        shape = (np.arange(drops) >= first[best]).astype(float)
+    else:
+        begin = best - len(first)
+        shape = np.maximum(time - begun[begin], 0.0) / reach[begin]
+    residual = y - size[best] * shape
     date = np.concatenate([when[first], when[knot]])
     order = np.argsort(date, kind="stable")
     reached = np.cumsum(weight[order])
@@ -261,6 +283,7 @@ def _change(
         drift_lower=100.0 * float(np.expm1(mean - half)),
         drift_upper=100.0 * float(np.expm1(mean + half)),
         scatter=float(weight @ np.sqrt(squares / df)),
+        residual=residual,
         shape_weights={"step": step, "ramp": 1.0 - step},
     )
 
@@ -274,14 +297,16 @@ def _notes(
             f"target and scatter rest on {counted(len(steady), 'drop')}: small drifts take long "
             f"to show with fewer than {FEW_DROPS}"
         )
-    if len(steady) >= 10:
+    rest = steady if change is None else change.residual
+    n = len(rest)
+    if n >= 10:
         # Von Neumann ratio, mean 2 when drops are independent; lower 1 % point, normal form.
-        n = len(steady)
-        ratio = float(np.sum(np.diff(steady) ** 2) / np.sum((steady - steady.mean()) ** 2))
+        ratio = float(np.sum(np.diff(rest) ** 2) / np.sum((rest - rest.mean()) ** 2))
         if ratio < 2.0 - 2.326 * 2.0 * ((n - 2) / (n**2 - 1)) ** 0.5:
             notes.append(
-                "neighbouring reference drops are more alike than distant ones: false alarms are "
-                "likelier than stated; give one value a session"
+                "neighbouring reference drops are more alike than distant ones: the rig wanders, "
+                "or a session has several drops (then give one value a session, for with several "
+                "false alarms are likelier than stated)"
             )
     if change is not None and ewma.lower[-1] <= ewma.average[-1] <= ewma.upper[-1]:
         notes.append("the moving average is back inside its limits")
