@@ -252,11 +252,9 @@ def _settles(gap: float, variance: float, df: float, confidence: float, power: f
     from scipy.special import nctdtr, stdtrit
 
     critical = float(stdtrit(df, (1.0 + confidence) / 2.0))
-    noncentrality = gap / np.sqrt(variance)
-    # scipy's noncentral t loses itself far out; there the power is 1 for any purpose.
-    return bool(
-        noncentrality - critical > 8.0 or 1.0 - nctdtr(df, noncentrality, critical) >= power
-    )
+    # Beyond 36 scipy's noncentral t gives NaN here and there (1.17); the power is then 1.
+    noncentrality = min(gap / np.sqrt(variance), 36.0)
+    return bool(1.0 - nctdtr(df, noncentrality, critical) >= power)
 
 
 def _gap(found: LogRatio, reduction_at_least_pct: float) -> float:
