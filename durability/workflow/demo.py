@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import os
 import shutil
 import tempfile
 from collections.abc import Mapping, Sequence
@@ -33,6 +34,11 @@ class DemoStore:
     """Holds the CSV files that the store was made from."""
     added: Mapping[str, int]
     """Rows taken from each kind of file; empty when the store was there already."""
+
+
+def demo_store_path(named: str | None) -> Path:
+    """Where the demo's store goes: as named, else DURABILITY_STORE, else its own name here."""
+    return Path(named or os.environ.get("DURABILITY_STORE") or STORE_NAME)
 
 
 def build_demo(store: Path) -> DemoStore:
@@ -70,9 +76,10 @@ def build_demo(store: Path) -> DemoStore:
         raise StoreUnusable(f"{store}: the folder {store.parent} does not exist; make it first")
     try:
         with tempfile.TemporaryDirectory(prefix=".durability-demo-", dir=store.parent) as building:
-            files = write_files(build_scenario(), Path(building))
+            scenario = build_scenario()
+            files = write_files(scenario, Path(building))
             made = Path(building) / store.name
-            added = _take_in(made, build_scenario(), files)
+            added = _take_in(made, scenario, files)
             folder.mkdir(exist_ok=True)
             for file in files.values():
                 if not (folder / file.name).exists():
@@ -84,7 +91,7 @@ def build_demo(store: Path) -> DemoStore:
 
 
 def is_demo(store: Path) -> bool:
-    """Whether everything in a store was entered by the demo.
+    """Whether a store was made by the demo: whether it entered the first thing there.
 
     Parameters
     ----------
@@ -94,7 +101,7 @@ def is_demo(store: Path) -> bool:
     Returns
     -------
     bool
-        False as soon as a person entered something.
+        True also after a person has gone on in it, to learn.
 
     Raises
     ------
@@ -149,9 +156,8 @@ def _take_in(store: Path, scenario: Scenario, files: Mapping[str, Path]) -> dict
     logbook.amend_record(
         session, "drops", "demo-S5", ["temperature_c=21.4"], "thermometer misread", 3
     )
-    logbook.void_drop(
-        session, "demo-T3", 9, "at review: film shows the sleeve was not seated (invented)"
-    )
+    logbook.void_drop(session, "demo-T3", 9, "film shows that the sleeve was not seated")
+    logbook.retire_specimen(session, "R14", "battery swollen: handed to qualified help")
     return added
 
 

@@ -1,0 +1,57 @@
+"""The command that builds the invented scenario and shows what the program says of it."""
+
+from __future__ import annotations
+
+import shlex
+from argparse import Namespace
+
+from durability.cli.logbook import say
+from durability.workflow import demo as workflow
+
+_SHOWN_SERIES = ("demo-T1", "demo-C1", "demo-S1", "demo-M5")
+_EACH_SERIES = tuple(word for series in _SHOWN_SERIES for word in ("--series", series))
+_STEPS = (
+    ("Is peak g climbing? One sleeve of each model.", ("trend", *_EACH_SERIES)),
+    ("How many drops until they fail?", ("forecast", *_EACH_SERIES)),
+    ("Which model wears out fastest?", ("rank",)),
+    ("Which radios are to be looked at?", ("due", "--on", "2026-10-12", "--within", "14")),
+    ("Do later failures go with the shocks?", ("latent",)),
+    ("When was damage first seen?", ("query", "first_damage", "--set", "case_model=demo-Moraine")),
+    ("Which radios failed later, and after what?", ("query", "latent_failures")),
+)
+
+
+def demo(options: Namespace) -> int:
+    """Build the invented scenario if it is not there, then answer the main questions from it."""
+    built = workflow.build_demo(workflow.demo_store_path(options.store))
+    told = {
+        "invented": True,
+        "store": str(built.store),
+        "new": built.is_new,
+        "files_folder": str(built.files_folder),
+        "added": built.added,
+    }
+    made = (
+        "made from " + ", ".join(f"{rows} {kind}" for kind, rows in built.added.items())
+        if built.is_new
+        else "there already, shown as it is"
+    )
+    words = (
+        "INVENTED: every sleeve, radio, number and failure of this scenario is made up.\n"
+        f"store: {built.store} ({made})\n"
+        f"files it was made from, to see how such files look: {built.files_folder}"
+    )
+    say(options, told, words)
+    if options.json:
+        return 0
+    # Imported only now: the entry point imports the handlers, not the other way round.
+    from durability.__main__ import main
+
+    for question, command in _STEPS:
+        typed = [*command, "--store", str(built.store)]
+        print(f"\n{question} (invented data)\n$ durability {shlex.join(typed)}")
+        status = main(typed)
+        if status:
+            return status
+    print(f"\nGo on by yourself with: --store {shlex.quote(str(built.store))}")
+    return 0
