@@ -152,7 +152,7 @@ def _take_in(store: Path, scenario: Scenario, files: Mapping[str, Path]) -> dict
     added = {
         kind: imports.import_files(session, kind, [file]).added for kind, file in files.items()
     }
-    _assign_plans(session, scenario.plans)
+    _follow_plan(session, scenario.plan)
     logbook.amend_record(
         session, "drops", "demo-S5", ["temperature_c=21.4"], "thermometer misread", 3
     )
@@ -161,31 +161,23 @@ def _take_in(store: Path, scenario: Scenario, files: Mapping[str, Path]) -> dict
     return added
 
 
-def _assign_plans(session: Session, plans: Sequence[FollowUpPlan]) -> None:
+def _follow_plan(session: Session, plan: FollowUpPlan) -> None:
     with entry(session, "inspect schedule") as (connection, entry_id):
-        for plan in plans:
-            bench.run(
-                connection,
-                "add_plan",
-                name=plan.name,
-                anchor=plan.anchor,
-                stage_names=list(plan.stages),
-                stage_days=list(plan.stages.values()),
-                functions=list(plan.functions),
-                entry_id=entry_id,
-            )
-            plan_id = bench.run(connection, "find_plan", name=plan.name)
-            models = [plan.device_model] if plan.device_model else []
-            for device, model in [
-                *((device, None) for device in plan.devices),
-                *((None, model) for model in models),
-            ]:
-                device_id = device and bench.find(connection, "specimen", device)["specimen_id"]
-                bench.run(
-                    connection,
-                    "assign_plan",
-                    follow_up_plan_id=plan_id,
-                    device_id=device_id,
-                    device_model=model,
-                    entry_id=entry_id,
-                )
+        plan_id = bench.run(
+            connection,
+            "add_plan",
+            name=plan.name,
+            anchor="last drop",
+            stage_names=list(plan.stages),
+            stage_days=list(plan.stages.values()),
+            functions=list(plan.functions),
+            entry_id=entry_id,
+        )
+        bench.run(
+            connection,
+            "assign_plan",
+            follow_up_plan_id=plan_id,
+            device_id=None,
+            device_model=plan.device_model,
+            entry_id=entry_id,
+        )

@@ -394,36 +394,3 @@ LEFT JOIN device_shocks AS s
     AND (s.dropped_at <= l.inspected_at OR date_trunc('day', s.dropped_at) = l.inspected_at)
 GROUP BY l.inspection_id, l.device, l.device_model, l.inspected_at, l.passed, l.degraded, l.failed,
     l.not_tested;
-
--- When each device is to be looked at: the stages of the plan that it follows, dated by their
--- anchor. A plan named for the device beats one named for its model; the latest assignment holds.
-CREATE VIEW follow_up_stages AS
-WITH followed AS (
-    SELECT p.specimen_id, p.specimen AS device, p.model AS device_model, p.status, p.received_on,
-        f.name AS plan, f.anchor, f.stage_names, f.stage_days, f.functions
-    FROM all_specimens AS p
-    JOIN follow_up_assignment AS a ON a.device_id = p.specimen_id OR a.device_model = p.model
-    JOIN follow_up_plan AS f USING (follow_up_plan_id)
-    WHERE p.kind = 'device'
-    QUALIFY row_number() OVER (
-        PARTITION BY p.specimen_id ORDER BY a.device_id IS NULL, a.follow_up_order DESC) = 1
-), dropped AS (
-    SELECT device, min(dropped_at)::DATE AS first_on, max(dropped_at)::DATE AS last_on
-    FROM device_shocks
-    GROUP BY device
-), anchored AS (
-    SELECT
-        f.*,
-        CASE f.anchor WHEN 'received' THEN f.received_on WHEN 'first drop' THEN d.first_on
-            ELSE d.last_on END AS anchored_on
-    FROM followed AS f
-    LEFT JOIN dropped AS d ON d.device = f.device
-), staged AS (
-    SELECT *, unnest(stage_names) AS stage, unnest(stage_days) AS stage_day
-    FROM anchored
-    WHERE anchored_on IS NOT NULL
-)
-SELECT
-    device, device_model, status, plan, anchor, anchored_on, stage, stage_day,
-    anchored_on + stage_day AS due_on, functions
-FROM staged;
