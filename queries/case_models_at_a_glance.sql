@@ -12,9 +12,9 @@
 -- column voided_drops: voided drops
 -- column median_peak_g: median peak of the valid drops, g
 -- column failed_cases: cases seen failed (damage of severity 4) in these drops
--- example (demo): bare | 460 | steel plate over concrete | face 3 | device | 0 | 12 | 0 | 658 | 0
--- example (demo): bare | 760 | steel plate over concrete | face 3 | device | 0 | 12 | 0 | 849 | 0
--- example (demo): bare | 1220 | steel plate over concrete | face 3 | device | 0 | 7 | 0 | 1078 | 0
+-- example (demo): Corrie | 760 | steel plate over concrete | face 3 | device | 1 | 3 | 0 | 140 | 0
+-- example (demo): Corrie | 1220 | steel plate over concrete | face 3 | device | 2 | 26 | 0 | 176 | 0
+-- example (demo): Corrie | 1220 | steel plate over concrete | face 3 | dummy | 5 | 130 | 1 | 180 | 0
 WITH failed AS (
     SELECT DISTINCT "case", series FROM case_looks WHERE severity = 4
 )

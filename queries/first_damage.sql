@@ -12,9 +12,9 @@
 -- column minor_at: drop by which severity 2 (minor) or worse was seen
 -- column major_at: drop by which severity 3 (major) or worse was seen
 -- column failed_at: drop by which severity 4 (failed) was seen
--- example (demo): M1 | demo-Moraine | 18 | 7 | edge 2-3 | scuffed | 11 | 15 | 18
--- example (demo): M2 | demo-Moraine | 23 | 9 | edge 2-3 | scuffed | 14 | 19 | 23
--- example (demo): M4 | demo-Moraine | 24 | 9 | edge 2-3 | scuffed | 14 | 19 | 24
+-- example (demo): M1 | Moraine | 18 | 7 | edge 2-3 | scuffed | 11 | 15 | 18
+-- example (demo): M2 | Moraine | 23 | 9 | edge 2-3 | scuffed | 14 | 19 | 23
+-- example (demo): M4 | Moraine | 24 | 9 | edge 2-3 | scuffed | 14 | 19 | 24
 WITH lived AS (
     SELECT "case", max(case_drop_number) AS drops FROM case_drops GROUP BY "case"
 )

@@ -11,9 +11,9 @@
 -- column times_lowest: that median as a multiple of the one from the lowest height
 -- column first_case_drop: first drop from that height, in drops of the case's life
 -- column last_case_drop: last drop from that height, in drops of the case's life
--- example (demo): C7 | demo-Corrie | steel plate over concrete | face 3 | 760 | 3 | 140 | 1.00 | 17 | 19
--- example (demo): C7 | demo-Corrie | steel plate over concrete | face 3 | 1220 | 16 | 177 | 1.27 | 1 | 16
--- example (demo): M8 | demo-Moraine | steel plate over concrete | face 3 | 760 | 4 | 144 | 1.00 | 11 | 14
+-- example (demo): C7 | Corrie | steel plate over concrete | face 3 | 760 | 3 | 140 | 1.00 | 17 | 19
+-- example (demo): C7 | Corrie | steel plate over concrete | face 3 | 1220 | 16 | 177 | 1.27 | 1 | 16
+-- example (demo): M8 | Moraine | steel plate over concrete | face 3 | 760 | 4 | 144 | 1.00 | 11 | 14
 WITH by_height AS (
     SELECT
         v."case", v.case_model, v.surface, v.orientation, v.drop_height_mm,

@@ -9,12 +9,12 @@
 -- column worst_severity: worst damage seen so far, 0 to 4; blank when it was never looked at
 -- column failed_at: drop of its life by which it was seen failed
 -- column answer: survived, failed, or not dropped so often
--- example (demo): C1 | demo-Corrie | 24 | 1 | – | survived
--- example (demo): C2 | demo-Corrie | 28 | 1 | – | survived
--- example (demo): C3 | demo-Corrie | 26 | 1 | – | survived
--- example (demo): C4 | demo-Corrie | 24 | 1 | – | survived
--- example (demo): C5 | demo-Corrie | 28 | 1 | – | survived
--- example (demo): C6 | demo-Corrie | 10 | 0 | – | not dropped so often
+-- example (demo): C1 | Corrie | 24 | 1 | – | survived
+-- example (demo): C2 | Corrie | 28 | 1 | – | survived
+-- example (demo): C3 | Corrie | 26 | 1 | – | survived
+-- example (demo): C4 | Corrie | 24 | 1 | – | survived
+-- example (demo): C5 | Corrie | 28 | 1 | – | survived
+-- example (demo): C6 | Corrie | 10 | 0 | – | not dropped so often
 WITH lived AS (
     SELECT "case", case_model, max(case_drop_number) AS drops_lived
     FROM case_drops

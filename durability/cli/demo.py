@@ -8,15 +8,19 @@ from argparse import Namespace
 from durability.cli.logbook import say
 from durability.workflow import demo as workflow
 
-_SHOWN_SERIES = ("demo-T1", "demo-C1", "demo-S1", "demo-M5")
-_EACH_SERIES = tuple(word for series in _SHOWN_SERIES for word in ("--series", series))
 _STEPS = (
-    ("Is peak g climbing? One sleeve of each model.", ("trend", *_EACH_SERIES)),
-    ("How many drops until they fail?", ("forecast", *_EACH_SERIES)),
+    (
+        "Is peak g climbing? Two of the four models.",
+        ("trend", "--case-model", "Corrie", "--case-model", "Scree"),
+    ),
+    (
+        "How many drops until they fail?",
+        ("forecast", "--case-model", "Moraine", "--case-model", "Scree"),
+    ),
     ("Which model wears out fastest?", ("rank",)),
     ("Which radios are to be looked at?", ("due", "--on", "2026-10-12", "--within", "14")),
     ("Do later failures go with the shocks?", ("latent",)),
-    ("When was damage first seen?", ("query", "first_damage", "--set", "case_model=demo-Moraine")),
+    ("When was damage first seen?", ("query", "first_damage", "--set", "case_model=Moraine")),
     ("Which radios failed later, and after what?", ("query", "latent_failures")),
 )
 

@@ -3,8 +3,8 @@
 A mountain-rescue team's handheld radios and four models of protective sleeve. A rigid dummy wears
 the sleeves out one after another; radios are dropped more or less often, in sleeves or bare, and
 looked at for half a year beside radios that were never dropped. The sleeves behave differently on
-purpose: demo-Tarn stays steady, demo-Corrie settles after the first drops, demo-Scree climbs,
-demo-Moraine splits. Every number comes from the formulas here and a fixed seed.
+purpose: Tarn stays steady, Corrie settles after the first drops, Scree climbs,
+Moraine splits. Every number comes from the formulas here and a fixed seed.
 """
 
 from __future__ import annotations
