@@ -2,7 +2,6 @@
 
 import csv
 import hashlib
-
 import json
 from collections import Counter, defaultdict
 from datetime import datetime

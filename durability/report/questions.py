@@ -28,7 +28,9 @@ def listing(questions: Iterable[tuple[str, str, Sequence[str]]]) -> None:
         for name, title, parameters in questions
     ]
     tables.say(f"{counted(len(rows), 'saved question')}; ask one with: durability query NAME")
-    tables.console().print(tables.grid(("name", "question, and what it can be asked with"), rows))
+    table = tables.grid(("name", "question, and what it can be asked with"), rows)
+    table.columns[0].no_wrap = True
+    tables.console().print(table)
 
 
 def answer(
