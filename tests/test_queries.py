@@ -318,19 +318,26 @@ def test_a_control_counts_from_its_first_look(small):
     ] == [("2 weeks", "2026-03-15", 1)]
 
 
-def test_overdue_is_what_the_schedule_says(demo_store, small):
+@pytest.mark.parametrize(
+    ("which", "on"),
+    [
+        ("demo", "2026-04-15"),
+        ("demo", "2026-10-12"),
+        ("small", "2026-03-02"),
+        ("small", "2026-03-25"),
+        ("small", "2027-06-01"),
+    ],
+)
+def test_overdue_is_what_the_schedule_says(which, on, demo_store, small):
     follow_up = pytest.importorskip("durability.workflow.follow_up")
-    for store in (demo_store, small):
-        for on in ("2026-02-20", "2026-03-25", "2026-04-15", "2026-06-30", "2027-06-01"):
-            _, due = follow_up.due(Session(store, "tester"), on, 0)
-            assert [
-                (row["device"], row["stage"], row["due_on"].isoformat(), row["days_overdue"])
-                for row in rows_of(store, "inspections_overdue", on=on)
-            ] == [
-                (one.device, one.stage, one.due_on, one.days_overdue)
-                for one in due
-                if one.days_overdue > 0
-            ], on
+    store = {"demo": demo_store, "small": small}[which]
+    _, due = follow_up.due(Session(store, "tester"), on, 0)
+    assert [
+        (row["device"], row["stage"], row["due_on"].isoformat(), row["days_overdue"])
+        for row in rows_of(store, "inspections_overdue", on=on)
+    ] == [
+        (one.device, one.stage, one.due_on, one.days_overdue) for one in due if one.days_overdue > 0
+    ]
 
 
 def test_heights_of_one_case(small):

@@ -29,7 +29,7 @@ def listing(questions: Iterable[tuple[str, str, Sequence[str]]]) -> None:
     ]
     tables.say(f"{counted(len(rows), 'saved question')}; ask one with: durability query NAME")
     table = tables.grid(("name", "question, and what it can be asked with"), rows)
-    table.columns[0].no_wrap = True
+    table.columns[0].min_width = max((len(name) for name, _ in rows), default=0)
     tables.console().print(table)
 
 
