@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import importlib
 import shlex
 from argparse import Namespace
 
 from durability.cli.logbook import say
+from durability.cli.parser import make_parser
 from durability.workflow import demo as workflow
 
 _STEPS = (
@@ -36,7 +38,7 @@ def demo(options: Namespace) -> int:
         "added": built.added,
     }
     made = (
-        "made from " + ", ".join(f"{rows} {kind}" for kind, rows in built.added.items())
+        "made from " + ", ".join(f"{rows} rows of {kind}" for kind, rows in built.added.items())
         if built.is_new
         else "there already, shown as it is"
     )
@@ -48,14 +50,12 @@ def demo(options: Namespace) -> int:
     say(options, told, words)
     if options.json:
         return 0
-    # Imported only now: the entry point imports the handlers, not the other way round.
-    from durability.__main__ import main
-
+    parser = make_parser()
     for question, command in _STEPS:
         typed = [*command, "--store", str(built.store)]
         print(f"\n{question} (invented data)\n$ durability {shlex.join(typed)}")
-        status = main(typed)
-        if status:
-            return status
+        step = parser.parse_args(typed)
+        module, _, name = step.handler.partition(":")
+        getattr(importlib.import_module(f"durability.cli.{module}"), name)(step)
     print(f"\nGo on by yourself with: --store {shlex.quote(str(built.store))}")
     return 0
