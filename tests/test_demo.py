@@ -195,13 +195,9 @@ def test_follow_up_has_its_stories(scenario):
 
 def test_the_extract_is_of_the_scenario(scenario):
     files = sorted(EXTRACT.glob("*.csv"))
-    assert [file.stem for file in files] == [
-        "invented-drops",
-        "invented-inspections",
-        "invented-specimens",
-    ]
+    assert [file.stem for file in files] == ["damage", "drops", "inspections", "specimens"]
     for file in files:
-        known = getattr(scenario, file.stem.partition("-")[2])
+        known = getattr(scenario, file.stem)
         texts = [
             {key: "" if cell is None else str(cell) for key, cell in row.items()} for row in known
         ]
