@@ -12,6 +12,7 @@ import duckdb
 import pytest
 
 from durability.__main__ import main
+from durability.cli import demo as shown
 from durability.errors import StoreUnusable, UnusableCall
 from durability.scenario import INVENTED, build_scenario
 from durability.store import database
@@ -195,13 +196,9 @@ def test_follow_up_has_its_stories(scenario):
 
 def test_the_extract_is_of_the_scenario(scenario):
     files = sorted(EXTRACT.glob("*.csv"))
-    assert [file.stem for file in files] == [
-        "invented-drops",
-        "invented-inspections",
-        "invented-specimens",
-    ]
+    assert [file.stem for file in files] == ["damage", "drops", "inspections", "specimens"]
     for file in files:
-        known = getattr(scenario, file.stem.partition("-")[2])
+        known = getattr(scenario, file.stem)
         texts = [
             {key: "" if cell is None else str(cell) for key, cell in row.items()} for row in known
         ]
@@ -308,3 +305,21 @@ def test_the_command_says_what_it_made(tmp_path, monkeypatch, capsys):
     monkeypatch.setenv("DURABILITY_STORE", "durability-demo.duckdb")
     assert main(["demo", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["new"] is False
+
+
+def test_each_answer_stands_under_its_question_and_command(built, capsys, monkeypatch):
+    steps = [step for step in shown._STEPS if step[1][0] == "query"]
+    assert [step[1][0] for step in shown._STEPS[:5]] == [
+        "trend",
+        "forecast",
+        "rank",
+        "due",
+        "latent",
+    ]
+    monkeypatch.setattr(shown, "_STEPS", steps)
+    assert main(["demo", "--store", str(built.store)]) == 0
+    out = capsys.readouterr().out
+    assert out.startswith("INVENTED")
+    for question, command in steps:
+        assert f"{question} (invented data)\n$ durability {' '.join(command)} --store" in out
+    assert "Latent failures and the shocks before them: 8 rows" in out

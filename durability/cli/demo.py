@@ -37,15 +37,11 @@ def demo(options: Namespace) -> int:
         "files_folder": str(built.files_folder),
         "added": built.added,
     }
-    made = (
-        "made from " + ", ".join(f"{rows} rows of {kind}" for kind, rows in built.added.items())
-        if built.is_new
-        else "there already, shown as it is"
-    )
+    rows = ", ".join(f"{count} of {kind}" for kind, count in built.added.items())
     words = (
         "INVENTED: every sleeve, radio, number and failure of this scenario is made up.\n"
-        f"store: {built.store} ({made})\n"
-        f"files it was made from, to see how such files look: {built.files_folder}"
+        f"store: {built.store} ({'new' if built.is_new else 'there already, shown as it is'})\n"
+        f"made from the files in: {built.files_folder}" + (f" (rows: {rows})" if rows else "")
     )
     say(options, told, words)
     if options.json:
