@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from math import log, pi, sqrt
 from typing import TYPE_CHECKING
 
@@ -207,15 +208,16 @@ def _groups(
         for name in [each for each in groups if each != "part"]:
             together = _numbered(groups[name] * (groups["part"].max() + 1) + groups["part"])
             cells = int(together.max()) + 1
-            if max(groups[name].max(), groups["part"].max()) + 1 < cells < readings:
+            known = any(np.array_equal(together, each) for each in groups.values())
+            fewest = int(max(groups[name].max(), groups["part"].max())) + 1
+            if fewest < cells < readings and not known:
                 groups[f"{name} × part"] = together
-    for first in groups:
-        for second in list(groups)[list(groups).index(first) + 1 :]:
-            if np.array_equal(_numbered(groups[first]), _numbered(groups[second])):
-                raise UnusableCall(
-                    f"gauge study: {first} and {second} always change together and can't be told "
-                    "apart; leave one out"
-                )
+    for first, second in combinations(groups, 2):
+        if np.array_equal(groups[first], groups[second]):
+            raise UnusableCall(
+                f"gauge study: {first} and {second} always change together and can't be told "
+                "apart; leave one out"
+            )
     return groups
 
 
@@ -344,20 +346,19 @@ def _profile_limits(
     from scipy.optimize import brentq
     from scipy.special import chdtri
 
-    least = model.deviance(best)[0] + float(chdtri(1, 1.0 - level))
-    warm = [best]
+    rise = float(chdtri(1, 1.0 - level))
+    least = model.deviance(best)[0]
+    estimate = float(np.sqrt(best[which]))
 
     def excess(sd: float) -> float:
-        deviance, warm[0] = model.minimum(warm[0], which, sd**2)
-        return deviance - least
+        if sd == estimate:
+            return -rise
+        return model.minimum(best, which, sd**2)[0] - least - rise
 
-    estimate = float(np.sqrt(best[which]))
     floor = LEAST_REST**0.5 if which == 0 else 0.0
     lower = floor
     if estimate > floor and excess(floor) > 0:
-        warm[0] = best
         lower = float(brentq(excess, floor, estimate, xtol=1e-4, rtol=1e-4))
-    warm[0] = best
     below, above = estimate, max(1.5 * estimate, 0.05)
     while excess(above) < 0:
         below, above = above, 2.0 * above

@@ -222,6 +222,24 @@ def test_unit_scales_the_result_and_order_does_not_matter():
         assert other.upper == pytest.approx(1000 * one.upper, rel=2e-3)
 
 
+def test_specimens_read_without_any_scatter_have_limits_still():
+    # Likelihood without a bound at repeatability 0: the search for limits must not fail there.
+    part = np.repeat(list("ABCDE"), 4)
+    study = gauge_study(np.repeat([1.0, 4.0, 2.0, 8.0, 5.0], 4), {}, part)
+    assert study.repeatability_sd < 1e-3 * study.part_sd
+    assert study.part_sd == pytest.approx(np.std([1, 4, 2, 8, 5], ddof=1), rel=1e-3)
+    assert study.verdict == "good"
+
+
+def test_a_day_that_is_one_cell_of_operator_and_specimen_takes_the_place_of_their_interaction():
+    rng = np.random.default_rng(57)
+    operator, part = np.repeat(list("AABBCC"), 4), np.repeat(list("xyxyxy"), 4)
+    day = np.repeat([f"day {i}" for i in range(6)], 4)
+    study = gauge_study(rng.normal(5, 0.1, 24), {"operator": operator, "day": day}, part)
+    names = [each.name for each in study.components]
+    assert names == ["repeatability", "operator", "day", "part"]
+
+
 @pytest.mark.parametrize(
     ("call", "why"),
     [

@@ -191,6 +191,8 @@ def test_what_the_verdict_says_of_itself():
     assert few.basis == "5 reference drops, at least 6 are needed"
     flat = watch_rig(np.arange(8.0), np.full(8, 300.0))
     assert flat.basis == "no scatter among the first reference drops"
+    known = watch_rig(np.arange(12.0), np.full(12, 300.0), target_g=300.0, scatter_pct=2.0)
+    assert known.verdict == "in control"
 
 
 def test_drops_that_stick_together_are_pointed_out():

@@ -298,10 +298,10 @@ def _notes(
             f"to show with fewer than {FEW_DROPS}"
         )
     rest = steady if change is None else change.residual
-    n = len(rest)
-    if n >= 10:
+    n, squares = len(rest), float(np.sum((rest - rest.mean()) ** 2))
+    if n >= 10 and squares > 0:
         # Von Neumann ratio, mean 2 when drops are independent; lower 1 % point, normal form.
-        ratio = float(np.sum(np.diff(rest) ** 2) / np.sum((rest - rest.mean()) ** 2))
+        ratio = float(np.sum(np.diff(rest) ** 2)) / squares
         if ratio < 2.0 - 2.326 * 2.0 * ((n - 2) / (n**2 - 1)) ** 0.5:
             notes.append(
                 "neighbouring reference drops are more alike than distant ones: the rig wanders, "
