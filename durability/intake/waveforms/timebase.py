@@ -196,7 +196,7 @@ def _even_step(table: Table, stamps: FloatArray) -> float:
     # The line through all stamps, on which jitter and rounding of the two ends weigh little.
     index = np.arange(stamps.size) - 0.5 * (stamps.size - 1)
     centred = stamps - stamps.mean()
-    step = float(index @ centred) / float(index @ index)
+    step = float(np.sum(index * centred) / np.sum(index * index))
     if np.abs(centred - step * index).max() > 2.0 * JITTER_FRACTION * step + rounding:
         raise WaveformUnreadable(
             f"{table.file}: time comes in uneven steps, from {steps.min():.6g} to "
