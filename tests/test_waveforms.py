@@ -403,6 +403,14 @@ def test_options_override_what_the_file_says(tmp_path):
     assert "given" in w.inferred["units"]
 
 
+def test_a_preamble_that_contradicts_the_time_column_is_told(tmp_path):
+    path = tmp_path / "a.csv"
+    path.write_text("Sample rate: 100 kHz\nTime (s),Accel (g)\n" + lines(plain))
+    w = read_waveform(path)
+    assert w.sample_rate_hz == pytest.approx(FS, rel=1e-6)
+    assert "though the preamble says 100000" in w.inferred["sample rate"]
+
+
 # ------------------------------------------------------------------------------ real exports
 
 REAL = [

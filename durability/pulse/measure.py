@@ -49,6 +49,11 @@ class Pulse:
     fall_slope: float
 
     @property
+    def is_whole(self) -> bool:
+        """Whether the record holds both edges."""
+        return self.rise_slope > 0.0 and self.fall_slope > 0.0
+
+    @property
     def duration(self) -> float:
         """Samples between the edges."""
         return self.fall - self.rise
@@ -112,21 +117,15 @@ def measure_pulse(
 
     event = find_first_impact(record_g)
     if event is None:
-        return PulseMeasures(
-            method=METHOD,
-            sample_rate_hz=sample_rate_hz,
-            samples=record_g.size,
-            noise_g=float(record_g.std()),
-            baseline_before_g=float(np.median(record_g)),
-            flags=(doubts.no_impact(record_g),),
-        )
-
+        return _nothing(record_g, sample_rate_hz)
     before = quiet_before(record_g, event)
     after = quiet_after(record_g, event)
     baseline = before or after or Quiet(0.0, 0.0, 0.0, 0)
     step_g = recorder_step_g(record_g)
     jitter_g = max(baseline.jitter_g, step_g / np.sqrt(12.0))
     signal_g = event.polarity * (record_g - baseline.level_g)
+    if signal_g[event.peak] < limit.MIN_IMPACT_G:
+        return _nothing(record_g, sample_rate_hz)
 
     own = _own_low_pass(signal_g, sample_rate_hz, event, jitter_g)
     own_g = low_pass(signal_g, sample_rate_hz, own.cutoff_hz) if own.cutoff_hz else signal_g
@@ -160,6 +159,7 @@ def measure_pulse(
         duration_ms=1000.0 * own_pulse.duration / sample_rate_hz,
         low_pass=chosen,
         cutoff_given=chosen is not own,
+        pulse=own_pulse,
         before=before,
         after=after,
         natural_frequency_hz=natural_frequency_hz,
@@ -170,7 +170,7 @@ def measure_pulse(
     known = not any(flag.name in ("clipped", "over_range", "under_sampled") for flag in flags)
     window = velocity_to - velocity_from
     peak_u = duration_u = velocity_u = None
-    if known and baseline.samples:
+    if known and baseline.samples and pulse.is_whole:
         peak_u, duration_u, velocity_u = _uncertainty(
             filtered_g, pulse, baseline, step_g, sample_rate_hz, chosen, window
         )
@@ -203,6 +203,17 @@ def measure_pulse(
         velocity_change_uncertainty_m_s=velocity_u,
         flags=flags,
         notes=notes,
+    )
+
+
+def _nothing(record_g: FloatArray, sample_rate_hz: float) -> PulseMeasures:
+    return PulseMeasures(
+        method=METHOD,
+        sample_rate_hz=sample_rate_hz,
+        samples=record_g.size,
+        noise_g=float(record_g.std()),
+        baseline_before_g=float(np.median(record_g)),
+        flags=(doubts.no_impact(record_g),),
     )
 
 
@@ -317,7 +328,7 @@ def _edge(from_peak_g: FloatArray, edge_g: float) -> tuple[float, float]:
     """
     below = from_peak_g < edge_g
     if not below.any():
-        return float(from_peak_g.size - 1), float("nan")
+        return float(from_peak_g.size - 1), 0.0
     first = int(np.argmax(below))
     cleared = from_peak_g[first:] < 0.5 * edge_g
     until = first + int(np.argmax(cleared)) if cleared.any() else first

@@ -27,7 +27,7 @@ from durability.intake.waveforms.words import (
 if TYPE_CHECKING:
     from durability.records import FloatArray
 
-_HEAD_BYTES = 1 << 12
+_HEAD_BYTES = 1 << 11
 _ENOUGH_ROWS = 20
 """Rows of numbers in a row that settle a layout; a shorter file is settled by all it has."""
 
@@ -404,7 +404,7 @@ def _parse(
     data: str, layout: _Layout, wanted: list[int], clocks: frozenset[int]
 ) -> list[FloatArray]:
     frame = pd.read_csv(
-        io.StringIO(data),
+        io.BytesIO(data.encode()),
         sep=r"\s+" if layout.delimiter == " " else layout.delimiter,
         decimal=layout.decimal,
         header=None,
