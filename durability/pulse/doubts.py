@@ -12,8 +12,8 @@ from durability.pulse.low_pass import CLASS_TO_CUTOFF
 from durability.records import PulseFlag
 
 if TYPE_CHECKING:
+    from durability.pulse.edges import Pulse
     from durability.pulse.impact import Event, Quiet
-    from durability.pulse.measure import Pulse
     from durability.records import FloatArray, LaterImpact, LowPass
 
 
