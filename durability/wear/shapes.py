@@ -91,7 +91,7 @@ def climb_basis(family: IntArray, parameter: FloatArray, drop_number: FloatArray
     Parameters
     ----------
     family : ndarray of int, shape (n_paths,)
-        Family codes of this module.
+        Family codes of this module; quickest where paths of a family stand together.
     parameter : ndarray of shape (n_paths,)
         Onset or jump drop, exponent, rate of growth per drop, pole or time scale in drops.
     drop_number : ndarray, broadcastable with (n_paths, n_drops)
@@ -102,13 +102,14 @@ def climb_basis(family: IntArray, parameter: FloatArray, drop_number: FloatArray
     ndarray of shape (n_paths, n_drops)
         φ, 0 at drop 1; infinite past the pole of a hyperbolic path.
     """
-    since_first = np.broadcast_to(
-        np.atleast_2d(drop_number) - 1.0, (family.size, np.atleast_2d(drop_number).shape[1])
-    )
-    basis = np.zeros(since_first.shape)
-    for code in np.unique(family):
-        rows = family == code
-        basis[rows] = _family_basis(int(code), parameter[rows, None], since_first[rows])
+    since_first = np.atleast_2d(drop_number) - 1.0
+    basis = np.zeros((family.size, since_first.shape[1]))
+    starts = np.flatnonzero(np.diff(family, prepend=-1))
+    for start, stop in zip(starts, [*starts[1:], family.size], strict=True):
+        run = slice(start, stop)
+        since = since_first if since_first.shape[0] == 1 else since_first[run]
+        if family[start] != STEADY:
+            basis[run] = _family_basis(int(family[start]), parameter[run, None], since)
     return basis
 
 
@@ -136,7 +137,7 @@ def _family_basis(code: int, parameter: FloatArray, since_first: FloatArray) -> 
         return 1.0 / (1.0 + np.exp((parameter - 1.0 - since_first) / width)) - start
     if code == JUMP:
         return (since_first + 1.0 >= parameter).astype(np.float64)
-    return np.zeros_like(since_first)
+    raise ValueError(f"no family {code}")
 
 
 _Block = tuple[int, "FloatArray", tuple[int, "FloatArray"], str, float, float, float, float]
