@@ -6,7 +6,7 @@ Field names are those of the JSON that leaves the program. A number that can't b
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
@@ -111,7 +111,7 @@ class WearFit:
     """Other series of the case model under the same condition, which informed this one."""
     siblings_elsewhere: int
     """Those under other conditions: they informed shape, rate and scatter, not the level."""
-    draws: WearDraws | None
+    draws: WearDraws | None = field(repr=False)
 
 
 # --------------------------------------------------------------------------------- forecast

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -104,8 +105,8 @@ def climb_basis(family: IntArray, parameter: FloatArray, drop_number: FloatArray
     """
     since_first = np.atleast_2d(drop_number) - 1.0
     basis = np.zeros((family.size, since_first.shape[1]))
-    starts = np.flatnonzero(np.diff(family, prepend=-1))
-    for start, stop in zip(starts, [*starts[1:], family.size], strict=True):
+    bounds = np.flatnonzero(np.diff(family, prepend=-1, append=-1))
+    for start, stop in pairwise(bounds):
         run = slice(start, stop)
         since = since_first if since_first.shape[0] == 1 else since_first[run]
         if family[start] != STEADY:
@@ -232,9 +233,8 @@ def _blocks(
     block: IntArray, parameter: FloatArray, step_parameter: FloatArray
 ) -> tuple[tuple[slice, FloatArray], ...]:
     """Kernels within runs of cells: parameters of like cases differ by about a quarter."""
-    starts = np.flatnonzero(np.diff(block, prepend=-1))
     runs = []
-    for start, stop in zip(starts, [*starts[1:], block.size], strict=True):
+    for start, stop in pairwise(np.flatnonzero(np.diff(block, prepend=-1, append=-1))):
         run = slice(int(start), int(stop))
         logs = np.log(np.stack([parameter[run], step_parameter[run]]))
         apart = ((logs[:, :, None] - logs[:, None, :]) ** 2).sum(axis=0) / PARAMETER_SPREAD**2

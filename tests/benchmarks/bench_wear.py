@@ -46,10 +46,14 @@ def main():
             cases = histories(size, rng, mixed=mixed)
             ours = seconds(lambda cases=cases: forecast(cases))
             loop = seconds(
-                lambda cases=cases: [linregress(one.drop_number, np.log(one.peak_g)) for one in cases]
+                lambda cases=cases: [
+                    linregress(one.drop_number, np.log(one.peak_g)) for one in cases
+                ]
             )
             drops = "8 to 30" if mixed else "25"
-            print(f"| {size} | {drops} | {ours:.1f} | {1000 * ours / size:.2f} | {ours / loop:.1f} |")
+            print(
+                f"| {size} | {drops} | {ours:.1f} | {1000 * ours / size:.2f} | {ours / loop:.1f} |"
+            )
 
 
 if __name__ == "__main__":

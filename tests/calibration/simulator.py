@@ -51,7 +51,7 @@ def piecewise(rng, size):
     """Three straight pieces, each steeper or flatter than the one before."""
     breaks = np.sort(np.exp(rng.uniform(np.log(4), np.log(60), (size, 2))), axis=1)
     slopes = np.exp(rng.uniform(np.log(0.002), np.log(0.05), (size, 3)))
-    at = (NUMBER > breaks[:, :1]).astype(int) + (NUMBER > breaks[:, 1:])
+    at = (breaks[:, :1] < NUMBER).astype(int) + (breaks[:, 1:] < NUMBER)
     steps = np.take_along_axis(slopes, at, axis=1)
     steps[:, 0] = 0.0
     return np.cumsum(steps, axis=1)
@@ -136,7 +136,9 @@ def readings(rng, path, scatter, freedom):
         noise /= np.sqrt(rng.chisquare(freedom, path.shape) / freedom)
         noise *= np.sqrt((freedom - 2.0) / freedom)
     wild = rng.random(path.shape) < WILD_SHARE
-    noise = np.where(wild, rng.choice([-1.0, 1.0], path.shape) * rng.uniform(4, 10, path.shape), noise)
+    noise = np.where(
+        wild, rng.choice([-1.0, 1.0], path.shape) * rng.uniform(4, 10, path.shape), noise
+    )
     return 100.0 * np.exp(rng.normal(0.0, 0.2) + path + scatter * noise)
 
 
@@ -153,8 +155,11 @@ def log_density(z, freedom):
     if np.isfinite(freedom):
         spread = np.sqrt((freedom - 2.0) / freedom)
         core = (
-            gammaln((freedom + 1) / 2) - gammaln(freedom / 2) - 0.5 * np.log(np.pi * freedom)
-            - np.log(spread) - (freedom + 1) / 2 * np.log1p((z / spread) ** 2 / freedom)
+            gammaln((freedom + 1) / 2)
+            - gammaln(freedom / 2)
+            - 0.5 * np.log(np.pi * freedom)
+            - np.log(spread)
+            - (freedom + 1) / 2 * np.log1p((z / spread) ** 2 / freedom)
         )
     else:
         core = -0.5 * z * z - 0.5 * np.log(2 * np.pi)
