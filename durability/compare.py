@@ -303,7 +303,9 @@ def _group_draws(groups: Sequence[_Units]) -> FloatArray:
     posterior_variance = 1.0 / (own + 1.0 / spread)
     posterior_mean = posterior_variance * (own * mean[at] + common[:, None] / spread)
     noise = rng.standard_normal(posterior_mean.shape)
-    return np.asarray((posterior_mean + np.sqrt(posterior_variance) * noise).T)
+    bound = float(np.arcsinh(_FASTEST_RISE / _SMALL_RISE))
+    draws = (posterior_mean + np.sqrt(posterior_variance) * noise).T
+    return np.asarray(draws.clip(-bound, bound), dtype=np.float64)
 
 
 def _percent(draws: FloatArray) -> tuple[float, float, float]:

@@ -83,6 +83,7 @@ class Trend:
 class WearDraws:
     """Draws from the posterior of a series' level; arrays of shape (n_draws,).
 
+    They come ordered by shape: shuffle one side before pairing draws of two fits.
     ``log level(n) = log_level_first + step · ψ(n) + climb · φ(n)``, where ``family`` and
     ``parameter`` say which φ, ``step_family`` and ``step_parameter`` which ψ (see
     ``durability.wear.log_level``).
@@ -137,7 +138,7 @@ class WearFit:
     """Other series of the case model under the same condition, which informed this one."""
     siblings_elsewhere: int
     """Those under other conditions: they informed shape, rate and scatter, not the level."""
-    draws: WearDraws | None
+    draws: WearDraws | None = field(repr=False)
 
 
 # --------------------------------------------------------------------------------- forecast
