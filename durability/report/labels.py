@@ -191,8 +191,9 @@ def trend_sentence(trend: Trend) -> str:
 
 RELATIVE = "Relative comparison under the recorded conditions; not a promise of life in the field."
 TREND_LEGEND = (
-    "Level: fitted peak free of scatter. Alarm: the drop after which a watcher would first have"
-    " been told. Scatter alone calls a steady series rising in at most 1 of 20."
+    "Level: fitted peak free of scatter. Rise: mean over the later half of the drops, with 90 %"
+    " interval. Alarm: the drop after which a watcher would first have been told. Scatter alone"
+    " calls a steady series rising in at most 1 of 20."
 )
 
 
