@@ -8,7 +8,7 @@ from zlib import crc32
 
 import numpy as np
 
-from durability.forecast import DISCREPANCY, level_crossings
+from durability.forecast import DISCREPANCY, later_onsets, level_crossings
 from durability.results import LevelFan
 from durability.wear import log_level
 
@@ -20,20 +20,29 @@ _QUICKEST = 1.6
 INNER = 0.5
 
 
-def level_fan(fit: WearFit, *, limit_g: float, farthest: int, level: float = 0.9) -> LevelFan:
+def level_fan(
+    fit: WearFit,
+    *,
+    farthest: int,
+    limit_g: float | None = None,
+    limit_rise: float = 0.5,
+    horizon: int = 400,
+    level: float = 0.9,
+) -> LevelFan:
     """Where the level will lie, drop by drop, from the last drop on.
 
-    The paths are those of the forecast: its draws, drops to come stretched by the same
-    discrepancy. While the level has not reached the limit only paths count that have not either.
+    The paths are those of the forecast: its draws, climbs still to come among them, drops ahead
+    stretched by the same discrepancy. While the level has not reached the limit only paths count
+    that have not either.
 
     Parameters
     ----------
     fit : WearFit
         With draws.
-    limit_g : float
-        Level at which the case no longer protects, in g.
     farthest : int
         Last drop of the fan.
+    limit_g, limit_rise, horizon
+        As in ``forecast``.
     level : float
         Content of the outer band.
 
@@ -54,7 +63,10 @@ def level_fan(fit: WearFit, *, limit_g: float, farthest: int, level: float = 0.9
     paths = log_level(fit.draws, numbers)
     rng = np.random.default_rng(crc32(fit.series.encode()) + 1)
     ease = np.exp(DISCREPANCY * rng.standard_normal(len(paths)))
-    kept = level_crossings(fit, math.log(limit_g), max(last, 1)) > last
+    crossing = level_crossings(fit, limit_g=limit_g, limit_rise=limit_rise, horizon=horizon)
+    chosen, onset, rate = later_onsets(fit, crossing)
+    paths[chosen] += rate[:, None] * np.maximum(0.0, numbers - onset[:, None])
+    kept = crossing > last
     if kept.mean() < 0.5:  # by the middle path it is there already
         kept[:] = True
     at = np.rint((drops - last) / ease[kept, None]).astype(np.int64)
@@ -63,4 +75,5 @@ def level_fan(fit: WearFit, *, limit_g: float, farthest: int, level: float = 0.9
     shares = (outside, (1.0 - INNER) / 2.0, 0.5, (1.0 + INNER) / 2.0, 1.0 - outside)
     with np.errstate(over="ignore"):
         bands = np.exp(np.quantile(ahead, shares, axis=0, method="inverted_cdf"))
-    return LevelFan(drops, *bands, level)
+    lower, inner_lower, median, inner_upper, upper = bands
+    return LevelFan(drops, lower, inner_lower, median, inner_upper, upper, level)

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray
+    from durability.records import FloatArray, IntArray
 
 
 def survival_band(
-    failed: FloatArray, censored: FloatArray, level: float = 0.9
+    failed: IntArray, censored: IntArray, level: float = 0.9
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Product-limit survival with a pointwise band from products of beta variables.
 
@@ -38,10 +38,7 @@ def survival_band(
     Kaplan E L, Meier P (1958), J. Am. Stat. Assoc. 53, 457-481. Band: Fay M P, Brittain E H,
     Proschan M A (2013), Biostatistics 14, 723-736, by the method of moments.
     """
-    from scipy.special import betaincinv
-
-    failed, censored = np.asarray(failed, dtype=float), np.asarray(censored, dtype=float)
-    ends = np.concatenate([failed, censored])
+    ends = np.concatenate([failed, censored]).astype(float)
     if ends.size == 0:
         nothing = np.empty(0)
         return nothing, nothing, nothing, nothing
@@ -57,21 +54,21 @@ def survival_band(
     mean = np.cumprod(stay / total)
     square = np.cumprod(stay * (stay + 1.0) / (total * (total + 1.0)))
     outside = (1.0 - level) / 2.0
-    upper = _beta_quantile(mean, square, 1.0 - outside, betaincinv)
+    upper = _beta_quantile(mean, square, 1.0 - outside)
     # Lower: the same times Beta(still at risk, 1).
     mean = mean * after / (after + 1.0)
     square = square * after / (after + 2.0)
-    lower = _beta_quantile(mean, square, outside, betaincinv)
+    lower = _beta_quantile(mean, square, outside)
     lower[0] = 1.0  # before its first drop no case has failed
     return begins, survival, lower, upper
 
 
-def _beta_quantile(
-    mean: FloatArray, square: FloatArray, fraction: float, inverse: object
-) -> FloatArray:
+def _beta_quantile(mean: FloatArray, square: FloatArray, fraction: float) -> FloatArray:
     """Quantile of the beta variable with these moments; its only value where it does not vary."""
+    from scipy.special import betaincinv
+
     variance = square - mean**2
     varies = (variance > 1e-14) & (mean > 0.0)
     size = np.where(varies, mean * (1.0 - mean) / np.where(varies, variance, 1.0) - 1.0, 1.0)
     a, b = np.where(varies, mean * size, 1.0), np.where(varies, (1.0 - mean) * size, 1.0)
-    return np.where(varies, inverse(a, b, fraction), mean)  # type: ignore[operator]
+    return np.where(varies, betaincinv(a, b, fraction), mean)

@@ -359,7 +359,6 @@ NOTHING = {
     "durations": "No drop with both peak g and pulse duration on record.",
     "devices": "No device in the store: add one, record its drops and its inspections.",
     "checks": "No functional check in the store: record or import inspections first.",
-    "reference drops": "Too few reference drops to watch the rig.",
     "waveforms": "No waveform to show: import waveforms first.",
 }
 """What a picture says when the record does not hold what it would show."""
@@ -448,10 +447,9 @@ def pulses_answer(
     """Peak and duration of the first and the last waveform."""
 
     def told(each: tuple[int, PulseMeasures]) -> str:
-        number_, measured = each
-        return (
-            f"drop {number_} has {number(measured.peak_g)} g, {number(measured.pulse_duration_ms)} ms"
-        )
+        drop, measured = each
+        duration = number(measured.pulse_duration_ms)
+        return f"drop {drop} has {number(measured.peak_g)} g, {duration} ms"
 
     if first[0] == last[0]:
         return f"{series}: {told(first)}."
@@ -476,9 +474,11 @@ def latent_answer(link: LatentLink) -> str:
 def life_answer(line: LifeLine) -> str:
     """What became of one device, and between which looks."""
     drops = counted(len(line.history.drop_day), "drop")
+    if not len(line.history.drop_day):
+        drops = "never dropped"
     if line.by_days is None:
-        after = "" if line.after_days is None else f", day {line.after_days:.0f}"
-        state = line.state if line.state != "working" else f"still works at its last look{after}"
+        day = "" if line.after_days is None else f", day {line.after_days:.0f}"
+        state = line.state if line.state != "working" else f"still works at its last look{day}"
         return f"{line.history.device}: {drops}; {state}."
     functions = listed(line.first_failed_functions) or "a function"
     if line.by_days == 0:
@@ -526,10 +526,10 @@ def weeks_words(weeks: tuple[int, int | None]) -> str:
     return f"week {first}" if first == last else f"weeks {first} to {last}"
 
 
-def rig_answer(health: RigHealth) -> str:
+def rig_answer(health: RigHealth, axis: str) -> str:
     """Whether the rig has drifted, since when and by how much."""
     if health.verdict == "too few":
-        return f"Too few reference drops to judge the rig: {health.drops}."
+        return f"Too few to judge the rig: {counted(health.drops, 'reference drop')}."
     if health.verdict == "in control":
         return (
             f"The rig is in control: {counted(health.drops, 'reference drop')}, scatter"
@@ -537,6 +537,6 @@ def rig_answer(health: RigHealth) -> str:
         )
     return (
         f"The rig has drifted by {percent(health.drift_pct)} %"
-        f" ({percents(health.drift_lower, health.drift_upper)}), since {number(health.since)}"
-        f" ({interval(health.since_lower, health.since_upper)})."
+        f" ({percents(health.drift_lower, health.drift_upper)}), since {axis}"
+        f" {number(health.since)} ({interval(health.since_lower, health.since_upper)})."
     )

@@ -12,10 +12,12 @@ from durability.errors import RecordRefused
 from durability.results import (
     CheckTable,
     DoseCurve,
+    Forecast,
     LatentLink,
     LevelFan,
     LifeLine,
     PulseCloud,
+    Ranking,
     SeriesPicture,
     SurvivalCurve,
 )
@@ -86,7 +88,10 @@ def series_pictures(
     )
     by_code = {each.series: each for each in forecasts}
     voided = _voided(session, [history.series for history in histories])
-    fans = _fans(session, histories, by_code, level, horizon) if with_fan else {}
+    fans = {}
+    if with_fan:
+        limit = {"limit_g": limit_g, "limit_rise": limit_rise, "horizon": horizon, "level": level}
+        fans = _fans(session, histories, by_code, limit)
     return [
         SeriesPicture(
             trend=trends[history.series],
@@ -117,6 +122,12 @@ def comparable(pictures: Sequence[SeriesPicture]) -> tuple[list[SeriesPicture], 
     condition = drops.most_common(1)[0][0]
     kept = [each for each in in_case if each.condition == condition]
     return kept, len(pictures) - len(kept)
+
+
+def ranking_of(session: Session, pictures: Sequence[SeriesPicture]) -> Ranking | None:
+    """Which of these series' case models wears fastest; None without series."""
+    codes = [each.trend.series for each in pictures]
+    return judge.rank_wear(session, codes, by="case_model") if codes else None
 
 
 def survival_curves(pictures: Sequence[SeriesPicture], level: float) -> list[SurvivalCurve]:
@@ -317,9 +328,8 @@ def _voided(session: Session, codes: Sequence[str]) -> dict[str, tuple[Any, Any]
 def _fans(
     session: Session,
     histories: Sequence[DropHistory],
-    forecasts: dict[str, Any],
-    level: float,
-    horizon: int,
+    forecasts: dict[str, Forecast],
+    limit: dict[str, Any],
 ) -> dict[str, LevelFan]:
     """The level to come of each series, fitted beside the siblings that inform the forecast."""
     from durability.fan import level_fan
@@ -341,9 +351,8 @@ def _fans(
         reach = max(told.drops_to_failure.median, longest)
         fans[fit.series] = level_fan(
             fit,
-            limit_g=told.limit_g,
-            farthest=int(min(FAN_REACH * reach, max(horizon, FAN_REACH * longest))),
-            level=level,
+            farthest=int(min(FAN_REACH * reach, max(limit["horizon"], FAN_REACH * longest))),
+            **limit,
         )
     return fans
 
@@ -371,11 +380,11 @@ def _check_table(group: str, members: Sequence[tuple[DeviceHistory, float]]) -> 
             cell = (history.device, function, stretch)
             worst[cell] = max(worst.get(cell, 0), rank[outcome])
     used = sorted({stretch for _, _, stretch in worst})
-    failures = Counter(function for (_, function, _), outcome in worst.items() if outcome == 2)
+    failures = Counter(function for (_, function, _), severity in worst.items() if severity == 2)
     functions = sorted({function for _, function, _ in worst}, key=lambda f: (-failures[f], f))
     counts = np.zeros((3, len(functions), len(used)), dtype=np.int64)
-    for (_, function, stretch), outcome in worst.items():
-        counts[outcome, functions.index(function), used.index(stretch)] += 1
+    for (_, function, stretch), severity in worst.items():
+        counts[severity, functions.index(function), used.index(stretch)] += 1
     return CheckTable(
         group=group,
         devices=len(members),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib.colors import LinearSegmentedColormap
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from durability.records import FloatArray
     from durability.results import CheckTable, DeviceOutlook, DoseCurve, LatentLink, LifeLine
 
-_OUTCOMES: dict[str, dict[str, object]] = {
+_OUTCOMES: dict[str, look.Style] = {
     "pass": {"marker": "o", "markerfacecolor": look.BLUE, "markeredgecolor": look.BLUE},
     "degraded": {"marker": "^", "markerfacecolor": look.SAND, "markeredgecolor": look.INK},
     "fail": {
@@ -36,12 +36,16 @@ _OUTCOMES: dict[str, dict[str, object]] = {
     "not_tested": {"marker": "_", "markeredgecolor": look.MUTED},
 }
 _OUTCOME_WORDS = {"not_tested": "not tested"}
-_FAILED = {"facecolor": look.SAND, "edgecolor": look.RUST, "hatch": "////", "linewidth": 0.8}
+_FAILED: look.Style = {
+    "facecolor": "#f5e2bd",
+    "edgecolor": look.RUST,
+    "hatch": "////",
+    "linewidth": 0.8,
+}
 MOST_ROWS = 60
 _HEAT = LinearSegmentedColormap.from_list("share", [look.WHITE, look.SAND, look.RUST])
-_DARK_FROM = 0.55
+_DARK_FROM = 0.5
 """Share from which a cell takes white letters."""
-_CHARS = 22
 
 
 @look.in_our_look
@@ -130,13 +134,13 @@ def heat(tables: Sequence[CheckTable]) -> Figure:
     filled = [each for each in tables if each.functions]
     if not filled:
         return look.missing(labels.NOTHING["checks"])
-    devices = "; ".join(f"{counted(each.devices, 'device')} {each.group}" for each in filled)
+    devices = "; ".join(f"{each.devices} {each.group}" for each in filled)
     sheet = look.Sheet(
         labels.checks_answer(filled),
         f"{devices}.",
         key=[
-            ("share failed", Patch(facecolor=look.RUST)),
-            ("none failed", Patch(facecolor=look.WHITE, edgecolor=look.MUTED)),
+            (words, Patch(facecolor=_shade(share), edgecolor=look.MUTED, linewidth=0.6))
+            for words, share in (("none failed", 0.0), ("one in ten", 0.1), ("all", 1.0))
         ],
         notes=[
             "In each cell: failed / tested, a device counting once a cell, at its worst; +n d: n"
@@ -145,9 +149,11 @@ def heat(tables: Sequence[CheckTable]) -> Figure:
     )
     heights = [0.23 * len(each.functions) for each in filled]
     panels = sheet.rows(
-        heights, x_label="weeks after the last drop (controls: after the first look)", left_in=1.75,
+        heights,
+        x_label="weeks after the last drop (controls: after the first look)",
+        left_in=1.75,
         own_x=True,
-    )  # fmt: skip
+    )
     for panel, table in zip(panels, filled, strict=True):
         _draw_heat(sheet, panel, table)
     return sheet.figure
@@ -171,10 +177,11 @@ def _one_life(line: LifeLine) -> Figure:
             f"{counted(unread, 'drop')} void or without a reading: hollow on the axis; in the dose"
             " at the middle of their like."
         )
-    notes.append(
-        f"Dose: sum of (peak g / 1000)^{line.dose_exponent:g}, the slope of electronic leads and"
-        " solder; good to an order of magnitude at best."
-    )
+    if drops:
+        notes.append(
+            f"Dose: sum of (peak g / 1000)^{line.dose_exponent:g}, the slope of electronic leads"
+            " and solder; good to an order of magnitude at best."
+        )
     has_drops = bool(drops - undated)
     heights = [*([1.25, 0.75] if has_drops else []), max(0.4, 0.2 * len(functions) + 0.1)]
     sheet = look.Sheet(
@@ -198,7 +205,7 @@ def _one_life(line: LifeLine) -> Figure:
             panel.axvspan(
                 start + (line.after_days or 0.0),
                 start + line.by_days,
-                zorder=0.5,
+                zorder=0.9,
                 label="_failed between",
                 **_FAILED,
             )
@@ -286,8 +293,10 @@ def _draw_checks(
 
 def _many_lives(lines: Sequence[LifeLine]) -> Figure:
     shown = lines[:MOST_ROWS]
-    notes = ["The largest shock dose stands at the top. Day 0 is the last drop, for controls the"
-             " first look."]  # fmt: skip
+    notes = [
+        "The largest shock dose stands at the top. Day 0 is the last drop, for controls the"
+        " first look."
+    ]
     if len(shown) < len(lines):
         notes.append(f"{len(shown)} of {len(lines)} devices shown, those with the largest dose.")
     undated = sum(line.zero_day is None for line in shown)
@@ -341,12 +350,16 @@ def _draw_life_row(panel: Axes, line: LifeLine, row: int) -> None:
         start = line.after_days or 0.0
         panel.add_patch(
             Rectangle(
-                (start, row - 0.32), line.by_days - start, 0.64, zorder=2,
-                label="_failed between", **_FAILED,
-            )  # fmt: skip
+                (start, row - 0.32),
+                line.by_days - start,
+                0.64,
+                zorder=2,
+                label="_failed between",
+                **_FAILED,
+            )
         )
     elif line.by_days == 0:
-        panel.plot([0.0], [row], zorder=5, **_OUTCOMES["fail"])  # type: ignore[arg-type]
+        panel.plot([0.0], [row], zorder=5, **_OUTCOMES["fail"])
     panel.plot(
         dated,
         np.full(dated.size, row),
@@ -429,23 +442,33 @@ def _draw_latent(
     rows = np.array([_state_row(each, days) for each in seen])
     spread = _side_by_side(np.log10(at), rows, width=0.018 * decades)
     for row, style in enumerate(_STATE_STYLES):
-        here = rows == row
-        states.plot(
-            10 ** (np.log10(at[here])),
-            row + spread[here],
-            linestyle="none",
-            label=f"_state {row}",
-            **style,
-        )
+        here = (rows == row) & (doses > 0)
+        states.plot(at[here], row + spread[here], linestyle="none", label=f"_state {row}", **style)
+        undropped = int(((rows == row) & (doses == 0)).sum())
+        if undropped:  # one mark and a number: they all have the same place
+            states.plot([strip], [row], linestyle="none", label=f"_none {row}", **style)
+            states.annotate(
+                f"×{undropped}",
+                (strip, row),
+                xytext=(6, 0),
+                textcoords="offset points",
+                va="center",
+                fontsize=look.TINY_PT,
+            )
     words = [f"failed by day {days}", "not known", f"worked on day {days}"]
     states.set_yticks(range(3), words, fontsize=look.SMALL_PT)
     states.set_ylim(2.6, -0.6)
     states.grid(visible=False, axis="y")
 
 
-_STATE_STYLES: tuple[dict[str, object], ...] = (
+_STATE_STYLES: tuple[look.Style, ...] = (
     {"marker": "X", "markersize": 7, "markerfacecolor": look.RUST, "markeredgecolor": look.WHITE},
-    {"marker": "o", "markersize": 4.5, "markerfacecolor": look.WHITE, "markeredgecolor": look.MUTED},
+    {
+        "marker": "o",
+        "markersize": 4.5,
+        "markerfacecolor": look.WHITE,
+        "markeredgecolor": look.MUTED,
+    },
     {"marker": "o", "markersize": 4.5, "markerfacecolor": look.BLUE, "markeredgecolor": look.WHITE},
 )
 
@@ -502,7 +525,7 @@ def _draw_heat(sheet: look.Sheet, panel: Axes, table: CheckTable) -> None:
                     (column + 0.02, row + 0.05),
                     0.96,
                     0.9,
-                    facecolor=_HEAT(share),
+                    facecolor=_shade(share),
                     edgecolor=look.RULE,
                     linewidth=0.6,
                 )
@@ -519,12 +542,15 @@ def _draw_heat(sheet: look.Sheet, panel: Axes, table: CheckTable) -> None:
             )
     names = [sheet.fitted(name, 1.5, look.SMALL_PT, bold=False) for name in table.functions]
     panel.set_yticks(np.arange(rows) + 0.5, names, fontsize=look.SMALL_PT)
-    weeks = [labels.weeks_words(each).removeprefix("weeks ").removeprefix("week ")
-             for each in table.weeks]  # fmt: skip
+    weeks = [
+        labels.weeks_words(each).removeprefix("weeks ").removeprefix("week ")
+        for each in table.weeks
+    ]
     panel.set_xticks(
-        np.arange(columns) + 0.5, [each.replace(" to ", "–") for each in weeks],
+        np.arange(columns) + 0.5,
+        [each.replace(" to ", "–") for each in weeks],
         fontsize=look.SMALL_PT,
-    )  # fmt: skip
+    )
     panel.tick_params(length=0, labelbottom=True)
     for side in ("left", "bottom"):
         panel.spines[side].set_visible(False)
@@ -535,6 +561,11 @@ def _draw_heat(sheet: look.Sheet, panel: Axes, table: CheckTable) -> None:
         fontweight="bold",
         pad=4,
     )
+
+
+def _shade(share: float) -> Any:
+    """Colour of a share failed; its root, since a few failures in a hundred must show."""
+    return _HEAT(math.sqrt(share))
 
 
 # ------------------------------------------------------------------------------------------ keys
@@ -548,7 +579,7 @@ def _life_key(line: LifeLine, *, has_drops: bool) -> list[tuple[str, Artist]]:
         key.append(("drop without reading", Line2D([], [], linestyle="none", **look.VOIDED)))
     for outcome, style in _OUTCOMES.items():
         if outcome in line.history.check_outcome:
-            mark = Line2D([], [], linestyle="none", **{"markersize": 5, **style})  # type: ignore[arg-type]
+            mark = Line2D([], [], linestyle="none", **{"markersize": 5, **style})
             key.append((_OUTCOME_WORDS.get(outcome, outcome), mark))
     if line.by_days:
         key.append(("failed between these looks", Patch(**_FAILED)))
@@ -571,15 +602,12 @@ def _lives_key() -> list[tuple[str, Artist]]:
             ),
         ),
         ("failed between these looks", Patch(**_FAILED)),
-        ("failed on drop day", Line2D([], [], linestyle="none", **_OUTCOMES["fail"])),  # type: ignore[arg-type]
+        ("failed on drop day", Line2D([], [], linestyle="none", **_OUTCOMES["fail"])),
     ]
 
 
 def _latent_key(curve: DoseCurve | None, level: float, days: int) -> list[tuple[str, Artist]]:
-    marks = [
-        Line2D([], [], linestyle="none", **style)  # type: ignore[arg-type]
-        for style in _STATE_STYLES
-    ]
+    marks = [Line2D([], [], linestyle="none", **style) for style in _STATE_STYLES]
     words = (f"failed by day {days}", f"state on day {days} not known", f"worked on day {days}")
     key: list[tuple[str, Artist]] = list(zip(words, marks, strict=True))
     if curve is None:

@@ -14,7 +14,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 
 import matplotlib as mpl
-from matplotlib.backends.backend_agg import FigureCanvasAgg, RendererAgg
+from matplotlib.backends import backend_agg
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
 from matplotlib.ticker import FuncFormatter, MaxNLocator, NullFormatter
@@ -22,6 +22,8 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator, NullFormatter
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
+
+Style = dict[str, Any]
 
 INK = "#1f2328"
 MUTED = "#555d66"
@@ -36,11 +38,21 @@ WHITE = "#ffffff"
 
 ANSWER_PT, TEXT_PT, SMALL_PT, TINY_PT = 11.0, 8.5, 7.5, 6.5
 LINE, HAIRLINE = 1.5, 0.8
-READING = {"marker": "o", "markersize": 4.0, "markerfacecolor": INK, "markeredgecolor": INK}
-VOIDED = {"marker": "o", "markersize": 4.8, "markerfacecolor": WHITE, "markeredgecolor": MUTED}
-UNREAD = {"marker": "s", "markersize": 4.4, "markerfacecolor": WHITE, "markeredgecolor": MUTED}
-DOUBTED = {"marker": "x", "markersize": 6.5, "markeredgecolor": RUST, "markeredgewidth": 1.4}
-LIMIT = {"color": RUST, "linestyle": (0, (5, 2)), "linewidth": 1.2}
+READING: Style = {"marker": "o", "markersize": 4.0, "markerfacecolor": INK, "markeredgecolor": INK}
+VOIDED: Style = {
+    "marker": "o",
+    "markersize": 4.8,
+    "markerfacecolor": WHITE,
+    "markeredgecolor": MUTED,
+}
+UNREAD: Style = {
+    "marker": "s",
+    "markersize": 4.4,
+    "markerfacecolor": WHITE,
+    "markeredgecolor": MUTED,
+}
+DOUBTED: Style = {"marker": "x", "markersize": 6.5, "markeredgecolor": RUST, "markeredgewidth": 1.4}
+LIMIT: Style = {"color": RUST, "linestyle": (0, (5, 2)), "linewidth": 1.2}
 
 PAGE_WIDTH_IN = 7.48
 """190 mm: A4 and Letter between usual margins."""
@@ -91,7 +103,7 @@ Made = TypeVar("Made")
 @contextmanager
 def our_look() -> Iterator[None]:
     """Settings of the look, whatever the user's own plotting settings are."""
-    plain = {
+    plain: dict[Any, Any] = {
         name: value
         for name, value in mpl.rcParamsDefault.items()
         if not name.startswith(("backend", "interactive", "toolbar", "tk.", "webagg", "datapath"))
@@ -126,6 +138,11 @@ class Sheet:
         What each mark means.
     notes : sequence of str
         How to read it and what it rests on; below the panels.
+
+    Attributes
+    ----------
+    figure : Figure
+        Its label is the answer, for whoever can't see the picture.
     """
 
     def __init__(
@@ -136,9 +153,10 @@ class Sheet:
         key: Sequence[tuple[str, Artist]] = (),
         notes: Sequence[str] = (),
     ) -> None:
-        self.figure = Figure(figsize=(PAGE_WIDTH_IN, 1.0))
-        self._renderer = FigureCanvasAgg(self.figure).get_renderer()
-        self._ruler = RendererAgg(8, 8, _RULER_DPI)
+        self.figure = Figure(figsize=(PAGE_WIDTH_IN, 1.0), label=answer)
+        agg: Any = backend_agg  # has no types
+        self._renderer = agg.FigureCanvasAgg(self.figure).get_renderer()
+        self._ruler = agg.RendererAgg(8, 8, _RULER_DPI)
         self._placed: list[tuple[Any, float]] = []
         self._from_top_in = _MARGIN_IN
         self._notes = notes
@@ -153,7 +171,13 @@ class Sheet:
     # -------------------------------------------------------------------------- panels
 
     def rows(
-        self, heights_in: Sequence[float], *, x_label: str, left_in: float, own_x: bool = False
+        self,
+        heights_in: Sequence[float],
+        *,
+        x_label: str,
+        left_in: float,
+        right_in: float = 0.2,
+        own_x: bool = False,
     ) -> list[Axes]:
         """Panels one above the other, on one x axis or with ``own_x`` on an axis each."""
         gap = 0.55 if own_x else 0.18
@@ -164,7 +188,7 @@ class Sheet:
             panel = self._panel(
                 left_in,
                 top,
-                PAGE_WIDTH_IN - left_in - 0.75,
+                PAGE_WIDTH_IN - left_in - right_in,
                 height,
                 panels[0] if panels and not own_x else None,
             )
@@ -233,9 +257,7 @@ class Sheet:
 
     def width_in(self, text: str, size: float, *, bold: bool = True) -> float:
         """Width of a line of text, in inches."""
-        font = FontProperties(
-            family="sans-serif", size=size, weight="bold" if bold else "normal"
-        )
+        font = FontProperties(family="sans-serif", size=size, weight="bold" if bold else "normal")
         width, _, _ = self._ruler.get_text_width_height_descent(text, font, False)
         return float(width) / _RULER_DPI
 
@@ -246,7 +268,7 @@ class Sheet:
         while kept > 2 and self.width_in(short, size, bold=bold) > room_in:
             kept -= 1
             head = (kept + 1) // 2
-            short = f"{text[:head]}…{text[len(text) - (kept - head):]}"
+            short = f"{text[:head]}…{text[len(text) - (kept - head) :]}"
         return short
 
     def _wrapped(self, text: str, size: float, *, bold: bool = False) -> list[str]:

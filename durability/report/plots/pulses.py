@@ -96,7 +96,8 @@ def scatter(clouds: Sequence[PulseCloud], drop_heights_mm: Sequence[float] = ())
         notes.append(f"{len(shown)} of {len(filled)} case models shown.")
     sheet = look.Sheet(
         labels.scatter_answer(shown),
-        f"{counted(valid, 'valid drop')} of {counted(sum(c.series for c in shown), 'series', 'series')}"
+        f"{counted(valid, 'valid drop')} of"
+        f" {counted(sum(each.series for each in shown), 'series', 'series')}"
         + (f", {voided} voided drops hollow" if voided else "")
         + ".",
         key=_scatter_key(voided),
@@ -133,7 +134,7 @@ def scatter(clouds: Sequence[PulseCloud], drop_heights_mm: Sequence[float] = ())
             cloud.peak_g[cloud.voided],
             linestyle="none",
             label="_voided",
-            **look.VOIDED,
+            **{**look.VOIDED, "markersize": 4.8 if columns <= 2 else 3.4},
         )
         sheet.title(panel, cloud.group, f", n = {int((~cloud.voided).sum())}")
     return sheet.figure
@@ -171,7 +172,9 @@ def pulses(
     if not drawn:
         return look.missing(labels.NOTHING["waveforms"])
     longest = max(measured.pulse_duration_ms or 1.0 for _, _, measured in drawn)
-    notes = ["Time counts from the first 10% crossing of each impact. Baseline removed, unfiltered."]
+    notes = [
+        "Time counts from the first 10% crossing of each impact. Baseline removed, unfiltered."
+    ]
     silent = len(waveforms) - len(drawn)
     if silent:
         notes.append(f"{counted(silent, 'waveform')} without an impact not shown.")
@@ -189,9 +192,7 @@ def pulses(
         signal = measured.polarity or 1
         acceleration = signal * (waveform.acceleration_g - (measured.baseline_before_g or 0.0))
         started = measured.impact_start_s or 0.0
-        time_ms = 1000.0 * (
-            np.arange(acceleration.size) / waveform.sample_rate_hz - started
-        )
+        time_ms = 1000.0 * (np.arange(acceleration.size) / waveform.sample_rate_hz - started)
         inside = (time_ms > -_SHARE_BEFORE * longest) & (time_ms < (1 + _SHARE_AFTER) * longest)
         panel.plot(
             time_ms[inside],
@@ -322,7 +323,7 @@ def _velocity_lines(
     ends = np.array([x_low, x_high])
     falls = [impact_velocity_m_s(drop_heights_mm[0])] if len(drop_heights_mm) == 1 else []
     special = [factor * fall for fall in falls for factor in (1.0, 2.0)]
-    height_pt = panel.get_position().height * panel.figure.get_size_inches()[1] * 72
+    height_pt = panel.get_window_extent().height / panel.figure.dpi * 72
     taken: list[float] = []
     for velocity in (*special, *velocities):
         at_ends = half_sine_peak_g(velocity, ends)
@@ -375,7 +376,7 @@ def _scatter_key(voided: int) -> list[tuple[str, Artist]]:
     return key
 
 
-def _order_style(index: int, of: int) -> dict[str, object]:
+def _order_style(index: int, of: int) -> look.Style:
     """First drop dashed, last drop thick, those between thin: told apart without colour."""
     share = index / max(of - 1, 1)
     colour = _MOST_COLOURED(share)
@@ -395,6 +396,9 @@ def _order_key(numbers: Sequence[int]) -> list[tuple[str, Artist]]:
     if len(numbers) > 2:
         middle = styles[len(styles) // 2]
         key.append(
-            (f"{len(numbers) - 2} drops between, darker as they come later", Line2D([], [], **middle))
+            (
+                f"{len(numbers) - 2} drops between, darker as they come later",
+                Line2D([], [], **middle),
+            )
         )
     return [*key, (f"drop {numbers[-1]}", Line2D([], [], **last))]

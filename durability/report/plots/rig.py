@@ -41,19 +41,21 @@ def rig(health: RigHealth, when: FloatArray, *, axis: str = "reference drop") ->
     """
     single = health.individuals_g
     if single is None or health.ewma is None or health.cusum is None:
-        return look.missing(f"{labels.NOTHING['reference drops']} {labels.rig_answer(health)}")
+        return look.missing(labels.rig_answer(health, axis))
     sheet = look.Sheet(
-        labels.rig_answer(health),
+        labels.rig_answer(health, axis),
         f"{counted(health.drops, 'reference drop')}; target {labels.number(health.target_g)} g,"
         f" scatter {labels.number(health.scatter_pct, 2)} %.",
         key=_key(health),
         notes=[*health.notes, f"Rests on: {health.basis}."],
     )
-    panels = sheet.rows((1.7, 1.0, 1.0), x_label=axis, left_in=0.75)
+    panels = sheet.rows((1.7, 1.0, 1.0), x_label=axis, left_in=0.75, right_in=0.6)
     peaks, averages, sums = panels
     odd = np.isin(when, health.odd_drops)
     peaks.plot(when, single.reading, color=look.MUTED, linewidth=0.6)
-    peaks.plot(when[~odd], single.reading[~odd], linestyle="none", label="_readings", **look.READING)
+    peaks.plot(
+        when[~odd], single.reading[~odd], linestyle="none", label="_readings", **look.READING
+    )
     peaks.plot(
         when[odd],
         single.reading[odd],
@@ -125,7 +127,7 @@ def _key(health: RigHealth) -> list[tuple[str, Artist]]:
     key: list[tuple[str, Artist]] = [
         ("reference drop", Line2D([], [], linestyle="none", **look.READING)),
         ("limits", Line2D([], [], **look.LIMIT)),
-        ("upward", Line2D([], [], color=look.BLUE)),
+        ("moving average, upward sum", Line2D([], [], color=look.BLUE)),
         ("downward sum", Line2D([], [], color=look.INK, linestyle=(0, (1, 1)))),
     ]
     if health.odd_drops:

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 ENDINGS = ("svg", "pdf", "png")
-_NO_DATE = {
+_NO_DATE: dict[str, dict[str, str | None]] = {
     "svg": {"Date": None, "Creator": f"durability {PROGRAM_VERSION}"},
     "pdf": {"CreationDate": None, "Creator": f"durability {PROGRAM_VERSION}", "Producer": None},
     "png": {"Software": f"durability {PROGRAM_VERSION}"},
@@ -36,5 +36,6 @@ def picture_bytes(figure: Figure, ending: str) -> bytes:
         Without a date: equal figures give equal bytes.
     """
     content = BytesIO()
-    figure.savefig(content, format=ending, metadata=_NO_DATE[ending], facecolor=look.WHITE)
+    about = {**_NO_DATE[ending], "Title": str(figure.get_label())}
+    figure.savefig(content, format=ending, metadata=about, facecolor=look.WHITE)
     return content.getvalue()

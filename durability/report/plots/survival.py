@@ -23,9 +23,7 @@ if TYPE_CHECKING:
 
 
 @look.in_our_look
-def survival(
-    curves: Sequence[SurvivalCurve], *, condition: str = "", left_out: int = 0
-) -> Figure:
+def survival(curves: Sequence[SurvivalCurve], *, condition: str = "", left_out: int = 0) -> Figure:
     """Share of series not failed by drop, with band and a tick for each that still held.
 
     Parameters
@@ -125,7 +123,11 @@ def _draw(panel: Axes, curve: SurvivalCurve) -> None:
                     textcoords="offset points",
                     ha="center",
                     fontsize=look.TINY_PT,
-                    bbox={"boxstyle": "square,pad=0.1", "facecolor": look.WHITE, "edgecolor": "none"},
+                    bbox={
+                        "boxstyle": "square,pad=0.1",
+                        "facecolor": look.WHITE,
+                        "edgecolor": "none",
+                    },
                 )
 
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from durability.records import FloatArray
+    from durability.records import FloatArray, IntArray
     from durability.results import Ranking, SeriesPicture
 
 X_LABEL = "drop number, voided drops counted"
@@ -30,7 +30,12 @@ _WIDEST_SPAN = (0.3, 2.4)
 flatten every panel."""
 _MOST_WITH_RISE = 9
 """Panels up to which a title has room for the rise."""
-_EDGE = {"markersize": 5.5, "markeredgewidth": 1.0, "linestyle": "none", "clip_on": False}
+_EDGE: look.Style = {
+    "markersize": 5.5,
+    "markeredgewidth": 1.0,
+    "linestyle": "none",
+    "clip_on": False,
+}
 
 
 @look.in_our_look
@@ -127,7 +132,9 @@ def models(
     answer = (
         labels.ranking_answer(ranking)
         if ranking is not None
-        else labels.models_answer([(name, [each.trend for each in group]) for name, group in ordered])
+        else labels.models_answer(
+            [(name, [each.trend for each in group]) for name, group in ordered]
+        )
     )
     sheet = look.Sheet(
         answer,
@@ -216,7 +223,9 @@ def fan(pictures: Sequence[SeriesPicture], *, level: float, horizon: int) -> Fig
         _draw_series(panel, picture, damage=False)
         _draw_failure(panel, picture, farthest)
         if not alone:
-            sheet.title(panel, picture.trend.series, labels.failure_short(picture.forecast, horizon))
+            sheet.title(
+                panel, picture.trend.series, labels.failure_short(picture.forecast, horizon)
+            )
         elif picture.forecast.limit_g is not None:
             _beside(panel, picture.forecast.limit_g, labels.limit_words(picture.forecast.limit_g))
     return sheet.figure
@@ -295,15 +304,15 @@ def _draw_series(panel: Axes, picture: SeriesPicture, *, damage: bool = True) ->
 
 def _scatter(
     panel: Axes,
-    drop_number: FloatArray,
+    drop_number: IntArray,
     peak_g: FloatArray,
-    style: dict[str, object],
+    style: look.Style,
     scale: float,
     what: str,
 ) -> None:
     """Readings where they are, those off the scale as arrow heads at the edge."""
     low, high = panel.get_ylim()
-    sized = {**style, "markersize": float(str(style["markersize"])) * scale, "linestyle": "none"}
+    sized = {**style, "markersize": style["markersize"] * scale, "linestyle": "none"}
     panel.plot(drop_number, peak_g, label=f"_{what}", **sized)
     for beyond, edge, marker in ((peak_g > high, high, "^"), (peak_g < low, low, "v")):
         if beyond.any():
@@ -359,11 +368,9 @@ def _draw_case(panel: Axes, picture: SeriesPicture) -> None:
     trend, forecast = picture.trend, picture.forecast
     if not trend.drop_number.size:
         return
-    panel.plot(
-        trend.drop_number, trend.peak_g, ".", color=look.MUTED, markersize=2.0, alpha=0.55
-    )
+    panel.plot(trend.drop_number, trend.peak_g, ".", color=look.MUTED, markersize=2.0, alpha=0.55)
     panel.plot(trend.drop_number, trend.level_g, color=look.BLUE, linewidth=1.2, label="_level")
-    end = {"color": look.RUST, "marker": "x", "markersize": 6.0, "markeredgewidth": 1.6}
+    end: look.Style = {"color": look.RUST, "marker": "x", "markersize": 6.0, "markeredgewidth": 1.6}
     if forecast.failed_at_drop is not None:
         at = _level_at(picture, forecast.failed_at_drop)
         panel.plot([forecast.failed_at_drop], [at], zorder=4, label="_failed", **end)
@@ -385,15 +392,31 @@ def _draw_fan(panel: Axes, picture: SeriesPicture, farthest: float) -> None:
     inside = ahead.drop_number <= farthest + 1
     drops = ahead.drop_number[inside]
     top = panel.get_ylim()[1] * 1.2
-    outer = [np.minimum(part[inside], top) for part in (ahead.lower_g, ahead.upper_g)]
-    inner = [np.minimum(part[inside], top) for part in (ahead.inner_lower_g, ahead.inner_upper_g)]
-    panel.fill_between(
-        drops, *outer, facecolor=look.PALE, edgecolor=look.SAND, linewidth=0.8, label="_fan"
+    lower, inner_lower, median, inner_upper, upper = (
+        np.minimum(part[inside], top)
+        for part in (
+            ahead.lower_g,
+            ahead.inner_lower_g,
+            ahead.median_g,
+            ahead.inner_upper_g,
+            ahead.upper_g,
+        )
     )
-    panel.fill_between(drops, *inner, facecolor=look.SAND, alpha=0.55, linewidth=0)
+    panel.fill_between(
+        drops,
+        lower,
+        upper,
+        facecolor=look.PALE,
+        edgecolor=look.SAND,
+        linewidth=0.8,
+        label="_fan",
+    )
+    panel.fill_between(
+        drops, inner_lower, inner_upper, facecolor=look.SAND, alpha=0.55, linewidth=0
+    )
     panel.plot(
         drops,
-        np.minimum(ahead.median_g[inside], top),
+        median,
         color=look.INK,
         linestyle=(0, (1, 1.2)),
         linewidth=1.2,
@@ -490,9 +513,7 @@ def _wear_key(shown: Sequence[SeriesPicture]) -> list[tuple[str, Artist]]:
         doubted = Line2D([], [], linestyle="none", **look.DOUBTED)
         key.append(("doubted, weighed down", doubted))
     if any((each.damage_severity > 0).any() for each in shown):
-        square = Line2D(
-            [], [], linestyle="none", marker="s", markersize=8, color=look.SAND
-        )
+        square = Line2D([], [], linestyle="none", marker="s", markersize=8, color=look.SAND)
         key.append((f"damage on the case: {labels.SEVERITIES}", square))
     return key
 
