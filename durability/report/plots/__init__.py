@@ -1,0 +1,27 @@
+"""Results → matplotlib figures in one look; nothing is looked up and nothing saved."""
+
+from durability.report.plots.devices import heat, latent, lifeline
+from durability.report.plots.look import missing, stamp
+from durability.report.plots.pulses import pulses, scatter, spectra
+from durability.report.plots.rig import rig
+from durability.report.plots.saving import ENDINGS, picture_bytes
+from durability.report.plots.survival import survival
+from durability.report.plots.wear import fan, models, wear
+
+__all__ = [
+    "ENDINGS",
+    "fan",
+    "heat",
+    "latent",
+    "lifeline",
+    "missing",
+    "models",
+    "picture_bytes",
+    "pulses",
+    "rig",
+    "scatter",
+    "spectra",
+    "stamp",
+    "survival",
+    "wear",
+]

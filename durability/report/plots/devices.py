@@ -1,0 +1,619 @@
+"""Devices: a life line, later failures against the shock dose, functions against weeks."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from matplotlib.colors import LinearSegmentedColormap
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch, Rectangle
+from matplotlib.ticker import FixedLocator, MaxNLocator, PercentFormatter
+
+from durability.basis import counted
+from durability.report import labels
+from durability.report.plots import look
+
+if TYPE_CHECKING:
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from durability.records import FloatArray
+    from durability.results import CheckTable, DeviceOutlook, DoseCurve, LatentLink, LifeLine
+
+_OUTCOMES: dict[str, look.Style] = {
+    "pass": {"marker": "o", "markerfacecolor": look.BLUE, "markeredgecolor": look.BLUE},
+    "degraded": {"marker": "^", "markerfacecolor": look.SAND, "markeredgecolor": look.INK},
+    "fail": {
+        "marker": "X",
+        "markerfacecolor": look.RUST,
+        "markeredgecolor": look.WHITE,
+        "markersize": 8,
+    },
+    "not_tested": {"marker": "_", "markeredgecolor": look.MUTED},
+}
+_OUTCOME_WORDS = {"not_tested": "not tested"}
+_FAILED: look.Style = {
+    "facecolor": "#f5e2bd",
+    "edgecolor": look.RUST,
+    "hatch": "////",
+    "linewidth": 0.8,
+}
+MOST_ROWS = 60
+_HEAT = LinearSegmentedColormap.from_list("share", [look.WHITE, look.SAND, look.RUST])
+_DARK_FROM = 0.5
+"""Share from which a cell takes white letters."""
+
+
+@look.in_our_look
+def lifeline(lines: Sequence[LifeLine]) -> Figure:
+    """One device: drops, dose, looks and the interval in which it failed; several: a row each.
+
+    Parameters
+    ----------
+    lines : sequence of LifeLine
+        The largest shock dose first.
+
+    Returns
+    -------
+    Figure
+    """
+    if not lines:
+        return look.missing(labels.NOTHING["devices"])
+    if len(lines) == 1:
+        return _one_life(lines[0])
+    return _many_lives(lines)
+
+
+@look.in_our_look
+def latent(link: LatentLink, curve: DoseCurve | None, *, days: int = 90) -> Figure:
+    """Probability of having failed by one day against the shock dose, with what was seen.
+
+    Parameters
+    ----------
+    link : LatentLink
+        The study.
+    curve : DoseCurve or None
+        Its curve by the same day; None when it is too small for one.
+    days : int
+        After the last drop.
+
+    Returns
+    -------
+    Figure
+    """
+    seen = [
+        each
+        for each in link.per_device
+        if each.state in ("working", "latent failure", "failed, never dropped")
+    ]
+    if not link.per_device:
+        return look.missing(labels.NOTHING["devices"])
+    if not seen:
+        return look.missing("No device was looked at after its last drop: inspect some first.")
+    apart = len(link.per_device) - len(seen)
+    notes = [
+        "Curve: of a device of that dose that worked on drop day; band"
+        f" {link.level:.0%}. Each mark is one device, as it was seen.",
+    ]
+    if apart:
+        notes.append(
+            f"{counted(apart, 'device')} kept apart: failed on drop day or before its first look,"
+            " or not looked at since."
+        )
+    notes.append(f"Rests on: {link.basis}.")
+    controls = sum(each.control for each in seen)
+    sheet = look.Sheet(
+        labels.latent_answer(link),
+        f"{counted(len(seen) - controls, 'dropped device')} and {counted(controls, 'control')};"
+        f" failed by day {days} after the last drop.",
+        key=_latent_key(curve, link.level, days),
+        notes=notes,
+    )
+    panels = sheet.rows((2.6, 0.85), x_label=_dose_words(link.dose_exponent), left_in=1.25)
+    _draw_latent(panels, seen, curve, days)
+    return sheet.figure
+
+
+@look.in_our_look
+def heat(tables: Sequence[CheckTable]) -> Figure:
+    """Functions against weeks after the last drop: how many of those tested had failed.
+
+    Parameters
+    ----------
+    tables : sequence of CheckTable
+        Dropped devices, then controls.
+
+    Returns
+    -------
+    Figure
+    """
+    filled = [each for each in tables if each.functions]
+    if not filled:
+        return look.missing(labels.NOTHING["checks"])
+    devices = "; ".join(f"{each.devices} {each.group}" for each in filled)
+    sheet = look.Sheet(
+        labels.checks_answer(filled),
+        f"{devices}.",
+        key=[
+            (words, Patch(facecolor=_shade(share), edgecolor=look.MUTED, linewidth=0.6))
+            for words, share in (("none failed", 0.0), ("one in ten", 0.1), ("all", 1.0))
+        ],
+        notes=[
+            "In each cell: failed / tested, a device counting once a cell, at its worst; +n d: n"
+            " more were degraded. Blank: nobody looked. Darker is a larger share failed."
+        ],
+    )
+    heights = [0.23 * len(each.functions) for each in filled]
+    panels = sheet.rows(
+        heights,
+        x_label="weeks after the last drop (controls: after the first look)",
+        left_in=1.75,
+        own_x=True,
+    )
+    for panel, table in zip(panels, filled, strict=True):
+        _draw_heat(sheet, panel, table)
+    return sheet.figure
+
+
+# --------------------------------------------------------------------------------- life lines
+
+
+def _one_life(line: LifeLine) -> Figure:
+    history = line.history
+    days, origin, axis_words = _days(line)
+    functions = sorted(set(history.check_function))
+    drops, looks = len(history.drop_day), len(set(np.floor(history.check_day).tolist()))
+    undated = int(np.isnan(history.drop_day).sum())
+    notes = []
+    if undated:
+        notes.append(f"{counted(undated, 'drop')} of unknown day not shown.")
+    unread = int(np.isnan(history.peak_g).sum())
+    if unread:
+        notes.append(
+            f"{counted(unread, 'drop')} void or without a reading: hollow on the axis; in the dose"
+            " at the middle of their like."
+        )
+    if drops:
+        notes.append(
+            f"Dose: sum of (peak g / 1000)^{line.dose_exponent:g}, the slope of electronic leads"
+            " and solder; good to an order of magnitude at best."
+        )
+    has_drops = bool(drops - undated)
+    heights = [*([1.25, 0.75] if has_drops else []), max(0.4, 0.2 * len(functions) + 0.1)]
+    sheet = look.Sheet(
+        labels.life_answer(line),
+        f"{history.device_model or 'model not recorded'}; {counted(drops, 'drop')},"
+        f" {counted(looks, 'day')} of inspection.",
+        key=_life_key(line, has_drops=has_drops),
+        notes=notes,
+    )
+    panels = sheet.rows(heights, x_label=axis_words, left_in=1.55)
+    check_day = history.check_day - origin
+    span = np.concatenate([days[np.isfinite(days)], check_day[np.isfinite(check_day)], [0.0, 1.0]])
+    room = 0.04 * (span.max() - span.min())
+    panels[0].set_xlim(span.min() - room, span.max() + room)
+    if has_drops:
+        _draw_drops(panels[0], panels[1], line, days)
+    _draw_checks(sheet, panels[-1], line, check_day, functions)
+    if line.by_days is not None and line.zero_day is not None:
+        start = line.zero_day - origin
+        for panel in panels:
+            panel.axvspan(
+                start + (line.after_days or 0.0),
+                start + line.by_days,
+                zorder=0.9,
+                label="_failed between",
+                **_FAILED,
+            )
+    return sheet.figure
+
+
+def _days(line: LifeLine) -> tuple[FloatArray, float, str]:
+    """Days of the drops from an origin, that origin, and the words of the axis."""
+    if line.zero_day is not None and np.isfinite(line.history.drop_day).any():
+        return line.history.drop_day - line.zero_day, line.zero_day, "days after the last drop"
+    origin = line.zero_day if line.zero_day is not None else _first_day(line.history.check_day)
+    return line.history.drop_day - origin, origin, "days after the first look"
+
+
+def _first_day(days: FloatArray) -> float:
+    known = days[np.isfinite(days)]
+    return float(known.min()) if known.size else 0.0
+
+
+def _draw_drops(peaks: Axes, doses: Axes, line: LifeLine, days: FloatArray) -> None:
+    peak = line.history.peak_g
+    read = np.isfinite(peak) & np.isfinite(days)
+    peaks.vlines(days[read], 0.0, peak[read], color=look.MUTED, linewidth=0.8)
+    peaks.plot(days[read], peak[read], linestyle="none", label="_drops", **look.READING)
+    unread = ~np.isfinite(peak) & np.isfinite(days)
+    peaks.plot(
+        days[unread],
+        np.zeros(int(unread.sum())),
+        linestyle="none",
+        clip_on=False,
+        label="_unread",
+        **look.VOIDED,
+    )
+    top = float(peak[read].max()) if read.any() else 100.0
+    peaks.set_ylim(0.0, 1.15 * top)
+    peaks.yaxis.set_major_locator(MaxNLocator(4))
+    peaks.set_ylabel("peak, g", fontsize=look.SMALL_PT)
+    dated = np.isfinite(days)
+    order = np.argsort(days[dated], kind="stable")
+    steps = days[dated][order]
+    dose = line.shock_dose[dated][order]
+    end = peaks.get_xlim()[1]
+    doses.step(
+        np.concatenate([[peaks.get_xlim()[0]], steps, [end]]),
+        np.concatenate([[0.0], dose, dose[-1:]]),
+        where="post",
+        color=look.BLUE,
+        label="_dose",
+    )
+    doses.set_ylim(0.0, 1.2 * float(dose[-1]) if dose[-1] > 0 else 1.0)
+    doses.yaxis.set_major_locator(MaxNLocator(2))
+    doses.set_ylabel("shock dose", fontsize=look.SMALL_PT)
+
+
+def _draw_checks(
+    sheet: look.Sheet, panel: Axes, line: LifeLine, days: FloatArray, functions: Sequence[str]
+) -> None:
+    rows = {function: at for at, function in enumerate(functions)}
+    at = np.array([rows[function] for function in line.history.check_function], dtype=float)
+    outcomes = np.array(line.history.check_outcome, dtype=object)
+    for outcome, style in _OUTCOMES.items():
+        here = outcomes == outcome
+        panel.plot(
+            days[here],
+            at[here],
+            linestyle="none",
+            label=f"_{outcome}",
+            **{"markersize": 5, **style},
+        )
+    names = [sheet.fitted(name, 1.2, look.SMALL_PT, bold=False) for name in functions]
+    panel.set_yticks(range(len(functions)), names, fontsize=look.SMALL_PT)
+    panel.set_ylim(len(functions) - 0.4, -0.6)
+    if not functions:
+        panel.set_yticks([])
+        panel.text(
+            0.5,
+            0.5,
+            "never inspected",
+            transform=panel.transAxes,
+            ha="center",
+            va="center",
+            color=look.MUTED,
+        )
+
+
+def _many_lives(lines: Sequence[LifeLine]) -> Figure:
+    shown = lines[:MOST_ROWS]
+    notes = [
+        "The largest shock dose stands at the top. Day 0 is the last drop, for controls the"
+        " first look."
+    ]
+    if len(shown) < len(lines):
+        notes.append(f"{len(shown)} of {len(lines)} devices shown, those with the largest dose.")
+    undated = sum(line.zero_day is None for line in shown)
+    if undated:
+        notes.append(f"{counted(undated, 'device')} with neither a dated drop nor a look.")
+    sheet = look.Sheet(
+        labels.lives_answer(lines),
+        f"{counted(len(lines), 'device')}, drops and looks by day.",
+        key=_lives_key(),
+        notes=notes,
+    )
+    (panel,) = sheet.rows(
+        (0.165 * len(shown) + 0.1,), x_label="days after the last drop", left_in=1.35
+    )
+    for row, line in enumerate(shown):
+        _draw_life_row(panel, line, row)
+    names = [
+        sheet.fitted(
+            f"{line.history.device}, {len(line.history.drop_day)}", 1.1, look.TINY_PT, bold=False
+        )
+        for line in shown
+    ]
+    panel.set_yticks(range(len(shown)), names, fontsize=look.TINY_PT)
+    panel.set_ylim(len(shown) - 0.4, -0.6)
+    panel.grid(visible=False, axis="y")
+    panel.annotate(
+        "device, drops",
+        (0.0, 1.0),
+        xycoords="axes fraction",
+        xytext=(-5, 5),
+        textcoords="offset points",
+        ha="right",
+        fontsize=look.TINY_PT,
+        color=look.MUTED,
+        annotation_clip=False,
+    )
+    panel.autoscale(axis="x")
+    panel.margins(x=0.03)
+    return sheet.figure
+
+
+def _draw_life_row(panel: Axes, line: LifeLine, row: int) -> None:
+    days, origin, _ = _days(line)
+    looks = np.unique(np.floor(line.history.check_day[np.isfinite(line.history.check_day)]))
+    looks = looks - origin
+    dated = days[np.isfinite(days)]
+    both = np.concatenate([dated, looks])
+    if both.size:
+        panel.hlines(row, both.min(), both.max(), color=look.RULE, linewidth=1.2, zorder=1)
+    if line.by_days is not None and line.by_days > 0:
+        start = line.after_days or 0.0
+        panel.add_patch(
+            Rectangle(
+                (start, row - 0.32),
+                line.by_days - start,
+                0.64,
+                zorder=2,
+                label="_failed between",
+                **_FAILED,
+            )
+        )
+    elif line.by_days == 0:
+        panel.plot([0.0], [row], zorder=5, **_OUTCOMES["fail"])
+    panel.plot(
+        dated,
+        np.full(dated.size, row),
+        linestyle="none",
+        marker="v",
+        markersize=4.0,
+        color=look.INK,
+        zorder=4,
+    )
+    panel.plot(
+        looks,
+        np.full(looks.size, row),
+        linestyle="none",
+        marker="o",
+        markersize=3.2,
+        markerfacecolor=look.BLUE,
+        markeredgecolor=look.WHITE,
+        markeredgewidth=0.4,
+        zorder=3,
+    )
+
+
+# ------------------------------------------------------------------------------ latent failures
+
+
+def _draw_latent(
+    panels: Sequence[Axes], seen: Sequence[DeviceOutlook], curve: DoseCurve | None, days: int
+) -> None:
+    chances, states = panels
+    doses = np.array([_dose(each) for each in seen])
+    felt = doses[doses > 0]
+    low = float(felt.min()) if felt.size else 0.1
+    high = float(felt.max()) if felt.size else 1.0
+    if curve is not None:
+        low, high = min(low, float(curve.shock_dose[0])), max(high, float(curve.shock_dose[-1]))
+    decades = max(math.log10(high / low), 0.5)
+    # Never dropped has no place on a logarithmic axis: it gets a strip of its own at the left.
+    strip = low * 10 ** (-0.14 * decades)
+    edge = low * 10 ** (-0.07 * decades)
+    left = low * 10 ** (-0.21 * decades)
+    for panel in panels:
+        look.log_ticks(panel, "x", look.round_values(low, high, 7))
+        panel.set_xlim(left, high * 10 ** (0.05 * decades))
+        panel.axvline(edge, color=look.MUTED, linewidth=0.8)
+    ticks = [strip, *look.round_values(low, high, 7)]
+    states.set_xticks(ticks, ["none", *(f"{tick:g}" for tick in ticks[1:])])
+    chances.tick_params(labelbottom=False)
+    if curve is not None:
+        chances.fill_between(
+            curve.shock_dose, curve.lower, curve.upper, color=look.BAND, linewidth=0
+        )
+        chances.plot(curve.shock_dose, curve.probability, color=look.BLUE, label="_curve")
+        lower, middle, upper = curve.background
+        chances.errorbar(
+            [strip],
+            [middle],
+            yerr=[[middle - lower], [upper - middle]],
+            color=look.BLUE,
+            ecolor=look.BAND,
+            elinewidth=9,
+            marker="_",
+            markersize=12,
+            markeredgewidth=1.6,
+            label="_background",
+        )
+    else:
+        chances.text(
+            0.55,
+            0.5,
+            "too few devices for a curve",
+            transform=chances.transAxes,
+            ha="center",
+            color=look.MUTED,
+        )
+    chances.set_ylim(0.0, 1.0)
+    chances.yaxis.set_major_formatter(PercentFormatter(1.0))
+    chances.yaxis.set_major_locator(FixedLocator([0.0, 0.25, 0.5, 0.75, 1.0]))
+    chances.set_ylabel(f"failed by day {days}, probability", fontsize=look.SMALL_PT)
+    at = np.where(doses > 0, np.maximum(doses, low), strip)
+    rows = np.array([_state_row(each, days) for each in seen])
+    spread = _side_by_side(np.log10(at), rows, width=0.018 * decades)
+    for row, style in enumerate(_STATE_STYLES):
+        here = (rows == row) & (doses > 0)
+        states.plot(at[here], row + spread[here], linestyle="none", label=f"_state {row}", **style)
+        undropped = int(((rows == row) & (doses == 0)).sum())
+        if undropped:  # one mark and a number: they all have the same place
+            states.plot([strip], [row], linestyle="none", label=f"_none {row}", **style)
+            states.annotate(
+                f"×{undropped}",
+                (strip, row),
+                xytext=(6, 0),
+                textcoords="offset points",
+                va="center",
+                fontsize=look.TINY_PT,
+            )
+    words = [f"failed by day {days}", "not known", f"worked on day {days}"]
+    states.set_yticks(range(3), words, fontsize=look.SMALL_PT)
+    states.set_ylim(2.6, -0.6)
+    states.grid(visible=False, axis="y")
+
+
+_STATE_STYLES: tuple[look.Style, ...] = (
+    {"marker": "X", "markersize": 7, "markerfacecolor": look.RUST, "markeredgecolor": look.WHITE},
+    {
+        "marker": "o",
+        "markersize": 4.5,
+        "markerfacecolor": look.WHITE,
+        "markeredgecolor": look.MUTED,
+    },
+    {"marker": "o", "markersize": 4.5, "markerfacecolor": look.BLUE, "markeredgecolor": look.WHITE},
+)
+
+
+def _state_row(device: DeviceOutlook, days: int) -> int:
+    """0 failed by that day, 2 worked on it, 1 when the looks leave it open."""
+    if device.failed_by_days is not None and device.failed_by_days <= days:
+        return 0
+    return 2 if (device.failed_after_days or 0.0) >= days else 1
+
+
+def _dose(device: DeviceOutlook) -> float:
+    likely = device.shock_dose_likely
+    return float((device.shock_dose if likely is None else likely) or 0.0)
+
+
+def _side_by_side(place: FloatArray, rows: FloatArray, *, width: float) -> FloatArray:
+    """Small steps up and down for marks of one row that would cover each other."""
+    offset = np.zeros(place.size)
+    steps = (0.0, -0.22, 0.22, -0.4, 0.4)
+    for row in np.unique(rows):
+        here = np.flatnonzero(rows == row)
+        taken: dict[int, int] = {}
+        for index in here[np.argsort(place[here], kind="stable")]:
+            slot = round(float(place[index]) / (2 * width))
+            offset[index] = steps[taken.get(slot, 0) % len(steps)]
+            taken[slot] = taken.get(slot, 0) + 1
+    return offset
+
+
+def _dose_words(exponent: float | None) -> str:
+    power = "b" if exponent is None else f"{exponent:.2g}"
+    return f"shock dose, sum of (peak g / 1000)^{power}; none: never dropped"
+
+
+# ----------------------------------------------------------------------------------- heat table
+
+
+def _draw_heat(sheet: look.Sheet, panel: Axes, table: CheckTable) -> None:
+    rows, columns = table.tested.shape
+    panel.grid(visible=False)
+    panel.set_xlim(0, columns)
+    panel.set_ylim(rows, 0)
+    for row in range(rows):
+        for column in range(columns):
+            tested = int(table.tested[row, column])
+            if tested == 0:
+                continue
+            failed = int(table.failed[row, column])
+            degraded = int(table.degraded[row, column])
+            share = failed / tested
+            panel.add_patch(
+                Rectangle(
+                    (column + 0.02, row + 0.05),
+                    0.96,
+                    0.9,
+                    facecolor=_shade(share),
+                    edgecolor=look.RULE,
+                    linewidth=0.6,
+                )
+            )
+            panel.text(
+                column + 0.5,
+                row + 0.5,
+                f"{failed}/{tested}" + (f" +{degraded} d" if degraded else ""),
+                ha="center",
+                va="center",
+                fontsize=look.TINY_PT,
+                fontweight="bold" if failed else "normal",
+                color=look.WHITE if share >= _DARK_FROM else look.INK,
+            )
+    names = [sheet.fitted(name, 1.5, look.SMALL_PT, bold=False) for name in table.functions]
+    panel.set_yticks(np.arange(rows) + 0.5, names, fontsize=look.SMALL_PT)
+    weeks = [
+        labels.weeks_words(each).removeprefix("weeks ").removeprefix("week ")
+        for each in table.weeks
+    ]
+    panel.set_xticks(
+        np.arange(columns) + 0.5,
+        [each.replace(" to ", "–") for each in weeks],
+        fontsize=look.SMALL_PT,
+    )
+    panel.tick_params(length=0, labelbottom=True)
+    for side in ("left", "bottom"):
+        panel.spines[side].set_visible(False)
+    panel.set_title(
+        f"{table.group}, {counted(table.devices, 'device')}",
+        loc="left",
+        fontsize=look.SMALL_PT,
+        fontweight="bold",
+        pad=4,
+    )
+
+
+def _shade(share: float) -> Any:
+    """Colour of a share failed; its root, since a few failures in a hundred must show."""
+    return _HEAT(math.sqrt(share))
+
+
+# ------------------------------------------------------------------------------------------ keys
+
+
+def _life_key(line: LifeLine, *, has_drops: bool) -> list[tuple[str, Artist]]:
+    key: list[tuple[str, Artist]] = []
+    if has_drops:
+        key.append(("drop", Line2D([], [], linestyle="none", **look.READING)))
+    if np.isnan(line.history.peak_g).any():
+        key.append(("drop without reading", Line2D([], [], linestyle="none", **look.VOIDED)))
+    for outcome, style in _OUTCOMES.items():
+        if outcome in line.history.check_outcome:
+            mark = Line2D([], [], linestyle="none", **{"markersize": 5, **style})
+            key.append((_OUTCOME_WORDS.get(outcome, outcome), mark))
+    if line.by_days:
+        key.append(("failed between these looks", Patch(**_FAILED)))
+    return key
+
+
+def _lives_key() -> list[tuple[str, Artist]]:
+    return [
+        ("drop", Line2D([], [], linestyle="none", marker="v", markersize=5, color=look.INK)),
+        (
+            "look",
+            Line2D(
+                [],
+                [],
+                linestyle="none",
+                marker="o",
+                markersize=4,
+                markerfacecolor=look.BLUE,
+                markeredgecolor=look.WHITE,
+            ),
+        ),
+        ("failed between these looks", Patch(**_FAILED)),
+        ("failed on drop day", Line2D([], [], linestyle="none", **_OUTCOMES["fail"])),
+    ]
+
+
+def _latent_key(curve: DoseCurve | None, level: float, days: int) -> list[tuple[str, Artist]]:
+    marks = [Line2D([], [], linestyle="none", **style) for style in _STATE_STYLES]
+    words = (f"failed by day {days}", f"state on day {days} not known", f"worked on day {days}")
+    key: list[tuple[str, Artist]] = list(zip(words, marks, strict=True))
+    if curve is None:
+        return key
+    return [
+        ("probability", Line2D([], [], color=look.BLUE)),
+        (f"{level:.0%} band", Patch(facecolor=look.BAND)),
+        *key,
+    ]
