@@ -55,8 +55,11 @@ def make_parser(only: str | None = None) -> argparse.ArgumentParser:
     top.add_argument("--version", action=_Version, nargs=0, help="print the version")
     commands = top.add_subparsers(title="commands", metavar="COMMAND", required=True)
 
-    def command(group: Any, name: str, help_: str, handler: str, parent: _Parser) -> Any:
-        made = group.add_parser(name, help=help_, description=help_, parents=[parent])
+    def command(
+        group: Any, name: str, help_: str, handler: str, parent: _Parser | None
+    ) -> Any:
+        parents = [parent] if parent else []
+        made = group.add_parser(name, help=help_, description=help_, parents=parents)
         made.set_defaults(handler=handler)
         return made
 
@@ -375,6 +378,20 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
         commands, "record", "keyboard session: one line a drop", "session:record", writer
     )
     record.add_argument("series")
+    check = command(
+        commands,
+        "selfcheck",
+        "hold this program against published values",
+        "selfcheck:selfcheck",
+        None,
+    )
+    check.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    check.add_argument(
+        "-o",
+        "--output",
+        metavar="FILE",
+        help="write the dated report: JSON when it ends in .json, else Markdown",
+    )
     command(commands, "demo", "build and show the invented scenario", "demo:demo", writer)
 
 

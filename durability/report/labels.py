@@ -77,6 +77,26 @@ def number(value: float | None, digits: int = 3) -> str:
     return f"{value:.{places}f}"
 
 
+def small(value: float) -> str:
+    """A difference or tolerance, which may be tiny: two digits, with a power of ten if need be."""
+    return ABSENT if value != value else f"{value:.2g}"
+
+
+def digits_to_tell(value: float, tolerance: float) -> int:
+    """Significant digits that show a difference of a tenth of the tolerance, nine at most.
+
+    Examples
+    --------
+    >>> digits_to_tell(606.528, 0.02), digits_to_tell(59.0, 0.0)
+    (6, 3)
+    """
+    from math import floor, log10
+
+    if not tolerance or not value:
+        return 3
+    return max(3, min(9, 2 + floor(log10(abs(value))) - floor(log10(tolerance))))
+
+
 def percent(value: float | None) -> str:
     """A percentage with its sign, for rates of rise."""
     if value is None or value != value:
