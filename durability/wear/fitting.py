@@ -310,6 +310,9 @@ def _draw(series: str, cells: CellFit, posterior: FloatArray, grid: ShapeGrid) -
     climb = centre + safe_scale * normal_to_t(np.where(mirror, -z, z), freedom)
     climb = np.where(told, climb.clip(low, high), low + within * (high - low))
 
+    # A climb of nothing past the pole of a hyperbolic path would be nothing times infinity.
+    climb = np.where(climb == 0.0, 1e-12, climb)
+
     off = np.where(told, climb - centre, 0.0)
     misfit = cells.misfit[cell, 0] + cells.curvature[cell, 0] * off**2
     scatter = np.sqrt(misfit / rng.chisquare(freedom + 1.0))
