@@ -46,8 +46,8 @@ _LARGEST_GROUP = 128
 _WORKERS = 2
 _BATCH_SERIES = 256
 """Series whose cells are held at once: some 60 kB each, twice over."""
-_BLOCK_ELEMENTS = 1_500_000
-"""Elements of one working array (cells × series × drops): about 12 MB."""
+_BLOCK_ELEMENTS = 250_000
+"""Elements of one working array (cells × series × drops): 2 MB, which stays in the cache."""
 _DOUBTED = 0.5
 """Probability of being wild above which a reading is named."""
 
