@@ -45,7 +45,7 @@ _LARGEST_GROUP = 128
 """More siblings than this add nothing but time: larger groups are fitted in parts."""
 _WORKERS = 2
 _BATCH_SERIES = 256
-"""Series whose cells are held at once: some 60 kB each, twice over."""
+"""Series whose cells are held at once: some 80 kB each, a few times over."""
 _BLOCK_ELEMENTS = 250_000
 """Elements of one working array (cells × series × drops): 2 MB, which stays in the cache."""
 _DOUBTED = 0.5
