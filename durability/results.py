@@ -177,6 +177,36 @@ class Forecast:
     shape_weights: dict[str, float]
 
 
+@dataclass(frozen=True, slots=True)
+class MoreDrops:
+    """What further drops of a series would buy, on average over what they may show."""
+
+    series: str
+    extra_drops: int
+    spread_now: float | None
+    """Upper over lower end of the drops left, now; None while there is too little to forecast."""
+    spread_then: float | None
+    """The same after the further drops: their geometric mean."""
+    probability_failed_by_then: float | None
+    basis: str
+
+
+@dataclass(frozen=True, slots=True)
+class CovariateEffect:
+    """A what-if: how peak g goes with a condition; never applied to any level."""
+
+    covariate: Literal["temperature", "long rest"]
+    per: str
+    """The change it is stated for."""
+    series: int
+    drops: int
+    effect_pct: float | None
+    """Change of peak g in percent."""
+    lower: float | None
+    upper: float | None
+    basis: str
+
+
 # ------------------------------------------------------------------------- compare and rank
 
 
