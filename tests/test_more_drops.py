@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from durability.planning import value_of_more_drops
+from durability.more_drops import value_of_more_drops
 from durability.records import DropHistory
 
 
