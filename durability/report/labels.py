@@ -7,7 +7,6 @@ from datetime import date, datetime
 from typing import Any
 
 from durability.basis import MIN_DROPS_FOR_TREND, counted
-from durability.records import DAMAGE_SEVERITIES
 from durability.results import (
     Comparison,
     CovariateEffect,
@@ -19,6 +18,7 @@ from durability.results import (
     Ranking,
     Trend,
 )
+from durability.vocabulary import DAMAGE_SEVERITIES
 
 ABSENT = "–"
 """Shown where nothing was recorded or nothing can be said."""
