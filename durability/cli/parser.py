@@ -133,6 +133,11 @@ def _series(group: Any, command: Any, writer: Any, common: Any) -> None:
     opened.add_argument("code")
     opened.add_argument("--device", required=True, metavar="CODE", help="device or dummy dropped")
     opened.add_argument("--case", metavar="CODE", help="the case around it; bare without")
+    opened.add_argument(
+        "--device-kind", choices=("device", "dummy"), help="of a device new in the record"
+    )
+    opened.add_argument("--device-model", metavar="M", help="of a device new in the record")
+    opened.add_argument("--case-model", metavar="M", help="of a case new in the record")
     opened.add_argument("--drop-height-mm", metavar="MM")
     opened.add_argument("--surface", help="what it lands on, like steel on concrete")
     opened.add_argument("--orientation", help="what strikes first, like corner 2-3-5")
