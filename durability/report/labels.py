@@ -382,7 +382,20 @@ def failure_short(result: Forecast, horizon: int) -> str:
     """Drop at which a series failed, with a cross, or by median will; after its name."""
     if result.failed:
         return f": ✕ {result.failed_at_drop}"
+    if _too_few_to_forecast(result):
+        return ": ?"
     return f": {life(result.drops_to_failure, horizon)[0]}"
+
+
+def _too_few_to_forecast(result: Forecast) -> bool:
+    return not result.failed and result.survival_drop.size == 1
+
+
+def fan_answer(result: Forecast, level: float, horizon: int) -> str:
+    """Forecast of one series, or that its drops are too few for one."""
+    if _too_few_to_forecast(result):
+        return f"{result.series}: {counted(result.drops, 'drop')} made, too few to forecast."
+    return forecast_sentence(result, level, horizon)
 
 
 def models_answer(groups: Sequence[tuple[str, Sequence[Trend]]]) -> str:

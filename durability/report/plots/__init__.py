@@ -1,5 +1,7 @@
 """Results → matplotlib figures in one look; nothing is looked up and nothing saved."""
 
+from matplotlib.figure import Figure
+
 from durability.report.plots.devices import heat, latent, lifeline
 from durability.report.plots.look import missing, stamp
 from durability.report.plots.pulses import pulses, scatter, spectra
@@ -10,6 +12,7 @@ from durability.report.plots.wear import fan, models, wear
 
 __all__ = [
     "ENDINGS",
+    "Figure",
     "fan",
     "heat",
     "latent",

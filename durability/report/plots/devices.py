@@ -95,10 +95,9 @@ def latent(link: LatentLink, curve: DoseCurve | None, *, days: int = 90) -> Figu
     if not seen:
         return look.missing("No device was looked at after its last drop: inspect some first.")
     apart = len(link.per_device) - len(seen)
-    notes = [
-        "Curve: of a device of that dose that worked on drop day; band"
-        f" {link.level:.0%}. Each mark is one device, as it was seen.",
-    ]
+    notes = ["Each mark below is one device, as it was seen."]
+    if curve is not None:
+        notes.insert(0, "Curve: a device of that dose that worked on drop day.")
     if apart:
         notes.append(
             f"{counted(apart, 'device')} kept apart: failed on drop day or before its first look,"
@@ -395,7 +394,9 @@ def _draw_latent(
     high = float(felt.max()) if felt.size else 1.0
     if curve is not None:
         low, high = min(low, float(curve.shock_dose[0])), max(high, float(curve.shock_dose[-1]))
-    decades = max(math.log10(high / low), 0.5)
+    room = max(1.0, (10.0 * low / high) ** 0.5)  # a decade at least
+    low, high = low / room, high * room
+    decades = math.log10(high / low)
     # Never dropped has no place on a logarithmic axis: it gets a strip of its own at the left.
     strip = low * 10 ** (-0.14 * decades)
     edge = low * 10 ** (-0.07 * decades)
@@ -427,7 +428,7 @@ def _draw_latent(
         )
     else:
         chances.text(
-            0.55,
+            0.6,
             0.5,
             "too few devices for a curve",
             transform=chances.transAxes,

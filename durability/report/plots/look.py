@@ -9,6 +9,7 @@ from __future__ import annotations
 import functools
 import math
 import warnings
+from bisect import bisect_left
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
@@ -63,7 +64,7 @@ _RULER_DPI = 720.0
 MOST_PANELS = 60
 _PANEL_HEIGHT_IN = {1: 3.3, 2: 2.0, 3: 1.45, 4: 1.1, 5: 0.95, 6: 0.8}
 
-_RC: dict[str, Any] = {
+_RC: dict[Any, Any] = {
     "font.family": "sans-serif",
     # Verdana has the same widths: a browser without the first font breaks no line.
     "font.sans-serif": ["DejaVu Sans", "Verdana"],
@@ -213,7 +214,7 @@ class Sheet:
         usable = PAGE_WIDTH_IN - left - _MARGIN_IN - right_in
         pitch = usable / columns
         pad = 0.12 if one_scale else tick_in
-        self._title_room_in = pitch - 0.1
+        self._pitch_in = pitch
         top = self._from_top_in
         panels: list[Axes] = []
         bottom = top + rows * (title_in + height + foot_in) + 0.14
@@ -249,8 +250,10 @@ class Sheet:
 
     def title(self, panel: Axes, text: str, end: str = "") -> None:
         """Title of a panel, shortened in its middle until it fits; ``end`` is kept."""
-        size = SMALL_PT if self._title_room_in > 1.6 else TINY_PT
-        fitted = self.fitted(text, self._title_room_in - self.width_in(end, size), size)
+        size = SMALL_PT if self._pitch_in > 1.6 else TINY_PT
+        left_in = panel.get_position().x0 * PAGE_WIDTH_IN
+        room = min(self._pitch_in - 0.1, PAGE_WIDTH_IN - _MARGIN_IN - left_in)
+        fitted = self.fitted(text, room - self.width_in(end, size), size)
         panel.set_title(f"{fitted}{end}", loc="left", fontsize=size, pad=5, fontweight="bold")
 
     # ------------------------------------------------------------------------- measures
@@ -263,13 +266,18 @@ class Sheet:
 
     def fitted(self, text: str, room_in: float, size: float, *, bold: bool = True) -> str:
         """The text, with its middle left out until it fits."""
-        kept = len(text)
-        short = text
-        while kept > 2 and self.width_in(short, size, bold=bold) > room_in:
-            kept -= 1
+
+        def shortened(kept: int) -> str:
             head = (kept + 1) // 2
-            short = f"{text[:head]}…{text[len(text) - (kept - head) :]}"
-        return short
+            return text if kept >= len(text) else f"{text[:head]}…{text[len(text) - kept + head :]}"
+
+        def too_wide(kept: int) -> bool:
+            return self.width_in(shortened(kept), size, bold=bold) > room_in
+
+        if not too_wide(len(text)):
+            return text
+        # The most letters that fit; fewer are never wider.
+        return shortened(bisect_left(range(2, len(text)), True, key=too_wide) + 1)
 
     def _wrapped(self, text: str, size: float, *, bold: bool = False) -> list[str]:
         room = PAGE_WIDTH_IN - 2 * _MARGIN_IN
@@ -409,7 +417,9 @@ def stamp(figure: Figure, words: str) -> None:
 
 def whole_number_ticks(panel: Axes, most: int) -> None:
     """Ticks of an x axis that counts."""
-    panel.xaxis.set_major_locator(MaxNLocator(most, integer=True, steps=[1, 2, 5, 10]))
+    panel.xaxis.set_major_locator(
+        MaxNLocator(most, integer=True, steps=[1, 2, 5, 10], min_n_ticks=1)
+    )
 
 
 def log_ticks(panel: Axes, which: str, ticks: Sequence[float]) -> None:

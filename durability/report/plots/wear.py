@@ -28,6 +28,8 @@ Y_LABEL = "peak acceleration, g"
 _WIDEST_SPAN = (0.3, 2.4)
 """Of the level at the first drop: readings beyond are drawn at the edge, else one of them would
 flatten every panel."""
+_MOST_LINES = 15
+"""Cases of one model up to which each level is a full line."""
 _MOST_WITH_RISE = 9
 """Panels up to which a title has room for the rise."""
 _EDGE: look.Style = {
@@ -71,7 +73,7 @@ def wear(pictures: Sequence[SeriesPicture]) -> Figure:
         right_in=0.75 if len(shown) == 1 else 0.0,
     )
     span = _span(shown)
-    panels[0].set_xlim(0.4, max(_last_drop(each) for each in shown) + 0.6)
+    panels[0].set_xlim(0.4, max(4, *(_last_drop(each) for each in shown)) + 0.6)
     look.whole_number_ticks(panels[0], 8 if len(shown) == 1 else 4)
     for panel, picture in zip(panels, shown, strict=True):
         base = _base(picture)
@@ -145,7 +147,7 @@ def models(
     panels = sheet.grid(len(shown), x_label=X_LABEL, y_label=Y_LABEL, one_scale=True)
     values = np.concatenate([_readings(each) for each in drawn])
     values = values[np.isfinite(values)]
-    panels[0].set_xlim(0.4, max(_last_drop(each) for each in drawn) + 0.6)
+    panels[0].set_xlim(0.4, max(4, *(_last_drop(each) for each in drawn)) + 0.6)
     if values.size:
         low, high = np.quantile(values, (0.0025, 0.9975))
         panels[0].set_ylim(0.88 * low, 1.08 * high)
@@ -153,9 +155,9 @@ def models(
     panels[0].yaxis.set_major_locator(MaxNLocator(5 if len(shown) <= 9 else 3))
     for panel, (name, members) in zip(panels, shown, strict=True):
         for picture in members:
-            _draw_case(panel, picture)
+            _draw_case(panel, picture, many=len(members) > _MOST_LINES)
         if not any(each.trend.valid_drops for each in members):
-            _in_the_middle(panel, "no valid drop")
+            _above_all(panel, "no valid drop")
         rising = sum(each.trend.verdict == "rising" for each in members)
         told = f": {rising} of {len(members)} rising" if len(shown) <= _MOST_WITH_RISE else ""
         sheet.title(panel, name, told)
@@ -185,15 +187,17 @@ def fan(pictures: Sequence[SeriesPicture], *, level: float, horizon: int) -> Fig
     alone = len(shown) == 1
     forecasts = [each.forecast for each in pictures]
     answer = (
-        labels.forecast_sentence(forecasts[0], level, horizon)
+        labels.fan_answer(forecasts[0], level, horizon)
         if alone
         else labels.forecasts_answer(forecasts, level, horizon)
     )
-    notes = [
-        f"Fan: where the level (not one reading) of this case will lie, {level:.0%} and 50% of the"
-        " plausible paths. Bar on the limit: drop at which the case fails, by level or by damage,"
-        f" {level:.0%} interval with its median."
-    ]
+    notes = []
+    if any(each.fan is not None and not each.forecast.failed for each in shown):
+        notes.append(
+            f"Fan: where the level (not one reading) of this case will lie, {level:.0%} and 50% of"
+            " the plausible paths. Bar on the limit: drop at which the case fails, by level or by"
+            f" damage, {level:.0%} interval with its median."
+        )
     if alone:
         notes.append(f"Rests on: {shown[0].forecast.basis}.")
     else:
@@ -297,7 +301,7 @@ def _draw_series(panel: Axes, picture: SeriesPicture, *, damage: bool = True) ->
         **look.UNREAD,
     )
     if trend.valid_drops == 0:
-        _in_the_middle(panel, _nothing_valid(picture))
+        _above_all(panel, _nothing_valid(picture))
     if damage:
         _mark_damage(panel, picture, small=small)
 
@@ -324,7 +328,7 @@ def _scatter(
                 markerfacecolor=look.WHITE if hollow else look.INK,
                 markeredgecolor=look.MUTED if hollow else look.INK,
                 label=f"_{what} off scale",
-                **_EDGE,
+                **{**_EDGE, "markersize": 5.5 * scale},
             )
 
 
@@ -364,12 +368,19 @@ def _mark_damage(panel: Axes, picture: SeriesPicture, *, small: bool) -> None:
         )
 
 
-def _draw_case(panel: Axes, picture: SeriesPicture) -> None:
+def _draw_case(panel: Axes, picture: SeriesPicture, *, many: bool) -> None:
     trend, forecast = picture.trend, picture.forecast
     if not trend.drop_number.size:
         return
     panel.plot(trend.drop_number, trend.peak_g, ".", color=look.MUTED, markersize=2.0, alpha=0.55)
-    panel.plot(trend.drop_number, trend.level_g, color=look.BLUE, linewidth=1.2, label="_level")
+    panel.plot(
+        trend.drop_number,
+        trend.level_g,
+        color=look.BLUE,
+        linewidth=0.6 if many else 1.2,
+        alpha=0.6 if many else 1.0,
+        label="_level",
+    )
     end: look.Style = {"color": look.RUST, "marker": "x", "markersize": 6.0, "markeredgewidth": 1.6}
     if forecast.failed_at_drop is not None:
         at = _level_at(picture, forecast.failed_at_drop)
@@ -482,10 +493,10 @@ def _beside(panel: Axes, height: float, words: str) -> None:
     )
 
 
-def _in_the_middle(panel: Axes, words: str) -> None:
+def _above_all(panel: Axes, words: str) -> None:
     panel.text(
         0.5,
-        0.5,
+        0.86,
         words,
         transform=panel.transAxes,
         ha="center",
