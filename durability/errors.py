@@ -58,9 +58,5 @@ class ImportRefused(DurabilityError):
         super().__init__(f"{len(self.rejections)} of {read} rows refused, nothing stored")
 
 
-class NoImpact(DurabilityError):
-    """No sample of an acceleration record stands clear of its baseline."""
-
-
 class WaveformUnreadable(DurabilityError):
     """A waveform file can't be read as a single-channel time record."""

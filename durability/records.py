@@ -26,6 +26,7 @@ SPECIMEN_KINDS: tuple[SpecimenKind, ...] = ("case", "device", "dummy")
 PURPOSES: tuple[Purpose, ...] = ("test", "reference")
 OUTCOMES: tuple[Outcome, ...] = ("pass", "degraded", "fail", "not_tested")
 DAMAGE_SEVERITIES = {0: "none", 1: "cosmetic", 2: "minor", 3: "major", 4: "failed"}
+SEVERITY_COSMETIC = 1
 SEVERITY_FAILED = 4
 
 

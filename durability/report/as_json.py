@@ -12,6 +12,7 @@ from uuid import UUID
 if TYPE_CHECKING:
     from durability.results import (
         Comparison,
+        CovariateEffect,
         DueInspection,
         Forecast,
         ImportCount,
@@ -119,6 +120,12 @@ def forecasts(results: Sequence[Forecast], level: float, horizon: int) -> dict[s
             for result in results
         ],
     }
+
+
+def condition_effects(effects: Sequence[CovariateEffect]) -> dict[str, Any]:
+    """Object of ``conditions --json``."""
+    names = ("covariate", "per", "series", "drops", "effect_pct", "lower", "upper", "basis")
+    return {"effects": [_named(effect, names) for effect in effects]}
 
 
 def ranking(result: Ranking) -> dict[str, Any]:
