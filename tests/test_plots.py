@@ -5,6 +5,7 @@ import re
 from datetime import date, timedelta
 from functools import cache
 from itertools import combinations
+from xml.etree import ElementTree as ET
 
 import numpy as np
 import pytest
@@ -298,7 +299,13 @@ def rig_readings(count=40, drift_from=28):
 
 def a_rig(count=40):
     number, peak = rig_readings(count)
-    return plots.rig(watch_rig(number, peak), number, axis="reference drop number")
+    return plots.rig(watch_rig(number, peak), number)
+
+
+def a_dated_rig():
+    number, peak = rig_readings()
+    when = 1_767_225_600.0 + 86_400.0 * 3 * number  # from 2026-01-01 on, every third day
+    return plots.rig(watch_rig(when, peak), when, dated=True)
 
 
 def the_pulses(count):
@@ -376,6 +383,7 @@ FIGURES = {
     "heat of sixty functions": lambda: plots.heat([a_table(functions=60)]),
     "heat of no check": lambda: plots.heat([]),
     "rig": a_rig,
+    "rig by date": a_dated_rig,
     "rig of three drops": lambda: a_rig(3),
     "pulses of two": lambda: the_pulses(2),
     "pulses of one": lambda: the_pulses(1),
@@ -803,6 +811,12 @@ def test_heat_cells_carry_their_numbers():
 # ------------------------------------------------------------------------------------------ rig
 
 
+def test_rig_by_date_tells_days():
+    figure, texts = texts_of("rig by date")
+    assert re.search(r"since 2026-0\d-\d\d \(2026-", figure.get_label())
+    assert any(re.fullmatch(r"2026-\d\d-\d\d", text) for text, _ in texts)
+
+
 def test_rig_shows_limits_signal_and_odd_drops():
     number, peak = rig_readings()
     health = watch_rig(number, peak)
@@ -829,6 +843,26 @@ def test_svg_is_the_same_to_the_byte_and_keeps_its_text():
     assert not re.search(r"<dc:date>", words)
     ids = re.findall(r'\bid="([^"]+)"', words)
     assert len(ids) == len(set(ids))
+
+
+def test_pictures_of_one_page_share_no_id():
+    """A clip path or marker of one picture would else be drawn in another."""
+    one, other = (
+        plots.inline_svg(plots.wear([a_series('id="x" <S1>')]), name)
+        for name in ("wear-1", "wear-2")
+    )
+    assert "<metadata>" not in one
+    element, second = ET.fromstring(one), ET.fromstring(other)
+    ids = [{each.get("id") for each in tree.iter()} - {None} for tree in (element, second)]
+    assert not ids[0] & ids[1]
+    links = re.findall(r'(?:url\(|href=")#([^")]+)', one)
+    assert links
+    assert set(links) <= ids[0]
+    assert 'id="x" &lt;S1&gt;' in one
+    assert element.get("role") == "img"
+    assert element.get("aria-label").startswith('id="x" <S1> ▲ rising')
+    assert element.get("viewBox")
+    assert element.get("width") is None
 
 
 @pytest.mark.parametrize(("ending", "opens"), [("pdf", b"%PDF"), ("png", b"\x89PNG")])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from durability.basis import MIN_DROPS_FOR_TREND, counted
@@ -564,7 +564,12 @@ def weeks_words(weeks: tuple[int, int | None]) -> str:
     return f"week {first}" if first == last else f"weeks {first} to {last}"
 
 
-def rig_answer(health: RigHealth, axis: str) -> str:
+def day_of(seconds: float) -> str:
+    """The day of a time in seconds since 1970-01-01."""
+    return (date(1970, 1, 1) + timedelta(days=int(seconds // 86_400))).isoformat()
+
+
+def rig_answer(health: RigHealth, *, dated: bool = False) -> str:
     """Whether the rig has drifted, since when and by how much."""
     if health.verdict == "too few":
         return f"Too few to judge the rig: {counted(health.drops, 'reference drop')}."
@@ -573,8 +578,14 @@ def rig_answer(health: RigHealth, axis: str) -> str:
             f"The rig is in control: {counted(health.drops, 'reference drop')}, scatter"
             f" {number(health.scatter_pct, 2)} %."
         )
+    ends = [health.since, health.since_lower, health.since_upper]
+    if dated:
+        since, lower, upper = (ABSENT if end is None else day_of(end) for end in ends)
+    else:
+        since, lower, upper = (ABSENT if end is None else f"{end:g}" for end in ends)
+        since = f"drop {since}"
     return (
         f"The rig has drifted by {percent(health.drift_pct)} %"
-        f" ({percents(health.drift_lower, health.drift_upper)}), since {axis}"
-        f" {number(health.since)} ({interval(health.since_lower, health.since_upper)})."
+        f" ({percents(health.drift_lower, health.drift_upper)}), since {since}"
+        f" ({lower} to {upper})."
     )

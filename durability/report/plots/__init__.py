@@ -6,7 +6,7 @@ from durability.report.plots.devices import heat, latent, lifeline
 from durability.report.plots.look import missing, stamp
 from durability.report.plots.pulses import pulses, scatter, spectra
 from durability.report.plots.rig import rig
-from durability.report.plots.saving import ENDINGS, picture_bytes
+from durability.report.plots.saving import ENDINGS, inline_svg, picture_bytes
 from durability.report.plots.survival import survival
 from durability.report.plots.wear import fan, models, wear
 
@@ -15,6 +15,7 @@ __all__ = [
     "Figure",
     "fan",
     "heat",
+    "inline_svg",
     "latent",
     "lifeline",
     "missing",
