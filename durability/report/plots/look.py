@@ -75,6 +75,7 @@ _RC: dict[Any, Any] = {
     "axes.edgecolor": MUTED,
     "axes.labelcolor": INK,
     "axes.linewidth": HAIRLINE,
+    "axes.titley": 1.0,  # no search for a free height: half of the drawing time
     "axes.spines.top": False,
     "axes.spines.right": False,
     "axes.grid": True,
@@ -157,7 +158,6 @@ class Sheet:
         self.figure = Figure(figsize=(PAGE_WIDTH_IN, 1.0), label=answer)
         agg: Any = backend_agg  # has no types
         self._renderer = agg.FigureCanvasAgg(self.figure).get_renderer()
-        self._ruler = agg.RendererAgg(8, 8, _RULER_DPI)
         self._placed: list[tuple[Any, float]] = []
         self._from_top_in = _MARGIN_IN
         self._notes = notes
@@ -253,16 +253,10 @@ class Sheet:
         size = SMALL_PT if self._pitch_in > 1.6 else TINY_PT
         left_in = panel.get_position().x0 * PAGE_WIDTH_IN
         room = min(self._pitch_in - 0.1, PAGE_WIDTH_IN - _MARGIN_IN - left_in)
-        fitted = self.fitted(text, room - self.width_in(end, size), size)
+        fitted = self.fitted(text, room - width_in(end, size), size)
         panel.set_title(f"{fitted}{end}", loc="left", fontsize=size, pad=5, fontweight="bold")
 
     # ------------------------------------------------------------------------- measures
-
-    def width_in(self, text: str, size: float, *, bold: bool = True) -> float:
-        """Width of a line of text, in inches."""
-        font = FontProperties(family="sans-serif", size=size, weight="bold" if bold else "normal")
-        width, _, _ = self._ruler.get_text_width_height_descent(text, font, False)
-        return float(width) / _RULER_DPI
 
     def fitted(self, text: str, room_in: float, size: float, *, bold: bool = True) -> str:
         """The text, with its middle left out until it fits."""
@@ -272,7 +266,7 @@ class Sheet:
             return text if kept >= len(text) else f"{text[:head]}…{text[len(text) - kept + head :]}"
 
         def too_wide(kept: int) -> bool:
-            return self.width_in(shortened(kept), size, bold=bold) > room_in
+            return width_in(shortened(kept), size, bold=bold) > room_in
 
         if not too_wide(len(text)):
             return text
@@ -281,13 +275,17 @@ class Sheet:
 
     def _wrapped(self, text: str, size: float, *, bold: bool = False) -> list[str]:
         room = PAGE_WIDTH_IN - 2 * _MARGIN_IN
+        space = width_in("n n", size, bold=bold) - width_in("nn", size, bold=bold)
         lines: list[str] = []
+        taken = math.inf
         for word in text.split():
-            longer = f"{lines[-1]} {word}" if lines else word
-            if lines and self.width_in(longer, size, bold=bold) <= room:
-                lines[-1] = longer
+            width = width_in(word, size, bold=bold)
+            if taken + space + width <= room:
+                lines[-1] += f" {word}"
+                taken += space + width
             else:
                 lines.append(self.fitted(word, room, size, bold=bold))
+                taken = width
         return lines
 
     # ------------------------------------------------------------------------ placement
@@ -374,6 +372,16 @@ class Sheet:
             sharex=first,
             sharey=first if share_y else None,
         )
+
+
+@functools.lru_cache(maxsize=4096)
+def width_in(text: str, size: float, *, bold: bool = True) -> float:
+    """Width of a line of text, in inches."""
+    agg: Any = backend_agg  # has no types
+    font = FontProperties(family="sans-serif", size=size, weight="bold" if bold else "normal")
+    ruler = agg.RendererAgg(8, 8, _RULER_DPI)
+    width, _, _ = ruler.get_text_width_height_descent(text, font, False)
+    return float(width) / _RULER_DPI
 
 
 def columns_for(count: int) -> int:
