@@ -340,7 +340,7 @@ FIGURES = {
     ),
     "one model of sixty series": lambda: plots.models(many_series(60)),
     "many models": lambda: plots.models(
-        [a_series(f"S{index}", model=f"{LONG} {index}") for index in range(SIX_COLUMNS)]
+        [a_series(f"S{index}", model=f"{LONG} {index}") for index in range(12)]
     ),
     "models of no series": lambda: plots.models([]),
     "models, all voided": lambda: plots.models([a_series(**ALL_VOIDED)]),
@@ -348,7 +348,7 @@ FIGURES = {
     "fan of one drop": lambda: plots.fan([a_series(fan=True, **ONE_DROP)], level=0.9, horizon=400),
     "fan of a failed one": lambda: plots.fan([a_series(failed_at=11)], level=0.9, horizon=400),
     "fan, all voided": lambda: plots.fan([a_series(**ALL_VOIDED)], level=0.9, horizon=400),
-    "fan of many": lambda: plots.fan(many_series(SIX_COLUMNS, fan=True), level=0.9, horizon=400),
+    "fan of many": lambda: plots.fan(many_series(21, fan=True), level=0.9, horizon=400),
     "fan of no series": lambda: plots.fan([], level=0.9, horizon=400),
     "survival of one": lambda: plots.survival([a_curve()], condition="1220 mm, steel"),
     "survival of many": lambda: plots.survival(
@@ -361,7 +361,7 @@ FIGURES = {
         [a_cloud(name, seed=at) for at, name in enumerate(ODD_NAMES[:5])]
     ),
     "scatter of many": lambda: plots.scatter(
-        [a_cloud(f"{LONG} {at}") for at in range(SIX_COLUMNS)]
+        [a_cloud(f"{LONG} {at}") for at in range(12)]
     ),
     "scatter of one drop": lambda: plots.scatter([a_cloud(drops=1)]),
     "scatter of no drop": lambda: plots.scatter([a_cloud(drops=0)]),
