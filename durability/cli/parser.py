@@ -391,6 +391,36 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
     command(commands, "demo", "build and show the invented scenario", "demo:demo", writer)
 
 
+def _plots(group: Any, command: Any, _: Any, common: Any) -> None:
+    for kind, help_ in (
+        ("wear", "peak g by drop number: level, band, limit, voided drops, damage"),
+        ("models", "case models side by side on one scale"),
+        ("survival", "share of series not failed by drop number, by case model"),
+        ("fan", "the level to come, against the limit"),
+        ("scatter", "peak against pulse duration, lines of equal velocity change"),
+        ("lifeline", "devices: drops, dose, looks and when they failed"),
+        ("latent", "probability of failing later against shock dose, controls included"),
+        ("heat", "functions against weeks after the last drop"),
+    ):
+        made = command(group, kind, help_, "plots:plot", common)
+        made.set_defaults(kind=kind)
+        made.add_argument(
+            "-o",
+            dest="output",
+            metavar="FILE",
+            help=f"ends in .svg, .pdf or .png (default {kind}.svg in this folder)",
+        )
+        if kind in ("wear", "models", "survival", "fan"):
+            _filters(made)
+            _limits(made)
+        elif kind == "scatter":
+            _filters(made)
+        elif kind == "lifeline":
+            made.add_argument(
+                "--device", action="append", metavar="CODE", help="only this; repeatable"
+            )
+
+
 _FAMILIES = (
     ("specimen", "cases, devices and dummies", _specimens),
     ("sensor", "shock accelerometers", _sensors),
@@ -399,4 +429,5 @@ _FAMILIES = (
     ("damage", "what was seen on a specimen", _damage),
     ("import", "take a lab's CSV files", _imports),
     ("inspect", "follow-up inspections of devices", _inspections),
+    ("plot", "pictures, as SVG, PDF or PNG", _plots),
 )
