@@ -140,6 +140,8 @@ class LowPass:
     reason: str
     """Who chose the cut-off, or how it was derived."""
     channel_class: float | None = None
+    derived: bool = False
+    """Whether the cut-off was derived from the pulse rather than asked for."""
 
 
 @dataclass(frozen=True, slots=True)

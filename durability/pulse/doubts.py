@@ -108,7 +108,8 @@ def find_flat_top(
     if by_chance and is_round:
         return None
     silent = baseline.noise_g < 0.55 * step_g or baseline.noise_g == 0.0
-    long = run > limit.PLATEAU_FRACTION * pulse.duration
+    plateau = np.count_nonzero(lobe > top - 1.5 * step_g)
+    long = bool(plateau > limit.PLATEAU_FRACTION * pulse.duration)
     return FlatTop(run, event.polarity * top, may_be_trapezoid=silent and long)
 
 

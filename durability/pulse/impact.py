@@ -64,7 +64,10 @@ def find_first_impact(record_g: FloatArray) -> Event | None:
     record_g : ndarray of shape (n_samples,)
         Unfiltered acceleration in g.
     """
-    rough = record_g - np.median(record_g[:_HEAD_SAMPLES])
+    head = record_g[:_HEAD_SAMPLES]
+    # A record that begins in its impact has its quiet elsewhere.
+    begins_quiet = np.ptp(head) < limit.FIRST_IMPACT_FRACTION * np.ptp(record_g)
+    rough = record_g - np.median(head if begins_quiet else record_g)
     size = np.abs(rough)
     largest = float(size.max())
     if largest < limit.MIN_IMPACT_G:
@@ -123,13 +126,13 @@ def _extent(rough: FloatArray, first: int) -> Event:
 def quiet_before(record_g: FloatArray, event: Event) -> Quiet | None:
     """The last quiet stretch before an impact: for a DC-coupled sensor, the fall.
 
-    Where the record creeps up on the impact, the quarter furthest from it is taken. None when the
-    record has less than the impact is wide.
+    Where the record creeps up on the impact, the quarter furthest from it is taken; where it steps
+    or drifts otherwise, as at the release, the nearest. None when nothing precedes the impact.
     """
-    stop = event.onset - (event.width * 3 // 4 + 2)
+    stop = event.onset - min(event.width * 3 // 4 + 2, event.onset // 2)
     wanted = max(_QUIET_DURATIONS * event.width, _QUIET_SAMPLES)
     start = max(stop - wanted, 0)
-    if stop - start < max(_MIN_QUIET_SAMPLES, event.width):
+    if stop - start < _MIN_QUIET_SAMPLES:
         return None
     whole = _quiet(record_g[start:stop])
     quarter = (stop - start) // 4
@@ -137,14 +140,16 @@ def quiet_before(record_g: FloatArray, event: Event) -> Quiet | None:
     creep_g = event.polarity * (late.level_g - early.level_g)
     height_g = abs(float(record_g[event.peak]) - whole.level_g)
     by_noise_g = limit.CREEP_SIGMAS * whole.jitter_g * float(np.sqrt(2.0 / quarter))
-    return early if creep_g > max(by_noise_g, limit.CREEP_FRACTION * height_g) else whole
+    if abs(creep_g) <= max(by_noise_g, limit.CREEP_FRACTION * height_g):
+        return whole
+    return early if creep_g > 0.0 else late
 
 
 def quiet_after(record_g: FloatArray, event: Event) -> Quiet | None:
-    """The last half of what follows an impact, by its median; None when too little follows."""
+    """The last half of what follows an impact; None when another pulse could fill it."""
     guard = 3 * event.width + 2
     length = (record_g.size - event.stop - guard) // 2
-    if length < max(2 * _MIN_QUIET_SAMPLES, event.width):
+    if length < max(2 * _MIN_QUIET_SAMPLES, 2 * event.width):
         return None
     return _quiet(record_g[-length:])
 

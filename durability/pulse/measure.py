@@ -138,7 +138,7 @@ def measure_pulse(
         filtered_g = low_pass(signal_g, sample_rate_hz, given.cutoff_hz)
         pulse = _pulse_around(filtered_g, _spread(event, sample_rate_hz, given.cutoff_hz))
 
-    velocity_from, velocity_to = _velocity_window(own_g, own_pulse)
+    velocity_from, velocity_to = _velocity_window(own_g, own_pulse, jitter_g)
     velocity = _integral(signal_g, velocity_from, velocity_to) / sample_rate_hz
     velocity *= STANDARD_GRAVITY_M_S2
     impact_velocity = None if drop_height_mm is None else impact_velocity_m_s(drop_height_mm)
@@ -169,10 +169,11 @@ def measure_pulse(
     )
     known = not any(flag.name in ("clipped", "over_range", "under_sampled") for flag in flags)
     window = velocity_to - velocity_from
-    uncertainty = _uncertainty(
-        pulse, baseline, jitter_g, sample_rate_hz, chosen.cutoff_hz, own_pulse.duration, window
-    )
-    peak_u, duration_u, velocity_u = uncertainty if known and baseline.samples else (None,) * 3
+    peak_u = duration_u = velocity_u = None
+    if known and baseline.samples:
+        peak_u, duration_u, velocity_u = _uncertainty(
+            filtered_g, pulse, baseline, step_g, sample_rate_hz, chosen, window
+        )
     peak_at = slice(event.start, event.stop)
     return PulseMeasures(
         method=METHOD,
@@ -276,7 +277,7 @@ def _own_low_pass(
         )
         if mean_square.max() <= allowed:
             reason = f"{number:g} / duration: the lowest that takes only noise off the pulse"
-            return LowPass("zero-phase Butterworth", cutoff_hz, 4, PADDING, reason)
+            return LowPass("zero-phase Butterworth", cutoff_hz, 4, PADDING, reason, derived=True)
     reason = "none: each cut-off that would lower the noise would change the pulse"
     return LowPass("none", None, 0, "none", reason)
 
@@ -352,15 +353,19 @@ def _rise_samples(filtered_g: FloatArray, pulse: Pulse) -> float:
 # -------------------------------------------------------------------------- velocity change
 
 
-def _velocity_window(filtered_g: FloatArray, pulse: Pulse) -> tuple[float, float]:
+def _velocity_window(filtered_g: FloatArray, pulse: Pulse, jitter_g: float) -> tuple[float, float]:
     """First and last instant of the integral, in samples."""
     start = max(pulse.rise - limit.INTEGRATE_BEFORE_DURATIONS * pulse.duration, 0.0)
     latest = pulse.fall + limit.INTEGRATE_AFTER_DURATIONS * pulse.duration
-    stop = min(latest, float(filtered_g.size - 1))
-    tail = filtered_g[int(pulse.fall) : int(np.ceil(stop)) + 1] <= 0.0
-    if tail.any():
-        stop = min(stop, float(int(pulse.fall) + int(np.argmax(tail))))
-    return start, max(stop, pulse.fall)
+    latest = min(latest, float(filtered_g.size - 1))
+    first = int(np.ceil(pulse.fall))
+    tail = filtered_g[first : int(np.ceil(latest)) + 1]
+    lowest = np.minimum.accumulate(tail)
+    ends = (tail <= 0.0) | (tail > lowest + limit.TURNING_SIGMAS * jitter_g)
+    if not ends.any():
+        return start, max(latest, pulse.fall)
+    end = int(np.argmax(ends))
+    return start, max(float(first + int(np.argmin(tail[: end + 1]))), pulse.fall)
 
 
 def _integral(signal_g: FloatArray, start: float, stop: float) -> float:
@@ -380,7 +385,7 @@ def _later_impacts(
     """Impacts that rise out of something quieter, at least one duration after the first."""
     size = np.abs(filtered_g)
     level = max(limit.LATER_IMPACT_FRACTION * pulse.peak_g, limit.MIN_IMPACT_OVER_NOISE * noise_g)
-    width = int(np.ceil(pulse.duration))
+    width = max(int(np.ceil(pulse.duration)), 1)
     begin = int(pulse.fall) + width
     found: list[LaterImpact] = []
     while begin < size.size:
@@ -401,31 +406,55 @@ def _later_impacts(
 
 
 def _uncertainty(
+    filtered_g: FloatArray,
     pulse: Pulse,
     baseline: Quiet,
-    jitter_g: float,
+    step_g: float,
     sample_rate_hz: float,
-    cutoff_hz: float | None,
-    own_duration: float,
+    filter_: LowPass,
     window: float,
 ) -> tuple[float, float, float]:
     """Standard uncertainty of peak, g, duration, ms, and velocity change, m/s.
 
-    From white noise through the filter, the scatter of the baseline, and the peak that may lie
-    between two samples (half-sine: at most 1 − cos(π / 2N), taken as rectangular). First-order
+    From white noise through the filter, the largest of which the peak picks where the top is flat;
+    the scatter of the baseline; the recorder's step where the noise is too small to average it out;
+    the peak that may lie between two samples, and an edge too; and what a default filter may do
+    unnoticed to a sharp top and to the duration. What a filter that was asked for does is no
+    uncertainty: it is part of what is measured. Bounds are taken as rectangular. First-order
     propagation (JCGM 100:2008, 5.1.2).
     """
-    passed = 1.0
-    if cutoff_hz is not None:
-        passed = float(np.sqrt(np.mean(squared_gain(4096, sample_rate_hz, cutoff_hz) ** 2)))
-    noise_g = passed * jitter_g
-    level_g = max(baseline.noise_g, jitter_g) / np.sqrt(baseline.samples or 1)
-    between_g = pulse.peak_g * (1.0 - np.cos(np.pi / (2.0 * own_duration))) / np.sqrt(3.0)
-    peak_g = float(np.sqrt(noise_g**2 + level_g**2 + between_g**2))
+    rectangular = 1.0 / np.sqrt(3.0)
+    gain = np.ones(1)
+    if filter_.cutoff_hz is not None:
+        gain = squared_gain(4096, sample_rate_hz, filter_.cutoff_hz)
+    noise_g = float(np.sqrt(np.mean(gain**2))) * baseline.jitter_g
+    steps_g = 0.5 * step_g * rectangular if baseline.noise_g < 0.5 * step_g else 0.0
+    level_g = float(np.hypot(baseline.noise_g / np.sqrt(baseline.samples), steps_g))
+    inside = filtered_g[int(pulse.rise) : int(np.ceil(pulse.fall)) + 1]
+    at_top = np.count_nonzero(inside > pulse.peak_g - 2.0 * noise_g) * float(np.mean(gain**2))
+    picked_g = noise_g * float(np.sqrt(2.0 * np.log(max(at_top, 1.0))))
+    neighbours = filtered_g[[max(pulse.peak - 1, 0), min(pulse.peak + 1, filtered_g.size - 1)]]
+    between_g = pulse.peak_g - float(neighbours.max())
+    rounded_g = shifted = 0.0
+    if filter_.derived:
+        rounded_g = 2.0 * limit.REMOVED_FRACTION_ALLOWED * pulse.peak_g + baseline.jitter_g
+        shifted = limit.DURATION_SHIFT_ALLOWED * pulse.duration * rectangular
+    bounds_g = rectangular * float(np.sqrt(picked_g**2 + between_g**2 + rounded_g**2))
+    peak_g = float(np.sqrt(noise_g**2 + level_g**2 + steps_g**2 + bounds_g**2))
+
     slopes = np.array([pulse.rise_slope, pulse.fall_slope])
     with np.errstate(divide="ignore"):
         edges = np.sqrt(np.sum((noise_g / slopes) ** 2))
         common = (level_g + limit.PULSE_EDGE_FRACTION * peak_g) * np.sum(1.0 / slopes)
-    duration_ms = 1000.0 * float(np.hypot(edges, common)) / sample_rate_hz
-    velocity = float(np.hypot(jitter_g * np.sqrt(window), level_g * window)) / sample_rate_hz
-    return peak_g, duration_ms, velocity * STANDARD_GRAVITY_M_S2
+    jump_g = float(np.abs(np.diff(inside)).max(initial=0.0))
+    # An edge that falls within one sample is known to that sample; a slow one much better.
+    within = jump_g / pulse.peak_g / np.sqrt(12.0)
+    duration = float(np.sqrt(edges**2 + common**2 + within**2 + shifted**2))
+    velocity = float(
+        np.sqrt(baseline.jitter_g**2 * window + (level_g * window) ** 2 + jump_g**2 / 12.0)
+    )
+    return (
+        peak_g,
+        1000.0 * duration / sample_rate_hz,
+        velocity / sample_rate_hz * STANDARD_GRAVITY_M_S2,
+    )

@@ -40,9 +40,12 @@ the noise of any record in which an impact is found, well below any peak."""
 
 # ------------------------------------------------------------------------ default filter
 
-CUTOFFS_PER_DURATION = (5.0, 7.0, 10.0, 14.0, 20.0, 28.0, 40.0, 56.0, 80.0)
-"""Default cut-offs to try, times 1 / pulse duration, lowest first. The lowest leaves the peak of
-a half-sine within 0.1 % and its duration within 0.5 %."""
+CUTOFFS_PER_DURATION = (3.5, 5.0, 7.0, 10.0, 14.0, 20.0, 28.0, 40.0, 56.0, 80.0)
+"""Default cut-offs to try, times 1 / duration (at 30 % of the peak), lowest first. The lowest
+leaves the peak of a half-sine within 0.1 %."""
+
+DURATION_SHIFT_ALLOWED = 0.007
+"""Most that these do to the duration of a half-sine, of itself."""
 
 MAX_CUTOFF_OVER_SAMPLE_RATE = 0.4
 """Above this fraction of the sample rate a low-pass takes off next to no noise: none is used."""
@@ -58,12 +61,16 @@ the mean square of as many independent normal values."""
 # ------------------------------------------------------------------------ velocity change
 
 INTEGRATE_BEFORE_DURATIONS = 0.4
-"""Integration starts this many durations before the pulse (IEC 60068-2-27:2008, 4.1.3)."""
+"""Integration starts this many durations before the pulse (IEC 60068-2-27:2008, 4.1.3) …"""
 
 INTEGRATE_AFTER_DURATIONS = 0.2
-"""… and ends where the record first returns to its baseline, at latest this many durations after
-the 10 % edge. The standard's 0.1 D counts from the base of the nominal pulse, which lies up to
-0.1 D beyond the 10 % edge (final-peak saw-tooth, haversine). Ringing that follows is left out."""
+"""… and ends where the record first returns to its baseline or turns up again, at latest this many
+durations after the 10 % edge. The standard's 0.1 D counts from the base of the nominal pulse, which
+lies up to 0.1 D beyond the 10 % edge (final-peak saw-tooth, haversine). Ringing that follows is
+left out."""
+
+TURNING_SIGMAS = 4.0
+"""A record turns up again when it rises by so many standard deviations of its noise."""
 
 # ------------------------------------------------------------------------ flags that void
 
