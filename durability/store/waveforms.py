@@ -125,6 +125,7 @@ def add_measures(
         low_pass_order=low_pass and low_pass.order,
         low_pass_padding=low_pass and low_pass.padding,
         low_pass_reason=low_pass and low_pass.reason,
+        low_pass_derived=low_pass and low_pass.derived,
         channel_class=low_pass and low_pass.channel_class,
         later_impact_s=[each.time_s for each in measures.later_impacts],
         later_impact_peak_g=[each.peak_g for each in measures.later_impacts],
@@ -190,6 +191,7 @@ def _kept(row: Mapping[str, Any], flags: Sequence[PulseFlag]) -> KeptMeasures:
             padding=row["low_pass_padding"],
             reason=row["low_pass_reason"],
             channel_class=row["channel_class"],
+            derived=row["low_pass_derived"],
         )
     later = zip(row["later_impact_s"], row["later_impact_peak_g"], strict=True)
     measures = PulseMeasures(

@@ -35,6 +35,7 @@ CREATE TABLE pulse_measures (
     low_pass_order INTEGER,
     low_pass_padding VARCHAR,
     low_pass_reason VARCHAR,
+    low_pass_derived BOOLEAN,
     channel_class DOUBLE,
     -- What was known of the drop and its sensor when it was measured.
     full_scale_g DOUBLE,
