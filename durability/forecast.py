@@ -14,8 +14,8 @@ import numpy as np
 from durability.basis import MIN_DROPS_FOR_TREND, counted
 from durability.damage import DamageLife, fit_damage, known_life, success_run_reliability
 from durability.results import FailureCause, Forecast, Prediction, WearDraws, WearFit
-from durability.wear import fit_wear
-from durability.wear.shapes import STEADY, climb_basis
+from durability.wear import fit_wear, log_level
+from durability.wear.shapes import JUMP, LEVELLING, SETTLING, STEADY, climb_basis
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -25,6 +25,12 @@ if TYPE_CHECKING:
 DISCREPANCY = 0.12
 """Log standard deviation of the drops left beyond what the shapes allow for: no shape is exact,
 and wear to come may depart from all of them."""
+LATER_ONSET = 0.5
+"""Probability that wear which has levelled off, or a level that falls, climbs again later."""
+_ONSET_AFTER, _ONSET_LOG_SD = 30.0, 1.2
+_ONSET_RATE, _ONSET_RATE_LOG_SD = 0.02, 1.1
+"""Medians and log standard deviations of the drops until it does, and of its rate then."""
+_FLAT_IN_THE_END = (SETTLING, LEVELLING, JUMP)
 _HORIZON_MARGIN = 3
 """Crossings are sought to this many horizons, since the discrepancy may bring them within one."""
 _BLOCK_SERIES = 64
@@ -65,13 +71,9 @@ def forecast(
         In the order of ``histories``.
     """
     fits = fit_wear(histories)
-    lives = fit_damage(histories)
-    log_limits = [_log_limit(fit, limit_g, limit_rise) for fit in fits]
-    crossings = _crossings(fits, log_limits, _HORIZON_MARGIN * horizon)
-    outcomes = [
-        _outcome(history, life, crossing)
-        for history, life, crossing in zip(histories, lives, crossings, strict=True)
-    ]
+    outcomes = failure_outcomes(
+        histories, fits, limit_g=limit_g, limit_rise=limit_rise, horizon=horizon
+    )
     informed = _well_informed(histories)
     failed_by_model: dict[str, int] = defaultdict(int)
     for history, outcome in zip(histories, outcomes, strict=True):
@@ -92,38 +94,50 @@ def forecast(
     ]
 
 
-def level_crossings(fit: WearFit, log_limit: FloatArray | float, farthest: int) -> FloatArray:
-    """First drop at which the level of each draw reaches the limit.
-
-    Parameters
-    ----------
-    fit : WearFit
-        With draws.
-    log_limit : float or ndarray of shape (n_draws,)
-        Natural log of the limit in g.
-    farthest : int
-        Last drop looked at.
-
-    Returns
-    -------
-    ndarray of shape (n_draws,)
-        Drop numbers from 1; infinite beyond ``farthest``.
-    """
-    if fit.draws is None:
-        return np.empty(0)
-    draws = fit.draws
-    rise = np.asarray(log_limit) - draws.log_level_first
-    return _first_reached(draws, np.broadcast_to(rise, draws.climb.shape), farthest)
-
-
 @dataclass(frozen=True, slots=True)
-class _Outcome:
-    """Draws of the failure drop of one series, and whether it lies behind."""
+class Outcome:
+    """Draws of the drop at which one series fails, and whether that lies behind it."""
 
     failure_drop: FloatArray
+    """Sorted; infinite far beyond the horizon; all beyond the last drop unless failed."""
     failed_at_drop: int | None
     cause: FailureCause | None
     damage_known: bool
+
+
+def failure_outcomes(
+    histories: Sequence[DropHistory],
+    fits: Sequence[WearFit],
+    *,
+    limit_g: float | None,
+    limit_rise: float,
+    horizon: int,
+) -> list[Outcome]:
+    """When each series fails, by its level or by damage.
+
+    Parameters
+    ----------
+    histories : sequence of DropHistory
+        One a series.
+    fits : sequence of WearFit
+        Their fits, in the same order.
+    limit_g, limit_rise, horizon
+        As in ``forecast``.
+
+    Returns
+    -------
+    list of Outcome
+        In the same order.
+    """
+    lives = fit_damage(histories)
+    log_limits = [_log_limit(fit, limit_g, limit_rise) for fit in fits]
+    crossings = _crossings(fits, log_limits, _HORIZON_MARGIN * horizon)
+    return [
+        _outcome(history, life, _with_later_onset(fit, limit, crossing))
+        for history, fit, life, limit, crossing in zip(
+            histories, fits, lives, log_limits, crossings, strict=True
+        )
+    ]
 
 
 def _limit_g(fit: WearFit, limit_g: float | None, limit_rise: float) -> float | None:
@@ -158,6 +172,26 @@ def _crossings(
         ends = np.cumsum([limit.size for limit in limits])
         crossings += np.split(drops, ends[:-1])
     return crossings
+
+
+def _with_later_onset(fit: WearFit, log_limit: FloatArray, crossing: FloatArray) -> FloatArray:
+    """Crossings, had some of the paths that flatten out or fall a climb still to come.
+
+    Steady paths need none of it: the shapes hold onsets beyond the last drop.
+    """
+    draws = fit.draws
+    if draws is None:
+        return crossing
+    rng = np.random.default_rng(crc32(fit.series.encode()) + 2)
+    flat = np.isin(draws.family, _FLAT_IN_THE_END) | (draws.climb < 0.0)
+    chosen = np.flatnonzero(flat & (rng.random(flat.size) < LATER_ONSET) & np.isinf(crossing))
+    after, rate = rng.standard_normal((2, flat.size))[:, chosen]
+    onset = fit.last_drop_number + np.ceil(_ONSET_AFTER * np.exp(_ONSET_LOG_SD * after))
+    rate = _ONSET_RATE * np.exp(_ONSET_RATE_LOG_SD * rate)
+    start = log_level(draws, float(fit.last_drop_number) * np.ones(1))[chosen, 0]
+    crossing = crossing.copy()
+    crossing[chosen] = onset + np.ceil((log_limit[chosen] - start) / rate)
+    return crossing
 
 
 def _joined(parts: Sequence[WearDraws]) -> WearDraws:
@@ -206,7 +240,7 @@ def _outcome(
     history: DropHistory,
     life: DamageLife | None,
     crossing: FloatArray,
-) -> _Outcome:
+) -> Outcome:
     last = history.last_drop_number
     rng = np.random.default_rng(crc32(history.series.encode()) + 1)
     n_draws = crossing.size or 1000
@@ -222,11 +256,11 @@ def _outcome(
         if life is not None:
             by_level = np.minimum(by_level, life.draw(rng.permutation(_strata(n_draws, rng))))
         left = np.sort(by_level[by_level > last])
-        return _Outcome(left, None, None, damage_known=life is not None)
+        return Outcome(left, None, None, damage_known=life is not None)
     failure = np.sort(by_level if damage_drop is None else np.minimum(by_level, damage_drop))
     if damage_drop is not None and (level_drop is None or damage_drop < level_drop):
-        return _Outcome(failure, damage_drop, "damage", damage_known=True)
-    return _Outcome(failure, int(level_drop or last), "peak limit", damage_known=life is not None)
+        return Outcome(failure, damage_drop, "damage", damage_known=True)
+    return Outcome(failure, int(level_drop or last), "peak limit", damage_known=life is not None)
 
 
 def _strata(n_draws: int, rng: np.random.Generator) -> FloatArray:
@@ -253,7 +287,7 @@ def _well_informed(histories: Sequence[DropHistory]) -> list[bool]:
 def _forecast(
     history: DropHistory,
     fit: WearFit,
-    outcome: _Outcome,
+    outcome: Outcome,
     *,
     level: float,
     limit_g: float | None,
@@ -304,7 +338,7 @@ def _quantile(sorted_drops: FloatArray, fraction: float, horizon: int) -> float 
 def _basis(
     history: DropHistory,
     fit: WearFit,
-    outcome: _Outcome,
+    outcome: Outcome,
     *,
     informed: bool,
     like_failed: int,

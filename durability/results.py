@@ -507,3 +507,323 @@ class ShockSpectrum:
     """Largest after its last sample, the base at rest."""
     beyond_sampling: BoolArray
     """True for frequencies above a tenth of the sample rate, shape (n_frequencies,)."""
+
+
+# ------------------------------------------------------- at the bench: rig, gauge, plan, claims
+
+RigVerdict = Literal["in control", "drifted", "too few"]
+ClaimVerdict = Literal["shown", "not shown", "contradicted"]
+GaugeVerdict = Literal["good", "conditional", "not acceptable"]
+
+
+@dataclass(frozen=True, slots=True)
+class IndividualsChart:
+    """Readings one by one and the ranges between neighbours, with three-sigma limits."""
+
+    reading: FloatArray
+    centre: float
+    lower: float
+    upper: float
+    moving_range: FloatArray
+    """Shape (n - 1,)."""
+    mean_moving_range: float
+    moving_range_upper: float
+    scatter: float
+    """Standard deviation from the mean moving range, in the reading's unit."""
+
+
+@dataclass(frozen=True, slots=True)
+class EwmaChart:
+    """Exponentially weighted moving average with the exact limits of each point."""
+
+    average: FloatArray
+    lower: FloatArray
+    upper: FloatArray
+    weight: float
+    width: float
+    """Half width of the limits in standard deviations of the average."""
+    signal: int | None
+    """Index of the first point outside its limits; None when there is none."""
+
+
+@dataclass(frozen=True, slots=True)
+class CusumChart:
+    """Two-sided tabular cumulative sum, in the reading's unit."""
+
+    upper_sum: FloatArray
+    lower_sum: FloatArray
+    slack: float
+    decision_interval: float
+    signal: int | None
+    """Index of the first sum beyond the decision interval; None when there is none."""
+    run_start: int | None
+    """Index of the first point of the run that led to the signal."""
+
+
+@dataclass(frozen=True, slots=True)
+class RigHealth:
+    """What the reference drops say of the rig itself.
+
+    Charts of moving average and cumulative sum run over the drops after the warm-up, in standard
+    deviations (``chart_when`` is their axis); the individuals chart runs over all drops, in g.
+    """
+
+    verdict: RigVerdict
+    drops: int
+    target_g: float | None
+    scatter_pct: float | None
+    """Drop-to-drop standard deviation of the steady rig, in percent of peak g."""
+    target_drops: int | None
+    """Drops from which target and scatter are estimated; None when both were given."""
+    signal_when: float | None
+    """Where on the axis the first chart signalled."""
+    signal_by: tuple[str, ...]
+    """Charts that signalled at ``signal_when``: "cusum", "ewma"."""
+    since: float | None
+    since_lower: float | None
+    since_upper: float | None
+    drift_pct: float | None
+    """Change of the rig's peak g from before the drift to the last reference drop."""
+    drift_lower: float | None
+    drift_upper: float | None
+    shape_weights: dict[str, float]
+    """How far the data speak for a step and for a steady ramp; sums to 1, empty in control."""
+    individuals_g: IndividualsChart | None
+    chart_when: FloatArray
+    score: FloatArray
+    ewma: EwmaChart | None
+    cusum: CusumChart | None
+    run_length: dict[float, float]
+    """Average drops to a signal of the cumulative sum, by shift in standard deviations; with
+    target and scatter known."""
+    odd_drops: tuple[float, ...]
+    """Where single readings stand outside the individuals limits."""
+    level: float
+    notes: tuple[str, ...]
+    basis: str
+
+
+@dataclass(frozen=True, slots=True)
+class RigCorrection:
+    """Rig factor at the times asked for: ``peak_g / factor`` is what the steady rig would read.
+
+    Arrays have the shape of the times asked for; ``factor_log_se`` is the standard error of the
+    factor's logarithm, near enough its relative standard error.
+    """
+
+    when: FloatArray
+    factor: FloatArray
+    factor_log_se: FloatArray
+    reference_drops: int
+    basis: str
+
+
+@dataclass(frozen=True, slots=True)
+class VarianceComponent:
+    """Scatter that goes with one factor, as a standard deviation in the reading's unit."""
+
+    name: str
+    levels: int
+    """Distinct values of the factor; for repeatability the number of readings."""
+    sd: float
+    lower: float
+    upper: float | None
+    """None when the data set no upper limit."""
+    pct_contribution: float
+    """Share of the total variance, in percent."""
+    pct_study_variation: float
+    """Share of the total standard deviation, in percent."""
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeStudy:
+    """Repeatability and reproducibility of the rig, with what the specimens add."""
+
+    readings: int
+    components: tuple[VarianceComponent, ...]
+    """Repeatability first, then the factors as given, then the part."""
+    repeatability_sd: float
+    reproducibility_sd: float
+    gauge_sd: float
+    """Repeatability and reproducibility together (GRR)."""
+    gauge_lower: float
+    gauge_upper: float | None
+    part_sd: float | None
+    total_sd: float
+    gauge_pct_study_variation: float | None
+    gauge_pct_lower: float | None
+    gauge_pct_upper: float | None
+    distinct_categories: float | None
+    """1.41 times part over gauge standard deviation, not rounded down."""
+    verdict: GaugeVerdict | None
+    level: float
+    notes: tuple[str, ...]
+    basis: str
+
+
+@dataclass(frozen=True, slots=True)
+class LabScatter:
+    """Scatter of log peak g as this lab sees it, about each case's own line."""
+
+    within_case_log_sd: float | None
+    within_case_upper: float | None
+    within_case_df: int
+    between_case_log_sd: float | None
+    between_case_upper: float | None
+    between_case_df: int
+    level: float
+    basis: str
+
+
+@dataclass(frozen=True, slots=True)
+class RisePlan:
+    """So many cases with so many drops each, to see a rise."""
+
+    cases: int
+    drops_per_case: int | None
+    """None when no number of drops up to the search limit is enough."""
+    power: float | None
+    test: str
+
+
+@dataclass(frozen=True, slots=True)
+class ContrastPlan:
+    """So many cases of each of two models, with so many drops each, to tell them apart."""
+
+    drops_per_case: int
+    cases_per_model: int | None
+    power: float | None
+    test: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReliabilityShown:
+    """What the cases that were dropped so far have shown, and by which rule."""
+
+    cases: int
+    failures: int
+    drops: float
+    confidence: float
+    reliability: float
+    """Lower limit on the fraction of cases that survive ``drops`` drops."""
+    scale_lower_drops: float | None
+    """Lower limit on the Weibull scale; None without an assumed shape."""
+    b10_lower_drops: float | None
+    rule: str
+
+
+@dataclass(frozen=True, slots=True)
+class StopRule:
+    """When to stop dropping one item."""
+
+    what: str
+    threshold: float
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedDrop:
+    """One line of a drop sheet."""
+
+    place: int
+    """1, 2, 3 … in the order in which to drop."""
+    repeat: int
+    group: str
+    """What is compared: a case model, or "bare"."""
+    item: str
+    """Code of the case, or of the device dropped bare."""
+    item_drop: int
+    """1, 2, 3 … of this item on this sheet."""
+    orientation: str
+    rest_s: float
+    """Least time since this item's previous drop."""
+
+
+@dataclass(frozen=True, slots=True)
+class DropSheet:
+    """Drops planned in advance, in order."""
+
+    drops: tuple[PlannedDrop, ...]
+    stop_rules: tuple[StopRule, ...]
+    seed: int
+    sha256: str
+    """Of the planned drops and stop rules, so that a later change shows."""
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LogRatio:
+    """How many times the typical peak g of ``a`` is that of ``b``, from case to case.
+
+    Ratio of geometric means. ``lower`` and ``upper`` are ``None`` when the data hold no scatter to
+    judge by.
+    """
+
+    ratio: float
+    lower: float | None
+    upper: float | None
+    log_ratio: float
+    log_se: float | None
+    df: float | None
+    level: float
+    drops_a: int
+    drops_b: int
+    cases_a: int
+    """0 when bare: then the drop is the unit of replication."""
+    cases_b: int
+    between_case_log_sd: float | None
+    within_case_log_sd: float | None
+    between_case_unknown: bool
+    """No side has two cases: the interval holds for the cases dropped, not for their models."""
+    between_case_borrowed: bool
+    """A side with one case was given the between-case scatter of the other side."""
+    log_variance_a: float | None
+    """Part of the squared standard error that each side brings."""
+    log_variance_b: float | None
+    basis: str
+
+
+@dataclass(frozen=True, slots=True)
+class OrientationClaim:
+    """A claimed reduction looked at in one orientation, at the same level, on its own."""
+
+    orientation: str
+    verdict: ClaimVerdict
+    reduction_pct: float
+    reduction_lower: float | None
+    reduction_upper: float | None
+    drops_a: int
+    drops_b: int
+    cases_a: int
+    cases_b: int
+
+
+@dataclass(frozen=True, slots=True)
+class Claim:
+    """Whether "reduces peak g by at least so many percent" is shown."""
+
+    reduction_at_least_pct: float
+    verdict: ClaimVerdict
+    reduction_pct: float
+    reduction_lower: float | None
+    reduction_upper: float | None
+    confidence: float
+    false_claim_risk: float
+    """Largest probability that a false claim is called shown, or a true one contradicted."""
+    at_drop: int | None
+    """Drop number at which the levels are compared; None for the drops as they are."""
+    beyond_last_drop: bool
+    """``at_drop`` lies beyond the last drop of some case: the lines were drawn on."""
+    overall: LogRatio
+    per_orientation: tuple[OrientationClaim, ...]
+    unshared_orientations: tuple[str, ...]
+    """Orientations that only one side saw; left out."""
+    cases_to_settle: int | None
+    """Cases on each side, drops per case as now, to settle it with the stated power if the
+    estimate is true; None when it is settled, when no reasonable number would, or none is known."""
+    drops_to_settle: int | None
+    """Drops per case and orientation to settle it with the cases there are; None when it is
+    settled, or more drops of the same cases can't."""
+    power: float
+    decision_rule: str
+    basis: str

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.reference import END, README, START, reference
+from reference import END, README, START, reference
 
 ROOT = Path(__file__).parent.parent
 TEXT = README.read_text(encoding="utf-8")

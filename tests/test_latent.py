@@ -401,8 +401,10 @@ def test_dose_that_fails_one_in_ten_is_where_the_curve_says_so(ten):
 
 def test_telling_day():
     lives = np.array([(0, 14), (14, 30), (30, math.inf), (180, math.inf), (90, 180)])
-    assert telling_day(lives) == 30.0  # two failed, three known to work
-    assert telling_day(np.array([(30, math.inf), (60, math.inf)])) is None
+    assert telling_day(lives, np.zeros(5)) == 30.0  # two failed, three known to work
+    # The three come under observation on day 30 only: that they work then says nothing.
+    assert telling_day(lives, np.array([0, 0, 30, 30, 30])) == 90.0
+    assert telling_day(np.array([(30, math.inf), (60, math.inf)]), np.zeros(2)) is None
 
 
 # ------------------------------------------------------------------------- a study as a whole
@@ -619,3 +621,40 @@ def test_a_dose_that_protects_is_not_a_link():
     assert link.verdict == "not shown"
     assert link.p_value < 0.01
     assert link.time_ratio_per_doubling > 1.0
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_whatever_is_entered_gives_probabilities_and_no_warning(seed):
+    random = np.random.default_rng(seed)
+    rows = []
+    for index in range(random.integers(1, 16)):
+        drops, checks = int(random.integers(0, 5)), int(random.integers(0, 8))
+        rows.append(
+            DeviceHistory(
+                device=f"D{index}",
+                drop_day=np.where(
+                    random.random(drops) < 0.1, math.nan, random.integers(0, 30, drops)
+                ),
+                peak_g=np.where(
+                    random.random(drops) < 0.15, math.nan, 10 ** random.uniform(1, 5, drops)
+                ),
+                drop_height_mm=random.choice([500.0, 1000.0, math.nan], drops),
+                check_day=random.integers(-20, 200, checks).astype(float),
+                check_function=tuple(
+                    random.choice(["touch", "radios", "display"], checks).tolist()
+                ),
+                check_outcome=tuple(
+                    random.choice(
+                        ["pass", "fail", "degraded", "not_tested"], checks, p=[0.6, 0.15, 0.1, 0.15]
+                    ).tolist()
+                ),
+            )
+        )
+    link = judge_latent_link(rows, on_day=400.0)
+    for own in link.per_device:
+        for chance in (*own.probability_failed_by_day.values(), own.probability_failed_unseen):
+            assert chance is None or 0.0 <= chance <= 1.0
+        if own.failed_by_days is not None and own.failed_after_days is not None:
+            assert 0.0 <= own.failed_after_days < own.failed_by_days
+    for value in (link.p_value, link.time_ratio_per_doubling, link.upper, link.log_loss):
+        assert value is None or math.isfinite(value)

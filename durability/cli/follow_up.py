@@ -31,10 +31,12 @@ def schedule(options: Namespace) -> int:
     if options.stage:
         follow_up.make_plan(session, options.plan, options.stage, options.function, options.anchor)
         done.append("made")
-    for device, model in ((options.device, None), (None, options.device_model)):
-        if device or model:
-            follow_up.assign_plan(session, options.plan, device=device, device_model=model)
-            done.append(f"followed by {device or 'every ' + model}")
+    if options.device:
+        follow_up.assign_plan(session, options.plan, device=options.device, device_model=None)
+        done.append(f"followed by {options.device}")
+    if options.device_model:
+        follow_up.assign_plan(session, options.plan, device=None, device_model=options.device_model)
+        done.append(f"followed by every {options.device_model}")
     if not done:
         raise UnusableCall("--stage, --device or --device-model: one is needed beside a plan")
     return say(options, told, f"plan {options.plan}: {', '.join(done)}")

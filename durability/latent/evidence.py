@@ -102,7 +102,8 @@ def dropped_against_controls(
 
     control = np.array([own.control for own in study.follow_ups], dtype=bool)[study.followed]
     after, by = study.lives.T
-    failed, working = by <= by_day, after >= by_day
+    watched = study.entry < by_day
+    failed, working = watched & (by <= by_day), watched & (after >= by_day)
     table = np.array(
         [
             [(~control & failed).sum(), (~control & working).sum()],

@@ -50,14 +50,14 @@ def check_predictions(
     PredictionCheck or None
         None when on no day some devices are known to have failed and some to work.
     """
-    day = telling_day(study.lives)
+    day = telling_day(study.lives, study.entry)
     if day is None:
         return None
     from sklearn.calibration import calibration_curve
     from sklearn.metrics import brier_score_loss, log_loss
 
     after, by = study.lives.T
-    known = (by <= day) | (after >= day)
+    known = (study.entry < day) & ((by <= day) | (after >= day))
     failed = (by <= day)[known]
     alike = np.zeros((1, len(after)))
     blind = ShockLinkModel(np.ones(1), random_state).fit(study.lives, alike, study.entry)
@@ -78,13 +78,15 @@ def check_predictions(
     )
 
 
-def telling_day(lives: FloatArray) -> float | None:
+def telling_day(lives: FloatArray, entry: FloatArray) -> float | None:
     """Day on which most is known: the smaller of known failed and known working is largest.
 
     Parameters
     ----------
     lives : ndarray of shape (n_devices, 2)
         (days known to work, days by which failed].
+    entry : ndarray of shape (n_devices,)
+        First looks: nothing before them was open.
 
     Returns
     -------
@@ -93,9 +95,10 @@ def telling_day(lives: FloatArray) -> float | None:
         both kinds are known.
     """
     after, by = lives.T
+    begun = entry[:, None]
     days = np.unique(lives[np.isfinite(lives) & (lives > 0)])
-    failed = (by[:, None] <= days).sum(axis=0)
-    working = (after[:, None] >= days).sum(axis=0)
+    failed = ((begun < days) & (by[:, None] <= days)).sum(axis=0)
+    working = ((begun < days) & (after[:, None] >= days)).sum(axis=0)
     fewer = np.minimum(failed, working)
     if len(days) == 0 or fewer.max() == 0:
         return None
@@ -127,5 +130,5 @@ def leave_one_out(
     log_likelihood = model.log_probability(log_dose, study.entry, after, by)
     weight = np.exp(log_likelihood.min(axis=0) - log_likelihood)
     weight = np.minimum(weight, weight.mean(axis=0) * math.sqrt(len(weight)))
-    failed = model.probability_failed(log_dose, study.entry, np.full(len(after), day))
+    failed = model.probability_failed(log_dose, study.entry, np.maximum(study.entry, day))
     return np.asarray((weight * failed).sum(axis=0) / weight.sum(axis=0))

@@ -31,11 +31,15 @@ def sentence(link: LatentLink, study: LatentStudy) -> str:
     followed = counted(len(study.lives), "device")
     failures = counted(study.failures, "later failure")
     if link.verdict == "too few":
-        return (
-            f"Too few to say: {followed} followed with {failures}; a link needs at least "
-            f"{MIN_DEVICES_FOR_LINK} and {MIN_FAILURES_FOR_LINK}, and doses that differ enough "
-            "to be told from chance."
+        enough = (
+            len(study.lives) >= MIN_DEVICES_FOR_LINK and study.failures >= MIN_FAILURES_FOR_LINK
         )
+        wanted = (
+            "even the plainest link among these doses and outcomes could not be told from chance"
+            if enough
+            else f"a link needs at least {MIN_DEVICES_FOR_LINK} and {MIN_FAILURES_FOR_LINK}"
+        )
+        return f"Too few to say: {followed} followed with {failures}; {wanted}."
     chance = f"p = {link.p_value:.2g}, two-sided, {failures} among {followed}"
     if link.verdict == "linked":
         return (

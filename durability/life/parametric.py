@@ -237,6 +237,7 @@ class _LogLocationScaleLife(ABC):
             inside = np.where(still_inside, outside, inside)
             reach *= np.where(still_inside, 2.0, 1.0)
         bounded = ~still_inside
+        inside, outside = (np.where(bounded, end, best[index]) for end in (inside, outside))
         for _ in range(BISECTIONS):
             middle = 0.5 * (inside + outside)
             above = short_of(middle) > 0

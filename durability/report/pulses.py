@@ -73,10 +73,8 @@ def explained(result: WaveformImport) -> None:
     """Print what was worked out of each file, and what it would be measured as."""
     for each in result.drops:
         say(each.file)
-        facts = [*each.inferred.items()]
-        if "time base" in each.inferred:
-            rate = f"{each.measures.samples} at {each.measures.sample_rate_hz:.9g} samples/s"
-            facts.append(("samples", f"{rate}, the first at {each.start_s:g} s"))
+        facts = list(each.inferred.items())
+        facts.append(("samples", f"{each.measures.samples}, the first at {each.start_s:g} s"))
         facts.append(("dated", each.dropped_at or "not by the file; left blank"))
         facts.append(("measured", labels.pulse_words(each.measures)))
         facts.append(("filter", labels.filter_words(each.measures)))

@@ -3,15 +3,15 @@
 A mountain-rescue team's handheld radios and four models of protective sleeve. A rigid dummy wears
 the sleeves out one after another; radios are dropped more or less often, in sleeves or bare, and
 looked at for half a year beside radios that were never dropped. The sleeves behave differently on
-purpose: demo-Tarn stays steady, demo-Corrie settles after the first drops, demo-Scree climbs,
-demo-Moraine splits. Every number comes from the formulas here and a fixed seed.
+purpose: Tarn stays steady, Corrie settles after the first drops, Scree climbs,
+Moraine splits. Every number comes from the formulas here and a fixed seed.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from durability.scenario.radios import follow_up_plans, look_at_radios
+from durability.scenario.radios import follow_up_plan, look_at_radios
 from durability.scenario.record import INVENTED, FollowUpPlan, Row, Scenario
 from durability.scenario.sleeves import Bench
 
@@ -26,10 +26,10 @@ def build_scenario() -> Scenario:
     Returns
     -------
     Scenario
-        Specimens, drops, damage and inspections as rows of the files; sensors and plans.
+        Specimens, drops, damage and inspections as rows of the files; sensors and the plan.
     """
     rng = np.random.default_rng(_SEED)
-    scenario = Scenario(sensors=_sensors(), plans=follow_up_plans())
+    scenario = Scenario(sensors=_sensors(), plan=follow_up_plan())
     bench = Bench(rng, scenario)
     bench.wear_out_sleeves()
     bench.drop_bare_and_reference()

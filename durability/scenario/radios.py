@@ -11,7 +11,6 @@ import numpy as np
 
 from durability.scenario.record import (
     RADIO_MODEL,
-    RECEIVED_ON,
     FollowUpPlan,
     Row,
     Scenario,
@@ -31,8 +30,8 @@ _STAGES = {
     "drop day": 0, "1 week": 7, "2 weeks": 14, "4 weeks": 28, "8 weeks": 56, "13 weeks": 91,
     "26 weeks": 182,
 }  # fmt: skip
-_CONTROL_START_DAY = 35
-"""Days from the controls' receipt to the start of their follow-up."""
+_CONTROLS_START = "2026-03-23"
+_BEFORE = "before the first drop"
 _FUNCTIONS: dict[str, tuple[float, float, str] | None] = {
     "power-on": None,
     "charging": (850.0, 12.0, "mA"),
@@ -94,7 +93,7 @@ _FATES = {
     5: _Fate(late_by_days=(("13 weeks", 12),)),
     8: _Fate(missed_stages=("26 weeks",)),
     3: _Fate(missed_stages=tuple(_STAGES)),
-    12: _Fate(missed_stages=("before",)),
+    12: _Fate(missed_stages=(_BEFORE,)),
 }
 """By place in the table of exposures; the others are drawn."""
 _FAILING_CONTROL = "K07"
@@ -109,22 +108,9 @@ _DAMAGE = {
 """By place: severity, location and note of what was seen on the radio after its last drop."""
 
 
-def follow_up_plans() -> tuple[FollowUpPlan, ...]:
-    """Plans of the radios, from their last drop, and of the controls, from their receipt."""
-    radios = FollowUpPlan(
-        "demo radios", "last drop", dict(_STAGES), tuple(_FUNCTIONS), device_model=RADIO_MODEL
-    )
-    controls = FollowUpPlan(
-        "demo controls",
-        "received",
-        {
-            stage.replace("drop day", "start"): days + _CONTROL_START_DAY
-            for stage, days in _STAGES.items()
-        },
-        tuple(_FUNCTIONS),
-        devices=_CONTROLS,
-    )
-    return radios, controls
+def follow_up_plan() -> FollowUpPlan:
+    """The plan that dropped radios and controls follow alike."""
+    return FollowUpPlan("demo radios", RADIO_MODEL, {_BEFORE: -1, **_STAGES}, tuple(_FUNCTIONS))
 
 
 def look_at_radios(
@@ -144,7 +130,7 @@ def look_at_radios(
     for radio in radios:
         fate = _FATES.get(radio.place) or _drawn_fate(rng, radio.shock_dose(_DOSE_EXPONENT))
         first, last = (wall(radio.drops[at]["dropped_at"]) for at in (0, -1))
-        _inspect(rng, scenario, radio.code, first - timedelta(days=1), last, fate)
+        _inspect(rng, scenario, radio.code, {_BEFORE: first - timedelta(days=1)}, last, fate)
         if radio.place in _DAMAGE:
             severity, location, note = _DAMAGE[radio.place]
             scenario.damage.append(
@@ -157,11 +143,11 @@ def look_at_radios(
                     "note": note,
                 }
             )
-    start = workday(RECEIVED_ON, 0) + timedelta(days=_CONTROL_START_DAY)
+    start = workday(_CONTROLS_START, 0)
     for control in _CONTROLS:
         scenario.specimens.append(specimen_row(control, "device", RADIO_MODEL, 322.0))
         fate = _CONTROL_FATE if control == _FAILING_CONTROL else _Fate()
-        _inspect(rng, scenario, control, start - timedelta(days=1), start, fate)
+        _inspect(rng, scenario, control, {}, start, fate)
     scenario.inspections.sort(key=lambda row: (row["inspected_at"], row["device"]))
 
 
@@ -178,25 +164,23 @@ def _inspect(
     rng: np.random.Generator,
     scenario: Scenario,
     device: str,
-    before: datetime,
+    before: dict[str, datetime],
     anchor: datetime,
     fate: _Fate,
 ) -> None:
     """Write down the looks at one radio, as its fate has them."""
-    planned = {"before": before} | {
-        stage: anchor + timedelta(days=days) for stage, days in _STAGES.items()
-    }
+    planned = before | {stage: anchor + timedelta(days=days) for stage, days in _STAGES.items()}
     late_by_days = dict(fate.late_by_days)
     times_failed = 0
     for stage, moment in planned.items():
         # Recovery after the last drop; later looks slip by a day at most.
-        slip_days = 0 if stage in ("before", "drop day") else int(rng.integers(0, 2))
+        slip_days = 0 if stage in (_BEFORE, "drop day") else int(rng.integers(0, 2))
         moment += timedelta(
             days=late_by_days.get(stage, slip_days), minutes=90 + int(rng.integers(0, 60))
         )
         if stage in fate.missed_stages or moment > _KNOWN_UNTIL:
             continue
-        days = -1.0 if stage == "before" else days_between(anchor, moment)
+        days = -1.0 if stage == _BEFORE else days_between(anchor, moment)
         has_failed = days >= fate.fails_on_day
         times_failed += has_failed
         found: dict[str, tuple[str, str | None]] = {}

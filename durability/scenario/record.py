@@ -22,24 +22,23 @@ class FollowUpPlan:
     """When a radio is looked at again, and for what."""
 
     name: str
-    anchor: str
+    device_model: str
+    """Every device of this model follows it."""
     stages: dict[str, int]
-    """Stage → days after the anchor."""
+    """Stage → days after the last drop; -1 stands for before the first."""
     functions: tuple[str, ...]
-    devices: tuple[str, ...] = ()
-    device_model: str | None = None
 
 
 @dataclass(slots=True)
 class Scenario:
     """The invented record: rows as in the files that the program takes, and what is typed."""
 
+    sensors: dict[str, dict[str, str]]
+    plan: FollowUpPlan
     specimens: list[Row] = field(default_factory=list)
     drops: list[Row] = field(default_factory=list)
     damage: list[Row] = field(default_factory=list)
     inspections: list[Row] = field(default_factory=list)
-    sensors: dict[str, dict[str, str]] = field(default_factory=dict)
-    plans: tuple[FollowUpPlan, ...] = ()
 
 
 def specimen_row(code: str, kind: str, model: str, mass_g: float) -> Row:

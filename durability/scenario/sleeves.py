@@ -41,10 +41,10 @@ class _Sleeve:
 
 
 _SLEEVES = {
-    "demo-Tarn": _Sleeve("T", 164.0),
-    "demo-Corrie": _Sleeve("C", 148.0, settling=0.19, settling_drops=3.0),
-    "demo-Scree": _Sleeve("S", 156.0, rise=0.019, rise_spread=0.0045),
-    "demo-Moraine": _Sleeve("M", 171.0, rise=0.004, splits_at_drop=25.0, rig_cases=6),
+    "Tarn": _Sleeve("T", 164.0),
+    "Corrie": _Sleeve("C", 148.0, settling=0.19, settling_drops=3.0),
+    "Scree": _Sleeve("S", 156.0, rise=0.019, rise_spread=0.0045),
+    "Moraine": _Sleeve("M", 171.0, rise=0.004, splits_at_drop=25.0, rig_cases=6),
 }
 _BARE_LEVEL_G = {"dummy": 1430.0, "device": 1060.0}
 """A radio's housing yields where a rigid block does not."""

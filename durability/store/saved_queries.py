@@ -1,15 +1,19 @@
 """Saved questions: find, describe and run ``queries/*.sql``, read-only.
 
-A file opens with comment lines: its title, what it answers, then ``parameter`` and ``column``
-lines::
+A file opens with comment lines: its title, what it answers, then ``parameter``, ``column`` and
+``example`` lines::
 
     -- Cases that survived
     -- Which cases lived through at least so many drops without failing.
     -- parameter min_drops INTEGER = 20: fewest drops
-    -- column "case": code of the case
+    -- column case: code of the case
+    -- example (demo): --set min_drops=24
+    -- example (demo): S3
     SELECT ...
 
-Below stands one statement with ``$name`` parameters, which runs as pasted into a DuckDB shell.
+Examples are the first rows that the invented scenario gives, cells between bars, after the values
+asked with, if any; "…" stands for what differs from one building of it to the next. Below stands
+one statement with ``$name`` parameters, which runs as pasted into a DuckDB shell.
 """
 
 from __future__ import annotations
@@ -28,6 +32,7 @@ from durability.errors import UnusableCall
 from durability.store import database
 
 _PARAMETER = re.compile(r"^parameter (\w+) (\w+) = (.*?): (.+)$")
+_EXAMPLE = "example (demo): "
 _COLUMN = re.compile(r"^column \"?(\w+)\"?: (.+)$")
 
 
@@ -59,6 +64,8 @@ class SavedQuery:
     parameters: tuple[Parameter, ...]
     columns: tuple[tuple[str, str], ...]
     """Column and meaning, unit included."""
+    example: tuple[str, ...]
+    """Values asked with, if any, then rows, of the invented scenario."""
     sql: str
     file: Path
 
@@ -138,7 +145,7 @@ def read_query(file: Path) -> SavedQuery:
         head.append(line.removeprefix("--").strip())
     if not head:
         raise UnusableCall(f"{file}, row 1: no head; open with '-- ' and the title")
-    parameters, columns, words = [], [], []
+    parameters, columns, example, words = [], [], [], []
     for row, line in enumerate(head[1:], start=2):
         if line.startswith("parameter "):
             match = _PARAMETER.match(line)
@@ -156,10 +163,19 @@ def read_query(file: Path) -> SavedQuery:
             if not match:
                 raise UnusableCall(f"{file}, row {row}: write '-- column NAME: meaning, unit'")
             columns.append((match.group(1), match.group(2)))
+        elif line.startswith(_EXAMPLE):
+            example.append(line.removeprefix(_EXAMPLE))
         else:
             words.append(line)
     return SavedQuery(
-        file.stem, head[0], " ".join(words), tuple(parameters), tuple(columns), text, file
+        file.stem,
+        head[0],
+        " ".join(words),
+        tuple(parameters),
+        tuple(columns),
+        tuple(example),
+        text,
+        file,
     )
 
 

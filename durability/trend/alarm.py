@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from durability.trend import null_table
-from durability.trend.evidence import SETTLED_LOG_ODDS, rise_evidence
+from durability.trend.evidence import rise_evidence
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -81,7 +81,7 @@ def running_scores(readings: FloatArray) -> Iterator[tuple[int, FloatArray]]:
 
 def rank_evidence(scores: FloatArray) -> FloatArray:
     """Log Bayes factor for a rise in the ranks; shape (n_series,)."""
-    return rise_evidence(scores, second_look_from=SECOND_LOOK_FROM)[0]
+    return rise_evidence(scores, second_look_from=SECOND_LOOK_FROM).rising
 
 
 def first_alarm(log_peak: FloatArray) -> IntArray:
@@ -102,6 +102,5 @@ def first_alarm(log_peak: FloatArray) -> IntArray:
     for n, scores in running_scores(log_peak):
         waiting = np.flatnonzero(alarm == 0)
         told = waiting[rank_evidence(scores[waiting]) > alarm_bound(n)]
-        rising, settling = rise_evidence(log_peak[told, :n])
-        alarm[told[settling - rising <= SETTLED_LOG_ODDS]] = n
+        alarm[told[~rise_evidence(log_peak[told, :n]).looks_settled]] = n
     return alarm

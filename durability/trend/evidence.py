@@ -9,11 +9,12 @@ Robustness comes from weights 1 / (ν + standardised residual²), those of Stude
 counts for little.
 
 The Bayes factor is used as a test statistic only. Its distribution over steady series hardly
-depends on the scatter's law (that is why it was chosen); ``null_table`` holds the quantiles.
+depends on the law of the scatter (that is why it was chosen); ``null_table`` holds the quantiles.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from durability.records import FloatArray
 
     Float32Array = NDArray[np.float32]
+    BoolArray = NDArray[np.bool_]
 
 STUDENT_DEGREES = 5.0
 """ν of the weights: between the 3 of heavy-tailed scatter and the many of normal scatter."""
@@ -45,6 +47,14 @@ to be told "settled" lulls, so doubt is for the rise."""
 BLOCK_BYTES = 300_000
 """Readings, weights and shapes of one block stay in the processor's cache."""
 
+TAIL_CAP = 4.0
+SKEW_SHARE = 0.05
+"""Of ``scatter_correction``; on steady series the told share then lies between 4.3 and 5 % for all
+laws tried, in place of 3.6 to 6 %."""
+
+TAILS_SEEN_FROM = 8
+"""Drops below which residuals show nothing of the scatter's law and there is no correction."""
+
 LARGEST_CORRELATION_SQUARE = np.float32(0.9999)
 """Keeps the Bayes factor finite where the readings follow a shape exactly."""
 
@@ -63,24 +73,28 @@ def middle(ordered: Float32Array) -> Float32Array:
     return both * np.float32(0.5)
 
 
+def row_sum(values: Float32Array) -> Float32Array:
+    """Sum of each row; shape (n_rows, 1). As a product: several times faster over short rows."""
+    total: Float32Array = values @ np.ones((values.shape[1], 1), dtype=np.float32)
+    return total
+
+
 def scatter_squared(residual: Float32Array) -> Float32Array:
     """Robust variance of each row of residuals; shape (n_rows, 1)."""
     n = residual.shape[1]
-    size: Float32Array = np.abs(residual)
+    size = np.abs(residual)
     by_median = np.square(np.float32(MEDIAN_TO_SD) * middle(np.sort(size, axis=1)))
-    mean: Float32Array = size.mean(axis=1, keepdims=True)
-    by_mean = np.square(np.float32(MEAN_TO_SD) * mean)
+    by_mean = np.square(row_sum(size) * np.float32(MEAN_TO_SD / n))
     share = np.float32(n / (n + SCALE_PRIOR_DROPS))
-    variance: Float32Array = share * (by_median - by_mean) + by_mean
+    variance: Float32Array = by_mean + share * (by_median - by_mean)
     return variance
 
 
 def drop_weight(residual: Float32Array) -> Float32Array:
     """Weight of each reading by its residual, 1 / (ν + standardised residual²); same shape."""
     variance = scatter_squared(residual)
-    weight: Float32Array = 1 / (
-        STUDENT_DEGREES + residual**2 / np.where(variance > 0, variance, np.float32(1))
-    )
+    standard_square = np.square(residual) / np.where(variance > 0, variance, np.float32(1))
+    weight: Float32Array = np.reciprocal(np.float32(STUDENT_DEGREES) + standard_square)
     return weight
 
 
@@ -133,8 +147,8 @@ def weigh_shapes(
     n = reading.shape[1]
     curve = shapes.curve.astype(np.float32)
     shrink = np.float32(G / (1 + G))
-    weight_sum = weight.sum(axis=1, keepdims=True)
-    mean = (weight * reading).sum(axis=1, keepdims=True) / weight_sum
+    weight_sum = row_sum(weight)
+    mean = row_sum(weight * reading) / weight_sum
     centred = reading - mean
     weighted = weight * centred
     shape_mean = weight @ curve.T / weight_sum
@@ -143,7 +157,7 @@ def weigh_shapes(
     product = weighted @ curve.T
     np.maximum(product, 0, out=product)
     slope = product / shape_square
-    total_square = (weighted * centred).sum(axis=1, keepdims=True)
+    total_square = row_sum(weighted * centred)
     total_square += rounding * weight_sum + np.float32(1e-12)
     correlation_square = np.minimum(slope * product / total_square, LARGEST_CORRELATION_SQUARE)
     log_bayes_factor = np.log1p(-shrink * correlation_square) * np.float32(-0.5 * (n - 1))
@@ -151,9 +165,9 @@ def weigh_shapes(
     top = np.maximum(log_bayes_factor.max(axis=1, keepdims=True), 0)
     share = np.exp(log_bayes_factor - top)
     share *= (shapes.rising_weight + shapes.settling_weight).astype(np.float32)
-    share *= shrink / (np.exp(-top) + share.sum(axis=1, keepdims=True))
+    share *= shrink / (np.exp(-top) + row_sum(share))
     slope *= share
-    fitted = slope @ curve + (mean - (slope * shape_mean).sum(axis=1, keepdims=True))
+    fitted = slope @ curve + (mean - row_sum(slope * shape_mean))
     return log_bayes_factor, fitted
 
 
@@ -175,33 +189,68 @@ def averaged(log_bayes_factor: Float32Array, weight: Float32Array) -> Float32Arr
     return log_mean
 
 
-def rise_evidence(
-    log_peak: FloatArray, *, second_look_from: float = -np.inf
-) -> tuple[FloatArray, FloatArray]:
-    """Log Bayes factor for a rise that goes on or stays, and for a settling that levels off.
+def scatter_correction(residual: Float32Array, rounding: Float32Array) -> Float32Array:
+    """What makes the evidence of different laws of scatter alike; shape (n_series,).
+
+    Over steady series evidence runs lower with heavy tails and higher with scatter skewed upwards.
+    Half the log mean squared standardised residual (capped at ``TAIL_CAP`` squared), less
+    ``SKEW_SHARE`` of the mean cube (capped at 3), brings normal, uniform, skewed and heavy-tailed
+    scatter and wild readings within 0.1 of each other at the upper 5 % point; found by simulation.
+    """
+    if residual.shape[1] < TAILS_SEEN_FROM:
+        return np.zeros(len(residual), dtype=np.float32)
+    variance = scatter_squared(residual) + rounding
+    standard = residual / np.sqrt(np.where(variance > 0, variance, np.float32(1)))
+    spread = np.minimum(np.square(standard), np.float32(TAIL_CAP**2)).mean(axis=1)
+    skew = np.clip(standard, -3, 3) ** 3
+    half_log = np.float32(0.5) * np.log(np.maximum(spread, np.float32(0.05)))
+    correction: Float32Array = half_log - np.float32(SKEW_SHARE) * skew.mean(axis=1)
+    return correction
+
+
+@dataclass(frozen=True, slots=True)
+class RiseEvidence:
+    """Log Bayes factors against no change; arrays of shape (n_series,).
+
+    ``rising`` is for a rise that goes on or stays, ``settling`` for one of the first drops that
+    levels off. A series without any rise lies at -1.2, ½ ln(1 + g). ``correction`` belongs on
+    ``rising`` where it is held against the table of steady series.
+    """
+
+    rising: FloatArray
+    settling: FloatArray
+    correction: FloatArray
+
+    @property
+    def looks_settled(self) -> BoolArray:
+        """Where settling explains the readings so much better that it is the one to be told."""
+        return self.settling - self.rising > SETTLED_LOG_ODDS
+
+
+def rise_evidence(log_peak: FloatArray, *, second_look_from: float = -np.inf) -> RiseEvidence:
+    """How much the readings speak for a rise, and for a settling.
 
     Parameters
     ----------
     log_peak : ndarray of shape (n_series, n_drops)
         Natural logarithm of peak g over the valid drops, at least 4; any scale and unit serve.
     second_look_from : float, optional
-        The robust fit is refined only where the first look at the rise reaches this: a running
-        alarm need not refine what is far from one.
+        The robust fit is refined, and the correction found, only where the first look at the rise
+        reaches this: a running alarm need not refine what is far from one.
 
     Returns
     -------
-    rising, settling : ndarray of shape (n_series,)
-        Larger speaks for the rise; a series without any rise lies at -1.2, ½ ln(1 + g).
+    RiseEvidence
     """
     n_series, n = log_peak.shape
     shapes = rise_shapes(n)
     both = np.stack([shapes.rising_weight, shapes.settling_weight], axis=1).astype(np.float32)
-    evidence = np.empty((n_series, 2))
+    evidence, correction = np.empty((n_series, 2)), np.zeros(n_series)
     rows = max(1, BLOCK_BYTES // (4 * (n + len(shapes.curve))))
     for start in range(0, n_series, rows):
         block = log_peak[start : start + rows]
-        centred = block - block.mean(axis=1, keepdims=True)
-        size = np.abs(centred).mean(axis=1, keepdims=True)
+        centred = block - block[:, :1]
+        size = np.abs(centred) @ np.full((n, 1), 1 / n)
         reading = (centred / np.where(size > 0, size, 1)).astype(np.float32)
         ordered = np.sort(reading, axis=1)
         rounding = rounding_variance(ordered)
@@ -215,12 +264,13 @@ def rise_evidence(
             residual -= middle(np.sort(residual, axis=1))
             log_factor, _ = weigh_shapes(reading, drop_weight(residual), rounding, shapes)
             found[again] = averaged(log_factor, both)
+            correction[start + again] = scatter_correction(residual, rounding)
         evidence[start : start + rows] = found
-    return evidence[:, 0], evidence[:, 1]
+    return RiseEvidence(evidence[:, 0], evidence[:, 1], correction)
 
 
 def judged_evidence(log_peak: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Log Bayes factors for a rise and for a settling, each only where it is the one to be told.
+    """Evidence for a rise and for a settling, each only where it is the one to be told.
 
     Parameters
     ----------
@@ -229,9 +279,12 @@ def judged_evidence(log_peak: FloatArray) -> tuple[FloatArray, FloatArray]:
     Returns
     -------
     rising, settling : ndarray of shape (n_series,)
-        Minus infinity in ``rising`` where settling explains the readings better by
-        ``SETTLED_LOG_ODDS``, in ``settling`` everywhere else.
+        The former corrected for the law of the scatter; minus infinity in ``rising`` where the
+        readings look settled, in ``settling`` everywhere else.
     """
-    rising, settling = rise_evidence(log_peak)
-    settled = settling - rising > SETTLED_LOG_ODDS
-    return np.where(settled, -np.inf, rising), np.where(settled, settling, -np.inf)
+    found = rise_evidence(log_peak)
+    settled = found.looks_settled
+    return (
+        np.where(settled, -np.inf, found.rising + found.correction),
+        np.where(settled, found.settling, -np.inf),
+    )

@@ -41,10 +41,10 @@ SHAPES = (
 )
 """Names of the shapes; ``ShapeGrid.shape`` holds positions in this tuple."""
 
-_SHAPE_PRIOR = dict(zip(SHAPES, (0.09, 0.15, 0.24, 0.27, 0.05, 0.06, 0.07, 0.07), strict=True))
+_SHAPE_PRIOR = dict(zip(SHAPES, (0.08, 0.15, 0.24, 0.26, 0.05, 0.06, 0.09, 0.07), strict=True))
 _POWER_UNIT = 30.0
 """Drops over which the rate of a power law is the mean rate: ``φ = 30 ((n-1)/30)^p``."""
-_FADING_DROPS = 80.0
+_FADING_DROPS = 50.0
 """Onsets, jumps and time scales much later than this are as good as never: their prior fades."""
 _LEVELLING_WIDTH = 0.25
 """Width of an S-shaped climb as a fraction of its middle."""
@@ -160,7 +160,7 @@ def shape_grid(farthest_drop: int) -> ShapeGrid:
     blocks: list[_Block] = [
         (STEADY, np.ones(1), none, "steady", 1.0, 0.01, 1.0, 0.0),
         (LINEAR, np.ones(1), none, "linear", 1.0, 0.012, 1.1, 0.15),
-        (ONSET, drops, none, "onset", 1.0, 0.015, 1.1, 0.0),
+        (ONSET, drops, none, "onset", 1.0, 0.02, 1.1, 0.0),
         (POWER, np.array([1.5, 2.0, 3.0]), none, "accelerating", 0.35, 0.010, 1.1, 0.0),
         (EXPONENTIAL, growths, none, "accelerating", 0.35, 0.006, 1.3, 0.0),
         (HYPERBOLIC, poles, none, "accelerating", 0.30, 0.008, 1.3, 0.0),
@@ -204,7 +204,7 @@ def shape_grid(farthest_drop: int) -> ShapeGrid:
 
 
 def _evenly(values: FloatArray) -> FloatArray:
-    """Prior weights even in the logarithm of the parameter, fading beyond some eighty drops."""
+    """Prior weights even in the logarithm of the parameter, fading beyond some fifty drops."""
     if values.size == 1:
         return np.ones(1)
     spacing = np.gradient(np.log(values)) / (1.0 + values / _FADING_DROPS)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import os
 import shutil
 import tempfile
 from collections.abc import Mapping, Sequence
@@ -33,6 +34,11 @@ class DemoStore:
     """Holds the CSV files that the store was made from."""
     added: Mapping[str, int]
     """Rows taken from each kind of file; empty when the store was there already."""
+
+
+def demo_store_path(named: str | None) -> Path:
+    """Where the demo's store goes: as named, else DURABILITY_STORE, else its own name here."""
+    return Path(named or os.environ.get("DURABILITY_STORE") or STORE_NAME)
 
 
 def build_demo(store: Path) -> DemoStore:
@@ -70,9 +76,10 @@ def build_demo(store: Path) -> DemoStore:
         raise StoreUnusable(f"{store}: the folder {store.parent} does not exist; make it first")
     try:
         with tempfile.TemporaryDirectory(prefix=".durability-demo-", dir=store.parent) as building:
-            files = write_files(build_scenario(), Path(building))
+            scenario = build_scenario()
+            files = write_files(scenario, Path(building))
             made = Path(building) / store.name
-            added = _take_in(made, build_scenario(), files)
+            added = _take_in(made, scenario, files)
             folder.mkdir(exist_ok=True)
             for file in files.values():
                 if not (folder / file.name).exists():
@@ -84,7 +91,7 @@ def build_demo(store: Path) -> DemoStore:
 
 
 def is_demo(store: Path) -> bool:
-    """Whether everything in a store was entered by the demo.
+    """Whether a store was made by the demo: whether it entered the first thing there.
 
     Parameters
     ----------
@@ -94,7 +101,7 @@ def is_demo(store: Path) -> bool:
     Returns
     -------
     bool
-        False as soon as a person entered something.
+        True also after a person has gone on in it, to learn.
 
     Raises
     ------
@@ -145,41 +152,32 @@ def _take_in(store: Path, scenario: Scenario, files: Mapping[str, Path]) -> dict
     added = {
         kind: imports.import_files(session, kind, [file]).added for kind, file in files.items()
     }
-    _assign_plans(session, scenario.plans)
+    _follow_plan(session, scenario.plan)
     logbook.amend_record(
         session, "drops", "demo-S5", ["temperature_c=21.4"], "thermometer misread", 3
     )
-    logbook.void_drop(
-        session, "demo-T3", 9, "at review: film shows the sleeve was not seated (invented)"
-    )
+    logbook.void_drop(session, "demo-T3", 9, "film shows that the sleeve was not seated")
+    logbook.retire_specimen(session, "R14", "battery swollen: handed to qualified help")
     return added
 
 
-def _assign_plans(session: Session, plans: Sequence[FollowUpPlan]) -> None:
+def _follow_plan(session: Session, plan: FollowUpPlan) -> None:
     with entry(session, "inspect schedule") as (connection, entry_id):
-        for plan in plans:
-            bench.run(
-                connection,
-                "add_plan",
-                name=plan.name,
-                anchor=plan.anchor,
-                stage_names=list(plan.stages),
-                stage_days=list(plan.stages.values()),
-                functions=list(plan.functions),
-                entry_id=entry_id,
-            )
-            plan_id = bench.run(connection, "find_plan", name=plan.name)
-            models = [plan.device_model] if plan.device_model else []
-            for device, model in [
-                *((device, None) for device in plan.devices),
-                *((None, model) for model in models),
-            ]:
-                device_id = device and bench.find(connection, "specimen", device)["specimen_id"]
-                bench.run(
-                    connection,
-                    "assign_plan",
-                    follow_up_plan_id=plan_id,
-                    device_id=device_id,
-                    device_model=model,
-                    entry_id=entry_id,
-                )
+        plan_id = bench.run(
+            connection,
+            "add_plan",
+            name=plan.name,
+            anchor="last drop",
+            stage_names=list(plan.stages),
+            stage_days=list(plan.stages.values()),
+            functions=list(plan.functions),
+            entry_id=entry_id,
+        )
+        bench.run(
+            connection,
+            "assign_plan",
+            follow_up_plan_id=plan_id,
+            device_id=None,
+            device_model=plan.device_model,
+            entry_id=entry_id,
+        )

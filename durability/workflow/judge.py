@@ -171,13 +171,11 @@ BARE = "bare"
 
 def compare_models(session: Session, a: str, b: str) -> Comparison:
     """How many times the peak g of ``a`` is that of ``b``; each a case model, or bare."""
-    valid, with_voided = (
-        [_group(session, name, with_voided=put_back) for name in (a, b)]
-        for put_back in (False, True)
-    )
+    groups = [_group(session, name, with_voided=False) for name in (a, b)]
+    put_back = [_group(session, name, with_voided=True) for name in (a, b)]
     from durability.compare import compare
 
-    return compare(*valid, name_a=a, name_b=b, with_voided=tuple(with_voided))
+    return compare(*groups, a=a, b=b, a_with_voided=put_back[0], b_with_voided=put_back[1])
 
 
 def _group(session: Session, name: str, *, with_voided: bool) -> list[DropHistory]:

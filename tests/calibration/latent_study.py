@@ -43,6 +43,7 @@ class Truth:
 
 TRUTHS = (
     Truth("Weibull, weak"),
+    Truth("Weibull, hardly any", slope=0.1),
     Truth("Weibull, strong", slope=0.8),
     Truth("Weibull, exponent 4", exponent=4.0, slope=0.6),
     Truth("Weibull, exponent 8", exponent=8.0),

@@ -176,7 +176,7 @@ def _bytes_of(path: Path) -> tuple[bytes, str]:
     except OSError as fault:
         reason = fault.strerror or str(fault)
         raise WaveformUnreadable(f"{path}: {reason}; a readable file is needed") from fault
-    if not content.strip():
+    if not content or content.isspace():
         raise WaveformUnreadable(f"{path.name}: the file is empty; export the record again")
     return content, hashlib.sha256(content).hexdigest()
 
@@ -202,11 +202,12 @@ def _unpacked(name: str, content: bytes, inferred: dict[str, str]) -> bytes:
     except zlib.error as fault:
         raise WaveformUnreadable(f"{name}: damaged gzip file ({fault}); copy it again") from fault
     unpacked = b"".join(parts)
-    if not unpacked.strip():
+    if not unpacked or unpacked.isspace():
         raise WaveformUnreadable(f"{name}: the file is empty; export the record again")
     return unpacked
 
 
+_TEXT_BYTES = bytes(range(32, 256)) + b"\t\n\r\x0c\x1a"
 _MARKS = (
     (b"\xff\xfe\x00\x00", "utf-32", "UTF-32"),
     (b"\x00\x00\xfe\xff", "utf-32", "UTF-32"),
@@ -230,8 +231,7 @@ def _decoded(name: str, content: bytes, inferred: dict[str, str]) -> str:
     if max(even, odd) > len(head) // 4 and min(even, odd) < len(head) // 50 + 1:
         inferred["encoding"] = "UTF-16 without byte-order mark"
         return content.decode("utf-16-le" if odd > even else "utf-16-be", errors="replace")
-    strange = sum(byte < 32 and byte not in b"\t\n\r\x0c\x1a" for byte in head)
-    if strange > len(head) // 100:
+    if len(head.translate(None, _TEXT_BYTES)) > len(head) // 100:
         raise WaveformUnreadable(
             f"{name}: not a text export but a binary file ({_kind(content)}); "
             "export the record as CSV"
@@ -355,6 +355,7 @@ def _waveform(
                 "every sample needs one"
             )
     rate_hz, start_s = base.measure(loaded[1] if len(loaded) > 1 else None)
+    table.inferred["sample rate"] = f"{rate_hz:.9g} samples/s" + base.contradiction(rate_hz)
     factor, applied_mv_per_g = _to_g(table, index, units, mv_per_g)
     column = table.columns[index]
     table.inferred["channel"] = f"{column.heading} (column {index + 1})"

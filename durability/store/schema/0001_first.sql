@@ -343,3 +343,55 @@ SELECT device, device_model, function, outcome, inspected_at, measured, unit, no
 FROM all_checks
 QUALIFY row_number() OVER (
     PARTITION BY device, function ORDER BY inspected_at DESC, inspection_id DESC) = 1;
+
+-- Looks at a case, counted in drops of its own life. A note that names no drop was made after the
+-- last drop of its series, and one that names no series after the case's last drop; 0 is before
+-- the first.
+CREATE VIEW case_looks AS
+WITH lived AS (
+    SELECT
+        "case", series, min(case_drop_number) AS first_drop, max(case_drop_number) AS last_drop,
+        max(max(case_drop_number)) OVER (PARTITION BY "case") AS case_last_drop
+    FROM case_drops
+    GROUP BY "case", series
+), last_lived AS (
+    SELECT DISTINCT "case", case_last_drop FROM lived
+)
+SELECT
+    n.specimen AS "case", n.model AS case_model, n.series, n.drop_number,
+    coalesce(
+        d.case_drop_number,
+        CASE WHEN n.drop_number = 0 THEN l.first_drop - 1 ELSE l.last_drop END,
+        a.case_last_drop, 0) AS case_drop_number,
+    n.severity, n.location, n.note, n.damage_note_id
+FROM all_damage AS n
+LEFT JOIN case_drops AS d
+    ON d."case" = n.specimen AND d.series = n.series AND d.drop_number = n.drop_number
+LEFT JOIN lived AS l ON l."case" = n.specimen AND l.series = n.series
+LEFT JOIN last_lived AS a ON a."case" = n.specimen
+WHERE n.kind = 'case';
+
+-- Looks at a device, each with the drops that it had lived through by then, voided ones counted.
+-- A look that bears no time of day was made after the drops of its day.
+CREATE VIEW device_looks AS
+WITH looks AS (
+    SELECT
+        inspection_id, device, device_model, inspected_at,
+        count(*) FILTER (outcome = 'pass') AS passed,
+        count(*) FILTER (outcome = 'degraded') AS degraded,
+        count(*) FILTER (outcome = 'fail') AS failed,
+        count(*) FILTER (outcome = 'not_tested') AS not_tested
+    FROM all_checks
+    GROUP BY inspection_id, device, device_model, inspected_at
+)
+SELECT
+    l.inspection_id, l.device, l.device_model, l.inspected_at,
+    l.passed, l.degraded, l.failed, l.not_tested,
+    count(s.dropped_at) AS drops_before, max(s.dropped_at) AS last_dropped_at,
+    date_diff('day', max(s.dropped_at)::DATE, l.inspected_at::DATE) AS days_since_drop
+FROM looks AS l
+LEFT JOIN device_shocks AS s
+    ON s.device = l.device
+    AND (s.dropped_at <= l.inspected_at OR date_trunc('day', s.dropped_at) = l.inspected_at)
+GROUP BY l.inspection_id, l.device, l.device_model, l.inspected_at, l.passed, l.degraded, l.failed,
+    l.not_tested;

@@ -1,0 +1,57 @@
+"""The command that builds the invented scenario and shows what the program says of it."""
+
+from __future__ import annotations
+
+import importlib
+import shlex
+from argparse import Namespace
+
+from durability.cli.logbook import say
+from durability.cli.parser import make_parser
+from durability.workflow import demo as workflow
+
+_STEPS = (
+    (
+        "Is peak g climbing? Two of the four models.",
+        ("trend", "--case-model", "Corrie", "--case-model", "Scree"),
+    ),
+    (
+        "How many drops until they fail?",
+        ("forecast", "--case-model", "Moraine", "--case-model", "Scree"),
+    ),
+    ("Which model wears out fastest?", ("rank",)),
+    ("Which radios are to be looked at?", ("due", "--on", "2026-10-12", "--within", "14")),
+    ("Do later failures go with the shocks?", ("latent",)),
+    ("When was damage first seen?", ("query", "first_damage", "--set", "case_model=Moraine")),
+    ("Which radios failed later, and after what?", ("query", "latent_failures")),
+)
+
+
+def demo(options: Namespace) -> int:
+    """Build the invented scenario if it is not there, then answer the main questions from it."""
+    built = workflow.build_demo(workflow.demo_store_path(options.store))
+    told = {
+        "invented": True,
+        "store": str(built.store),
+        "new": built.is_new,
+        "files_folder": str(built.files_folder),
+        "added": built.added,
+    }
+    rows = ", ".join(f"{count} of {kind}" for kind, count in built.added.items())
+    words = (
+        "INVENTED: every sleeve, radio, number and failure of this scenario is made up.\n"
+        f"store: {built.store} ({'new' if built.is_new else 'there already, shown as it is'})\n"
+        f"made from the files in: {built.files_folder}" + (f" (rows: {rows})" if rows else "")
+    )
+    say(options, told, words)
+    if options.json:
+        return 0
+    parser = make_parser()
+    for question, command in _STEPS:
+        typed = [*command, "--store", str(built.store)]
+        print(f"\n{question} (invented data)\n$ durability {shlex.join(typed)}")
+        step = parser.parse_args(typed)
+        module, _, name = step.handler.partition(":")
+        getattr(importlib.import_module(f"durability.cli.{module}"), name)(step)
+    print(f"\nGo on by yourself with: --store {shlex.quote(str(built.store))}")
+    return 0

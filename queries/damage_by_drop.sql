@@ -1,0 +1,23 @@
+-- Damage of a case, look by look
+-- Every look at the cases in drops of their lives; looks that found nothing show how long a case
+-- was still whole.
+-- parameter case_code VARCHAR = NULL: only this case
+-- parameter min_severity INTEGER = 0: least severity, 0 to 4
+-- column case: code of the case
+-- column case_drop_number: drop of the case's life after which it was looked at, voided ones counted
+-- column series: the series of that drop
+-- column drop_number: drop number within the series
+-- column severity: 0 none, 1 cosmetic, 2 minor, 3 major, 4 failed
+-- column location: where it was
+-- column note: what was seen
+-- example (demo): --set case_code=M1
+-- example (demo): M1 | 5 | demo-M1 | 5 | 0 | – | –
+-- example (demo): M1 | 7 | demo-M1 | 7 | 1 | edge 2-3 | scuffed
+-- example (demo): M1 | 10 | demo-M1 | 10 | 1 | edge 2-3 | scuffed
+-- example (demo): M1 | 11 | demo-M1 | 11 | 2 | edge 2-3 | hairline at the seam
+-- example (demo): M1 | 15 | demo-M1 | 15 | 3 | edge 2-3 | seam open by 8 mm
+-- example (demo): M1 | 18 | demo-M1 | 18 | 4 | edge 2-3 | split along the seam, no longer holds the de…
+SELECT "case", case_drop_number, series, drop_number, severity, location, note
+FROM case_looks
+WHERE ($case_code IS NULL OR "case" = $case_code) AND severity >= $min_severity
+ORDER BY "case", case_drop_number, severity, damage_note_id

@@ -1,0 +1,90 @@
+-- Inspections overdue
+-- Devices that owe the latest look of their follow-up plan, most overdue first: the plan they were
+-- given, else the usual one. A look counts for the stage whose day is nearest; controls count from
+-- their first look. Retired devices owe nothing. `durability due` also shows what comes next.
+-- parameter on DATE = NULL: the day asked about; else today
+-- column device: code of the device
+-- column plan: the plan that it follows
+-- column stage: the look that it owes
+-- column due_on: when that was due
+-- column days_overdue: days since then
+-- column last_inspected_on: last look; blank when there was none
+-- column functions: what to check
+-- example (demo): --set on=2026-10-12
+-- example (demo): R09 | demo radios | 26 weeks | 2026-09-22 | 20 | 2026-06-24 | power-on, charging, battery swelling, displa…
+WITH asked AS (
+    SELECT coalesce($on::DATE, current_date) AS today
+), plans AS (
+    SELECT name, anchor, stage_names, stage_days, functions, false AS is_usual
+    FROM follow_up_plan
+    UNION ALL
+    SELECT
+        'half a year and a year', 'last drop',
+        ['before the first drop', 'drop day', '1 week', '2 weeks', '4 weeks', '8 weeks',
+            '13 weeks', '26 weeks', '52 weeks'],
+        [-1, 0, 7, 14, 28, 56, 91, 182, 364],
+        ['power-on', 'charging', 'battery swelling', 'display', 'touch', 'buttons', 'microphone',
+            'loudspeaker', 'camera focus', 'camera stabiliser', 'radios', 'sensors',
+            'ingress seal'],
+        true
+), assigned AS (
+    -- A plan named for the device beats one named for its model; the latest assignment holds.
+    SELECT p.specimen AS device, f.name
+    FROM all_specimens AS p
+    JOIN follow_up_assignment AS a ON a.device_id = p.specimen_id OR a.device_model = p.model
+    JOIN follow_up_plan AS f ON f.follow_up_plan_id = a.follow_up_plan_id
+    QUALIFY row_number() OVER (
+        PARTITION BY p.specimen ORDER BY a.device_id IS NULL, a.follow_up_order DESC) = 1
+), dropped AS (
+    SELECT device, min(dropped_at)::DATE AS first_on, max(dropped_at)::DATE AS last_on
+    FROM device_shocks
+    WHERE dropped_at::DATE <= (SELECT today FROM asked)
+    GROUP BY device
+), looked AS (
+    SELECT device, min(inspected_at)::DATE AS first_on, max(inspected_at)::DATE AS last_on
+    FROM device_looks
+    WHERE passed + degraded + failed > 0 AND inspected_at::DATE <= (SELECT today FROM asked)
+    GROUP BY device
+), followed AS (
+    SELECT
+        p.specimen AS device, f.*, p.received_on, d.last_on IS NULL AS is_undropped,
+        l.last_on AS last_inspected_on,
+        CASE WHEN f.anchor = 'received' AND p.received_on IS NOT NULL THEN p.received_on
+            WHEN f.anchor = 'first drop' AND d.first_on IS NOT NULL THEN d.first_on
+            WHEN f.anchor = 'last drop' AND d.last_on IS NOT NULL THEN d.last_on
+            WHEN l.first_on IS NOT NULL THEN l.first_on
+            WHEN f.stage_days[1] >= 0 THEN p.received_on END AS counted_from
+    FROM all_specimens AS p
+    LEFT JOIN assigned AS a ON a.device = p.specimen
+    JOIN plans AS f ON f.name = a.name OR (a.name IS NULL AND f.is_usual)
+    LEFT JOIN dropped AS d ON d.device = p.specimen
+    LEFT JOIN looked AS l ON l.device = p.specimen
+    WHERE p.kind = 'device' AND p.status <> 'retired'
+), staged AS (
+    SELECT *, unnest(stage_names) AS stage, unnest(stage_days) AS stage_day
+    FROM followed
+), dated AS (
+    SELECT
+        *,
+        CASE WHEN stage_day < 0 THEN received_on ELSE counted_from + stage_day END AS due_on,
+        -- Half way from the stage before: from then on a look is nearer to this one.
+        (stage_day + lag(stage_day) OVER (PARTITION BY device ORDER BY stage_day)) / 2 AS opens_after
+    FROM staged
+), owed AS (
+    SELECT *
+    FROM dated
+    WHERE due_on <= (SELECT today FROM asked)
+    QUALIFY row_number() OVER (PARTITION BY device ORDER BY stage_day DESC) = 1
+)
+SELECT
+    device, name AS plan, stage, due_on,
+    date_diff('day', due_on, (SELECT today FROM asked)) AS days_overdue, last_inspected_on,
+    array_to_string(functions, ', ') AS functions
+FROM owed
+WHERE due_on < (SELECT today FROM asked)
+    AND CASE WHEN last_inspected_on IS NULL THEN stage_day >= 0 OR is_undropped
+        WHEN stage_day < 0 THEN false
+        WHEN last_inspected_on < counted_from THEN true
+        WHEN opens_after IS NULL OR opens_after < 0 THEN false
+        ELSE date_diff('day', counted_from, last_inspected_on) <= opens_after END
+ORDER BY days_overdue DESC, device

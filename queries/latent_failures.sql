@@ -1,0 +1,60 @@
+-- Latent failures and the shocks before them
+-- Functions that passed after the device's last drop and failed a later look: the failure lies
+-- between the two. Failures of devices that were never dropped stand here too, with 0 drops, for
+-- comparison. Whether failures go with shocks is judged by `durability latent`.
+-- parameter exponent DOUBLE = 4: exponent of the shock dose, Σ (peak g / 1000)^exponent
+-- column device: code of the device
+-- column function: the function that failed
+-- column passed_on: last look at which it still passed, or was only degraded
+-- column failed_on: first look at which it failed
+-- column passed_after_days: days from the last drop to the former; blank without a drop
+-- column failed_by_days: days from the last drop to the latter; blank without a drop
+-- column drops_before: drops lived through before, voided ones counted
+-- column drops_without_reading: those among them without a valid reading
+-- column max_peak_g: highest valid peak before, g
+-- column shock_dose: shock dose before, over valid drops, no unit
+-- column passed_again: whether it passed again later (intermittent)
+-- column note: what was seen
+-- example (demo): R21 | push-to-talk | 2026-04-17 | 2026-05-01 | 14 | 28 | 3 | 0 | 850 | 1.43 | yes | does not always key
+-- example (demo): R14 | battery swelling | 2026-04-22 | 2026-05-06 | 15 | 29 | 8 | 0 | 904 | 4.25 | no | battery swollen: not charged, moved to the f…
+-- example (demo): R24 | position fix | 2026-04-27 | 2026-05-25 | 28 | 56 | 6 | 0 | 750 | 1.26 | no | no fix within ten minutes
+-- example (demo): K07 | buttons | 2026-05-19 | 2026-06-23 | – | – | 0 | 0 | – | 0 | no | side button sticks
+WITH looks AS (
+    SELECT
+        c.device, c.function, c.outcome, c.note, c.inspected_at, k.drops_before,
+        k.last_dropped_at, k.days_since_drop
+    FROM all_checks AS c
+    JOIN device_looks AS k ON k.inspection_id = c.inspection_id
+), first_failed AS (
+    SELECT *
+    FROM looks
+    WHERE outcome = 'fail'
+    QUALIFY row_number() OVER (PARTITION BY device, function ORDER BY inspected_at) = 1
+), latent AS (
+    SELECT
+        f.device, f.function, f.note, f.drops_before, f.last_dropped_at,
+        f.inspected_at AS failed_at, f.days_since_drop AS failed_by_days,
+        max(p.inspected_at) AS passed_at
+    FROM first_failed AS f
+    JOIN looks AS p
+        ON p.device = f.device AND p.function = f.function AND p.inspected_at < f.inspected_at
+        AND p.outcome IN ('pass', 'degraded') AND p.drops_before = f.drops_before
+    WHERE f.days_since_drop > 0 OR f.drops_before = 0
+    GROUP BY ALL
+)
+SELECT
+    l.device, l.function, l.passed_at::DATE AS passed_on, l.failed_at::DATE AS failed_on,
+    date_diff('day', l.last_dropped_at::DATE, l.passed_at::DATE) AS passed_after_days,
+    l.failed_by_days, l.drops_before,
+    count(s.series) - count(s.peak_g) AS drops_without_reading,
+    max(s.peak_g) AS max_peak_g,
+    coalesce(sum(power(s.peak_g / 1000, $exponent)), 0) AS shock_dose,
+    EXISTS (
+        SELECT 1 FROM looks AS p
+        WHERE p.device = l.device AND p.function = l.function AND p.outcome = 'pass'
+            AND p.inspected_at > l.failed_at) AS passed_again,
+    l.note
+FROM latent AS l
+LEFT JOIN device_shocks AS s ON s.device = l.device AND s.dropped_at <= l.last_dropped_at
+GROUP BY ALL
+ORDER BY failed_on, l.device, l.function

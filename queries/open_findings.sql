@@ -1,0 +1,30 @@
+-- Open findings on devices
+-- Functions that failed or were degraded when last looked at, failures first. A swollen, hot,
+-- hissing, leaking or smelling battery: stop, do not charge, move it away from people and
+-- combustibles, watch it, follow local rules and qualified help.
+-- parameter function VARCHAR = NULL: only functions with this in their name, like battery
+-- column device: code of the device
+-- column device_model: its model
+-- column function: the function
+-- column outcome: fail or degraded
+-- column inspected_on: when it was last looked at
+-- column first_seen_on: when it first failed or was degraded
+-- column note: what was seen
+-- column status: of the device: in use or retired
+-- example (demo): K07 | demo-Radio | buttons | fail | 2026-09-21 | 2026-06-23 | side button sticks | in use
+-- example (demo): R05 | demo-Radio | loudspeaker | fail | 2026-09-25 | 2026-06-26 | rattles | in use
+WITH first_seen AS (
+    SELECT device, function, min(inspected_at) AS first_seen_at
+    FROM all_checks
+    WHERE outcome IN ('fail', 'degraded')
+    GROUP BY device, function
+)
+SELECT
+    c.device, c.device_model, c.function, c.outcome, c.inspected_at::DATE AS inspected_on,
+    f.first_seen_at::DATE AS first_seen_on, c.note, p.status
+FROM latest_checks AS c
+JOIN first_seen AS f ON f.device = c.device AND f.function = c.function
+JOIN all_specimens AS p ON p.specimen = c.device
+WHERE c.outcome IN ('fail', 'degraded')
+    AND ($function IS NULL OR contains(lower(c.function), lower($function)))
+ORDER BY c.outcome DESC, c.device, c.function

@@ -1,0 +1,25 @@
+-- Drops that followed too soon
+-- Drops made before the case, or the bare device, had rested long enough since its previous drop:
+-- foam needs time to come back, and the next peak reads high.
+-- parameter shorter_than_s DOUBLE = 60: rest that is too short, s
+-- column series: code of the series
+-- column drop_number: drop number
+-- column rested: what had rested: the case, or the device when bare
+-- column dropped_at: time of the drop, bench clock
+-- column rest_s: time since its previous drop, s
+-- column peak_g: peak acceleration, g
+-- column status: valid or void
+-- example (demo): demo-C2 | 9 | C2 | 2026-03-05 09:28 | 41.0 | 186 | valid
+WITH timed AS (
+    SELECT
+        series, drop_number, coalesce("case", device) AS rested, dropped_at, peak_g, status,
+        epoch(dropped_at) - epoch(lag(dropped_at) OVER (
+            PARTITION BY coalesce("case", device), "case" IS NULL
+            ORDER BY dropped_at, series, drop_number)) AS rest_s
+    FROM all_drops
+    WHERE dropped_at IS NOT NULL
+)
+SELECT series, drop_number, rested, dropped_at, rest_s, peak_g, status
+FROM timed
+WHERE rest_s < $shorter_than_s
+ORDER BY rest_s, series, drop_number
