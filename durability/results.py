@@ -110,6 +110,21 @@ class RemeasuredDrop:
 
 
 @dataclass(frozen=True, slots=True)
+class Remeasurement:
+    """What became of waveforms that were measured again."""
+
+    drops: tuple[RemeasuredDrop, ...]
+    left: tuple[Rejection, ...]
+    """Drops whose waveform can't be measured that way: they keep their former measures."""
+    is_stored: bool
+
+    @property
+    def changed(self) -> tuple[RemeasuredDrop, ...]:
+        """Drops whose measures differ from the former ones."""
+        return tuple(each for each in self.drops if each.before != each.after)
+
+
+@dataclass(frozen=True, slots=True)
 class PulseTrace:
     """One drop's record as it is drawn; arrays of shape (n_samples,).
 

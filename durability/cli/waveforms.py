@@ -6,6 +6,7 @@ import signal
 import sys
 import time
 from argparse import Namespace
+from collections.abc import Sequence
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -13,6 +14,7 @@ from typing import Any
 from durability.cli.imports import SHOWN_REJECTIONS
 from durability.cli.logbook import say, session_of
 from durability.errors import DurabilityError, ImportRefused, StoreUnusable, UnusableCall
+from durability.records import Rejection
 from durability.report import as_json, labels
 from durability.results import ImportCount, MeasuredFile, WaveformImport
 from durability.workflow import waveforms
@@ -57,7 +59,7 @@ def import_waveforms(options: Namespace) -> int:
     told = record_options(options)
     if options.explain:
         result = waveforms.explain_waveforms(session, options.series, paths, told)
-        _tell_rejections(result.count)
+        _tell_refused(result.count.rejections, "refused files")
         if options.json:
             print(as_json.dumps(as_json.explained(result)))
         else:
@@ -80,14 +82,14 @@ def import_waveforms(options: Namespace) -> int:
         count = ImportCount(
             refused.read, 0, refused.duplicates, len(refused.rejections), None, refused.rejections
         )
-        _tell_rejections(count)
+        _tell_refused(count.rejections, "refused files")
         words = f"nothing stored: {count.rejected} of {count.read} files refused"
         if count.rejected < count.read:
             words += "; store the good ones with --keep-good"
         say(options, as_json.waveform_import(WaveformImport(count, (), ())), words)
         return _status(count)
     count = result.count
-    _tell_rejections(count)
+    _tell_refused(count.rejections, "refused files")
     if options.json:
         print(as_json.dumps(as_json.waveform_import(result)))
         return _status(count)
@@ -108,12 +110,11 @@ def _status(count: ImportCount) -> int:
     return 1 if count.rejected else 0
 
 
-def _tell_rejections(count: ImportCount) -> None:
-    for rejection in count.rejections[:SHOWN_REJECTIONS]:
+def _tell_refused(refused: Sequence[Rejection], what: str) -> None:
+    for rejection in refused[:SHOWN_REJECTIONS]:
         print(f"durability: {rejection.line()}", file=sys.stderr)
-    if count.rejected > SHOWN_REJECTIONS:
-        more = count.rejected - SHOWN_REJECTIONS
-        print(f"durability: and {more} more refused files", file=sys.stderr)
+    if len(refused) > SHOWN_REJECTIONS:
+        print(f"durability: and {len(refused) - SHOWN_REJECTIONS} more {what}", file=sys.stderr)
 
 
 def _tell_progress(number: int, files: int) -> None:
@@ -125,24 +126,17 @@ def remeasure(options: Namespace) -> int:
     """Measure kept waveforms again."""
     from durability.workflow.remeasure import remeasure as measure_again
 
-    try:
-        drops = measure_again(
-            session_of(options), options.series, _filter(options), dry_run=options.dry_run
-        )
-    except ImportRefused as refused:
-        count = ImportCount(refused.read, 0, 0, len(refused.rejections), None, refused.rejections)
-        _tell_rejections(count)
-        told = {"remeasured": 0, "changed": 0, "rejected": count.rejected, "drops": []}
-        words = f"nothing stored: {count.rejected} of {count.read} records can't be measured so"
-        say(options, told, words)
-        return 1
+    result = measure_again(
+        session_of(options), options.series, _filter(options), dry_run=options.dry_run
+    )
+    _tell_refused(result.left, "records that can't be measured so")
     if options.json:
-        print(as_json.dumps(as_json.remeasured(drops, dry_run=options.dry_run)))
-        return 0
-    from durability.report import pulses
+        print(as_json.dumps(as_json.remeasured(result)))
+    else:
+        from durability.report import pulses
 
-    pulses.remeasured(drops, dry_run=options.dry_run)
-    return 0
+        pulses.remeasured(result)
+    return 1 if result.left else 0
 
 
 # -------------------------------------------------------------------------------------- watch
@@ -255,10 +249,11 @@ def show_pulse(options: Namespace) -> int:
 
 
 def _save_figure(traces: Any, file: str) -> None:
-    from durability.report.plots.pulses import pulses
+    from durability.report.plots.saving import picture_bytes
+    from durability.report.plots.traces import traces as draw
 
     try:
-        pulses(traces).savefig(file, format="png", dpi=200)
+        Path(file).write_bytes(picture_bytes(draw(traces), "png"))
     except OSError as fault:
         raise UnusableCall(f"--png {file}: can't be written ({fault.strerror})") from None
 

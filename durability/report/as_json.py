@@ -21,7 +21,7 @@ if TYPE_CHECKING:
         Prediction,
         PulseTrace,
         Ranking,
-        RemeasuredDrop,
+        Remeasurement,
         ShockSpectrum,
         Trend,
         WaveformImport,
@@ -292,13 +292,13 @@ def explained(result: WaveformImport) -> dict[str, Any]:
     }
 
 
-def remeasured(drops: Sequence[RemeasuredDrop], *, dry_run: bool) -> dict[str, Any]:
+def remeasured(result: Remeasurement) -> dict[str, Any]:
     """Object of ``remeasure --json``; only drops whose measures differ are listed."""
-    changed = [each for each in drops if each.before != each.after]
     return {
-        "dry_run": dry_run,
-        "remeasured": len(drops),
-        "changed": len(changed),
+        "stored": result.is_stored,
+        "remeasured": len(result.drops),
+        "changed": len(result.changed),
+        "left": [{"drop": each.file, "reason": each.reason} for each in result.left],
         "drops": [
             {
                 **_named(
@@ -316,7 +316,7 @@ def remeasured(drops: Sequence[RemeasuredDrop], *, dry_run: bool) -> dict[str, A
                 "before": measures(each.before),
                 "after": measures(each.after),
             }
-            for each in changed
+            for each in result.changed
         ],
     }
 

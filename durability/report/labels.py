@@ -15,8 +15,9 @@ from durability.results import (
     LatentLink,
     MeasuredFile,
     Prediction,
+    PulseTrace,
     Ranking,
-    RemeasuredDrop,
+    Remeasurement,
     Trend,
 )
 
@@ -406,6 +407,20 @@ def more_pulse_words(measures: PulseMeasures) -> str:
     return listed(parts)
 
 
+def traces_answer(drops: Sequence[PulseTrace]) -> str:
+    """Peak and duration of the drops of a picture."""
+    first = drops[0]
+    if len(drops) == 1:
+        void = ", void" if first.status == "void" else ""
+        return f"{first.series} drop {first.drop_number}{void}: {pulse_words(first.measures)}."
+    told = "; ".join(
+        f"drop {drop.drop_number} {number(drop.measures.peak_g)} g,"
+        f" {number(drop.measures.pulse_duration_ms)} ms"
+        for drop in drops[:4]
+    )
+    return f"{first.series}: {told}{'; …' if len(drops) > 4 else '.'}"
+
+
 def measured_file(each: MeasuredFile) -> str:
     """One drop taken from a file, in a line."""
     verdict = "valid" if each.status == "valid" else "VOID"
@@ -424,12 +439,21 @@ def change(before: float | None, after: float | None) -> str:
     return f"{percent(100.0 * (after / before - 1.0))} %"
 
 
-def remeasured_answer(drops: Sequence[RemeasuredDrop], *, dry_run: bool) -> str:
+def remeasured_answer(result: Remeasurement) -> str:
     """How many drops measuring again changed, and what became of it."""
-    changed = [each for each in drops if each.before != each.after]
-    count = f"{len(changed)} of {counted(len(drops), 'drop')} with a waveform"
-    if not changed:
+    count = f"{len(result.changed)} of {counted(len(result.drops), 'drop')} with a waveform"
+    if not result.changed:
         return f"{count} changed; nothing stored"
-    if dry_run:
-        return f"{count} would change; nothing stored (--dry-run)"
+    if not result.is_stored:
+        return f"{count} would change; nothing stored"
     return f"{count} changed; the former measures and values stay in the record"
+
+
+def drops_listed(numbers: Sequence[int | None]) -> str:
+    """Drop numbers in few words: "drop 3", "drops 1 to 11", "drops 1, 4, 5"."""
+    known = sorted(number for number in numbers if number is not None)
+    if len(known) < 2:
+        return f"drop {listed(known)}"
+    if known == list(range(known[0], known[-1] + 1)) and len(known) > 2:
+        return f"drops {known[0]} to {known[-1]}"
+    return f"drops {listed(known)}"

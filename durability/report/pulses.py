@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
     from durability.records import FloatArray, PulseMeasures
     from durability.results import (
         PulseTrace,
-        RemeasuredDrop,
+        Remeasurement,
         ShockSpectrum,
         WaveformImport,
     )
@@ -54,13 +55,26 @@ def imported(result: WaveformImport) -> None:
                 wrap=(1, 6),
             )
         )
-    for each in doubted[:SHOWN_FILES]:
-        for words in doubts_of(each.measures):
-            say(f"drop {each.drop_number}: {words}")
+    _say_together(
+        ("", each.drop_number, words) for each in doubted for words in doubts_of(each.measures)
+    )
     for words in result.not_judged:
         say(f"not judged: {words}")
     for twice in result.duplicates[:SHOWN_FILES]:
         say(f"{twice.file}: there already, drop {twice.drop_number} of {twice.series}")
+
+
+def _say_together(told: Iterable[tuple[str, int | None, str]]) -> None:
+    """Print (series, drop number, words); what differs only in its numbers stands once."""
+    alike: dict[tuple[str, str], list[tuple[int | None, str]]] = defaultdict(list)
+    for series, number, words in told:
+        kind = ":".join(words.split(":")[: 2 if words.startswith("void:") else 1])
+        alike[series, kind].append((number, words))
+    for (series, _), group in alike.items():
+        number, words = group[0]
+        numbers = labels.drops_listed([each for each, _ in group])
+        differ = len({each for _, each in group}) > 1
+        say(f"{series}{numbers}: {words}" + (f" (drop {number}; the others alike)" * differ))
 
 
 def doubts_of(measures: PulseMeasures) -> tuple[str, ...]:
@@ -84,10 +98,10 @@ def explained(result: WaveformImport) -> None:
         say(f"not judged: {words}")
 
 
-def remeasured(drops: Sequence[RemeasuredDrop], *, dry_run: bool) -> None:
+def remeasured(result: Remeasurement) -> None:
     """Print what measuring again changed."""
-    changed = [each for each in drops if each.before != each.after]
-    say(labels.remeasured_answer(drops, dry_run=dry_run))
+    changed = result.changed
+    say(labels.remeasured_answer(result))
     if not changed:
         return
     console().print(
@@ -122,9 +136,12 @@ def remeasured(drops: Sequence[RemeasuredDrop], *, dry_run: bool) -> None:
                 f"drop {each.drop_number} of {each.series}: {labels.listed(each.kept_by_hand)}"
                 " was set by hand and stays"
             )
-        came = [note for note in each.after.notes if note not in each.before.notes]
-        for words in came[:3]:
-            say(f"drop {each.drop_number} of {each.series}: {words}")
+    _say_together(
+        (f"{each.series}, ", each.drop_number, note)
+        for each in changed
+        for note in each.after.notes
+        if note not in each.before.notes
+    )
 
 
 # ------------------------------------------------------------------------------------- traces
@@ -219,7 +236,8 @@ def trace_plot(traces: Sequence[PulseTrace]) -> str:
     Returns
     -------
     str
-        ``PLOT_HEIGHT`` lines and the time axis. "-" the baseline, "." 10 % of the (first) peak.
+        ``PLOT_HEIGHT`` lines and the time axis. "-" the baseline, "." 10 % of the (first) peak,
+        "*" where traces meet.
     """
     from_ms, to_ms = shown_window_ms(traces)
     edges = np.linspace(from_ms, to_ms, PLOT_WIDTH + 1)
@@ -241,7 +259,8 @@ def trace_plot(traces: Sequence[PulseTrace]) -> str:
         for column in np.flatnonzero(np.isfinite(high)):
             # From the level between the neighbours, so that steep flanks are drawn whole.
             for line in range(row(float(high[column])), row(float(low[column])) + 1):
-                canvas[line][column] = mark
+                taken = at > 0 and canvas[line][column] not in " .-"
+                canvas[line][column] = "*" if taken else mark
     scale = {0: labels.number(top), row(0.0): "0 g"}
     if tenth_g and row(tenth_g) not in scale:
         scale[row(tenth_g)] = "10 %"

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from durability.errors import ImportRefused, RecordRefused, UnusableCall
+from durability.errors import RecordRefused, UnusableCall
 from durability.records import Rejection
-from durability.results import RemeasuredDrop
+from durability.results import RemeasuredDrop, Remeasurement
 from durability.store import bench, database
 from durability.store import waveforms as store
 from durability.waveform_codec import decode
@@ -27,7 +28,7 @@ def remeasure(
     choice: FilterChoice,
     *,
     dry_run: bool = False,
-) -> list[RemeasuredDrop]:
+) -> Remeasurement:
     """Measure kept waveforms again; the former measures stay.
 
     What a drop says today follows the new measures by way of amendments, whose reason names method
@@ -48,13 +49,11 @@ def remeasure(
 
     Returns
     -------
-    list of RemeasuredDrop
-        Every drop that has a waveform, changed or not.
+    Remeasurement
+        Every drop that has a waveform, changed or not, and those that can't be measured that way.
 
     Raises
     ------
-    ImportRefused
-        A waveform can't be measured that way; nothing is stored.
     RecordRefused
         A series is unknown, or no drop has a waveform.
     """
@@ -64,21 +63,25 @@ def remeasure(
         drops = _drops(connection, series)
         if not drops:
             raise RecordRefused("no drop there has a waveform; import some with: import waveforms")
-        results, rejections = [], []
+        again: list[tuple[dict[str, Any], RemeasuredDrop, MeasuringInputs]] = []
+        left = []
         for drop in drops:
             try:
-                results.append(_measured_again(connection, drop, choice))
+                again.append((drop, *_measured_again(connection, drop, choice)))
             except UnusableCall as fault:
                 where = f"drop {drop['drop_number']} of series {drop['series']!r}"
-                rejections.append(Rejection(where, None, None, None, str(fault)))
-    if rejections:
-        raise ImportRefused(rejections, len(drops), 0)
-    if not dry_run and any(result.before != result.after for result, _ in results):
-        with database.writing(session.store) as connection:
-            if _drops(connection, series) != drops:
-                raise RecordRefused("drops were added or mended meanwhile; nothing stored, again")
-            _store(connection, session, drops, results)
-    return [result for result, _ in results]
+                left.append(Rejection(where, None, None, None, f"{fault}; left as it was"))
+    result = Remeasurement(tuple(each for _, each, _ in again), tuple(left), is_stored=False)
+    if dry_run or not result.changed:
+        return result
+    with database.writing(session.store) as connection:
+        if _drops(connection, series) != drops:
+            raise RecordRefused("drops were added or mended meanwhile; nothing stored, try again")
+        entry_id = bench.add_entry(connection, entered_by=session.person, command="remeasure")
+        for drop, each, inputs in again:
+            if each.before != each.after:
+                _store(connection, drop, each, inputs, entry_id)
+    return replace(result, is_stored=True)
 
 
 def _drops(connection: Any, series: Sequence[str] | None) -> list[dict[str, Any]]:
@@ -138,36 +141,33 @@ def _borne(value: float | None) -> float | None:
 
 def _store(
     connection: Any,
-    session: Session,
-    drops: Sequence[dict[str, Any]],
-    results: Sequence[tuple[RemeasuredDrop, MeasuringInputs]],
+    drop: dict[str, Any],
+    result: RemeasuredDrop,
+    inputs: MeasuringInputs,
+    entry_id: Any,
 ) -> None:
-    """Keep the measures that differ, and amend the drops that follow them."""
-    entry_id = bench.add_entry(connection, entered_by=session.person, command="remeasure")
-    for drop, (result, inputs) in zip(drops, results, strict=True):
-        if result.before == result.after:
-            continue
-        store.add_measures(connection, drop["waveform_id"], result.after, inputs, entry_id)
-        new: dict[str, Any] = {
-            name: _borne(getattr(result.after, name))
-            for name in _AMENDED
-            if name not in result.kept_by_hand
-        }
-        changes = [(name, drop[name], value) for name, value in new.items() if drop[name] != value]
-        if "status" not in result.kept_by_hand and drop["void_reason"] != result.after.void_reason:
-            # Both together: a reason stands only beside its status.
-            changes += [
-                ("status", drop["status"], result.status),
-                ("void_reason", drop["void_reason"], result.after.void_reason),
-            ]
-        bench.amend(
-            connection,
-            "drops",
-            drop["drop_id"],
-            changes,
-            reason=f"remeasured: {result.after.method}, {_filter_words(result.after)}",
-            entry_id=entry_id,
-        )
+    """Keep measures that differ, and amend what the drop says today."""
+    store.add_measures(connection, drop["waveform_id"], result.after, inputs, entry_id)
+    new: dict[str, Any] = {
+        name: _borne(getattr(result.after, name))
+        for name in _AMENDED
+        if name not in result.kept_by_hand
+    }
+    changes = [(name, drop[name], value) for name, value in new.items() if drop[name] != value]
+    if "status" not in result.kept_by_hand and drop["void_reason"] != result.after.void_reason:
+        # Both together: a reason stands only beside its status.
+        changes += [
+            ("status", drop["status"], result.status),
+            ("void_reason", drop["void_reason"], result.after.void_reason),
+        ]
+    bench.amend(
+        connection,
+        "drops",
+        drop["drop_id"],
+        changes,
+        reason=f"remeasured: {result.after.method}, {_filter_words(result.after)}",
+        entry_id=entry_id,
+    )
 
 
 def _filter_words(measures: PulseMeasures) -> str:
