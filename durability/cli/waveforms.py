@@ -15,7 +15,7 @@ from durability.cli.imports import SHOWN_REJECTIONS
 from durability.cli.logbook import say, session_of
 from durability.errors import DurabilityError, ImportRefused, StoreUnusable, UnusableCall
 from durability.records import Rejection
-from durability.report import as_json, labels
+from durability.report import as_json, labels, pulse_labels
 from durability.results import ImportCount, MeasuredFile, WaveformImport
 from durability.workflow import waveforms
 from durability.workflow.waveforms import FilterChoice, RecordOptions
@@ -213,7 +213,7 @@ def _tell_event(options: Namespace, event: Any) -> None:
     if options.json:
         print(as_json.dumps(as_json.measured_file(event)), flush=True)
         return
-    print(labels.measured_file(event), flush=True)
+    print(pulse_labels.measured_file(event), flush=True)
     for flag in event.measures.flags:
         print(f"  {flag.words}", flush=True)
     for note in event.measures.notes:

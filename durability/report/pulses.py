@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from durability.report import labels
+from durability.report import labels, pulse_labels
 from durability.report.tables import console, grid, say, sheet
 from durability.units import INCH_M
 
@@ -72,7 +72,7 @@ def _say_together(told: Iterable[tuple[str, int | None, str]]) -> None:
         alike[series, kind].append((number, words))
     for (series, _), group in alike.items():
         number, words = group[0]
-        numbers = labels.drops_listed([each for each, _ in group])
+        numbers = pulse_labels.drops_listed([each for each, _ in group])
         differ = len({each for _, each in group}) > 1
         say(f"{series}{numbers}: {words}" + (f" (drop {number}; the others alike)" * differ))
 
@@ -90,8 +90,8 @@ def explained(result: WaveformImport) -> None:
         facts = list(each.inferred.items())
         facts.append(("samples", f"{each.measures.samples}, the first at {each.start_s:g} s"))
         facts.append(("dated", each.dropped_at or "not by the file; left blank"))
-        facts.append(("measured", labels.pulse_words(each.measures)))
-        facts.append(("filter", labels.filter_words(each.measures)))
+        facts.append(("measured", pulse_labels.pulse_words(each.measures)))
+        facts.append(("filter", pulse_labels.filter_words(each.measures)))
         facts += [("doubt", words) for words in doubts_of(each.measures)]
         console().print(grid(("", ""), [(f"  {name}", words) for name, words in facts], wrap=(1,)))
     for words in result.not_judged:
@@ -101,7 +101,7 @@ def explained(result: WaveformImport) -> None:
 def remeasured(result: Remeasurement) -> None:
     """Print what measuring again changed."""
     changed = result.changed
-    say(labels.remeasured_answer(result))
+    say(pulse_labels.remeasured_answer(result))
     if not changed:
         return
     console().print(
@@ -111,9 +111,9 @@ def remeasured(result: Remeasurement) -> None:
                 (
                     each.series,
                     str(each.drop_number),
-                    labels.arrow(each.before.peak_g, each.after.peak_g),
-                    labels.change(each.before.peak_g, each.after.peak_g),
-                    labels.arrow(each.before.pulse_duration_ms, each.after.pulse_duration_ms),
+                    pulse_labels.arrow(each.before.peak_g, each.after.peak_g),
+                    pulse_labels.change(each.before.peak_g, each.after.peak_g),
+                    pulse_labels.arrow(each.before.pulse_duration_ms, each.after.pulse_duration_ms),
                     each.status
                     if each.status == each.status_before
                     else f"{each.status_before}→{each.status}",
@@ -128,7 +128,7 @@ def remeasured(result: Remeasurement) -> None:
             wrap=(0, 6),
         )
     )
-    filters = {labels.filter_words(each.after) for each in changed}
+    filters = {pulse_labels.filter_words(each.after) for each in changed}
     say("filter now: " + ("; ".join(sorted(filters)) if len(filters) < 4 else "one for each pulse"))
     for each in changed:
         if each.kept_by_hand:
@@ -183,12 +183,12 @@ def pulses(traces: Sequence[PulseTrace]) -> None:
 def _measures_of(trace: PulseTrace) -> None:
     measures = trace.measures
     say(
-        f"{trace.series} drop {trace.drop_number}, {trace.status}: {labels.pulse_words(measures)}"
+        f"{trace.series} drop {trace.drop_number}, {trace.status}: {pulse_labels.pulse_words(measures)}"
         f" ({trace.file_name}, {trace.channel})"
     )
     if trace.peak_g != measures.peak_g:
         say(f"on record today: {labels.number(trace.peak_g)} g, set by hand")
-    say(f"filter: {labels.filter_words(measures)}; {labels.more_pulse_words(measures)}")
+    say(f"filter: {pulse_labels.filter_words(measures)}; {pulse_labels.more_pulse_words(measures)}")
     for words in doubts_of(measures):
         say(words)
     if trace.void_reason and trace.void_reason != measures.void_reason:
@@ -343,13 +343,13 @@ def drop(found: Mapping[str, Any]) -> None:
     if measured:
         latest = measured[0]
         record |= {
-            "measured": labels.pulse_words(latest.measures),
-            "filter": labels.filter_words(latest.measures),
-            "more": labels.more_pulse_words(latest.measures),
+            "measured": pulse_labels.pulse_words(latest.measures),
+            "filter": pulse_labels.filter_words(latest.measures),
+            "more": pulse_labels.more_pulse_words(latest.measures),
             "measured by": f"{latest.measures.method}, durability {latest.program_version}",
             "doubts": list(doubts_of(latest.measures)) or "none",
             "former measures": [
-                f"{labels.pulse_words(each.measures)}; {labels.filter_words(each.measures)}"
+                f"{pulse_labels.pulse_words(each.measures)}; {pulse_labels.filter_words(each.measures)}"
                 for each in measured[1:]
             ]
             or None,

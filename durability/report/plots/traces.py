@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from matplotlib.lines import Line2D
 
 from durability.basis import counted
-from durability.report import labels
+from durability.report import pulse_labels
 from durability.report.plots import look
 from durability.report.pulses import doubts_of, shown_window_ms
 
@@ -55,7 +55,9 @@ def traces(drops: Sequence[PulseTrace]) -> Figure:
         if len(drops) == 1
         else f"{counted(len(drops), 'drop')} of series {first.series}, filtered."
     )
-    sheet = look.Sheet(labels.traces_answer(drops), shown, key=_key(drops), notes=_notes(drops))
+    sheet = look.Sheet(
+        pulse_labels.traces_answer(drops), shown, key=_key(drops), notes=_notes(drops)
+    )
     has_impact = any(drop.measures.peak_g is not None for drop in drops)
     x_label = "time since the first 10 % crossing, ms" if has_impact else "time, ms"
     (panel,) = sheet.grid(1, x_label=x_label, y_label="acceleration, g", one_scale=True)
@@ -122,7 +124,7 @@ def _mark_crossings(panel: Axes, drop: PulseTrace) -> None:
 def _notes(drops: Sequence[PulseTrace]) -> list[str]:
     """Filter, then every doubt in words, then why a drop is void by hand."""
     told = []
-    filters = {labels.filter_words(drop.measures) for drop in drops}
+    filters = {pulse_labels.filter_words(drop.measures) for drop in drops}
     told.append("Filter: " + ("; ".join(sorted(filters)) if len(filters) < 3 else "one a pulse"))
     for drop in drops:
         name = f"Drop {drop.drop_number}: " if len(drops) > 1 else ""
