@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 PLOT_WIDTH, PLOT_HEIGHT = 66, 13
 """Characters of a trace, beside its scale within 80 columns and with its measures in 24 lines."""
 
+_MEASURED_AND_FILTERED = (pulse_labels.pulse_words, pulse_labels.filter_words)
+
 SHOWN_FILES = 40
 """A longer import shows only the files that something speaks against."""
 
@@ -182,8 +184,9 @@ def pulses(traces: Sequence[PulseTrace]) -> None:
 
 def _measures_of(trace: PulseTrace) -> None:
     measures = trace.measures
+    told = pulse_labels.pulse_words(measures)
     say(
-        f"{trace.series} drop {trace.drop_number}, {trace.status}: {pulse_labels.pulse_words(measures)}"
+        f"{trace.series} drop {trace.drop_number}, {trace.status}: {told}"
         f" ({trace.file_name}, {trace.channel})"
     )
     if trace.peak_g != measures.peak_g:
@@ -349,7 +352,7 @@ def drop(found: Mapping[str, Any]) -> None:
             "measured by": f"{latest.measures.method}, durability {latest.program_version}",
             "doubts": list(doubts_of(latest.measures)) or "none",
             "former measures": [
-                f"{pulse_labels.pulse_words(each.measures)}; {pulse_labels.filter_words(each.measures)}"
+                "; ".join(told(each.measures) for told in _MEASURED_AND_FILTERED)
                 for each in measured[1:]
             ]
             or None,
