@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import floor, log10
 from typing import TYPE_CHECKING
 
 from durability.basis import counted
@@ -14,11 +15,19 @@ if TYPE_CHECKING:
 
 
 def with_uncertainty(value: float | None, uncertainty: float | None, unit: str) -> str:
-    """A measure with its standard uncertainty, or the word that there is none."""
+    """A measure with its standard uncertainty, both to the first digit of the latter.
+
+    Examples
+    --------
+    >>> with_uncertainty(404.31, 2.1, "g"), with_uncertainty(6.8539, 0.0022, "m/s")
+    ('404 ± 2 g', '6.854 ± 0.002 m/s')
+    """
     if value is None:
         return ABSENT
-    told = f" ± {number(uncertainty, 2)}" if uncertainty is not None else ""
-    return f"{number(value)}{told} {unit}"
+    if not uncertainty:
+        return f"{number(value)} {unit}"
+    places = max(0, -floor(log10(uncertainty)))
+    return f"{value:.{places}f} ± {uncertainty:.{places}f} {unit}"
 
 
 def pulse_words(measures: PulseMeasures) -> str:

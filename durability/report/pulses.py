@@ -57,26 +57,36 @@ def imported(result: WaveformImport) -> None:
                 wrap=(1, 6),
             )
         )
-    _say_together(
+    for words in doubts_together(
         ("", each.drop_number, words) for each in doubted for words in doubts_of(each.measures)
-    )
+    ):
+        say(words)
     for words in result.not_judged:
         say(f"not judged: {words}")
     for twice in result.duplicates[:SHOWN_FILES]:
         say(f"{twice.file}: there already, drop {twice.drop_number} of {twice.series}")
 
 
-def _say_together(told: Iterable[tuple[str, int | None, str]]) -> None:
-    """Print (series, drop number, words); what differs only in its numbers stands once."""
+def doubts_together(told: Iterable[tuple[str, int | None, str]]) -> list[str]:
+    """Doubts about several drops; those that differ only in their numbers stand once.
+
+    Parameters
+    ----------
+    told : iterable of (series, drop number, words)
+        ``series`` may be blank.
+    """
     alike: dict[tuple[str, str], list[tuple[int | None, str]]] = defaultdict(list)
     for series, number, words in told:
         kind = ":".join(words.split(":")[: 2 if words.startswith("void:") else 1])
         alike[series, kind].append((number, words))
+    lines = []
     for (series, _), group in alike.items():
         number, words = group[0]
         numbers = pulse_labels.drops_listed([each for each, _ in group])
         differ = len({each for _, each in group}) > 1
-        say(f"{series}{numbers}: {words}" + (f" (drop {number}; the others alike)" * differ))
+        where = f"{series} {numbers}" if series else numbers
+        lines.append(f"{where}: {words}" + (f" (drop {number}; the others alike)" * differ))
+    return lines
 
 
 def doubts_of(measures: PulseMeasures) -> tuple[str, ...]:
@@ -138,12 +148,13 @@ def remeasured(result: Remeasurement) -> None:
                 f"drop {each.drop_number} of {each.series}: {labels.listed(each.kept_by_hand)}"
                 " was set by hand and stays"
             )
-    _say_together(
-        (f"{each.series}, ", each.drop_number, note)
+    for words in doubts_together(
+        (each.series, each.drop_number, note)
         for each in changed
         for note in each.after.notes
         if note not in each.before.notes
-    )
+    ):
+        say(words)
 
 
 # ------------------------------------------------------------------------------------- traces
@@ -177,9 +188,10 @@ def pulses(traces: Sequence[PulseTrace]) -> None:
             wrap=(8,),
         )
     )
-    for trace in traces:
-        for words in doubts_of(trace.measures):
-            say(f"drop {trace.drop_number}: {words}")
+    for words in doubts_together(
+        ("", trace.drop_number, words) for trace in traces for words in doubts_of(trace.measures)
+    ):
+        say(words)
 
 
 def _measures_of(trace: PulseTrace) -> None:

@@ -10,7 +10,7 @@ from matplotlib.lines import Line2D
 from durability.basis import counted
 from durability.report import pulse_labels
 from durability.report.plots import look
-from durability.report.pulses import doubts_of, shown_window_ms
+from durability.report.pulses import doubts_of, doubts_together, shown_window_ms
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
@@ -28,7 +28,7 @@ _STYLES = (
 """Told apart without colour; a fifth drop starts again, thinner."""
 
 _RAW = {"color": look.MUTED, "linewidth": 0.6}
-_BASELINE = {"color": look.MUTED, "linewidth": 0.8}
+_BASELINE = {"color": look.MUTED, "linewidth": 0.9, "linestyle": (0, (8, 2, 1, 2))}
 _CROSSING = {"color": look.BLUE, "linewidth": 0.9, "linestyle": (0, (2, 1.5))}
 _MOST_NOTES = 8
 
@@ -66,12 +66,19 @@ def traces(drops: Sequence[PulseTrace]) -> Figure:
         panel.plot(first.time_ms, first.raw_g, label="_raw", **_RAW)
         _mark_crossings(panel, first)
     for at, drop in enumerate(drops):
+        if not _is_filtered(drop) and len(drops) == 1:
+            continue
         panel.plot(drop.time_ms, drop.filtered_g, label=f"_drop {drop.drop_number}", **_style(at))
     from_ms, to_ms = shown_window_ms(drops)
     panel.set_xlim(from_ms, to_ms)
     low, high = _extremes(drops, from_ms, to_ms)
     panel.set_ylim(low - 0.06 * (high - low), high + 0.08 * (high - low))
     return sheet.figure
+
+
+def _is_filtered(drop: PulseTrace) -> bool:
+    low_pass = drop.measures.low_pass
+    return low_pass is not None and low_pass.cutoff_hz is not None
 
 
 def _style(at: int) -> dict[str, object]:
@@ -89,7 +96,7 @@ def _key(drops: Sequence[PulseTrace]) -> list[tuple[str, Artist]]:
             for at, drop in enumerate(drops)
         ]
     key: list[tuple[str, Artist]] = [
-        ("filtered", Line2D([], [], **_style(0))),
+        *([("filtered", Line2D([], [], **_style(0)))] if _is_filtered(drops[0]) else []),
         ("as recorded", Line2D([], [], **_RAW)),
         ("baseline", Line2D([], [], **_BASELINE)),
     ]
@@ -123,14 +130,19 @@ def _mark_crossings(panel: Axes, drop: PulseTrace) -> None:
 
 def _notes(drops: Sequence[PulseTrace]) -> list[str]:
     """Filter, then every doubt in words, then why a drop is void by hand."""
-    told = []
     filters = {pulse_labels.filter_words(drop.measures) for drop in drops}
-    told.append("Filter: " + ("; ".join(sorted(filters)) if len(filters) < 3 else "one a pulse"))
-    for drop in drops:
-        name = f"Drop {drop.drop_number}: " if len(drops) > 1 else ""
-        told += [f"{name}{words}." for words in doubts_of(drop.measures)]
-        if drop.void_reason and drop.void_reason != drop.measures.void_reason:
-            told.append(f"{name}void: {drop.void_reason}.")
+    told = [f"Filter: {'; '.join(sorted(filters)) if len(filters) < 3 else 'one for each pulse'}."]
+    doubts = [(drop.drop_number, words) for drop in drops for words in doubts_of(drop.measures)]
+    doubts += [
+        (drop.drop_number, f"void: {drop.void_reason}")
+        for drop in drops
+        if drop.void_reason and drop.void_reason != drop.measures.void_reason
+    ]
+    if len(drops) == 1:
+        told += [f"{words}." for _, words in doubts]
+    else:
+        lines = doubts_together(("", number, words) for number, words in doubts)
+        told += [f"{line[0].upper()}{line[1:]}." for line in lines]
     if len(told) > _MOST_NOTES:
         told = [*told[:_MOST_NOTES], f"… and {len(told) - _MOST_NOTES} more notes."]
     return told
