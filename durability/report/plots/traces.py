@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from matplotlib.lines import Line2D
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from durability.results import PulseTrace
 
-_STYLES = (
+_STYLES: tuple[dict[str, Any], ...] = (
     {"color": look.INK, "linestyle": "-"},
     {"color": look.RUST, "linestyle": (0, (5, 1.5))},
     {"color": look.BLUE, "linestyle": (0, (1, 1))},
@@ -27,9 +27,9 @@ _STYLES = (
 )
 """Told apart without colour; a fifth drop starts again, thinner."""
 
-_RAW = {"color": look.MUTED, "linewidth": 0.6}
-_BASELINE = {"color": look.MUTED, "linewidth": 0.9, "linestyle": (0, (8, 2, 1, 2))}
-_CROSSING = {"color": look.BLUE, "linewidth": 0.9, "linestyle": (0, (2, 1.5))}
+_RAW: dict[str, Any] = {"color": look.MUTED, "linewidth": 0.6}
+_BASELINE: dict[str, Any] = {"color": look.MUTED, "linewidth": 0.9, "linestyle": (0, (8, 2, 1, 2))}
+_CROSSING: dict[str, Any] = {"color": look.BLUE, "linewidth": 0.9, "linestyle": (0, (2, 1.5))}
 _MOST_NOTES = 8
 
 
@@ -81,7 +81,7 @@ def _is_filtered(drop: PulseTrace) -> bool:
     return low_pass is not None and low_pass.cutoff_hz is not None
 
 
-def _style(at: int) -> dict[str, object]:
+def _style(at: int) -> dict[str, Any]:
     width = 1.8 if at < len(_STYLES) else 0.9
     return {**_STYLES[at % len(_STYLES)], "linewidth": width}
 
