@@ -80,6 +80,12 @@ class ImportRefused(DurabilityError):
         super().__init__(f"{len(self.rejections)} of {read} rows refused, nothing stored")
 
 
+class NothingReadable(ImportRefused):
+    """Not one of the files given could be read."""
+
+    exit_status = 2
+
+
 class NoImpact(DurabilityError):
     """No sample of an acceleration record stands clear of its baseline."""
 

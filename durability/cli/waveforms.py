@@ -13,7 +13,13 @@ from typing import Any
 
 from durability.cli.imports import SHOWN_REJECTIONS
 from durability.cli.logbook import say, session_of
-from durability.errors import DurabilityError, ImportRefused, StoreUnusable, UnusableCall
+from durability.errors import (
+    DurabilityError,
+    ImportRefused,
+    NothingReadable,
+    StoreUnusable,
+    UnusableCall,
+)
 from durability.records import Rejection
 from durability.report import as_json, labels, pulse_labels
 from durability.results import ImportCount, MeasuredFile, WaveformImport
@@ -66,7 +72,9 @@ def import_waveforms(options: Namespace) -> int:
             from durability.report import pulses
 
             pulses.explained(result)
-        return _status(result.count)
+        if not result.drops:
+            return NothingReadable.exit_status
+        return 1 if result.count.rejected else 0
     if options.series is None:
         raise UnusableCall("--series: missing; name the series that the drops belong to")
     try:
@@ -87,12 +95,12 @@ def import_waveforms(options: Namespace) -> int:
         if count.rejected < count.read:
             words += "; store the good ones with --keep-good"
         say(options, as_json.waveform_import(WaveformImport(count, (), ())), words)
-        return _status(count)
+        return refused.exit_status
     count = result.count
     _tell_refused(count.rejections, "refused files")
     if options.json:
         print(as_json.dumps(as_json.waveform_import(result)))
-        return _status(count)
+        return 1 if count.rejected else 0
     from durability.report import pulses
 
     pulses.imported(result)
@@ -100,13 +108,6 @@ def import_waveforms(options: Namespace) -> int:
     words = f"{count.added} added ({void} void), {count.duplicates} there already"
     words += f", {count.rejected} refused"
     print(words + (f" (in {count.rejects_file})" if count.rejects_file else ""))
-    return _status(count)
-
-
-def _status(count: ImportCount) -> int:
-    """2 when no file at all could be used, 1 when some were refused."""
-    if count.rejected and count.rejects_file is None and count.rejected == count.read:
-        return 2
     return 1 if count.rejected else 0
 
 

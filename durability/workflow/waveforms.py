@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from durability.errors import (
     DropTaken,
     ImportRefused,
+    NothingReadable,
     RecordRefused,
     SeriesClosed,
     UnusableCall,
@@ -530,6 +531,7 @@ def import_waveforms(
     ------
     ImportRefused
         A file was refused and ``keep_good`` was not asked for; nothing is stored.
+        NothingReadable when that goes for all of them.
     UnusableCall
         A path leads nowhere, or an option can't be.
     RecordRefused
@@ -555,7 +557,8 @@ def import_waveforms(
             except WaveformUnreadable as fault:
                 rejections.append(_rejection(path, fault))
         if rejections and not keep_good:
-            raise ImportRefused(rejections, len(files), len(duplicates))
+            refused = ImportRefused if measured or duplicates else NothingReadable
+            raise refused(rejections, len(files), len(duplicates))
         spool.seek(0)
         drops: list[MeasuredFile] = []
         with database.writing(session.store) as connection:
