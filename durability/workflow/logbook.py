@@ -564,6 +564,12 @@ def list_drops(session: Session, series: Sequence[str] | None = None) -> list[di
         return bench.fetch(connection, "list_drops", series=list(series) if series else None)
 
 
+def files_set_aside(session: Session, series: str) -> list[dict[str, Any]]:
+    """Files that a watch of the series could not read, with the reason."""
+    with database.reading(session.store) as connection:
+        return bench.fetch(connection, "files_set_aside", series=series)
+
+
 # ------------------------------------------------------------------------------------- damage
 
 
