@@ -154,7 +154,8 @@ def _store(
         if name not in result.kept_by_hand
     }
     changes = [(name, drop[name], value) for name, value in new.items() if drop[name] != value]
-    if "status" not in result.kept_by_hand and drop["void_reason"] != result.after.void_reason:
+    is_new_reason = result.before.void_reason != result.after.void_reason
+    if is_new_reason and "status" not in result.kept_by_hand:
         # Both together: a reason stands only beside its status.
         changes += [
             ("status", drop["status"], result.status),
