@@ -86,9 +86,5 @@ class NothingReadable(ImportRefused):
     exit_status = 2
 
 
-class NoImpact(DurabilityError):
-    """No sample of an acceleration record stands clear of its baseline."""
-
-
 class WaveformUnreadable(DurabilityError):
     """A waveform file can't be read as a single-channel time record."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 from zlib import crc32
 
@@ -20,7 +20,7 @@ from durability.wear.shapes import JUMP, LEVELLING, SETTLING, STEADY, climb_basi
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from durability.records import DropHistory, FloatArray
+    from durability.records import DropHistory, FloatArray, IntArray
 
 DISCREPANCY = 0.12
 """Log standard deviation of the drops left beyond what the shapes allow for: no shape is exact,
@@ -196,22 +196,23 @@ def _with_later_onset(fit: WearFit, log_limit: FloatArray, crossing: FloatArray)
 
 def _joined(parts: Sequence[WearDraws]) -> WearDraws:
     return WearDraws(
-        family=np.concatenate([part.family for part in parts]),
-        parameter=np.concatenate([part.parameter for part in parts]),
-        step_family=np.concatenate([part.step_family for part in parts]),
-        step_parameter=np.concatenate([part.step_parameter for part in parts]),
-        log_level_first=np.concatenate([part.log_level_first for part in parts]),
-        step=np.concatenate([part.step for part in parts]),
-        climb=np.concatenate([part.climb for part in parts]),
-        scatter=np.concatenate([part.scatter for part in parts]),
+        *(np.concatenate([getattr(part, one.name) for part in parts]) for one in fields(WearDraws))
     )
+
+
+def _picked(draws: WearDraws, order: IntArray) -> WearDraws:
+    return WearDraws(*(getattr(draws, one.name)[order] for one in fields(draws)))
 
 
 def _first_reached(draws: WearDraws, rise: FloatArray, farthest: int) -> FloatArray:
     """First drop at which each path stands ``rise`` above its start, by bisection.
 
-    Every path either never falls after it has risen, or starts at or above the limit.
+    Bisection finds the first crossing of a path that doesn't come back below the limit. A path
+    with a step up and a falling climb might; such paths have no prior weight, since climbs beside
+    a step only rise. A path that starts at or above the limit is caught before.
     """
+    order = np.argsort(draws.family, kind="stable")
+    draws, rise = _picked(draws, order), rise[order]
     low = np.zeros(rise.size)
     high = np.full(rise.size, float(farthest + 1))
     stepping = np.flatnonzero(draws.step_family != STEADY)
@@ -233,7 +234,9 @@ def _first_reached(draws: WearDraws, rise: FloatArray, farthest: int) -> FloatAr
         there = reached(np.maximum(middle, 1.0))
         high = np.where(inside & there, middle, high)
         low = np.where(inside & ~there, middle, low)
-    return np.where(high > farthest, np.inf, high)
+    drops = np.empty(rise.size)
+    drops[order] = np.where(high > farthest, np.inf, high)
+    return drops
 
 
 def _outcome(

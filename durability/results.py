@@ -201,6 +201,7 @@ class Trend:
 class WearDraws:
     """Draws from the posterior of a series' level; arrays of shape (n_draws,).
 
+    They come ordered by shape: shuffle one side before pairing draws of two fits.
     ``log level(n) = log_level_first + step · ψ(n) + climb · φ(n)``, where ``family`` and
     ``parameter`` say which φ, ``step_family`` and ``step_parameter`` which ψ (see
     ``durability.wear.log_level``).
@@ -255,7 +256,7 @@ class WearFit:
     """Other series of the case model under the same condition, which informed this one."""
     siblings_elsewhere: int
     """Those under other conditions: they informed shape, rate and scatter, not the level."""
-    draws: WearDraws | None
+    draws: WearDraws | None = field(repr=False)
 
 
 # --------------------------------------------------------------------------------- forecast
@@ -292,6 +293,36 @@ class Forecast:
     """Drop by which one in ten such cases has failed; None beyond the horizon."""
     basis: str
     shape_weights: dict[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class MoreDrops:
+    """What further drops of a series would buy, on average over what they may show."""
+
+    series: str
+    extra_drops: int
+    spread_now: float | None
+    """Upper over lower end of the drops left, now; None while there is too little to forecast."""
+    spread_then: float | None
+    """The same after the further drops: their geometric mean."""
+    probability_failed_by_then: float | None
+    basis: str
+
+
+@dataclass(frozen=True, slots=True)
+class CovariateEffect:
+    """A what-if: how peak g goes with a condition; never applied to any level."""
+
+    covariate: Literal["temperature", "long rest"]
+    per: str
+    """The change it is stated for."""
+    series: int
+    drops: int
+    effect_pct: float | None
+    """Change of peak g in percent."""
+    lower: float | None
+    upper: float | None
+    basis: str
 
 
 # ------------------------------------------------------------------------- compare and rank

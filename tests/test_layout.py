@@ -7,7 +7,7 @@ import pytest
 
 PACKAGE = Path(__file__).parent.parent / "durability"
 
-COMMON = {"records", "results", "errors", "units", "basis", "version"}
+COMMON = {"records", "vocabulary", "results", "errors", "units", "basis", "version"}
 MODELS = {
     "pulse",
     "spectrum",
@@ -16,6 +16,8 @@ MODELS = {
     "outliers",
     "wear",
     "damage",
+    "covariates",
+    "more_drops",
     "life",
     "forecast",
     "compare",
@@ -51,6 +53,8 @@ OURS = {
     "claims": {"ratio", "plan"},
     "forecast": {"wear", "trend", "damage", "life"},
     "compare": {"wear", "trend", "damage", "life", "forecast", "ratio"},
+    "covariates": {"wear"},
+    "more_drops": {"wear", "forecast"},
     "latent": {"life"},
     "report": set(),
     "workflow": {"intake", "store"} | MODELS,

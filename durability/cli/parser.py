@@ -467,6 +467,14 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
     )
     _filters(forecast)
     _limits(forecast)
+    conditions = command(
+        commands,
+        "conditions",
+        "what if: how peak g goes with temperature and with rest",
+        "answers:conditions",
+        common,
+    )
+    _filters(conditions)
     rank = command(commands, "rank", "which wear out fastest", "answers:rank", common)
     _filters(rank)
     rank.add_argument("--by", choices=("case_model", "case"), default="case_model")

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from durability.records import PulseMeasures
     from durability.results import (
         Comparison,
+        CovariateEffect,
         DueInspection,
         Forecast,
         ImportCount,
@@ -125,6 +126,12 @@ def forecasts(results: Sequence[Forecast], level: float, horizon: int) -> dict[s
             for result in results
         ],
     }
+
+
+def condition_effects(effects: Sequence[CovariateEffect]) -> dict[str, Any]:
+    """Object of ``conditions --json``."""
+    names = ("covariate", "per", "series", "drops", "effect_pct", "lower", "upper", "basis")
+    return {"effects": [_named(effect, names) for effect in effects]}
 
 
 def ranking(result: Ranking) -> dict[str, Any]:

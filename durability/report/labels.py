@@ -7,16 +7,18 @@ from datetime import date, datetime
 from typing import Any
 
 from durability.basis import MIN_DROPS_FOR_TREND, counted
-from durability.records import DAMAGE_SEVERITIES
 from durability.results import (
     Comparison,
+    CovariateEffect,
     DeviceOutlook,
     Forecast,
     LatentLink,
+    MoreDrops,
     Prediction,
     Ranking,
     Trend,
 )
+from durability.vocabulary import DAMAGE_SEVERITIES
 
 ABSENT = "–"
 """Shown where nothing was recorded or nothing can be said."""
@@ -193,8 +195,9 @@ def trend_sentence(trend: Trend) -> str:
 
 RELATIVE = "Relative comparison under the recorded conditions; not a promise of life in the field."
 TREND_LEGEND = (
-    "Level: fitted peak free of scatter. Alarm: the drop after which a watcher would first have"
-    " been told. Scatter alone calls a steady series rising in at most 1 of 20."
+    "Level: fitted peak free of scatter. Rise: mean over the later half of the drops, with 90 %"
+    " interval. Alarm: the drop after which a watcher would first have been told. Scatter alone"
+    " calls a steady series rising in at most 1 of 20."
 )
 
 
@@ -275,6 +278,28 @@ def forecast_sentence(result: Forecast, level: float, horizon: int) -> str:
     return (
         f"{result.series}: not failed after {counted(result.drops, 'drop')}; fails at drop"
         f" {median}, {level:.0%} between {span}{limit}"
+    )
+
+
+def more_drops_sentence(more: MoreDrops) -> str:
+    """What one more session of drops would buy."""
+    if more.spread_now is None or more.spread_then is None:
+        return f"{counted(more.extra_drops, 'further drop')}: {more.basis}"
+    return (
+        f"{counted(more.extra_drops, 'further drop')} would narrow the interval (upper over lower"
+        f" end of the drops left) from {number(more.spread_now, 2)} to"
+        f" {number(more.spread_then, 2)} on average; chance of failing meanwhile"
+        f" {chance(more.probability_failed_by_then)}"
+    )
+
+
+def condition_sentence(effect: CovariateEffect) -> str:
+    """How peak g goes with one condition."""
+    if effect.effect_pct is None:
+        return f"{effect.covariate}: can't be told"
+    return (
+        f"{effect.covariate}: {percent(effect.effect_pct)} % in peak g per {effect.per}"
+        f" ({percent(effect.lower)} to {percent(effect.upper)})"
     )
 
 
