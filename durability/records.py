@@ -91,6 +91,10 @@ class Waveform:
     channel: str | None = None
     file_name: str | None = None
     file_sha256: str | None = None
+    recorded_at: str | None = None
+    """ISO 8601, where the file says so beyond doubt."""
+    mv_per_g: float | None = None
+    """Sensitivity by which volts became g; None when the file was in g or m/s²."""
     inferred: dict[str, str] = field(default_factory=dict)
     """What the reader worked out by itself (delimiter, units, time base …), for --explain."""
 

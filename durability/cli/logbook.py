@@ -140,9 +140,11 @@ def show_series(options: Namespace) -> int:
     """Show one series with its drops."""
     session = session_of(options)
     found = logbook.list_series(session, [options.code])[0]
-    return show_one(
-        options, "series", {**found, "drop_list": logbook.list_drops(session, [options.code])}
-    )
+    lists = {
+        "drop_list": logbook.list_drops(session, [options.code]),
+        "files_set_aside": logbook.files_set_aside(session, options.code),
+    }
+    return show_one(options, "series", {**found, **lists})
 
 
 def add_drop(options: Namespace) -> int:

@@ -513,7 +513,7 @@ def restore_drop(session: Session, series: str, drop_number: int, reason: str) -
 def _set_status(session: Session, series: str, drop_number: int, status: str, reason: str) -> None:
     command = "drop void" if status == "void" else "drop restore"
     with entry(session, command) as (connection, entry_id):
-        drop = _find_drop(connection, series, drop_number)
+        drop = find_drop(connection, series, drop_number)
         if drop["status"] == status:
             already = "void already" if status == "void" else "valid already"
             raise RecordRefused(f"drop {drop_number} of series {series!r}: {already}")
@@ -560,7 +560,7 @@ def amend_record(
     new = {column: _amended(column, text) for column, text in wanted.items()}
     with entry(session, f"{table} amend") as (connection, entry_id):
         if table == "drops":
-            record = _find_drop(connection, code, number)
+            record = find_drop(connection, code, number)
             if "peak_g" in new and new["peak_g"] is None and record["status"] == "valid":
                 raise RecordRefused(
                     f"drop {number} of series {code!r}: a valid drop needs its peak_g; void it"
@@ -594,7 +594,23 @@ def _amended(column: str, text: str) -> str | float | int | None:
     return text if column in free_text else typed_value(column, text)
 
 
-def _find_drop(connection: Any, series: str, drop_number: int) -> dict[str, Any]:
+def find_drop(connection: Any, series: str, drop_number: int) -> dict[str, Any]:
+    """A drop as it stands today.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        An open store.
+    series : str
+        Code of the series.
+    drop_number : int
+        Which drop.
+
+    Raises
+    ------
+    RecordRefused
+        No such drop; the message names the last one.
+    """
     rows = bench.fetch(connection, "find_drop", series=series, drop_number=drop_number)
     if rows:
         return rows[0]
@@ -611,6 +627,12 @@ def list_drops(session: Session, series: Sequence[str] | None = None) -> list[di
         for code in series or ():
             bench.find(connection, "series", code)
         return bench.fetch(connection, "list_drops", series=list(series) if series else None)
+
+
+def files_set_aside(session: Session, series: str) -> list[dict[str, Any]]:
+    """Files that a watch of the series could not read, with the reason."""
+    with database.reading(session.store) as connection:
+        return bench.fetch(connection, "files_set_aside", series=series)
 
 
 # ------------------------------------------------------------------------------------- damage
@@ -649,7 +671,7 @@ def add_damage(
             series_id = row["series_id"]
             last = bench.run(connection, "last_drop_number", series_id=series_id)
             number = last if number is None else number
-            _find_drop(connection, series, number)
+            find_drop(connection, series, number)
         else:
             latest = bench.fetch(connection, "latest_series_of", specimen_id=found["specimen_id"])
             if latest:
