@@ -255,7 +255,9 @@ def _picked(draws: WearDraws, order: IntArray) -> WearDraws:
 def _first_reached(draws: WearDraws, rise: FloatArray, farthest: int) -> FloatArray:
     """First drop at which each path stands ``rise`` above its start, by bisection.
 
-    Every path either never falls after it has risen, or starts at or above the limit.
+    Bisection finds the first crossing of a path that doesn't come back below the limit. A path
+    with a step up and a falling climb might; such paths have no prior weight, since climbs beside
+    a step only rise. A path that starts at or above the limit is caught before.
     """
     order = np.argsort(draws.family, kind="stable")
     draws, rise = _picked(draws, order), rise[order]

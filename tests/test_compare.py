@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import warnings
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -89,7 +91,7 @@ def test_ranking_beats_slopes_fitted_one_by_one():
 
     rng = np.random.default_rng(4)
     ours, lines = [], []
-    for _ in range(12):
+    for _ in range(8):
         rates = np.exp(rng.uniform(np.log(0.003), np.log(0.03), 6))
         cases = []
         for model, rate in enumerate(rates):
@@ -153,12 +155,12 @@ def test_swapping_sides_inverts_the_ratio():
 
 def test_intervals_hold_the_truth_as_stated():
     inside = []
-    for seed in range(120):
+    for seed in range(80):
         counts = np.random.default_rng(seed).integers(2, 7, 2)
         told = compare(*sides(*counts, seed=1000 + seed), a="a", b="b")
         inside.append(told.lower <= 1.8 <= told.upper)
-    # 120 trials at 0.90: two standard errors are 0.055.
-    assert 0.84 < np.mean(inside) < 0.97
+    # 80 trials at 0.90: two standard errors are 0.07.
+    assert 0.82 < np.mean(inside) < 0.98
 
 
 def test_agrees_with_a_mixed_model_where_the_two_coincide():
@@ -172,7 +174,9 @@ def test_agrees_with_a_mixed_model_where_the_two_coincide():
         for g in one.peak_g
     ]
     frame = pd.DataFrame(rows).astype({"side": float})
-    fit = smf.mixedlm("y ~ side", frame, groups=frame["case"]).fit(reml=True)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # it doubts its optimum near a flat top
+        fit = smf.mixedlm("y ~ side", frame, groups=frame["case"]).fit(reml=True)
     told = compare(a, b, a="a", b="b")
     # Our levels are robust and allow for wear, theirs are plain means.
     assert np.log(told.ratio) == pytest.approx(fit.params["side"], abs=0.01)

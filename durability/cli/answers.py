@@ -41,9 +41,32 @@ def forecast(options: Namespace) -> int:
     from durability.report import tables
 
     if options.series:
-        tables.explained_forecasts(results, options.level, options.horizon)
+        further = [
+            judge.further_drops(
+                session_of(options),
+                result.series,
+                level=options.level,
+                limit_g=options.limit_g,
+                limit_rise=options.limit_rise,
+                horizon=options.horizon,
+            )
+            for result in results
+        ]
+        tables.explained_forecasts(results, further, options.level, options.horizon)
     else:
         tables.forecasts(results, options.level, options.horizon)
+    return 0
+
+
+def conditions(options: Namespace) -> int:
+    """How peak g goes with temperature and rest: a what-if."""
+    effects = judge.condition_effects(session_of(options), options.series, options.case_model)
+    if options.json:
+        print(as_json.dumps(as_json.condition_effects(effects)))
+        return 0
+    from durability.report import tables
+
+    tables.condition_effects(effects)
     return 0
 
 

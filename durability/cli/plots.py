@@ -13,8 +13,7 @@ from durability.report import labels
 from durability.workflow import pictures
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
+    from durability.report.plots import Figure
     from durability.results import SeriesPicture
     from durability.workflow.session import Session
 

@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from durability.basis import MIN_DROPS_FOR_TREND, counted
-from durability.records import DAMAGE_SEVERITIES
 from durability.results import (
     Comparison,
+    CovariateEffect,
     DeviceOutlook,
     Forecast,
     LatentLink,
+    MoreDrops,
     Prediction,
     Ranking,
     Trend,
 )
+from durability.vocabulary import DAMAGE_SEVERITIES
 
 if TYPE_CHECKING:
     from durability.records import PulseMeasures
@@ -175,7 +177,9 @@ def listed(items: Iterable[Any]) -> str:
 def source(row: dict[str, Any]) -> str:
     """Where a record came from: file and row, or who typed it."""
     if row.get("file_name"):
-        return f"{row['file_name']} row {row['source_row']}"
+        # A recorder's file is one drop and has no rows.
+        rows = f" row {row['source_row']}" if row["source_row"] is not None else ""
+        return f"{row['file_name']}{rows}"
     return f"typed by {row['entered_by']}"
 
 
@@ -301,6 +305,28 @@ def forecast_sentence(result: Forecast, level: float, horizon: int) -> str:
     )
 
 
+def more_drops_sentence(more: MoreDrops) -> str:
+    """What one more session of drops would buy."""
+    if more.spread_now is None or more.spread_then is None:
+        return f"{counted(more.extra_drops, 'further drop')}: {more.basis}"
+    return (
+        f"{counted(more.extra_drops, 'further drop')} would narrow the interval (upper over lower"
+        f" end of the drops left) from {number(more.spread_now, 2)} to"
+        f" {number(more.spread_then, 2)} on average; chance of failing meanwhile"
+        f" {chance(more.probability_failed_by_then)}"
+    )
+
+
+def condition_sentence(effect: CovariateEffect) -> str:
+    """How peak g goes with one condition."""
+    if effect.effect_pct is None:
+        return f"{effect.covariate}: can't be told"
+    return (
+        f"{effect.covariate}: {percent(effect.effect_pct)} % in peak g per {effect.per}"
+        f" ({percent(effect.lower)} to {percent(effect.upper)})"
+    )
+
+
 def life_words(prediction: Prediction) -> str:
     """Median and interval of a life within one cell."""
     if prediction.median is None and prediction.lower is None:
@@ -403,7 +429,20 @@ def failure_short(result: Forecast, horizon: int) -> str:
     """Drop at which a series failed, with a cross, or by median will; after its name."""
     if result.failed:
         return f": ✕ {result.failed_at_drop}"
+    if _too_few_to_forecast(result):
+        return ": ?"
     return f": {life(result.drops_to_failure, horizon)[0]}"
+
+
+def _too_few_to_forecast(result: Forecast) -> bool:
+    return not result.failed and result.survival_drop.size == 1
+
+
+def fan_answer(result: Forecast, level: float, horizon: int) -> str:
+    """Forecast of one series, or that its drops are too few for one."""
+    if _too_few_to_forecast(result):
+        return f"{result.series}: {counted(result.drops, 'drop')} made, too few to forecast."
+    return forecast_sentence(result, level, horizon)
 
 
 def models_answer(groups: Sequence[tuple[str, Sequence[Trend]]]) -> str:
@@ -547,7 +586,12 @@ def weeks_words(weeks: tuple[int, int | None]) -> str:
     return f"week {first}" if first == last else f"weeks {first} to {last}"
 
 
-def rig_answer(health: RigHealth, axis: str) -> str:
+def day_of(seconds: float) -> str:
+    """The day of a time in seconds since 1970-01-01."""
+    return (date(1970, 1, 1) + timedelta(days=int(seconds // 86_400))).isoformat()
+
+
+def rig_answer(health: RigHealth, *, dated: bool = False) -> str:
     """Whether the rig has drifted, since when and by how much."""
     if health.verdict == "too few":
         return f"Too few to judge the rig: {counted(health.drops, 'reference drop')}."
@@ -556,8 +600,14 @@ def rig_answer(health: RigHealth, axis: str) -> str:
             f"The rig is in control: {counted(health.drops, 'reference drop')}, scatter"
             f" {number(health.scatter_pct, 2)} %."
         )
+    ends = [health.since, health.since_lower, health.since_upper]
+    if dated:
+        since, lower, upper = (ABSENT if end is None else day_of(end) for end in ends)
+    else:
+        since, lower, upper = (ABSENT if end is None else f"{end:g}" for end in ends)
+        since = f"drop {since}"
     return (
         f"The rig has drifted by {percent(health.drift_pct)} %"
-        f" ({percents(health.drift_lower, health.drift_upper)}), since {axis}"
-        f" {number(health.since)} ({interval(health.since_lower, health.since_upper)})."
+        f" ({percents(health.drift_lower, health.drift_upper)}), since {since}"
+        f" ({lower} to {upper})."
     )

@@ -17,7 +17,16 @@ from durability.basis import counted
 from durability.report import labels
 
 if TYPE_CHECKING:
-    from durability.results import Comparison, DueInspection, Forecast, LatentLink, Ranking, Trend
+    from durability.results import (
+        Comparison,
+        CovariateEffect,
+        DueInspection,
+        Forecast,
+        LatentLink,
+        MoreDrops,
+        Ranking,
+        Trend,
+    )
 
 _RULES = Box("    \n    \n ── \n    \n    \n    \n    \n ── \n")
 _ASCII_RULES = Box("    \n    \n -- \n    \n    \n    \n    \n -- \n", ascii=True)
@@ -25,7 +34,7 @@ _ASCII_RULES = Box("    \n    \n -- \n    \n    \n    \n    \n -- \n", ascii=Tru
 _TO_ASCII = str.maketrans(
     {
         "▲": "^", "◦": "o", "–": "-", "…": "..", "→": ">", "°": "", "×": "x", "√": "sqrt",
-        "≥": ">=", "≤": "<=", "²": "2", "−": "-",
+        "≥": ">=", "≤": "<=", "²": "2", "−": "-", "±": "+/-",
     }
 )  # fmt: skip
 
@@ -394,13 +403,16 @@ def forecasts(results: Sequence[Forecast], level: float, horizon: int) -> None:
     say(labels.RELATIVE)
 
 
-def explained_forecasts(results: Sequence[Forecast], level: float, horizon: int) -> None:
-    """Print each forecast at length: interval, survival, shapes, what it rests on."""
-    for result in results:
+def explained_forecasts(
+    results: Sequence[Forecast], further: Sequence[MoreDrops], level: float, horizon: int
+) -> None:
+    """Print each forecast at length: interval, survival, shapes, what more drops would buy."""
+    for result, more in zip(results, further, strict=True):
         say(labels.forecast_sentence(result, level, horizon))
         say(f"rests on: {result.basis}")
         if result.shape_weights:
             say(f"shapes of wear: {labels.weights(result.shape_weights)}")
+        say(labels.more_drops_sentence(more))
         survival = list(
             zip(result.survival_drop.tolist(), result.survival_probability.tolist(), strict=True)
         )
@@ -417,6 +429,14 @@ def explained_forecasts(results: Sequence[Forecast], level: float, horizon: int)
                 )
             )
     say(labels.RELATIVE)
+
+
+def condition_effects(effects: Sequence[CovariateEffect]) -> None:
+    """Print how peak g goes with temperature and rest; nothing of it is applied anywhere."""
+    for effect in effects:
+        say(labels.condition_sentence(effect))
+        say(f"rests on: {effect.basis}")
+    say("A what-if: no level, trend or forecast is corrected by it.")
 
 
 def ranking(result: Ranking) -> None:

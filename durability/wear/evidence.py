@@ -24,7 +24,7 @@ from durability.wear.shapes import SIGNED_EDGES, ShapeGrid, climb_basis
 if TYPE_CHECKING:
     from durability.records import FloatArray
 
-WILD_SHARE = 0.04
+WILD_SHARE = 0.06
 """Prior probability that a reading is wild."""
 WILD_DENSITY = 0.5
 """Density of a wild reading in log g: anywhere within a factor e up or down."""

@@ -45,9 +45,9 @@ _LARGEST_GROUP = 128
 """More siblings than this add nothing but time: larger groups are fitted in parts."""
 _WORKERS = 2
 _BATCH_SERIES = 256
-"""Series whose cells are held at once: some 60 kB each, twice over."""
-_BLOCK_ELEMENTS = 1_500_000
-"""Elements of one working array (cells × series × drops): about 12 MB."""
+"""Series whose cells are held at once: some 80 kB each, a few times over."""
+_BLOCK_ELEMENTS = 250_000
+"""Elements of one working array (cells × series × drops): 2 MB, which stays in the cache."""
 _DOUBTED = 0.5
 """Probability of being wild above which a reading is named."""
 
@@ -309,6 +309,9 @@ def _draw(series: str, cells: CellFit, posterior: FloatArray, grid: ShapeGrid) -
     z = ndtri((p_low + within * (p_high - p_low)).clip(1e-300, 1.0 - 1e-16))
     climb = centre + safe_scale * normal_to_t(np.where(mirror, -z, z), freedom)
     climb = np.where(told, climb.clip(low, high), low + within * (high - low))
+
+    # A climb of nothing past the pole of a hyperbolic path would be nothing times infinity.
+    climb = np.where(climb == 0.0, 1e-12, climb)
 
     off = np.where(told, climb - centre, 0.0)
     misfit = cells.misfit[cell, 0] + cells.curvature[cell, 0] * off**2

@@ -15,7 +15,15 @@ from durability.workflow.logbook import series_rows
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:
-    from durability.results import Comparison, Forecast, LatentLink, Ranking, Trend
+    from durability.results import (
+        Comparison,
+        CovariateEffect,
+        Forecast,
+        LatentLink,
+        MoreDrops,
+        Ranking,
+        Trend,
+    )
 
 
 def drop_histories(
@@ -149,6 +157,45 @@ def forecast_series(
         horizon=horizon,
     )
     return [result for result in results if result.series in codes]
+
+
+def further_drops(
+    session: Session,
+    series: str,
+    *,
+    level: float,
+    limit_g: float | None,
+    limit_rise: float,
+    horizon: int,
+) -> MoreDrops:
+    """What one more session of drops of a series would buy; limits as in ``forecast_series``."""
+    from durability.more_drops import value_of_more_drops
+
+    (history,) = drop_histories(session, [series])
+    siblings = [
+        other
+        for other in drop_histories(session)
+        if other.series != series and other.case_model == history.case_model
+    ]
+    return value_of_more_drops(
+        history,
+        siblings=siblings,
+        level=level,
+        limit_g=limit_g,
+        limit_rise=limit_rise,
+        horizon=horizon,
+    )
+
+
+def condition_effects(
+    session: Session,
+    series: Sequence[str] | None = None,
+    case_models: Sequence[str] | None = None,
+) -> list[CovariateEffect]:
+    """How peak g goes with temperature and with a long rest: a what-if, never applied."""
+    from durability.covariates import covariate_effects
+
+    return covariate_effects(drop_histories(session, series, case_models))
 
 
 def rank_wear(

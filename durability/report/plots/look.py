@@ -9,6 +9,7 @@ from __future__ import annotations
 import functools
 import math
 import warnings
+from bisect import bisect_left
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
@@ -63,7 +64,7 @@ _RULER_DPI = 720.0
 MOST_PANELS = 60
 _PANEL_HEIGHT_IN = {1: 3.3, 2: 2.0, 3: 1.45, 4: 1.1, 5: 0.95, 6: 0.8}
 
-_RC: dict[str, Any] = {
+_RC: dict[Any, Any] = {
     "font.family": "sans-serif",
     # Verdana has the same widths: a browser without the first font breaks no line.
     "font.sans-serif": ["DejaVu Sans", "Verdana"],
@@ -74,6 +75,7 @@ _RC: dict[str, Any] = {
     "axes.edgecolor": MUTED,
     "axes.labelcolor": INK,
     "axes.linewidth": HAIRLINE,
+    "axes.titley": 1.0,  # no search for a free height: half of the drawing time
     "axes.spines.top": False,
     "axes.spines.right": False,
     "axes.grid": True,
@@ -156,7 +158,6 @@ class Sheet:
         self.figure = Figure(figsize=(PAGE_WIDTH_IN, 1.0), label=answer)
         agg: Any = backend_agg  # has no types
         self._renderer = agg.FigureCanvasAgg(self.figure).get_renderer()
-        self._ruler = agg.RendererAgg(8, 8, _RULER_DPI)
         self._placed: list[tuple[Any, float]] = []
         self._from_top_in = _MARGIN_IN
         self._notes = notes
@@ -213,7 +214,7 @@ class Sheet:
         usable = PAGE_WIDTH_IN - left - _MARGIN_IN - right_in
         pitch = usable / columns
         pad = 0.12 if one_scale else tick_in
-        self._title_room_in = pitch - 0.1
+        self._pitch_in = pitch
         top = self._from_top_in
         panels: list[Axes] = []
         bottom = top + rows * (title_in + height + foot_in) + 0.14
@@ -249,37 +250,42 @@ class Sheet:
 
     def title(self, panel: Axes, text: str, end: str = "") -> None:
         """Title of a panel, shortened in its middle until it fits; ``end`` is kept."""
-        size = SMALL_PT if self._title_room_in > 1.6 else TINY_PT
-        fitted = self.fitted(text, self._title_room_in - self.width_in(end, size), size)
+        size = SMALL_PT if self._pitch_in > 1.6 else TINY_PT
+        left_in = panel.get_position().x0 * PAGE_WIDTH_IN
+        room = min(self._pitch_in - 0.1, PAGE_WIDTH_IN - _MARGIN_IN - left_in)
+        fitted = self.fitted(text, room - width_in(end, size), size)
         panel.set_title(f"{fitted}{end}", loc="left", fontsize=size, pad=5, fontweight="bold")
 
     # ------------------------------------------------------------------------- measures
 
-    def width_in(self, text: str, size: float, *, bold: bool = True) -> float:
-        """Width of a line of text, in inches."""
-        font = FontProperties(family="sans-serif", size=size, weight="bold" if bold else "normal")
-        width, _, _ = self._ruler.get_text_width_height_descent(text, font, False)
-        return float(width) / _RULER_DPI
-
     def fitted(self, text: str, room_in: float, size: float, *, bold: bool = True) -> str:
         """The text, with its middle left out until it fits."""
-        kept = len(text)
-        short = text
-        while kept > 2 and self.width_in(short, size, bold=bold) > room_in:
-            kept -= 1
+
+        def shortened(kept: int) -> str:
             head = (kept + 1) // 2
-            short = f"{text[:head]}…{text[len(text) - (kept - head) :]}"
-        return short
+            return text if kept >= len(text) else f"{text[:head]}…{text[len(text) - kept + head :]}"
+
+        def too_wide(kept: int) -> bool:
+            return width_in(shortened(kept), size, bold=bold) > room_in
+
+        if not too_wide(len(text)):
+            return text
+        # The most letters that fit; fewer are never wider.
+        return shortened(bisect_left(range(2, len(text)), True, key=too_wide) + 1)
 
     def _wrapped(self, text: str, size: float, *, bold: bool = False) -> list[str]:
         room = PAGE_WIDTH_IN - 2 * _MARGIN_IN
+        space = width_in("n n", size, bold=bold) - width_in("nn", size, bold=bold)
         lines: list[str] = []
+        taken = math.inf
         for word in text.split():
-            longer = f"{lines[-1]} {word}" if lines else word
-            if lines and self.width_in(longer, size, bold=bold) <= room:
-                lines[-1] = longer
+            width = width_in(word, size, bold=bold)
+            if taken + space + width <= room:
+                lines[-1] += f" {word}"
+                taken += space + width
             else:
                 lines.append(self.fitted(word, room, size, bold=bold))
+                taken = width
         return lines
 
     # ------------------------------------------------------------------------ placement
@@ -368,6 +374,16 @@ class Sheet:
         )
 
 
+@functools.lru_cache(maxsize=4096)
+def width_in(text: str, size: float, *, bold: bool = True) -> float:
+    """Width of a line of text, in inches."""
+    agg: Any = backend_agg  # has no types
+    font = FontProperties(family="sans-serif", size=size, weight="bold" if bold else "normal")
+    ruler = agg.RendererAgg(8, 8, _RULER_DPI)
+    width, _, _ = ruler.get_text_width_height_descent(text, font, False)
+    return float(width) / _RULER_DPI
+
+
 def columns_for(count: int) -> int:
     """Columns of small multiples for so many panels."""
     return next((n for n, most in ((1, 1), (2, 4), (3, 9), (4, 20), (5, 35)) if count <= most), 6)
@@ -409,7 +425,9 @@ def stamp(figure: Figure, words: str) -> None:
 
 def whole_number_ticks(panel: Axes, most: int) -> None:
     """Ticks of an x axis that counts."""
-    panel.xaxis.set_major_locator(MaxNLocator(most, integer=True, steps=[1, 2, 5, 10]))
+    panel.xaxis.set_major_locator(
+        MaxNLocator(most, integer=True, steps=[1, 2, 5, 10], min_n_ticks=1)
+    )
 
 
 def log_ticks(panel: Axes, which: str, ticks: Sequence[float]) -> None:

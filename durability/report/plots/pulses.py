@@ -291,13 +291,20 @@ def spectra(
 def _scale_scatter(panel: Axes, shown: Sequence[PulseCloud], *, columns: int) -> None:
     duration = np.concatenate([each.pulse_duration_ms for each in shown])
     peak = np.concatenate([each.peak_g for each in shown])
-    x_low, x_high = float(duration.min()) / 1.15, float(duration.max()) * 1.15
-    y_low, y_high = float(peak.min()) / 1.15, float(peak.max()) * 1.15
+    x_low, x_high = _with_room(duration)
+    y_low, y_high = _with_room(peak)
     panel.set_xlim(x_low, x_high)
     panel.set_ylim(y_low, y_high)
     most = {1: 9, 2: 6, 3: 5}.get(columns, 3)
     look.log_ticks(panel, "x", look.round_values(x_low, x_high, most))
     look.log_ticks(panel, "y", look.round_values(y_low, y_high, most))
+
+
+def _with_room(values: FloatArray) -> tuple[float, float]:
+    """Ends of a logarithmic axis: room on both sides, and a factor of two at least."""
+    low, high = float(values.min()), float(values.max())
+    room = max(1.15, (2.0 * low / high) ** 0.5)
+    return low / room, high * room
 
 
 def half_sine_velocity_m_s(peak_g: FloatArray, pulse_duration_ms: FloatArray) -> FloatArray:
@@ -340,7 +347,11 @@ def _velocity_lines(
         )
         share = math.log(at_ends[1] / y_low) / math.log(y_high / y_low)
         nearest = 9.5 / height_pt
-        if labelled and 0 <= share <= 1 and all(abs(share - other) > nearest for other in taken):
+        if (
+            labelled
+            and 0.02 <= share <= 0.98
+            and all(abs(share - other) > nearest for other in taken)
+        ):
             taken.append(share)
             panel.annotate(
                 f"{velocity:.2g} m/s",

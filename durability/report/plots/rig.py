@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
-from matplotlib.ticker import MaxNLocator
+from matplotlib.ticker import FuncFormatter, MaxNLocator, MultipleLocator
 
 from durability.basis import counted
 from durability.report import labels
@@ -21,9 +22,12 @@ if TYPE_CHECKING:
     from durability.records import FloatArray
     from durability.results import RigHealth
 
+_AXIS = {False: "reference drop number", True: "day of the reference drops"}
+_DAY_S = 86_400.0
+
 
 @look.in_our_look
-def rig(health: RigHealth, when: FloatArray, *, axis: str = "reference drop") -> Figure:
+def rig(health: RigHealth, when: FloatArray, *, dated: bool = False) -> Figure:
     """Reference drops one by one in g, then their moving average and cumulative sums.
 
     Parameters
@@ -31,9 +35,10 @@ def rig(health: RigHealth, when: FloatArray, *, axis: str = "reference drop") ->
     health : RigHealth
         What the reference drops say.
     when : ndarray of shape (n_drops,)
-        Time or number of every reference drop, as it was judged on.
-    axis : str
-        Words of that axis, unit included.
+        Number of every reference drop, or its time in seconds since 1970-01-01, as it was judged
+        on.
+    dated : bool
+        Whether ``when`` is a time.
 
     Returns
     -------
@@ -41,16 +46,20 @@ def rig(health: RigHealth, when: FloatArray, *, axis: str = "reference drop") ->
     """
     single = health.individuals_g
     if single is None or health.ewma is None or health.cusum is None:
-        return look.missing(labels.rig_answer(health, axis))
+        return look.missing(labels.rig_answer(health, dated=dated))
     sheet = look.Sheet(
-        labels.rig_answer(health, axis),
+        labels.rig_answer(health, dated=dated),
         f"{counted(health.drops, 'reference drop')}; target {labels.number(health.target_g)} g,"
         f" scatter {labels.number(health.scatter_pct, 2)} %.",
         key=_key(health),
         notes=[*health.notes, f"Rests on: {health.basis}."],
     )
-    panels = sheet.rows((1.7, 1.0, 1.0), x_label=axis, left_in=0.75, right_in=0.6)
+    panels = sheet.rows((1.7, 1.0, 1.0), x_label=_AXIS[dated], left_in=0.75, right_in=0.6)
     peaks, averages, sums = panels
+    if dated:
+        peaks.xaxis.set_major_locator(MultipleLocator(_tick_seconds(when)))
+        peaks.xaxis.set_major_formatter(FuncFormatter(lambda value, _: labels.day_of(value)))
+        sums.xaxis.set_major_formatter(peaks.xaxis.get_major_formatter())
     odd = np.isin(when, health.odd_drops)
     peaks.plot(when, single.reading, color=look.MUTED, linewidth=0.6)
     peaks.plot(
@@ -101,6 +110,12 @@ def rig(health: RigHealth, when: FloatArray, *, axis: str = "reference drop") ->
                 health.signal_when, color=look.RUST, linewidth=1.2, linestyle=":", label="_signal"
             )
     return sheet.figure
+
+
+def _tick_seconds(when: FloatArray) -> float:
+    """Whole days between ticks, five or so of them."""
+    days = (float(when.max()) - float(when.min())) / _DAY_S
+    return _DAY_S * max(1, math.ceil(days / 5))
 
 
 def _limits(panel: Axes, lower: float, upper: float, centre: float) -> None:

@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 
     from durability.results import SurvivalCurve
 
+_MOST_WORDY = 9
+"""Panels up to which a title has room for words."""
+
 
 @look.in_our_look
 def survival(curves: Sequence[SurvivalCurve], *, condition: str = "", left_out: int = 0) -> Figure:
@@ -80,7 +83,8 @@ def survival(curves: Sequence[SurvivalCurve], *, condition: str = "", left_out: 
     look.whole_number_ticks(panels[0], 6 if len(shown) <= 4 else 4)
     for panel, curve in zip(panels, shown, strict=True):
         _draw(panel, curve)
-        sheet.title(panel, curve.group, f": {curve.failed_drop.size} of {_size(curve)} failed")
+        of = " of " if len(shown) <= _MOST_WORDY else "/"
+        sheet.title(panel, curve.group, f": {curve.failed_drop.size}{of}{_size(curve)} failed")
     return sheet.figure
 
 
