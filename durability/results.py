@@ -1103,8 +1103,12 @@ class ReportContents:
     sensors: tuple[Mapping[str, Any], ...]
     amendments: tuple[Mapping[str, Any], ...]
     sources: tuple[Mapping[str, Any], ...]
-    questions: tuple[tuple[str, str, str], ...]
-    """Name, title and statement of each saved question asked for this report."""
+    uncertainty: Mapping[str, Any]
+    """Readings whose uncertainty was evaluated, and its median in percent, by measure."""
+    last_entered_at_utc: datetime | None
+    """Latest act of writing in the store; None when there is none."""
+    statements: tuple[tuple[str, str, str], ...]
+    """Name, title and text of each statement that the report asked of the store."""
     selfcheck: SelfCheck
     claims: tuple[Claim, ...] = ()
 
