@@ -448,6 +448,12 @@ def _filters(made: Any) -> None:
     )
 
 
+def _quiet(made: Any) -> None:
+    made.add_argument(
+        "-q", "--quiet", action="store_true", help="show no progress; none is shown in a pipe"
+    )
+
+
 def _limits(made: Any) -> None:
     made.add_argument("--level", type=float, default=0.9, help="of the interval (default 0.9)")
     limit = made.add_mutually_exclusive_group()
@@ -519,6 +525,22 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
         commands, "record", "keyboard session: one line a drop", "session:record", writer
     )
     record.add_argument("series")
+    page = command(
+        commands, "report", "write one page that settles an argument", "report:report", writer
+    )
+    page.add_argument(
+        "-o", "--output", required=True, metavar="FILE", help="the page; ends in .html"
+    )
+    about = page.add_mutually_exclusive_group()
+    about.add_argument("--series", action="append", metavar="S", help="only this; repeatable")
+    about.add_argument(
+        "--case-model", action="append", metavar="M", help="only this model; repeatable"
+    )
+    about.add_argument("--specimen", metavar="CODE", help="only what this specimen lived through")
+    about.add_argument("--plan", metavar="NAME", help="only devices that follow this plan")
+    page.add_argument("--on", metavar="DATE", help="what is due on this day; else today")
+    _limits(page)
+    _quiet(page)
     check = command(
         commands,
         "selfcheck",

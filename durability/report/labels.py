@@ -174,6 +174,17 @@ def listed(items: Iterable[Any]) -> str:
     return ", ".join(str(item) for item in items)
 
 
+MOST_NAMED = 8
+
+
+def some(items: Iterable[Any]) -> str:
+    """Items with commas, the first few by name and the others counted."""
+    named = [str(item) for item in items]
+    if len(named) <= MOST_NAMED + 1:
+        return listed(named)
+    return f"{listed(named[:MOST_NAMED])} and {len(named) - MOST_NAMED} more"
+
+
 def source(row: dict[str, Any]) -> str:
     """Where a record came from: file and row, or who typed it."""
     if row.get("file_name"):

@@ -1,0 +1,116 @@
+"""What a section of the page is made of."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from markupsafe import Markup
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+UNFOLDED_ROWS = 12
+"""Rows of a table that stand open; those beyond are folded away."""
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """A paragraph."""
+
+    text: str
+    is_note: bool = False
+    """Small: a legend, or what an answer rests on."""
+
+
+@dataclass(frozen=True, slots=True)
+class Items:
+    """A list of sentences."""
+
+    items: Sequence[str]
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table of ready texts; its first column names the row."""
+
+    caption: str
+    columns: Sequence[str]
+    rows: Sequence[Sequence[str]]
+    right: frozenset[int] = frozenset()
+    """Columns of numbers."""
+    act: frozenset[int] = frozenset()
+    """Rows that need action; their words say so too."""
+    command: str = ""
+    """What gives the same in the terminal."""
+
+    @property
+    def open_rows(self) -> list[tuple[int, Sequence[str]]]:
+        """Rows that stand open, each with its place."""
+        return list(enumerate(self.rows))[: self._open]
+
+    @property
+    def folded_rows(self) -> list[tuple[int, Sequence[str]]]:
+        """The others."""
+        return list(enumerate(self.rows))[self._open :]
+
+    @property
+    def _open(self) -> int:
+        # Folding away a row or two would only be in the way.
+        return len(self.rows) if len(self.rows) <= UNFOLDED_ROWS + 3 else UNFOLDED_ROWS
+
+
+@dataclass(frozen=True, slots=True)
+class Drawing:
+    """A figure within the page."""
+
+    name: str
+    svg: Markup
+    caption: str
+
+
+@dataclass(frozen=True, slots=True)
+class Folded:
+    """Long text that is opened by whoever wants it."""
+
+    summary: str
+    text: str
+
+
+Block = Words | Items | Table | Drawing | Folded
+
+
+@dataclass(slots=True)
+class Section:
+    """A part of the page under its own heading."""
+
+    name: str
+    title: str
+    blocks: list[Block] = field(default_factory=list)
+
+
+def drawing(name: str, figure: Figure, caption: str, *, stamp: str = "") -> Drawing:
+    """A figure of ``report.plots`` made fit to stand within the page.
+
+    Parameters
+    ----------
+    name : str
+        Letters, digits and hyphens; no two drawings of a page share it.
+    figure : Figure
+        From a function of ``report.plots``.
+    caption : str
+        What it shows; the answer stands in the picture itself.
+    stamp : str
+        Marks the whole picture at its foot.
+
+    Returns
+    -------
+    Drawing
+    """
+    from durability.report import plots
+
+    if stamp:
+        plots.stamp(figure, stamp)
+    # The picture escapes its own texts: it comes from a figure, never from the record as it is.
+    return Drawing(name, Markup(plots.inline_svg(figure, name)), caption)  # noqa: S704
