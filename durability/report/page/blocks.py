@@ -46,19 +46,31 @@ class Table:
     """What gives the same in the terminal."""
 
     @property
+    def numbered_rows(self) -> list[tuple[int, Sequence[str]]]:
+        """Every row with its place."""
+        return list(enumerate(self.rows))
+
+    @property
     def open_rows(self) -> list[tuple[int, Sequence[str]]]:
-        """Rows that stand open, each with its place."""
-        return list(enumerate(self.rows))[: self._open]
+        """Rows that stand open."""
+        return self.numbered_rows[: self._open]
 
     @property
     def folded_rows(self) -> list[tuple[int, Sequence[str]]]:
         """The others."""
-        return list(enumerate(self.rows))[self._open :]
+        return self.numbered_rows[self._open :]
 
     @property
     def _open(self) -> int:
         # Folding away a row or two would only be in the way.
         return len(self.rows) if len(self.rows) <= UNFOLDED_ROWS + 3 else UNFOLDED_ROWS
+
+
+@dataclass(frozen=True, slots=True)
+class Archive:
+    """A table for whoever wants it: folded away, and left out of print."""
+
+    table: Table
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +90,7 @@ class Folded:
     text: str
 
 
-Block = Words | Items | Table | Drawing | Folded
+Block = Words | Items | Table | Archive | Drawing | Folded
 
 
 @dataclass(slots=True)

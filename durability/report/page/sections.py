@@ -12,6 +12,7 @@ from durability.vocabulary import DAMAGE_SEVERITIES, SEVERITY_FAILED
 from durability.report import labels
 from durability.report.page import methods, words
 from durability.report.page.blocks import (
+    Archive,
     Block,
     Drawing,
     Folded,
@@ -325,10 +326,17 @@ def _damage(contents: ReportContents) -> Section:
         f"{number} at worst {DAMAGE_SEVERITIES[level]}" for level, number in sorted(worst.items())
     )
     specimens = counted(sum(worst.values()), "specimen")
+    seen = set()
+    first = []
+    for row in contents.damage:
+        what = (row["specimen"], row["severity"], row["location"], row["note"])
+        if what not in seen:
+            seen.add(what)
+            first.append(row)
     section.blocks += [
         Words(f"{counted(len(contents.damage), 'note')} on {specimens}: {told}."),
         Table(
-            "Damage notes",
+            "Damage as first seen: specimen by specimen, each kind once",
             ("specimen", "model", "series", "drop", "severity", "location", "note", "source"),
             [
                 (
@@ -341,13 +349,13 @@ def _damage(contents: ReportContents) -> Section:
                     labels.text(row["note"]),
                     labels.source(dict(row)),
                 )
-                for row in contents.damage
+                for row in first
             ],
             right=frozenset({3}),
             act=frozenset(
-                at for at, row in enumerate(contents.damage) if row["severity"] == SEVERITY_FAILED
+                at for at, row in enumerate(first) if row["severity"] == SEVERITY_FAILED
             ),
-            command="durability query first_damage",
+            command="durability query damage_by_drop",
         ),
     ]
     return section
@@ -796,10 +804,15 @@ def _selfcheck(contents: ReportContents) -> Section:
                 ),
                 command="durability selfcheck -o FILE",
             ),
-            Folded(
-                "Each value with its source",
-                selfcheck.as_markdown(check),
+            Archive(
+                Table(
+                    "Each published value with its source",
+                    (*selfcheck.COLUMNS[1:], "source"),
+                    [(*selfcheck.row(each)[1:], each.source) for each in check.values],
+                    right=frozenset({2, 3, 4, 5}),
+                )
             ),
+            Words(f"Run with: {selfcheck.versions(check)}.", True),
         ],
     )
 
