@@ -360,9 +360,7 @@ FIGURES = {
     "scatter of five": lambda: plots.scatter(
         [a_cloud(name, seed=at) for at, name in enumerate(ODD_NAMES[:5])]
     ),
-    "scatter of many": lambda: plots.scatter(
-        [a_cloud(f"{LONG} {at}") for at in range(12)]
-    ),
+    "scatter of many": lambda: plots.scatter([a_cloud(f"{LONG} {at}") for at in range(12)]),
     "scatter of one drop": lambda: plots.scatter([a_cloud(drops=1)]),
     "scatter of no drop": lambda: plots.scatter([a_cloud(drops=0)]),
     "life line": lambda: plots.lifeline([a_life()]),
