@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.records import SEVERITY_COSMETIC, SEVERITY_FAILED
+from durability.vocabulary import SEVERITY_COSMETIC, SEVERITY_FAILED
 
 if TYPE_CHECKING:
     from durability.records import DropHistory, FloatArray

@@ -10,6 +10,8 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Literal
 
+from durability.vocabulary import Outcome, SpecimenKind
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
@@ -17,17 +19,6 @@ if TYPE_CHECKING:
     FloatArray = NDArray[np.float64]
     IntArray = NDArray[np.int64]
     BoolArray = NDArray[np.bool_]
-
-SpecimenKind = Literal["case", "device", "dummy"]
-Purpose = Literal["test", "reference"]
-Outcome = Literal["pass", "degraded", "fail", "not_tested"]
-
-SPECIMEN_KINDS: tuple[SpecimenKind, ...] = ("case", "device", "dummy")
-PURPOSES: tuple[Purpose, ...] = ("test", "reference")
-OUTCOMES: tuple[Outcome, ...] = ("pass", "degraded", "fail", "not_tested")
-DAMAGE_SEVERITIES = {0: "none", 1: "cosmetic", 2: "minor", 3: "major", 4: "failed"}
-SEVERITY_COSMETIC = 1
-SEVERITY_FAILED = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +91,10 @@ class Waveform:
     channel: str | None = None
     file_name: str | None = None
     file_sha256: str | None = None
+    recorded_at: str | None = None
+    """ISO 8601, where the file says so beyond doubt."""
+    mv_per_g: float | None = None
+    """Sensitivity by which volts became g; None when the file was in g or m/s²."""
     inferred: dict[str, str] = field(default_factory=dict)
     """What the reader worked out by itself (delimiter, units, time base …), for --explain."""
 

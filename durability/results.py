@@ -10,7 +10,15 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
-    from durability.records import BoolArray, DeviceHistory, FloatArray, IntArray, Rejection
+    from durability.records import (
+        BoolArray,
+        DeviceHistory,
+        FlagName,
+        FloatArray,
+        IntArray,
+        PulseMeasures,
+        Rejection,
+    )
 
 # ----------------------------------------------------------------------------------- import
 
@@ -27,6 +35,117 @@ class ImportCount:
     rejections: tuple[Rejection, ...] = ()
     skipped_rows: int = 0
     """Rows of the sheet that are no records (a row of means)."""
+
+
+# -------------------------------------------------------------------------------- waveforms
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredFile:
+    """One file as read and measured: a drop of its series, or not stored yet."""
+
+    file: str
+    file_sha256: str | None
+    channel: str
+    start_s: float
+    mv_per_g: float | None
+    """Sensitivity by which volts became g."""
+    measures: PulseMeasures
+    inferred: dict[str, str]
+    dropped_at: str | None = None
+    """ISO 8601; None where neither the file nor the user says."""
+    series: str | None = None
+    drop_number: int | None = None
+    id: str | None = None
+
+    @property
+    def status(self) -> Literal["valid", "void"]:
+        """How the drop comes in."""
+        return "valid" if self.measures.void_reason is None else "void"
+
+
+@dataclass(frozen=True, slots=True)
+class FileTwice:
+    """A record that is a drop already."""
+
+    file: str
+    series: str
+    drop_number: int
+
+
+@dataclass(frozen=True, slots=True)
+class WaveformImport:
+    """What became of the files of an import."""
+
+    count: ImportCount
+    drops: tuple[MeasuredFile, ...]
+    duplicates: tuple[FileTwice, ...]
+    not_judged: tuple[str, ...] = ()
+    """What could not be judged of any record for want of a fact, in words."""
+
+
+@dataclass(frozen=True, slots=True)
+class RemeasuredDrop:
+    """One drop before and after its waveform was measured again."""
+
+    series: str
+    drop_number: int
+    before: PulseMeasures
+    after: PulseMeasures
+    status_before: str
+    status: str
+    kept_by_hand: tuple[str, ...] = ()
+    """What a person has set and the new measures therefore leave alone."""
+
+    @property
+    def flags_came(self) -> tuple[FlagName, ...]:
+        """Flags that the former measures did not raise."""
+        known = {flag.name for flag in self.before.flags}
+        return tuple(flag.name for flag in self.after.flags if flag.name not in known)
+
+    @property
+    def flags_went(self) -> tuple[FlagName, ...]:
+        """Flags that only the former measures raised."""
+        known = {flag.name for flag in self.after.flags}
+        return tuple(flag.name for flag in self.before.flags if flag.name not in known)
+
+
+@dataclass(frozen=True, slots=True)
+class Remeasurement:
+    """What became of waveforms that were measured again."""
+
+    drops: tuple[RemeasuredDrop, ...]
+    left: tuple[Rejection, ...]
+    """Drops whose waveform can't be measured that way: they keep their former measures."""
+    is_stored: bool
+
+    @property
+    def changed(self) -> tuple[RemeasuredDrop, ...]:
+        """Drops whose measures differ from the former ones."""
+        return tuple(each for each in self.drops if each.before != each.after)
+
+
+@dataclass(frozen=True, slots=True)
+class PulseTrace:
+    """One drop's record as it is drawn; arrays of shape (n_samples,).
+
+    Accelerations are taken from the baseline, the first impact upwards.
+    """
+
+    series: str
+    drop_number: int
+    time_ms: FloatArray
+    """From the first crossing of 10 % of the peak; from the first sample without an impact."""
+    raw_g: FloatArray
+    filtered_g: FloatArray
+    """After the filter of ``measures``."""
+    measures: PulseMeasures
+    status: str
+    void_reason: str | None
+    channel: str
+    file_name: str | None
+    peak_g: float | None = None
+    """As it stands in the record, which a person may have mended."""
 
 
 # ------------------------------------------------------------------------------------ trend

@@ -7,7 +7,7 @@ import pytest
 
 PACKAGE = Path(__file__).parent.parent / "durability"
 
-COMMON = {"records", "results", "errors", "units", "basis", "version"}
+COMMON = {"records", "vocabulary", "results", "errors", "units", "basis", "version"}
 MODELS = {
     "pulse",
     "spectrum",

@@ -7,7 +7,6 @@ from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from durability.basis import MIN_DROPS_FOR_TREND, counted
-from durability.records import DAMAGE_SEVERITIES
 from durability.results import (
     Comparison,
     CovariateEffect,
@@ -19,6 +18,7 @@ from durability.results import (
     Ranking,
     Trend,
 )
+from durability.vocabulary import DAMAGE_SEVERITIES
 
 if TYPE_CHECKING:
     from durability.records import PulseMeasures
@@ -157,7 +157,9 @@ def listed(items: Iterable[Any]) -> str:
 def source(row: dict[str, Any]) -> str:
     """Where a record came from: file and row, or who typed it."""
     if row.get("file_name"):
-        return f"{row['file_name']} row {row['source_row']}"
+        # A recorder's file is one drop and has no rows.
+        rows = f" row {row['source_row']}" if row["source_row"] is not None else ""
+        return f"{row['file_name']}{rows}"
     return f"typed by {row['entered_by']}"
 
 
