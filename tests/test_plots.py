@@ -9,6 +9,7 @@ from xml.etree import ElementTree as ET
 
 import numpy as np
 import pytest
+from matplotlib.colors import to_rgb
 from matplotlib.patches import Rectangle
 from matplotlib.text import Text
 from scipy.stats import binomtest
@@ -17,7 +18,7 @@ from durability.fan import level_fan
 from durability.forecast import forecast
 from durability.latent.dose_curve import dose_curve
 from durability.life.survival_band import survival_band
-from durability.pulse import measure_pulse
+from durability.pulse import low_pass, measure_pulse
 from durability.records import DeviceHistory, DropHistory, Waveform
 from durability.report import labels, plots
 from durability.report.plots import look
@@ -32,6 +33,7 @@ from durability.results import (
     LifeLine,
     Prediction,
     PulseCloud,
+    PulseTrace,
     SeriesPicture,
     SurvivalCurve,
     Trend,
@@ -308,16 +310,39 @@ def a_dated_rig():
     return plots.rig(watch_rig(when, peak), when, dated=True)
 
 
+def a_trace(number, waveform, series="S1", status="valid"):
+    """As ``show`` gives it: from the baseline, upwards, time from the first crossing."""
+    measures = measure_pulse(waveform.acceleration_g, waveform.sample_rate_hz)
+    raw_g = (measures.polarity or 1) * (
+        waveform.acceleration_g - (measures.baseline_before_g or 0.0)
+    )
+    time_s = np.arange(raw_g.size) / waveform.sample_rate_hz - (measures.impact_start_s or 0.0)
+    cutoff = measures.low_pass.cutoff_hz if measures.low_pass else None
+    return PulseTrace(
+        series=series,
+        drop_number=number,
+        time_ms=1000.0 * time_s,
+        raw_g=raw_g,
+        filtered_g=low_pass(raw_g, waveform.sample_rate_hz, cutoff) if cutoff else raw_g,
+        measures=measures,
+        status=status,
+        void_reason=None,
+        channel="a",
+        file_name=f"S1_{number:03d}.csv",
+    )
+
+
 def the_pulses(count):
-    records = waveforms(count)
-    measures = [measure_pulse(each.acceleration_g, each.sample_rate_hz) for each in records]
-    return plots.pulses("S1", range(1, count + 1), records, measures)
+    return plots.pulses(
+        [a_trace(number, each) for number, each in enumerate(waveforms(count), start=1)],
+        of=count + 3,
+    )
 
 
 def the_spectra(count):
     records = np.array([each.acceleration_g for each in waveforms(count)])
     spectrum = shock_response_spectrum(records, 50_000.0, np.geomspace(20.0, 9000.0, 40))
-    return plots.spectra("S1", np.arange(1, count + 1), spectrum)
+    return plots.spectra("S1", list(range(1, count + 1)), spectrum)
 
 
 FIGURES = {
@@ -385,6 +410,7 @@ FIGURES = {
     "rig of three drops": lambda: a_rig(3),
     "pulses of two": lambda: the_pulses(2),
     "pulses of one": lambda: the_pulses(1),
+    "pulses of six": lambda: the_pulses(6),
     "pulses of sixty": lambda: the_pulses(60),
     "pulses of none": lambda: the_pulses(0),
     "spectra of one": lambda: the_spectra(1),
@@ -704,18 +730,17 @@ def test_one_height_brings_dead_stop_and_full_rebound():
     assert line(panel, f"velocity {fall:.3f}").get_linestyle() == "--"
 
 
-def test_pulses_start_together_and_point_up():
-    first, *_, last = waveforms(5)
-    measured = [measure_pulse(each.acceleration_g, each.sample_rate_hz) for each in (first, last)]
-    upside_down = Waveform(-last.acceleration_g, last.sample_rate_hz)
-    flipped = measure_pulse(upside_down.acceleration_g, upside_down.sample_rate_hz)
-    (panel,) = plots.pulses("S1", [1, 5], [first, upside_down], [measured[0], flipped]).axes
-    for number, measures in ((1, measured[0]), (5, measured[1])):
-        drawn = line(panel, f"drop {number}").get_xydata()
-        assert drawn[:, 1].max() == pytest.approx(measures.raw_peak_g, rel=0.01)
+def test_pulses_start_together_and_darken_as_they_come_later():
+    drops = [a_trace(number, each) for number, each in enumerate(waveforms(6), start=1)]
+    (panel,) = plots.pulses(drops).axes
+    for drop in (drops[0], drops[-1]):
+        drawn = line(panel, f"drop {drop.drop_number}").get_xydata()
+        assert drawn[:, 1].max() == pytest.approx(drop.measures.peak_g, rel=1e-6)
         began = np.interp(0.0, drawn[:, 0], drawn[:, 1])
-        assert began == pytest.approx(0.1 * measures.peak_g, abs=0.05 * measures.peak_g)
-    assert line(panel, "drop 1").get_linestyle() != line(panel, "drop 5").get_linestyle()
+        assert began == pytest.approx(0.1 * drop.measures.peak_g, abs=0.05 * drop.measures.peak_g)
+    assert line(panel, "drop 1").get_linestyle() != line(panel, "drop 6").get_linestyle()
+    shades = [sum(to_rgb(line(panel, f"drop {n}").get_color())) for n in range(2, 6)]
+    assert shades == sorted(shades, reverse=True)
 
 
 def test_spectra_leave_out_what_sampling_can_not_tell():
@@ -914,7 +939,18 @@ def bench(store, sheet):
     return store
 
 
-KINDS = ("wear", "models", "survival", "fan", "scatter", "lifeline", "latent", "heat")
+KINDS = (
+    "wear",
+    "models",
+    "survival",
+    "fan",
+    "scatter",
+    "lifeline",
+    "latent",
+    "heat",
+    "pulses",
+    "spectra",
+)
 
 
 def test_each_kind_draws_without_options(bench, tmp_path):
@@ -952,3 +988,31 @@ def test_filters_reach_the_picture(bench, tmp_path):
     told = bench("plot", "lifeline", "--device", "R2", "-o", "life.png")
     assert "display failed between day 7 and day 28" in told.out
     assert (tmp_path / "life.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_waveforms_of_the_record_are_drawn(store, tmp_path):
+    """Six records of two lengths and one at another sample rate, taken as a lab takes them."""
+    store("specimen", "add", "D1", "--kind", "dummy")
+    store("series", "open", "S1", "--device", "D1", "--drop-height-mm", "1220")
+    files = []
+    for number, each in enumerate(waveforms(6), start=1):
+        rate = 100_000.0 if number == 6 else each.sample_rate_hz
+        kept = each.acceleration_g[: 1200 - 100 * (number % 2)]
+        rows = [f"{at / rate:.7f},{value:.6f}" for at, value in enumerate(kept)]
+        files.append(tmp_path / f"S1_{number}.csv")
+        files[-1].write_text("\n".join(["Time (s),Acceleration (g)", *rows]), encoding="utf-8")
+    store("import", "waveforms", *files, "--series", "S1", expect=None)
+    for number in range(1, 7):  # whatever the flags said of these made-up records
+        store("drop", "restore", "S1", str(number), "--reason", "wanted here", expect=None)
+    told = store("plot", "pulses")
+    assert told.out.startswith("S1: drop 1 1")
+    assert "; drop 6 " in told.out
+    told = store("plot", "spectra", "--q", "25")
+    assert "drop 5" in told.out
+    content = (tmp_path / "spectra.svg").read_text(encoding="utf-8")
+    assert "1 waveform at another sample rate not shown" in content
+    assert "Q = 25" in content
+    told = store("plot", "pulses", "--series", "S1", "--drop", "2", "--drop", "3", "--json")
+    assert told.json["answer"].startswith("S1: drop 2 ")
+    store("plot", "pulses", "--series", "S1", "--drop", "9", expect=1)
+    assert "--series" in store("plot", "pulses", "--drop", "2", expect=2).err

@@ -568,6 +568,8 @@ def _plots(group: Any, command: Any, _: Any, common: Any) -> None:
         ("lifeline", "devices: drops, dose, looks and when they failed"),
         ("latent", "probability of failing later against shock dose, controls included"),
         ("heat", "functions against weeks after the last drop"),
+        ("pulses", "waveforms of one series on one time axis"),
+        ("spectra", "shock response spectra of one series, by drop number"),
     ):
         made = command(group, kind, help_, "plots:plot", common)
         made.set_defaults(kind=kind)
@@ -585,6 +587,20 @@ def _plots(group: Any, command: Any, _: Any, common: Any) -> None:
         elif kind == "lifeline":
             made.add_argument(
                 "--device", action="append", metavar="CODE", help="only this; repeatable"
+            )
+        elif kind in ("pulses", "spectra"):
+            made.add_argument("--series", metavar="S", help="else that with the most waveforms")
+            made.add_argument(
+                "--drop",
+                dest="drops",
+                action="append",
+                type=int,
+                metavar="NUMBER",
+                help="only this drop of the series; repeatable",
+            )
+        if kind == "spectra":
+            made.add_argument(
+                "--q", type=float, default=10.0, help="amplification at resonance (default 10)"
             )
 
 

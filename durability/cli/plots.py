@@ -121,6 +121,23 @@ def _heat(session: Session, options: Namespace) -> Figure:
     return plots.heat(pictures.check_tables(session))
 
 
+def _pulses(session: Session, options: Namespace) -> Figure:
+    from durability.report import plots
+
+    traces, of = pictures.pulse_traces(session, options.series, options.drops)
+    return plots.pulses(traces, of=of)
+
+
+def _spectra(session: Session, options: Namespace) -> Figure:
+    from durability.report import plots
+
+    traces, _ = pictures.pulse_traces(session, options.series, options.drops)
+    numbers, spectrum, left_out = pictures.series_spectra(traces, q=options.q)
+    if spectrum is None:
+        return plots.missing(labels.NOTHING["waveforms"])
+    return plots.spectra(traces[0].series, numbers, spectrum, left_out=left_out)
+
+
 _KINDS: dict[str, Callable[[Session, Namespace], Figure]] = {
     "wear": _wear,
     "models": _models,
@@ -130,4 +147,6 @@ _KINDS: dict[str, Callable[[Session, Namespace], Figure]] = {
     "lifeline": _lifeline,
     "latent": _latent,
     "heat": _heat,
+    "pulses": _pulses,
+    "spectra": _spectra,
 }

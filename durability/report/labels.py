@@ -21,7 +21,6 @@ from durability.results import (
 from durability.vocabulary import DAMAGE_SEVERITIES
 
 if TYPE_CHECKING:
-    from durability.records import PulseMeasures
     from durability.results import CheckTable, LifeLine, PulseCloud, RigHealth, SurvivalCurve
 
 ABSENT = "–"
@@ -510,21 +509,6 @@ def _middle(values: Any) -> float:
     ordered = sorted(values.tolist())
     half = len(ordered) // 2
     return float(ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2)
-
-
-def pulses_answer(
-    series: str, first: tuple[int, PulseMeasures], last: tuple[int, PulseMeasures]
-) -> str:
-    """Peak and duration of the first and the last waveform."""
-
-    def told(each: tuple[int, PulseMeasures]) -> str:
-        drop, measured = each
-        duration = number(measured.pulse_duration_ms)
-        return f"drop {drop} has {number(measured.peak_g)} g, {duration} ms"
-
-    if first[0] == last[0]:
-        return f"{series}: {told(first)}."
-    return f"{series}: {told(first)}; {told(last)}."
 
 
 def spectra_answer(series: str, drops: Sequence[int], largest_g: Sequence[float]) -> str:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Sequence
+from dataclasses import fields, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from durability.errors import RecordRefused
+from durability.errors import RecordRefused, UnusableCall
 from durability.results import (
     CheckTable,
     DoseCurve,
@@ -17,19 +18,26 @@ from durability.results import (
     LevelFan,
     LifeLine,
     PulseCloud,
+    PulseTrace,
     Ranking,
     SeriesPicture,
+    ShockSpectrum,
     SurvivalCurve,
 )
+from durability.store import bench, database
 from durability.workflow import judge, logbook
 from durability.workflow.demo import is_demo
 from durability.workflow.session import Session
+from durability.workflow.show import show_pulses
 
 if TYPE_CHECKING:
     from durability.records import DeviceHistory, DropHistory
 
 FAN_REACH = 2.5
 """A fan reaches so many times the median drop of failure, or the drops of the longest series."""
+
+MOST_WAVEFORMS = 60
+"""Waveforms of one picture; more of them say no more."""
 
 WEEK_STRETCHES = (
     (0, 0), (1, 1), (2, 2), (3, 4), (5, 8), (9, 13), (14, 26), (27, 52), (53, None),
@@ -222,6 +230,98 @@ def pulse_clouds(
         )
     heights = {row["drop_height_mm"] for row in wanted.values() if row["drop_height_mm"]}
     return clouds, sorted(heights)
+
+
+def pulse_traces(
+    session: Session, series: str | None = None, drop_numbers: Sequence[int] | None = None
+) -> tuple[list[PulseTrace], int]:
+    """Waveforms of one series, and how many it has.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    series : str, optional
+        Its code; by default that with the most waveforms.
+    drop_numbers : sequence of int, optional
+        Only these, voided ones too; by default all valid ones, of many the first, the last and
+        some between.
+
+    Returns
+    -------
+    traces : list of PulseTrace
+        By drop number.
+    of : int
+        Waveforms that the series has, of valid drops.
+
+    Raises
+    ------
+    RecordRefused
+        No such series or drop, or a drop asked for has no waveform.
+    UnusableCall
+        Drops are named without their series.
+    """
+    if drop_numbers and series is None:
+        raise UnusableCall("--series: missing beside --drop; name the series of these drops")
+    with database.reading(session.store) as connection:
+        if series is not None:
+            bench.find(connection, "series", series)
+        rows = bench.fetch(connection, "waveform_drops", series=series)
+    if series is None and rows:
+        series = Counter(row["series"] for row in rows).most_common(1)[0][0]
+    known = [row["drop_number"] for row in rows if row["series"] == series]
+    wanted = sorted(drop_numbers) if drop_numbers else known
+    if len(wanted) > MOST_WAVEFORMS:
+        kept = np.linspace(0, len(wanted) - 1, MOST_WAVEFORMS).round().astype(int)
+        wanted = [wanted[at] for at in kept]
+    traces = show_pulses(session, series, wanted) if series is not None and wanted else []
+    return traces, len(drop_numbers or known)
+
+
+def series_spectra(
+    traces: Sequence[PulseTrace], *, q: float
+) -> tuple[list[int], ShockSpectrum | None, int]:
+    """Shock response spectra of records of one sample rate on common frequencies.
+
+    Parameters
+    ----------
+    traces : sequence of PulseTrace
+        Of one series.
+    q : float
+        Amplification at resonance.
+
+    Returns
+    -------
+    drop_numbers : list of int
+        Of the records used.
+    spectrum : ShockSpectrum or None
+        Arrays of shape (n_records, n_frequencies); None without a record that has an impact.
+    left_out : int
+        Records at another than the commonest sample rate.
+    """
+    from durability.spectrum import (
+        MAX_FREQUENCY_OVER_SAMPLE_RATE,
+        shock_response_spectrum,
+        spectrum_frequencies,
+    )
+
+    with_impact = [trace for trace in traces if trace.measures.peak_g is not None]
+    if not with_impact:
+        return [], None, 0
+    rates = Counter(trace.measures.sample_rate_hz for trace in with_impact)
+    rate_hz = rates.most_common(1)[0][0]
+    used = [trace for trace in with_impact if trace.measures.sample_rate_hz == rate_hz]
+    shortest = min(trace.raw_g.size for trace in used)
+    high_hz = MAX_FREQUENCY_OVER_SAMPLE_RATE * rate_hz
+    frequency_hz = spectrum_frequencies(min(max(10.0, 2.0 * rate_hz / shortest), high_hz), high_hz)
+    spectra = [shock_response_spectrum(trace.raw_g, rate_hz, frequency_hz, q=q) for trace in used]
+    stacked: dict[str, Any] = {
+        field.name: np.array([getattr(each, field.name) for each in spectra])
+        for field in fields(ShockSpectrum)
+        if field.name not in ("method", "q", "sample_rate_hz", "frequency_hz", "beyond_sampling")
+    }
+    numbers = [trace.drop_number for trace in used]
+    return numbers, replace(spectra[0], **stacked), len(with_impact) - len(used)
 
 
 def life_lines(session: Session, devices: Sequence[str] | None = None) -> list[LifeLine]:

@@ -88,9 +88,7 @@ def fan(pictures: Sequence[SeriesPicture], *, level: float, horizon: int) -> Fig
                 panel, picture.trend.series, labels.failure_short(picture.forecast, horizon)
             )
         elif picture.forecast.limit_g is not None:
-            series.beside(
-                panel, picture.forecast.limit_g, labels.limit_words(picture.forecast.limit_g)
-            )
+            series.name_limit(panel, picture.forecast.limit_g)
     return sheet.figure
 
 
@@ -177,9 +175,7 @@ def _draw_failure(panel: Axes, picture: SeriesPicture, farthest: float) -> None:
 
 
 def _fan_key(shown: Sequence[SeriesPicture], level: float) -> list[tuple[str, Artist]]:
-    key = [
-        (words, mark) for words, mark in series.series_key(shown) if not words.startswith("damage")
-    ]
+    key = series.series_key(shown, damage=False)
     if any(each.fan is not None and not each.forecast.failed for each in shown):
         key.append(
             (

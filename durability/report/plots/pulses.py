@@ -11,8 +11,10 @@ from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.lines import Line2D
 
 from durability.basis import counted
-from durability.report import labels
+from durability.report import labels, pulse_labels
 from durability.report.plots import look
+from durability.report.plots.traces import traces
+from durability.report.pulses import shown_window_ms
 from durability.units import STANDARD_GRAVITY_M_S2, impact_velocity_m_s
 
 if TYPE_CHECKING:
@@ -20,8 +22,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from durability.records import FloatArray, IntArray, PulseMeasures, Waveform
-    from durability.results import PulseCloud, ShockSpectrum
+    from durability.records import FloatArray
+    from durability.results import PulseCloud, PulseTrace, ShockSpectrum
 
 WIDTH_AT_TENTH = 1.0 - 2.0 * math.asin(0.1) / math.pi
 """Width of a half-sine between its 10 % points, as a share of its base: 0.936."""
@@ -33,8 +35,8 @@ _AGES = (
 )
 _ROUND_VELOCITIES = (0.5, 1.0, 2.0, 3.0, 5.0, 8.0, 12.0, 20.0)
 _MOST_COLOURED = LinearSegmentedColormap.from_list("wear", [look.SAND, look.RUST, look.INK])
-_SHARE_BEFORE, _SHARE_AFTER = 1.0, 2.0
-"""Time shown before and after the longest pulse, in pulse durations."""
+MOST_DRAWN_CLOSELY = 4
+"""Drops up to which each has a line style of its own."""
 
 
 def half_sine_peak_g(velocity_change_m_s: float, pulse_duration_ms: FloatArray) -> FloatArray:
@@ -141,73 +143,60 @@ def scatter(clouds: Sequence[PulseCloud], drop_heights_mm: Sequence[float] = ())
 
 
 @look.in_our_look
-def pulses(
-    series: str,
-    drop_number: Sequence[int],
-    waveforms: Sequence[Waveform],
-    measures: Sequence[PulseMeasures],
-) -> Figure:
-    """Waveforms of one series on one time axis, each from the start of its first impact.
+def pulses(drops: Sequence[PulseTrace], *, of: int | None = None) -> Figure:
+    """Waveforms of one series on one time axis: lower and longer becoming higher and shorter.
 
     Parameters
     ----------
-    series : str
-        Its code.
-    drop_number : sequence of int
-        Of each waveform, ascending.
-    waveforms : sequence of Waveform
-        As recorded; drawn with baseline removed and the impact upwards.
-    measures : sequence of PulseMeasures
-        Of each waveform.
+    drops : sequence of PulseTrace
+        By drop number; up to four are drawn closely, as in ``traces``.
+    of : int, optional
+        How many the series has, when some between were left out.
 
     Returns
     -------
     Figure
     """
-    drawn = [
-        (number, waveform, measured)
-        for number, waveform, measured in zip(drop_number, waveforms, measures, strict=True)
-        if measured.peak_g is not None and measured.impact_start_s is not None
-    ]
+    drawn = [drop for drop in drops if drop.measures.peak_g is not None]
     if not drawn:
         return look.missing(labels.NOTHING["waveforms"])
-    longest = max(measured.pulse_duration_ms or 1.0 for _, _, measured in drawn)
-    notes = [
-        "Time counts from the first 10% crossing of each impact. Baseline removed, unfiltered."
-    ]
-    silent = len(waveforms) - len(drawn)
-    if silent:
-        notes.append(f"{counted(silent, 'waveform')} without an impact not shown.")
-    first, last = drawn[0], drawn[-1]
+    if len(drawn) <= MOST_DRAWN_CLOSELY:
+        return traces(drawn)
+    notes = ["Each from its own first 10% crossing, baseline removed, filtered as it was measured."]
+    if len(drawn) < len(drops):
+        notes.append(f"{counted(len(drops) - len(drawn), 'waveform')} without an impact not shown.")
+    if of is not None and of > len(drops):
+        notes.append(f"{len(drops)} of {of} waveforms shown, evenly apart.")
+    series = drawn[0].series
     sheet = look.Sheet(
-        labels.pulses_answer(series, (first[0], first[2]), (last[0], last[2])),
+        pulse_labels.traces_answer([drawn[0], drawn[-1]]),
         f"{counted(len(drawn), 'waveform')} of series {series}.",
-        key=_order_key([number for number, _, _ in drawn]),
+        key=_order_key([drop.drop_number for drop in drawn]),
         notes=notes,
     )
     (panel,) = sheet.grid(
-        1, x_label="time since the impact began, ms", y_label="acceleration, g", one_scale=True
+        1,
+        x_label="time since the first 10 % crossing, ms",
+        y_label="acceleration, g",
+        one_scale=True,
     )
-    for index, (number, waveform, measured) in enumerate(drawn):
-        signal = measured.polarity or 1
-        acceleration = signal * (waveform.acceleration_g - (measured.baseline_before_g or 0.0))
-        started = measured.impact_start_s or 0.0
-        time_ms = 1000.0 * (np.arange(acceleration.size) / waveform.sample_rate_hz - started)
-        inside = (time_ms > -_SHARE_BEFORE * longest) & (time_ms < (1 + _SHARE_AFTER) * longest)
+    from_ms, to_ms = shown_window_ms(drawn)
+    for index, drop in enumerate(drawn):
+        inside = (drop.time_ms >= from_ms) & (drop.time_ms <= to_ms)
         panel.plot(
-            time_ms[inside],
-            acceleration[inside],
-            label=f"_drop {number}",
+            drop.time_ms[inside],
+            drop.filtered_g[inside],
+            label=f"_drop {drop.drop_number}",
             **_order_style(index, len(drawn)),
         )
-    panel.set_xlim(-_SHARE_BEFORE * longest, (1 + _SHARE_AFTER) * longest)
+    panel.set_xlim(from_ms, to_ms)
     panel.axhline(0.0, color=look.MUTED, linewidth=0.7)
     return sheet.figure
 
 
 @look.in_our_look
 def spectra(
-    series: str, drop_number: IntArray, spectrum: ShockSpectrum, *, left_out: int = 0
+    series: str, drop_number: Sequence[int], spectrum: ShockSpectrum, *, left_out: int = 0
 ) -> Figure:
     """Shock response spectra by drop number: absolute acceleration and pseudo-velocity.
 
@@ -215,8 +204,8 @@ def spectra(
     ----------
     series : str
         Its code.
-    drop_number : ndarray of int, shape (n_records,)
-        Ascending.
+    drop_number : sequence of int
+        Of each record, ascending.
     spectrum : ShockSpectrum
         Arrays of shape (n_records, n_frequencies), or (n_frequencies,) for one record.
     left_out : int
@@ -226,10 +215,9 @@ def spectra(
     -------
     Figure
     """
-    numbers = np.atleast_1d(drop_number)
     acceleration = np.atleast_2d(spectrum.absolute_acceleration_g)
     velocity = np.atleast_2d(spectrum.pseudo_velocity_m_s)
-    if numbers.size == 0 or acceleration.size == 0:
+    if not drop_number or acceleration.size == 0:
         return look.missing(labels.NOTHING["waveforms"])
     notes = [
         f"Q = {spectrum.q:g}, maximax, {spectrum.method}. Pseudo-velocity is context for severity,"
@@ -246,14 +234,14 @@ def spectra(
     sheet = look.Sheet(
         labels.spectra_answer(
             series,
-            [int(numbers[0]), int(numbers[-1])],
+            [drop_number[0], drop_number[-1]],
             [float(acceleration[0, told].max()), float(acceleration[-1, told].max())]
             if told.any()
             else [math.nan, math.nan],
         ),
-        f"{counted(numbers.size, 'waveform')} of series {series},"
+        f"{counted(len(drop_number), 'waveform')} of series {series},"
         f" {labels.number(spectrum.sample_rate_hz / 1000)} kHz.",
-        key=_order_key(numbers.tolist()),
+        key=_order_key(drop_number),
         notes=notes,
     )
     panels = sheet.rows((2.3, 1.8), x_label="natural frequency, Hz", left_in=0.75)
@@ -274,7 +262,7 @@ def spectra(
             panel.plot(
                 frequency,
                 values[index, told],
-                label=f"_drop {int(numbers[index])}",
+                label=f"_drop {drop_number[index]}",
                 **_order_style(index, len(values)),
             )
     if frequency.size > 1:

@@ -67,9 +67,7 @@ def wear(
         if len(shown) > 1:
             sheet.title(panel, *_panel_title(picture, short=len(shown) > _MOST_WITH_RISE))
         elif picture.forecast.limit_g is not None:
-            series.beside(
-                panel, picture.forecast.limit_g, labels.limit_words(picture.forecast.limit_g)
-            )
+            series.name_limit(panel, picture.forecast.limit_g)
     return sheet.figure
 
 
