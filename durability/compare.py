@@ -236,7 +236,7 @@ def _speed(fit: WearFit, span: int, prior: tuple[float, float]) -> tuple[float, 
     Mean and variance with the general prior taken out again (as for normals), since the groups
     bring their own: a series of two drops then says next to nothing.
     """
-    if fit.draws is None:
+    if fit.draws is None or fit.rise_pct_per_drop is None:
         return None
     path = log_level(fit.draws, np.array([1.0, float(span)]))
     rise = _scaled((path[:, 1] - path[:, 0]) / (span - 1.0))

@@ -383,7 +383,7 @@ def forecasts(results: Sequence[Forecast], level: float, horizon: int) -> None:
     )
     console().print(
         grid(
-            ("series", "model", "drops", "limit, g", "fails at drop", f"{level:.0%}"),
+            ("series", "model", "drops", "limit, g", "fails at drop", labels.share(level)),
             (
                 (
                     each.series,
@@ -422,7 +422,7 @@ def explained_forecasts(
                 grid(
                     ("drop", "still protects", ""),
                     (
-                        (str(drop), f"{share:.0%}", "#" * round(share * PLOT_WIDTH))
+                        (str(drop), labels.chance(share), "#" * round(share * PLOT_WIDTH))
                         for drop, share in told
                     ),
                     right=(0, 1),
@@ -462,7 +462,7 @@ def ranking(result: Ranking) -> None:
                     str(group.drops),
                     str(group.failed),
                     labels.percent_with_interval(group.rise_pct_per_drop, group.lower, group.upper),
-                    labels.chance(group.probability_fastest),
+                    labels.drawn_chance(group.probability_fastest),
                     labels.life_words(group.life),
                 )
                 for group in result.groups

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -102,6 +103,28 @@ class Section:
     blocks: list[Block] = field(default_factory=list)
 
 
+_RIGHT_TO_LEFT = re.compile(
+    "[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc]"
+    "(?:[^<>A-Za-z0-9]*[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc])?"
+)
+
+
+def isolated(text: str) -> str:
+    """Words written from right to left kept apart, so that the numbers beside them stay in place.
+
+    Parameters
+    ----------
+    text : str
+        A sentence of ours with names of the record in it, or a picture's source.
+
+    Returns
+    -------
+    str
+        With Unicode's isolating marks (UAX 9) around each such run.
+    """
+    return _RIGHT_TO_LEFT.sub(lambda run: f"\u2068{run[0]}\u2069", text)
+
+
 def drawing(name: str, figure: Figure, caption: str, *, stamp: str = "") -> Drawing:
     """A figure of ``report.plots`` made fit to stand within the page.
 
@@ -125,4 +148,4 @@ def drawing(name: str, figure: Figure, caption: str, *, stamp: str = "") -> Draw
     if stamp:
         plots.stamp(figure, stamp)
     # The picture escapes its own texts: it comes from a figure, never from the record as it is.
-    return Drawing(name, Markup(plots.inline_svg(figure, name)), caption)  # noqa: S704
+    return Drawing(name, Markup(isolated(plots.inline_svg(figure, name))), caption)  # noqa: S704

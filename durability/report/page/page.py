@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from durability.report import labels
 from durability.report.page import sections, words
+from durability.report.page.blocks import isolated
 
 if TYPE_CHECKING:
     from durability.results import ReportContents
@@ -38,6 +39,7 @@ def page(contents: ReportContents, told: Callable[[str], None] = lambda _: None)
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters["isolated"] = isolated
     return environment.get_template("page.html").render(
         title=words.title(contents.scope),
         facts=words.identity(contents),

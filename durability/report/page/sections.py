@@ -122,7 +122,7 @@ def at_a_glance(contents: ReportContents) -> list[Block]:
                     labels.drops_of(valid[group.group], made[group.group]),
                     str(group.failed),
                     labels.percent_with_interval(group.rise_pct_per_drop, group.lower, group.upper),
-                    labels.chance(group.probability_fastest),
+                    labels.drawn_chance(group.probability_fastest),
                     labels.life_words(group.life),
                     against.get(group.group, labels.ABSENT),
                 )
@@ -277,7 +277,7 @@ def _life(contents: ReportContents, artist: _Artist) -> Section:
                 "drops",
                 "limit, g",
                 "fails at drop",
-                f"{contents.level:.0%} interval",
+                f"{labels.share(contents.level)} interval",
                 "rests on",
             ),
             [

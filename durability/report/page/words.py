@@ -419,7 +419,7 @@ def limit(contents: ReportContents) -> str:
         level = f"the fitted level reaches {labels.number(contents.limit_g)} g"
     else:
         level = (
-            f"the fitted level has risen by {labels.chance(contents.limit_rise)} above its own at"
+            f"the fitted level has risen by {labels.share(contents.limit_rise)} above its own at"
             " the first drop"
         )
     return f"Failed: {level}, or damage of severity 4 is seen, whichever comes first."
@@ -437,6 +437,6 @@ def claim(result: Claim) -> str:
     return (
         f"Claim: peak g of {result.overall.drops_a} drops is reduced by at least"
         f" {labels.number(result.reduction_at_least_pct)} %: {result.verdict};"
-        f" {labels.number(result.reduction_pct)} % ({ends}) at {labels.chance(result.confidence)}"
-        f" confidence, risk of a false claim {labels.chance(result.false_claim_risk)}."
+        f" {labels.number(result.reduction_pct)} % ({ends}) at {labels.share(result.confidence)}"
+        f" confidence, risk of a false claim {labels.share(result.false_claim_risk)}."
     )
