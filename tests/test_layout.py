@@ -31,6 +31,7 @@ MODELS = {
     "claims",
     "ratio",
     "scenario",
+    "selfcheck",
 }
 # Part → our own parts it may import beside the common ones and itself.
 OURS = {
@@ -58,6 +59,8 @@ OURS = {
     "covariates": {"wear"},
     "more_drops": {"wear", "forecast"},
     "latent": {"life"},
+    # What the program is held against goes through the same functions as its answers.
+    "selfcheck": {"pulse", "spectrum", "trend", "life", "rig", "plan", "latent"},
     "report": set(),
     "workflow": {"intake", "store"} | MODELS,
     # The command line takes the shapes of what is typed from intake, never a model or the store.
@@ -70,7 +73,7 @@ THIRD_PARTY = {
     "intake": {"numpy", "pandas"},
     "store": {"duckdb", "filelock", "numpy", "pandas"},
     "workflow": {"numpy", "pandas"},
-    "report": {"rich", "matplotlib", "numpy", "jinja2"},
+    "report": {"rich", "matplotlib", "numpy", "jinja2", "markupsafe"},
     "cli": {"rich"},
     "records": {"numpy"},  # for the types of its arrays only
     **dict.fromkeys(MODELS, NUMERICAL),

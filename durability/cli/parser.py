@@ -521,6 +521,13 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
     query.add_argument(
         "--folder", action="append", default=[], metavar="PATH", help="your own questions too"
     )
+    query.add_argument("--sql", metavar="SELECT", help="ask this instead, read-only")
+    query.add_argument(
+        "--format",
+        choices=("table", "csv", "json", "markdown", "parquet"),
+        help="by default what FILE ends in, else a table",
+    )
+    query.add_argument("-o", "--output", metavar="FILE", help="write the answer there")
     record = command(
         commands, "record", "keyboard session: one line a drop", "session:record", writer
     )

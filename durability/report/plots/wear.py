@@ -22,7 +22,7 @@ _MOST_WITH_RISE = 9
 
 @look.in_our_look
 def wear(
-    pictures: Sequence[SeriesPicture], *, most: int = look.MOST_PANELS
+    pictures: Sequence[SeriesPicture], *, most: int | None = None
 ) -> Figure:
     """Peak g by drop number with level, band, limit, voided and doubted drops and damage.
 
@@ -33,7 +33,7 @@ def wear(
     ----------
     pictures : sequence of SeriesPicture
         One a series.
-    most : int
+    most : int, optional
         Panels at most; what needs action stands first.
 
     Returns
@@ -42,7 +42,7 @@ def wear(
     """
     if not pictures:
         return look.missing(labels.NOTHING["series"])
-    shown = sorted(pictures, key=_worst_first)[:most]
+    shown = sorted(pictures, key=_worst_first)[: most or look.MOST_PANELS]
     sheet = look.Sheet(
         _wear_answer(pictures),
         series.shown_words(shown),
