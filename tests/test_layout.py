@@ -66,13 +66,16 @@ OURS = {
     # The command line takes the shapes of what is typed from intake, never a model or the store.
     "cli": {"workflow", "report", "intake"},
     "__main__": {"cli"},
-    "__init__": {"workflow", "report"} | MODELS,
+    # The library: the same answers on frames.
+    "library": {"workflow"} | MODELS,
+    "__init__": {"library"} | MODELS,
 }
 NUMERICAL = {"numpy", "scipy", "sklearn"}
 THIRD_PARTY = {
     "intake": {"numpy", "pandas"},
     "store": {"duckdb", "filelock", "numpy", "pandas"},
     "workflow": {"numpy", "pandas"},
+    "library": {"numpy", "pandas"},
     "report": {"rich", "matplotlib", "numpy", "jinja2", "markupsafe"},
     "cli": {"rich"},
     "records": {"numpy"},  # for the types of its arrays only

@@ -253,6 +253,7 @@ def _imports(group: Any, command: Any, writer: Any, _: Any) -> None:
             help="rows in which this column of the sheet is blank are no records",
         )
         made.add_argument("--decimal-comma", action="store_true", help="numbers are written 118,4")
+        _quiet(made)
         if kind == "drops":
             made.add_argument(
                 "--number-drops",
@@ -481,6 +482,7 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
     )
     _filters(forecast)
     _limits(forecast)
+    _quiet(forecast)
     conditions = command(
         commands,
         "conditions",

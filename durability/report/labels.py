@@ -29,6 +29,16 @@ ABSENT = "–"
 VERDICT_MARKS = {"rising": "▲", "settled": "◦", "steady": "=", "too few": "?"}
 """A symbol that never stands without its word."""
 
+NEEDS_ACTION = (
+    f"{VERDICT_MARKS['rising']} ",
+    "FAIL",
+    "failed",
+    "latent failure",
+    "4 failed",
+    "void:",
+)
+"""How a cell begins that an engineer must not read past."""
+
 UNITS = {
     "peak_g": "g",
     "pulse_duration_ms": "ms",
@@ -426,6 +436,11 @@ def latent_sentence(result: LatentLink) -> str:
     p = "" if result.p_value is None else f", p = {number(result.p_value, 2)}"
     word = "Linked" if result.verdict == "linked" else "Not shown to be linked"
     return f"{word}: {effect}{p}; {seen}."
+
+
+def functions_due(functions: Sequence[str]) -> str:
+    """The functions that an inspection is to check."""
+    return f"{counted(len(functions), 'function')}: {listed(functions)}"
 
 
 def failed_days(device: DeviceOutlook) -> str:

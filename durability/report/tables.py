@@ -38,6 +38,9 @@ _TO_ASCII = str.maketrans(
     }
 )  # fmt: skip
 
+ACCENT = "bold red"
+"""For what needs action, and for nothing else; its words say so without colour too."""
+
 _COLUMNS: dict[str, tuple[tuple[str, str], ...]] = {
     "specimens": (
         ("specimen", "specimen"),
@@ -170,8 +173,14 @@ def grid(
             vertical="top",
         )
     for row in rows:
-        table.add_row(*(_shown(cell) for cell in row))
+        table.add_row(*map(_accented, row))
     return table
+
+
+def _accented(cell: str) -> str:
+    """A cell's text, in the one accent when it says that something needs action."""
+    shown = _shown(cell)
+    return f"[{ACCENT}]{shown}[/]" if cell.startswith(labels.NEEDS_ACTION) else shown
 
 
 def say(words: str) -> None:
@@ -549,4 +558,4 @@ def due(on: date, inspections: Sequence[DueInspection]) -> None:
         )
     )
     for functions in dict.fromkeys(each.functions for each in inspections):
-        say(f"{counted(len(functions), 'function')}: {labels.listed(functions)}")
+        say(labels.functions_due(functions))

@@ -286,8 +286,8 @@ def view_frame(store: Path, view: str) -> pd.DataFrame | None:
     """Every row of a view or table of the store; None when there is none of that name."""
     with database.reading(store) as connection:
         try:
-            frame: pd.DataFrame = connection.table(view).df()
-        except duckdb.Error:
+            frame: pd.DataFrame = connection.cursor().table(view).df()
+        except duckdb.CatalogException:
             return None
     return frame
 

@@ -100,6 +100,20 @@ def judge_series(
     return judge_trends(drop_histories(session, series, case_models))
 
 
+def refuse_unusable_limits(
+    level: float, limit_g: float | None, limit_rise: float, horizon: int
+) -> None:
+    """Refuse a level, limit or horizon that is out of its range."""
+    if not 0 < level < 1:
+        raise UnusableCall(f"--level {level}: not a share between 0 and 1, like 0.9")
+    if limit_g is not None and not limit_g > 0:
+        raise UnusableCall(f"--limit-g {limit_g}: not a number above 0, in g")
+    if not limit_rise > 0:
+        raise UnusableCall(f"--limit-rise {limit_rise}: not a fraction above 0, like 0.5")
+    if horizon < 1:
+        raise UnusableCall(f"--horizon {horizon}: not a drop number of 1 or more")
+
+
 def forecast_series(
     session: Session,
     series: Sequence[str] | None = None,
@@ -131,14 +145,7 @@ def forecast_series(
     UnusableCall
         A limit, level or horizon is out of its range.
     """
-    if not 0 < level < 1:
-        raise UnusableCall(f"--level {level}: not a share between 0 and 1, like 0.9")
-    if limit_g is not None and not limit_g > 0:
-        raise UnusableCall(f"--limit-g {limit_g}: not a number above 0, in g")
-    if not limit_rise > 0:
-        raise UnusableCall(f"--limit-rise {limit_rise}: not a fraction above 0, like 0.5")
-    if horizon < 1:
-        raise UnusableCall(f"--horizon {horizon}: not a drop number of 1 or more")
+    refuse_unusable_limits(level, limit_g, limit_rise, horizon)
     from durability.forecast import forecast
 
     wanted = drop_histories(session, series, case_models)

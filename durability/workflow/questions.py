@@ -118,7 +118,10 @@ def frame(session: Session, what: str, values: Mapping[str, Any]) -> pd.DataFram
     found = None if values else saved_queries.view_frame(session.store, what)
     if found is not None:
         return found
-    question = find_question(what)
+    try:
+        question = find_question(what)
+    except UnusableCall:
+        raise UnusableCall(f"{what!r}: no view, table or saved question of that name") from None
     texts = {name: "NULL" if value is None else str(value) for name, value in values.items()}
     parameters = saved_queries.typed_parameters(question, texts)
     return saved_queries.query_frame(session.store, question.sql, parameters, name=what)

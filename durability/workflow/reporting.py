@@ -105,7 +105,10 @@ def gather_report(
     ------
     RecordRefused
         A series, case model, specimen or plan is not in the store.
+    UnusableCall
+        A limit, level or horizon is out of its range.
     """
+    judge.refuse_unusable_limits(level, limit_g, limit_rise, horizon)
     told(STEPS[0])
     scope = _scope(session, series, case_models, specimen, plan)
     rows, about = _rows(session, scope)

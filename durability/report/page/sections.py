@@ -536,7 +536,13 @@ def _due(contents: ReportContents) -> list[Block]:
             right=frozenset({3, 4}),
             act=frozenset(at for at, each in enumerate(contents.due) if each.days_overdue > 0),
             command=f"durability due --on {contents.on}",
-        )
+        ),
+        Items(
+            [
+                labels.functions_due(functions)
+                for functions in dict.fromkeys(each.functions for each in contents.due)
+            ]
+        ),
     ]
 
 
