@@ -175,23 +175,67 @@ def _crossings(
 
 
 def _with_later_onset(fit: WearFit, log_limit: FloatArray, crossing: FloatArray) -> FloatArray:
-    """Crossings, had some of the paths that flatten out or fall a climb still to come.
+    """Crossings, had some of the paths that flatten out or fall a climb still to come."""
+    if fit.draws is None:
+        return crossing
+    chosen, onset, rate = later_onsets(fit, crossing)
+    start = log_level(fit.draws, float(fit.last_drop_number) * np.ones(1))[chosen, 0]
+    crossing = crossing.copy()
+    crossing[chosen] = onset + np.ceil((log_limit[chosen] - start) / rate)
+    return crossing
+
+
+def level_crossings(
+    fit: WearFit, *, limit_g: float | None, limit_rise: float, horizon: int
+) -> FloatArray:
+    """First drop at which the level of each draw reaches the limit, by its shape alone.
+
+    Parameters
+    ----------
+    fit : WearFit
+        Of one series.
+    limit_g, limit_rise, horizon
+        As in ``forecast``.
+
+    Returns
+    -------
+    ndarray of shape (n_draws,)
+        Infinite far beyond the horizon; empty without draws.
+    """
+    log_limit = _log_limit(fit, limit_g, limit_rise)
+    return _crossings([fit], [log_limit], _HORIZON_MARGIN * horizon)[0]
+
+
+def later_onsets(
+    fit: WearFit, crossing: FloatArray
+) -> tuple[NDArray[np.int64], FloatArray, FloatArray]:
+    """Draws among those that flatten out or fall which may yet climb, and how.
 
     Steady paths need none of it: the shapes hold onsets beyond the last drop.
+
+    Parameters
+    ----------
+    fit : WearFit
+        With draws.
+    crossing : ndarray of shape (n_draws,)
+        From ``level_crossings``.
+
+    Returns
+    -------
+    chosen : ndarray of int, shape (n_chosen,)
+        Which draws.
+    onset, rate : ndarray of shape (n_chosen,)
+        Drop at which each begins to climb, and its rise of log level per drop from there.
     """
     draws = fit.draws
     if draws is None:
-        return crossing
+        return np.empty(0, dtype=np.int64), np.empty(0), np.empty(0)
     rng = np.random.default_rng(crc32(fit.series.encode()) + 2)
     flat = np.isin(draws.family, _FLAT_IN_THE_END) | (draws.climb < 0.0)
     chosen = np.flatnonzero(flat & (rng.random(flat.size) < LATER_ONSET) & np.isinf(crossing))
     after, rate = rng.standard_normal((2, flat.size))[:, chosen]
     onset = fit.last_drop_number + np.ceil(_ONSET_AFTER * np.exp(_ONSET_LOG_SD * after))
-    rate = _ONSET_RATE * np.exp(_ONSET_RATE_LOG_SD * rate)
-    start = log_level(draws, float(fit.last_drop_number) * np.ones(1))[chosen, 0]
-    crossing = crossing.copy()
-    crossing[chosen] = onset + np.ceil((log_limit[chosen] - start) / rate)
-    return crossing
+    return chosen, onset, _ONSET_RATE * np.exp(_ONSET_RATE_LOG_SD * rate)
 
 
 def _joined(parts: Sequence[WearDraws]) -> WearDraws:

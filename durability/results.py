@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Literal
 if TYPE_CHECKING:
     from durability.records import (
         BoolArray,
+        DeviceHistory,
         FlagName,
         FloatArray,
         IntArray,
@@ -526,6 +527,122 @@ class DueInspection:
     days_overdue: int
     stage: str
     functions: tuple[str, ...]
+
+
+# --------------------------------------------------------------------------------- pictures
+
+
+@dataclass(frozen=True, slots=True)
+class LevelFan:
+    """The level of one series at drops to come; arrays of shape (n_drops,), in g.
+
+    Not yet failed, it is that of a case which has not reached its limit by its last drop.
+    """
+
+    drop_number: IntArray
+    lower_g: FloatArray
+    inner_lower_g: FloatArray
+    median_g: FloatArray
+    inner_upper_g: FloatArray
+    upper_g: FloatArray
+    level: float
+    """Content of the outer band; the inner one holds half of the paths."""
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesPicture:
+    """One series as it is drawn: what was judged, and what the judgement left out."""
+
+    trend: Trend
+    forecast: Forecast
+    device: str | None
+    condition: tuple[float | None, str | None, str | None]
+    """Drop height in mm, surface, orientation."""
+    voided_drop_number: IntArray
+    voided_peak_g: FloatArray
+    """NaN where the voided drop gave no reading."""
+    damage_drop_number: IntArray
+    damage_severity: IntArray
+    """What was noted on the case, by drop number."""
+    fan: LevelFan | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SurvivalCurve:
+    """Share of a group's series that have not failed, by drop; steps hold until the next drop."""
+
+    group: str
+    failed_drop: IntArray
+    censored_drop: IntArray
+    """Last drop of each series that has not failed."""
+    drop: FloatArray
+    """Where the steps begin, from 0; shape (n_steps,), as the next three."""
+    survival: FloatArray
+    lower: FloatArray
+    upper: FloatArray
+    level: float
+
+
+@dataclass(frozen=True, slots=True)
+class PulseCloud:
+    """Peak against duration of the drops of one group; arrays of shape (n_drops,)."""
+
+    group: str
+    series: int
+    peak_g: FloatArray
+    pulse_duration_ms: FloatArray
+    age: FloatArray
+    """0 at the first drop of its series, 1 at its last."""
+    voided: BoolArray
+    without_duration: int
+    """Valid drops that have no pulse duration on record."""
+
+
+@dataclass(frozen=True, slots=True)
+class LifeLine:
+    """One device from its first drop to its last look."""
+
+    history: DeviceHistory
+    state: str
+    zero_day: float | None
+    """Day from which ``after_days`` and ``by_days`` count, since 1970-01-01."""
+    after_days: float | None
+    by_days: float | None
+    first_failed_functions: tuple[str, ...]
+    shock_dose: FloatArray
+    """Sum over its drops so far, those without a reading at the middle of their like."""
+    dose_exponent: float
+
+
+@dataclass(frozen=True, slots=True)
+class DoseCurve:
+    """Probability of having failed by one day against the shock dose; arrays (n_doses,)."""
+
+    shock_dose: FloatArray
+    probability: FloatArray
+    lower: FloatArray
+    upper: FloatArray
+    background: tuple[float, float, float]
+    """Lower, middle, upper of a device that was never dropped."""
+    days: int
+    level: float
+
+
+@dataclass(frozen=True, slots=True)
+class CheckTable:
+    """Outcomes of functional checks by function and stretch of weeks.
+
+    Counts have shape (n_functions, n_stretches); a device counts once a stretch, at its worst.
+    """
+
+    group: str
+    devices: int
+    functions: tuple[str, ...]
+    weeks: tuple[tuple[int, int | None], ...]
+    """First and last whole week after the last drop; the last stretch stays open."""
+    tested: IntArray
+    degraded: IntArray
+    failed: IntArray
 
 
 # --------------------------------------------------------------------------------- spectrum

@@ -134,6 +134,11 @@ def _series(group: Any, command: Any, writer: Any, common: Any) -> None:
     opened.add_argument("code")
     opened.add_argument("--device", required=True, metavar="CODE", help="device or dummy dropped")
     opened.add_argument("--case", metavar="CODE", help="the case around it; bare without")
+    opened.add_argument(
+        "--device-kind", choices=("device", "dummy"), help="of a device new in the record"
+    )
+    opened.add_argument("--device-model", metavar="M", help="of a device new in the record")
+    opened.add_argument("--case-model", metavar="M", help="of a case new in the record")
     opened.add_argument("--drop-height-mm", metavar="MM")
     opened.add_argument("--surface", help="what it lands on, like steel on concrete")
     opened.add_argument("--orientation", help="what strikes first, like corner 2-3-5")
@@ -514,6 +519,52 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
     command(commands, "demo", "build and show the invented scenario", "demo:demo", writer)
 
 
+def _plots(group: Any, command: Any, _: Any, common: Any) -> None:
+    for kind, help_ in (
+        ("wear", "peak g by drop number: level, band, limit, voided drops, damage"),
+        ("models", "case models side by side on one scale"),
+        ("survival", "share of series not failed by drop number, by case model"),
+        ("fan", "the level to come, against the limit"),
+        ("scatter", "peak against pulse duration, lines of equal velocity change"),
+        ("lifeline", "devices: drops, dose, looks and when they failed"),
+        ("latent", "probability of failing later against shock dose, controls included"),
+        ("heat", "functions against weeks after the last drop"),
+        ("pulses", "waveforms of one series on one time axis"),
+        ("spectra", "shock response spectra of one series, by drop number"),
+    ):
+        made = command(group, kind, help_, "plots:plot", common)
+        made.set_defaults(kind=kind)
+        made.add_argument(
+            "-o",
+            dest="output",
+            metavar="FILE",
+            help=f"ends in .svg, .pdf or .png (default {kind}.svg in this folder)",
+        )
+        if kind in ("wear", "models", "survival", "fan"):
+            _filters(made)
+            _limits(made)
+        elif kind == "scatter":
+            _filters(made)
+        elif kind == "lifeline":
+            made.add_argument(
+                "--device", action="append", metavar="CODE", help="only this; repeatable"
+            )
+        elif kind in ("pulses", "spectra"):
+            made.add_argument("--series", metavar="S", help="else that with the most waveforms")
+            made.add_argument(
+                "--drop",
+                dest="drops",
+                action="append",
+                type=int,
+                metavar="NUMBER",
+                help="only this drop of the series; repeatable",
+            )
+        if kind == "spectra":
+            made.add_argument(
+                "--q", type=float, default=10.0, help="amplification at resonance (default 10)"
+            )
+
+
 _FAMILIES = (
     ("specimen", "cases, devices and dummies", _specimens),
     ("sensor", "shock accelerometers", _sensors),
@@ -523,4 +574,5 @@ _FAMILIES = (
     ("import", "take a lab's CSV files, or recorders' waveforms", _imports),
     ("show", "one drop closely: its inputs, its trace, its spectrum", _shows),
     ("inspect", "follow-up inspections of devices", _inspections),
+    ("plot", "pictures, as SVG, PDF or PNG", _plots),
 )

@@ -154,8 +154,11 @@ def open_series(
     case: str | None = None,
     sensor: str | None = None,
     values: Mapping[str, str | None],
-) -> None:
-    """Open a drop series of a known device, in a known case or bare.
+) -> list[str]:
+    """Open a drop series of a device, in a case or bare.
+
+    Codes that are not in the store yet are added, and named in what comes back: a slip of the
+    finger must be seen.
 
     Parameters
     ----------
@@ -167,12 +170,17 @@ def open_series(
         Codes; bare without a case.
     values : mapping
         drop_height_mm, surface, orientation, purpose, method, fixture, conditioning, note as
-        typed.
+        typed; device_kind, device_model and case_model for specimens that are new.
+
+    Returns
+    -------
+    list of str
+        What was added beside the series ("case C-21").
 
     Raises
     ------
     RecordRefused
-        The code is taken, or a specimen or sensor is unknown, retired or of the wrong kind.
+        The code is taken, or a specimen is retired, of another kind or of another model.
     """
     row = typed_values(
         values,
@@ -187,9 +195,20 @@ def open_series(
         )
     with entry(session, "series open") as (connection, entry_id):
         bench.refuse_taken(connection, "series", str(typed_value("series", code)))
-        device_id = _specimen_id(connection, device, ("device", "dummy"), "--device")
-        case_id = _specimen_id(connection, case, ("case",), "--case") if case else None
-        sensor_id = bench.find(connection, "sensor", sensor)["sensor_id"] if sensor else None
+        added: list[str] = []
+        kinds = (
+            ("device", "dummy") if values.get("device_kind") is None else (values["device_kind"],)
+        )
+        device_id = _dropped(
+            connection, device, kinds, values.get("device_model"), "--device", added, entry_id
+        )
+        case_id = case and _dropped(
+            connection, case, ("case",), values.get("case_model"), "--case", added, entry_id
+        )
+        if sensor and bench.run(connection, "find_sensor", code=sensor) is None:
+            bench.run(connection, "add_sensor", **_UNKNOWN_SENSOR, code=sensor, entry_id=entry_id)
+            added.append(f"sensor {sensor}")
+        sensor_id = sensor and bench.run(connection, "find_sensor", code=sensor)
         bench.run(
             connection,
             "open_series",
@@ -204,13 +223,59 @@ def open_series(
             **row,
             entry_id=entry_id,
         )
+    return added
 
 
-def _specimen_id(connection: Any, code: str, kinds: tuple[str, ...], option: str) -> Any:
+def _dropped(
+    connection: Any,
+    code: str,
+    kinds: tuple[str | None, ...],
+    model: str | None,
+    option: str,
+    added: list[str],
+    entry_id: Any,
+) -> Any:
+    """Key of a specimen to be dropped; one that is not in the store yet is added."""
+    if not bench.fetch(connection, "find_specimen", code=code):
+        unknown = dict.fromkeys(("lot", "mass_g", "received_on", "note"))
+        typed_value("code", code, option=option)
+        bench.run(
+            connection,
+            "add_specimen",
+            **unknown,
+            code=code,
+            kind=kinds[0],
+            model=model,
+            entry_id=entry_id,
+        )
+        added.append(f"{kinds[0]} {code}")
+    key = _specimen_id(connection, code, kinds, option)
+    known_model = bench.find(connection, "specimen", code)["model"]
+    if model is not None and model != known_model:
+        raise RecordRefused(
+            f"{option}-model {model!r}: {code} is known as {known_model or 'without a model'}; to"
+            " mend that use: specimen amend"
+        )
+    return key
+
+
+_UNKNOWN_SENSOR = dict.fromkeys(
+    (
+        "sensitivity_mv_per_g",
+        "full_scale_g",
+        "natural_frequency_hz",
+        "calibrated_on",
+        "calibration_due",
+        "note",
+    )
+)
+
+
+def _specimen_id(connection: Any, code: str, kinds: tuple[str | None, ...], option: str) -> Any:
     specimen = bench.find(connection, "specimen", code)
     if specimen["kind"] not in kinds:
         raise RecordRefused(
-            f"{option} {code!r}: is a {specimen['kind']}; give a {' or '.join(kinds)}"
+            f"{option} {code!r}: is a {specimen['kind']}; give a {' or '.join(map(str, kinds))}"
         )
     if specimen["status"] == "retired":
         raise RecordRefused(f"{option} {code!r}: is retired; use another specimen")
