@@ -93,7 +93,8 @@ def fetch_arrays(connection: Connection, name: str, **parameters: Any) -> dict[s
     for column, values in columns.items():
         masked: Any = np.ma.asarray(values)
         if masked.dtype.kind not in "fiu":
-            arrays[column] = masked.astype(object).filled(None)
+            # filled(None) would mean the library's own filler, "?".
+            arrays[column] = np.where(np.ma.getmaskarray(masked), None, masked.data)
         elif np.ma.is_masked(masked):
             arrays[column] = masked.astype(float).filled(np.nan)
         else:
@@ -259,6 +260,7 @@ _CHECKS = {
         "check_drops_closed",
         "check_drops_specimens",
         "check_drops_conditions",
+        "check_drops_quarantined",
     ),
     "damage": ("check_damage_lone_number", "check_damage_known", "check_damage_stored"),
     "inspections": (
