@@ -104,9 +104,10 @@ def device_follow_up(told: Mapping[str, Any]) -> None:
     """Print one device's plan, how each stage of it stands, and its inspections."""
     state = labels.status(told["status"], told["quarantined_since"])
     kept = Counter(stage["state"] for stage in told["stages"])
+    since = "" if told["owes"] else ", nothing owed since"
     say(
         f"{told['device']} ({state}): plan {told['plan']!r}, from the {told['anchor']}, on"
-        f" {told['on']}: {labels.listed(f'{count} {name}' for name, count in kept.items())}"
+        f" {told['on']}{since}; {labels.listed(f'{count} {name}' for name, count in kept.items())}"
     )
     if told["stages"]:
         console().print(
@@ -119,7 +120,9 @@ def device_follow_up(told: Mapping[str, Any]) -> None:
                         _STAGE_MARKS[stage["state"]],
                         stage["state"],
                         stage["inspected_on"].isoformat() if stage["inspected_on"] else "",
-                        str(stage["days_late"]) if stage["days_late"] else "",
+                        str(stage["days_late"])
+                        if stage["days_late"] and stage["state"] != "skipped"
+                        else "",
                     )
                     for stage in told["stages"]
                 ),
@@ -191,7 +194,7 @@ def _shock_words(walk: Walk) -> str:
     if shocks["highest_drop_mm"]:
         parts.append(f"from up to {shocks['highest_drop_mm']:g} mm")
     if shocks["shock_dose"] is not None:
-        parts.append(f"dose {labels.number(shocks['shock_dose'])} (b = 6.4)")
+        parts.append(f"dose {labels.dose(shocks['shock_dose'])} (b = 6.4)")
     if shocks["last_dropped_at"]:
         days = (walk.inspected_at.date() - shocks["last_dropped_at"].date()).days
         parts.append(f"last {counted(days, 'day')} ago")
@@ -305,8 +308,9 @@ def _study(link: LatentLink) -> None:
         dose = link.ten_percent_dose
         say(
             f"one in ten fails within {link.ten_percent_days} days at a shock dose of"
-            f" {labels.number(dose.median)} ({labels.interval(dose.lower, dose.upper)}) with"
-            f" b = {labels.number(link.dose_exponent, 2)}, background failures apart; in drops:"
+            f" {labels.dose(dose.median)} ({labels.dose(dose.lower)} to {labels.dose(dose.upper)})"
+            f" with b = {labels.number(link.dose_exponent, 2)}, background failures apart; in"
+            " drops:"
         )
     if link.drops_to_ten_percent:
         console().print(
@@ -432,7 +436,7 @@ def _exposures(answer: LatentAnswer) -> None:
     exponents = [dose.exponent for dose in next(iter(answer.doses.values()), ())]
     say(
         "Shock dose: sum of (peak g / 1000)^b over the drops lived through. In brackets: drops"
-        " without a trusted reading, and the dose with each at the largest of its like."
+        " without a trusted reading, which are not in the dose."
     )
     console().print(
         grid(
@@ -444,7 +448,7 @@ def _exposures(answer: LatentAnswer) -> None:
                     + (f" ({each.drops_without_reading})" if each.drops_without_reading else ""),
                     labels.number(each.max_peak_g),
                     labels.number(each.largest_velocity_change_m_s),
-                    *(dose_words(dose) for dose in answer.doses[each.device]),
+                    *(labels.dose(dose.dose) for dose in answer.doses[each.device]),
                 )
                 for each in sorted(
                     answer.link.per_device, key=lambda each: (-(each.shock_dose or 0), each.device)
@@ -453,13 +457,19 @@ def _exposures(answer: LatentAnswer) -> None:
             right=range(1, 4 + len(exponents)),
         )
     )
+    for each in answer.link.per_device:
+        if each.drops_without_reading:
+            bounds = labels.listed(labels.dose(dose.upper) for dose in answer.doses[each.device])
+            say(
+                f"{each.device}: {counted(each.drops_without_reading, 'drop')} without a trusted"
+                f" reading; with each at the largest of its like the dose is {bounds}"
+            )
 
 
 def dose_words(dose: DoseUnder) -> str:
     """A dose, and its upper bound where a drop gave no reading."""
-    known = labels.number(dose.dose, 2)
     unsure = dose.upper is None or dose.upper != dose.dose
-    return f"{known} ({labels.number(dose.upper, 2)})" if unsure else known
+    return labels.dose(dose.dose) + (f" ({labels.dose(dose.upper)})" if unsure else "")
 
 
 def _drops(count: float | None) -> str:
@@ -511,7 +521,7 @@ def history(told: Mapping[str, Any]) -> None:
 def _event_words(event: Mapping[str, Any]) -> str:
     parts = [event["what"] or ""]
     if "shock_dose_so_far" in event:
-        parts.append(f"dose so far {labels.number(event['shock_dose_so_far'], 2)}")
+        parts.append(f"dose so far {labels.dose(event['shock_dose_so_far'])}")
     if event["days_since_drop"] is not None:
         parts.append(f"{counted(event['days_since_drop'], 'day')} after the last drop")
     return "; ".join(part for part in parts if part)

@@ -137,6 +137,13 @@ def number(value: float | None, digits: int = 3) -> str:
     return f"{value:.{places}f}"
 
 
+def dose(value: float | None) -> str:
+    """A shock dose: it spans many powers of ten, and two digits are more than it is good for."""
+    if value is None or value == 0 or value >= 0.001:
+        return number(value, 2)
+    return f"{value:.1e}"
+
+
 def percent(value: float | None) -> str:
     """A percentage with its sign, for rates of rise."""
     if value is None or value != value:

@@ -78,7 +78,7 @@ _COLUMNS: dict[str, tuple[tuple[str, str], ...]] = {
 
 _WORDY = {
     "remark", "not_passed", "stages", "functions", "condition", "model", "case_model", "name",
-    "last_dropped_at",
+    "last_dropped_at", "status",
 }  # fmt: skip
 """Columns whose text may run over several lines."""
 
@@ -198,7 +198,7 @@ def _with_words(what: str, row: dict[str, Any]) -> dict[str, Any]:
     if what == "series":
         row["condition"] = labels.condition(row)
         row["case"] = row["case"] or "bare"
-        if row["device_quarantined_since"]:
+        if row.get("device_quarantined_since"):
             row["status"] = labels.QUARANTINED
     if what == "specimens":
         worst = row["worst_damage"]

@@ -93,8 +93,9 @@ def fetch_arrays(connection: Connection, name: str, **parameters: Any) -> dict[s
     for column, values in columns.items():
         masked: Any = np.ma.asarray(values)
         if masked.dtype.kind not in "fiu":
-            # filled(None) would mean the library's own filler, "?".
-            arrays[column] = np.where(np.ma.getmaskarray(masked), None, masked.data)
+            values = masked.data.astype(object)
+            values[np.ma.getmaskarray(masked)] = None  # filled(None) would put the filler "?"
+            arrays[column] = values
         elif np.ma.is_masked(masked):
             arrays[column] = masked.astype(float).filled(np.nan)
         else:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from datetime import date
 from typing import Any
@@ -175,9 +175,12 @@ def device_follow_up(session: Session, device: str, on: str | None) -> dict[str,
     day = _day(on)
     with database.reading(session.store) as connection:
         found = find_device(connection, device)
-        followed = next(each for each, _ in followed_devices(connection) if each.device == device)
+        followed, row = next(
+            each for each in followed_devices(connection) if each[0].device == device
+        )
         inspections = bench.fetch(connection, "inspection_list", device=device)
         intermittent = bench.fetch(connection, "intermittent_checks", device=device)
+    day = _last_owing_day(row, day)
     return {
         "device": device,
         "status": found["status"],
@@ -185,6 +188,7 @@ def device_follow_up(session: Session, device: str, on: str | None) -> dict[str,
         "plan": followed.plan.name,
         "anchor": followed.plan.anchor,
         "on": day,
+        "owes": found["status"] == IN_USE and found["quarantined_since"] is None,
         "stages": [
             {"before_last_drop": is_before, **asdict(status)}
             for statuses, is_before in (
@@ -259,10 +263,10 @@ def due(session: Session, on: str | None, within_days: int) -> DueList:
         quarantined=tuple(quarantined),
         skipped=tuple(
             SkippedInspection(followed.device, status.stage, status.due_on)
-            for followed, _ in in_use
+            for followed, row in in_use
             for status in (
-                *stages_before_last_drop(followed, day),
-                *stage_statuses(followed, day),
+                *stages_before_last_drop(followed, _last_owing_day(row, day)),
+                *stage_statuses(followed, _last_owing_day(row, day)),
             )
             if status.state == "skipped"
         ),
@@ -277,6 +281,13 @@ def due(session: Session, on: str | None, within_days: int) -> DueList:
             )
         ),
     )
+
+
+def _last_owing_day(row: Mapping[str, Any], day: date) -> date:
+    """That day, or the one on which the device was put in quarantine or out of use, if earlier."""
+    suspected = row["quarantined_since"]
+    ends = (day, suspected and suspected.date(), row["out_of_use_on"])
+    return min(end for end in ends if end is not None)
 
 
 def _day(on: str | None) -> date:
