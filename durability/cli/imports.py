@@ -64,8 +64,7 @@ def import_files(options: Namespace) -> int:
             file=sys.stderr,
         )
     say(options, as_json.import_count(count), words)
-    for kept in count.quarantined:
-        warn_of(kept)
+    warn_of(*count.quarantined)
     return 1 if count.rejected else 0
 
 

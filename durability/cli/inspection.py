@@ -13,7 +13,7 @@ from durability.errors import UnusableCall
 from durability.intake.hand_entry import OUTCOME_KEYS, read_answer, read_measured
 from durability.records import FunctionalCheck, Walk
 from durability.report import follow_up, labels
-from durability.report.terminal import keys, printable
+from durability.report.terminal import keys, printable, wrapped
 from durability.workflow import inspection
 
 KEYS = "p pass  d degraded  f fail  n not tested  m measured  # note  b back  q stop"
@@ -50,7 +50,7 @@ def walk(options: Namespace) -> int:
         warn(labels.quarantine_lines(looked.quarantine))
     if not options.json:
         for line in follow_up.walk_lines(looked):
-            print(printable(line), flush=True)
+            print(wrapped(printable(line), sys.stdout), flush=True)
     looked, is_whole = _go_through(options, looked)
     if looked.quarantine is not None and not was_suspect:
         warn(labels.quarantine_lines(looked.quarantine))
@@ -71,7 +71,8 @@ def walk(options: Namespace) -> int:
         from durability.workflow import judge
 
         expected = judge.expect_device(session, options.device, looked.inspected_at)
-        print(printable(follow_up.expectation(options.device, expected)))
+        words = printable(follow_up.expectation(options.device, expected))
+        print(wrapped(words, sys.stdout))
     return 0
 
 

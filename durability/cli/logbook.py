@@ -6,6 +6,7 @@ import os
 import sys
 from argparse import Namespace
 from collections.abc import Iterable, Mapping
+from datetime import datetime
 from typing import Any
 
 from durability.intake.hand_entry import TypedDrop
@@ -32,16 +33,19 @@ def say(options: Namespace, told: Mapping[str, Any], words: str) -> int:
 
 def warn(lines: Iterable[str]) -> None:
     """Print cautions at once, on standard error: what is read from standard output stays clean."""
+    from durability.report.terminal import wrapped
+
     for line in lines:
-        print(f"! {line}", file=sys.stderr, flush=True)
+        print(wrapped(f"! {line}", sys.stderr), file=sys.stderr, flush=True)
 
 
-def warn_of(kept: Quarantine | None) -> None:
-    """Print what to do with a device that was just put in quarantine."""
-    if kept is not None:
+def warn_of(*found: Quarantine | None) -> None:
+    """Print what to do with devices that were just put in quarantine."""
+    devices = [kept for kept in found if kept is not None]
+    if devices:
         from durability.report import labels
 
-        warn(labels.quarantine_lines(kept))
+        warn(labels.quarantine_lines(*devices))
 
 
 def init(options: Namespace) -> int:
@@ -72,12 +76,11 @@ def show_specimen(options: Namespace) -> int:
 
 def retire_specimen(options: Namespace) -> int:
     """Retire a specimen."""
-    logbook.retire_specimen(session_of(options), options.code, options.reason, options.state)
-    return say(
-        options,
-        {"specimen": options.code, "status": options.state},
-        f"{options.code} is {options.state}",
-    )
+    kept = logbook.retire_specimen(session_of(options), options.code, options.reason, options.state)
+    told = {"specimen": options.code, "status": options.state}
+    say(options, told, f"{options.code} is {options.state}")
+    warn_of(kept)
+    return 0
 
 
 def clear_specimen(options: Namespace) -> int:
@@ -90,8 +93,15 @@ def clear_specimen(options: Namespace) -> int:
         named=bool(options.by or os.environ.get("DURABILITY_PERSON")),
     )
     told = {"specimen": options.code, "cleared_by": session.person, "since": was.since}
-    words = f"{options.code} is cleared by {session.person}; it was in quarantine ({was.sign})"
-    return say(options, told, words)
+    say(
+        options,
+        told,
+        f"{options.code} is cleared by {session.person}; it was in quarantine ({was.sign})",
+    )
+    from durability.report import labels
+
+    warn(labels.watch_cut_short(was, datetime.now()))  # noqa: DTZ005 - bench clock
+    return 0
 
 
 def amend_specimen(options: Namespace) -> int:
@@ -188,10 +198,15 @@ def add_drop(options: Namespace) -> int:
         options.series,
         TypedDrop(options.peak_g, vars(options), options.void_reason),
     )
-    told = {"series": stored.series, "drop_number": stored.drop_number, "id": stored.id}
-    say(options, told, str(stored.drop_number))
+    say(options, acknowledged(stored), str(stored.drop_number))
     warn_of_drop(stored, vars(options))
     return 0
+
+
+def acknowledged(stored: logbook.StoredDrop) -> dict[str, Any]:
+    """What is said of a stored drop as JSON."""
+    told = {"series": stored.series, "drop_number": stored.drop_number, "id": stored.id}
+    return told if stored.quarantine is None else {**told, "quarantined": True}
 
 
 def warn_of_drop(stored: logbook.StoredDrop, told: Mapping[str, str | None]) -> None:

@@ -5,10 +5,11 @@ from __future__ import annotations
 import sys
 from argparse import Namespace
 
-from durability.cli.logbook import session_of, warn, warn_of_drop
+from durability.cli.logbook import acknowledged, session_of, warn, warn_of_drop
 from durability.errors import DurabilityError
 from durability.intake.hand_entry import TypedDrop, read_line
 from durability.report import labels
+from durability.report.terminal import wrapped
 from durability.workflow import logbook
 
 HELP = """\
@@ -33,9 +34,9 @@ def record(options: Namespace) -> int:
         for missing in found["missing"]:
             print(f"! {missing}")
         for caution in labels.CAUTIONS:
-            print(f"! {caution}")
+            print(wrapped(f"! {caution}", sys.stdout))
         if found["cracked_glass"]:
-            print(f"! {found['device']}: {labels.EYE_PROTECTION}")
+            print(wrapped(f"! {found['device']}: {labels.EYE_PROTECTION}", sys.stdout))
         print("Type the peak in g, ? for help, q to end.")
     number = int(found["last_drop_number"]) + 1
     refused = 0
@@ -83,8 +84,7 @@ def _acknowledge(
     if options.json:
         from durability.report import as_json
 
-        told = {"series": stored.series, "drop_number": stored.drop_number, "id": stored.id}
-        print(as_json.dumps(told), flush=True)
+        print(as_json.dumps(acknowledged(stored)), flush=True)
         warn_of_drop(stored, typed.values)
         return
     print(f"drop {stored.drop_number} stored: {words}", flush=True)

@@ -206,15 +206,15 @@ def question(walk: Walk, at: int, draft: FunctionalCheck, width: int) -> str:
     function = walk.functions[at]
     names = max(len(name) for name in walk.functions)
     beside = []
+    if draft.measured is not None:
+        beside.append(f"measured {draft.measured:g} {draft.unit}")
+    if draft.note is not None:
+        beside.append(f"# {draft.note}")
     if function in walk.checks:
         beside.append(f"now {check_words(walk.checks[function])}")
     if not walk.is_blind and function in walk.last_results:
         last, when = walk.last_results[function]
         beside.append(f"last {when:%Y-%m-%d} {check_words(last)}")
-    if draft.measured is not None:
-        beside.append(f"measured {draft.measured:g} {draft.unit}")
-    if draft.note is not None:
-        beside.append(f"# {draft.note}")
     head = f"{at + 1:>2}/{len(walk.functions)} {function:<{names}}  "
     room = max(width - len(head) - len(" > not tested") - 1, 0)
     told = "; ".join(beside)
@@ -231,9 +231,11 @@ def walk_end(walk: Walk, *, is_whole: bool) -> str:
     )
     if walk.failed:
         words += f"; FAILED: {labels.listed(walk.failed)}"
-    if not is_whole and done < of_all:
-        words += f"\nbroken off; go on with: durability inspect record {walk.device}"
-    return words
+    if is_whole or done == of_all:
+        return words
+    if walk.quarantine is not None:
+        return f"{words}\nstopped there: its battery is suspect"
+    return f"{words}\nbroken off; go on with: durability inspect record {walk.device}"
 
 
 def expectation(device: str, expected: DeviceExpectation) -> str:
@@ -248,8 +250,8 @@ def expectation(device: str, expected: DeviceExpectation) -> str:
         return "The model expected nothing of this device: too few were followed."
     unseen = outlook.probability_failed_unseen
     words = (
-        f"What the model expected without this look: of devices with the shocks of {device},"
-        f" {labels.listed(chances)} after the last drop have failed"
+        f"What the model expected without this look: devices with the shocks of {device} have"
+        f" failed with {labels.listed(chances)} after the last drop"
     )
     if unseen is not None:
         words += f"; that it had failed unseen since its last look: {labels.chance(unseen)}"

@@ -71,22 +71,40 @@ def look(row: Mapping[str, Any]) -> str | None:
     return "; ".join(part for part in parts if part) or None
 
 
-def quarantine_lines(kept: Quarantine) -> list[str]:
+def quarantine_lines(*devices: Quarantine) -> list[str]:
     """What to do at the moment a battery is suspect; the usual cautions, not local rules."""
-    first, *later = (f"{moment(until)} ({name})" for name, until in kept.watch)
+    code = devices[0].device if len(devices) == 1 else "DEVICE"
     return [
-        f"QUARANTINE: {kept.device}: battery suspect since {moment(kept.since)}"
-        f" ({kept.sign}: {kept.told}).",
+        *(
+            f"QUARANTINE: {kept.device}: battery suspect since {moment(kept.since)}"
+            f" ({kept.sign}: {kept.told})."
+            for kept in devices
+        ),
         "Stop. Do not charge, power, press or drop it. If that is safe, move it away from people"
         " and combustibles, onto something that can't burn, and do not breathe what it gives off.",
-        f"Watch it at least until {first}; look again until {listed(later)}: a damaged cell can"
-        " fail weeks later.",
+        *(
+            f"Watch {kept.device} at least until {_watch_ends(kept)[0]}; look again until"
+            f" {listed(_watch_ends(kept)[1:])}: a damaged cell can fail weeks later."
+            for kept in devices
+        ),
         "Do not send it by air: damaged or suspect lithium batteries fall under 49 CFR 173.185(f)."
         " Follow local rules and qualified help. If it burns, leave and call the fire service.",
         "It is left out of drops and inspection plans until a named person clears it: durability"
-        f" specimen clear {kept.device} --by NAME --reason WHY. The program warns and records; it"
-        " is no interlock.",
+        f" specimen clear {code} --by NAME --reason WHY. The program warns and records; it is no"
+        " interlock.",
     ]
+
+
+def _watch_ends(kept: Quarantine) -> list[str]:
+    return [f"{moment(until)} ({name})" for name, until in kept.watch]
+
+
+def watch_cut_short(was: Quarantine, now: datetime) -> list[str]:
+    """That a device was cleared before the windows of its watch were over, if it was."""
+    left = [f"{moment(until)} ({name})" for name, until in was.watch if until > now]
+    if not left:
+        return []
+    return [f"The watch was to run until {listed(left)}; go on looking at {was.device} until then."]
 
 
 def storage_lines(device: str) -> list[str]:

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import os
 import select
+import shutil
 import sys
+import textwrap
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from typing import TextIO
 
 _TO_ASCII = str.maketrans(
     {
@@ -28,6 +31,14 @@ def printable(words: str) -> str:
         return words
     encoding = sys.stdout.encoding or "ascii"
     return words.translate(_TO_ASCII).encode(encoding, "replace").decode(encoding)
+
+
+def wrapped(words: str, stream: TextIO) -> str:
+    """Words broken between words where a terminal would break within them; files get one line."""
+    if not stream.isatty():
+        return words
+    width = shutil.get_terminal_size().columns - 1
+    return textwrap.fill(words, width, subsequent_indent="  ", break_on_hyphens=False)
 
 
 @contextmanager

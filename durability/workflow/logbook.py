@@ -134,7 +134,9 @@ def show_specimen(session: Session, code: str) -> dict[str, Any]:
         }
 
 
-def retire_specimen(session: Session, code: str, reason: str, state: str = "retired") -> None:
+def retire_specimen(
+    session: Session, code: str, reason: str, state: str = "retired"
+) -> Quarantine | None:
     """Mark a specimen as no longer in use; its record stays.
 
     Parameters
@@ -145,6 +147,11 @@ def retire_specimen(session: Session, code: str, reason: str, state: str = "reti
         Its code, and why.
     state : {"retired", "lost", "sold", "destroyed", "refused"}
         What became of it. It owes no inspection from then on; what its last check said stands.
+
+    Returns
+    -------
+    Quarantine or None
+        Of a device that leaves while its battery is suspect.
 
     Raises
     ------
@@ -163,6 +170,7 @@ def retire_specimen(session: Session, code: str, reason: str, state: str = "reti
             reason=reason,
             entry_id=entry_id,
         )
+        return next(iter(quarantine.quarantines(connection, code)), None)
 
 
 # ------------------------------------------------------------------------------- drop series
