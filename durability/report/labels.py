@@ -54,10 +54,10 @@ QUARANTINED = "QUARANTINED"
 
 
 def status(state: str, quarantined_since: datetime | None) -> str:
-    """State of a specimen; a quarantine is never hidden behind another state."""
+    """State of a specimen or series; a quarantine is never hidden behind another state."""
     if quarantined_since is None:
         return state
-    return QUARANTINED if state == "in use" else f"{state}, {QUARANTINED}"
+    return QUARANTINED if state in ("in use", "open") else f"{state}, {QUARANTINED}"
 
 
 def look(row: Mapping[str, Any]) -> str | None:

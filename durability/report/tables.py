@@ -198,8 +198,7 @@ def _with_words(what: str, row: dict[str, Any]) -> dict[str, Any]:
     if what == "series":
         row["condition"] = labels.condition(row)
         row["case"] = row["case"] or "bare"
-        if row.get("device_quarantined_since"):
-            row["status"] = labels.QUARANTINED
+        row["status"] = labels.status(row["status"], row.get("device_quarantined_since"))
     if what == "specimens":
         worst = row["worst_damage"]
         row["worst_damage"] = None if worst is None else labels.severity(worst)
@@ -220,8 +219,12 @@ def _with_words(what: str, row: dict[str, Any]) -> dict[str, Any]:
 
 def sheet(what: str, record: Mapping[str, Any]) -> None:
     """Print one record: its facts, then the lists that hang on it."""
+    since = record.get("quarantined_since") or record.get("device_quarantined_since")
     facts = [
-        (key.replace("_", " "), labels.text(value))
+        (
+            key.replace("_", " "),
+            labels.status(value, since) if key == "status" else labels.text(value),
+        )
         for key, value in record.items()
         if not isinstance(value, list) or not value or not isinstance(value[0], dict)
     ]
