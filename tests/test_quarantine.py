@@ -91,7 +91,9 @@ def test_denied_measured_and_other_words_are_no_sign(note):
 
 def test_a_measured_swelling_of_a_battery_that_passed_is_a_measurement():
     assert battery_signs("swelling 0.2 mm", function="battery swelling", passed=True) == ()
-    assert battery_signs("swollen, 0.2 mm", function="battery swelling", passed=True) == ("swollen",)
+    assert battery_signs("swollen, 0.2 mm", function="battery swelling", passed=True) == (
+        "swollen",
+    )
 
 
 @pytest.mark.parametrize(
