@@ -1,4 +1,4 @@
-"""Months later: plans that are kept or not, looks that contradict each other, what the link says."""
+"""Months later: plans kept or not, looks that contradict each other, and what the link says."""
 
 import json
 import shutil

@@ -1,4 +1,4 @@
-"""A word of a failing battery puts the device in quarantine at once, until a named person clears it."""
+"""A word of a failing battery puts a device in quarantine, until a named person clears it."""
 
 import json
 import shutil
@@ -192,8 +192,18 @@ def test_every_way_of_telling_counts_and_says_what_to_do_at_once(bench, way):
     told = bench(*WAYS[way])
     assert quarantined(bench) == ["R1"]
     said = told.err
-    for words in ("Stop", "Do not charge", "away from people", "(6 h)", "(7 d)", "(30 d)",
-                  "49 CFR 173.185(f)", "Follow local rules", "no interlock", "specimen clear R1"):  # fmt: skip
+    for words in (
+        "Stop",
+        "Do not charge",
+        "away from people",
+        "(6 h)",
+        "(7 d)",
+        "(30 d)",
+        "49 CFR 173.185(f)",
+        "Follow local rules",
+        "no interlock",
+        "specimen clear R1",
+    ):
         assert words in said
 
 
