@@ -10,6 +10,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from durability.records import (
         BoolArray,
         DeviceHistory,
@@ -17,6 +19,7 @@ if TYPE_CHECKING:
         FloatArray,
         IntArray,
         PulseMeasures,
+        Quarantine,
         Rejection,
     )
 
@@ -35,6 +38,8 @@ class ImportCount:
     rejections: tuple[Rejection, ...] = ()
     skipped_rows: int = 0
     """Rows of the sheet that are no records (a row of means)."""
+    quarantined: tuple[Quarantine, ...] = ()
+    """Devices that these rows put in quarantine."""
 
 
 # -------------------------------------------------------------------------------- waveforms
@@ -433,6 +438,8 @@ class DroppedAgainstControls:
     """Conditional estimate; None when it is infinite or nothing failed."""
     odds_ratio_lower: float | None
     odds_ratio_upper: float | None
+    smallest_p_value: float = 0.0
+    """Fisher's, had the failures fallen on one side as far as they can: what could be shown."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -519,6 +526,39 @@ class LatentLink:
 
 
 @dataclass(frozen=True, slots=True)
+class DoseUnder:
+    """Shock dose of one device under one exponent."""
+
+    exponent: float
+    dose: float | None
+    """Over drops with a trusted reading; None when there was no such drop among its drops."""
+    likely: float | None
+    """With drops without a reading taken at the middle of their like."""
+    upper: float | None
+    """With drops without a reading taken at the largest of their like."""
+
+
+@dataclass(frozen=True, slots=True)
+class LatentAnswer:
+    """The link, and beside it what each device's exposure hangs on."""
+
+    link: LatentLink
+    doses: dict[str, tuple[DoseUnder, ...]]
+    """By device, under the lower, the usual and the upper exponent of the literature."""
+    not_in_use: dict[str, str]
+    """Devices no longer in use, and what became of them."""
+    quarantined: tuple[Quarantine, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceExpectation:
+    """What the model expected of one device before a look at it."""
+
+    link: LatentLink
+    outlook: DeviceOutlook
+
+
+@dataclass(frozen=True, slots=True)
 class DueInspection:
     """An inspection that a device owes."""
 
@@ -527,6 +567,32 @@ class DueInspection:
     days_overdue: int
     stage: str
     functions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SkippedInspection:
+    """An inspection that was never made, and can't be made up for."""
+
+    device: str
+    stage: str
+    due_on: date
+
+
+@dataclass(frozen=True, slots=True)
+class DueList:
+    """What is owed on a day, and what stands beside it."""
+
+    on: date
+    due: tuple[DueInspection, ...]
+    quarantined: tuple[Quarantine, ...] = ()
+    """Left out of ``due``: no one inspects them by plan until they are cleared."""
+    skipped: tuple[SkippedInspection, ...] = ()
+    without_baseline: tuple[str, ...] = ()
+    """Devices that no one looked at before their first drop."""
+    unfinished: tuple[str, ...] = ()
+    """Devices whose latest inspection was broken off."""
+    cracked_glass: tuple[str, ...] = ()
+    """Devices among those due of which cracked glass was noted."""
 
 
 # --------------------------------------------------------------------------------- pictures

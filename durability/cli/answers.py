@@ -96,11 +96,11 @@ def compare(options: Namespace) -> int:
 
 def latent(options: Namespace) -> int:
     """Do later failures go with the shocks before them."""
-    result = judge.judge_devices(session_of(options))
+    answer = judge.answer_latent(session_of(options), options.on)
     if options.json:
-        print(as_json.dumps(as_json.latent(result)))
+        print(as_json.dumps(as_json.latent(answer)))
         return 0
-    from durability.report import tables
+    from durability.report import follow_up
 
-    tables.latent(result)
+    follow_up.latent(answer, devices=options.devices)
     return 0

@@ -97,6 +97,21 @@ def _specimens(group: Any, command: Any, writer: Any, common: Any) -> None:
     )
     retire.add_argument("code")
     retire.add_argument("--reason", required=True)
+    retire.add_argument(
+        "--state",
+        choices=("retired", "lost", "sold", "destroyed", "refused"),
+        default="retired",
+        help="what became of it (default retired); refused: its owner lets no one look any more",
+    )
+    clear = command(
+        group,
+        "clear",
+        "end the quarantine of a device; needs the name of a person",
+        "logbook:clear_specimen",
+        writer,
+    )
+    clear.add_argument("code")
+    clear.add_argument("--reason", required=True, help="what was looked at, and found")
     _amend(command(group, "amend", "mend a specimen's record", "logbook:amend_specimen", writer))
 
 
@@ -421,21 +436,48 @@ def _inspections(group: Any, command: Any, writer: Any, common: Any) -> None:
     schedule.add_argument(
         "--anchor", choices=("last drop", "first drop", "received"), default="last drop"
     )
-    record = command(group, "record", "record one inspection", "follow_up:record", writer)
+    record = command(
+        group,
+        "record",
+        "record one inspection; broken off, the same command goes on with it",
+        "follow_up:record",
+        writer,
+    )
     record.add_argument("device")
     record.add_argument(
         "--check",
         dest="checks",
         action="append",
-        required=True,
         metavar="FUNCTION=OUTCOME",
         help="outcome: pass, degraded, fail or not_tested; words after a comma are a note;"
-        " repeatable",
+        " repeatable; without any, the functions of its plan are asked one by one, one key or"
+        " line each",
+    )
+    record.add_argument(
+        "--blind",
+        action="store_true",
+        help="keep the device's shocks and last results from the inspector; stored with the look",
     )
     record.add_argument("--inspected-at", metavar="TIME", help="ISO 8601; else now")
     record.add_argument("--inspector", metavar="NAME", help="who looked; else who enters it")
-    listed = command(group, "list", "list inspections", "follow_up:list_inspections", common)
+    amend = command(
+        group, "amend", "mend one functional check; the first stays", "follow_up:amend", writer
+    )
+    amend.add_argument("device")
+    amend.add_argument("function")
+    amend.add_argument(
+        "--inspected-at", required=True, metavar="TIME", help="of the look; its day may do"
+    )
+    _amend_options(amend)
+    listed = command(
+        group,
+        "list",
+        "list inspections; of one device, how its plan was kept too",
+        "follow_up:list_inspections",
+        common,
+    )
     listed.add_argument("device", nargs="?")
+    listed.add_argument("--on", metavar="DATE", help="judge the plan on this day; else today")
 
 
 def _filters(made: Any) -> None:
@@ -495,9 +537,25 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
     due = command(commands, "due", "which inspections are due", "follow_up:due", common)
     due.add_argument("--on", metavar="DATE", help="else today")
     due.add_argument(
-        "--within", type=int, default=0, metavar="DAYS", help="and those due in so many days"
+        "--within",
+        type=int,
+        metavar="DAYS",
+        help="and those due in so many days (default 0; with --calendar 366)",
     )
-    command(commands, "latent", "do later failures go with the shocks", "answers:latent", common)
+    due.add_argument(
+        "--calendar", metavar="FILE.ics", help="write them to a calendar file too (iCalendar)"
+    )
+    latent = command(
+        commands, "latent", "do later failures go with the shocks", "answers:latent", common
+    )
+    latent.add_argument(
+        "--devices",
+        action="store_true",
+        help="each device, those most likely to have failed unseen first",
+    )
+    latent.add_argument(
+        "--on", metavar="DATE", help="day by which unseen failures are asked for; else today"
+    )
     history = command(
         commands, "history", "all that one specimen lived through", "logbook:history", common
     )

@@ -5,10 +5,11 @@ from __future__ import annotations
 import sys
 from argparse import Namespace
 
-from durability.cli.logbook import session_of
+from durability.cli.logbook import acknowledged, session_of, warn, warn_of_drop
 from durability.errors import DurabilityError
-from durability.intake.hand_entry import read_line
+from durability.intake.hand_entry import TypedDrop, read_line
 from durability.report import labels
+from durability.report.terminal import wrapped
 from durability.workflow import logbook
 
 HELP = """\
@@ -33,7 +34,9 @@ def record(options: Namespace) -> int:
         for missing in found["missing"]:
             print(f"! {missing}")
         for caution in labels.CAUTIONS:
-            print(f"! {caution}")
+            print(wrapped(f"! {caution}", sys.stdout))
+        if found["cracked_glass"]:
+            print(wrapped(f"! {found['device']}: {labels.EYE_PROTECTION}", sys.stdout))
         print("Type the peak in g, ? for help, q to end.")
     number = int(found["last_drop_number"]) + 1
     refused = 0
@@ -53,12 +56,17 @@ def record(options: Namespace) -> int:
             if words.split()[0] == "undo":
                 number = _undo(options, number)
             else:
-                stored = logbook.add_drop(session, options.series, read_line(words))
+                typed = read_line(words)
+                stored = logbook.add_drop(session, options.series, typed)
                 number = stored.drop_number + 1
-                _acknowledge(options, stored, words)
+                _acknowledge(options, stored, words, typed)
+                if stored.quarantine and at_keyboard:
+                    break
         except DurabilityError as error:
             refused += 1
             print(f"durability: {error}; not stored, type it again", file=sys.stderr)
+    if found["device_kind"] == "device" and number > 1 and not options.json:
+        warn(labels.storage_lines(found["device"]))
     return 1 if refused and not at_keyboard else 0
 
 
@@ -69,15 +77,18 @@ def _undo(options: Namespace, number: int) -> int:
     return number
 
 
-def _acknowledge(options: Namespace, stored: logbook.StoredDrop, words: str) -> None:
+def _acknowledge(
+    options: Namespace, stored: logbook.StoredDrop, words: str, typed: TypedDrop
+) -> None:
     """Say that the drop is stored at once; the judgement may take a moment longer."""
     if options.json:
         from durability.report import as_json
 
-        told = {"series": stored.series, "drop_number": stored.drop_number, "id": stored.id}
-        print(as_json.dumps(told), flush=True)
+        print(as_json.dumps(acknowledged(stored)), flush=True)
+        warn_of_drop(stored, typed.values)
         return
     print(f"drop {stored.drop_number} stored: {words}", flush=True)
+    warn_of_drop(stored, typed.values)
     from durability.workflow import judge
 
     for result in judge.judge_series(session_of(options), [options.series]):

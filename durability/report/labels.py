@@ -7,6 +7,7 @@ from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from durability.basis import MIN_DROPS_FOR_TREND, counted
+from durability.records import Quarantine
 from durability.results import (
     Comparison,
     CovariateEffect,
@@ -48,6 +49,88 @@ CAUTIONS = (
 """Usual cautions. They do not replace local codes or licensed practice."""
 
 
+EYE_PROTECTION = (
+    "Cracked glass or fragments: wear eye protection and cut-proof gloves, and cover the glass"
+    " with tape before it is handled or dropped again."
+)
+
+
+QUARANTINED = "QUARANTINED"
+"""Shown of a device in quarantine wherever the device is."""
+
+
+def status(state: str, quarantined_since: datetime | None) -> str:
+    """State of a specimen or series; a quarantine is never hidden behind another state."""
+    if quarantined_since is None:
+        return state
+    return QUARANTINED if state in ("in use", "open") else f"{state}, {QUARANTINED}"
+
+
+def look(row: Mapping[str, Any]) -> str | None:
+    """What did not pass in one inspection, and how far it can be trusted."""
+    parts = (
+        "NOTHING TESTED" if row["tested"] == 0 else None,
+        row["not_passed"],
+        f"broken off: {row['checked']} of {row['unfinished_of']}" if row["unfinished_of"] else None,
+        "blind" if row["is_blind"] else None,
+    )
+    return "; ".join(part for part in parts if part) or None
+
+
+def quarantine_lines(*devices: Quarantine) -> list[str]:
+    """What to do at the moment a battery is suspect; the usual cautions, not local rules."""
+    code = devices[0].device if len(devices) == 1 else "DEVICE"
+    return [
+        *(
+            f"QUARANTINE: {kept.device}: battery suspect since {moment(kept.since)}"
+            f" ({kept.sign}: {kept.told})."
+            for kept in devices
+        ),
+        "Stop. Do not charge, power, press or drop it. If that is safe, move it away from people"
+        " and combustibles, onto something that can't burn, and do not breathe what it gives off.",
+        *(
+            f"Watch {kept.device} at least until {_watch_ends(kept)[0]}; look again until"
+            f" {listed(_watch_ends(kept)[1:])}: a damaged cell can fail weeks later."
+            for kept in devices
+        ),
+        "Do not send it by air: damaged or suspect lithium batteries fall under 49 CFR 173.185(f)."
+        " Follow local rules and qualified help. If it burns, leave and call the fire service.",
+        "It is left out of drops and inspection plans until a named person clears it: durability"
+        f" specimen clear {code} --by NAME --reason WHY. The program warns and records; it is no"
+        " interlock.",
+    ]
+
+
+def _watch_ends(kept: Quarantine) -> list[str]:
+    return [f"{moment(until)} ({name})" for name, until in kept.watch]
+
+
+def watch_cut_short(was: Quarantine, now: datetime) -> list[str]:
+    """That a device was cleared before the windows of its watch were over, if it was."""
+    left = [f"{moment(until)} ({name})" for name, until in was.watch if until > now]
+    if not left:
+        return []
+    return [f"The watch was to run until {listed(left)}; go on looking at {was.device} until then."]
+
+
+def storage_lines(device: str) -> list[str]:
+    """What to remember before a dropped device is put away."""
+    return [
+        f"Before {device} is stored: it was dropped, and its battery may be hurt without a sign."
+        " Look at it and feel it first; keep it where a fire could not spread, watch it for 6 h,"
+        " and look again after 7 and 30 days.",
+        f"Anything odd: durability inspect record {device}, or damage add {device}.",
+    ]
+
+
+def unseen_line(codes: Iterable[str]) -> str:
+    """That something is dropped for the first time without a look at it before."""
+    return (
+        f"{' and '.join(codes)}: no check before the first drop, so a later failure may have been"
+        " there all along; look now: durability inspect record (a device), damage add (a case)"
+    )
+
+
 def number(value: float | None, digits: int = 3) -> str:
     """A number for people, with so many significant digits.
 
@@ -76,6 +159,13 @@ def number(value: float | None, digits: int = 3) -> str:
 
     places = max(0, digits - 1 - floor(log10(abs(value))))
     return f"{value:.{places}f}"
+
+
+def dose(value: float | None) -> str:
+    """A shock dose: it spans many powers of ten, and two digits are more than it is good for."""
+    if value is None or value == 0 or value >= 0.001:
+        return number(value, 2)
+    return f"{value:.1e}"
 
 
 def percent(value: float | None) -> str:
