@@ -9,7 +9,8 @@ from datetime import date, datetime
 
 from durability.errors import UnusableCall
 from durability.intake.columns import COLUMNS
-from durability.records import FunctionalCheck, Outcome
+from durability.records import FunctionalCheck
+from durability.vocabulary import Outcome
 
 
 @dataclass(frozen=True, slots=True)

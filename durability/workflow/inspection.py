@@ -9,9 +9,10 @@ from typing import Any
 
 from durability.errors import RecordRefused, UnusableCall
 from durability.intake.hand_entry import assignments, typed_time, typed_value
-from durability.records import FunctionalCheck, Outcome, Quarantine, Walk
+from durability.records import FunctionalCheck, Quarantine, Walk
 from durability.schedule import stage_statuses
 from durability.store import bench, database
+from durability.vocabulary import Outcome
 from durability.workflow import quarantine
 from durability.workflow.follow_up import find_device, followed_devices
 from durability.workflow.session import Session, entry
