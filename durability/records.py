@@ -258,6 +258,8 @@ class Walk:
     shocks: Mapping[str, Any] = field(default_factory=dict)
     """drops, drops_without_reading, max_peak_g, highest_drop_mm, last_dropped_at, shock_dose."""
     quarantine: Quarantine | None = None
+    has_cracked_glass: bool = False
+    """Noted of it before."""
 
     @property
     def failed(self) -> list[str]:

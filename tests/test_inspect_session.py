@@ -229,6 +229,7 @@ def test_with_too_few_devices_the_model_says_so(walk):
 
 def test_a_sign_of_a_failing_battery_ends_the_walk_at_once(walk, bench):
     told = walk("f # lifts the cover", "p", "p", "p")
+    assert bench("due", "--json").json["unfinished"] == []
     assert "Do not charge" in told.err and "stopped there" in told.out
     assert "What the model expected" not in told.out
     assert looks(bench)[0]["checked"] == 1
@@ -237,6 +238,12 @@ def test_a_sign_of_a_failing_battery_ends_the_walk_at_once(walk, bench):
     assert "charging:" not in told.out
     (look,) = looks(bench)
     assert (look["checked"], look["unfinished_of"]) == (3, None)
+
+
+def test_cracked_glass_calls_for_eye_protection_before_it_is_touched_blind_or_not(walk, bench):
+    bench("damage", "add", "R1", "--severity", "3", "--location", "display", "--note", "cracked")
+    assert "eye protection" in walk("p", words=("--blind",)).out
+    assert "eye protection" not in walk("p", device="R2").out
 
 
 @pytest.mark.parametrize(

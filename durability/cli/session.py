@@ -89,6 +89,8 @@ def _acknowledge(
         return
     print(f"drop {stored.drop_number} stored: {words}", flush=True)
     warn_of_drop(stored, typed.values)
+    if stored.quarantine is not None:
+        return
     from durability.workflow import judge
 
     for result in judge.judge_series(session_of(options), [options.series]):

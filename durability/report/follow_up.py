@@ -177,6 +177,8 @@ def walk_lines(walk: Walk) -> list[str]:
         )
     if not walk.is_blind:
         lines.append(_shock_words(walk))
+    if walk.has_cracked_glass:
+        lines.append(labels.EYE_PROTECTION)
     if walk.left_out:
         lines.append(f"not asked in quarantine (no charging): {labels.listed(walk.left_out)}")
     return lines

@@ -308,7 +308,7 @@ def begin_walk(
     RecordRefused
         The device is unknown, no device or not yet received, or that look is finished.
     """
-    from durability.hazards import CHARGING, looks_at_battery
+    from durability.hazards import CHARGING, cracked_glass, looks_at_battery
     from durability.latent.exposure import LITERATURE_EXPONENT
 
     moment, offset = _moment(inspected_at)
@@ -347,6 +347,7 @@ def begin_walk(
         else:
             _refuse_stored(connection, found, moment)
         results = bench.fetch(connection, "last_results", device=device, before=walk.inspected_at)
+        remarks = bench.fetch(connection, "device_remarks", device=device)
         shocks = bench.fetch(
             connection,
             "shocks_of_device",
@@ -366,6 +367,7 @@ def begin_walk(
             row["function"]: (_stored_check(row), row["inspected_at"]) for row in results
         },
         shocks=shocks[0],
+        has_cracked_glass=any(cracked_glass(row["location"], row["note"]) for row in remarks),
     )
 
 
