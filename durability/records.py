@@ -27,6 +27,18 @@ PURPOSES: tuple[Purpose, ...] = ("test", "reference")
 OUTCOMES: tuple[Outcome, ...] = ("pass", "degraded", "fail", "not_tested")
 DAMAGE_SEVERITIES = {0: "none", 1: "cosmetic", 2: "minor", 3: "major", 4: "failed"}
 SEVERITY_FAILED = 4
+VOID_REASONS = (
+    "cable snag",
+    "wrong orientation",
+    "loose mount",
+    "bad trigger",
+    "wrong height",
+    "other",
+)
+"""Usual physical causes for voiding a drop, in the order of their keys 1 to 6; free words do too.
+A test for outliers is none of them (ASTM E178)."""
+HEIGHT_TOLERANCE = 0.02
+"""Of the nominal drop height (ISO 2248)."""
 
 
 @dataclass(frozen=True, slots=True)
