@@ -15,6 +15,7 @@ from durability.intake.hand_entry import (
     typed_value,
     typed_values,
 )
+from durability.orientation import impossible_designation
 from durability.store import bench, database
 from durability.workflow.session import Session, entry
 
@@ -154,6 +155,7 @@ def open_series(
     case: str | None = None,
     sensor: str | None = None,
     values: Mapping[str, str | None],
+    command: str = "series open",
 ) -> None:
     """Open a drop series of a known device, in a known case or bare.
 
@@ -168,11 +170,15 @@ def open_series(
     values : mapping
         drop_height_mm, surface, orientation, purpose, method, fixture, conditioning, note as
         typed.
+    command : str, optional
+        What the act of writing was, in short.
 
     Raises
     ------
     RecordRefused
         The code is taken, or a specimen or sensor is unknown, retired or of the wrong kind.
+    UnusableCall
+        A value is out of its range, or the orientation is none that a box has.
     """
     row = typed_values(
         values,
@@ -185,7 +191,8 @@ def open_series(
             f"--method {method!r}: names no edition or clause; give for instance"
             " 'MIL-STD-810H 516.8 clause 4.6.5'"
         )
-    with entry(session, "series open") as (connection, entry_id):
+    refuse_impossible(row["orientation"], "--orientation")
+    with entry(session, command) as (connection, entry_id):
         bench.refuse_taken(connection, "series", str(typed_value("series", code)))
         device_id = _specimen_id(connection, device, ("device", "dummy"), "--device")
         case_id = _specimen_id(connection, case, ("case",), "--case") if case else None
@@ -204,6 +211,13 @@ def open_series(
             **row,
             entry_id=entry_id,
         )
+
+
+def refuse_impossible(orientation: Any, name: str) -> None:
+    """Refuse a designation of faces that meet nowhere on a box; other words stand as they are."""
+    fault = impossible_designation(None if orientation is None else str(orientation))
+    if fault:
+        raise UnusableCall(f"{name} {orientation!r}: {fault}")
 
 
 def _specimen_id(connection: Any, code: str, kinds: tuple[str, ...], option: str) -> Any:
@@ -288,7 +302,7 @@ def series_rows(
 
 
 def series_to_record(session: Session, code: str) -> dict[str, Any]:
-    """An open series with its last drop number and what its record lacks.
+    """An open series with its last drop and what its record lacks.
 
     Parameters
     ----------
@@ -300,7 +314,8 @@ def series_to_record(session: Session, code: str) -> dict[str, Any]:
     Returns
     -------
     dict
-        Its row, and ``missing``: sentences on what is not recorded or overdue.
+        Its row; ``missing``: sentences on what is not recorded or overdue; ``item_dropped_at``:
+        when its case (its device where bare) was last dropped, in any series.
 
     Raises
     ------
@@ -310,22 +325,36 @@ def series_to_record(session: Session, code: str) -> dict[str, Any]:
     with database.reading(session.store) as connection:
         found = series_rows(connection, [code], None, purpose=None)[0]
         sensor = bench.fetch(connection, "sensor_of_series", code=code)
+        dropped_at = bench.run(connection, "last_drop_of_item", series=code)
     if found["status"] == "closed":
         raise RecordRefused(f"series {code!r}: closed; open another series for further drops")
-    missing = [
-        f"{words} not recorded: add it with: durability series amend {code}"
-        for words, value in (
-            ("drop height", found["drop_height_mm"]),
-            ("surface", found["surface"]),
-            ("sensor", found["sensor"]),
-        )
-        if value is None
-    ]
-    if sensor and sensor[0]["calibration_due"] and sensor[0]["is_overdue"]:
+    return {**found, "missing": _missing(found, sensor), "item_dropped_at": dropped_at}
+
+
+_CONDITIONS = {
+    "drop_height_mm": "drop height",
+    "surface": "surface",
+    "orientation": "orientation",
+    "sensor": "sensor",
+    "conditioning": "conditioning",
+}
+
+
+def _missing(series: Mapping[str, Any], sensor: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Sentences on what a series' record lacks, or what is overdue."""
+    blank = [words for column, words in _CONDITIONS.items() if series[column] is None]
+    missing = []
+    if blank:
         missing.append(
-            f"sensor {found['sensor']}: calibration was due on {sensor[0]['calibration_due']}"
+            f"not recorded: {', '.join(blank)}; add with: durability series amend"
+            f" {series['series']} --set COLUMN=VALUE --reason WHY"
         )
-    return {**found, "missing": missing}
+    for row in sensor:
+        if row["calibration_due"] is None:
+            missing.append(f"sensor {row['sensor']}: no calibration due date recorded")
+        elif row["is_overdue"]:
+            missing.append(f"sensor {row['sensor']}: calibration was due on {row['calibration_due']}")
+    return missing
 
 
 # -------------------------------------------------------------------------------------- drops
@@ -340,7 +369,9 @@ class StoredDrop:
     id: str
 
 
-def add_drop(session: Session, series: str, typed: TypedDrop) -> StoredDrop:
+def add_drop(
+    session: Session, series: str, typed: TypedDrop, *, command: str = "drop add"
+) -> StoredDrop:
     """Store the next drop of an open series, and what was seen on its case.
 
     Parameters
@@ -352,6 +383,8 @@ def add_drop(session: Session, series: str, typed: TypedDrop) -> StoredDrop:
     typed : TypedDrop
         ``values`` may hold pulse_duration_ms, velocity_change_m_s, achieved_height_mm,
         temperature_c, dropped_at, note, damage_severity, damage_location, damage_note.
+    command : str, optional
+        What the act of writing was, in short.
 
     Returns
     -------
@@ -385,7 +418,7 @@ def add_drop(session: Session, series: str, typed: TypedDrop) -> StoredDrop:
     damage = typed_values(values, ("damage_severity", "damage_location", "damage_note"))
     if damage["damage_severity"] is None and any(damage.values()):
         raise UnusableCall("--damage-severity: missing beside damage words; give 0 to 4")
-    with entry(session, "drop add") as (connection, entry_id):
+    with entry(session, command) as (connection, entry_id):
         rows = bench.fetch(connection, "series_to_add_to", code=series)
         found = rows[0] if rows else bench.find(connection, "series", series)
         if found["status"] == "closed":
@@ -493,6 +526,7 @@ def amend_record(
     """
     wanted = assignments(changes, bench.AMENDABLE[table], "--set")
     new = {column: _amended(column, text) for column, text in wanted.items()}
+    refuse_impossible(new.get("orientation"), "--set orientation")
     with entry(session, f"{table} amend") as (connection, entry_id):
         if table == "drops":
             record = _find_drop(connection, code, number)
