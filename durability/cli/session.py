@@ -8,25 +8,24 @@ from __future__ import annotations
 
 import shutil
 import sys
-import threading
 from argparse import Namespace
-from collections.abc import Callable
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from durability.cli.judging import Judging
 from durability.cli.lines import Lines
 from durability.cli.logbook import session_of
 from durability.errors import DurabilityError, UnusableCall
 from durability.intake.hand_entry import TypedDrop, read_line, read_undo, void_keys
 from durability.report import bench
 from durability.workflow import logbook
+from durability.workflow.limits import Limit
 
 if TYPE_CHECKING:
-    from durability.cli.sheet_run import SheetRun
-    from durability.results import BenchStanding
-    from durability.workflow.recording import Limit
-    from durability.workflow.session import Session
+    from durability.workflow.sheet_run import SheetRun
 
 HELP = f"""\
   118               peak g
@@ -34,13 +33,15 @@ HELP = f"""\
   118 h1205 t21     height reached in mm, temperature in C
   118 d2 corner 3   damage of severity 2 (0 to 4) seen on the case, and where
   118 # words       a note
-  118 v1            stored, but void; keys: {void_keys()}
+  118 v1            stored, but void: {void_keys()}
   118 void: words   the same with words of your own
   v4                a drop without a reading: it happened, and counts for the device
-  u, u1, undo: why  void the last drop
-  file PATH         a waveform file as the drop
+  u   u1   u: words void the last drop
   Enter             time since the last drop, and the trend so far
   q                 end (so does the end of the input)"""
+SHEET_HELP = """\
+  118 instead edge 1-2: why   another orientation than planned
+  skip: why                   pass over the planned drop"""
 
 PROMPT_WAIT_S = 1.0
 """How long the next prompt waits for the judgement."""
@@ -50,9 +51,14 @@ LONG_REST_S = 12 * 3600
 
 def record(options: Namespace) -> int:
     """Record drops line by line, from the keyboard or a pipe."""
-    from durability.workflow.recording_limits import checked_limit
+    if options.rest_s is not None and not options.rest_s >= 0:
+        raise UnusableCall(f"--rest-s {options.rest_s}: not a number of seconds, 0 or more")
+    return _BenchSession(options, Limit(options.limit_g, options.limit_rise)).run()
 
-    return _BenchSession(options, checked_limit(options.limit_g, options.limit_rise)).run()
+
+def _now() -> datetime:
+    """The bench's wall clock."""
+    return datetime.now()  # noqa: DTZ005 - as the drops are dated
 
 
 class _BenchSession:
@@ -60,159 +66,155 @@ class _BenchSession:
 
     def __init__(self, options: Namespace, limit: Limit) -> None:
         self.options = options
-        self.session: Session = session_of(options)
-        self.limit = limit
+        self.session = session_of(options)
+        self.found: Mapping[str, Any] = logbook.series_to_record(self.session, options.series)
+        self.series: str = options.series
+        self.number = int(self.found["last_drop_number"]) + 1
+        self.dropped_at: datetime | None = self.found["item_dropped_at"]
+        self.sheet: SheetRun | None = None
+        if options.plan:
+            from durability.workflow.sheet_run import SheetRun
+
+            self.sheet = SheetRun(self.session, self.found, Path(options.plan))
+        self.judging = Judging(self.session, limit)
         self.lines = Lines()
         self.at_keyboard = sys.stdin.isatty() and not options.json
         self.width = shutil.get_terminal_size().columns
         self.refused = 0
-        self.series: str = options.series
-        self.found = logbook.series_to_record(self.session, self.series)
-        self.number = int(self.found["last_drop_number"]) + 1
-        self.last_drop_at: datetime | None = self.found["item_dropped_at"]
-        self.judging = _Judging(self.session, limit)
-        self.sheet: SheetRun | None = None
-        if options.plan:
-            from durability.cli.sheet_run import SheetRun
-
-            self.sheet = SheetRun(self.session, self.found, options.plan)
-            self.turn_to_sheet()
-
-    # ------------------------------------------------------------------------------ the sitting
+        self.to_tell: str | None = None
+        """Series whose standing is still to be told."""
 
     def run(self) -> int:
+        """Until q or the end of the input; exit status."""
         if hasattr(sys.stdout, "reconfigure"):
             sys.stdout.reconfigure(errors="replace")
         if self.at_keyboard:
-            self.open()
-        while True:
-            words = self.ask()
+            self._open()
+        while self.sheet is None or self.sheet.planned is not None:
+            words = self._ask()
             if words is None or words in ("q", "quit"):
                 break
             try:
-                self.take(words)
+                self._take(words)
             except DurabilityError as error:
                 self.refused += 1
                 print(f"durability: {error}; not stored, type it again", file=sys.stderr)
-                sys.stderr.flush()
-            if self.sheet is not None and self.sheet.planned is None:
-                self.say("every drop of the sheet is made or passed over")
-                break
-        self.close()
+            if self.at_keyboard or not self.lines.is_waiting():
+                self._tell()
+        self._tell()
+        if self.sheet is not None:
+            self._say(self.sheet.progress())
+        elif self.at_keyboard:
+            self._close()
         return 1 if self.refused and not self.at_keyboard else 0
 
-    def open(self) -> None:
+    # ------------------------------------------------------------------------- begin and end
+
+    def _open(self) -> None:
         """Say what is dropped and what is missing, and have the cautions acknowledged."""
-        self.judging.start(self.series, with_rig=True)
-        self.say(bench.opening(self.found, self.width))
+        self.judging.start(self.series, with_rigs=True)
+        self._say(bench.opening(self.found, self.width))
         if self.sheet is not None:
-            self.say(self.sheet.opening(self.width))
-        self.say(bench.cautions(self.width))
+            for words in self.sheet.opening():
+                self._say(bench.wrapped(words, self.width))
+        self._say(bench.cautions(self.width))
         print("Press Enter once these are understood: ", end="", flush=True)
         self.lines.next()
-        self.say(self.judging.rig_lines(self.width, PROMPT_WAIT_S))
-        self.show_standing()
-        self.say("Type the peak in g, ? for help, q to end.")
+        if self.sheet is None:
+            self._show_standing()
+            today = _now().date().isoformat()
+            for watched in self.judging.rigs():
+                self._say(bench.rig_line(watched, today, self.width))
+        self._say("Type the peak in g, ? for help, q to end.")
 
-    def close(self) -> None:
-        """At the keyboard, the verdict on the series as it stands at the end."""
-        if not self.at_keyboard:
-            return
+    def _close(self) -> None:
+        """The verdict on the series judged once, as it stands at the end."""
         self.judging.start(self.series)
-        standing = self.judging.result(60.0)
+        standing, _ = self.judging.result(None)
         if standing is not None and standing.rig is None:
-            self.say(bench.wrapped(bench.finished(standing.trend), self.width))
+            self._say(bench.wrapped(bench.finished(standing.trend), self.width))
 
-    def ask(self) -> str | None:
-        """The next line; what is empty is answered here."""
+    # -------------------------------------------------------------------------------- lines
+
+    def _ask(self) -> str | None:
+        """The next line that says something; an empty one is answered here."""
         while True:
             if self.at_keyboard:
-                print(self.prompt(), end="", flush=True)
+                print(self._prompt(), end="", flush=True)
             line = self.lines.next()
             if line is None or line.strip():
                 return None if line is None else line.strip()
             if self.at_keyboard:
-                if self.last_drop_at is not None:
-                    self.say(f"{bench.rest(self.rest_s())} since the last drop")
-                self.judging.start_unless_running(self.series)
-                self.show_standing()
+                if self.dropped_at is not None:
+                    self._say(f"{bench.rest(self._rest_s())} since the last drop")
+                self._show_standing()
 
-    def prompt(self) -> str:
+    def _prompt(self) -> str:
         if self.sheet is not None:
-            return self.sheet.prompt(self.number)
+            return f"{self.sheet.prompt()}> "
         orientation = self.found["orientation"]
         return f"drop {self.number}{f', {orientation}' if orientation else ''}> "
 
-    def take(self, words: str) -> None:
+    def _take(self, words: str) -> None:
         """Do what a line says."""
         if words == "?":
-            print(HELP + (f"\n{self.sheet.HELP}" if self.sheet else ""), flush=True)
-            return
-        if words == "v":
-            self.say(f"void, with key: {void_keys()}")
-            return
-        reason = read_undo(words)
-        if reason is not None:
-            self.undo(reason)
-        elif self.sheet is not None and self.sheet.skips(words):
-            self.turn_to_sheet()
-        elif words.startswith("file "):
-            self.add(lambda command: self.add_file(words[5:].strip(), command), words)
+            self._say(HELP if self.sheet is None else f"{HELP}\n{SHEET_HELP}")
+        elif words == "v":
+            self._say(f"void keys: {void_keys()}")
+        elif (reason := read_undo(words)) is not None:
+            self._undo(reason)
+        elif self.sheet is not None and self.sheet.is_skip(words):
+            with self.judging.store_lock:
+                self._say(self.sheet.skip(words))
         else:
-            self.drop(words)
+            self._drop(words)
 
-    # -------------------------------------------------------------------------------- the drops
+    # -------------------------------------------------------------------------------- drops
 
-    def drop(self, words: str) -> None:
-        typed_words = words
+    def _drop(self, words: str) -> None:
+        """Store a drop, say so at once, then how its series stands."""
+        planned_rest_s, line, note = float(self.options.rest_s or 0.0), words, None
         if self.sheet is not None:
-            typed_words = self.sheet.turned_aside(words)
-            self.turn_to_sheet()
-        self.add(lambda command: self.add_typed(read_line(typed_words), command), words)
-
-    def add_typed(self, typed: TypedDrop, command: str) -> logbook.StoredDrop:
-        notes = [typed.values.get("note")]
-        rest_s = self.planned_rest_s()
-        if rest_s and self.last_drop_at is not None and self.rest_s() < rest_s:
-            notes.append(f"rested {bench.rest(self.rest_s())} of {bench.rest(rest_s)}")
-        if self.sheet is not None:
-            notes.append(self.sheet.deviation())
-        note = "; ".join(each for each in notes if each) or None
-        typed = replace(typed, values={**typed.values, "note": note})
-        return logbook.add_drop(self.session, self.series, typed, command=command)
-
-    def add_file(self, path: str, command: str) -> logbook.StoredDrop:
-        raise UnusableCall(f"file {path}: waveform files are taken with: durability import waveforms")
-
-    def add(self, store: Callable[[str], logbook.StoredDrop], words: str) -> None:
-        """Store a drop, say so at once, then how the series stands."""
+            line, note = self.sheet.turn(words)
+            planned_rest_s, self.dropped_at = self.sheet.rest_s(), self.sheet.item_dropped_at()
+        typed = read_line(line)
+        resting = None if self.dropped_at is None else self._rest_s()
+        too_short = resting is not None and 0 <= resting < planned_rest_s
+        notes = [
+            typed.values.get("note"),
+            note,
+            f"rested {bench.rest(resting or 0)} of {bench.rest(planned_rest_s)}"
+            if too_short
+            else None,
+        ]
         with self.judging.store_lock:
-            if self.sheet is not None:
-                self.sheet.open_series(self.series)
-            command = "record" if self.sheet is None else self.sheet.command()
-            stored = store(command)
-        resting = None if self.last_drop_at is None else self.rest_s()
-        self.last_drop_at = _now()
-        self.number = stored.drop_number + 1
+            stored = self._store(typed, "; ".join(each for each in notes if each) or None)
+        self.dropped_at = _now()
+        self.series, self.number = stored.series, stored.drop_number + 1
         if self.options.json:
             from durability.report import as_json
 
             told = {"series": stored.series, "drop_number": stored.drop_number, "id": stored.id}
             print(as_json.dumps(told), flush=True)
         else:
-            self.say(f"drop {stored.drop_number} stored: {words}{self.rest_words(resting)}")
-        judged = stored.series
+            name = stored.series if self.sheet is not None else ""
+            short = f" of {bench.rest(planned_rest_s)}: TOO SHORT, noted" if too_short else ""
+            rested = ""
+            if resting is not None and 0 <= resting < LONG_REST_S:
+                rested = f" (rest {bench.rest(resting)}{short})"
+            self._say(f"drop {stored.drop_number} {name and f'of {name} '}stored: {words}{rested}")
         if self.sheet is not None:
-            told = self.sheet.dropped(stored, is_void=self.is_void(words))
-            self.say(told) if told and not self.options.json else None
-            self.turn_to_sheet()
-        if self.options.json:
-            return
-        if self.at_keyboard or not self.lines.is_waiting():
-            self.judging.start(judged)
-            self.show_standing()
+            for told_words in self.sheet.dropped(stored, typed, self.dropped_at):
+                self._say(told_words)
+        self.to_tell = stored.series
 
-    def undo(self, reason: str) -> None:
+    def _store(self, typed: TypedDrop, note: str | None) -> logbook.StoredDrop:
+        typed = replace(typed, values={**typed.values, "note": note})
+        if self.sheet is not None:
+            return self.sheet.store(typed)
+        return logbook.add_drop(self.session, self.series, typed, command="record")
+
+    def _undo(self, reason: str) -> None:
         series, last = self.series, self.number - 1
         if self.sheet is not None:
             series, last = self.sheet.last_stored()
@@ -220,42 +222,33 @@ class _BenchSession:
             raise UnusableCall("undo: no drop made yet")
         with self.judging.store_lock:
             logbook.void_drop(self.session, series, last, reason)
-        self.say(f"drop {last} is void ({reason}); it keeps its number")
+        self._say(f"drop {last} is void ({reason}); it keeps its number")
         if self.sheet is not None:
             self.sheet.undone()
-            self.turn_to_sheet()
-        if self.at_keyboard:
-            self.judging.start(series)
-            self.show_standing()
+        self.to_tell = series
 
-    # ------------------------------------------------------------------------------ what is told
+    # --------------------------------------------------------------------------- what is told
 
-    def rest_s(self) -> float:
-        last = self.last_drop_at or _now()
-        return (_now() - last).total_seconds()
+    def _rest_s(self) -> float:
+        now = _now()
+        return (now - (self.dropped_at or now)).total_seconds()
 
-    def rest_words(self, resting: float | None) -> str:
-        if resting is None or not 0 <= resting < LONG_REST_S:
-            return ""
-        planned = self.planned_rest_s()
-        short = f", planned {bench.rest(planned)}: TOO SHORT" if resting < planned else ""
-        return f" ({bench.rest(resting)} after the drop before{short})"
+    def _tell(self) -> None:
+        """Judge what has changed since it was last told; not for JSON, and not line by line from
+        a pipe that has more to say."""
+        if self.to_tell is not None and not self.options.json:
+            self.judging.start(self.to_tell)
+            self._show_standing()
+        self.to_tell = None
 
-    def planned_rest_s(self) -> float:
-        if self.sheet is not None and self.sheet.planned is not None:
-            return float(self.sheet.planned.rest_s)
-        return float(self.options.rest_s or 0.0)
-
-    def show_standing(self) -> None:
+    def _show_standing(self) -> None:
         """How the series stands, if that is known within a moment."""
-        standing = self.judging.result(PROMPT_WAIT_S if self.at_keyboard else None)
+        standing, fault = self.judging.result(PROMPT_WAIT_S if self.at_keyboard else None)
         if standing is not None:
-            self.say(bench.standing(standing, self.width, plot=self.at_keyboard))
-        elif self.judging.fault:
-            self.say(self.judging.fault)
+            self._say(bench.standing(standing, self.width, plot=self.at_keyboard))
         else:
-            self.say("still judging; Enter shows it")
+            self._say(fault or "(still judging; Enter shows it)")
 
-    def say(self, words: str) -> None:
-        if words:
+    def _say(self, words: str) -> None:
+        if words and not self.options.json:
             print(words.replace("–", "-"), flush=True)

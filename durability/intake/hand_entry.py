@@ -294,7 +294,9 @@ def void_keys() -> str:
     return ", ".join(f"{key} {reason}" for key, reason in enumerate(VOID_REASONS, start=1))
 
 
-_UNDO = re.compile(r"u(?:ndo)?(?:\s+v?(?P<key>\d)(?:\s+(?P<words>.*))?|\s*:\s*(?P<reason>.+))?")
+_UNDO = re.compile(
+    r"u(?:ndo)?(?:\s*v?(?P<key>\d)(?:\s+(?P<words>.*))?|\s*:\s*(?P<reason>.+))?"
+)
 
 
 def read_undo(words: str) -> str | None:
@@ -303,7 +305,7 @@ def read_undo(words: str) -> str | None:
     Parameters
     ----------
     words : str
-        "undo" or "u", alone, with a key ("undo 1") or with words ("undo: wrong case").
+        "undo" or "u", alone, with a key ("u1", "undo 1") or with words ("undo: wrong case").
 
     Returns
     -------

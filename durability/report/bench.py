@@ -145,12 +145,11 @@ def drops_left(forecast: Forecast, trend: Trend, like_series: int) -> str:
         "" if forecast.limit_g is None else f" to the limit of {labels.number(forecast.limit_g)} g"
     )
     if forecast.failed:
-        cause = (
-            "its level has reached the limit"
-            if forecast.failure_cause == "peak limit"
-            else "damage of severity 4"
-        )
-        return f"FAILED at drop {forecast.failed_at_drop}: {cause}{limit.replace(' to the', ',')}"
+        if forecast.failure_cause == "peak limit":
+            reached = f"its level has reached the limit of {labels.number(forecast.limit_g)} g"
+        else:
+            reached = "damage of severity 4"
+        return f"FAILED at drop {forecast.failed_at_drop}: {reached}"
     done = max(int(trend.drop_number[-1]), forecast.drops) if trend.valid_drops else forecast.drops
     ends = forecast.drops_to_failure
 

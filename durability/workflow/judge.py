@@ -14,6 +14,7 @@ from durability.orientation import is_orientation, normalise_orientation
 from durability.records import DeviceHistory, DropHistory
 from durability.results import Prediction, RigNote, TrendContext, VoidedDrop
 from durability.store import bench, database
+from durability.workflow.limits import Limit
 from durability.workflow.logbook import series_rows
 from durability.workflow.rig import RigLedger
 from durability.workflow.session import Session
@@ -304,7 +305,7 @@ def forecast_series(
     """
     if not 0 < level < 1:
         raise UnusableCall(f"--level {level}: not a share between 0 and 1, like 0.9")
-    check_limits(limit_g, limit_rise)
+    Limit(limit_g, limit_rise)  # refuses what is out of range
     if horizon < 1:
         raise UnusableCall(f"--horizon {horizon}: not a drop number of 1 or more")
     from durability.forecast import forecast
@@ -336,14 +337,6 @@ def forecast_series(
         )
     ]
     return results, list(notes[: len(wanted)])
-
-
-def check_limits(limit_g: float | None, limit_rise: float) -> None:
-    """Refuse a limit out of its range."""
-    if limit_g is not None and not limit_g > 0:
-        raise UnusableCall(f"--limit-g {limit_g}: not a number above 0, in g")
-    if not limit_rise > 0:
-        raise UnusableCall(f"--limit-rise {limit_rise}: not a fraction above 0, like 0.5")
 
 
 def rank_wear(

@@ -325,7 +325,8 @@ def series_to_record(session: Session, code: str) -> dict[str, Any]:
     with database.reading(session.store) as connection:
         found = series_rows(connection, [code], None, purpose=None)[0]
         sensor = bench.fetch(connection, "sensor_of_series", code=code)
-        dropped_at = bench.run(connection, "last_drop_of_item", series=code)
+        item = found["case"] or found["device"]
+        dropped_at = bench.run(connection, "last_drop_of_specimen", specimen=item)
     if found["status"] == "closed":
         raise RecordRefused(f"series {code!r}: closed; open another series for further drops")
     return {**found, "missing": _missing(found, sensor), "item_dropped_at": dropped_at}

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from durability.results import BenchStanding, RigWatch
 from durability.store import bench, database
 from durability.workflow import judge, rig
+from durability.workflow.limits import Limit
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:
@@ -23,14 +24,6 @@ operator waiting."""
 
 LEVEL = 0.9
 HORIZON = 400
-
-
-@dataclass(frozen=True, slots=True)
-class Limit:
-    """The level at which a case no longer protects, as in a forecast."""
-
-    limit_g: float | None = None
-    limit_rise: float = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,8 +96,3 @@ def judge_so_far(found: SoFar, limit: Limit) -> BenchStanding:
             horizon=HORIZON,
         )[0]
     return BenchStanding(trend, forecast, found.rig, len(found.like))
-
-
-def rig_today(session: Session) -> list[RigWatch]:
-    """How the rig fares by each reference series, for the start of a session."""
-    return rig.watch(session)
