@@ -812,3 +812,27 @@ class BenchStanding:
     rig: RigWatch | None
     """For a series of reference drops."""
     like_series: int
+
+
+@dataclass(frozen=True, slots=True)
+class ClaimByKind:
+    """A claim looked at with devices alone, or with dummies alone: the two are never pooled."""
+
+    device_kind: Literal["device", "dummy"]
+    claim: Claim | None
+    """None where the two sides can't be compared with this kind."""
+    reason: str | None
+    voided_a: int
+    voided_b: int
+    with_voided: Claim | None
+    """The same with the voided readings put back; None without any."""
+
+
+@dataclass(frozen=True, slots=True)
+class ClaimAnswer:
+    """A claimed reduction from ``a`` to ``b``, with each kind of what was dropped."""
+
+    a: str
+    b: str
+    by_kind: tuple[ClaimByKind, ...]
+    voided: tuple[VoidedDrop, ...]

@@ -324,7 +324,10 @@ def _plans(group: Any, command: Any, _: Any, common: Any) -> None:
         "--scatter-pct", type=float, metavar="S", help="from drop to drop; else this lab's own"
     )
     rise.add_argument(
-        "--rise-sd-pct", type=float, metavar="S", help="how the rise differs between cases, % per drop"
+        "--rise-sd-pct",
+        type=float,
+        metavar="S",
+        help="how the rise differs between cases, % per drop",
     )
     apart = command(
         group, "tell-apart", "how many cases to tell two models apart", "plans:tell_apart", common
@@ -352,9 +355,7 @@ def _plans(group: Any, command: Any, _: Any, common: Any) -> None:
     survive.add_argument("--drops", type=int, required=True, metavar="N")
     survive.add_argument("--reliability", type=float, default=0.9, help="(default 0.9)")
     survive.add_argument("--confidence", type=float, default=0.9, help="(default 0.9)")
-    survive.add_argument(
-        "--failures-allowed", type=int, default=0, metavar="N", help="(default 0)"
-    )
+    survive.add_argument("--failures-allowed", type=int, default=0, metavar="N", help="(default 0)")
     survive.add_argument(
         "--shape", type=float, metavar="B", help="Weibull shape taken as known (Weibayes)"
     )
@@ -365,9 +366,7 @@ def _plans(group: Any, command: Any, _: Any, common: Any) -> None:
         "--case-model", action="append", metavar="M", help="only this model; repeatable"
     )
     _limit(survive)
-    sheet = command(
-        group, "sheet", "a drop sheet in balanced random order", "plans:sheet", common
-    )
+    sheet = command(group, "sheet", "a drop sheet in balanced random order", "plans:sheet", common)
     for name, help_ in (
         ("case-model", "every case of this model in use; repeatable"),
         ("case", "this case; repeatable"),
@@ -395,6 +394,14 @@ def _filters(made: Any) -> None:
     )
 
 
+def _rig_corrected(made: Any) -> None:
+    made.add_argument(
+        "--rig-corrected",
+        action="store_true",
+        help="divide out the rig's drift as the reference drops show it, with its uncertainty",
+    )
+
+
 def _limits(made: Any) -> None:
     made.add_argument("--level", type=float, default=0.9, help="of the interval (default 0.9)")
     _limit(made)
@@ -418,14 +425,15 @@ def _limit(made: Any) -> None:
 
 
 def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
-    _filters(
-        command(commands, "trend", "is peak g climbing, and how fast", "answers:trend", common)
-    )
+    trend = command(commands, "trend", "is peak g climbing, and how fast", "answers:trend", common)
+    _filters(trend)
+    _rig_corrected(trend)
     forecast = command(
         commands, "forecast", "how many drops until the case fails", "answers:forecast", common
     )
     _filters(forecast)
     _limits(forecast)
+    _rig_corrected(forecast)
     rank = command(commands, "rank", "which wear out fastest", "answers:rank", common)
     _filters(rank)
     rank.add_argument("--by", choices=("case_model", "case"), default="case_model")
@@ -438,6 +446,39 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
     )
     compare.add_argument("a", metavar="A", help="a case model, or bare")
     compare.add_argument("b", metavar="B", help="a case model, or bare")
+    claim = command(
+        commands,
+        "claim",
+        'is "B reduces peak g against A by at least so many percent" shown',
+        "claims:claim",
+        common,
+    )
+    claim.add_argument("a", metavar="A", help="a case model, or bare")
+    claim.add_argument("b", metavar="B", help="the case model that the claim is for")
+    claim.add_argument("--at-least", type=float, required=True, metavar="PCT")
+    claim.add_argument(
+        "--after-drops", type=int, metavar="N", help="as worn by the Nth drop of each case's life"
+    )
+    claim.add_argument("--level", type=float, default=0.9, help="of the interval (default 0.9)")
+    rig = command(commands, "rig", "has the rig itself drifted", "rig:rig", common)
+    rig.add_argument(
+        "--series", action="append", metavar="S", help="only this reference series; repeatable"
+    )
+    rig.add_argument(
+        "--gauge", action="store_true", help="repeatability and reproducibility instead"
+    )
+    rig.add_argument(
+        "--factor",
+        action="append",
+        choices=("operator", "sensor", "day"),
+        help="of the gauge study; repeatable; else each that is recorded throughout",
+    )
+    rig.add_argument(
+        "--part-sd-pct",
+        type=float,
+        metavar="S",
+        help="how specimens differ, with one reference series; else as this lab's cases do",
+    )
     due = command(commands, "due", "which inspections are due", "follow_up:due", common)
     due.add_argument("--on", metavar="DATE", help="else today")
     due.add_argument(

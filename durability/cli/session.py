@@ -234,8 +234,7 @@ class _BenchSession:
         return (now - (self.dropped_at or now)).total_seconds()
 
     def _tell(self) -> None:
-        """Judge what has changed since it was last told; not for JSON, and not line by line from
-        a pipe that has more to say."""
+        """Judge what has changed since it was last told; for JSON there is nothing to tell."""
         if self.to_tell is not None and not self.options.json:
             self.judging.start(self.to_tell)
             self._show_standing()

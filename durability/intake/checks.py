@@ -167,7 +167,10 @@ def _drop_faults(rows: pd.DataFrame, text: pd.DataFrame) -> list[tuple[pd.Series
     written = rows["orientation"].dropna().unique()
     impossible = {text: fault for text in written if (fault := impossible_designation(text))}
     return [
-        *((rows["orientation"] == text, "orientation", fault) for text, fault in impossible.items()),
+        *(
+            (rows["orientation"] == text, "orientation", fault)
+            for text, fault in impossible.items()
+        ),
         (
             rows["peak_g"].isna() & ~void & (text["peak_g"] == ""),
             "peak_g",

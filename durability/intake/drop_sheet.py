@@ -95,4 +95,6 @@ def read_drop_sheet(path: Path) -> SheetFile:
             raise UnusableCall(
                 f"--plan {path}, row {number}: place, repeat, item_drop and rest_s must be numbers"
             ) from None
-    return SheetFile(path.name, made_on, DropSheet(tuple(drops), tuple(rules), int(seed), sha256, ()))
+    return SheetFile(
+        path.name, made_on, DropSheet(tuple(drops), tuple(rules), int(seed), sha256, ())
+    )

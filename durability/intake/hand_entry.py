@@ -294,9 +294,7 @@ def void_keys() -> str:
     return ", ".join(f"{key} {reason}" for key, reason in enumerate(VOID_REASONS, start=1))
 
 
-_UNDO = re.compile(
-    r"u(?:ndo)?(?:\s*v?(?P<key>\d)(?:\s+(?P<words>.*))?|\s*:\s*(?P<reason>.+))?"
-)
+_UNDO = re.compile(r"u(?:ndo)?(?:\s*v?(?P<key>\d)(?:\s+(?P<words>.*))?|\s*:\s*(?P<reason>.+))?")
 
 
 def read_undo(words: str) -> str | None:

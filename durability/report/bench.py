@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -31,7 +32,7 @@ def wrapped(words: str, width: int, mark: str = "") -> str:
     )
 
 
-def opening(series: dict[str, Any], width: int) -> str:
+def opening(series: Mapping[str, Any], width: int) -> str:
     """What is dropped, in what, under which conditions, and what its record lacks."""
     drops = counted(series["drops"], "drop")
     void = series["drops"] - series["valid_drops"]
@@ -65,8 +66,7 @@ def rig_line(watched: RigWatch, today: str, width: int) -> str:
     if health.verdict == "drifted":
         words = (
             f"rig DRIFTED by {watched.series}: since {when(watched, health.since)}"
-            f" {labels.percent(health.drift_pct)} % ({labels.percents(health.drift_lower, health.drift_upper)});"
-            f" {seen}"
+            f" {drift(watched)}; {seen}"
         )
     elif health.verdict == "too few":
         words = f"rig: {health.basis} in {watched.series} to watch it; {seen}"
@@ -76,11 +76,25 @@ def rig_line(watched: RigWatch, today: str, width: int) -> str:
     return wrapped(words, width, mark)
 
 
+def drift(watched: RigWatch) -> str:
+    """Size of a drift with its interval."""
+    health = watched.health
+    return (
+        f"{labels.percent(health.drift_pct)} %"
+        f" ({labels.percents(health.drift_lower, health.drift_upper)})"
+    )
+
+
 def day(seconds: float | None) -> str:
     """Calendar day of the bench's clock."""
     if seconds is None:
         return labels.ABSENT
     return datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m-%d")
+
+
+def moment(seconds: float) -> str:
+    """Time of the bench's clock, ISO 8601."""
+    return datetime.fromtimestamp(seconds, UTC).replace(tzinfo=None).isoformat(timespec="seconds")
 
 
 def when(watched: RigWatch, value: float | None) -> str:
@@ -212,11 +226,11 @@ def small_plot(trend: Trend, limit_g: float | None, width: int) -> str:
     columns = min(room, last * step)
 
     def column(number: int) -> int:
-        return min((number - 1) * step if last * step <= room else (number - 1) * room // last,
-                   columns - 1)  # fmt: skip
+        at = (number - 1) * step if last * step <= room else (number - 1) * room // last
+        return min(at, columns - 1)
 
     def row(value: float) -> int:
-        return round((high - value) / (high - low) * (PLOT_ROWS - 1))
+        return round(float(high - value) / (high - low) * (PLOT_ROWS - 1))
 
     field = [[" "] * columns for _ in range(PLOT_ROWS)]
     if near and limit_g is not None:
@@ -234,8 +248,12 @@ def small_plot(trend: Trend, limit_g: float | None, width: int) -> str:
         lines.append(f"{labels.number(limit_g):>7} = {side}")
     for at, cells in enumerate(field):
         value = high - (high - low) * at / (PLOT_ROWS - 1)
-        named = "" if limit_g is None or not near or row(limit_g) != at else " limit"
+        named = (
+            ""
+            if limit_g is None or not near or row(limit_g) != at
+            else f" limit {labels.number(limit_g)}"
+        )
         lines.append(f"{labels.number(value):>7} |{''.join(cells).rstrip()}{named}")
-    lines.append(f"{'g, drop':>7}  1{last:>{max(column(last), len(str(last)))}}" if last > 1 else
-                 f"{'g, drop':>7}  1")  # fmt: skip
+    end = f"{last:>{max(column(last), len(str(last)))}}" if last > 1 else ""
+    lines.append(f"{'g, drop':>7}  1{end}")
     return "\n".join(lines)

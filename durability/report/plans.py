@@ -135,9 +135,7 @@ def survival(plan: Any) -> None:
                     "0" if each.shown is None else str(each.shown.cases),
                     "0" if each.shown is None else str(each.shown.failures),
                     str(each.not_yet),
-                    labels.ABSENT
-                    if each.shown is None
-                    else f"{each.shown.reliability:.3f}",
+                    labels.ABSENT if each.shown is None else f"{each.shown.reliability:.3f}",
                     "no case has come so far" if each.shown is None else each.shown.rule,
                 )
                 for each in plan.so_far

@@ -138,12 +138,16 @@ def explain_series(
 
     histories = drop_histories(session, series, case_models)
     ledger = RigLedger(session)
+    notes: list[RigNote | None]
     if rig_corrected:
-        three, notes = _divided_out(ledger, histories, absolute=False)
+        three, found = _divided_out(ledger, histories, absolute=False)
         trends = [
-            _widest_trend(*judged, note)
-            for *judged, note in zip(*(judge_trends(each) for each in three), notes, strict=True)
+            _widest_trend(central, least, most, note)
+            for central, least, most, note in zip(
+                *(judge_trends(each) for each in three), found, strict=True
+            )
         ]
+        notes = [*found]
     else:
         trends = judge_trends(histories)
         notes = [ledger.note(history) for history in histories]
@@ -241,9 +245,7 @@ def _correction_words(note: RigNote) -> str:
     )
 
 
-def _widest_forecast(
-    central: Forecast, least: Forecast, most: Forecast, note: RigNote
-) -> Forecast:
+def _widest_forecast(central: Forecast, least: Forecast, most: Forecast, note: RigNote) -> Forecast:
     """A forecast as corrected, its interval over all that the rig's drift may have been."""
     if not note.corrected:
         return replace(central, basis=f"{central.basis}; not rig-corrected: {note.reason}")
@@ -331,8 +333,8 @@ def forecast_series(
         return foretold(histories), [ledger.note(history) for history in wanted]
     three, notes = _divided_out(ledger, histories, absolute=limit_g is not None)
     results = [
-        _widest_forecast(*each, note)
-        for *each, note in zip(
+        _widest_forecast(central, least, most, note)
+        for central, least, most, note in zip(
             *(foretold(group) for group in three), notes[: len(wanted)], strict=True
         )
     ]

@@ -354,7 +354,9 @@ def _missing(series: Mapping[str, Any], sensor: Sequence[Mapping[str, Any]]) -> 
         if row["calibration_due"] is None:
             missing.append(f"sensor {row['sensor']}: no calibration due date recorded")
         elif row["is_overdue"]:
-            missing.append(f"sensor {row['sensor']}: calibration was due on {row['calibration_due']}")
+            missing.append(
+                f"sensor {row['sensor']}: calibration was due on {row['calibration_due']}"
+            )
     return missing
 
 

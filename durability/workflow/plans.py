@@ -58,7 +58,10 @@ def lab_scatter(session: Session) -> LabScatter:
         np.repeat([f"{each.case} | {each.condition}" for each in worn], lengths).tolist(),
         np.repeat([f"{each.case_model} | {each.condition}" for each in worn], lengths).tolist(),
     )
-    cases, groups = ({each.case for each in worn}, {(each.case_model, each.condition) for each in worn})
+    cases, groups = (
+        {each.case for each in worn},
+        {(each.case_model, each.condition) for each in worn},
+    )
     return replace(
         found,
         basis=f"{counted(sum(lengths), 'drop')} of {counted(len(cases), 'case')},"
@@ -331,7 +334,9 @@ def _survivors(
     for model, cases in sorted(lives.items(), key=lambda item: item[0] or ""):
         seen = list(cases.values())
         early = sum(1 for lived, failed in seen if failed and lived <= drops)
-        reached = sum(1 for lived, failed in seen if lived > drops or (lived == drops and not failed))
+        reached = sum(
+            1 for lived, failed in seen if lived > drops or (lived == drops and not failed)
+        )
         shown = None
         if shape is not None:
             shown = weibayes_shown(
@@ -406,9 +411,7 @@ def make_sheet(
             items.setdefault("bare", []).append(code)
     if not items:
         raise UnusableCall("plan sheet: nothing to drop; give --case-model, --case or --bare")
-    return drop_sheet(
-        items, list(orientations) or None, seed=seed, repeats=repeats, rest_s=rest_s
-    )
+    return drop_sheet(items, list(orientations) or None, seed=seed, repeats=repeats, rest_s=rest_s)
 
 
 def _item(

@@ -320,13 +320,17 @@ def study_gauge(
     part_sd, part_words = None, "specimens: the reference series"
     if not several:
         part_sd, part_words = _part_sd(session, part_sd_pct)
+    drifted = [each.series for each in map(_watched, references) if each.health.since is not None]
     study = gauge_study(
         np.log(np.concatenate([each.peak_g for each in references])),
-        {name: labels[name] for name in (factors or known)},
+        {name: [str(label) for label in labels[name]] for name in (factors or known)},
         part if several else None,
         part_sd=part_sd,
         level=INTERVAL_LEVEL,
     )
+    if drifted:
+        words = f"the rig drifted by {', '.join(drifted)}, and that drift is counted here too"
+        study = replace(study, notes=(*study.notes, words))
     return study, part_words
 
 

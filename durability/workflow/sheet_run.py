@@ -27,7 +27,9 @@ from durability.workflow import logbook
 from durability.workflow.session import Session, entry
 
 _SKIP = re.compile(r"skip:?\s*(?P<reason>.*)")
-_INSTEAD = re.compile(r"(?P<line>.*?)\s+instead\s+(?P<orientation>[^:]+?)\s*(?::\s*(?P<reason>.*))?$")
+_INSTEAD = re.compile(
+    r"(?P<line>.*?)\s+instead\s+(?P<orientation>[^:]+?)\s*(?::\s*(?P<reason>.*))?$"
+)
 _PLACE = re.compile(r" place (\d+)(?: (skipped|instead))?")
 BARE = "bare"
 
@@ -215,9 +217,7 @@ class SheetRun:
             )
         return name
 
-    def dropped(
-        self, stored: logbook.StoredDrop, typed: TypedDrop, at: datetime
-    ) -> list[str]:
+    def dropped(self, stored: logbook.StoredDrop, typed: TypedDrop, at: datetime) -> list[str]:
         """Note that a drop is stored, and say which stop rules it meets.
 
         Parameters
@@ -280,7 +280,9 @@ class SheetRun:
         match = _SKIP.fullmatch(words)
         reason = match["reason"].strip() if match else ""
         if not reason:
-            raise UnusableCall("skip: a deviation from the sheet needs its reason, like skip: cable")
+            raise UnusableCall(
+                "skip: a deviation from the sheet needs its reason, like skip: cable"
+            )
         planned = self._next()
         self._pass_over(planned, reason)
         return f"place {planned.place} passed over: {reason}"
