@@ -83,7 +83,9 @@ def rank(
         for name, rows in members.items()
     }
     known = [name for name, cases in told.items() if cases.mean.size]
-    draws = _group_draws([told[name] for name in known])
+    # A case that is itself the group has no cases to vary within it.
+    spreads = np.zeros(1) if by == "case" else _SPREADS
+    draws = _group_draws([told[name] for name in known], spreads)
     order = np.argsort(-np.median(draws, axis=1), kind="stable")
     fastest = np.zeros(len(known))
     if known:
@@ -108,7 +110,7 @@ def rank(
     ahead = (ordered[:-1] > ordered[1:]).mean(axis=1)
     clear = len(known) > 1 and bool((ahead >= CLEAR).all())
     conditions = len({history.condition for history in worn})
-    basis = [f"{counted(len(known), 'group')} over {span} drops"]
+    basis = [f"{counted(len(known), 'group')}, mean rise over {span} drops, settling included"]
     if len(known) > 1 and not clear:
         basis.append("order can't be told throughout")
     if conditions > 1:
@@ -272,12 +274,14 @@ def _case_speeds(
     return _Units(np.array(means), np.array(variances))
 
 
-def _group_draws(groups: Sequence[_Units]) -> FloatArray:
+def _group_draws(groups: Sequence[_Units], spreads_within: FloatArray) -> FloatArray:
     """Posterior draws of each group's scaled speed, shape (n_groups, n_draws)."""
     rng = np.random.default_rng(20)
     if not groups:
         return np.empty((0, _N_DRAWS))
-    within, between = (grid.ravel() for grid in np.meshgrid(_SPREADS, _SPREADS, indexing="ij"))
+    within, between = (
+        grid.ravel() for grid in np.meshgrid(spreads_within, _SPREADS, indexing="ij")
+    )
     precision = np.empty((within.size, len(groups)))
     mean = np.empty_like(precision)
     log_likelihood = np.zeros(within.size)
@@ -303,7 +307,9 @@ def _group_draws(groups: Sequence[_Units]) -> FloatArray:
     posterior_variance = 1.0 / (own + 1.0 / spread)
     posterior_mean = posterior_variance * (own * mean[at] + common[:, None] / spread)
     noise = rng.standard_normal(posterior_mean.shape)
-    return np.asarray((posterior_mean + np.sqrt(posterior_variance) * noise).T)
+    bound = float(np.arcsinh(_FASTEST_RISE / _SMALL_RISE))
+    draws = (posterior_mean + np.sqrt(posterior_variance) * noise).T
+    return np.asarray(draws.clip(-bound, bound), dtype=np.float64)
 
 
 def _percent(draws: FloatArray) -> tuple[float, float, float]:

@@ -1,8 +1,8 @@
 """Damage of severity 4 as the second way to fail: a Weibull life on the drop clock.
 
 Lives are known only to lie between looks. Cases of one model share scale and shape, whose
-posterior is a sum over a grid; series under another condition count half. Severities 1 to 3 on
-the way say how much of its life a case has used.
+posterior is a sum over a grid; series under another condition count half. Severities 2 and 3 on
+the way say how much of its life a case has used; a cosmetic mark (1) says nothing of it.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.records import SEVERITY_FAILED
+from durability.vocabulary import SEVERITY_COSMETIC, SEVERITY_FAILED
 
 if TYPE_CHECKING:
     from durability.records import DropHistory, FloatArray
@@ -183,18 +183,18 @@ def _log_prior() -> FloatArray:
 def _life_factor(life: KnownLife) -> FloatArray:
     """Likelihood of what is known of one case, for each cell its life may lie in.
 
-    Severities 1, 2 and 3 are taken to be first reached at ordered uniform fractions of the life,
+    Severities 2 and 3 are taken to be first reached at ordered uniform fractions of the life,
     which assumes their order and nothing more: severity s at drop t of a life T has density
-    ``∝ (t/T)^s (1 - t/T)^(3 - s)``.
+    ``∝ (t/T)^(s - 2) (1 - t/T)^(3 - s)``. Scuffs and scratches come early and lead nowhere.
     """
     start, end = _LIFE_EDGES, np.concatenate([_LIFE_EDGES[1:], [np.inf]])
     last = np.inf if life.by is None else float(life.by)
     overlap = np.minimum(end, last) - np.maximum(start, life.beyond)
     width = np.where(np.isfinite(end - start), end - start, 1.0)
     factor = np.where(np.isinf(overlap), 1.0, np.clip(overlap / width, 0.0, 1.0))
-    if life.severity > 0 and life.severity_since > 0:
+    if life.severity > SEVERITY_COSMETIC and life.severity_since > 0:
         middle = np.where(np.isfinite(end), 0.5 * (start + end), 2.0 * start)
         used = np.minimum(life.severity_since / np.maximum(middle, 0.5), 1.0)
-        likelihood = used**life.severity * (1.0 - used) ** (3 - life.severity)
+        likelihood = used ** (life.severity - 2) * (1.0 - used) ** (3 - life.severity)
         factor = factor * likelihood**_PRECURSOR_WEIGHT
     return np.asarray(factor, dtype=np.float64)

@@ -38,6 +38,28 @@ class RecordRefused(DurabilityError):
     """A record contradicts what is stored, or is out of its range."""
 
 
+class SeriesClosed(RecordRefused):
+    """A series takes no further drops."""
+
+
+class DropTaken(RecordRefused):
+    """A record is a drop already.
+
+    Parameters
+    ----------
+    file, series : str
+        The file offered, and the series that holds its record.
+    drop_number : int
+        Which drop of it.
+    """
+
+    def __init__(self, file: str, series: str, drop_number: int) -> None:
+        self.file = file
+        self.series = series
+        self.drop_number = drop_number
+        super().__init__(f"{file}: its record is drop {drop_number} of series {series!r} already")
+
+
 class ImportRefused(DurabilityError):
     """Rows of a file were refused and nothing of the import was stored.
 
@@ -58,8 +80,10 @@ class ImportRefused(DurabilityError):
         super().__init__(f"{len(self.rejections)} of {read} rows refused, nothing stored")
 
 
-class NoImpact(DurabilityError):
-    """No sample of an acceleration record stands clear of its baseline."""
+class NothingReadable(ImportRefused):
+    """Not one of the files given could be read."""
+
+    exit_status = 2
 
 
 class WaveformUnreadable(DurabilityError):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 from zlib import crc32
 
@@ -20,7 +20,7 @@ from durability.wear.shapes import JUMP, LEVELLING, SETTLING, STEADY, climb_basi
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from durability.records import DropHistory, FloatArray
+    from durability.records import DropHistory, FloatArray, IntArray
 
 DISCREPANCY = 0.12
 """Log standard deviation of the drops left beyond what the shapes allow for: no shape is exact,
@@ -175,43 +175,88 @@ def _crossings(
 
 
 def _with_later_onset(fit: WearFit, log_limit: FloatArray, crossing: FloatArray) -> FloatArray:
-    """Crossings, had some of the paths that flatten out or fall a climb still to come.
-
-    Steady paths need none of it: the shapes hold onsets beyond the last drop.
-    """
-    draws = fit.draws
-    if draws is None:
+    """Crossings, had some of the paths that flatten out or fall a climb still to come."""
+    if fit.draws is None:
         return crossing
-    rng = np.random.default_rng(crc32(fit.series.encode()) + 2)
-    flat = np.isin(draws.family, _FLAT_IN_THE_END) | (draws.climb < 0.0)
-    chosen = np.flatnonzero(flat & (rng.random(flat.size) < LATER_ONSET) & np.isinf(crossing))
-    after, rate = rng.standard_normal((2, flat.size))[:, chosen]
-    onset = fit.last_drop_number + np.ceil(_ONSET_AFTER * np.exp(_ONSET_LOG_SD * after))
-    rate = _ONSET_RATE * np.exp(_ONSET_RATE_LOG_SD * rate)
-    start = log_level(draws, float(fit.last_drop_number) * np.ones(1))[chosen, 0]
+    chosen, onset, rate = later_onsets(fit, crossing)
+    start = log_level(fit.draws, float(fit.last_drop_number) * np.ones(1))[chosen, 0]
     crossing = crossing.copy()
     crossing[chosen] = onset + np.ceil((log_limit[chosen] - start) / rate)
     return crossing
 
 
+def level_crossings(
+    fit: WearFit, *, limit_g: float | None, limit_rise: float, horizon: int
+) -> FloatArray:
+    """First drop at which the level of each draw reaches the limit, by its shape alone.
+
+    Parameters
+    ----------
+    fit : WearFit
+        Of one series.
+    limit_g, limit_rise, horizon
+        As in ``forecast``.
+
+    Returns
+    -------
+    ndarray of shape (n_draws,)
+        Infinite far beyond the horizon; empty without draws.
+    """
+    log_limit = _log_limit(fit, limit_g, limit_rise)
+    return _crossings([fit], [log_limit], _HORIZON_MARGIN * horizon)[0]
+
+
+def later_onsets(
+    fit: WearFit, crossing: FloatArray
+) -> tuple[NDArray[np.int64], FloatArray, FloatArray]:
+    """Draws among those that flatten out or fall which may yet climb, and how.
+
+    Steady paths need none of it: the shapes hold onsets beyond the last drop.
+
+    Parameters
+    ----------
+    fit : WearFit
+        With draws.
+    crossing : ndarray of shape (n_draws,)
+        From ``level_crossings``.
+
+    Returns
+    -------
+    chosen : ndarray of int, shape (n_chosen,)
+        Which draws.
+    onset, rate : ndarray of shape (n_chosen,)
+        Drop at which each begins to climb, and its rise of log level per drop from there.
+    """
+    draws = fit.draws
+    if draws is None:
+        return np.empty(0, dtype=np.int64), np.empty(0), np.empty(0)
+    rng = np.random.default_rng(crc32(fit.series.encode()) + 2)
+    flat = np.isin(draws.family, _FLAT_IN_THE_END) | (draws.climb < 0.0)
+    chosen = np.flatnonzero(flat & (rng.random(flat.size) < LATER_ONSET) & np.isinf(crossing))
+    after, rate = rng.standard_normal((2, flat.size))[:, chosen]
+    onset = fit.last_drop_number + np.ceil(_ONSET_AFTER * np.exp(_ONSET_LOG_SD * after))
+    return chosen, onset, _ONSET_RATE * np.exp(_ONSET_RATE_LOG_SD * rate)
+
+
 def _joined(parts: Sequence[WearDraws]) -> WearDraws:
     return WearDraws(
-        family=np.concatenate([part.family for part in parts]),
-        parameter=np.concatenate([part.parameter for part in parts]),
-        step_family=np.concatenate([part.step_family for part in parts]),
-        step_parameter=np.concatenate([part.step_parameter for part in parts]),
-        log_level_first=np.concatenate([part.log_level_first for part in parts]),
-        step=np.concatenate([part.step for part in parts]),
-        climb=np.concatenate([part.climb for part in parts]),
-        scatter=np.concatenate([part.scatter for part in parts]),
+        *(np.concatenate([getattr(part, one.name) for part in parts]) for one in fields(WearDraws))
     )
+
+
+def _picked(draws: WearDraws, order: IntArray) -> WearDraws:
+    return WearDraws(*(getattr(draws, one.name)[order] for one in fields(draws)))
 
 
 def _first_reached(draws: WearDraws, rise: FloatArray, farthest: int) -> FloatArray:
     """First drop at which each path stands ``rise`` above its start, by bisection.
 
-    Every path either never falls after it has risen, or starts at or above the limit.
+    Bisection finds the first crossing of a path that doesn't come back below the limit. A path
+    with a step up and a falling climb might; such paths have no prior weight, since climbs beside
+    a step only rise. A path that starts at or above the limit is caught before.
     """
+    order = np.argsort(draws.family, kind="stable")
+    draws, rise = _picked(draws, order), rise[order]
     low = np.zeros(rise.size)
     high = np.full(rise.size, float(farthest + 1))
     stepping = np.flatnonzero(draws.step_family != STEADY)
@@ -233,7 +278,9 @@ def _first_reached(draws: WearDraws, rise: FloatArray, farthest: int) -> FloatAr
         there = reached(np.maximum(middle, 1.0))
         high = np.where(inside & there, middle, high)
         low = np.where(inside & ~there, middle, low)
-    return np.where(high > farthest, np.inf, high)
+    drops = np.empty(rise.size)
+    drops[order] = np.where(high > farthest, np.inf, high)
+    return drops
 
 
 def _outcome(

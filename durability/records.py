@@ -10,6 +10,8 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Literal
 
+from durability.vocabulary import Outcome, SpecimenKind
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
@@ -17,28 +19,6 @@ if TYPE_CHECKING:
     FloatArray = NDArray[np.float64]
     IntArray = NDArray[np.int64]
     BoolArray = NDArray[np.bool_]
-
-SpecimenKind = Literal["case", "device", "dummy"]
-Purpose = Literal["test", "reference"]
-Outcome = Literal["pass", "degraded", "fail", "not_tested"]
-
-SPECIMEN_KINDS: tuple[SpecimenKind, ...] = ("case", "device", "dummy")
-PURPOSES: tuple[Purpose, ...] = ("test", "reference")
-OUTCOMES: tuple[Outcome, ...] = ("pass", "degraded", "fail", "not_tested")
-DAMAGE_SEVERITIES = {0: "none", 1: "cosmetic", 2: "minor", 3: "major", 4: "failed"}
-SEVERITY_FAILED = 4
-VOID_REASONS = (
-    "cable snag",
-    "wrong orientation",
-    "loose mount",
-    "bad trigger",
-    "wrong height",
-    "other",
-)
-"""Usual physical causes for voiding a drop, in the order of their keys 1 to 6; free words do too.
-A test for outliers is none of them (ASTM E178)."""
-HEIGHT_TOLERANCE = 0.02
-"""Of the nominal drop height (ISO 2248)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +91,10 @@ class Waveform:
     channel: str | None = None
     file_name: str | None = None
     file_sha256: str | None = None
+    recorded_at: str | None = None
+    """ISO 8601, where the file says so beyond doubt."""
+    mv_per_g: float | None = None
+    """Sensitivity by which volts became g; None when the file was in g or m/s²."""
     inferred: dict[str, str] = field(default_factory=dict)
     """What the reader worked out by itself (delimiter, units, time base …), for --explain."""
 

@@ -10,7 +10,15 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
-    from durability.records import BoolArray, FloatArray, IntArray, Rejection
+    from durability.records import (
+        BoolArray,
+        DeviceHistory,
+        FlagName,
+        FloatArray,
+        IntArray,
+        PulseMeasures,
+        Rejection,
+    )
 
 # ----------------------------------------------------------------------------------- import
 
@@ -27,6 +35,117 @@ class ImportCount:
     rejections: tuple[Rejection, ...] = ()
     skipped_rows: int = 0
     """Rows of the sheet that are no records (a row of means)."""
+
+
+# -------------------------------------------------------------------------------- waveforms
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredFile:
+    """One file as read and measured: a drop of its series, or not stored yet."""
+
+    file: str
+    file_sha256: str | None
+    channel: str
+    start_s: float
+    mv_per_g: float | None
+    """Sensitivity by which volts became g."""
+    measures: PulseMeasures
+    inferred: dict[str, str]
+    dropped_at: str | None = None
+    """ISO 8601; None where neither the file nor the user says."""
+    series: str | None = None
+    drop_number: int | None = None
+    id: str | None = None
+
+    @property
+    def status(self) -> Literal["valid", "void"]:
+        """How the drop comes in."""
+        return "valid" if self.measures.void_reason is None else "void"
+
+
+@dataclass(frozen=True, slots=True)
+class FileTwice:
+    """A record that is a drop already."""
+
+    file: str
+    series: str
+    drop_number: int
+
+
+@dataclass(frozen=True, slots=True)
+class WaveformImport:
+    """What became of the files of an import."""
+
+    count: ImportCount
+    drops: tuple[MeasuredFile, ...]
+    duplicates: tuple[FileTwice, ...]
+    not_judged: tuple[str, ...] = ()
+    """What could not be judged of any record for want of a fact, in words."""
+
+
+@dataclass(frozen=True, slots=True)
+class RemeasuredDrop:
+    """One drop before and after its waveform was measured again."""
+
+    series: str
+    drop_number: int
+    before: PulseMeasures
+    after: PulseMeasures
+    status_before: str
+    status: str
+    kept_by_hand: tuple[str, ...] = ()
+    """What a person has set and the new measures therefore leave alone."""
+
+    @property
+    def flags_came(self) -> tuple[FlagName, ...]:
+        """Flags that the former measures did not raise."""
+        known = {flag.name for flag in self.before.flags}
+        return tuple(flag.name for flag in self.after.flags if flag.name not in known)
+
+    @property
+    def flags_went(self) -> tuple[FlagName, ...]:
+        """Flags that only the former measures raised."""
+        known = {flag.name for flag in self.after.flags}
+        return tuple(flag.name for flag in self.before.flags if flag.name not in known)
+
+
+@dataclass(frozen=True, slots=True)
+class Remeasurement:
+    """What became of waveforms that were measured again."""
+
+    drops: tuple[RemeasuredDrop, ...]
+    left: tuple[Rejection, ...]
+    """Drops whose waveform can't be measured that way: they keep their former measures."""
+    is_stored: bool
+
+    @property
+    def changed(self) -> tuple[RemeasuredDrop, ...]:
+        """Drops whose measures differ from the former ones."""
+        return tuple(each for each in self.drops if each.before != each.after)
+
+
+@dataclass(frozen=True, slots=True)
+class PulseTrace:
+    """One drop's record as it is drawn; arrays of shape (n_samples,).
+
+    Accelerations are taken from the baseline, the first impact upwards.
+    """
+
+    series: str
+    drop_number: int
+    time_ms: FloatArray
+    """From the first crossing of 10 % of the peak; from the first sample without an impact."""
+    raw_g: FloatArray
+    filtered_g: FloatArray
+    """After the filter of ``measures``."""
+    measures: PulseMeasures
+    status: str
+    void_reason: str | None
+    channel: str
+    file_name: str | None
+    peak_g: float | None = None
+    """As it stands in the record, which a person may have mended."""
 
 
 # ------------------------------------------------------------------------------------ trend
@@ -83,6 +202,7 @@ class Trend:
 class WearDraws:
     """Draws from the posterior of a series' level; arrays of shape (n_draws,).
 
+    They come ordered by shape: shuffle one side before pairing draws of two fits.
     ``log level(n) = log_level_first + step · ψ(n) + climb · φ(n)``, where ``family`` and
     ``parameter`` say which φ, ``step_family`` and ``step_parameter`` which ψ (see
     ``durability.wear.log_level``).
@@ -137,7 +257,7 @@ class WearFit:
     """Other series of the case model under the same condition, which informed this one."""
     siblings_elsewhere: int
     """Those under other conditions: they informed shape, rate and scatter, not the level."""
-    draws: WearDraws | None
+    draws: WearDraws | None = field(repr=False)
 
 
 # --------------------------------------------------------------------------------- forecast
@@ -174,6 +294,36 @@ class Forecast:
     """Drop by which one in ten such cases has failed; None beyond the horizon."""
     basis: str
     shape_weights: dict[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class MoreDrops:
+    """What further drops of a series would buy, on average over what they may show."""
+
+    series: str
+    extra_drops: int
+    spread_now: float | None
+    """Upper over lower end of the drops left, now; None while there is too little to forecast."""
+    spread_then: float | None
+    """The same after the further drops: their geometric mean."""
+    probability_failed_by_then: float | None
+    basis: str
+
+
+@dataclass(frozen=True, slots=True)
+class CovariateEffect:
+    """A what-if: how peak g goes with a condition; never applied to any level."""
+
+    covariate: Literal["temperature", "long rest"]
+    per: str
+    """The change it is stated for."""
+    series: int
+    drops: int
+    effect_pct: float | None
+    """Change of peak g in percent."""
+    lower: float | None
+    upper: float | None
+    basis: str
 
 
 # ------------------------------------------------------------------------- compare and rank
@@ -377,6 +527,122 @@ class DueInspection:
     days_overdue: int
     stage: str
     functions: tuple[str, ...]
+
+
+# --------------------------------------------------------------------------------- pictures
+
+
+@dataclass(frozen=True, slots=True)
+class LevelFan:
+    """The level of one series at drops to come; arrays of shape (n_drops,), in g.
+
+    Not yet failed, it is that of a case which has not reached its limit by its last drop.
+    """
+
+    drop_number: IntArray
+    lower_g: FloatArray
+    inner_lower_g: FloatArray
+    median_g: FloatArray
+    inner_upper_g: FloatArray
+    upper_g: FloatArray
+    level: float
+    """Content of the outer band; the inner one holds half of the paths."""
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesPicture:
+    """One series as it is drawn: what was judged, and what the judgement left out."""
+
+    trend: Trend
+    forecast: Forecast
+    device: str | None
+    condition: tuple[float | None, str | None, str | None]
+    """Drop height in mm, surface, orientation."""
+    voided_drop_number: IntArray
+    voided_peak_g: FloatArray
+    """NaN where the voided drop gave no reading."""
+    damage_drop_number: IntArray
+    damage_severity: IntArray
+    """What was noted on the case, by drop number."""
+    fan: LevelFan | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SurvivalCurve:
+    """Share of a group's series that have not failed, by drop; steps hold until the next drop."""
+
+    group: str
+    failed_drop: IntArray
+    censored_drop: IntArray
+    """Last drop of each series that has not failed."""
+    drop: FloatArray
+    """Where the steps begin, from 0; shape (n_steps,), as the next three."""
+    survival: FloatArray
+    lower: FloatArray
+    upper: FloatArray
+    level: float
+
+
+@dataclass(frozen=True, slots=True)
+class PulseCloud:
+    """Peak against duration of the drops of one group; arrays of shape (n_drops,)."""
+
+    group: str
+    series: int
+    peak_g: FloatArray
+    pulse_duration_ms: FloatArray
+    age: FloatArray
+    """0 at the first drop of its series, 1 at its last."""
+    voided: BoolArray
+    without_duration: int
+    """Valid drops that have no pulse duration on record."""
+
+
+@dataclass(frozen=True, slots=True)
+class LifeLine:
+    """One device from its first drop to its last look."""
+
+    history: DeviceHistory
+    state: str
+    zero_day: float | None
+    """Day from which ``after_days`` and ``by_days`` count, since 1970-01-01."""
+    after_days: float | None
+    by_days: float | None
+    first_failed_functions: tuple[str, ...]
+    shock_dose: FloatArray
+    """Sum over its drops so far, those without a reading at the middle of their like."""
+    dose_exponent: float
+
+
+@dataclass(frozen=True, slots=True)
+class DoseCurve:
+    """Probability of having failed by one day against the shock dose; arrays (n_doses,)."""
+
+    shock_dose: FloatArray
+    probability: FloatArray
+    lower: FloatArray
+    upper: FloatArray
+    background: tuple[float, float, float]
+    """Lower, middle, upper of a device that was never dropped."""
+    days: int
+    level: float
+
+
+@dataclass(frozen=True, slots=True)
+class CheckTable:
+    """Outcomes of functional checks by function and stretch of weeks.
+
+    Counts have shape (n_functions, n_stretches); a device counts once a stretch, at its worst.
+    """
+
+    group: str
+    devices: int
+    functions: tuple[str, ...]
+    weeks: tuple[tuple[int, int | None], ...]
+    """First and last whole week after the last drop; the last stretch stays open."""
+    tested: IntArray
+    degraded: IntArray
+    failed: IntArray
 
 
 # --------------------------------------------------------------------------------- spectrum

@@ -156,8 +156,6 @@ def _step_matrices(
     eye = np.eye(2)
     u = radians[:, None, None]
     scaled = matrix * u
-    # Small steps by series; larger ones by halving the step and squaring it together again would
-    # work too, but the closed form is exact enough there and shorter.
     power = np.broadcast_to(eye, scaled.shape)
     phi0, phi1, phi2 = (np.zeros_like(scaled) for _ in range(3))
     factorial = 1.0

@@ -3,6 +3,9 @@
 STANDARD_GRAVITY_M_S2 = 9.80665
 """Standard gravity g_n, exact by definition (3rd CGPM, 1901; ISO 80000-3)."""
 
+INCH_M = 0.0254
+"""The inch in metres, exact by definition."""
+
 
 def impact_velocity_m_s(drop_height_mm: float) -> float:
     """Velocity at the end of a free fall without drag, √(2 g h).

@@ -52,7 +52,8 @@ def encode(acceleration_g: FloatArray) -> bytes:
         raise ValueError(f"one row of samples is needed, not shape {values.shape}")
     grid = _on_grid(values)
     if grid is None:
-        narrow = values.astype(np.float32)
+        with np.errstate(over="ignore"):
+            narrow = values.astype(np.float32)
         exact = np.array_equal(narrow.astype(np.float64).view(np.int64), values.view(np.int64))
         stored = narrow if exact else values
         head = _HEAD.pack(_MAGIC, _KINDS["raw"], stored.itemsize, values.size)

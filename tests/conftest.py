@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -81,3 +82,25 @@ def outside_data():
 def published():
     """Folder of facts typed in from publications."""
     return Path(__file__).parent.parent / "fixtures" / "published"
+
+
+@pytest.fixture(scope="session")
+def rig_store(tmp_path_factory):
+    """A store with a sensor of 0.5 mV/g and 2000 g on the open series S1, 1220 mm."""
+    path = tmp_path_factory.mktemp("rig") / "store.duckdb"
+    for words in (
+        "init",
+        "specimen add C-1 --kind case --model sleeve",
+        "specimen add D-1 --kind dummy",
+        "sensor add A-1 --sensitivity-mv-per-g 0.5 --full-scale-g 2000",
+        "series open S1 --device D-1 --case C-1 --drop-height-mm 1220 --sensor A-1",
+    ):
+        assert main([*words.split(), "--store", str(path)]) == 0
+    return path
+
+
+@pytest.fixture
+def rig(rig_store, run, tmp_path):
+    """The runner, with a copy of that store."""
+    shutil.copyfile(rig_store, tmp_path / "store.duckdb")
+    return run

@@ -140,6 +140,16 @@ def test_compare(ask):
     assert math.isclose(told["reduction_pct"], 100 * (1 - 1 / told["ratio"]))
 
 
+def test_conditions_are_a_what_if(ask):
+    told = answer(ask, "conditions")["effects"]
+    assert [effect["covariate"] for effect in told] == ["temperature", "long rest"]
+    assert "no level, trend or forecast is corrected" in ask("conditions").replace("\n", " ")
+
+
+def test_a_forecast_says_what_further_drops_would_buy(ask):
+    assert "further drops would narrow" in ask("forecast", "--series", "demo-T1")
+
+
 def test_due(ask):
     told = answer(ask, "due", "--on", "2026-06-01", "--within", "30")
     assert told["on"] == "2026-06-01" and told["due"]
@@ -197,6 +207,7 @@ def test_latent(ask):
         ("history", "S1"),
         ("trend", "--series", "demo-S1"),
         ("forecast", "--series", "demo-S1"),
+        ("conditions",),
         ("query",),
         ("query", "fastest_degrading_cases"),
     ],

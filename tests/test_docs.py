@@ -6,7 +6,6 @@ import shutil
 from pathlib import Path
 
 import pytest
-
 from reference import END, README, START, reference
 
 ROOT = Path(__file__).parent.parent

@@ -7,7 +7,7 @@ import pytest
 
 PACKAGE = Path(__file__).parent.parent / "durability"
 
-COMMON = {"records", "results", "errors", "units", "basis", "version"}
+COMMON = {"records", "vocabulary", "results", "errors", "units", "basis", "version"}
 MODELS = {
     "pulse",
     "spectrum",
@@ -16,8 +16,11 @@ MODELS = {
     "outliers",
     "wear",
     "damage",
+    "covariates",
+    "more_drops",
     "life",
     "forecast",
+    "fan",
     "compare",
     "latent",
     "schedule",
@@ -50,7 +53,10 @@ OURS = {
     "trend": {"wear"},
     "claims": {"ratio", "plan"},
     "forecast": {"wear", "trend", "damage", "life"},
+    "fan": {"wear", "forecast"},
     "compare": {"wear", "trend", "damage", "life", "forecast", "ratio"},
+    "covariates": {"wear"},
+    "more_drops": {"wear", "forecast"},
     "latent": {"life"},
     "report": set(),
     "workflow": {"intake", "store"} | MODELS,

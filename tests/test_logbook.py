@@ -136,6 +136,26 @@ def test_a_retired_case_is_not_dropped_again(bench):
     assert "retired" in told.err
 
 
+def test_codes_new_to_the_record_are_added_and_named(store):
+    told = store("series", "open", "S1", "--device", "D-1", "--device-kind", "dummy", "--case",
+                 "C-1", "--case-model", "sleeve", "--sensor", "A1", "--json").json  # fmt: skip
+    assert told["added"] == ["dummy D-1", "case C-1", "sensor A1"]
+    again = store("series", "open", "S2", "--device", "D-1", "--case", "C-1", "--json").json
+    assert again["added"] == []
+    assert store("specimen", "show", "C-1", "--json").json["model"] == "sleeve"
+
+
+def test_a_series_opens_with_what_the_bench_knows_and_takes_a_drop(store):
+    store("series", "open", "S1", "--device", "D-1")
+    assert store("drop", "add", "S1", "--peak-g", "118").out == "1\n"
+
+
+def test_a_case_of_another_model_is_refused(bench):
+    told = bench("series", "open", "S2", "--device", "007", "--case", "C-1", "--case-model", "tin",
+                 expect=1)  # fmt: skip
+    assert "specimen amend" in told.err
+
+
 def test_a_method_without_edition_or_clause_is_refused(bench):
     """Method and edition are named: editions of one standard are not equal (ASTM D5276 1.2)."""
     told = bench("series", "open", "S2", "--device", "007", "--method", "810", expect=2)

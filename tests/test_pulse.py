@@ -462,6 +462,27 @@ def test_a_record_on_a_coarse_grid_is_not_clipped():
     assert names(measure_pulse(np.minimum(x, 930.0), 150_000.0)) == {"clipped"}
 
 
+def test_no_record_is_too_odd():
+    """Whatever the numbers, an answer and no warning: short, steep, one-sided, huge."""
+    rng = np.random.default_rng(5)
+    for _ in range(600):
+        n = int(rng.integers(2, 90))
+        x = rng.standard_normal(n) * 10.0 ** rng.integers(-3, 6)
+        kind = rng.integers(5)
+        if kind == 0:
+            x[int(rng.integers(n)) :] += 100.0
+        elif kind == 1:
+            x = np.round(x / 50.0) * 50.0
+        elif kind == 2:
+            x = np.cumsum(x)
+        elif kind == 3:
+            x = np.where(np.arange(n) == rng.integers(n), 1e4, 0.0)
+        m = measure_pulse(x, 1e5, full_scale_g=500.0, drop_height_mm=100.0)
+        assert (m.peak_g is None) == ("no_impact" in names(m))
+        if m.peak_g is not None:
+            assert np.isfinite([m.peak_g, m.pulse_duration_ms, m.velocity_change_m_s]).all()
+
+
 def test_every_shape_has_a_known_truth():
     for shape, (peak, width, area) in TRUTHS.items():
         assert peak == pytest.approx(1.0, abs=2e-4), shape

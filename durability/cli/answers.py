@@ -31,7 +31,7 @@ def trend(options: Namespace) -> int:
 
 def forecast(options: Namespace) -> int:
     """How many drops until the case fails."""
-    results, notes = judge.forecast_series(
+    results, notes = judge.explain_forecasts(
         session_of(options),
         options.series,
         options.case_model,
@@ -47,9 +47,32 @@ def forecast(options: Namespace) -> int:
     from durability.report import tables
 
     if options.series:
-        tables.explained_forecasts(results, options.level, options.horizon, notes)
+        further = [
+            judge.further_drops(
+                session_of(options),
+                result.series,
+                level=options.level,
+                limit_g=options.limit_g,
+                limit_rise=options.limit_rise,
+                horizon=options.horizon,
+            )
+            for result in results
+        ]
+        tables.explained_forecasts(results, further, options.level, options.horizon, notes)
     else:
         tables.forecasts(results, options.level, options.horizon, notes)
+    return 0
+
+
+def conditions(options: Namespace) -> int:
+    """How peak g goes with temperature and rest: a what-if."""
+    effects = judge.condition_effects(session_of(options), options.series, options.case_model)
+    if options.json:
+        print(as_json.dumps(as_json.condition_effects(effects)))
+        return 0
+    from durability.report import tables
+
+    tables.condition_effects(effects)
     return 0
 
 
@@ -67,7 +90,7 @@ def rank(options: Namespace) -> int:
 
 def compare(options: Namespace) -> int:
     """How many times the peak g of A is that of B."""
-    result, voided = judge.compare_models(session_of(options), options.a, options.b)
+    result, voided = judge.explain_comparison(session_of(options), options.a, options.b)
     if options.json:
         print(as_json.dumps(as_json.comparison(result, voided)))
         return 0

@@ -90,7 +90,7 @@ def list_sensors(options: Namespace) -> int:
 
 def open_series(options: Namespace) -> int:
     """Open a series."""
-    logbook.open_series(
+    added = logbook.open_series(
         session_of(options),
         options.code,
         device=options.device,
@@ -98,7 +98,12 @@ def open_series(options: Namespace) -> int:
         sensor=options.sensor,
         values=vars(options),
     )
-    told = {"series": options.code, "device": options.device, "case": options.case}
+    told = {
+        "series": options.code,
+        "device": options.device,
+        "case": options.case,
+        "added": added,
+    }
     worn = f"in case {options.case}" if options.case else "bare"
     missing = [
         words
@@ -110,6 +115,8 @@ def open_series(options: Namespace) -> int:
         if value is None
     ]
     words = f"series {options.code} is open: {options.device} {worn}"
+    if added:
+        words += f"\nnew in the record: {', '.join(added)} (a slip of the finger? then: amend)"
     if missing:
         words += f"\nnot recorded: {', '.join(missing)}; add it with: durability series amend"
     return say(options, told, words)
@@ -133,9 +140,11 @@ def show_series(options: Namespace) -> int:
     """Show one series with its drops."""
     session = session_of(options)
     found = logbook.list_series(session, [options.code])[0]
-    return show_one(
-        options, "series", {**found, "drop_list": logbook.list_drops(session, [options.code])}
-    )
+    lists = {
+        "drop_list": logbook.list_drops(session, [options.code]),
+        "files_set_aside": logbook.files_set_aside(session, options.code),
+    }
+    return show_one(options, "series", {**found, **lists})
 
 
 def add_drop(options: Namespace) -> int:

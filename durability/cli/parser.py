@@ -66,6 +66,7 @@ def make_parser(only: str | None = None) -> argparse.ArgumentParser:
         if only in (None, name):
             group = made.add_subparsers(title="commands", metavar="COMMAND", required=True)
             fill(group, command, writer, common)
+    _waveforms(commands, command, writer)
     _answers(commands, command, writer, common)
     return top
 
@@ -133,6 +134,11 @@ def _series(group: Any, command: Any, writer: Any, common: Any) -> None:
     opened.add_argument("code")
     opened.add_argument("--device", required=True, metavar="CODE", help="device or dummy dropped")
     opened.add_argument("--case", metavar="CODE", help="the case around it; bare without")
+    opened.add_argument(
+        "--device-kind", choices=("device", "dummy"), help="of a device new in the record"
+    )
+    opened.add_argument("--device-model", metavar="M", help="of a device new in the record")
+    opened.add_argument("--case-model", metavar="M", help="of a case new in the record")
     opened.add_argument("--drop-height-mm", metavar="MM")
     opened.add_argument("--surface", help="what it lands on, like steel on concrete")
     opened.add_argument("--orientation", help="what strikes first, like corner 2-3-5")
@@ -264,6 +270,133 @@ def _imports(group: Any, command: Any, writer: Any, _: Any) -> None:
                 help="make each change of height, surface, orientation, device or case within a"
                 " series a series of its own",
             )
+    _waveform_import(group, command, writer)
+
+
+def _waveform_import(group: Any, command: Any, writer: Any) -> None:
+    made = command(
+        group,
+        "waveforms",
+        "take recorders' files as the next drops of a series: one file, one drop",
+        "waveforms:import_waveforms",
+        writer,
+    )
+    made.add_argument(
+        "files",
+        nargs="+",
+        metavar="FILE",
+        help="in the order of the drops; a folder stands for its files by number in their names",
+    )
+    made.add_argument("--series", metavar="S", help="an open series; its sensor scales the record")
+    _record_options(made)
+    made.add_argument(
+        "--date-by-file-time",
+        action="store_true",
+        help="date a drop by its file's last change when the file itself tells no date",
+    )
+    made.add_argument(
+        "--keep-good",
+        action="store_true",
+        help="store the readable files; the others land in a rejects file",
+    )
+    made.add_argument(
+        "--explain",
+        action="store_true",
+        help="show what was worked out of each file and store nothing",
+    )
+
+
+def _record_options(made: Any) -> None:
+    """What a file, a sensor or a pulse tells by itself, when it has to be told otherwise."""
+    made.add_argument(
+        "--channel", metavar="NAME", help="when more than one could be meant; or its column number"
+    )
+    made.add_argument("--units", choices=("g", "m/s2", "V", "mV"), help="of the channel's values")
+    made.add_argument(
+        "--mv-per-g", type=float, metavar="K", help="sensitivity, instead of the sensor's"
+    )
+    made.add_argument(
+        "--full-scale-g", type=float, metavar="G", help="range, instead of the sensor's"
+    )
+    made.add_argument("--sample-rate-hz", type=float, metavar="HZ", help="instead of the file's")
+    made.add_argument("--time-unit", choices=("s", "ms", "us", "ns"), help="of the time column")
+    made.add_argument("--delimiter", choices=("comma", "semicolon", "tab", "blanks"))
+    made.add_argument("--decimal", choices=("point", "comma"), help="decimal mark")
+    _filter_options(made)
+
+
+def _filter_options(made: Any) -> None:
+    chosen = made.add_mutually_exclusive_group()
+    chosen.add_argument(
+        "--low-pass-hz",
+        type=float,
+        metavar="F",
+        help="cut-off of the zero-phase filter; by default one that leaves the pulse alone",
+    )
+    chosen.add_argument(
+        "--channel-class",
+        type=float,
+        metavar="N",
+        help="channel frequency class instead, like 1000",
+    )
+    made.add_argument(
+        "--class-standard",
+        choices=("sae", "iso"),
+        default="sae",
+        help="whose equation the class follows: SAE J211-1 (default) or ISO 6487",
+    )
+
+
+def _waveforms(commands: Any, command: Any, writer: Any) -> None:
+    again = command(
+        commands,
+        "remeasure",
+        "measure kept waveforms again through another filter; the former measures stay",
+        "waveforms:remeasure",
+        writer,
+    )
+    again.add_argument("--series", action="append", metavar="S", help="only this; repeatable")
+    _filter_options(again)
+    again.add_argument(
+        "--dry-run", action="store_true", help="show what would change, store nothing"
+    )
+    watch = command(
+        commands,
+        "watch",
+        "take each finished file of a folder as the next drop, until Ctrl-C",
+        "waveforms:watch",
+        writer,
+    )
+    watch.add_argument("folder", help="where the recorder writes")
+    watch.add_argument("--series", required=True, metavar="S", help="an open series")
+    _record_options(watch)
+
+
+def _shows(group: Any, command: Any, _: Any, common: Any) -> None:
+    drop = command(group, "drop", "every input of one drop", "waveforms:show_drop", common)
+    pulse = command(
+        group,
+        "pulse",
+        "trace and measures of a drop; of several on one time axis",
+        "waveforms:show_pulse",
+        common,
+    )
+    spectrum = command(
+        group,
+        "spectrum",
+        "shock response spectrum of a drop: maximax, 12 frequencies an octave",
+        "waveforms:show_spectrum",
+        common,
+    )
+    for made in (drop, pulse, spectrum):
+        made.add_argument("series")
+    for made in (drop, spectrum):
+        made.add_argument("drop_number", type=int)
+    pulse.add_argument("drop_numbers", type=int, nargs="+", metavar="DROP")
+    pulse.add_argument("--png", metavar="FILE", help="draw it properly")
+    spectrum.add_argument(
+        "--q", type=float, default=10.0, help="amplification at resonance (default 10)"
+    )
 
 
 def _inspections(group: Any, command: Any, writer: Any, common: Any) -> None:
@@ -434,6 +567,14 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
     _filters(forecast)
     _limits(forecast)
     _rig_corrected(forecast)
+    conditions = command(
+        commands,
+        "conditions",
+        "what if: how peak g goes with temperature and with rest",
+        "answers:conditions",
+        common,
+    )
+    _filters(conditions)
     rank = command(commands, "rank", "which wear out fastest", "answers:rank", common)
     _filters(rank)
     rank.add_argument("--by", choices=("case_model", "case"), default="case_model")
@@ -513,13 +654,61 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
     command(commands, "demo", "build and show the invented scenario", "demo:demo", writer)
 
 
+def _plots(group: Any, command: Any, _: Any, common: Any) -> None:
+    for kind, help_ in (
+        ("wear", "peak g by drop number: level, band, limit, voided drops, damage"),
+        ("models", "case models side by side on one scale"),
+        ("survival", "share of series not failed by drop number, by case model"),
+        ("fan", "the level to come, against the limit"),
+        ("scatter", "peak against pulse duration, lines of equal velocity change"),
+        ("lifeline", "devices: drops, dose, looks and when they failed"),
+        ("latent", "probability of failing later against shock dose, controls included"),
+        ("heat", "functions against weeks after the last drop"),
+        ("pulses", "waveforms of one series on one time axis"),
+        ("spectra", "shock response spectra of one series, by drop number"),
+    ):
+        made = command(group, kind, help_, "plots:plot", common)
+        made.set_defaults(kind=kind)
+        made.add_argument(
+            "-o",
+            dest="output",
+            metavar="FILE",
+            help=f"ends in .svg, .pdf or .png (default {kind}.svg in this folder)",
+        )
+        if kind in ("wear", "models", "survival", "fan"):
+            _filters(made)
+            _limits(made)
+        elif kind == "scatter":
+            _filters(made)
+        elif kind == "lifeline":
+            made.add_argument(
+                "--device", action="append", metavar="CODE", help="only this; repeatable"
+            )
+        elif kind in ("pulses", "spectra"):
+            made.add_argument("--series", metavar="S", help="else that with the most waveforms")
+            made.add_argument(
+                "--drop",
+                dest="drops",
+                action="append",
+                type=int,
+                metavar="NUMBER",
+                help="only this drop of the series; repeatable",
+            )
+        if kind == "spectra":
+            made.add_argument(
+                "--q", type=float, default=10.0, help="amplification at resonance (default 10)"
+            )
+
+
 _FAMILIES = (
     ("specimen", "cases, devices and dummies", _specimens),
     ("sensor", "shock accelerometers", _sensors),
     ("series", "drop series: one device, in one case or bare, under one condition", _series),
     ("drop", "single drops", _drops),
     ("damage", "what was seen on a specimen", _damage),
-    ("import", "take a lab's CSV files", _imports),
+    ("import", "take a lab's CSV files, or recorders' waveforms", _imports),
+    ("show", "one drop closely: its inputs, its trace, its spectrum", _shows),
     ("inspect", "follow-up inspections of devices", _inspections),
     ("plan", "how much to drop, and in which order", _plans),
+    ("plot", "pictures, as SVG, PDF or PNG", _plots),
 )

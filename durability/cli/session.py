@@ -9,11 +9,10 @@ from __future__ import annotations
 import shutil
 import sys
 from argparse import Namespace
-from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from durability.cli.judging import Judging
 from durability.cli.lines import Lines
@@ -37,11 +36,14 @@ HELP = f"""\
   118 void: words   the same with words of your own
   v4                a drop without a reading: it happened, and counts for the device
   u   u1   u: words void the last drop
+  file PATH         a waveform file in place of what is typed
   Enter             time since the last drop, and the trend so far
   q                 end (so does the end of the input)"""
 SHEET_HELP = """\
   118 instead edge 1-2: why   another orientation than planned
   skip: why                   pass over the planned drop"""
+
+FILE = "file "
 
 PROMPT_WAIT_S = 1.0
 """How long the next prompt waits for the judgement."""
@@ -67,7 +69,7 @@ class _BenchSession:
     def __init__(self, options: Namespace, limit: Limit) -> None:
         self.options = options
         self.session = session_of(options)
-        self.found: Mapping[str, Any] = logbook.series_to_record(self.session, options.series)
+        self.found = logbook.series_to_record(self.session, options.series)
         self.series: str = options.series
         self.number = int(self.found["last_drop_number"]) + 1
         self.dropped_at: datetime | None = self.found["item_dropped_at"]
@@ -177,42 +179,67 @@ class _BenchSession:
         if self.sheet is not None:
             line, note = self.sheet.turn(words)
             planned_rest_s, self.dropped_at = self.sheet.rest_s(), self.sheet.item_dropped_at()
-        typed = read_line(line)
         resting = None if self.dropped_at is None else self._rest_s()
         too_short = resting is not None and 0 <= resting < planned_rest_s
-        notes = [
-            typed.values.get("note"),
-            note,
-            f"rested {bench.rest(resting or 0)} of {bench.rest(planned_rest_s)}"
-            if too_short
-            else None,
-        ]
-        with self.judging.store_lock:
-            stored = self._store(typed, "; ".join(each for each in notes if each) or None)
+        if too_short:
+            rested = f"rested {bench.rest(resting or 0)} of {bench.rest(planned_rest_s)}"
+            note = rested if note is None else f"{note}; {rested}"
+        if line.startswith(FILE):
+            typed = None
+            stored, told, is_void = self._store_file(Path(line.removeprefix(FILE).strip()))
+        else:
+            typed, told = read_line(line), words
+            stored, is_void = self._store_typed(typed, note), typed.void_reason is not None
         self.dropped_at = _now()
         self.series, self.number = stored.series, stored.drop_number + 1
         if self.options.json:
             from durability.report import as_json
 
-            told = {"series": stored.series, "drop_number": stored.drop_number, "id": stored.id}
-            print(as_json.dumps(told), flush=True)
+            as_plain = {
+                "series": stored.series,
+                "drop_number": stored.drop_number,
+                "id": stored.id,
+            }
+            print(as_json.dumps(as_plain), flush=True)
         else:
-            name = stored.series if self.sheet is not None else ""
-            short = f" of {bench.rest(planned_rest_s)}: TOO SHORT, noted" if too_short else ""
-            rested = ""
+            name = "" if self.sheet is None else f"of {stored.series} "
+            pause = ""
             if resting is not None and 0 <= resting < LONG_REST_S:
-                rested = f" (rest {bench.rest(resting)}{short})"
-            self._say(f"drop {stored.drop_number} {name and f'of {name} '}stored: {words}{rested}")
+                short = f" of {bench.rest(planned_rest_s)}: TOO SHORT, noted" if too_short else ""
+                pause = f" (rest {bench.rest(resting)}{short})"
+            self._say(f"drop {stored.drop_number} {name}stored: {told}{pause}")
         if self.sheet is not None:
-            for told_words in self.sheet.dropped(stored, typed, self.dropped_at):
-                self._say(told_words)
+            severity = 0 if typed is None else int(typed.values.get("damage_severity") or 0)
+            for met in self.sheet.dropped(stored, severity, self.dropped_at, is_void=is_void):
+                self._say(met)
         self.to_tell = stored.series
 
-    def _store(self, typed: TypedDrop, note: str | None) -> logbook.StoredDrop:
-        typed = replace(typed, values={**typed.values, "note": note})
-        if self.sheet is not None:
-            return self.sheet.store(typed)
-        return logbook.add_drop(self.session, self.series, typed, command="record")
+    def _store_typed(self, typed: TypedDrop, note: str | None) -> logbook.StoredDrop:
+        notes = [typed.values.get("note"), note]
+        words = "; ".join(each for each in notes if each) or None
+        typed = replace(typed, values={**typed.values, "note": words})
+        with self.judging.store_lock:
+            series, command = self._target()
+            return logbook.add_drop(self.session, series, typed, command=command)
+
+    def _store_file(self, path: Path) -> tuple[logbook.StoredDrop, str, bool]:
+        """A waveform file as the drop: stored, what was measured, whether it came in void."""
+        from durability.report import pulse_labels
+        from durability.workflow.waveforms import add_waveform_drop
+
+        with self.judging.store_lock:
+            series, command = self._target()
+            measured = add_waveform_drop(self.session, series, path, command=command)
+        stored = logbook.StoredDrop(series, measured.drop_number or 0, measured.id or "")
+        reason = measured.measures.void_reason
+        words = f"{path.name}: {pulse_labels.pulse_words(measured.measures)}"
+        if reason is not None:
+            words += f", VOID ({reason})"
+        return stored, words, reason is not None
+
+    def _target(self) -> tuple[str, str]:
+        """Series that the next drop goes to, and what the act of writing is called."""
+        return (self.series, "record") if self.sheet is None else self.sheet.target()
 
     def _undo(self, reason: str) -> None:
         series, last = self.series, self.number - 1

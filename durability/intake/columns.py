@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from durability.records import DAMAGE_SEVERITIES, OUTCOMES, PURPOSES, SPECIMEN_KINDS
+from durability.vocabulary import DAMAGE_SEVERITIES, OUTCOMES, PURPOSES, SPECIMEN_KINDS
 
 ColumnKind = Literal["text", "number", "integer", "date", "timestamp", "choice"]
 

@@ -9,7 +9,7 @@ from datetime import date, datetime
 
 from durability.errors import UnusableCall
 from durability.intake.columns import COLUMNS
-from durability.records import VOID_REASONS
+from durability.vocabulary import VOID_REASONS
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,8 +8,8 @@ from hashlib import sha256
 
 from durability.errors import UnusableCall
 from durability.orientation import ORIENTATIONS, Orientation, parse_orientation
-from durability.records import SEVERITY_FAILED
 from durability.results import DropSheet, PlannedDrop, StopRule
+from durability.vocabulary import SEVERITY_FAILED
 
 MOST_ITEMS_FOR_26 = 5
 """The 26 drops may be divided among no more than five items (MIL-STD-810H method 516.8, Table

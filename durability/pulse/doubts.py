@@ -12,8 +12,8 @@ from durability.pulse.low_pass import CLASS_TO_CUTOFF
 from durability.records import PulseFlag
 
 if TYPE_CHECKING:
+    from durability.pulse.edges import Pulse
     from durability.pulse.impact import Event, Quiet
-    from durability.pulse.measure import Pulse
     from durability.records import FloatArray, LaterImpact, LowPass
 
 
@@ -37,7 +37,7 @@ def flags(
     orientation: str | None,
     later: tuple[LaterImpact, ...],
 ) -> tuple[PulseFlag, ...]:
-    """Every flag that the record of an impact deserves, in the order of the contract.
+    """Every flag that the record of an impact deserves.
 
     Parameters
     ----------
@@ -203,6 +203,7 @@ def notes(
     duration_ms: float,
     low_pass: LowPass,
     cutoff_given: bool,
+    pulse: Pulse,
     before: Quiet | None,
     after: Quiet | None,
     natural_frequency_hz: float | None,
@@ -229,6 +230,11 @@ def notes(
                 f"Hz times {duration_ms:.3g} ms is {product:.2g}, "
                 f"{limit.MIN_RESONANCE_TIMES_DURATION:g} is needed"
             )
+    if not pulse.is_whole:
+        said.append(
+            "the record begins or ends within the pulse: duration and velocity change are at least "
+            "what is given"
+        )
     if before is None:
         said.append(
             "no quiet part before the impact: baseline "

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,6 +10,7 @@ import numpy as np
 from durability.errors import UnusableCall
 from durability.pulse import doubts
 from durability.pulse import thresholds as limit
+from durability.pulse.edges import Pulse, pulse_around, rise_samples
 from durability.pulse.impact import (
     Event,
     Quiet,
@@ -25,6 +26,7 @@ from durability.pulse.low_pass import (
     low_pass,
     squared_gain,
 )
+from durability.pulse.uncertainty import standard_uncertainties
 from durability.records import LaterImpact, LowPass, PulseMeasures
 from durability.units import STANDARD_GRAVITY_M_S2, impact_velocity_m_s
 
@@ -33,25 +35,6 @@ if TYPE_CHECKING:
 
 METHOD = "pulse 1"
 """Name and version of the way measures are taken; goes up when a number could change."""
-
-
-@dataclass(frozen=True, slots=True)
-class Pulse:
-    """Peak and edges of one pulse; instants in samples, fractions interpolated."""
-
-    peak_g: float
-    peak: int
-    edge_g: float
-    rise: float
-    fall: float
-    rise_slope: float
-    """g per sample where the pulse first reaches its edge level; positive."""
-    fall_slope: float
-
-    @property
-    def duration(self) -> float:
-        """Samples between the edges."""
-        return self.fall - self.rise
 
 
 def measure_pulse(
@@ -112,31 +95,25 @@ def measure_pulse(
 
     event = find_first_impact(record_g)
     if event is None:
-        return PulseMeasures(
-            method=METHOD,
-            sample_rate_hz=sample_rate_hz,
-            samples=record_g.size,
-            noise_g=float(record_g.std()),
-            baseline_before_g=float(np.median(record_g)),
-            flags=(doubts.no_impact(record_g),),
-        )
-
+        return _nothing(record_g, sample_rate_hz)
     before = quiet_before(record_g, event)
     after = quiet_after(record_g, event)
     baseline = before or after or Quiet(0.0, 0.0, 0.0, 0)
     step_g = recorder_step_g(record_g)
     jitter_g = max(baseline.jitter_g, step_g / np.sqrt(12.0))
     signal_g = event.polarity * (record_g - baseline.level_g)
+    if signal_g[event.peak] < limit.MIN_IMPACT_G:
+        return _nothing(record_g, sample_rate_hz)
 
     own = _own_low_pass(signal_g, sample_rate_hz, event, jitter_g)
     own_g = low_pass(signal_g, sample_rate_hz, own.cutoff_hz) if own.cutoff_hz else signal_g
-    own_pulse = _pulse_around(own_g, event)
+    own_pulse = pulse_around(own_g, event)
     chosen, filtered_g, pulse = own, own_g, own_pulse
     given = _given_low_pass(low_pass_hz, channel_class, channel_class_standard)
     if given is not None and given.cutoff_hz is not None:
         chosen = given
         filtered_g = low_pass(signal_g, sample_rate_hz, given.cutoff_hz)
-        pulse = _pulse_around(filtered_g, _spread(event, sample_rate_hz, given.cutoff_hz))
+        pulse = pulse_around(filtered_g, _spread(event, sample_rate_hz, given.cutoff_hz))
 
     velocity_from, velocity_to = _velocity_window(own_g, own_pulse, jitter_g)
     velocity = _integral(signal_g, velocity_from, velocity_to) / sample_rate_hz
@@ -160,6 +137,7 @@ def measure_pulse(
         duration_ms=1000.0 * own_pulse.duration / sample_rate_hz,
         low_pass=chosen,
         cutoff_given=chosen is not own,
+        pulse=own_pulse,
         before=before,
         after=after,
         natural_frequency_hz=natural_frequency_hz,
@@ -170,8 +148,8 @@ def measure_pulse(
     known = not any(flag.name in ("clipped", "over_range", "under_sampled") for flag in flags)
     window = velocity_to - velocity_from
     peak_u = duration_u = velocity_u = None
-    if known and baseline.samples:
-        peak_u, duration_u, velocity_u = _uncertainty(
+    if known and baseline.samples and pulse.is_whole:
+        peak_u, duration_u, velocity_u = standard_uncertainties(
             filtered_g, pulse, baseline, step_g, sample_rate_hz, chosen, window
         )
     peak_at = slice(event.start, event.stop)
@@ -183,7 +161,7 @@ def measure_pulse(
         raw_peak_g=float(signal_g[peak_at].max()),
         pulse_duration_ms=1000.0 * pulse.duration / sample_rate_hz,
         velocity_change_m_s=velocity,
-        rise_time_ms=1000.0 * _rise_samples(filtered_g, pulse) / sample_rate_hz,
+        rise_time_ms=1000.0 * rise_samples(filtered_g, pulse) / sample_rate_hz,
         polarity=event.polarity,
         low_pass=chosen,
         noise_g=baseline.noise_g if baseline.samples else None,
@@ -203,6 +181,17 @@ def measure_pulse(
         velocity_change_uncertainty_m_s=velocity_u,
         flags=flags,
         notes=notes,
+    )
+
+
+def _nothing(record_g: FloatArray, sample_rate_hz: float) -> PulseMeasures:
+    return PulseMeasures(
+        method=METHOD,
+        sample_rate_hz=sample_rate_hz,
+        samples=record_g.size,
+        noise_g=float(record_g.std()),
+        baseline_before_g=float(np.median(record_g)),
+        flags=(doubts.no_impact(record_g),),
     )
 
 
@@ -264,7 +253,7 @@ def _own_low_pass(
         if cutoff_hz > limit.MAX_CUTOFF_OVER_SAMPLE_RATE * sample_rate_hz:
             break
         passed = low_pass(near_g, sample_rate_hz, cutoff_hz)
-        pulse = _pulse_around(passed, near)
+        pulse = pulse_around(passed, near)
         removed = (near_g - passed)[int(pulse.rise) : int(pulse.fall) + 2]
         span = max(round(sample_rate_hz / cutoff_hz), 8)
         mean_square = np.convolve(removed**2, np.full(span, 1.0 / span), "valid")
@@ -286,68 +275,6 @@ def _spread(event: Event, sample_rate_hz: float, cutoff_hz: float) -> Event:
     """The event, wide enough to hold the peak after a filter that smears it."""
     reach = round(0.5 * sample_rate_hz / cutoff_hz)
     return replace(event, start=max(event.start - reach, 0), stop=event.stop + reach)
-
-
-# ------------------------------------------------------------------------------------ pulse
-
-
-def _pulse_around(filtered_g: FloatArray, event: Event) -> Pulse:
-    """Peak within an event, and the instants between which it stays above its edge level."""
-    peak = event.start + int(np.argmax(filtered_g[event.start : event.stop]))
-    peak_g = float(filtered_g[peak])
-    edge_g = limit.PULSE_EDGE_FRACTION * peak_g
-    fall, fall_slope = _edge(filtered_g[peak:], edge_g)
-    rise, rise_slope = _edge(filtered_g[peak::-1], edge_g)
-    return Pulse(
-        peak_g=peak_g,
-        peak=peak,
-        edge_g=edge_g,
-        rise=peak - rise,
-        fall=peak + fall,
-        rise_slope=rise_slope,
-        fall_slope=fall_slope,
-    )
-
-
-def _edge(from_peak_g: FloatArray, edge_g: float) -> tuple[float, float]:
-    """Samples from the peak to where the record crosses the edge level, and the slope there.
-
-    Noise can cross a slow edge several times. Crossings that follow before the record has gone
-    below half the level are that same edge: their middle is taken, which noise does not shift.
-    """
-    below = from_peak_g < edge_g
-    if not below.any():
-        return float(from_peak_g.size - 1), float("nan")
-    first = int(np.argmax(below))
-    cleared = from_peak_g[first:] < 0.5 * edge_g
-    until = first + int(np.argmax(cleared)) if cleared.any() else first
-    again = np.flatnonzero(~below[first:until])
-    last = first + int(again[-1]) + 1 if again.size else first
-    early, late = (_crossing(from_peak_g, index, edge_g) for index in (first, last))
-    # The slope over the stretch from twice the level to half of it, not of one noisy step.
-    above = np.flatnonzero(from_peak_g[:first] > 2.0 * edge_g)
-    start = int(above[-1]) if above.size else 0
-    stop = max(until, first)
-    slope = float(from_peak_g[start] - from_peak_g[stop]) / max(stop - start, 1)
-    return 0.5 * (early + late), slope
-
-
-def _crossing(values: FloatArray, index: int, level: float) -> float:
-    """Instant before ``index`` at which the line between two samples meets a level."""
-    above, below = float(values[index - 1]), float(values[index])
-    return index - (level - below) / (above - below)
-
-
-def _rise_samples(filtered_g: FloatArray, pulse: Pulse) -> float:
-    """Samples from the 10 % edge to first reaching 90 % of the peak."""
-    start = max(int(np.floor(pulse.rise)), 0)
-    ahead = filtered_g[start : pulse.peak + 1]
-    level = limit.RISE_END_FRACTION * pulse.peak_g
-    index = int(np.argmax(ahead >= level))
-    if index == 0:
-        return 0.0
-    low, high = float(ahead[index - 1]), float(ahead[index])
-    return start + index - (high - level) / (high - low) - pulse.rise
 
 
 # -------------------------------------------------------------------------- velocity change
@@ -400,61 +327,3 @@ def _later_impacts(
             found.append(LaterImpact(peak / sample_rate_hz, float(size[peak])))
         begin = stop
     return tuple(found)
-
-
-# ------------------------------------------------------------------------------ uncertainty
-
-
-def _uncertainty(
-    filtered_g: FloatArray,
-    pulse: Pulse,
-    baseline: Quiet,
-    step_g: float,
-    sample_rate_hz: float,
-    filter_: LowPass,
-    window: float,
-) -> tuple[float, float, float]:
-    """Standard uncertainty of peak, g, duration, ms, and velocity change, m/s.
-
-    From white noise through the filter, the largest of which the peak picks where the top is flat;
-    the scatter of the baseline; the recorder's step where the noise is too small to average it out;
-    the peak that may lie between two samples, and an edge too; and what a default filter may do
-    unnoticed to a sharp top and to the duration. What a filter that was asked for does is no
-    uncertainty: it is part of what is measured. Bounds are taken as rectangular. First-order
-    propagation (JCGM 100:2008, 5.1.2).
-    """
-    rectangular = 1.0 / np.sqrt(3.0)
-    gain = np.ones(1)
-    if filter_.cutoff_hz is not None:
-        gain = squared_gain(4096, sample_rate_hz, filter_.cutoff_hz)
-    noise_g = float(np.sqrt(np.mean(gain**2))) * baseline.jitter_g
-    steps_g = 0.5 * step_g * rectangular if baseline.noise_g < 0.5 * step_g else 0.0
-    level_g = float(np.hypot(baseline.noise_g / np.sqrt(baseline.samples), steps_g))
-    inside = filtered_g[int(pulse.rise) : int(np.ceil(pulse.fall)) + 1]
-    at_top = np.count_nonzero(inside > pulse.peak_g - 2.0 * noise_g) * float(np.mean(gain**2))
-    picked_g = noise_g * float(np.sqrt(2.0 * np.log(max(at_top, 1.0))))
-    neighbours = filtered_g[[max(pulse.peak - 1, 0), min(pulse.peak + 1, filtered_g.size - 1)]]
-    between_g = pulse.peak_g - float(neighbours.max())
-    rounded_g = shifted = 0.0
-    if filter_.derived:
-        rounded_g = 2.0 * limit.REMOVED_FRACTION_ALLOWED * pulse.peak_g + baseline.jitter_g
-        shifted = limit.DURATION_SHIFT_ALLOWED * pulse.duration * rectangular
-    bounds_g = rectangular * float(np.sqrt(picked_g**2 + between_g**2 + rounded_g**2))
-    peak_g = float(np.sqrt(noise_g**2 + level_g**2 + steps_g**2 + bounds_g**2))
-
-    slopes = np.array([pulse.rise_slope, pulse.fall_slope])
-    with np.errstate(divide="ignore"):
-        edges = np.sqrt(np.sum((noise_g / slopes) ** 2))
-        common = (level_g + limit.PULSE_EDGE_FRACTION * peak_g) * np.sum(1.0 / slopes)
-    jump_g = float(np.abs(np.diff(inside)).max(initial=0.0))
-    # An edge that falls within one sample is known to that sample; a slow one much better.
-    within = jump_g / pulse.peak_g / np.sqrt(12.0)
-    duration = float(np.sqrt(edges**2 + common**2 + within**2 + shifted**2))
-    velocity = float(
-        np.sqrt(baseline.jitter_g**2 * window + (level_g * window) ** 2 + jump_g**2 / 12.0)
-    )
-    return (
-        peak_g,
-        1000.0 * duration / sample_rate_hz,
-        velocity / sample_rate_hz * STANDARD_GRAVITY_M_S2,
-    )

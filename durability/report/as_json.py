@@ -4,24 +4,31 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import fields
+from dataclasses import asdict, fields
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any
 from uuid import UUID
 
 if TYPE_CHECKING:
+    from durability.records import PulseMeasures
     from durability.results import (
         Comparison,
+        CovariateEffect,
         DueInspection,
         Forecast,
         ImportCount,
         LatentLink,
+        MeasuredFile,
         Prediction,
+        PulseTrace,
         Ranking,
+        Remeasurement,
         RigNote,
+        ShockSpectrum,
         Trend,
         TrendContext,
         VoidedDrop,
+        WaveformImport,
     )
 
 
@@ -157,6 +164,12 @@ def forecasts(
     }
 
 
+def condition_effects(effects: Sequence[CovariateEffect]) -> dict[str, Any]:
+    """Object of ``conditions --json``."""
+    names = ("covariate", "per", "series", "drops", "effect_pct", "lower", "upper", "basis")
+    return {"effects": [_named(effect, names) for effect in effects]}
+
+
 def ranking(result: Ranking) -> dict[str, Any]:
     """Object of ``rank --json``."""
     names = (
@@ -259,3 +272,144 @@ def latent(result: LatentLink) -> dict[str, Any]:
 def import_count(count: ImportCount) -> dict[str, Any]:
     """Object of ``import … --json``."""
     return _named(count, ("read", "added", "duplicates", "rejected", "rejects_file"))
+
+
+# ---------------------------------------------------------------------------------- waveforms
+
+
+def measures(of: PulseMeasures) -> dict[str, Any]:
+    """Every measure of a record, with filter, flags and notes."""
+    return {**asdict(of), "void_reason": of.void_reason}
+
+
+def measured_file(each: MeasuredFile) -> dict[str, Any]:
+    """One drop taken from a file."""
+    return {
+        "file": each.file,
+        "drop_number": each.drop_number,
+        "peak_g": each.measures.peak_g,
+        "pulse_duration_ms": each.measures.pulse_duration_ms,
+        "velocity_change_m_s": each.measures.velocity_change_m_s,
+        "sample_rate_hz": each.measures.sample_rate_hz,
+        "status": each.status,
+        "flags": [flag.name for flag in each.measures.flags],
+        "void_reason": each.measures.void_reason,
+        "notes": each.measures.notes,
+        "raw_peak_g": each.measures.raw_peak_g,
+        "low_pass": None if each.measures.low_pass is None else asdict(each.measures.low_pass),
+        "channel": each.channel,
+        "dropped_at": each.dropped_at,
+        "file_sha256": each.file_sha256,
+        "series": each.series,
+        "id": each.id,
+    }
+
+
+def waveform_import(result: WaveformImport) -> dict[str, Any]:
+    """Object of ``import waveforms --json``."""
+    return {
+        **import_count(result.count),
+        "drops": [measured_file(each) for each in result.drops],
+        "duplicate_files": [asdict(each) for each in result.duplicates],
+        "not_judged": result.not_judged,
+    }
+
+
+def explained(result: WaveformImport) -> dict[str, Any]:
+    """Object of ``import waveforms --explain --json``."""
+    return {
+        "read": result.count.read,
+        "rejected": result.count.rejected,
+        "files": [
+            {
+                "file": each.file,
+                "inferred": each.inferred,
+                "channel": each.channel,
+                "start_s": each.start_s,
+                "mv_per_g": each.mv_per_g,
+                "dropped_at": each.dropped_at,
+                **measures(each.measures),
+            }
+            for each in result.drops
+        ],
+        "not_judged": result.not_judged,
+    }
+
+
+def remeasured(result: Remeasurement) -> dict[str, Any]:
+    """Object of ``remeasure --json``; only drops whose measures differ are listed."""
+    return {
+        "stored": result.is_stored,
+        "remeasured": len(result.drops),
+        "changed": len(result.changed),
+        "left": [{"drop": each.file, "reason": each.reason} for each in result.left],
+        "drops": [
+            {
+                **_named(
+                    each,
+                    (
+                        "series",
+                        "drop_number",
+                        "status_before",
+                        "status",
+                        "flags_came",
+                        "flags_went",
+                        "kept_by_hand",
+                    ),
+                ),
+                "before": measures(each.before),
+                "after": measures(each.after),
+            }
+            for each in result.changed
+        ],
+    }
+
+
+def pulses(traces: Sequence[PulseTrace]) -> dict[str, Any]:
+    """Object of ``show pulse --json``."""
+    return {
+        "drops": [
+            {
+                **_named(
+                    each,
+                    (
+                        "series",
+                        "drop_number",
+                        "status",
+                        "void_reason",
+                        "peak_g",
+                        "file_name",
+                        "channel",
+                        "time_ms",
+                        "raw_g",
+                        "filtered_g",
+                    ),
+                ),
+                "measures": measures(each.measures),
+            }
+            for each in traces
+        ]
+    }
+
+
+def spectrum(trace: PulseTrace, result: ShockSpectrum) -> dict[str, Any]:
+    """Object of ``show spectrum --json``."""
+    return {"series": trace.series, "drop_number": trace.drop_number, **asdict(result)}
+
+
+def drop(found: Mapping[str, Any]) -> dict[str, Any]:
+    """Object of ``show drop --json``."""
+    return {
+        **found["drop"],
+        "waveform": found["waveform"],
+        "measures": [
+            {
+                **measures(each.measures),
+                "inputs": asdict(each.inputs),
+                **_named(each, ("entered_by", "entered_at_utc", "program_version")),
+            }
+            for each in found["measures"]
+        ],
+        "damage": found["damage"],
+        "amendments": found["amendments"],
+    }

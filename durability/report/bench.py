@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -32,7 +31,7 @@ def wrapped(words: str, width: int, mark: str = "") -> str:
     )
 
 
-def opening(series: Mapping[str, Any], width: int) -> str:
+def opening(series: dict[str, Any], width: int) -> str:
     """What is dropped, in what, under which conditions, and what its record lacks."""
     drops = counted(series["drops"], "drop")
     void = series["drops"] - series["valid_drops"]
@@ -213,7 +212,8 @@ def small_plot(trend: Trend, limit_g: float | None, width: int) -> str:
         "o" a reading, "x" a doubted one, "-" the level, "=" the limit.
     """
     numbers = [int(number) for number in trend.drop_number]
-    readings, levels = trend.peak_g.tolist(), trend.level_g.tolist()
+    readings: list[float] = trend.peak_g.tolist()
+    levels: list[float] = trend.level_g.tolist()
     low, high = min(*readings, *levels), max(*readings, *levels)
     margin = 0.0 if high > low else 0.01 * high
     low, high = low - margin, high + margin
@@ -230,7 +230,7 @@ def small_plot(trend: Trend, limit_g: float | None, width: int) -> str:
         return min(at, columns - 1)
 
     def row(value: float) -> int:
-        return round(float(high - value) / (high - low) * (PLOT_ROWS - 1))
+        return round((high - value) / (high - low) * (PLOT_ROWS - 1))
 
     field = [[" "] * columns for _ in range(PLOT_ROWS)]
     if near and limit_g is not None:

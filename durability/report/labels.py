@@ -3,22 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import UTC, date, datetime
-from typing import Any
+from datetime import UTC, date, datetime, timedelta
+from typing import TYPE_CHECKING, Any
 
 from durability.basis import MIN_DROPS_FOR_TREND, counted
-from durability.records import DAMAGE_SEVERITIES, HEIGHT_TOLERANCE
 from durability.results import (
     Comparison,
+    CovariateEffect,
     DeviceOutlook,
     Forecast,
     LatentLink,
+    MoreDrops,
     Prediction,
     Ranking,
     RigNote,
     Trend,
     VoidedDrop,
 )
+from durability.vocabulary import DAMAGE_SEVERITIES, HEIGHT_TOLERANCE
+
+if TYPE_CHECKING:
+    from durability.results import CheckTable, LifeLine, PulseCloud, RigHealth, SurvivalCurve
 
 ABSENT = "–"
 """Shown where nothing was recorded or nothing can be said."""
@@ -153,7 +158,9 @@ def listed(items: Iterable[Any]) -> str:
 def source(row: dict[str, Any]) -> str:
     """Where a record came from: file and row, or who typed it."""
     if row.get("file_name"):
-        return f"{row['file_name']} row {row['source_row']}"
+        # A recorder's file is one drop and has no rows.
+        rows = f" row {row['source_row']}" if row["source_row"] is not None else ""
+        return f"{row['file_name']}{rows}"
     return f"typed by {row['entered_by']}"
 
 
@@ -262,8 +269,9 @@ def rig_sentence(note: RigNote | None, change_pct: float | None = None) -> str |
 
 RELATIVE = "Relative comparison under the recorded conditions; not a promise of life in the field."
 TREND_LEGEND = (
-    "Level: fitted peak free of scatter. Alarm: the drop after which a watcher would first have"
-    " been told. Scatter alone calls a steady series rising in at most 1 of 20."
+    "Level: fitted peak free of scatter. Rise: mean over the later half of the drops, with 90 %"
+    " interval. Alarm: the drop after which a watcher would first have been told. Scatter alone"
+    " calls a steady series rising in at most 1 of 20."
 )
 
 
@@ -347,6 +355,28 @@ def forecast_sentence(result: Forecast, level: float, horizon: int) -> str:
     )
 
 
+def more_drops_sentence(more: MoreDrops) -> str:
+    """What one more session of drops would buy."""
+    if more.spread_now is None or more.spread_then is None:
+        return f"{counted(more.extra_drops, 'further drop')}: {more.basis}"
+    return (
+        f"{counted(more.extra_drops, 'further drop')} would narrow the interval (upper over lower"
+        f" end of the drops left) from {number(more.spread_now, 2)} to"
+        f" {number(more.spread_then, 2)} on average; chance of failing meanwhile"
+        f" {chance(more.probability_failed_by_then)}"
+    )
+
+
+def condition_sentence(effect: CovariateEffect) -> str:
+    """How peak g goes with one condition."""
+    if effect.effect_pct is None:
+        return f"{effect.covariate}: can't be told"
+    return (
+        f"{effect.covariate}: {percent(effect.effect_pct)} % in peak g per {effect.per}"
+        f" ({percent(effect.lower)} to {percent(effect.upper)})"
+    )
+
+
 def life_words(prediction: Prediction) -> str:
     """Median and interval of a life within one cell."""
     if prediction.median is None and prediction.lower is None:
@@ -417,3 +447,202 @@ def failed_days(device: DeviceOutlook) -> str:
         return ""
     after = 0 if device.failed_after_days is None else device.failed_after_days
     return f"{after:.0f} to {device.failed_by_days:.0f}"
+
+
+NOTHING = {
+    "series": "No series with drops in the store: record or import drops first.",
+    "case models": "No series in a case of a named model: import drops with case and case_model.",
+    "failures": "No series in a case of a named model, so there are no drops to failure to show.",
+    "durations": "No drop with both peak g and pulse duration on record.",
+    "devices": "No device in the store: add one, record its drops and its inspections.",
+    "checks": "No functional check in the store: record or import inspections first.",
+    "waveforms": "No waveform to show: import waveforms first.",
+}
+"""What a picture says when the record does not hold what it would show."""
+
+SEVERITIES = listed(f"{number_} {word}" for number_, word in DAMAGE_SEVERITIES.items() if number_)
+
+
+def limit_words(limit_g: float) -> str:
+    """The limit beside its line."""
+    return f"limit {number(limit_g)} g"
+
+
+def condition_words(parts: tuple[float | None, str | None, str | None]) -> str:
+    """Drop height, surface and orientation in a few words."""
+    height, surface, orientation = parts
+    row = {"drop_height_mm": height, "surface": surface, "orientation": orientation}
+    return "conditions not recorded" if not any(parts) else condition(row)
+
+
+def failure_short(result: Forecast, horizon: int) -> str:
+    """Drop at which a series failed, with a cross, or by median will; after its name."""
+    if result.failed:
+        return f": ✕ {result.failed_at_drop}"
+    if _too_few_to_forecast(result):
+        return ": ?"
+    return f": {life(result.drops_to_failure, horizon)[0]}"
+
+
+def _too_few_to_forecast(result: Forecast) -> bool:
+    return not result.failed and result.survival_drop.size == 1
+
+
+def fan_answer(result: Forecast, level: float, horizon: int) -> str:
+    """Forecast of one series, or that its drops are too few for one."""
+    if _too_few_to_forecast(result):
+        return f"{result.series}: {counted(result.drops, 'drop')} made, too few to forecast."
+    return forecast_sentence(result, level, horizon)
+
+
+def models_answer(groups: Sequence[tuple[str, Sequence[Trend]]]) -> str:
+    """Which case model climbs fastest, with the spread between its cases."""
+    name, trends = groups[0]
+    judged = [each for each in trends if each.verdict != "too few"]
+    rises = [each.rise_pct_per_drop for each in judged if each.rise_pct_per_drop is not None]
+    if not rises:
+        return "Too few drops to tell the case models apart."
+    rising = sum(each.verdict == "rising" for each in judged)
+    return (
+        f"{name} climbs fastest: {rising} of {counted(len(trends), 'series', 'series')} rising,"
+        f" {percent(min(rises))} to {percent(max(rises))} % per drop."
+    )
+
+
+def survival_answer(curves: Sequence[SurvivalCurve]) -> str:
+    """By which drop half of the soonest case model's series had failed, and how many lasted."""
+    first = curves[0]
+    failed = sum(each.failed_drop.size for each in curves)
+    series = failed + sum(each.censored_drop.size for each in curves)
+    if failed == 0:
+        return f"None of {counted(series, 'series', 'series')} has failed yet."
+    total = f"{failed} of {counted(series, 'series', 'series')} failed"
+    below = first.drop[first.survival <= 0.5]
+    if not below.size:
+        return f"{total}; of no case model has half failed."
+    return f"{total}; half of {first.group} by drop {below[0]:.0f}."
+
+
+def scatter_answer(clouds: Sequence[PulseCloud]) -> str:
+    """Whether pulses became higher and shorter, in the case model where they did most."""
+    changes = []
+    for each in clouds:
+        early = ~each.voided & (each.age < 1 / 3)
+        late = ~each.voided & (each.age >= 2 / 3)
+        if early.sum() < MIN_DROPS_FOR_TREND or late.sum() < MIN_DROPS_FOR_TREND:
+            continue
+        higher, longer = (
+            100.0 * (_middle(values[late]) / _middle(values[early]) - 1.0)
+            for values in (each.peak_g, each.pulse_duration_ms)
+        )
+        changes.append((higher, longer, each.group))
+    if not changes:
+        return "Peak against duration; too few drops to tell early from late ones."
+    higher, longer, group = max(changes)
+    return (
+        f"{group} changed most: from the first to the last third of the drops peak g"
+        f" {percent(higher)} %, duration {percent(longer)} % (medians)."
+    )
+
+
+def _middle(values: Any) -> float:
+    ordered = sorted(values.tolist())
+    half = len(ordered) // 2
+    return float(ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2)
+
+
+def spectra_answer(series: str, drops: Sequence[int], largest_g: Sequence[float]) -> str:
+    """Largest response at the first and the last drop."""
+    if drops[0] == drops[1]:
+        return f"{series}: largest response {number(largest_g[0])} g at drop {drops[0]}."
+    return (
+        f"{series}: largest response {number(largest_g[0])} g at drop {drops[0]},"
+        f" {number(largest_g[1])} g at drop {drops[1]}."
+    )
+
+
+def latent_answer(link: LatentLink) -> str:
+    """Whether later failures go with the shocks, in one sentence for a title."""
+    return link.sentence or latent_sentence(link)
+
+
+def life_answer(line: LifeLine) -> str:
+    """What became of one device, and between which looks."""
+    drops = counted(len(line.history.drop_day), "drop")
+    if not len(line.history.drop_day):
+        drops = "never dropped"
+    if line.by_days is None:
+        day = "" if line.after_days is None else f", day {line.after_days:.0f}"
+        state = line.state if line.state != "working" else f"still works at its last look{day}"
+        return f"{line.history.device}: {drops}; {state}."
+    functions = listed(line.first_failed_functions) or "a function"
+    if line.by_days == 0:
+        return f"{line.history.device}: {drops}; {functions} failed on drop day."
+    after = 0 if line.after_days is None else line.after_days
+    return (
+        f"{line.history.device}: {drops}; {functions} failed between day {after:.0f} and day"
+        f" {line.by_days:.0f}."
+    )
+
+
+def lives_answer(lines: Sequence[LifeLine]) -> str:
+    """How many devices failed, and how."""
+    later = sum(each.state == "latent failure" for each in lines)
+    at_once = sum(each.state == "failed on drop day" for each in lines)
+    controls = sum(not len(each.history.drop_day) for each in lines)
+    background = sum(each.state == "failed, never dropped" for each in lines)
+    dropped = len(lines) - controls
+    answer = f"{later} of {counted(dropped, 'dropped device')} failed later"
+    if at_once:
+        answer += f", {at_once} on drop day"
+    if controls:
+        answer += f"; {background} of {counted(controls, 'control')} failed"
+    return answer + "."
+
+
+def checks_answer(tables: Sequence[CheckTable]) -> str:
+    """Which function failed most often among the dropped devices, and when."""
+    table = tables[0]
+    total = int(table.failed.sum())
+    if total == 0:
+        return f"No function has failed in {counted(table.devices, 'device')} ({table.group})."
+    row, column = divmod(int(table.failed.argmax()), table.failed.shape[1])
+    return (
+        f"{table.functions[row]} failed most: {table.failed[row, column]} of"
+        f" {table.tested[row, column]} {table.group} at {weeks_words(table.weeks[column])}."
+    )
+
+
+def weeks_words(weeks: tuple[int, int | None]) -> str:
+    """A stretch of weeks after the last drop."""
+    first, last = weeks
+    if last is None:
+        return f"week {first} on"
+    return f"week {first}" if first == last else f"weeks {first} to {last}"
+
+
+def day_of(seconds: float) -> str:
+    """The day of a time in seconds since 1970-01-01."""
+    return (date(1970, 1, 1) + timedelta(days=int(seconds // 86_400))).isoformat()
+
+
+def rig_answer(health: RigHealth, *, dated: bool = False) -> str:
+    """Whether the rig has drifted, since when and by how much."""
+    if health.verdict == "too few":
+        return f"Too few to judge the rig: {counted(health.drops, 'reference drop')}."
+    if health.verdict == "in control":
+        return (
+            f"The rig is in control: {counted(health.drops, 'reference drop')}, scatter"
+            f" {number(health.scatter_pct, 2)} %."
+        )
+    ends = [health.since, health.since_lower, health.since_upper]
+    if dated:
+        since, lower, upper = (ABSENT if end is None else day_of(end) for end in ends)
+    else:
+        since, lower, upper = (ABSENT if end is None else f"{end:g}" for end in ends)
+        since = f"drop {since}"
+    return (
+        f"The rig has drifted by {percent(health.drift_pct)} %"
+        f" ({percents(health.drift_lower, health.drift_upper)}), since {since}"
+        f" ({lower} to {upper})."
+    )

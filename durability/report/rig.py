@@ -223,7 +223,8 @@ def gauge(study: GaugeStudy, part_words: str) -> None:
             each.name,
             str(each.levels),
             _percent_sd(each.sd),
-            f"{_percent_sd(each.lower)} to {'..' if each.upper is None else _percent_sd(each.upper)}",
+            f"{_percent_sd(each.lower)} to "
+            + (".." if each.upper is None else _percent_sd(each.upper)),
             labels.number(each.pct_contribution),
             labels.number(each.pct_study_variation),
         )

@@ -19,9 +19,11 @@ from durability.report import labels
 if TYPE_CHECKING:
     from durability.results import (
         Comparison,
+        CovariateEffect,
         DueInspection,
         Forecast,
         LatentLink,
+        MoreDrops,
         Ranking,
         RigNote,
         Trend,
@@ -35,7 +37,7 @@ _ASCII_RULES = Box("    \n    \n -- \n    \n    \n    \n    \n -- \n", ascii=Tru
 _TO_ASCII = str.maketrans(
     {
         "▲": "^", "◦": "o", "–": "-", "…": "..", "→": ">", "°": "", "×": "x", "√": "sqrt",
-        "≥": ">=", "≤": "<=", "²": "2", "−": "-",
+        "≥": ">=", "≤": "<=", "²": "2", "−": "-", "±": "+/-",
     }
 )  # fmt: skip
 
@@ -466,10 +468,14 @@ def forecasts(
 
 
 def explained_forecasts(
-    results: Sequence[Forecast], level: float, horizon: int, notes: Sequence[RigNote | None]
+    results: Sequence[Forecast],
+    further: Sequence[MoreDrops],
+    level: float,
+    horizon: int,
+    notes: Sequence[RigNote | None],
 ) -> None:
-    """Print each forecast at length: interval, survival, shapes, what it rests on."""
-    for result, note in zip(results, notes, strict=True):
+    """Print each forecast at length: interval, survival, shapes, what more drops would buy."""
+    for result, more, note in zip(results, further, notes, strict=True):
         say(labels.forecast_sentence(result, level, horizon))
         rig = labels.rig_sentence(note)
         if rig is not None:
@@ -477,6 +483,7 @@ def explained_forecasts(
         say(f"rests on: {result.basis}")
         if result.shape_weights:
             say(f"shapes of wear: {labels.weights(result.shape_weights)}")
+        say(labels.more_drops_sentence(more))
         survival = list(
             zip(result.survival_drop.tolist(), result.survival_probability.tolist(), strict=True)
         )
@@ -493,6 +500,14 @@ def explained_forecasts(
                 )
             )
     say(labels.RELATIVE)
+
+
+def condition_effects(effects: Sequence[CovariateEffect]) -> None:
+    """Print how peak g goes with temperature and rest; nothing of it is applied anywhere."""
+    for effect in effects:
+        say(labels.condition_sentence(effect))
+        say(f"rests on: {effect.basis}")
+    say("A what-if: no level, trend or forecast is corrected by it.")
 
 
 def ranking(result: Ranking) -> None:

@@ -10,7 +10,6 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from durability.errors import RecordRefused
-from durability.records import Rejection
 from durability.store.database import statement
 from durability.version import PROGRAM_VERSION
 
@@ -18,6 +17,8 @@ if TYPE_CHECKING:
     import duckdb
     import numpy as np
     import pandas as pd
+
+    from durability.records import Rejection
 
     Connection = duckdb.DuckDBPyConnection
 
@@ -319,6 +320,8 @@ def import_rows(
     rejections : list of Rejection
         Rows that contradict the store or each other.
     """
+    from durability.records import Rejection
+
     connection.register("staged_frame", rows.assign(staged_order=range(len(rows))))
     connection.execute(statement(f"stage_{kind}"))
     connection.unregister("staged_frame")

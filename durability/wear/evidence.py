@@ -24,13 +24,13 @@ from durability.wear.shapes import SIGNED_EDGES, ShapeGrid, climb_basis
 if TYPE_CHECKING:
     from durability.records import FloatArray
 
-WILD_SHARE = 0.04
+WILD_SHARE = 0.06
 """Prior probability that a reading is wild."""
 WILD_DENSITY = 0.5
 """Density of a wild reading in log g: anywhere within a factor e up or down."""
 STEP_VARIANCE = 9.0
 """Prior variance of the step, in units of the squared scatter."""
-_EM_STEPS = 8
+_EM_STEPS = 6
 _FLAT = 1e-12
 """Curvature below which the readings say nothing about the climb."""
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from zlib import crc32
@@ -37,15 +38,16 @@ from durability.wear.sharing import (
 if TYPE_CHECKING:
     from durability.records import DropHistory, FloatArray, IntArray
 
-N_DRAWS = 800
+N_DRAWS = 600
 BAND = 0.9
 """Content of the band about the level and of the interval of the rise."""
 _LARGEST_GROUP = 128
 """More siblings than this add nothing but time: larger groups are fitted in parts."""
+_WORKERS = 2
 _BATCH_SERIES = 256
-"""Series whose cells are held at once: some 60 kB each, twice over."""
-_BLOCK_ELEMENTS = 1_500_000
-"""Elements of one working array (cells × series × drops): about 12 MB."""
+"""Series whose cells are held at once: some 80 kB each, a few times over."""
+_BLOCK_ELEMENTS = 250_000
+"""Elements of one working array (cells × series × drops): 2 MB, which stays in the cache."""
 _DOUBTED = 0.5
 """Probability of being wild above which a reading is named."""
 
@@ -70,8 +72,11 @@ def fit_wear(histories: Sequence[DropHistory], *, share: bool = True) -> list[We
         In the order of ``histories``.
     """
     fits: dict[int, WearFit] = {}
-    for batch, grid in _batches(histories, share=share):
-        fits.update(_fit_batch(histories, batch, grid))
+    # Array work lets go of the interpreter's lock, so two threads keep two cores busy.
+    with ThreadPoolExecutor(_WORKERS) as pool:
+        batches = _batches(histories, share=share)
+        for some in pool.map(lambda batch: _fit_batch(histories, *batch), batches):
+            fits.update(some)
     return [
         fits[position] if position in fits else _empty_fit(history)
         for position, history in enumerate(histories)
@@ -305,6 +310,9 @@ def _draw(series: str, cells: CellFit, posterior: FloatArray, grid: ShapeGrid) -
     climb = centre + safe_scale * normal_to_t(np.where(mirror, -z, z), freedom)
     climb = np.where(told, climb.clip(low, high), low + within * (high - low))
 
+    # A climb of nothing past the pole of a hyperbolic path would be nothing times infinity.
+    climb = np.where(climb == 0.0, 1e-12, climb)
+
     off = np.where(told, climb - centre, 0.0)
     misfit = cells.misfit[cell, 0] + cells.curvature[cell, 0] * off**2
     scatter = np.sqrt(misfit / rng.chisquare(freedom + 1.0))
@@ -318,16 +326,15 @@ def _draw(series: str, cells: CellFit, posterior: FloatArray, grid: ShapeGrid) -
         - climb * cells.mean_climb[cell, 0]
         + scatter / np.sqrt(cells.total_core[cell, 0]) * rng.standard_normal(N_DRAWS)
     )
-    order = rng.permutation(N_DRAWS)
     return WearDraws(
-        family=grid.family[cell][order],
-        parameter=grid.parameter[cell][order],
-        step_family=grid.step_family[cell][order],
-        step_parameter=grid.step_parameter[cell][order],
-        log_level_first=level[order],
-        step=step[order],
-        climb=climb[order],
-        scatter=scatter[order],
+        family=grid.family[cell],
+        parameter=grid.parameter[cell],
+        step_family=grid.step_family[cell],
+        step_parameter=grid.step_parameter[cell],
+        log_level_first=level,
+        step=step,
+        climb=climb,
+        scatter=scatter,
     )
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -91,7 +92,7 @@ def climb_basis(family: IntArray, parameter: FloatArray, drop_number: FloatArray
     Parameters
     ----------
     family : ndarray of int, shape (n_paths,)
-        Family codes of this module.
+        Family codes of this module; quickest where paths of a family stand together.
     parameter : ndarray of shape (n_paths,)
         Onset or jump drop, exponent, rate of growth per drop, pole or time scale in drops.
     drop_number : ndarray, broadcastable with (n_paths, n_drops)
@@ -102,13 +103,14 @@ def climb_basis(family: IntArray, parameter: FloatArray, drop_number: FloatArray
     ndarray of shape (n_paths, n_drops)
         φ, 0 at drop 1; infinite past the pole of a hyperbolic path.
     """
-    since_first = np.broadcast_to(
-        np.atleast_2d(drop_number) - 1.0, (family.size, np.atleast_2d(drop_number).shape[1])
-    )
-    basis = np.zeros(since_first.shape)
-    for code in np.unique(family):
-        rows = family == code
-        basis[rows] = _family_basis(int(code), parameter[rows, None], since_first[rows])
+    since_first = np.atleast_2d(drop_number) - 1.0
+    basis = np.zeros((family.size, since_first.shape[1]))
+    bounds = np.flatnonzero(np.diff(family, prepend=-1, append=-1))
+    for start, stop in pairwise(bounds):
+        run = slice(start, stop)
+        since = since_first if since_first.shape[0] == 1 else since_first[run]
+        if family[start] != STEADY:
+            basis[run] = _family_basis(int(family[start]), parameter[run, None], since)
     return basis
 
 
@@ -136,7 +138,7 @@ def _family_basis(code: int, parameter: FloatArray, since_first: FloatArray) -> 
         return 1.0 / (1.0 + np.exp((parameter - 1.0 - since_first) / width)) - start
     if code == JUMP:
         return (since_first + 1.0 >= parameter).astype(np.float64)
-    return np.zeros_like(since_first)
+    raise ValueError(f"no family {code}")
 
 
 _Block = tuple[int, "FloatArray", tuple[int, "FloatArray"], str, float, float, float, float]
@@ -231,9 +233,8 @@ def _blocks(
     block: IntArray, parameter: FloatArray, step_parameter: FloatArray
 ) -> tuple[tuple[slice, FloatArray], ...]:
     """Kernels within runs of cells: parameters of like cases differ by about a quarter."""
-    starts = np.flatnonzero(np.diff(block, prepend=-1))
     runs = []
-    for start, stop in zip(starts, [*starts[1:], block.size], strict=True):
+    for start, stop in pairwise(np.flatnonzero(np.diff(block, prepend=-1, append=-1))):
         run = slice(int(start), int(stop))
         logs = np.log(np.stack([parameter[run], step_parameter[run]]))
         apart = ((logs[:, :, None] - logs[:, None, :]) ** 2).sum(axis=0) / PARAMETER_SPREAD**2

@@ -67,8 +67,9 @@ def judge_claim(
     if not answers:
         seen = [sorted({str(row["device_kind"]) for row in side}) for side in sides]
         raise RecordRefused(
-            f"{a} was dropped with {' and '.join(seen[0])}, {b} with {' and '.join(seen[1])}: device"
-            " and dummy are kept apart, so the two can't be compared; drop both with the same"
+            f"{a} was dropped with {' and '.join(seen[0])}, {b} with {' and '.join(seen[1])}:"
+            " device and dummy are kept apart, so the two can't be compared; drop both with the"
+            " same"
         )
     return ClaimAnswer(
         a=a,

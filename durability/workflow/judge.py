@@ -20,7 +20,15 @@ from durability.workflow.rig import RigLedger
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:
-    from durability.results import Comparison, Forecast, LatentLink, Ranking, Trend
+    from durability.results import (
+        Comparison,
+        CovariateEffect,
+        Forecast,
+        LatentLink,
+        MoreDrops,
+        Ranking,
+        Trend,
+    )
 
 
 def drop_histories(
@@ -277,9 +285,31 @@ def forecast_series(
     limit_g: float | None,
     limit_rise: float,
     horizon: int,
+) -> list[Forecast]:
+    """Drops to failure of each series wanted, as ``explain_forecasts`` gives them."""
+    return explain_forecasts(
+        session,
+        series,
+        case_models,
+        level=level,
+        limit_g=limit_g,
+        limit_rise=limit_rise,
+        horizon=horizon,
+    )[0]
+
+
+def explain_forecasts(
+    session: Session,
+    series: Sequence[str] | None = None,
+    case_models: Sequence[str] | None = None,
+    *,
+    level: float,
+    limit_g: float | None,
+    limit_rise: float,
+    horizon: int,
     rig_corrected: bool = False,
 ) -> tuple[list[Forecast], list[RigNote | None]]:
-    """Drops to failure of each series wanted, siblings of its case model informing it.
+    """Drops to failure of each series wanted, siblings of its model informing it, and its rig.
 
     Parameters
     ----------
@@ -341,6 +371,45 @@ def forecast_series(
     return results, list(notes[: len(wanted)])
 
 
+def further_drops(
+    session: Session,
+    series: str,
+    *,
+    level: float,
+    limit_g: float | None,
+    limit_rise: float,
+    horizon: int,
+) -> MoreDrops:
+    """What one more session of drops of a series would buy; limits as in ``forecast_series``."""
+    from durability.more_drops import value_of_more_drops
+
+    (history,) = drop_histories(session, [series])
+    siblings = [
+        other
+        for other in drop_histories(session)
+        if other.series != series and other.case_model == history.case_model
+    ]
+    return value_of_more_drops(
+        history,
+        siblings=siblings,
+        level=level,
+        limit_g=limit_g,
+        limit_rise=limit_rise,
+        horizon=horizon,
+    )
+
+
+def condition_effects(
+    session: Session,
+    series: Sequence[str] | None = None,
+    case_models: Sequence[str] | None = None,
+) -> list[CovariateEffect]:
+    """How peak g goes with temperature and with a long rest: a what-if, never applied."""
+    from durability.covariates import covariate_effects
+
+    return covariate_effects(drop_histories(session, series, case_models))
+
+
 def rank_wear(
     session: Session,
     series: Sequence[str] | None = None,
@@ -359,8 +428,13 @@ BARE = "bare"
 """How a command line names drops without a case."""
 
 
-def compare_models(session: Session, a: str, b: str) -> tuple[Comparison, list[VoidedDrop]]:
-    """How many times the peak g of ``a`` is that of ``b``; each a case model, or bare.
+def compare_models(session: Session, a: str, b: str) -> Comparison:
+    """How many times the peak g of ``a`` is that of ``b``; each a case model, or bare."""
+    return explain_comparison(session, a, b)[0]
+
+
+def explain_comparison(session: Session, a: str, b: str) -> tuple[Comparison, list[VoidedDrop]]:
+    """How many times the peak g of ``a`` is that of ``b``, and what was voided.
 
     Returns
     -------

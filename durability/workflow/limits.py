@@ -21,6 +21,7 @@ class Limit:
     limit_rise: float = 0.5
 
     def __post_init__(self) -> None:
+        """Refuse what is not above 0."""
         if self.limit_g is not None and not self.limit_g > 0:
             raise UnusableCall(f"--limit-g {self.limit_g}: not a number above 0, in g")
         if not self.limit_rise > 0:

@@ -156,8 +156,11 @@ def open_series(
     sensor: str | None = None,
     values: Mapping[str, str | None],
     command: str = "series open",
-) -> None:
-    """Open a drop series of a known device, in a known case or bare.
+) -> list[str]:
+    """Open a drop series of a device, in a case or bare.
+
+    Codes that are not in the store yet are added, and named in what comes back: a slip of the
+    finger must be seen.
 
     Parameters
     ----------
@@ -169,14 +172,19 @@ def open_series(
         Codes; bare without a case.
     values : mapping
         drop_height_mm, surface, orientation, purpose, method, fixture, conditioning, note as
-        typed.
+        typed; device_kind, device_model and case_model for specimens that are new.
     command : str, optional
         What the act of writing was, in short.
+
+    Returns
+    -------
+    list of str
+        What was added beside the series ("case C-21").
 
     Raises
     ------
     RecordRefused
-        The code is taken, or a specimen or sensor is unknown, retired or of the wrong kind.
+        The code is taken, or a specimen is retired, of another kind or of another model.
     UnusableCall
         A value is out of its range, or the orientation is none that a box has.
     """
@@ -194,9 +202,20 @@ def open_series(
     refuse_impossible(row["orientation"], "--orientation")
     with entry(session, command) as (connection, entry_id):
         bench.refuse_taken(connection, "series", str(typed_value("series", code)))
-        device_id = _specimen_id(connection, device, ("device", "dummy"), "--device")
-        case_id = _specimen_id(connection, case, ("case",), "--case") if case else None
-        sensor_id = bench.find(connection, "sensor", sensor)["sensor_id"] if sensor else None
+        added: list[str] = []
+        kinds = (
+            ("device", "dummy") if values.get("device_kind") is None else (values["device_kind"],)
+        )
+        device_id = _dropped(
+            connection, device, kinds, values.get("device_model"), "--device", added, entry_id
+        )
+        case_id = case and _dropped(
+            connection, case, ("case",), values.get("case_model"), "--case", added, entry_id
+        )
+        if sensor and bench.run(connection, "find_sensor", code=sensor) is None:
+            bench.run(connection, "add_sensor", **_UNKNOWN_SENSOR, code=sensor, entry_id=entry_id)
+            added.append(f"sensor {sensor}")
+        sensor_id = sensor and bench.run(connection, "find_sensor", code=sensor)
         bench.run(
             connection,
             "open_series",
@@ -211,6 +230,7 @@ def open_series(
             **row,
             entry_id=entry_id,
         )
+    return added
 
 
 def refuse_impossible(orientation: Any, name: str) -> None:
@@ -220,11 +240,56 @@ def refuse_impossible(orientation: Any, name: str) -> None:
         raise UnusableCall(f"{name} {orientation!r}: {fault}")
 
 
-def _specimen_id(connection: Any, code: str, kinds: tuple[str, ...], option: str) -> Any:
+def _dropped(
+    connection: Any,
+    code: str,
+    kinds: tuple[str | None, ...],
+    model: str | None,
+    option: str,
+    added: list[str],
+    entry_id: Any,
+) -> Any:
+    """Key of a specimen to be dropped; one that is not in the store yet is added."""
+    if not bench.fetch(connection, "find_specimen", code=code):
+        unknown = dict.fromkeys(("lot", "mass_g", "received_on", "note"))
+        typed_value("code", code, option=option)
+        bench.run(
+            connection,
+            "add_specimen",
+            **unknown,
+            code=code,
+            kind=kinds[0],
+            model=model,
+            entry_id=entry_id,
+        )
+        added.append(f"{kinds[0]} {code}")
+    key = _specimen_id(connection, code, kinds, option)
+    known_model = bench.find(connection, "specimen", code)["model"]
+    if model is not None and model != known_model:
+        raise RecordRefused(
+            f"{option}-model {model!r}: {code} is known as {known_model or 'without a model'}; to"
+            " mend that use: specimen amend"
+        )
+    return key
+
+
+_UNKNOWN_SENSOR = dict.fromkeys(
+    (
+        "sensitivity_mv_per_g",
+        "full_scale_g",
+        "natural_frequency_hz",
+        "calibrated_on",
+        "calibration_due",
+        "note",
+    )
+)
+
+
+def _specimen_id(connection: Any, code: str, kinds: tuple[str | None, ...], option: str) -> Any:
     specimen = bench.find(connection, "specimen", code)
     if specimen["kind"] not in kinds:
         raise RecordRefused(
-            f"{option} {code!r}: is a {specimen['kind']}; give a {' or '.join(kinds)}"
+            f"{option} {code!r}: is a {specimen['kind']}; give a {' or '.join(map(str, kinds))}"
         )
     if specimen["status"] == "retired":
         raise RecordRefused(f"{option} {code!r}: is retired; use another specimen")
@@ -484,7 +549,7 @@ def restore_drop(session: Session, series: str, drop_number: int, reason: str) -
 def _set_status(session: Session, series: str, drop_number: int, status: str, reason: str) -> None:
     command = "drop void" if status == "void" else "drop restore"
     with entry(session, command) as (connection, entry_id):
-        drop = _find_drop(connection, series, drop_number)
+        drop = find_drop(connection, series, drop_number)
         if drop["status"] == status:
             already = "void already" if status == "void" else "valid already"
             raise RecordRefused(f"drop {drop_number} of series {series!r}: {already}")
@@ -532,7 +597,7 @@ def amend_record(
     refuse_impossible(new.get("orientation"), "--set orientation")
     with entry(session, f"{table} amend") as (connection, entry_id):
         if table == "drops":
-            record = _find_drop(connection, code, number)
+            record = find_drop(connection, code, number)
             if "peak_g" in new and new["peak_g"] is None and record["status"] == "valid":
                 raise RecordRefused(
                     f"drop {number} of series {code!r}: a valid drop needs its peak_g; void it"
@@ -566,7 +631,23 @@ def _amended(column: str, text: str) -> str | float | int | None:
     return text if column in free_text else typed_value(column, text)
 
 
-def _find_drop(connection: Any, series: str, drop_number: int) -> dict[str, Any]:
+def find_drop(connection: Any, series: str, drop_number: int) -> dict[str, Any]:
+    """A drop as it stands today.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        An open store.
+    series : str
+        Code of the series.
+    drop_number : int
+        Which drop.
+
+    Raises
+    ------
+    RecordRefused
+        No such drop; the message names the last one.
+    """
     rows = bench.fetch(connection, "find_drop", series=series, drop_number=drop_number)
     if rows:
         return rows[0]
@@ -583,6 +664,12 @@ def list_drops(session: Session, series: Sequence[str] | None = None) -> list[di
         for code in series or ():
             bench.find(connection, "series", code)
         return bench.fetch(connection, "list_drops", series=list(series) if series else None)
+
+
+def files_set_aside(session: Session, series: str) -> list[dict[str, Any]]:
+    """Files that a watch of the series could not read, with the reason."""
+    with database.reading(session.store) as connection:
+        return bench.fetch(connection, "files_set_aside", series=series)
 
 
 # ------------------------------------------------------------------------------------- damage
@@ -621,7 +708,7 @@ def add_damage(
             series_id = row["series_id"]
             last = bench.run(connection, "last_drop_number", series_id=series_id)
             number = last if number is None else number
-            _find_drop(connection, series, number)
+            find_drop(connection, series, number)
         else:
             latest = bench.fetch(connection, "latest_series_of", specimen_id=found["specimen_id"])
             if latest:

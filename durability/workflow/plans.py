@@ -313,7 +313,7 @@ def _survivors(
     from durability.plan import reliability_shown, weibayes_shown
     from durability.workflow.judge import forecast_series
 
-    forecasts, _ = forecast_series(
+    forecasts = forecast_series(
         session,
         None,
         case_models,

@@ -18,11 +18,10 @@ from typing import Any
 from durability.basis import counted
 from durability.errors import RecordRefused, UnusableCall
 from durability.intake.drop_sheet import read_drop_sheet
-from durability.intake.hand_entry import TypedDrop
 from durability.orientation import normalise_orientation
-from durability.records import SEVERITY_FAILED
 from durability.results import PlannedDrop
 from durability.store import bench, database
+from durability.vocabulary import SEVERITY_FAILED
 from durability.workflow import logbook
 from durability.workflow.session import Session, entry
 
@@ -174,15 +173,14 @@ class SheetRun:
                 )
         return self._dropped_at[item]
 
-    def store(self, typed: TypedDrop) -> logbook.StoredDrop:
-        """Store the planned drop in the series of its item and orientation, opened if need be."""
+    def target(self) -> tuple[str, str]:
+        """Series of the planned drop, opened if need be, and what the act of writing is called."""
         planned = self._next()
         orientation, aside = planned.orientation, ""
         if self._aside is not None:
             orientation, aside = self._aside[0], f" instead {self._aside[0]}: {self._aside[1]}"
         series = self._series_for(planned, orientation)
-        command = f"{self._prefix}place {planned.place}{aside}"
-        return logbook.add_drop(self._session, series, typed, command=command)
+        return series, f"{self._prefix}place {planned.place}{aside}"
 
     def _series_for(self, planned: PlannedDrop, orientation: str) -> str:
         base = self._base
@@ -217,17 +215,21 @@ class SheetRun:
             )
         return name
 
-    def dropped(self, stored: logbook.StoredDrop, typed: TypedDrop, at: datetime) -> list[str]:
+    def dropped(
+        self, stored: logbook.StoredDrop, severity: int, at: datetime, *, is_void: bool
+    ) -> list[str]:
         """Note that a drop is stored, and say which stop rules it meets.
 
         Parameters
         ----------
         stored : StoredDrop
             As stored.
-        typed : TypedDrop
-            As typed: a void drop leaves its place owed.
+        severity : int
+            Of the damage seen, 0 for none.
         at : datetime
             When it was dropped.
+        is_void : bool
+            A void drop leaves its place owed.
 
         Returns
         -------
@@ -237,7 +239,7 @@ class SheetRun:
         planned = self._next()
         self._dropped_at[planned.item] = at
         told = []
-        if typed.void_reason is None:
+        if not is_void:
             self._done[planned.place] = "instead" if self._aside else "dropped"
             self._voids_in_a_row = 0
         else:
@@ -248,7 +250,6 @@ class SheetRun:
             told.append(f"place {planned.place} is still owed")
         self._last = (planned.place, stored.series, stored.drop_number)
         rule = self._rules.get("damage_severity")
-        severity = int(typed.values.get("damage_severity") or 0)
         if rule and severity >= min(rule.threshold, SEVERITY_FAILED):
             told.append(f"STOP RULE: {rule.words}")
             told += self._stop(planned.item, f"stop rule: damage {severity}")

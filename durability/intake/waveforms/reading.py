@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from durability.errors import WaveformUnreadable
+from durability.intake.waveforms.recorded import recorded_at
 from durability.intake.waveforms.table import Table, from_arrays
 from durability.intake.waveforms.text import read_text
 from durability.intake.waveforms.timebase import find_time_base
@@ -111,6 +112,7 @@ def read_waveform(
     else:
         text = _decoded(path.name, content, inferred)
         table = read_text(path.name, text, delimiter=delimiter, decimal=decimal, inferred=inferred)
+        table.preamble.recorded_at = recorded_at(text)
     return _waveform(
         table,
         sha256,
@@ -174,7 +176,7 @@ def _bytes_of(path: Path) -> tuple[bytes, str]:
     except OSError as fault:
         reason = fault.strerror or str(fault)
         raise WaveformUnreadable(f"{path}: {reason}; a readable file is needed") from fault
-    if not content.strip():
+    if not content or content.isspace():
         raise WaveformUnreadable(f"{path.name}: the file is empty; export the record again")
     return content, hashlib.sha256(content).hexdigest()
 
@@ -200,11 +202,12 @@ def _unpacked(name: str, content: bytes, inferred: dict[str, str]) -> bytes:
     except zlib.error as fault:
         raise WaveformUnreadable(f"{name}: damaged gzip file ({fault}); copy it again") from fault
     unpacked = b"".join(parts)
-    if not unpacked.strip():
+    if not unpacked or unpacked.isspace():
         raise WaveformUnreadable(f"{name}: the file is empty; export the record again")
     return unpacked
 
 
+_TEXT_BYTES = bytes(range(32, 256)) + b"\t\n\r\x0c\x1a"
 _MARKS = (
     (b"\xff\xfe\x00\x00", "utf-32", "UTF-32"),
     (b"\x00\x00\xfe\xff", "utf-32", "UTF-32"),
@@ -228,8 +231,7 @@ def _decoded(name: str, content: bytes, inferred: dict[str, str]) -> str:
     if max(even, odd) > len(head) // 4 and min(even, odd) < len(head) // 50 + 1:
         inferred["encoding"] = "UTF-16 without byte-order mark"
         return content.decode("utf-16-le" if odd > even else "utf-16-be", errors="replace")
-    strange = sum(byte < 32 and byte not in b"\t\n\r\x0c\x1a" for byte in head)
-    if strange > len(head) // 100:
+    if len(head.translate(None, _TEXT_BYTES)) > len(head) // 100:
         raise WaveformUnreadable(
             f"{name}: not a text export but a binary file ({_kind(content)}); "
             "export the record as CSV"
@@ -353,9 +355,12 @@ def _waveform(
                 "every sample needs one"
             )
     rate_hz, start_s = base.measure(loaded[1] if len(loaded) > 1 else None)
-    factor = _to_g(table, index, units, mv_per_g)
+    table.inferred["sample rate"] = f"{rate_hz:.9g} samples/s" + base.contradiction(rate_hz)
+    factor, applied_mv_per_g = _to_g(table, index, units, mv_per_g)
     column = table.columns[index]
     table.inferred["channel"] = f"{column.heading} (column {index + 1})"
+    if table.preamble.recorded_at is not None:
+        table.inferred["recorded at"] = f"{table.preamble.recorded_at}, from the preamble"
     return Waveform(
         # Adding zero turns minus zero into zero.
         acceleration_g=values * factor + 0.0,
@@ -364,6 +369,8 @@ def _waveform(
         channel=column.name,
         file_name=table.file if sha256 is not None else None,
         file_sha256=sha256,
+        recorded_at=table.preamble.recorded_at,
+        mv_per_g=applied_mv_per_g,
         inferred=table.inferred,
     )
 
@@ -424,8 +431,10 @@ def _listed(table: Table, time_columns: frozenset[int]) -> str:
     )
 
 
-def _to_g(table: Table, index: int, units: ValueUnit | None, mv_per_g: float | None) -> float:
-    """Factor from the values of a channel to g."""
+def _to_g(
+    table: Table, index: int, units: ValueUnit | None, mv_per_g: float | None
+) -> tuple[float, float | None]:
+    """Factor from the values of a channel to g, and the sensitivity in it if they are volts."""
     column = table.columns[index]
     unit: Unit | None
     if units is not None:
@@ -445,7 +454,7 @@ def _to_g(table: Table, index: int, units: ValueUnit | None, mv_per_g: float | N
         )
     table.inferred["units"] = f"{unit.symbol}, {how}"
     if unit.quantity == "acceleration":
-        return unit.factor
+        return unit.factor, None
     if mv_per_g is None and table.preamble.mv_per_g is not None:
         mv_per_g = table.preamble.mv_per_g
         table.inferred["sensitivity"] = f"{mv_per_g:g} mV/g, from the preamble"
@@ -456,4 +465,4 @@ def _to_g(table: Table, index: int, units: ValueUnit | None, mv_per_g: float | N
         )
     if not mv_per_g != 0.0 or not np.isfinite(mv_per_g):
         raise WaveformUnreadable(f"{table.file}: {mv_per_g:g} mV/g is no sensitivity")
-    return unit.factor * 1000.0 / mv_per_g
+    return unit.factor * 1000.0 / mv_per_g, mv_per_g

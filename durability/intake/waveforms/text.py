@@ -27,7 +27,7 @@ from durability.intake.waveforms.words import (
 if TYPE_CHECKING:
     from durability.records import FloatArray
 
-_HEAD_BYTES = 1 << 16
+_HEAD_BYTES = 1 << 11
 _ENOUGH_ROWS = 20
 """Rows of numbers in a row that settle a layout; a shorter file is settled by all it has."""
 
@@ -142,10 +142,13 @@ def _find_layout(
     limit = _HEAD_BYTES
     while True:
         lines = list(_lines(text, limit))
+        sample = "\n".join(line.text.strip() for line in lines[-_ENOUGH_ROWS:])
+        # A delimiter that the last lines lack can't part their numbers; one column needs none.
+        candidates = [mark for mark in _DELIMITERS if mark in sample] or [";"]
         found = [
             layout
-            for candidate in ([delimiter] if delimiter else list(_DELIMITERS))
-            for mark in ([decimal] if decimal else [".", ","])
+            for candidate in ([delimiter] if delimiter else candidates)
+            for mark in ([decimal] if decimal else [".", ","] if "," in sample else ["."])
             if (layout := _longest_run(lines, candidate, mark))
         ]
         if found and (limit >= len(text) or max(layout.rows for layout in found) >= _ENOUGH_ROWS):
@@ -155,7 +158,7 @@ def _find_layout(
                 f"{file}: no rows of numbers found; an export has one sample a line, time and "
                 "channels separated by comma, semicolon, tab or blanks"
             )
-        limit *= 16
+        limit *= 8
     # Most rows win, then most columns; of what is left, the order of the candidates.
     best = max(found, key=lambda layout: (layout.rows, layout.fields))
     if best.delimiter == "," and not delimiter and not decimal and _are_decimals(lines, best):
@@ -401,7 +404,7 @@ def _parse(
     data: str, layout: _Layout, wanted: list[int], clocks: frozenset[int]
 ) -> list[FloatArray]:
     frame = pd.read_csv(
-        io.StringIO(data),
+        io.BytesIO(data.encode()),
         sep=r"\s+" if layout.delimiter == " " else layout.delimiter,
         decimal=layout.decimal,
         header=None,

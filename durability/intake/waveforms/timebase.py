@@ -34,6 +34,7 @@ class TimeBase:
     """The one to read; None when the rate is known without it."""
     unit_s: float
     rate_hz: float | None
+    """As given or as the preamble says; None when neither does."""
     start_s: float
 
     def measure(self, stamps: FloatArray | None) -> tuple[float, float]:
@@ -55,6 +56,12 @@ class TimeBase:
         step = _even_step(self.table, stamps) * self.unit_s
         # Twelve digits: more than any clock has, and 200 kHz is not 199999.99999999997 Hz.
         return float(f"{1.0 / step:.12g}"), float(stamps[0]) * self.unit_s
+
+    def contradiction(self, rate_hz: float) -> str:
+        """Words for a preamble that says another rate than the time column; else empty."""
+        if self.rate_hz is None or abs(self.rate_hz / rate_hz - 1.0) < 0.01:
+            return ""
+        return f", though the preamble says {self.rate_hz:.9g}"
 
 
 def find_time_base(table: Table, sample_rate_hz: float | None, time_unit: str | None) -> TimeBase:
@@ -86,7 +93,7 @@ def find_time_base(table: Table, sample_rate_hz: float | None, time_unit: str | 
         column = times[0]
         unit, how = _time_unit(table, column, time_unit, known_hz)
         inferred["time base"] = f"column {table.columns[column].heading!r} in {unit.symbol}, {how}"
-        return TimeBase(table, columns, column, unit.factor, None, 0.0)
+        return TimeBase(table, columns, column, unit.factor, known_hz, 0.0)
     if known_hz is None:
         raise WaveformUnreadable(
             f"{table.file}: neither a time column nor a sample interval in the preamble; give the "
@@ -196,7 +203,7 @@ def _even_step(table: Table, stamps: FloatArray) -> float:
     # The line through all stamps, on which jitter and rounding of the two ends weigh little.
     index = np.arange(stamps.size) - 0.5 * (stamps.size - 1)
     centred = stamps - stamps.mean()
-    step = float(index @ centred) / float(index @ index)
+    step = float(np.sum(index * centred) / np.sum(index * index))
     if np.abs(centred - step * index).max() > 2.0 * JITTER_FRACTION * step + rounding:
         raise WaveformUnreadable(
             f"{table.file}: time comes in uneven steps, from {steps.min():.6g} to "

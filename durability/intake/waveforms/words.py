@@ -167,6 +167,8 @@ class Preamble:
     time_unit: Unit | None = None
     value_unit: Unit | None = None
     mv_per_g: float | None = None
+    recorded_at: str | None = None
+    """ISO 8601."""
 
     def note(self, key: str, value: str) -> None:
         """Take in one entry, if it is of any use; the first of a kind stands."""

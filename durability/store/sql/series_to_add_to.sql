@@ -1,7 +1,7 @@
 -- What storing a drop needs to know of its series; lean, since it is asked at every drop.
 SELECT
     s.series_id, s.code AS series, c.code AS "case",
-    (SELECT new_value FROM latest_amendment AS a
+    (SELECT arg_max(new_value, amendment_order) FROM amendment AS a
         WHERE a.record_table = 'series' AND a.record_id = s.series_id AND a.column_name = 'status')
         AS status,
     (SELECT coalesce(max(drop_number), 0) FROM drops AS d WHERE d.series_id = s.series_id)

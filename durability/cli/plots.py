@@ -1,0 +1,152 @@
+"""The command that draws: gather, hand to the plots, write one file."""
+
+from __future__ import annotations
+
+from argparse import Namespace
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from durability.cli.logbook import say, session_of
+from durability.errors import UnusableCall
+from durability.report import labels
+from durability.workflow import pictures
+
+if TYPE_CHECKING:
+    from durability.report.plots import Figure
+    from durability.results import SeriesPicture
+    from durability.workflow.session import Session
+
+_STAMP = "INVENTED data of the demo"
+
+
+def plot(options: Namespace) -> int:
+    """Draw one kind of picture into a file."""
+    file = Path(options.output or f"{options.kind}.svg")
+    ending = _ending(file)
+    session = session_of(options)
+    figure = _KINDS[options.kind](session, options)
+    from durability.report import plots
+
+    if pictures.is_invented(session):
+        plots.stamp(figure, _STAMP)
+    content = plots.picture_bytes(figure, ending)
+    try:
+        file.write_bytes(content)
+    except OSError as error:
+        raise UnusableCall(f"-o {str(file)!r}: can't be written ({error.strerror})") from None
+    answer = figure.get_label()
+    told = {"kind": options.kind, "file": str(file), "answer": answer}
+    return say(options, told, f"{answer}\ndrawn: {file}")
+
+
+def _ending(file: Path) -> str:
+    """Kind of file by its ending, and a place it can go to, before any work is done."""
+    ending = file.suffix.removeprefix(".").lower()
+    if ending not in ("svg", "pdf", "png"):
+        raise UnusableCall(f"-o {str(file)!r}: ends in none of .svg, .pdf, .png")
+    if not file.parent.is_dir():
+        raise UnusableCall(f"-o {str(file)!r}: the folder {file.parent} does not exist")
+    if file.is_dir():
+        raise UnusableCall(f"-o {str(file)!r}: is a folder; name a file")
+    return ending
+
+
+def _series(session: Session, options: Namespace, *, with_fan: bool = False) -> list[SeriesPicture]:
+    return pictures.series_pictures(
+        session,
+        options.series,
+        options.case_model,
+        level=options.level,
+        limit_g=options.limit_g,
+        limit_rise=options.limit_rise,
+        horizon=options.horizon,
+        with_fan=with_fan,
+    )
+
+
+def _wear(session: Session, options: Namespace) -> Figure:
+    from durability.report import plots
+
+    return plots.wear(_series(session, options))
+
+
+def _models(session: Session, options: Namespace) -> Figure:
+    from durability.report import plots
+
+    shown, left_out = pictures.comparable(_series(session, options))
+    return plots.models(shown, pictures.ranking_of(session, shown), left_out=left_out)
+
+
+def _survival(session: Session, options: Namespace) -> Figure:
+    from durability.report import plots
+
+    shown, left_out = pictures.comparable(_series(session, options))
+    return plots.survival(
+        pictures.survival_curves(shown, options.level),
+        condition=labels.condition_words(shown[0].condition) if shown else "",
+        left_out=left_out,
+    )
+
+
+def _fan(session: Session, options: Namespace) -> Figure:
+    from durability.report import plots
+
+    return plots.fan(
+        _series(session, options, with_fan=True), level=options.level, horizon=options.horizon
+    )
+
+
+def _scatter(session: Session, options: Namespace) -> Figure:
+    from durability.report import plots
+
+    return plots.scatter(*pictures.pulse_clouds(session, options.series, options.case_model))
+
+
+def _lifeline(session: Session, options: Namespace) -> Figure:
+    from durability.report import plots
+
+    return plots.lifeline(pictures.life_lines(session, options.device))
+
+
+def _latent(session: Session, options: Namespace) -> Figure:
+    from durability.report import plots
+
+    return plots.latent(*pictures.latent_picture(session))
+
+
+def _heat(session: Session, options: Namespace) -> Figure:
+    from durability.report import plots
+
+    return plots.heat(pictures.check_tables(session))
+
+
+def _pulses(session: Session, options: Namespace) -> Figure:
+    from durability.report import plots
+
+    traces, of = pictures.pulse_traces(session, options.series, options.drops)
+    return plots.pulses(traces, of=of)
+
+
+def _spectra(session: Session, options: Namespace) -> Figure:
+    from durability.report import plots
+
+    traces, _ = pictures.pulse_traces(session, options.series, options.drops)
+    numbers, spectrum, left_out = pictures.series_spectra(traces, q=options.q)
+    if spectrum is None:
+        return plots.missing(labels.NOTHING["waveforms"])
+    return plots.spectra(traces[0].series, numbers, spectrum, left_out=left_out)
+
+
+_KINDS: dict[str, Callable[[Session, Namespace], Figure]] = {
+    "wear": _wear,
+    "models": _models,
+    "survival": _survival,
+    "fan": _fan,
+    "scatter": _scatter,
+    "lifeline": _lifeline,
+    "latent": _latent,
+    "heat": _heat,
+    "pulses": _pulses,
+    "spectra": _spectra,
+}

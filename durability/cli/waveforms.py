@@ -1,0 +1,289 @@
+"""Commands of recorders' files: import, remeasure, watch, show."""
+
+from __future__ import annotations
+
+import signal
+import sys
+import time
+from argparse import Namespace
+from collections.abc import Sequence
+from pathlib import Path
+from types import FrameType
+from typing import Any
+
+from durability.cli.imports import SHOWN_REJECTIONS
+from durability.cli.logbook import say, session_of
+from durability.errors import (
+    DurabilityError,
+    ImportRefused,
+    NothingReadable,
+    StoreUnusable,
+    UnusableCall,
+)
+from durability.records import Rejection
+from durability.report import as_json, labels, pulse_labels
+from durability.results import ImportCount, MeasuredFile, WaveformImport
+from durability.workflow import waveforms
+from durability.workflow.waveforms import FilterChoice, RecordOptions
+
+LOOK_EVERY_S = 0.2
+"""Pause between two looks into a watched folder."""
+
+_DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "blanks": " "}
+_DECIMALS: dict[str, Any] = {"point": ".", "comma": ","}
+_STANDARDS: dict[str, Any] = {"sae": "SAE J211-1", "iso": "ISO 6487"}
+
+
+def _filter(options: Namespace) -> FilterChoice:
+    return FilterChoice(
+        low_pass_hz=options.low_pass_hz,
+        channel_class=options.channel_class,
+        channel_class_standard=_STANDARDS[options.class_standard],
+    )
+
+
+def record_options(options: Namespace) -> RecordOptions:
+    """What the user tells about the files of this call."""
+    return RecordOptions(
+        channel=options.channel,
+        units=options.units,
+        mv_per_g=options.mv_per_g,
+        full_scale_g=options.full_scale_g,
+        sample_rate_hz=options.sample_rate_hz,
+        time_unit=options.time_unit,
+        delimiter=_DELIMITERS.get(options.delimiter),
+        decimal=_DECIMALS.get(options.decimal),
+        filter=_filter(options),
+        date_by_file_time=getattr(options, "date_by_file_time", True),
+    )
+
+
+def import_waveforms(options: Namespace) -> int:
+    """Take recorders' files, or say what was worked out of them."""
+    session = session_of(options)
+    paths = [Path(file) for file in options.files]
+    told = record_options(options)
+    if options.explain:
+        result = waveforms.explain_waveforms(session, options.series, paths, told)
+        _tell_refused(result.count.rejections, "refused files")
+        if options.json:
+            print(as_json.dumps(as_json.explained(result)))
+        else:
+            from durability.report import pulses
+
+            pulses.explained(result)
+        if not result.drops:
+            return NothingReadable.exit_status
+        return 1 if result.count.rejected else 0
+    if options.series is None:
+        raise UnusableCall("--series: missing; name the series that the drops belong to")
+    try:
+        result = waveforms.import_waveforms(
+            session,
+            options.series,
+            paths,
+            told,
+            keep_good=options.keep_good,
+            on_file=_tell_progress if sys.stderr.isatty() else lambda number, files: None,
+        )
+    except ImportRefused as refused:
+        count = ImportCount(
+            refused.read, 0, refused.duplicates, len(refused.rejections), None, refused.rejections
+        )
+        _tell_refused(count.rejections, "refused files")
+        words = f"nothing stored: {count.rejected} of {count.read} files refused"
+        if count.rejected < count.read:
+            words += "; store the good ones with --keep-good"
+        say(options, as_json.waveform_import(WaveformImport(count, (), ())), words)
+        return refused.exit_status
+    count = result.count
+    _tell_refused(count.rejections, "refused files")
+    if options.json:
+        print(as_json.dumps(as_json.waveform_import(result)))
+        return 1 if count.rejected else 0
+    from durability.report import pulses
+
+    pulses.imported(result)
+    void = sum(each.status == "void" for each in result.drops)
+    words = f"{count.added} added ({void} void), {count.duplicates} there already"
+    words += f", {count.rejected} refused"
+    print(words + (f" (in {count.rejects_file})" if count.rejects_file else ""))
+    return 1 if count.rejected else 0
+
+
+def _tell_refused(refused: Sequence[Rejection], what: str) -> None:
+    for rejection in refused[:SHOWN_REJECTIONS]:
+        print(f"durability: {rejection.line()}", file=sys.stderr)
+    if len(refused) > SHOWN_REJECTIONS:
+        print(f"durability: and {len(refused) - SHOWN_REJECTIONS} more {what}", file=sys.stderr)
+
+
+def _tell_progress(number: int, files: int) -> None:
+    end = "\n" if number == files else "\r"
+    print(f"reading file {number} of {files}", end=end, file=sys.stderr, flush=True)
+
+
+def remeasure(options: Namespace) -> int:
+    """Measure kept waveforms again."""
+    from durability.workflow.remeasure import remeasure as measure_again
+
+    result = measure_again(
+        session_of(options), options.series, _filter(options), dry_run=options.dry_run
+    )
+    _tell_refused(result.left, "records that can't be measured so")
+    if options.json:
+        print(as_json.dumps(as_json.remeasured(result)))
+    else:
+        from durability.report import pulses
+
+        pulses.remeasured(result)
+    return 1 if result.left else 0
+
+
+# -------------------------------------------------------------------------------------- watch
+
+
+def watch(options: Namespace) -> int:
+    """Take each finished file of a folder as the next drop, until interrupted."""
+    from durability.workflow.watch import FolderWatch
+
+    session = session_of(options)
+    watched = FolderWatch(session, options.series, Path(options.folder), record_options(options))
+    # Loaded before the first file comes: its verdict shall not wait for libraries.
+    from durability.workflow import judge  # noqa: F401
+
+    ended = _until_interrupted()
+    if not options.json:
+        print(f"watching {options.folder} for drops of {options.series}; Ctrl-C ends it")
+        if watched.already_there:
+            print(f"{watched.already_there} files there are drops already")
+        for words in watched.not_judged:
+            print(f"! not judged: {words}")
+        for caution in labels.CAUTIONS:
+            print(f"! {caution}")
+    sys.stdout.flush()
+    trouble = None
+    while not ended:
+        try:
+            for event in watched.poll():
+                _tell_event(options, event)
+                if ended:
+                    break
+            trouble = None
+        except (StoreUnusable, OSError) as fault:
+            # The store is held for a while, or the folder is gone: files wait where they are.
+            if str(fault) != trouble:
+                trouble = str(fault)
+                print(f"durability: {trouble}; still watching", file=sys.stderr, flush=True)
+        time.sleep(LOOK_EVERY_S)
+    if not options.json:
+        print(f"\nwatch ended: {watched.taken} taken, {watched.set_aside} set aside")
+    return 0
+
+
+def _until_interrupted() -> list[int]:
+    """A list that gets an entry on Ctrl-C: a drop being stored is finished first."""
+    ended: list[int] = []
+
+    def note(number: int, _: FrameType | None) -> None:
+        ended.append(number)
+
+    signal.signal(signal.SIGINT, note)
+    signal.signal(signal.SIGTERM, note)
+    return ended
+
+
+def _tell_event(options: Namespace, event: Any) -> None:
+    """What became of one file, on screen at once."""
+    from durability.workflow.watch import FileGrew, FileSetAside
+
+    if isinstance(event, FileSetAside):
+        print(f"durability: {event.file} set aside: {event.reason}", file=sys.stderr, flush=True)
+        if options.json:
+            told = {"file": event.file, "set_aside": True, "reason": event.reason}
+            print(as_json.dumps(told), flush=True)
+        return
+    if isinstance(event, FileGrew):
+        words = f"{event.file} grew after it was taken as drop {event.drop_number}"
+        print(f"durability: {words}; the longer record is not taken", file=sys.stderr, flush=True)
+        return
+    if not isinstance(event, MeasuredFile):
+        words = f"{event.file}: there already, drop {event.drop_number} of {event.series}"
+        print(f"durability: {words}", file=sys.stderr, flush=True)
+        return
+    if options.json:
+        print(as_json.dumps(as_json.measured_file(event)), flush=True)
+        return
+    print(pulse_labels.measured_file(event), flush=True)
+    for flag in event.measures.flags:
+        print(f"  {flag.words}", flush=True)
+    for note in event.measures.notes:
+        print(f"  note: {note}", flush=True)
+    from durability.workflow import judge
+
+    try:
+        for result in judge.judge_series(session_of(options), [options.series]):
+            print(f"  {labels.trend_sentence(result)}", flush=True)
+    except DurabilityError as fault:
+        print(f"durability: {fault}", file=sys.stderr, flush=True)
+
+
+# --------------------------------------------------------------------------------------- show
+
+
+def show_pulse(options: Namespace) -> int:
+    """Traces of one or more drops, and their measures."""
+    from durability.workflow.show import show_pulses
+
+    traces = show_pulses(session_of(options), options.series, options.drop_numbers)
+    if options.png is not None:
+        _save_figure(traces, options.png)
+    if options.json:
+        print(as_json.dumps(as_json.pulses(traces)))
+        return 0
+    from durability.report import pulses
+
+    pulses.pulses(traces)
+    if options.png is not None:
+        print(f"drawn in {options.png}")
+    return 0
+
+
+def _save_figure(traces: Any, file: str) -> None:
+    from durability.report.plots.saving import picture_bytes
+    from durability.report.plots.traces import traces as draw
+
+    try:
+        Path(file).write_bytes(picture_bytes(draw(traces), "png"))
+    except OSError as fault:
+        raise UnusableCall(f"--png {file}: can't be written ({fault.strerror})") from None
+
+
+def show_spectrum(options: Namespace) -> int:
+    """Shock response spectrum of one drop."""
+    from durability.workflow.show import show_spectrum as spectrum_of
+
+    trace, spectrum = spectrum_of(
+        session_of(options), options.series, options.drop_number, q=options.q
+    )
+    if options.json:
+        print(as_json.dumps(as_json.spectrum(trace, spectrum)))
+        return 0
+    from durability.report import pulses
+
+    pulses.spectrum(trace, spectrum)
+    return 0
+
+
+def show_drop(options: Namespace) -> int:
+    """Every input of one drop."""
+    from durability.workflow.show import show_drop as look_at
+
+    found = look_at(session_of(options), options.series, options.drop_number)
+    if options.json:
+        print(as_json.dumps(as_json.drop(found)))
+        return 0
+    from durability.report import pulses
+
+    pulses.drop(found)
+    return 0

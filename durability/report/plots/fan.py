@@ -1,0 +1,223 @@
+"""The level so far and the level to come, against the limit."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
+from matplotlib.ticker import MaxNLocator
+
+from durability.report import labels
+from durability.report.plots import look, series
+
+if TYPE_CHECKING:
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from durability.results import SeriesPicture
+
+
+@look.in_our_look
+def fan(pictures: Sequence[SeriesPicture], *, level: float, horizon: int) -> Figure:
+    """The level so far and the level to come, against the limit.
+
+    Parameters
+    ----------
+    pictures : sequence of SeriesPicture
+        One a series, with its ``fan``.
+    level : float
+        Content of the prediction interval.
+    horizon : int
+        Last drop number looked at.
+
+    Returns
+    -------
+    Figure
+    """
+    if not pictures:
+        return look.missing(labels.NOTHING["series"])
+    shown = sorted(pictures, key=lambda each: _soonest_first(each, horizon))[: look.MOST_PANELS]
+    alone = len(shown) == 1
+    forecasts = [each.forecast for each in pictures]
+    answer = (
+        labels.fan_answer(forecasts[0], level, horizon)
+        if alone
+        else labels.forecasts_answer(forecasts, level, horizon)
+    )
+    notes = []
+    if any(each.fan is not None and not each.forecast.failed for each in shown):
+        notes.append(
+            f"Fan: where the level (not one reading) of this case will lie, {level:.0%} and 50% of"
+            " the plausible paths. Bar on the limit: drop at which the case fails, by level or by"
+            f" damage, {level:.0%} interval with its median."
+        )
+    if alone:
+        notes.append(f"Rests on: {shown[0].forecast.basis}.")
+    else:
+        notes.append("Beside each name: the drop at which it failed (✕), or by median will.")
+    if len(shown) < len(pictures):
+        notes.append(f"{len(shown)} of {len(pictures)} series shown, the soonest to fail.")
+    sheet = look.Sheet(answer, series.shown_words(shown), key=_fan_key(shown, level), notes=notes)
+    panels = sheet.grid(
+        len(shown),
+        x_label=series.X_LABEL,
+        y_label=series.Y_LABEL,
+        one_scale=False,
+        right_in=0.75 if alone else 0.0,
+    )
+    farthest = max(_farthest(each) for each in shown)
+    if not alone:  # one long life must not squeeze all the others
+        farthest = min(farthest, 2.5 * max(series.last_drop(each) for each in shown))
+    panels[0].set_xlim(0.4, farthest + 0.6)
+    look.whole_number_ticks(panels[0], 8 if alone else 4)
+    for panel, picture in zip(panels, shown, strict=True):
+        base = series.base_g(picture)
+        limit = picture.forecast.limit_g or 1.5 * base
+        low, _ = series.span([picture])
+        panel.set_ylim(low * base, max(1.25 * limit, 1.7 * base))
+        panel.yaxis.set_major_locator(MaxNLocator(7 if alone else 3))
+        _draw_fan(panel, picture, farthest)
+        series.draw_series(panel, picture, damage=False)
+        _draw_failure(panel, picture, farthest)
+        if not alone:
+            sheet.title(
+                panel, picture.trend.series, labels.failure_short(picture.forecast, horizon)
+            )
+        elif picture.forecast.limit_g is not None:
+            series.name_limit(panel, picture.forecast.limit_g)
+    return sheet.figure
+
+
+def _draw_fan(panel: Axes, picture: SeriesPicture, farthest: float) -> None:
+    ahead = picture.fan
+    if ahead is None or picture.forecast.failed:
+        return
+    inside = ahead.drop_number <= farthest + 1
+    drops = ahead.drop_number[inside]
+    top = panel.get_ylim()[1] * 1.2
+    lower, inner_lower, median, inner_upper, upper = (
+        np.minimum(part[inside], top)
+        for part in (
+            ahead.lower_g,
+            ahead.inner_lower_g,
+            ahead.median_g,
+            ahead.inner_upper_g,
+            ahead.upper_g,
+        )
+    )
+    panel.fill_between(
+        drops,
+        lower,
+        upper,
+        facecolor=look.PALE,
+        edgecolor=look.SAND,
+        linewidth=0.8,
+        label="_fan",
+    )
+    panel.fill_between(
+        drops, inner_lower, inner_upper, facecolor=look.SAND, alpha=0.55, linewidth=0
+    )
+    panel.plot(
+        drops,
+        median,
+        color=look.INK,
+        linestyle=(0, (1, 1.2)),
+        linewidth=1.2,
+    )
+
+
+def _draw_failure(panel: Axes, picture: SeriesPicture, farthest: float) -> None:
+    """The prediction interval of the failure as a bar on the limit."""
+    forecast = picture.forecast
+    at = forecast.limit_g
+    if at is None:
+        return
+    if forecast.failed_at_drop is not None:
+        panel.plot(
+            [forecast.failed_at_drop],
+            [series.level_at(picture, forecast.failed_at_drop)],
+            marker="X",
+            markersize=8,
+            color=look.RUST,
+            markeredgecolor=look.WHITE,
+            zorder=5,
+            label="_failed",
+        )
+        return
+    life = forecast.drops_to_failure
+    if life.lower is None or life.median is None:
+        return
+    end = farthest + 0.6 if life.upper is None else life.upper
+    panel.plot(
+        [life.lower, end],
+        [at, at],
+        color=look.RUST,
+        linewidth=4.0,
+        solid_capstyle="butt",
+        zorder=5,
+        label="_failure interval",
+    )
+    panel.plot(
+        [life.median],
+        [at],
+        marker="D",
+        markersize=6,
+        markerfacecolor=look.WHITE,
+        markeredgecolor=look.RUST,
+        markeredgewidth=1.4,
+        zorder=6,
+        label="_failure median",
+    )
+
+
+def _fan_key(shown: Sequence[SeriesPicture], level: float) -> list[tuple[str, Artist]]:
+    key = series.series_key(shown, damage=False)
+    if any(each.fan is not None and not each.forecast.failed for each in shown):
+        key.append(
+            (
+                f"level to come, {level:.0%} and 50%",
+                Patch(facecolor=look.SAND, edgecolor=look.SAND, alpha=0.55),
+            )
+        )
+    predicted = [
+        each.forecast.drops_to_failure.median for each in shown if not each.forecast.failed
+    ]
+    if any(median is not None for median in predicted):
+        key.append(
+            (
+                f"fails at, {level:.0%}",
+                Line2D(
+                    [],
+                    [],
+                    color=look.RUST,
+                    linewidth=4,
+                    marker="D",
+                    markerfacecolor=look.WHITE,
+                    markeredgecolor=look.RUST,
+                ),
+            )
+        )
+    if any(each.forecast.failed for each in shown):
+        key.append(
+            ("failed", Line2D([], [], linestyle="none", marker="X", markersize=8, color=look.RUST))
+        )
+    return key
+
+
+def _soonest_first(picture: SeriesPicture, horizon: int) -> tuple[bool, float, str]:
+    forecast = picture.forecast
+    by = forecast.failed_at_drop or forecast.drops_to_failure.median or horizon + 1
+    return not forecast.failed, float(by), forecast.series
+
+
+def _farthest(picture: SeriesPicture) -> float:
+    """Last drop a fan is drawn to: some way beyond its median, or twice the drops made."""
+    last = series.last_drop(picture)
+    life = picture.forecast.drops_to_failure
+    if picture.forecast.failed or life.median is None:
+        return 1.3 * last + 5
+    return max(1.2 * last + 2, min(1.1 * (life.upper or 2 * life.median), 2.2 * life.median))

@@ -1,0 +1,319 @@
+"""Devices: drops, dose, looks and the interval in which each failed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch, Rectangle
+from matplotlib.ticker import MaxNLocator
+
+from durability.basis import counted
+from durability.report import labels
+from durability.report.plots import look
+
+if TYPE_CHECKING:
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from durability.records import FloatArray
+    from durability.results import LifeLine
+
+
+_OUTCOMES: dict[str, look.Style] = {
+    "pass": {"marker": "o", "markerfacecolor": look.BLUE, "markeredgecolor": look.BLUE},
+    "degraded": {"marker": "^", "markerfacecolor": look.SAND, "markeredgecolor": look.INK},
+    "fail": {
+        "marker": "X",
+        "markerfacecolor": look.RUST,
+        "markeredgecolor": look.WHITE,
+        "markersize": 8,
+    },
+    "not_tested": {"marker": "_", "markeredgecolor": look.MUTED},
+}
+_OUTCOME_WORDS = {"not_tested": "not tested"}
+_FAILED: look.Style = {
+    "facecolor": "#f5e2bd",
+    "edgecolor": look.RUST,
+    "hatch": "////",
+    "linewidth": 0.8,
+}
+MOST_ROWS = 60
+
+
+@look.in_our_look
+def lifeline(lines: Sequence[LifeLine]) -> Figure:
+    """One device: drops, dose, looks and the interval in which it failed; several: a row each.
+
+    Parameters
+    ----------
+    lines : sequence of LifeLine
+        The largest shock dose first.
+
+    Returns
+    -------
+    Figure
+    """
+    if not lines:
+        return look.missing(labels.NOTHING["devices"])
+    if len(lines) == 1:
+        return _one_life(lines[0])
+    return _many_lives(lines)
+
+
+def _one_life(line: LifeLine) -> Figure:
+    history = line.history
+    days, origin, axis_words = _days(line)
+    functions = sorted(set(history.check_function))
+    drops, looks = len(history.drop_day), len(set(np.floor(history.check_day).tolist()))
+    undated = int(np.isnan(history.drop_day).sum())
+    notes = []
+    if undated:
+        notes.append(f"{counted(undated, 'drop')} of unknown day not shown.")
+    unread = int(np.isnan(history.peak_g).sum())
+    if unread:
+        notes.append(
+            f"{counted(unread, 'drop')} void or without a reading: hollow on the axis; in the dose"
+            " at the middle of their like."
+        )
+    if drops:
+        notes.append(
+            f"Dose: sum of (peak g / 1000)^{line.dose_exponent:g}, the slope of electronic leads"
+            " and solder; good to an order of magnitude at best."
+        )
+    has_drops = bool(drops - undated)
+    heights = [*([1.25, 0.75] if has_drops else []), max(0.4, 0.2 * len(functions) + 0.1)]
+    sheet = look.Sheet(
+        labels.life_answer(line),
+        f"{history.device_model or 'model not recorded'}; {counted(drops, 'drop')},"
+        f" {counted(looks, 'day')} of inspection.",
+        key=_life_key(line, has_drops=has_drops),
+        notes=notes,
+    )
+    panels = sheet.rows(heights, x_label=axis_words, left_in=1.55)
+    check_day = history.check_day - origin
+    span = np.concatenate([days[np.isfinite(days)], check_day[np.isfinite(check_day)], [0.0, 1.0]])
+    room = 0.04 * (span.max() - span.min())
+    panels[0].set_xlim(span.min() - room, span.max() + room)
+    if has_drops:
+        _draw_drops(panels[0], panels[1], line, days)
+    _draw_checks(sheet, panels[-1], line, check_day, functions)
+    if line.by_days is not None and line.zero_day is not None:
+        start = line.zero_day - origin
+        for panel in panels:
+            panel.axvspan(
+                start + (line.after_days or 0.0),
+                start + line.by_days,
+                zorder=0.9,
+                label="_failed between",
+                **_FAILED,
+            )
+    return sheet.figure
+
+
+def _days(line: LifeLine) -> tuple[FloatArray, float, str]:
+    """Days of the drops from an origin, that origin, and the words of the axis."""
+    if line.zero_day is not None and np.isfinite(line.history.drop_day).any():
+        return line.history.drop_day - line.zero_day, line.zero_day, "days after the last drop"
+    origin = line.zero_day if line.zero_day is not None else _first_day(line.history.check_day)
+    return line.history.drop_day - origin, origin, "days after the first look"
+
+
+def _first_day(days: FloatArray) -> float:
+    known = days[np.isfinite(days)]
+    return float(known.min()) if known.size else 0.0
+
+
+def _draw_drops(peaks: Axes, doses: Axes, line: LifeLine, days: FloatArray) -> None:
+    peak = line.history.peak_g
+    read = np.isfinite(peak) & np.isfinite(days)
+    peaks.vlines(days[read], 0.0, peak[read], color=look.MUTED, linewidth=0.8)
+    peaks.plot(days[read], peak[read], linestyle="none", label="_drops", **look.READING)
+    unread = ~np.isfinite(peak) & np.isfinite(days)
+    peaks.plot(
+        days[unread],
+        np.zeros(int(unread.sum())),
+        linestyle="none",
+        clip_on=False,
+        label="_unread",
+        **look.VOIDED,
+    )
+    top = float(peak[read].max()) if read.any() else 100.0
+    peaks.set_ylim(0.0, 1.15 * top)
+    peaks.yaxis.set_major_locator(MaxNLocator(4))
+    peaks.set_ylabel("peak, g", fontsize=look.SMALL_PT)
+    dated = np.isfinite(days)
+    order = np.argsort(days[dated], kind="stable")
+    steps = days[dated][order]
+    dose = line.shock_dose[dated][order]
+    end = peaks.get_xlim()[1]
+    doses.step(
+        np.concatenate([[peaks.get_xlim()[0]], steps, [end]]),
+        np.concatenate([[0.0], dose, dose[-1:]]),
+        where="post",
+        color=look.BLUE,
+        label="_dose",
+    )
+    doses.set_ylim(0.0, 1.2 * float(dose[-1]) if dose[-1] > 0 else 1.0)
+    doses.yaxis.set_major_locator(MaxNLocator(2))
+    doses.set_ylabel("shock dose", fontsize=look.SMALL_PT)
+
+
+def _draw_checks(
+    sheet: look.Sheet, panel: Axes, line: LifeLine, days: FloatArray, functions: Sequence[str]
+) -> None:
+    rows = {function: at for at, function in enumerate(functions)}
+    at = np.array([rows[function] for function in line.history.check_function], dtype=float)
+    outcomes = np.array(line.history.check_outcome, dtype=object)
+    for outcome, style in _OUTCOMES.items():
+        here = outcomes == outcome
+        panel.plot(
+            days[here],
+            at[here],
+            linestyle="none",
+            label=f"_{outcome}",
+            **{"markersize": 5, **style},
+        )
+    names = [sheet.fitted(name, 1.2, look.SMALL_PT, bold=False) for name in functions]
+    panel.set_yticks(range(len(functions)), names, fontsize=look.SMALL_PT)
+    panel.set_ylim(len(functions) - 0.4, -0.6)
+    if not functions:
+        panel.set_yticks([])
+        panel.text(
+            0.5,
+            0.5,
+            "never inspected",
+            transform=panel.transAxes,
+            ha="center",
+            va="center",
+            color=look.MUTED,
+        )
+
+
+def _many_lives(lines: Sequence[LifeLine]) -> Figure:
+    shown = lines[:MOST_ROWS]
+    notes = [
+        "The largest shock dose stands at the top. Day 0 is the last drop, for controls the"
+        " first look."
+    ]
+    if len(shown) < len(lines):
+        notes.append(f"{len(shown)} of {len(lines)} devices shown, those with the largest dose.")
+    undated = sum(line.zero_day is None for line in shown)
+    if undated:
+        notes.append(f"{counted(undated, 'device')} with neither a dated drop nor a look.")
+    sheet = look.Sheet(
+        labels.lives_answer(lines),
+        f"{counted(len(lines), 'device')}, drops and looks by day.",
+        key=_lives_key(),
+        notes=notes,
+    )
+    (panel,) = sheet.rows(
+        (0.165 * len(shown) + 0.1,), x_label="days after the last drop", left_in=1.35
+    )
+    for row, line in enumerate(shown):
+        _draw_life_row(panel, line, row)
+    names = [
+        sheet.fitted(
+            f"{line.history.device}, {len(line.history.drop_day)}", 1.1, look.TINY_PT, bold=False
+        )
+        for line in shown
+    ]
+    panel.set_yticks(range(len(shown)), names, fontsize=look.TINY_PT)
+    panel.set_ylim(len(shown) - 0.4, -0.6)
+    panel.grid(visible=False, axis="y")
+    panel.annotate(
+        "device, drops",
+        (0.0, 1.0),
+        xycoords="axes fraction",
+        xytext=(-5, 5),
+        textcoords="offset points",
+        ha="right",
+        fontsize=look.TINY_PT,
+        color=look.MUTED,
+        annotation_clip=False,
+    )
+    panel.autoscale(axis="x")
+    panel.margins(x=0.03)
+    return sheet.figure
+
+
+def _draw_life_row(panel: Axes, line: LifeLine, row: int) -> None:
+    days, origin, _ = _days(line)
+    looks = np.unique(np.floor(line.history.check_day[np.isfinite(line.history.check_day)]))
+    looks = looks - origin
+    dated = days[np.isfinite(days)]
+    both = np.concatenate([dated, looks])
+    if both.size:
+        panel.hlines(row, both.min(), both.max(), color=look.RULE, linewidth=1.2, zorder=1)
+    if line.by_days is not None and line.by_days > 0:
+        start = line.after_days or 0.0
+        panel.add_patch(
+            Rectangle(
+                (start, row - 0.32),
+                line.by_days - start,
+                0.64,
+                zorder=2,
+                label="_failed between",
+                **_FAILED,
+            )
+        )
+    elif line.by_days == 0:
+        panel.plot([0.0], [row], zorder=5, **_OUTCOMES["fail"])
+    panel.plot(
+        dated,
+        np.full(dated.size, row),
+        linestyle="none",
+        marker="v",
+        markersize=4.0,
+        color=look.INK,
+        zorder=4,
+    )
+    panel.plot(
+        looks,
+        np.full(looks.size, row),
+        linestyle="none",
+        marker="o",
+        markersize=3.2,
+        markerfacecolor=look.BLUE,
+        markeredgecolor=look.WHITE,
+        markeredgewidth=0.4,
+        zorder=3,
+    )
+
+
+def _life_key(line: LifeLine, *, has_drops: bool) -> list[tuple[str, Artist]]:
+    key: list[tuple[str, Artist]] = []
+    if has_drops:
+        key.append(("drop", Line2D([], [], linestyle="none", **look.READING)))
+    if np.isnan(line.history.peak_g).any():
+        key.append(("drop without reading", Line2D([], [], linestyle="none", **look.VOIDED)))
+    for outcome, style in _OUTCOMES.items():
+        if outcome in line.history.check_outcome:
+            mark = Line2D([], [], linestyle="none", **{"markersize": 5, **style})
+            key.append((_OUTCOME_WORDS.get(outcome, outcome), mark))
+    if line.by_days:
+        key.append(("failed between these looks", Patch(**_FAILED)))
+    return key
+
+
+def _lives_key() -> list[tuple[str, Artist]]:
+    return [
+        ("drop", Line2D([], [], linestyle="none", marker="v", markersize=5, color=look.INK)),
+        (
+            "look",
+            Line2D(
+                [],
+                [],
+                linestyle="none",
+                marker="o",
+                markersize=4,
+                markerfacecolor=look.BLUE,
+                markeredgecolor=look.WHITE,
+            ),
+        ),
+        ("failed between these looks", Patch(**_FAILED)),
+        ("failed on drop day", Line2D([], [], linestyle="none", **_OUTCOMES["fail"])),
+    ]

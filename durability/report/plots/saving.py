@@ -1,0 +1,71 @@
+"""Figures to bytes: the same figure gives the same bytes, today and next year."""
+
+from __future__ import annotations
+
+import re
+from io import BytesIO
+from typing import TYPE_CHECKING
+from xml.sax.saxutils import quoteattr
+
+from durability.report.plots import look
+from durability.version import PROGRAM_VERSION
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+ENDINGS = ("svg", "pdf", "png")
+_NO_DATE: dict[str, dict[str, str | None]] = {
+    "svg": {"Date": None, "Creator": f"durability {PROGRAM_VERSION}"},
+    "pdf": {"CreationDate": None, "Creator": f"durability {PROGRAM_VERSION}", "Producer": None},
+    "png": {"Software": f"durability {PROGRAM_VERSION}"},
+}
+
+
+@look.in_our_look
+def picture_bytes(figure: Figure, ending: str) -> bytes:
+    """The picture as the content of a file.
+
+    Parameters
+    ----------
+    figure : Figure
+        From a function of this package.
+    ending : {"svg", "pdf", "png"}
+        Kind of file. Text stays text in SVG and PDF; PNG has 200 dots an inch.
+
+    Returns
+    -------
+    bytes
+        Without a date: equal figures give equal bytes.
+    """
+    content = BytesIO()
+    about = {**_NO_DATE[ending], "Title": str(figure.get_label())}
+    figure.savefig(content, format=ending, metadata=about, facecolor=look.WHITE)
+    return content.getvalue()
+
+
+def inline_svg(figure: Figure, name: str) -> str:
+    """The picture as an element that stands within a page.
+
+    Parameters
+    ----------
+    figure : Figure
+        From a function of this package.
+    name : str
+        Letters, digits and hyphens; unlike any other picture of the page, since its ids begin so.
+
+    Returns
+    -------
+    str
+        An svg element without a size of its own: it fills the width it is given. Its label, for
+        whoever can't see it, is the answer.
+    """
+    text = picture_bytes(figure, "svg").decode()
+    text = re.sub(r"<metadata>.*?</metadata>", "", text[text.index("<svg") :], flags=re.DOTALL)
+
+    def renamed(tag: re.Match[str]) -> str:
+        inside = tag[0].replace(' id="', f' id="{name}-').replace("url(#", f"url(#{name}-")
+        return inside.replace('href="#', f'href="#{name}-')
+
+    head, rest = re.sub(r"<[^>]+>", renamed, text).split(">", 1)
+    head = re.sub(r' (width|height)="[^"]*"', "", head)
+    return f'{head} role="img" aria-label={quoteattr(str(figure.get_label()))}>{rest}'

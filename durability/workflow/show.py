@@ -1,0 +1,153 @@
+"""One drop looked at closely: its inputs, its trace, its spectrum."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from durability.errors import RecordRefused
+from durability.pulse import low_pass
+from durability.results import PulseTrace, ShockSpectrum
+from durability.store import bench, database
+from durability.store import waveforms as store
+from durability.waveform_codec import decode
+from durability.workflow.logbook import find_drop
+from durability.workflow.session import Session
+
+if TYPE_CHECKING:
+    from durability.records import FloatArray
+    from durability.store.waveforms import KeptMeasures
+
+
+def show_drop(session: Session, series: str, drop_number: int) -> dict[str, Any]:
+    """Everything that went into one drop, and all that was measured from it.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    series : str
+        Code of the series.
+    drop_number : int
+        Which drop.
+
+    Returns
+    -------
+    dict
+        ``drop``: conditions, specimens, sensor, source; ``waveform``: how it was read, or None;
+        ``measures``: a list of KeptMeasures, the latest first; ``damage`` and ``amendments``.
+
+    Raises
+    ------
+    RecordRefused
+        No such drop.
+    """
+    with database.reading(session.store) as connection:
+        drop_id = find_drop(connection, series, drop_number)["drop_id"]
+        waveform: dict[str, Any] | None = None
+        measures: list[KeptMeasures] = []
+        if bench.fetch(connection, "find_waveform", drop_id=drop_id):
+            waveform = store.find_waveform(connection, series, drop_number, drop_id)
+            del waveform["samples"]
+            for told in ("inferred", "given"):
+                waveform[told] = json.loads(waveform[told])
+            measures = store.measures_of(connection, waveform["waveform_id"])
+        return {
+            "drop": bench.fetch(connection, "drop_sheet", drop_id=drop_id)[0],
+            "waveform": waveform,
+            "measures": measures,
+            "damage": bench.fetch(
+                connection, "damage_of_drop", series=series, drop_number=drop_number
+            ),
+            "amendments": bench.fetch(connection, "amendments_of_drop", drop_id=drop_id),
+        }
+
+
+def show_pulses(session: Session, series: str, drop_numbers: Sequence[int]) -> list[PulseTrace]:
+    """Traces of drops, raw and filtered, from the baseline.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    series : str
+        Code of the series.
+    drop_numbers : sequence of int
+        Which drops.
+
+    Returns
+    -------
+    list of PulseTrace
+        In the order asked for.
+
+    Raises
+    ------
+    RecordRefused
+        No such drop, or it has no waveform.
+    """
+    with database.reading(session.store) as connection:
+        return [_trace(connection, series, number) for number in dict.fromkeys(drop_numbers)]
+
+
+def _trace(connection: Any, series: str, drop_number: int) -> PulseTrace:
+    drop = find_drop(connection, series, drop_number)
+    waveform = store.find_waveform(connection, series, drop_number, drop["drop_id"])
+    measures = store.measures_of(connection, waveform["waveform_id"])[0].measures
+    baseline_g = measures.baseline_before_g
+    if baseline_g is None:
+        baseline_g = measures.baseline_after_g or 0.0
+    raw_g: FloatArray = (measures.polarity or 1) * (decode(waveform["samples"]) - baseline_g)
+    rate_hz = measures.sample_rate_hz
+    cutoff_hz = measures.low_pass.cutoff_hz if measures.low_pass else None
+    return PulseTrace(
+        series=series,
+        drop_number=drop_number,
+        time_ms=1000.0 * (np.arange(raw_g.size) / rate_hz - (measures.impact_start_s or 0.0)),
+        raw_g=raw_g,
+        filtered_g=raw_g if cutoff_hz is None else low_pass(raw_g, rate_hz, cutoff_hz),
+        measures=measures,
+        status=drop["status"],
+        void_reason=drop["void_reason"],
+        channel=waveform["channel"],
+        file_name=waveform["file_name"],
+        peak_g=drop["peak_g"],
+    )
+
+
+def show_spectrum(
+    session: Session, series: str, drop_number: int, *, q: float = 10.0
+) -> tuple[PulseTrace, ShockSpectrum]:
+    """Shock response spectrum of a drop's unfiltered record, from the baseline.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    series : str
+        Code of the series.
+    drop_number : int
+        Which drop.
+    q : float
+        Amplification at resonance.
+
+    Returns
+    -------
+    trace : PulseTrace
+        The record.
+    spectrum : ShockSpectrum
+        Its spectrum.
+
+    Raises
+    ------
+    RecordRefused
+        No such drop, it has no waveform, or no impact in it.
+    """
+    from durability.spectrum import shock_response_spectrum
+
+    (trace,) = show_pulses(session, series, [drop_number])
+    if trace.measures.peak_g is None:
+        raise RecordRefused(f"drop {drop_number} of series {series!r}: no impact in its record")
+    return trace, shock_response_spectrum(trace.raw_g, trace.measures.sample_rate_hz, q=q)

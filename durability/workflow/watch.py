@@ -1,0 +1,227 @@
+"""A folder that a recorder writes to: each finished file becomes the next drop."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from durability.errors import (
+    DropTaken,
+    RecordRefused,
+    SeriesClosed,
+    UnusableCall,
+    WaveformUnreadable,
+)
+from durability.intake.waveforms.folder import records_in, sha256_of
+from durability.results import FileTwice, MeasuredFile
+from durability.store import bench, database
+from durability.workflow.session import Session
+from durability.workflow.waveforms import (
+    RecordOptions,
+    add_waveform_drop,
+    fetch_taken,
+    find_rig,
+    not_judged,
+)
+
+QUIET_S = 1.0
+"""A file that has not changed for so long has finished growing …"""
+
+QUIET_IN_DOUBT_S = 2.5
+"""… or for so long, when it can't be read or its text breaks off within a line."""
+
+
+@dataclass(frozen=True, slots=True)
+class FileSetAside:
+    """A file that can't be read, and why."""
+
+    file: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class FileGrew:
+    """A file that went on growing after it was taken; the longer record is not taken."""
+
+    file: str
+    drop_number: int
+
+
+WatchEvent = MeasuredFile | FileSetAside | FileTwice | FileGrew
+
+
+@dataclass(slots=True)
+class _Seen:
+    """What is known of one file of the folder."""
+
+    stamp: tuple[int, int]
+    """Size and time of change."""
+    since: float
+    """When this stamp was first seen, on the watch's clock."""
+    done: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class _Took:
+    size: int
+    sha256: str | None
+    drop_number: int
+
+
+class FolderWatch:
+    """Takes the files of a folder as the drops of a series, each once.
+
+    Files that lie there at the start and are in no series yet are taken first, in natural order of
+    their names. A file is known by its SHA-256 in the store, so nothing is taken twice, also after
+    a restart or under another name. The store is held only while a drop is written.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    series : str
+        Code of an open series.
+    folder : Path
+        Where the recorder writes.
+    options : RecordOptions
+        What the files do not tell.
+    clock : callable
+        Seconds that never run backwards.
+
+    Attributes
+    ----------
+    taken, set_aside : int
+        Files so far.
+    already_there : int
+        Files that were drops when the watch began.
+    not_judged : tuple of str
+        What can't be judged of any record, in words.
+    """
+
+    def __init__(
+        self,
+        session: Session,
+        series: str,
+        folder: Path,
+        options: RecordOptions,
+        *,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        if not folder.is_dir():
+            raise UnusableCall(
+                f"{folder}: no such folder; name the one that the recorder writes to"
+            )
+        self._session = session
+        self._series = series
+        self._folder = folder
+        self._options = options
+        self._clock = clock
+        self._seen: dict[Path, _Seen] = {}
+        self._took: dict[Path, _Took] = {}
+        self.taken = 0
+        self.set_aside = 0
+        self.already_there = 0
+        with database.reading(session.store) as connection:
+            rig = find_rig(connection, series)
+            known = fetch_taken(connection)
+        self.not_judged = not_judged(rig, options)
+        for path in records_in(folder):
+            if (digest := sha256_of(path)) in known:
+                self._seen[path] = _Seen(_stamp(path), clock(), done=True)
+                first = known[digest or ""][0]
+                self._took[path] = _Took(path.stat().st_size, digest, first["drop_number"])
+                self.already_there += 1
+
+    def poll(self) -> Iterator[WatchEvent]:
+        """Look once; take every file that has finished growing.
+
+        Yields
+        ------
+        MeasuredFile, FileSetAside, FileTwice or FileGrew
+            What became of a file, after it is stored.
+
+        Raises
+        ------
+        StoreUnusable
+            The store is held by another program; the file stays to be taken at the next look.
+        SeriesClosed
+            The series takes no further drops.
+        OSError
+            The folder can't be read.
+        """
+        for path in records_in(self._folder):
+            try:
+                stamp = _stamp(path)
+            except OSError:  # gone since the folder was listed
+                continue
+            seen = self._seen.get(path)
+            if seen is None or seen.stamp != stamp:
+                self._seen[path] = _Seen(stamp, self._clock())
+                continue
+            quiet_s = self._clock() - seen.since
+            if seen.done or quiet_s < QUIET_S:
+                continue
+            event = self._take(path, seen, quiet_s)
+            if event is not None:
+                yield event
+
+    def _take(self, path: Path, seen: _Seen, quiet_s: float) -> WatchEvent | None:
+        """What becomes of a quiet file; None while it may still be growing."""
+        in_doubt = quiet_s < QUIET_IN_DOUBT_S
+        if in_doubt and _breaks_off(path):
+            return None
+        took = self._took.get(path)
+        if took is not None and took.sha256 == sha256_of(path, took.size):
+            seen.done = True
+            return FileGrew(path.name, took.drop_number) if seen.stamp[0] > took.size else None
+        try:
+            drop = add_waveform_drop(
+                self._session, self._series, path, self._options, command="watch"
+            )
+        except SeriesClosed:
+            raise
+        except DropTaken as old:
+            seen.done = True
+            return FileTwice(old.file, old.series, old.drop_number)
+        except (WaveformUnreadable, RecordRefused) as fault:
+            if in_doubt:
+                return None
+            seen.done = True
+            return self._put_aside(path, str(fault))
+        seen.done = True
+        self._took[path] = _Took(seen.stamp[0], drop.file_sha256, drop.drop_number or 0)
+        self.taken += 1
+        return drop
+
+    def _put_aside(self, path: Path, words: str) -> FileSetAside:
+        """Record that a file could not be read; once for the same bytes and reason."""
+        reason = words.removeprefix(str(path)).removeprefix(path.name).lstrip(":, ")
+        digest = sha256_of(path)
+        source = {"file_name": path.name, "file_sha256": digest}
+        with database.writing(self._session.store) as connection:
+            rig = find_rig(connection, self._series)
+            told = {"series_id": rig["series_id"], "reason": reason}
+            if not bench.run(connection, "find_file_set_aside", **told, **source):
+                entry_id = bench.add_entry(
+                    connection, entered_by=self._session.person, command="watch", **source
+                )
+                bench.run(connection, "add_file_set_aside", **told, entry_id=entry_id)
+        self.set_aside += 1
+        return FileSetAside(path.name, reason)
+
+
+def _stamp(path: Path) -> tuple[int, int]:
+    found = path.stat()
+    return found.st_size, found.st_mtime_ns
+
+
+def _breaks_off(path: Path) -> bool:
+    """Whether a file of text ends within a line, as one does that is still being written."""
+    if path.suffix.lower() in (".npy", ".npz", ".parquet", ".gz"):
+        return False
+    with path.open("rb") as file:
+        file.seek(0, 2)
+        file.seek(max(file.tell() - 2, 0))
+        return b"\n" not in file.read().replace(b"\r", b"\n")

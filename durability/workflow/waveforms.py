@@ -1,0 +1,651 @@
+"""From a recorder's file to a drop: read, measure, doubt, keep."""
+
+from __future__ import annotations
+
+import csv
+import tempfile
+from collections import defaultdict
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
+from datetime import date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from durability.errors import (
+    DropTaken,
+    ImportRefused,
+    NothingReadable,
+    RecordRefused,
+    SeriesClosed,
+    UnusableCall,
+    WaveformUnreadable,
+)
+from durability.intake.hand_entry import typed_time
+from durability.intake.waveforms import read_waveform
+from durability.intake.waveforms.folder import record_files, sha256_of
+from durability.pulse import ChannelClassStandard, measure_pulse
+from durability.records import Rejection
+from durability.results import FileTwice, ImportCount, MeasuredFile, WaveformImport
+from durability.store import bench, database
+from durability.store import waveforms as store
+from durability.store.waveforms import MeasuringInputs
+from durability.waveform_codec import encode
+from durability.workflow.session import Session
+
+if TYPE_CHECKING:
+    from durability.intake.waveforms.reading import TimeUnit, ValueUnit
+    from durability.records import PulseMeasures, Waveform
+
+OLDEST_RECORD = date(1990, 1, 1)
+"""A recorder whose clock was never set dates its files to its maker's epoch; none is older."""
+
+
+@dataclass(frozen=True, slots=True)
+class FilterChoice:
+    """Which low-pass to measure through; by default one derived from each pulse."""
+
+    low_pass_hz: float | None = None
+    channel_class: float | None = None
+    channel_class_standard: ChannelClassStandard = "SAE J211-1"
+
+    def __post_init__(self) -> None:
+        """Refuse a value out of its range."""
+        _refuse_unless_positive(self, "low_pass_hz", "channel_class")
+
+
+@dataclass(frozen=True, slots=True)
+class RecordOptions:
+    """What a user tells about files; None where the file, the sensor or the pulse may tell."""
+
+    channel: str | None = None
+    units: ValueUnit | None = None
+    mv_per_g: float | None = None
+    full_scale_g: float | None = None
+    sample_rate_hz: float | None = None
+    time_unit: TimeUnit | None = None
+    delimiter: str | None = None
+    decimal: Literal[".", ","] | None = None
+    filter: FilterChoice = field(default_factory=FilterChoice)
+    date_by_file_time: bool = False
+    """Date a drop by its file's last change when the file's content tells no date."""
+
+    def __post_init__(self) -> None:
+        """Refuse a value out of its range."""
+        _refuse_unless_positive(self, "mv_per_g", "full_scale_g", "sample_rate_hz")
+
+    def given(self) -> dict[str, Any]:
+        """What was told, for the record."""
+        told = asdict(self)
+        told |= told.pop("filter")
+        if told["channel_class"] is None:
+            del told["channel_class_standard"]
+        return {name: value for name, value in told.items() if value not in (None, False)}
+
+
+def _refuse_unless_positive(options: object, *names: str) -> None:
+    for name in names:
+        value = getattr(options, name)
+        if value is not None and not 0.0 < value < float("inf"):
+            raise UnusableCall(f"--{name.replace('_', '-')} {value:g}: not a number above 0")
+
+
+# ------------------------------------------------------------------------------- one file
+
+
+def find_rig(connection: Any, series: str) -> dict[str, Any]:
+    """An open series with its conditions and its sensor.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        An open store.
+    series : str
+        Its code.
+
+    Raises
+    ------
+    RecordRefused
+        The series is unknown.
+    SeriesClosed
+        It takes no further drops.
+    """
+    rows = bench.fetch(connection, "series_to_measure", code=series)
+    rig = rows[0] if rows else bench.find(connection, "series", series)
+    if rig["status"] == "closed":
+        raise SeriesClosed(f"series {series!r}: closed; open another series for further drops")
+    return rig
+
+
+NO_RIG: dict[str, Any] = {
+    "series": None,
+    "drop_height_mm": None,
+    "orientation": None,
+    "sensor": None,
+    "sensitivity_mv_per_g": None,
+    "full_scale_g": None,
+    "natural_frequency_hz": None,
+    "calibration_due": None,
+}
+"""Stands for a series when files are only looked at."""
+
+
+def measuring_inputs(rig: Mapping[str, Any], full_scale_g: float | None) -> MeasuringInputs:
+    """What the measures of a series' records hang on.
+
+    Parameters
+    ----------
+    rig : mapping
+        From ``find_rig``.
+    full_scale_g : float or None
+        Told with the file, instead of the sensor's.
+    """
+    return MeasuringInputs(
+        full_scale_g=full_scale_g or rig["full_scale_g"],
+        natural_frequency_hz=rig["natural_frequency_hz"],
+        drop_height_mm=rig["drop_height_mm"],
+        orientation=rig["orientation"],
+    )
+
+
+def measure(
+    acceleration_g: Any,
+    sample_rate_hz: float,
+    inputs: MeasuringInputs,
+    choice: FilterChoice,
+    *,
+    rig: Mapping[str, Any],
+    dropped_at: str | None,
+) -> PulseMeasures:
+    """Measures of a record, and what speaks against it, the sensor's certificate included.
+
+    Parameters
+    ----------
+    acceleration_g : ndarray of shape (n_samples,)
+        In g.
+    sample_rate_hz : float
+        Samples per second.
+    inputs, choice, rig
+        What is known of drop and sensor, and the filter wanted.
+    dropped_at : str or None
+        ISO 8601.
+
+    Raises
+    ------
+    UnusableCall
+        The record can't be measured that way, for instance sampled too slowly for the class.
+    """
+    measures = measure_pulse(acceleration_g, sample_rate_hz, **asdict(choice), **asdict(inputs))
+    note = _calibration_note(rig, dropped_at)
+    return replace(measures, notes=(*measures.notes, note)) if note else measures
+
+
+def _calibration_note(rig: Mapping[str, Any], dropped_at: str | None) -> str | None:
+    due = rig["calibration_due"]
+    if due is None:
+        return None
+    day = datetime.fromisoformat(dropped_at).date() if dropped_at else date.today()  # noqa: DTZ011
+    if day <= due:
+        return None
+    when = f"and the drop was made on {day}" if dropped_at else "and the drop bears no date"
+    return f"calibration of sensor {rig['sensor']} overdue: it was due on {due}, {when}"
+
+
+def read_and_measure(
+    path: Path, rig: Mapping[str, Any], options: RecordOptions
+) -> tuple[Waveform, MeasuredFile]:
+    """A file's waveform, and what it says of the drop.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    rig : mapping
+        From ``find_rig``.
+    options : RecordOptions
+        What the user tells.
+
+    Raises
+    ------
+    WaveformUnreadable
+        One line: the file, what is wrong, what would be right.
+    """
+    try:
+        waveform = read_waveform(
+            path,
+            channel=options.channel,
+            units=options.units,
+            mv_per_g=options.mv_per_g or rig["sensitivity_mv_per_g"],
+            sample_rate_hz=options.sample_rate_hz,
+            time_unit=options.time_unit,
+            delimiter=options.delimiter,
+            decimal=options.decimal,
+            read_parquet=store.read_parquet,
+        )
+        dropped_at = _moment_of(path, waveform, options)
+        measures = measure(
+            waveform.acceleration_g,
+            waveform.sample_rate_hz,
+            measuring_inputs(rig, options.full_scale_g),
+            options.filter,
+            rig=rig,
+            dropped_at=dropped_at,
+        )
+    except WaveformUnreadable:
+        raise
+    except (UnusableCall, RecordRefused) as fault:
+        raise WaveformUnreadable(f"{path.name}: {fault}") from None
+    measured = MeasuredFile(
+        file=path.name,
+        file_sha256=waveform.file_sha256,
+        channel=waveform.channel or "",
+        start_s=waveform.start_s,
+        mv_per_g=waveform.mv_per_g,
+        measures=measures,
+        inferred=waveform.inferred,
+        dropped_at=dropped_at,
+    )
+    return waveform, measured
+
+
+def _moment_of(path: Path, waveform: Waveform, options: RecordOptions) -> str | None:
+    """When the drop was made, as far as anyone says so."""
+    if waveform.recorded_at is not None:
+        told = datetime.fromisoformat(waveform.recorded_at)
+        now = datetime.now(told.tzinfo)
+        if told.date() >= OLDEST_RECORD and told <= now:
+            return waveform.recorded_at
+        waveform.inferred["recorded at"] += "; no plausible date, so left out"
+    if options.date_by_file_time:
+        changed = datetime.fromtimestamp(path.stat().st_mtime).astimezone()
+        return changed.isoformat(timespec="seconds")
+    return None
+
+
+# ---------------------------------------------------------------------------------- storing
+
+Taken = dict[str, list[Mapping[str, Any]]]
+"""Records that are drops already, by the SHA-256 of their file."""
+
+
+def fetch_taken(connection: Any) -> Taken:
+    """Every record of the store that came from a file, by the file's digest.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        An open store.
+    """
+    taken: Taken = defaultdict(list)
+    for row in bench.fetch(connection, "known_waveforms"):
+        taken[row["file_sha256"]].append(row)
+    return taken
+
+
+def refuse_taken(taken: Taken, path: Path, sha256: str | None, channel: str | None) -> None:
+    """Refuse a record that is a drop already, as far as digest and channel tell.
+
+    Parameters
+    ----------
+    taken : Taken
+        From ``fetch_taken``.
+    path : Path
+        The file offered.
+    sha256, channel : str or None
+        Its digest, and its channel where that is known.
+
+    Raises
+    ------
+    DropTaken
+        With the drop that it is.
+    """
+    for row in taken.get(sha256 or "", ()):
+        if channel in (None, row["channel"]):
+            raise DropTaken(path.name, row["series"], row["drop_number"])
+
+
+def _refuse_old(taken: Taken, path: Path, measured: MeasuredFile, series: str) -> None:
+    """Refuse a record that is a drop already, or another channel of a drop of this series."""
+    refuse_taken(taken, path, measured.file_sha256, measured.channel)
+    for row in taken.get(measured.file_sha256 or "", ()):
+        if row["series"] == series:
+            raise RecordRefused(
+                f"{path.name}: drop {row['drop_number']} of series {series!r} is channel"
+                f" {row['channel']!r} of this file; one drop has one record in a series"
+            )
+
+
+def _refuse_changed(connection: Any, rig: Mapping[str, Any]) -> None:
+    """Refuse to store what was measured for conditions that hold no longer."""
+    if find_rig(connection, rig["series"]) != rig:
+        raise RecordRefused(
+            f"series {rig['series']!r}: its conditions or its sensor were changed meanwhile;"
+            " nothing stored, try again"
+        )
+
+
+def _store_drop(
+    connection: Any,
+    session: Session,
+    command: str,
+    rig: Mapping[str, Any],
+    number: int,
+    measured: MeasuredFile,
+    options: RecordOptions,
+    samples: bytes,
+    *,
+    operator: str | None,
+) -> MeasuredFile:
+    """Keep a drop, its waveform and its measures."""
+    entry_id = bench.add_entry(
+        connection,
+        entered_by=session.person,
+        command=command,
+        file_name=measured.file,
+        file_sha256=measured.file_sha256,
+    )
+    measures = measured.measures
+    moment, offset = (
+        typed_time(measured.dropped_at, name="dropped_at", right="an ISO 8601 time")
+        if measured.dropped_at
+        else (None, "")
+    )
+    drop_id = bench.run(
+        connection,
+        "add_drop",
+        series_id=rig["series_id"],
+        drop_number=number,
+        peak_g=_above_0(measures.peak_g),
+        pulse_duration_ms=_above_0(measures.pulse_duration_ms),
+        velocity_change_m_s=_above_0(measures.velocity_change_m_s),
+        achieved_height_mm=None,
+        dropped_at=moment and moment.isoformat(),
+        dropped_at_utc_offset=offset or None,
+        temperature_c=None,
+        operator=operator,
+        note=None,
+        status=measured.status,
+        void_reason=measures.void_reason,
+        entry_id=entry_id,
+    )
+    waveform_id = store.add_waveform(
+        connection,
+        drop_id=drop_id,
+        channel=measured.channel,
+        sample_rate_hz=measures.sample_rate_hz,
+        start_s=measured.start_s,
+        sample_count=measures.samples,
+        samples=samples,
+        inferred=measured.inferred,
+        given=options.given(),
+        mv_per_g=measured.mv_per_g,
+        full_scale_g=options.full_scale_g,
+        entry_id=entry_id,
+    )
+    inputs = measuring_inputs(rig, options.full_scale_g)
+    store.add_measures(connection, waveform_id, measures, inputs, entry_id)
+    return replace(measured, series=rig["series"], drop_number=number, id=str(drop_id))
+
+
+def _above_0(value: float | None) -> float | None:
+    """A measure that a drop can bear; of a record too bad for one, the waveform tells."""
+    return value if value is not None and value > 0.0 else None
+
+
+def add_waveform_drop(
+    session: Session,
+    series: str,
+    path: Path,
+    options: RecordOptions | None = None,
+    *,
+    command: str = "record",
+) -> MeasuredFile:
+    """Measure one file and store it as the next drop of an open series.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person, who is taken for the one who drops.
+    series : str
+        Code of an open series.
+    path : Path
+        The recorder's file.
+    options : RecordOptions, optional
+        What the file does not tell. At the bench a file's time of change is the time of its drop,
+        so set ``date_by_file_time``.
+    command : str
+        What the entry says was typed.
+
+    Returns
+    -------
+    MeasuredFile
+        With its drop number, given back only after the transaction is on disk.
+
+    Raises
+    ------
+    WaveformUnreadable
+        The file holds no record that can be measured.
+    DropTaken
+        Its record is a drop already.
+    SeriesClosed, RecordRefused
+        The series is closed or unknown, or the file's other channel is a drop of it.
+    """
+    options = options or RecordOptions(date_by_file_time=True)
+    with database.reading(session.store) as connection:
+        rig = find_rig(connection, series)
+        taken = fetch_taken(connection)
+    refuse_taken(taken, path, sha256_of(path), options.channel)
+    waveform, measured = read_and_measure(path, rig, options)
+    samples = encode(waveform.acceleration_g)
+    with database.writing(session.store) as connection:
+        _refuse_changed(connection, rig)
+        _refuse_old(fetch_taken(connection), path, measured, series)
+        return _store_drop(
+            connection,
+            session,
+            command,
+            rig,
+            1 + bench.run(connection, "last_drop_number", series_id=rig["series_id"]),
+            measured,
+            options,
+            samples,
+            operator=session.person,
+        )
+
+
+# -------------------------------------------------------------------------------- many files
+
+
+def explain_waveforms(
+    session: Session, series: str | None, paths: Sequence[Path], options: RecordOptions
+) -> WaveformImport:
+    """What files say when read as told, with nothing stored.
+
+    Parameters
+    ----------
+    session : Session
+        Store; not opened when no series is named.
+    series : str, optional
+        The series whose sensor and conditions hold.
+    paths : sequence of Path
+        Files and folders.
+    options : RecordOptions
+        What the user tells.
+    """
+    rig = NO_RIG
+    if series is not None:
+        with database.reading(session.store) as connection:
+            rig = find_rig(connection, series)
+    drops, rejections = [], []
+    for path in record_files(paths):
+        try:
+            drops.append(read_and_measure(path, rig, options)[1])
+        except WaveformUnreadable as fault:
+            rejections.append(_rejection(path, fault))
+    count = ImportCount(
+        read=len(drops) + len(rejections),
+        added=0,
+        duplicates=0,
+        rejected=len(rejections),
+        rejects_file=None,
+        rejections=tuple(rejections),
+    )
+    return WaveformImport(count, tuple(drops), (), not_judged(rig, options))
+
+
+def import_waveforms(
+    session: Session,
+    series: str,
+    paths: Sequence[Path],
+    options: RecordOptions | None = None,
+    *,
+    keep_good: bool = False,
+    on_file: Callable[[int, int], None] = lambda number, files: None,
+) -> WaveformImport:
+    """Take recorders' files as the next drops of a series, in one transaction.
+
+    Files are read and measured before the store is held, one after the other; only their encoded
+    samples are kept, in a temporary file, so that memory does not grow with their number.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    series : str
+        Code of an open series.
+    paths : sequence of Path
+        Files in the order of their drops; a folder stands for its records in natural order of
+        their names.
+    options : RecordOptions, optional
+        What the files do not tell.
+    keep_good : bool
+        Store the readable ones; the others land in a rejects file beside the first.
+    on_file : callable
+        Told the number of each file, from 1, and how many there are.
+
+    Returns
+    -------
+    WaveformImport
+        What became of the files.
+
+    Raises
+    ------
+    ImportRefused
+        A file was refused and ``keep_good`` was not asked for; nothing is stored.
+        NothingReadable when that goes for all of them.
+    UnusableCall
+        A path leads nowhere, or an option can't be.
+    RecordRefused
+        The series is unknown or closed.
+    """
+    options = options or RecordOptions()
+    files = record_files(paths)
+    with database.reading(session.store) as connection:
+        rig = find_rig(connection, series)
+        taken = fetch_taken(connection)
+    measured: list[tuple[Path, MeasuredFile, int]] = []
+    duplicates: list[FileTwice] = []
+    rejections: list[Rejection] = []
+    with tempfile.TemporaryFile() as spool:
+        for number, path in enumerate(files, start=1):
+            on_file(number, len(files))
+            try:
+                refuse_taken(taken, path, sha256_of(path), options.channel)
+                waveform, drop = read_and_measure(path, rig, options)
+                measured.append((path, drop, spool.write(encode(waveform.acceleration_g))))
+            except DropTaken as old:
+                duplicates.append(FileTwice(old.file, old.series, old.drop_number))
+            except WaveformUnreadable as fault:
+                rejections.append(_rejection(path, fault))
+        if rejections and not keep_good:
+            refused = ImportRefused if measured or duplicates else NothingReadable
+            raise refused(rejections, len(files), len(duplicates))
+        spool.seek(0)
+        drops: list[MeasuredFile] = []
+        with database.writing(session.store) as connection:
+            _refuse_changed(connection, rig)
+            taken = fetch_taken(connection)
+            last = bench.run(connection, "last_drop_number", series_id=rig["series_id"])
+            for path, drop, length in measured:
+                samples = spool.read(length)
+                try:
+                    _refuse_old(taken, path, drop, series)
+                except DropTaken as old:
+                    duplicates.append(FileTwice(old.file, old.series, old.drop_number))
+                    continue
+                except RecordRefused as fault:
+                    rejections.append(_rejection(path, fault))
+                    continue
+                last += 1
+                drops.append(
+                    _store_drop(
+                        connection,
+                        session,
+                        "import waveforms",
+                        rig,
+                        last,
+                        drop,
+                        options,
+                        samples,
+                        operator=None,
+                    )
+                )
+                taken[drop.file_sha256 or ""].append(
+                    {"channel": drop.channel, "series": series, "drop_number": last}
+                )
+            if rejections and not keep_good:
+                raise ImportRefused(rejections, len(files), len(duplicates))
+            # Written before the commit: when it can't be, nothing is stored and nothing is lost.
+            rejects_file = _write_rejects(paths[0], rejections) if rejections else None
+    count = ImportCount(
+        read=len(files),
+        added=len(drops),
+        duplicates=len(duplicates),
+        rejected=len(rejections),
+        rejects_file=rejects_file,
+        rejections=tuple(rejections),
+    )
+    return WaveformImport(count, tuple(drops), tuple(duplicates), not_judged(rig, options))
+
+
+def not_judged(rig: Mapping[str, Any], options: RecordOptions) -> tuple[str, ...]:
+    """What can't be judged of any record for want of a fact, in words.
+
+    Parameters
+    ----------
+    rig : mapping
+        From ``find_rig``.
+    options : RecordOptions
+        What the user told.
+    """
+    inputs = measuring_inputs(rig, options.full_scale_g)
+    lacking = (
+        (inputs.full_scale_g, "over range: the sensor's full scale is not known (--full-scale-g)"),
+        (inputs.drop_height_mm, "velocity change: the series has no drop height"),
+    )
+    return tuple(words for value, words in lacking if value is None)
+
+
+def _rejection(path: Path, fault: Exception) -> Rejection:
+    """A refused file; its name stands once in the line."""
+    reason = str(fault).removeprefix(str(path)).removeprefix(path.name).lstrip(":, ")
+    return Rejection(str(path), None, None, None, reason)
+
+
+def _write_rejects(first: Path, rejections: Sequence[Rejection]) -> str:
+    """Write which files were refused and why, beside the first; never over another file."""
+    folder, stem = (first, first.resolve().name) if first.is_dir() else (first.parent, first.stem)
+    target = folder / f"{stem}.rejects.csv"
+    count = 1
+    while target.exists():
+        count += 1
+        target = folder / f"{stem}.rejects-{count}.csv"
+    try:
+        with target.open("x", encoding="utf-8", newline="") as file:
+            writer = csv.writer(file)
+            writer.writerow(("file", "reason"))
+            writer.writerows((each.file, each.reason) for each in rejections)
+    except OSError as error:
+        raise UnusableCall(
+            f"{target}: the rejects can't be written there ({error.strerror}); nothing stored"
+        ) from None
+    return str(target)

@@ -1,0 +1,45 @@
+"""Slow obvious twins of the wear model; imports nothing of ours."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+
+def log_evidence_by_quadrature(
+    log_peak, climb_basis, low, high, *, prior_readings, prior_scatter, wild_share, wild_density
+):
+    """Log of the likelihood averaged over climbs in (low, high), flat in level, by summing grids.
+
+    The scatter has the inverse-gamma prior IG(n0/2, n0 s0^2/2) on its square; each reading is
+    normal about level + climb * basis, or wild with an even density.
+    """
+    log_scatter = np.linspace(math.log(0.004), math.log(0.7), 90)
+    variance = np.exp(2 * log_scatter)
+    a, b = prior_readings / 2, prior_readings * prior_scatter**2 / 2
+    log_prior = (
+        a * math.log(b) - math.lgamma(a) - (a + 1) * np.log(variance) - b / variance
+        + np.log(2 * variance)
+    )  # fmt: skip
+    climbs = np.linspace(low, high, 41)
+    levels = np.linspace(log_peak.min() - 0.3, log_peak.max() + 0.3, 181)
+    residual = log_peak - levels[:, None, None] - climbs[:, None] * climb_basis
+    layers = []
+    for scatter, prior in zip(np.exp(log_scatter), log_prior, strict=True):
+        core = np.exp(-0.5 * (residual / scatter) ** 2) / (scatter * math.sqrt(2 * math.pi))
+        each = np.log((1 - wild_share) * core + wild_share * wild_density)
+        layers.append(prior + each.sum(axis=-1))
+    layers = np.array(layers)
+    top = layers.max()
+    over_scatter = np.trapezoid(np.exp(layers - top), log_scatter, axis=0)
+    over_level = np.trapezoid(over_scatter, levels, axis=0)
+    return top + math.log(np.trapezoid(over_level, climbs) / (high - low))
+
+
+def first_reached(path, limit):
+    """First drop (1, 2, 3 …) at which a path reaches the limit; None if never."""
+    for number, level in enumerate(path, start=1):
+        if level >= limit:
+            return number
+    return None

@@ -1,0 +1,233 @@
+"""One drop closely: its inputs, its trace in text and as a picture, its spectrum."""
+
+import math
+import re
+
+import numpy as np
+import pytest
+from export_files import faulty_g, half_sine_g, write_volts
+
+PNG = b"\x89PNG\r\n\x1a\n"
+
+
+@pytest.fixture
+def taken(rig, tmp_path):
+    """Two trusted drops, one clipped, one typed."""
+    paths = [
+        write_volts(tmp_path / "a.csv", half_sine_g(400.0), head=["Date,2026-03-14"]),
+        write_volts(tmp_path / "b.csv", half_sine_g(600.0, seed=2)),
+        write_volts(tmp_path / "clipped.csv", faulty_g("clipped")),
+    ]
+    rig("import", "waveforms", *paths, "--series", "S1")
+    rig("drop", "add", "S1", "--peak-g", "395", "--pulse-duration-ms", "2.6")
+    return rig
+
+
+# --------------------------------------------------------------------------------------- pulse
+
+
+def test_a_trace_and_its_measures_fit_a_terminal_of_80_by_24(taken):
+    lines = taken("show", "pulse", "S1", "1").out.splitlines()
+    assert len(lines) <= 23 and max(len(line) for line in lines) <= 80
+    assert any("#" in line for line in lines) and any("10 %" in line for line in lines)
+    words = " ".join(lines)
+    assert "400" in words and "zero-phase Butterworth" in words and "raw peak" in words
+
+
+def test_the_trace_rises_once_to_its_peak_and_returns(taken):
+    lines = taken("show", "pulse", "S1", "1").out.splitlines()[:13]
+    rows = [line.partition("|")[2] for line in lines]
+    columns = [
+        next((at for at, row in enumerate(rows) if row[column : column + 1] == "#"), 12)
+        for column in range(66)
+    ]
+    top = columns.index(min(columns))
+    flank, tail = columns[: top + 1], columns[top:]
+    assert flank == sorted(flank, reverse=True)
+    assert tail == sorted(tail)
+
+
+def test_the_text_is_plain_ascii(taken):
+    plot = taken("show", "pulse", "S1", "1", "2").out.splitlines()[:14]
+    assert all(line.isascii() for line in plot)
+
+
+def test_a_flag_is_told_with_its_number_and_a_clipped_peak_as_a_lower_bound(taken):
+    out = taken("show", "pulse", "S1", "3").out
+    assert "void: clipped: 2" in out.replace("\n", " ") and "≥ 2" in out
+
+
+def test_two_drops_stand_on_one_time_axis(taken):
+    out = taken("show", "pulse", "S1", "1", "2").out
+    plot = out.splitlines()[:13]
+    assert any("1" in line.partition("|")[2] for line in plot)
+    assert any("2" in line.partition("|")[2] for line in plot)
+    told = taken("show", "pulse", "S1", "1", "2", "--json").json["drops"]
+    for drop in told:
+        time_ms, filtered_g = np.array(drop["time_ms"]), np.array(drop["filtered_g"])
+        peak_g = drop["measures"]["peak_g"]
+        # Time zero is the first crossing of 10 %, half a sample off at most.
+        at_zero = np.interp(0.0, time_ms, filtered_g)
+        assert at_zero == pytest.approx(0.1 * peak_g, abs=0.01 * peak_g)
+        assert filtered_g.max() == pytest.approx(peak_g, rel=1e-9)
+
+
+def test_the_trace_is_the_record_as_read_from_its_baseline(taken, tmp_path):
+    (told,) = taken("show", "pulse", "S1", "1", "--json").json["drops"]
+    volts = np.loadtxt(tmp_path / "a.csv", delimiter=",", skiprows=3)[:, 1]
+    raw_g = volts * 2000.0 - told["measures"]["baseline_before_g"]
+    np.testing.assert_allclose(told["raw_g"], told["measures"]["polarity"] * raw_g, atol=1e-9)
+
+
+def test_no_impact_shows_the_whole_record(rig, tmp_path):
+    path = write_volts(tmp_path / "a.csv", faulty_g("no_impact"))
+    rig("import", "waveforms", path, "--series", "S1")
+    out = rig("show", "pulse", "S1", "1").out
+    assert ("no impact" in out and "39.9 ms" in out) or "40.0 ms" in out
+
+
+def test_a_value_set_by_hand_is_told_beside_the_measured_one(taken):
+    taken("drop", "amend", "S1", "1", "--set", "peak_g=444", "--reason", "second recorder")
+    taken("drop", "restore", "S1", "3", "--reason", "good enough")
+    assert "on record today: 444 g, set by hand" in taken("show", "pulse", "S1", "1").out
+    assert "restored by hand" in taken("show", "pulse", "S1", "3").out
+
+
+@pytest.mark.parametrize("numbers", [("1",), ("1", "2", "3")])
+def test_a_picture_is_drawn(taken, tmp_path, numbers):
+    pytest.importorskip("durability.report.plots.look")
+    taken("show", "pulse", "S1", *numbers, "--png", tmp_path / "pulse.png")
+    assert (tmp_path / "pulse.png").read_bytes().startswith(PNG)
+
+
+def test_the_picture_holds_baseline_crossings_filter_and_flags(taken, tmp_path):
+    pytest.importorskip("durability.report.plots.look")
+    from durability.report.plots.traces import traces
+    from durability.workflow.session import Session
+    from durability.workflow.show import show_pulses
+
+    shown = show_pulses(Session(tmp_path / "store.duckdb", "tester"), "S1", [3])
+    figure = traces(shown)
+    (panel,) = figure.axes
+    words = " ".join(text.get_text() for text in figure.texts)
+    assert "clipped" in words and "Filter:" in words and "void" in words
+    crossings = next(line for line in panel.lines if line.get_label() == "_crossings")
+    assert list(crossings.get_xdata()) == [0.0, shown[0].measures.pulse_duration_ms]
+    assert {"_raw", "_drop 3"} <= {line.get_label() for line in panel.lines}
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("S1", "4"), "has no waveform"),
+        (("S1", "9"), "its last drop is 4"),
+        (("S9", "1"), "series 'S9': not in the store"),
+    ],
+)
+def test_what_can_not_be_shown_is_one_line(taken, words, said):
+    told = taken("show", "pulse", *words, expect=1)
+    assert said in told.err and len(told.err.strip().splitlines()) == 1
+
+
+def test_a_picture_that_can_not_be_written_is_one_line(taken, tmp_path):
+    pytest.importorskip("durability.report.plots.look")
+    told = taken("show", "pulse", "S1", "1", "--png", tmp_path / "no" / "a.png", expect=2)
+    assert "can't be written" in told.err and len(told.err.strip().splitlines()) == 1
+
+
+# ---------------------------------------------------------------------------------------- drop
+
+
+def test_every_input_of_a_drop_is_shown(taken):
+    told = taken("show", "drop", "S1", "1", "--json").json
+    assert (told["series"], told["drop_number"], told["status"]) == ("S1", 1, "valid")
+    assert (told["case"], told["device"], told["drop_height_mm"]) == ("C-1", "D-1", 1220.0)
+    assert (told["sensor"], told["sensitivity_mv_per_g"], told["full_scale_g"]) == (
+        "A-1", 0.5, 2000.0,
+    )  # fmt: skip
+    assert (told["file_name"], told["command"]) == ("a.csv", "import waveforms")
+    assert re.fullmatch(r"[0-9a-f]{64}", told["file_sha256"]) and told["program_version"]
+    assert told["dropped_at"].startswith("2026-03-14")
+    assert told["waveform"]["mv_per_g"] == 0.5 and told["waveform"]["sample_count"] == 6000
+    (measures,) = told["measures"]
+    assert measures["inputs"] == {
+        "full_scale_g": 2000.0,
+        "natural_frequency_hz": None,
+        "drop_height_mm": 1220.0,
+        "orientation": None,
+    }
+
+
+def test_measuring_again_from_what_is_kept_gives_the_same_bits(taken, tmp_path):
+    """What the store holds is enough to repeat the measurement."""
+    from dataclasses import asdict
+
+    from durability.pulse import measure_pulse
+    from durability.store import waveforms as store
+    from durability.store.database import reading
+    from durability.waveform_codec import decode
+    from durability.workflow.logbook import find_drop
+
+    with reading(tmp_path / "store.duckdb") as connection:
+        for number in (1, 2, 3):
+            drop = find_drop(connection, "S1", number)
+            waveform = store.find_waveform(connection, "S1", number, drop["drop_id"])
+            (kept,) = store.measures_of(connection, waveform["waveform_id"])
+            again = measure_pulse(
+                decode(waveform["samples"]), waveform["sample_rate_hz"], **asdict(kept.inputs)
+            )
+            assert again == kept.measures
+            assert again.peak_g == drop["peak_g"]
+
+
+def test_a_typed_drop_is_shown_too_and_says_what_is_not_recorded(taken):
+    told = taken("show", "drop", "S1", "4", "--json").json
+    assert (told["waveform"], told["measures"]) == (None, [])
+    out = taken("show", "drop", "S1", "4").out
+    assert "not recorded" in out and max(len(line) for line in out.splitlines()) <= 80
+
+
+def test_a_specimen_s_history_names_the_file(taken):
+    assert "a.csv" in taken("history", "C-1").out
+    assert "row None" not in taken("history", "C-1").out
+
+
+# ------------------------------------------------------------------------------------ spectrum
+
+
+def test_a_spectrum_is_that_of_a_half_sine(taken):
+    """Closed form: a stiff system follows the base, so the highest frequencies give the peak; a
+    soft one is thrown by the velocity change, so its pseudo-velocity is that, less its damping."""
+    told = taken("show", "spectrum", "S1", "1", "--json").json
+    peak_g = told["absolute_acceleration_g"][-1]
+    assert peak_g == pytest.approx(400.0, rel=0.04)
+    # Q = 10: the first swing loses exp(-zeta atan(1/zeta)), zeta = 0.05.
+    damped = math.exp(-0.05 * math.atan(1 / 0.05))
+    assert told["pseudo_velocity_m_s"][0] == pytest.approx(1.4 * 4.8918 * damped, rel=0.03)
+    ratios = np.diff(np.log2(told["frequency_hz"]))
+    np.testing.assert_allclose(ratios, 1 / 12, rtol=1e-9)
+    assert "in/s" in taken("show", "spectrum", "S1", "1").out
+
+
+def test_other_damping_can_be_asked_for(taken):
+    sharp = taken("show", "spectrum", "S1", "1", "--q", "50", "--json").json
+    usual = taken("show", "spectrum", "S1", "1", "--json").json
+    assert (sharp["q"], usual["q"]) == (50.0, 10.0)
+    assert max(sharp["absolute_acceleration_g"]) > max(usual["absolute_acceleration_g"])
+    assert "Q 0.2" in taken("show", "spectrum", "S1", "1", "--q", "0.2", expect=2).err
+
+
+# -------------------------------------------------------------------------------- sensors in doubt
+
+
+def test_one_question_lists_the_drops_of_an_overloaded_sensor(rig, tmp_path):
+    records = (half_sine_g(), faulty_g("over_range"), half_sine_g(seed=4))
+    paths = [
+        write_volts(tmp_path / f"{number}.csv", record, head=[f"Date,2026-03-0{number}"])
+        for number, record in enumerate(records, start=1)
+    ]
+    rig("import", "waveforms", *paths, "--series", "S1")
+    told = rig("query", "drops_of_doubted_sensors", "--json").json
+    at = {column: place for place, column in enumerate(told["columns"])}
+    found = [(row[at["drop_number"]], row[at["doubt"]]) for row in told["rows"]]
+    assert found == [(2, "overloaded"), (3, "overloaded")]

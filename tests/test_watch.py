@@ -1,0 +1,256 @@
+"""A watched folder: each finished file becomes one drop, at once and only once."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+from export_files import faulty_g, half_sine_g, write_volts
+
+from durability.errors import SeriesClosed, UnusableCall
+from durability.results import FileTwice, MeasuredFile
+from durability.workflow.session import Session
+from durability.workflow.watch import (
+    QUIET_IN_DOUBT_S,
+    QUIET_S,
+    FileGrew,
+    FileSetAside,
+    FolderWatch,
+)
+from durability.workflow.waveforms import RecordOptions
+
+
+class Clock:
+    """Time that passes when told to."""
+
+    def __init__(self):
+        self.now = 100.0
+
+    def __call__(self):
+        return self.now
+
+
+@pytest.fixture
+def folder(tmp_path):
+    path = tmp_path / "recorder"
+    path.mkdir()
+    return path
+
+
+@pytest.fixture
+def clock():
+    return Clock()
+
+
+@pytest.fixture
+def watching(rig, tmp_path, folder, clock):
+    """Begin a watch; each look says what became of the files after so many seconds."""
+
+    def begin():
+        session = Session(tmp_path / "store.duckdb", "Ada")
+        watch = FolderWatch(session, "S1", folder, RecordOptions(date_by_file_time=True),
+                            clock=clock)  # fmt: skip
+
+        def look(seconds=0.0):
+            clock.now += seconds
+            return list(watch.poll())
+
+        look.watch = watch
+        return look
+
+    return begin
+
+
+def drops(run):
+    return run("drop", "list", "--series", "S1", "--json").json["drops"]
+
+
+def test_a_file_is_taken_once_it_has_been_quiet(watching, rig, folder):
+    look = watching()
+    path = write_volts(folder / "a.csv", half_sine_g(400.0))
+    assert look() == []
+    assert look(0.5 * QUIET_S) == []
+    (event,) = look(0.6 * QUIET_S)
+    assert isinstance(event, MeasuredFile)
+    assert (event.file, event.drop_number, event.status) == ("a.csv", 1, "valid")
+    assert look(10.0) == [] and path.exists()
+    assert [drop["file_name"] for drop in drops(rig)] == ["a.csv"]
+
+
+def test_a_growing_file_is_left_until_it_stops(watching, rig, folder):
+    look = watching()
+    content = write_volts(folder.parent / "whole.csv", half_sine_g(400.0)).read_bytes()
+    path = folder / "a.csv"
+    for part in range(1, 6):
+        path.write_bytes(content[: part * len(content) // 6])
+        assert look(0.7 * QUIET_S) == []
+    path.write_bytes(content)
+    assert look(0.7 * QUIET_S) == []
+    (event,) = look(1.1 * QUIET_S)
+    assert event.measures.samples == 6000
+
+
+def test_a_pause_within_a_line_is_not_the_end(watching, folder):
+    look = watching()
+    content = write_volts(folder.parent / "whole.csv", half_sine_g(400.0)).read_bytes()
+    path = folder / "a.csv"
+    path.write_bytes(content[: content.rindex(b"\n", 0, len(content) // 2) + 5])
+    look()
+    assert look(1.5 * QUIET_S) == []
+    path.write_bytes(content)
+    look()
+    (event,) = look(1.1 * QUIET_S)
+    assert event.measures.samples == 6000
+
+
+def test_files_there_at_the_start_go_in_by_their_numbers(watching, folder):
+    for number in (10, 2, 1):
+        write_volts(folder / f"d{number}.csv", half_sine_g(seed=number))
+    look = watching()
+    look()
+    assert [event.file for event in look(1.1 * QUIET_S)] == ["d1.csv", "d2.csv", "d10.csv"]
+
+
+def test_a_file_that_can_not_be_read_is_set_aside_and_the_watch_goes_on(watching, rig, folder):
+    look = watching()
+    (folder / "bad.csv").write_bytes(b"no recording\n")
+    write_volts(folder / "good.csv", half_sine_g())
+    look()
+    assert [type(event) for event in look(1.1 * QUIET_S)] == [MeasuredFile]
+    (event,) = look(QUIET_IN_DOUBT_S)
+    assert isinstance(event, FileSetAside) and "no rows of numbers" in event.reason
+    assert look(60.0) == []
+    assert (look.watch.taken, look.watch.set_aside) == (1, 1)
+    (kept,) = rig("series", "show", "S1", "--json").json["files_set_aside"]
+    assert kept["file_name"] == "bad.csv" and "no rows of numbers" in kept["reason"]
+
+
+def test_a_file_set_aside_is_recorded_once_and_taken_when_it_was_mended(watching, rig, folder):
+    (folder / "a.csv").write_bytes(b"no recording\n")
+    for _ in range(2):
+        look = watching()
+        look()
+        assert len(look(1.1 * QUIET_IN_DOUBT_S)) == 1
+    assert len(rig("series", "show", "S1", "--json").json["files_set_aside"]) == 1
+    write_volts(folder / "a.csv", half_sine_g())
+    look()
+    (event,) = look(1.1 * QUIET_S)
+    assert event.drop_number == 1
+
+
+def test_nothing_is_taken_twice_after_a_restart_or_under_another_name(watching, rig, folder):
+    write_volts(folder / "a.csv", half_sine_g(seed=1))
+    look = watching()
+    look()
+    look(1.1 * QUIET_S)
+    look = watching()
+    assert look.watch.already_there == 1
+    (folder / "copy.csv").write_bytes((folder / "a.csv").read_bytes())
+    look()
+    assert look(1.1 * QUIET_S) == [FileTwice("copy.csv", "S1", 1)]
+    assert look(60.0) == []
+    assert len(drops(rig)) == 1
+
+
+def test_a_file_that_grows_after_it_was_taken_stays_one_drop(watching, rig, folder):
+    look = watching()
+    content = write_volts(folder.parent / "whole.csv", half_sine_g(400.0)).read_bytes()
+    path = folder / "a.csv"
+    path.write_bytes(content[: content.rindex(b"\n", 0, 2 * len(content) // 3) + 1])
+    look()
+    assert isinstance(look(1.1 * QUIET_S)[0], MeasuredFile)
+    path.write_bytes(content)
+    look()
+    assert look(1.1 * QUIET_S) == [FileGrew("a.csv", 1)]
+    look = watching()
+    look()
+    assert len(drops(rig)) == 1
+
+
+def test_a_recorder_that_writes_over_its_file_makes_a_drop_each_time(watching, rig, folder):
+    look = watching()
+    for number in (1, 2):
+        write_volts(folder / "latest.csv", half_sine_g(seed=number))
+        look()
+        (event,) = look(1.1 * QUIET_S)
+        assert event.drop_number == number
+
+
+def test_a_doubted_record_is_told_with_its_flag(watching, folder):
+    look = watching()
+    write_volts(folder / "clipped.csv", faulty_g("clipped"))
+    look()
+    (event,) = look(1.1 * QUIET_S)
+    assert event.status == "void" and event.measures.flags[0].name == "clipped"
+
+
+def test_a_closed_series_ends_the_watch(watching, rig, folder):
+    look = watching()
+    rig("series", "close", "S1", "--reason", "worn out")
+    write_volts(folder / "a.csv", half_sine_g())
+    look()
+    with pytest.raises(SeriesClosed):
+        look(1.1 * QUIET_S)
+
+
+def test_a_folder_that_is_not_there_is_told(watching, folder):
+    folder.rmdir()
+    with pytest.raises(UnusableCall, match="no such folder"):
+        watching()
+
+
+# --------------------------------------------------------------------------- as a user runs it
+
+
+def start(folder, *options):
+    return subprocess.Popen(
+        [sys.executable, "-m", "durability", "watch", str(folder), "--series", "S1", *options],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    )
+
+
+def wait_for(condition, seconds=30.0):
+    """A loaded machine is given time; how fast a verdict comes is no matter of a test."""
+    until = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < until, "nothing happened"
+        time.sleep(0.1)
+
+
+def test_a_watch_tells_each_drop_and_ends_cleanly_on_interrupt(rig, folder):
+    watch = start(folder)
+    try:
+        assert "watching" in watch.stdout.readline()
+        write_volts(folder / "a.csv", half_sine_g(400.0))
+        wait_for(lambda: len(drops(rig)) == 1)
+        (folder / "bad.csv").write_bytes(b"no recording\n")
+        write_volts(folder / "b.csv", half_sine_g(410.0, seed=2))
+        wait_for(lambda: len(drops(rig)) == 2)
+        assert "bad.csv set aside" in watch.stderr.readline()
+    finally:
+        watch.send_signal(signal.SIGINT)
+        out, err = watch.communicate(timeout=30)
+    assert watch.returncode == 0
+    assert "drop 1 valid: 40" in out and "(a.csv)" in out and "drop 2 valid: 41" in out
+    assert "watch ended: 2 taken, 1 set aside" in out
+    assert "Traceback" not in err
+
+
+def test_a_watch_leaves_the_store_to_others_and_speaks_json_lines(rig, folder):
+    watch = start(folder, "--json")
+    try:
+        time.sleep(1.0)
+        rig("drop", "add", "S1", "--peak-g", "395")  # the watch does not hold the store
+        write_volts(folder / "a.csv", half_sine_g(400.0))
+        wait_for(lambda: len(drops(rig)) == 2)
+    finally:
+        watch.send_signal(signal.SIGINT)
+        out, _ = watch.communicate(timeout=30)
+    (told,) = (json.loads(line) for line in out.splitlines())
+    assert (told["file"], told["drop_number"], told["status"]) == ("a.csv", 2, "valid")

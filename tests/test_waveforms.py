@@ -1,0 +1,477 @@
+"""Exports as recorders write them, and files that are none."""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+import os
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from durability.errors import WaveformUnreadable
+from durability.intake.waveforms import read_waveform, reading, waveform_from_table
+
+OUTSIDE = os.environ.get("DURABILITY_OUTSIDE_DATA")
+needs_outside = pytest.mark.skipif(
+    OUTSIDE is None, reason="real exports under their own licences: set DURABILITY_OUTSIDE_DATA"
+)
+
+FS = 150_000.0
+N = 400
+_RNG = np.random.default_rng(0)
+ACCELERATION_G = np.round(100 * np.sin(np.linspace(0, 3, N)) + _RNG.standard_normal(N), 3)
+TIME_S = -1e-3 + np.arange(N) / FS
+JITTER_S = _RNG.uniform(-0.2, 0.2, N) / FS
+ROWS = list(zip(TIME_S, ACCELERATION_G, strict=True))
+
+
+def comma(value, digits):
+    return f"{value:.{digits}f}".replace(".", ",")
+
+
+def lines(row):
+    return "".join(row(i, t, a) + "\n" for i, (t, a) in enumerate(ROWS))
+
+
+def plain(i, t, a):
+    return f"{t:.9f},{a:.3f}"
+
+
+def volts(i, t, a):
+    return f"{a / 100:.5f}"
+
+
+LAYOUTS = {
+    "semicolon, decimal comma, ms": (
+        "Datum;01.02.2026\nAbtastrate;150 kHz\nZeit [ms];Beschleunigung [g]\n"
+        + lines(lambda i, t, a: f"{comma(t * 1e3, 9)};{comma(a, 3)}"),
+        {},
+    ),
+    "latin-1, µs, m/s²": (
+        (
+            "Kanal: Stoß\nZeit in µs;Beschleunigung in m/s²\n"
+            + lines(lambda i, t, a: f"{comma(t * 1e6, 4)};{comma(a * 9.80665, 8)}")
+        ).encode("latin-1"),
+        {},
+    ),
+    "utf-16, tabs": (
+        ("Time\tAccel\ns\tg\n" + lines(lambda i, t, a: f"{t:.9f}\t{a:.3f}")).encode("utf-16"),
+        {},
+    ),
+    "utf-16 without mark": (
+        ("Time\tAccel\ns\tg\n" + lines(lambda i, t, a: f"{t:.9f}\t{a:.3f}")).encode("utf-16-be"),
+        {},
+    ),
+    "byte-order mark": (("Time (s),Accel (g)\n" + lines(plain)).encode("utf-8-sig"), {}),
+    "no heading": (lines(plain), {"units": "g"}),
+    "no heading, blanks": (lines(lambda i, t, a: f"  {t:.9f}   {a:.3f}"), {"units": "g"}),
+    "one column, rate above": (
+        "# fs = 150000 Hz\n# unit: g\n" + lines(lambda i, t, a: f"{a:.3f}"),
+        {},
+    ),
+    "one column, decimal comma, interval above": (
+        "Abtastintervall: 6,6666667 µs\nEinheit: g\n" + lines(lambda i, t, a: comma(a, 3)),
+        {},
+    ),
+    "one bare column": (lines(lambda i, t, a: f"{a:.3f}"), {"units": "g", "sample_rate_hz": FS}),
+    "index and value": (
+        "Sample Rate,150000\nUnits,g\nIndex,Value\n" + lines(lambda i, t, a: f"{i},{a:.3f}"),
+        {},
+    ),
+    "preamble beside the first rows": (
+        "".join(
+            [
+                "Record Length,4.0e2,Points,",
+                "Sample Interval,6.6666667e-06,s,",
+                "Trigger Point,10,Samples,",
+                "Vertical Units,V,,",
+                "Model Number,ABC,,",
+                *[",,,"] * N,
+            ][i]
+            + f"{t:.9f},{a / 100:.5f}\n"
+            for i, (t, a) in enumerate(ROWS)
+        ),
+        {"mv_per_g": 10},
+    ),
+    "equals signs, volts and sensitivity": (
+        "Title=Drop 12\nDate=2026-01-02 10:11:12\nSampling rate [kS/s]=150\n"
+        "Sensitivity (mV/g)=10.0\n\nCH1 [V]\n" + lines(volts),
+        {},
+    ),
+    "rate in MSa/s, mV in the name": (
+        "Model,Z\nSample Rate,0.15 MSa/s\nPoints,400\n\nCH1(mV)\n"
+        + lines(lambda i, t, a: f"{a * 10:.5f}"),
+        {"mv_per_g": 10},
+    ),
+    "rate with parted thousands": (
+        '"Sample Rate","150,000 Hz"\n"Accel (g)"\n' + lines(lambda i, t, a: f"{a:.3f}"),
+        {},
+    ),
+    "two heading rows": ("t;a\ns;g\n" + lines(lambda i, t, a: f"{t:.9f};{a:.3f}"), {}),
+    "tab and decimal comma": (
+        "Temps (s)\tAccélération (g)\n" + lines(lambda i, t, a: f"{comma(t, 9)}\t{comma(a, 3)}"),
+        {},
+    ),
+    "quoted": (
+        '"Time","CH1"\n"s","g"\n' + lines(lambda i, t, a: f'"{t:.9f}","{a:.3f}"'),
+        {},
+    ),
+    "quoted, comma for both": (
+        '"Time","CH1"\n"s","g"\n' + lines(lambda i, t, a: f'"{comma(t, 9)}","{comma(a, 3)}"'),
+        {},
+    ),
+    "trailing blank field": (
+        ",CH2\nSecond,g\n" + lines(lambda i, t, a: f"{t:.9f},{a:.3f}, "),
+        {},
+    ),
+    "index and increment in the units row": (
+        "X,CH1,Start,Increment,\nSequence,Volt,-1.0e-03,6.6666667e-06,\n"
+        + lines(lambda i, t, a: f"{i},{a / 100:.5f},"),
+        {"mv_per_g": 10},
+    ),
+    "only one in g": (
+        "Time (s),Accel (g),Trigger (V)\n" + lines(lambda i, t, a: f"{t:.9f},{a:.3f},0"),
+        {},
+    ),
+    "temperature beside": (
+        "Time (s),Accel (g),Temp (°C)\n" + lines(lambda i, t, a: f"{t:.9f},{a:.3f},21.5"),
+        {},
+    ),
+    "channel chosen": (
+        "Time (s),X (g),Y (g),Z (g)\n" + lines(lambda i, t, a: f"{t:.9f},0.1,0.2,{a:.3f}"),
+        {"channel": "z"},
+    ),
+    "channel chosen by number": (
+        "Time (s),X (g),Y (g),Z (g)\n" + lines(lambda i, t, a: f"{t:.9f},0.1,{a:.3f},0.2"),
+        {"channel": "3"},
+    ),
+    "one name, labels above": (
+        '"Channel Data","CH 1","CH 2"\n"Inverted =","NO","NO"\n'
+        '"Time (s)","Voltage (V)","Voltage (V)"\n'
+        + lines(lambda i, t, a: f"{t:.9f},0.5,{a / 100:.5f}"),
+        {"channel": "CH 2", "mv_per_g": 10},
+    ),
+    "index, time and value": (
+        "Sample,Time (ms),Accel (g)\n" + lines(lambda i, t, a: f"{i},{t * 1e3:.6f},{a:.3f}"),
+        {},
+    ),
+    "rounded stamps that repeat": (
+        "Time (s),Accel (g)\n" + lines(lambda i, t, a: f"{t:.5f},{a:.3f}"),
+        {},
+    ),
+    "jittered stamps": (
+        "Time (s),Accel (g)\n" + lines(lambda i, t, a: f"{t + JITTER_S[i]:.10f},{a:.3f}"),
+        {},
+    ),
+    "words after the data": ("Time (s),Accel (g)\n" + lines(plain) + "\nEND OF DATA\n", {}),
+    "gzip": (gzip.compress(("Time (s),Accel (g)\n" + lines(plain)).encode()), {}),
+    "bars": ("Time (s)|Accel (g)\n" + lines(lambda i, t, a: f"{t:.9f}|{a:.3f}"), {}),
+    "rules under the heading": (
+        "Time        Accel\n(s)         (g)\n----------  --------\n"
+        + lines(lambda i, t, a: f"{t:11.8f}  {a:8.3f}"),
+        {},
+    ),
+    "fixed width, names of two words": (
+        "Time (s)      Accel 1 (g)\n" + lines(lambda i, t, a: f"{t:12.8f}  {a:10.3f}"),
+        {},
+    ),
+    "comment mark, other delimiter above": (
+        "# time(s), \t \t acceleration(g)\n" + lines(lambda i, t, a: f"{t:.18e} {a:.18e}"),
+        {},
+    ),
+    "carriage returns alone": (
+        ("Time (s)\tAccel (g)\n" + lines(lambda i, t, a: f"{t:.9f}\t{a:.3f}")).replace("\n", "\r"),
+        {},
+    ),
+    "doubled carriage returns": (
+        ("Time\tAccel\n" + lines(lambda i, t, a: f"{t * 1e3:.6f} {a:.3f}")).replace("\n", "\r\r\n"),
+        {},
+    ),
+    "six thousand lines above": (
+        "".join(f"Setting {i}: value {i * 7}\n" for i in range(6000))
+        + "Time (s),Accel (g)\n"
+        + lines(plain),
+        {},
+    ),
+    "upper-case keys": (
+        "XINCR,6.6666667E-6\nXZERO,-1.0E-3\nYUNIT,V\nNR_PT,400\nCH1\n" + lines(volts),
+        {"mv_per_g": 10},
+    ),
+    "header end marked by stars": (
+        "Channels\t1\nSamples\t400\nDate\t2026/01/02\nX0\t0.0E+0\nDelta_X\t6.666667E-6\n"
+        "***End_of_Header***\nX_Value\tAccel\tComment\n"
+        + lines(lambda i, t, a: f"{t:.9E}\t{a:.6E}"),
+        {},
+    ),
+    "µs without a unit": ("time,accel_g\n" + lines(lambda i, t, a: f"{t * 1e6:.3f},{a:.3f}"), {}),
+    "time of day": (
+        "Timestamp,Accel (g)\n"
+        + lines(lambda i, t, a: f"10:00:00.{round(i / FS * 1e9):09d},{a:.3f}"),
+        {},
+    ),
+    "date and time": (
+        "Timestamp,Accel (g)\n"
+        + lines(lambda i, t, a: f"2026-01-02T10:00:00.{round(i / FS * 1e9):09d},{a:.3f}"),
+        {},
+    ),
+    "milli-g, decimal comma": (
+        "Time (µs);Accel (mg)\n" + lines(lambda i, t, a: f"{comma(t * 1e6, 3)};{a * 1000:.0f}"),
+        {},
+    ),
+}
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+def test_layouts(layout, tmp_path):
+    content, options = LAYOUTS[layout]
+    path = tmp_path / "drop 7.csv"
+    path.write_bytes(content if isinstance(content, bytes) else content.encode())
+    w = read_waveform(path, **options)
+    assert w.acceleration_g == pytest.approx(ACCELERATION_G, rel=1e-9, abs=1e-9)
+    # Jitter of a fifth of a step over 400 of them; stamps rounded to 10 µs, more than a step.
+    assert w.sample_rate_hz == pytest.approx(FS, rel=2e-4)
+    assert w.file_name == "drop 7.csv"
+    assert w.file_sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
+    assert {"channel", "units", "time base"} <= set(w.inferred)
+
+
+def test_values_are_read_to_the_last_bit(tmp_path):
+    path = tmp_path / "a.csv"
+    path.write_text("Time (s),Accel (g)\n" + lines(plain))
+    w = read_waveform(path)
+    assert np.array_equal(w.acceleration_g, ACCELERATION_G)
+    assert w.sample_rate_hz == FS or abs(w.sample_rate_hz / FS - 1) < 1e-7
+    assert w.start_s == -0.001
+
+
+UNREADABLE = {
+    "empty": ("", {}, "empty"),
+    "blank": ("\n\n   \n", {}, "empty"),
+    "picture": (b"\x89PNG\r\n\x1a\n" + bytes(range(256)) * 20, {}, "PNG picture"),
+    "prose": ("Dear all,\nplease find 3 files attached.\n", {}, "no rows of numbers"),
+    "heading alone": ("Time (s),Accel (g)\n", {}, "no rows of numbers"),
+    "one sample": ("Time (s),Accel (g)\n0.0,1.0\n", {}, "1 sample;"),
+    "several channels": (
+        "Time (s),X (g),Y (g)\n" + lines(lambda i, t, a: f"{t:.9f},{a:.3f},0.2"),
+        {},
+        "name one of 'X', 'Y' with --channel",
+    ),
+    "no such channel": (
+        "Time (s),X (g),Y (g)\n" + lines(lambda i, t, a: f"{t:.9f},{a:.3f},0.2"),
+        {"channel": "W"},
+        "it has 'X', 'Y'",
+    ),
+    "NaN": (
+        "Time (s),Accel (g)\n" + lines(lambda i, t, a: f"{t:.9f},{a if i != 77 else 'NaN'}"),
+        {},
+        r"line 79: no number in 'Accel \(g\)'",
+    ),
+    "hole": (
+        "Time (s),Accel (g)\n" + lines(lambda i, t, a: f"{t:.9f},{a if i != 77 else ''}"),
+        {},
+        "line 79: no number",
+    ),
+    "word early": (
+        "Time (s),Accel (g)\n" + lines(lambda i, t, a: f"{t:.9f},{a if i != 1 else 'oops'}"),
+        {},
+        "line 3: 'oops'",
+    ),
+    "word late": (
+        "Time (s),Accel (g)\n" + lines(lambda i, t, a: f"{t:.9f},{a if i != 377 else 'oops'}"),
+        {},
+        "line 379: 'oops'",
+    ),
+    "backwards": (
+        "Time (s),Accel (g)\n" + lines(lambda i, t, a: f"{-t:.9f},{a:.3f}"),
+        {},
+        "line 3: time runs backwards",
+    ),
+    "gap of one sample": (
+        "Time (s),Accel (g)\n"
+        + lines(lambda i, t, a: f"{t + (1 / FS if i > 200 else 0):.10f},{a:.3f}"),
+        {},
+        "line 203: a gap in time",
+    ),
+    "time standing still": (
+        "Time (s),Accel (g)\n" + lines(lambda i, t, a: f"0.5,{a:.3f}"),
+        {},
+        "stands still",
+    ),
+    "no rate": ("Accel (g)\n" + lines(lambda i, t, a: f"{a:.3f}"), {}, "--sample-rate-hz"),
+    "no unit": ("Time (s),CH1\n" + lines(plain), {}, "--units"),
+    "volts without a sensor": ("Time (s),CH1 (V)\n" + lines(plain), {}, "--mv-per-g"),
+    "gzip cut off": (gzip.compress(lines(plain).encode())[:-300], {}, "cut off"),
+    "NumPy cut off": (b"\x93NUMPY\x01\x00v\x00", {}, "NumPy"),
+    "Parquet without a reader": (b"PAR1" + b"x" * 40, {}, "Parquet"),
+}
+
+
+@pytest.mark.parametrize("case", UNREADABLE)
+def test_one_clear_line_for_what_cannot_be_read(case, tmp_path):
+    content, options, words = UNREADABLE[case]
+    path = tmp_path / "drop.csv"
+    path.write_bytes(content if isinstance(content, bytes) else content.encode())
+    with pytest.raises(WaveformUnreadable, match=words) as caught:
+        read_waveform(path, **options)
+    message = str(caught.value)
+    assert "drop.csv" in message
+    assert "\n" not in message
+
+
+def test_a_missing_file_and_a_folder(tmp_path):
+    with pytest.raises(WaveformUnreadable, match="No such file"):
+        read_waveform(tmp_path / "none.csv")
+    with pytest.raises(WaveformUnreadable):
+        read_waveform(tmp_path)
+
+
+def test_a_huge_file_is_refused_with_its_size(tmp_path):
+    path = tmp_path / "huge.csv"
+    with path.open("wb") as file:
+        file.truncate(2_100_000_000)  # sparse: takes no room
+    with pytest.raises(WaveformUnreadable, match="2,100 MB, more than the 500 MB"):
+        read_waveform(path)
+
+
+def test_a_small_file_that_unpacks_to_a_huge_one(tmp_path, monkeypatch):
+    monkeypatch.setattr(reading, "MAX_FILE_BYTES", 2_000_000)
+    path = tmp_path / "bomb.csv.gz"
+    path.write_bytes(gzip.compress(b"0,1\n" * 1_000_000))
+    with pytest.raises(WaveformUnreadable, match="unpacked"):
+        read_waveform(path)
+
+
+def test_constant_zero_is_a_record(tmp_path):
+    path = tmp_path / "zero.csv"
+    path.write_text("Time (s),Accel (g)\n" + lines(lambda i, t, a: f"{t:.9f},0.000"))
+    assert not read_waveform(path).acceleration_g.any()
+
+
+@pytest.mark.parametrize(
+    ("arrays", "options"),
+    [
+        ({"time_s": TIME_S, "acceleration_g": ACCELERATION_G}, {}),
+        ({"fs": np.array(FS), "accel": ACCELERATION_G}, {}),
+        ({"sample_rate_hz": np.array([FS]), "ch1": ACCELERATION_G}, {"units": "g"}),
+        ({"dt_s": np.array(1 / FS), "a_mV": 10 * ACCELERATION_G}, {"mv_per_g": 10}),
+    ],
+)
+def test_npz(arrays, options, tmp_path):
+    np.savez_compressed(tmp_path / "a.npz", **arrays)
+    w = read_waveform(tmp_path / "a.npz", **options)
+    assert w.acceleration_g == pytest.approx(ACCELERATION_G, rel=1e-12)
+    assert w.sample_rate_hz == pytest.approx(FS, rel=1e-9)
+
+
+def test_npy(tmp_path):
+    np.save(tmp_path / "a.npy", ACCELERATION_G)
+    w = read_waveform(tmp_path / "a.npy", units="g", sample_rate_hz=FS)
+    assert np.array_equal(w.acceleration_g, ACCELERATION_G)
+    np.save(tmp_path / "b.npy", np.column_stack([TIME_S, ACCELERATION_G]))
+    w = read_waveform(tmp_path / "b.npy", units="g")
+    assert np.array_equal(w.acceleration_g, ACCELERATION_G)
+    assert w.sample_rate_hz == pytest.approx(FS, rel=1e-9)
+    np.save(tmp_path / "c.npy", np.array(["a", "b"]))
+    with pytest.raises(WaveformUnreadable, match="real numbers"):
+        read_waveform(tmp_path / "c.npy", units="g", sample_rate_hz=FS)
+
+
+def test_parquet_by_the_caller_and_a_frame(tmp_path):
+    frame = pd.DataFrame({"Time (s)": TIME_S, "Accel (g)": ACCELERATION_G, "note": ["x"] * N})
+    path = tmp_path / "a.parquet"
+    path.write_bytes(b"PAR1 stands for a file that the caller can read")
+    w = read_waveform(path, read_parquet=lambda _: frame)
+    assert np.array_equal(w.acceleration_g, ACCELERATION_G)
+    assert w.inferred["format"] == "Parquet"
+    again = waveform_from_table(frame)
+    assert np.array_equal(again.acceleration_g, ACCELERATION_G)
+    assert again.file_sha256 is None
+
+
+def test_options_override_what_the_file_says(tmp_path):
+    path = tmp_path / "a.csv"
+    path.write_text("Time (s),Accel (g)\n" + lines(plain))
+    assert read_waveform(path, sample_rate_hz=50_000.0).sample_rate_hz == 50_000.0
+    assert read_waveform(path, time_unit="ms").sample_rate_hz == pytest.approx(1000 * FS, rel=1e-6)
+    w = read_waveform(path, units="m/s2")
+    assert w.acceleration_g == pytest.approx(ACCELERATION_G / 9.80665, rel=1e-12)
+    w = read_waveform(path, units="mV", mv_per_g=2.0, delimiter=",", decimal=".")
+    assert w.acceleration_g == pytest.approx(ACCELERATION_G / 2.0, rel=1e-12)
+    assert "given" in w.inferred["units"]
+
+
+def test_a_preamble_that_contradicts_the_time_column_is_told(tmp_path):
+    path = tmp_path / "a.csv"
+    path.write_text("Sample rate: 100 kHz\nTime (s),Accel (g)\n" + lines(plain))
+    w = read_waveform(path)
+    assert w.sample_rate_hz == pytest.approx(FS, rel=1e-6)
+    assert "though the preamble says 100000" in w.inferred["sample rate"]
+
+
+# ------------------------------------------------------------------------------ real exports
+
+REAL = [
+    # file, channel, options, samples, rate in Hz, first value and last, in g at 1 mV/g per volt
+    ("style_a_index_and_increment.csv", None, {"mv_per_g": 1000}, 198, 2e5, 1.6e-2, 3.12e-1),
+    (
+        "style_b_two_header_rows_names_units.csv",
+        "CH2",
+        {"mv_per_g": 1000},
+        198,
+        5e5,
+        5.4,
+        -0.2,
+    ),
+    ("style_c_unit_in_column_name.csv", "CH 1", {"mv_per_g": 1000}, 199, 99_902.3, 8.08, 0.2),
+    (
+        "style_d_key_value_preamble_16_lines.csv",
+        "CH 1",
+        {"mv_per_g": 1000},
+        204,
+        5e8,
+        1.72,
+        -0.04,
+    ),
+    (
+        "style_e_blank_first_name_extra_column.csv",
+        "CH4",
+        {"mv_per_g": 1000},
+        198,
+        2.5e5,
+        14.4,
+        14.4,
+    ),
+    ("style_f_whitespace_hash_comment.txt", None, {}, 1439, 49_993.05, 6.204061, -1.030777),
+    ("style_g_fixed_width_no_units.txt", "Accel", {}, 2499, 1e6, -2.690823, -474.870583),
+]
+
+
+@needs_outside
+@pytest.mark.parametrize("real", REAL, ids=lambda real: real[0])
+def test_real_exports_read_as_they_are(real):
+    """Exports found in public repositories, bytes as found; see SOURCES.md beside them."""
+    name, channel, options, samples, rate_hz, first_g, last_g = real
+    path = Path(OUTSIDE) / "import_samples" / name
+    w = read_waveform(path, channel=channel, **options)
+    assert w.acceleration_g.size == samples
+    assert w.sample_rate_hz == pytest.approx(rate_hz, rel=1e-6)
+    assert w.acceleration_g[0] == pytest.approx(first_g, rel=1e-12)
+    assert w.acceleration_g[-1] == pytest.approx(last_g, rel=1e-12)
+
+
+@needs_outside
+@pytest.mark.parametrize("letter", "bcdeg")
+def test_real_exports_of_several_channels_are_not_guessed(letter):
+    path = next((Path(OUTSIDE) / "import_samples").glob(f"style_{letter}_*"))
+    with pytest.raises(WaveformUnreadable, match="--channel"):
+        read_waveform(path)
+
+
+@needs_outside
+def test_uneven_steps_are_refused():
+    """Silverman (1985): 39 repeated time stamps, uneven steps."""
+    with pytest.raises(WaveformUnreadable, match="gap in time"):
+        read_waveform(Path(OUTSIDE) / "waveforms" / "head_impact_motorcycle_133.csv")
