@@ -221,7 +221,7 @@ def small_plot(trend: Trend, limit_g: float | None, width: int) -> str:
     if near and limit_g is not None:
         high = max(high, limit_g)
     last = numbers[-1]
-    room = max(width - 12, 20)
+    room = max(width - 24, 20)
     step = max(1, min(3, room // last))
     columns = min(room, last * step)
 

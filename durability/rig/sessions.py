@@ -43,7 +43,7 @@ def session_values(
         Of shape (n,) or (n_sessions,), with the mean time of each session.
     averaged : bool
         True when a value stands for a session. Drops are charted one by one where each session
-        has one, or where the first sessions differ no more than their drops let expect (one-way
+        has one or there is but one, or where the first sessions differ no more than their drops let expect (one-way
         analysis of variance, F test of size `ALIKE`).
     """
     _, first, group = np.unique(np.asarray(session), return_index=True, return_inverse=True)
@@ -62,7 +62,7 @@ def _sessions_differ(log_peak: FloatArray, group: np.ndarray, count: FloatArray)
     judged = group < sessions
     readings, group, count = log_peak[judged], group[judged], count[:sessions]
     if sessions < 2 or len(readings) == sessions:
-        return len(readings) > sessions
+        return sessions > 1
     mean = np.bincount(group, readings) / count
     within = float(np.sum((readings - mean[group]) ** 2)) / (len(readings) - sessions)
     between = float(count @ (mean - readings.mean()) ** 2) / (sessions - 1)
