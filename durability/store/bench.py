@@ -71,7 +71,7 @@ def fetch(connection: Connection, name: str, /, **parameters: Any) -> list[dict[
 
 
 def fetch_arrays(connection: Connection, name: str, **parameters: Any) -> dict[str, np.ndarray]:
-    """Columns of a statement as arrays; absent numbers are NaN.
+    """Columns of a statement as arrays; absent numbers are NaN, absent texts None.
 
     Parameters
     ----------
@@ -94,7 +94,8 @@ def fetch_arrays(connection: Connection, name: str, **parameters: Any) -> dict[s
     for column, values in columns.items():
         masked: Any = np.ma.asarray(values)
         if masked.dtype.kind not in "fiu":
-            arrays[column] = masked.astype(object).filled(None)
+            # filled(None) would put "?" there, numpy's own stand-in for an absent object.
+            arrays[column] = np.where(np.ma.getmaskarray(masked), None, masked.astype(object).data)
         elif np.ma.is_masked(masked):
             arrays[column] = masked.astype(float).filled(np.nan)
         else:

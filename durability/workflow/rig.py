@@ -341,7 +341,10 @@ def _part_sd(session: Session, given_pct: float | None) -> tuple[float | None, s
         return float(np.log1p(given_pct / 100.0)), f"specimens: {given_pct:g} % as given"
     from durability.workflow.plans import lab_scatter
 
-    found = lab_scatter(session).between_case_log_sd
+    try:
+        found = lab_scatter(session).between_case_log_sd
+    except RecordRefused:
+        found = None
     if not found:
         return None, "specimens: not known, so no share of study variation; give --part-sd-pct"
     return found, f"specimens: cases of one model differ by {100.0 * found:.2g} % in this store"
