@@ -295,6 +295,7 @@ class DropHistory:
     """Drop numbers at which the case was looked at; shape (n_looks,)."""
     damage_severity: IntArray | None = None
     """0 to 4, what was noted on the case at those looks; shape (n_looks,)."""
+    sensor: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -35,7 +35,7 @@ MODELS = {
 }
 # Part → our own parts it may import beside the common ones and itself.
 OURS = {
-    "intake": set(),
+    "intake": {"orientation"},
     "store": set(),
     "pulse": set(),
     "spectrum": set(),

@@ -11,22 +11,27 @@ from durability.workflow import judge
 
 def trend(options: Namespace) -> int:
     """Is peak g climbing, and how fast."""
-    results = judge.judge_series(session_of(options), options.series, options.case_model)
+    results, contexts = judge.explain_series(
+        session_of(options),
+        options.series,
+        options.case_model,
+        rig_corrected=options.rig_corrected,
+    )
     if options.json:
-        print(as_json.dumps(as_json.trends(results)))
+        print(as_json.dumps(as_json.trends(results, contexts)))
         return 0
     from durability.report import tables
 
     if options.series:
-        tables.explained_trends(results)
+        tables.explained_trends(results, contexts)
     else:
-        tables.trends(results)
+        tables.trends(results, contexts)
     return 0
 
 
 def forecast(options: Namespace) -> int:
     """How many drops until the case fails."""
-    results = judge.forecast_series(
+    results, notes = judge.explain_forecasts(
         session_of(options),
         options.series,
         options.case_model,
@@ -34,9 +39,10 @@ def forecast(options: Namespace) -> int:
         limit_g=options.limit_g,
         limit_rise=options.limit_rise,
         horizon=options.horizon,
+        rig_corrected=options.rig_corrected,
     )
     if options.json:
-        print(as_json.dumps(as_json.forecasts(results, options.level, options.horizon)))
+        print(as_json.dumps(as_json.forecasts(results, options.level, options.horizon, notes)))
         return 0
     from durability.report import tables
 
@@ -52,9 +58,9 @@ def forecast(options: Namespace) -> int:
             )
             for result in results
         ]
-        tables.explained_forecasts(results, further, options.level, options.horizon)
+        tables.explained_forecasts(results, further, options.level, options.horizon, notes)
     else:
-        tables.forecasts(results, options.level, options.horizon)
+        tables.forecasts(results, options.level, options.horizon, notes)
     return 0
 
 
@@ -84,13 +90,13 @@ def rank(options: Namespace) -> int:
 
 def compare(options: Namespace) -> int:
     """How many times the peak g of A is that of B."""
-    result = judge.compare_models(session_of(options), options.a, options.b)
+    result, voided = judge.explain_comparison(session_of(options), options.a, options.b)
     if options.json:
-        print(as_json.dumps(as_json.comparison(result)))
+        print(as_json.dumps(as_json.comparison(result, voided)))
         return 0
     from durability.report import tables
 
-    tables.comparison(result)
+    tables.comparison(result, voided)
     return 0
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, fields, is_dataclass
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any
 from uuid import UUID
 
@@ -23,8 +23,11 @@ if TYPE_CHECKING:
         PulseTrace,
         Ranking,
         Remeasurement,
+        RigNote,
         ShockSpectrum,
         Trend,
+        TrendContext,
+        VoidedDrop,
         WaveformImport,
     )
 
@@ -66,7 +69,22 @@ def _named(result: Any, names: Sequence[str]) -> dict[str, Any]:
     return {name: getattr(result, name) for name in names}
 
 
-def trends(results: Sequence[Trend]) -> dict[str, Any]:
+def _rig(note: RigNote | None) -> dict[str, Any] | None:
+    """What the reference drops say of the time of a series."""
+    if note is None:
+        return None
+    since = None if note.since is None else datetime.fromtimestamp(note.since, UTC)
+    return {
+        **{each.name: getattr(note, each.name) for each in fields(note)},
+        "since": None if since is None else since.replace(tzinfo=None),
+    }
+
+
+def _voided(drops: Sequence[VoidedDrop]) -> list[dict[str, Any]]:
+    return [_named(drop, ("series", "drop_number", "peak_g", "reason")) for drop in drops]
+
+
+def trends(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> dict[str, Any]:
     """Object of ``trend --json``."""
     names = (
         "series",
@@ -87,14 +105,31 @@ def trends(results: Sequence[Trend]) -> dict[str, Any]:
         "doubted_drops",
         "shape_weights",
     )
-    return {"series": [_named(result, names) for result in results]}
+    put_back = ("verdict", "alarm_at_drop", "rise_pct_per_drop", "rise_lower", "rise_upper")
+    return {
+        "series": [
+            {
+                **_named(result, names),
+                "voided": _voided(context.voided),
+                "with_voided": None
+                if context.with_voided is None
+                else _named(context.with_voided, put_back),
+                "suggested_outliers": context.suggested,
+                "suggested_by": context.suggested_by,
+                "rig": _rig(context.rig),
+            }
+            for result, context in zip(results, contexts, strict=True)
+        ]
+    }
 
 
 def _prediction(prediction: Prediction) -> dict[str, float | None]:
     return _named(prediction, ("lower", "median", "upper"))
 
 
-def forecasts(results: Sequence[Forecast], level: float, horizon: int) -> dict[str, Any]:
+def forecasts(
+    results: Sequence[Forecast], level: float, horizon: int, notes: Sequence[RigNote | None]
+) -> dict[str, Any]:
     """Object of ``forecast --json``."""
     names = (
         "series",
@@ -122,8 +157,9 @@ def forecasts(results: Sequence[Forecast], level: float, horizon: int) -> dict[s
                 "b10_drop": result.b10_drop,
                 "basis": result.basis,
                 "shape_weights": result.shape_weights,
+                "rig": _rig(note),
             }
-            for result in results
+            for result, note in zip(results, notes, strict=True)
         ],
     }
 
@@ -157,7 +193,7 @@ def ranking(result: Ranking) -> dict[str, Any]:
     }
 
 
-def comparison(result: Comparison) -> dict[str, Any]:
+def comparison(result: Comparison, voided: Sequence[VoidedDrop]) -> dict[str, Any]:
     """Object of ``compare --json``."""
     return {
         "a": result.a,
@@ -177,6 +213,7 @@ def comparison(result: Comparison) -> dict[str, Any]:
         ),
         "voided": {"a": result.voided_a, "b": result.voided_b},
         "ratio_with_voided": result.ratio_with_voided,
+        "voided_drops": _voided(voided),
         "basis": result.basis,
     }
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from durability.basis import MIN_DROPS_FOR_TREND, counted
@@ -17,9 +17,11 @@ from durability.results import (
     MoreDrops,
     Prediction,
     Ranking,
+    RigNote,
     Trend,
+    VoidedDrop,
 )
-from durability.vocabulary import DAMAGE_SEVERITIES
+from durability.vocabulary import DAMAGE_SEVERITIES, HEIGHT_TOLERANCE
 
 if TYPE_CHECKING:
     from durability.results import CheckTable, LifeLine, PulseCloud, RigHealth, SurvivalCurve
@@ -263,6 +265,19 @@ def condition(row: dict[str, Any]) -> str:
     return listed(part for part in parts if part) or "not recorded"
 
 
+def height_fault(achieved_mm: float | None, nominal_mm: float | None) -> str | None:
+    """That a drop fell from another height than planned; None within the tolerance."""
+    if achieved_mm is None or nominal_mm is None:
+        return None
+    off = achieved_mm / nominal_mm - 1.0
+    if abs(off) <= HEIGHT_TOLERANCE:
+        return None
+    return (
+        f"HEIGHT {achieved_mm:g} mm, {100 * off:+.1f} % of {nominal_mm:g}"
+        f" (ISO 2248 allows {100 * HEIGHT_TOLERANCE:g} %)"
+    )
+
+
 def series_words(row: dict[str, Any]) -> str:
     """Device, case and condition of a series in a few words."""
     worn = f"in case {row['case']}" if row["case"] else "bare"
@@ -284,6 +299,62 @@ def trend_sentence(trend: Trend) -> str:
     level = f"level {number(trend.level_first_g)} to {number(trend.level_latest_g)} g"
     alarm = f"; first told at drop {trend.alarm_at_drop}" if trend.alarm_at_drop else ""
     return f"{mark} {trend.verdict}: {level}, {rate}{alarm}"
+
+
+def voided_lines(voided: Sequence[VoidedDrop], most: int = 12) -> list[str]:
+    """What was voided and why, a line for each reason; the longest lists cut short."""
+    by_reason: dict[str, list[str]] = {}
+    for drop in voided:
+        by_reason.setdefault(drop.reason, []).append(f"{drop.series} drop {drop.drop_number}")
+    lines = []
+    for reason, drops in by_reason.items():
+        more = f" and {len(drops) - most} more" if len(drops) > most else ""
+        lines.append(f"voided ({reason}): {listed(drops[:most])}{more}")
+    return lines
+
+
+def rig_sentence(note: RigNote | None, change_pct: float | None = None) -> str | None:
+    """What the reference drops say of the time of a series, if it is worth a line.
+
+    Parameters
+    ----------
+    note : RigNote or None
+        None when there are no reference drops.
+    change_pct : float, optional
+        Change of the fitted level from the first to the latest drop, in percent.
+
+    Returns
+    -------
+    str or None
+        None when the rig was steady and the change stands clear of its scatter.
+    """
+    if note is None:
+        return None
+    if note.corrected:
+        return (
+            f"rig-corrected by {note.reference_series}: {percent(note.correction_first_pct)} % at"
+            f" the first, {percent(note.correction_latest_pct)} % at the latest drop divided out"
+            f" (standard error of that change {number(note.correction_se_pct, 2)} %); readings stay"
+            " as recorded"
+        )
+    if note.reason is not None:
+        return f"not rig-corrected: {note.reason}"
+    if note.drifted and note.since is not None:
+        since = datetime.fromtimestamp(note.since, UTC).strftime("%Y-%m-%d")
+        return (
+            f"the rig drifted meanwhile: {percent(note.drift_pct)} % since {since} by"
+            f" {note.reference_series} (durability rig; divide it out with --rig-corrected)"
+        )
+    if (
+        change_pct is not None
+        and note.scatter_pct is not None
+        and abs(change_pct) < 2.0 * note.scatter_pct
+    ):
+        return (
+            f"the change of level, {percent(change_pct)} %, is smaller than twice the rig's own"
+            f" scatter of {number(note.scatter_pct, 2)} %: it may be the rig's"
+        )
+    return None
 
 
 RELATIVE = "Relative comparison under the recorded conditions; not a promise of life in the field."

@@ -22,7 +22,10 @@ if TYPE_CHECKING:
         Forecast,
         MoreDrops,
         Ranking,
+        RigNote,
         Trend,
+        TrendContext,
+        VoidedDrop,
     )
 
 _RULES = Box("    \n    \n ── \n    \n    \n    \n    \n ── \n")
@@ -216,6 +219,7 @@ def _with_words(what: str, row: dict[str, Any]) -> dict[str, Any]:
         damage = row["damage_severity"]
         parts = (
             f"void: {row['void_reason']}" if row["status"] == "void" else None,
+            labels.height_fault(row["achieved_height_mm"], row["drop_height_mm"]),
             None if not damage else f"damage {labels.severity(damage)}: {row['damage']}",
             "amended" if row["amended"] else None,
             row["note"],
@@ -262,7 +266,7 @@ def counted_events(events: Sequence[Mapping[str, Any]]) -> str:
 # ------------------------------------------------------------------------------------ answers
 
 
-def trends(results: Sequence[Trend]) -> None:
+def trends(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> None:
     """Print the verdict on each series, what needs action first."""
     say(labels.trends_answer(results))
     if not results:
@@ -293,19 +297,76 @@ def trends(results: Sequence[Trend]) -> None:
         )
     )
     say(labels.TREND_LEGEND)
+    voided = [drop for context in contexts for drop in context.voided]
+    for line in labels.voided_lines(voided):
+        say(line)
+    changed = [
+        f"{result.series} ({context.with_voided.verdict})"
+        for result, context in zip(results, contexts, strict=True)
+        if context.with_voided is not None and context.with_voided.verdict != result.verdict
+    ]
+    if voided:
+        told = labels.listed(changed) or "no verdict changes"
+        say(f"with the voided readings put back: {told}")
+    _rig_lines(
+        [(each.series, context.rig) for each, context in zip(results, contexts, strict=True)]
+    )
 
 
-def explained_trends(results: Sequence[Trend]) -> None:
+def _rig_lines(notes: Sequence[tuple[str, RigNote | None]]) -> None:
+    """Print how the rig fared, series of one and the same drift together."""
+    drifted: dict[str, list[str]] = {}
+    for series, note in notes:
+        if note is None or (note.corrected and note.correction_latest_pct is None):
+            continue
+        if note.corrected:
+            words = f"rig-corrected by {note.reference_series}; factors: --series S"
+        elif note.reason is not None or note.drifted:
+            words = str(labels.rig_sentence(note))
+        else:
+            continue
+        drifted.setdefault(words, []).append(series)
+    for words, series_codes in drifted.items():
+        say(f"{words}: {labels.listed(series_codes)}")
+
+
+def explained_trends(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> None:
     """Print each series at length: readings, level and band, verdict and what it rests on."""
-    for result in results:
+    for result, context in zip(results, contexts, strict=True):
         say(f"{result.series}: {labels.trend_sentence(result)}")
         say(f"rests on: {result.basis}")
         if result.shape_weights:
             say(f"shapes of wear: {labels.weights(result.shape_weights)}")
         if result.doubted_drops:
             say(f"doubted, kept, weighed down: drop {labels.listed(result.doubted_drops)}")
+        for line in _beside(result, context):
+            say(line)
         if len(result.drop_number):
             say(level_plot(result))
+
+
+def _beside(result: Trend, context: TrendContext) -> list[str]:
+    """What was voided and what that changes, what looks doubtful, how the rig fared."""
+    lines = labels.voided_lines(context.voided)
+    again = context.with_voided
+    if again is not None:
+        change = "stays" if again.verdict == result.verdict else "CHANGES"
+        lines.append(
+            f"with voided readings put back: {labels.trend_sentence(again)}; the verdict {change}"
+        )
+    elif context.voided:
+        lines.append("voided drops have no reading, so nothing changes when they are put back")
+    if context.suggested:
+        lines.append(
+            f"an outlier test ({context.suggested_by}) would mark drop"
+            f" {labels.listed(context.suggested)}: look for a physical cause; only with one, void"
+            " it: durability drop void SERIES DROP --reason WHY"
+        )
+    change_pct = None
+    if result.level_first_g and result.level_latest_g:
+        change_pct = 100.0 * (result.level_latest_g / result.level_first_g - 1.0)
+    rig = labels.rig_sentence(context.rig, change_pct)
+    return lines if rig is None else [*lines, rig]
 
 
 PLOT_WIDTH = 44
@@ -342,7 +403,9 @@ def level_plot(result: Trend) -> str:
     return "\n".join(lines)
 
 
-def forecasts(results: Sequence[Forecast], level: float, horizon: int) -> None:
+def forecasts(
+    results: Sequence[Forecast], level: float, horizon: int, notes: Sequence[RigNote | None]
+) -> None:
     """Print drops to failure of each series, the soonest first."""
     say(labels.forecasts_answer(results, level, horizon))
     if not results:
@@ -374,16 +437,24 @@ def forecasts(results: Sequence[Forecast], level: float, horizon: int) -> None:
             wrap=(1,),
         )
     )
+    _rig_lines([(each.series, note) for each, note in zip(results, notes, strict=True)])
     say("What each rests on: durability forecast --series S")
     say(labels.RELATIVE)
 
 
 def explained_forecasts(
-    results: Sequence[Forecast], further: Sequence[MoreDrops], level: float, horizon: int
+    results: Sequence[Forecast],
+    further: Sequence[MoreDrops],
+    level: float,
+    horizon: int,
+    notes: Sequence[RigNote | None],
 ) -> None:
     """Print each forecast at length: interval, survival, shapes, what more drops would buy."""
-    for result, more in zip(results, further, strict=True):
+    for result, more, note in zip(results, further, notes, strict=True):
         say(labels.forecast_sentence(result, level, horizon))
+        rig = labels.rig_sentence(note)
+        if rig is not None:
+            say(rig)
         say(f"rests on: {result.basis}")
         if result.shape_weights:
             say(f"shapes of wear: {labels.weights(result.shape_weights)}")
@@ -450,7 +521,7 @@ def ranking(result: Ranking) -> None:
     say(labels.RELATIVE)
 
 
-def comparison(result: Comparison) -> None:
+def comparison(result: Comparison, voided: Sequence[VoidedDrop]) -> None:
     """Print how many times the peak g of one is that of the other."""
     say(labels.comparison_sentence(result))
     console().print(
@@ -464,6 +535,17 @@ def comparison(result: Comparison) -> None:
         )
     )
     if result.voided_a or result.voided_b:
+        for line in labels.voided_lines(voided):
+            say(line)
         put_back = labels.number(result.ratio_with_voided)
-        say(f"with the voided readings put back the ratio is {put_back}")
+        outside = (
+            result.ratio_with_voided is not None
+            and result.lower is not None
+            and result.upper is not None
+            and not result.lower <= result.ratio_with_voided <= result.upper
+        )
+        say(
+            f"with the voided readings put back the ratio is {put_back}"
+            + (": OUTSIDE the interval" if outside else ", within the interval")
+        )
     say(f"rests on: {result.basis}")

@@ -71,7 +71,7 @@ def fetch(connection: Connection, name: str, /, **parameters: Any) -> list[dict[
 
 
 def fetch_arrays(connection: Connection, name: str, **parameters: Any) -> dict[str, np.ndarray]:
-    """Columns of a statement as arrays; absent numbers are NaN.
+    """Columns of a statement as arrays; absent numbers are NaN, absent texts None.
 
     Parameters
     ----------

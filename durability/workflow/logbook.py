@@ -15,6 +15,7 @@ from durability.intake.hand_entry import (
     typed_value,
     typed_values,
 )
+from durability.orientation import impossible_designation
 from durability.records import Quarantine
 from durability.store import bench, database
 from durability.workflow import quarantine
@@ -184,6 +185,7 @@ def open_series(
     case: str | None = None,
     sensor: str | None = None,
     values: Mapping[str, str | None],
+    command: str = "series open",
 ) -> tuple[list[str], list[str]]:
     """Open a drop series of a device, in a case or bare.
 
@@ -201,6 +203,8 @@ def open_series(
     values : mapping
         drop_height_mm, surface, orientation, purpose, method, fixture, conditioning, note as
         typed; device_kind, device_model and case_model for specimens that are new.
+    command : str, optional
+        What the act of writing was, in short.
 
     Returns
     -------
@@ -214,6 +218,8 @@ def open_series(
     RecordRefused
         The code is taken, or a specimen is retired, in quarantine, of another kind or of another
         model.
+    UnusableCall
+        A value is out of its range, or the orientation is none that a box has.
     """
     row = typed_values(
         values,
@@ -226,7 +232,8 @@ def open_series(
             f"--method {method!r}: names no edition or clause; give for instance"
             " 'MIL-STD-810H 516.8 clause 4.6.5'"
         )
-    with entry(session, "series open") as (connection, entry_id):
+    refuse_impossible(row["orientation"], "--orientation")
+    with entry(session, command) as (connection, entry_id):
         bench.refuse_taken(connection, "series", str(typed_value("series", code)))
         added: list[str] = []
         kind = values.get("device_kind")
@@ -265,6 +272,13 @@ def _without_baseline(connection: Any, *specimen_ids: Any) -> list[str]:
         for row in bench.fetch(connection, "looks_at", specimen_ids=[*filter(None, specimen_ids)])
         if row["looks"] == 0
     ]
+
+
+def refuse_impossible(orientation: Any, name: str) -> None:
+    """Refuse a designation of faces that meet nowhere on a box; other words stand as they are."""
+    fault = impossible_designation(None if orientation is None else str(orientation))
+    if fault:
+        raise UnusableCall(f"{name} {orientation!r}: {fault}")
 
 
 def _dropped(
@@ -404,7 +418,7 @@ def tells_cracked_glass(*notes: str | None) -> bool:
 
 
 def series_to_record(session: Session, code: str) -> dict[str, Any]:
-    """An open series with its last drop number and what its record lacks.
+    """An open series with its last drop and what its record lacks.
 
     Parameters
     ----------
@@ -416,7 +430,8 @@ def series_to_record(session: Session, code: str) -> dict[str, Any]:
     Returns
     -------
     dict
-        Its row, ``missing``: sentences on what is not recorded or overdue, and
+        Its row; ``missing``: sentences on what is not recorded or overdue; ``item_dropped_at``:
+        when its case (its device where bare) was last dropped, in any series; and
         ``cracked_glass``: whether the device is known to have cracked glass.
 
     Raises
@@ -434,23 +449,45 @@ def series_to_record(session: Session, code: str) -> dict[str, Any]:
         ids = bench.fetch(connection, "series_to_add_to", code=code)[0]
         unseen = _without_baseline(connection, ids["device_id"], ids["case_id"])
         remarks = bench.fetch(connection, "device_remarks", device=found["device"])
-    missing = [
-        f"{words} not recorded: add it with: durability series amend {code}"
-        for words, value in (
-            ("drop height", found["drop_height_mm"]),
-            ("surface", found["surface"]),
-            ("sensor", found["sensor"]),
-        )
-        if value is None
-    ]
-    if sensor and sensor[0]["calibration_due"] and sensor[0]["is_overdue"]:
-        missing.append(
-            f"sensor {found['sensor']}: calibration was due on {sensor[0]['calibration_due']}"
-        )
+        item = found["case"] or found["device"]
+        dropped_at = bench.run(connection, "last_drop_of_specimen", specimen=item)
+    missing = _missing(found, sensor)
     if found["last_drop_number"] == 0 and unseen:
         missing.append(f"{' and '.join(unseen)}: not looked at before the first drop")
-    glass = any(tells_cracked_glass(row["location"], row["note"]) for row in remarks)
-    return {**found, "missing": missing, "cracked_glass": glass}
+    return {
+        **found,
+        "missing": missing,
+        "item_dropped_at": dropped_at,
+        "cracked_glass": any(tells_cracked_glass(row["location"], row["note"]) for row in remarks),
+    }
+
+
+_CONDITIONS = {
+    "drop_height_mm": "drop height",
+    "surface": "surface",
+    "orientation": "orientation",
+    "sensor": "sensor",
+    "conditioning": "conditioning",
+}
+
+
+def _missing(series: Mapping[str, Any], sensor: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Sentences on what a series' record lacks, or what is overdue."""
+    blank = [words for column, words in _CONDITIONS.items() if series[column] is None]
+    missing = []
+    if blank:
+        missing.append(
+            f"not recorded: {', '.join(blank)}; add with: durability series amend"
+            f" {series['series']} --set COLUMN=VALUE --reason WHY"
+        )
+    for row in sensor:
+        if row["calibration_due"] is None:
+            missing.append(f"sensor {row['sensor']}: no calibration due date recorded")
+        elif row["is_overdue"]:
+            missing.append(
+                f"sensor {row['sensor']}: calibration was due on {row['calibration_due']}"
+            )
+    return missing
 
 
 # -------------------------------------------------------------------------------------- drops
@@ -469,7 +506,9 @@ class StoredDrop:
     """Of the device, when a note on this drop tells of a failing battery."""
 
 
-def add_drop(session: Session, series: str, typed: TypedDrop) -> StoredDrop:
+def add_drop(
+    session: Session, series: str, typed: TypedDrop, *, command: str = "drop add"
+) -> StoredDrop:
     """Store the next drop of an open series, and what was seen on its case.
 
     Parameters
@@ -481,6 +520,8 @@ def add_drop(session: Session, series: str, typed: TypedDrop) -> StoredDrop:
     typed : TypedDrop
         ``values`` may hold pulse_duration_ms, velocity_change_m_s, achieved_height_mm,
         temperature_c, dropped_at, note, damage_severity, damage_location, damage_note.
+    command : str, optional
+        What the act of writing was, in short.
 
     Returns
     -------
@@ -515,7 +556,7 @@ def add_drop(session: Session, series: str, typed: TypedDrop) -> StoredDrop:
     damage = typed_values(values, ("damage_severity", "damage_location", "damage_note"))
     if damage["damage_severity"] is None and any(damage.values()):
         raise UnusableCall("--damage-severity: missing beside damage words; give 0 to 4")
-    with entry(session, "drop add") as (connection, entry_id):
+    with entry(session, command) as (connection, entry_id):
         rows = bench.fetch(connection, "series_to_add_to", code=series)
         found = rows[0] if rows else bench.find(connection, "series", series)
         if found["status"] == "closed":
@@ -652,6 +693,7 @@ def amend_record(
     """
     wanted = assignments(changes, bench.AMENDABLE[table], "--set")
     new = {column: _amended(column, text) for column, text in wanted.items()}
+    refuse_impossible(new.get("orientation"), "--set orientation")
     with entry(session, f"{table} amend") as (connection, entry_id):
         if table == "drops":
             record = find_drop(connection, code, number)
