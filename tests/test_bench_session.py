@@ -12,6 +12,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 import pytest
+from export_files import half_sine_g, write_volts
 
 from durability.cli import session as session_module
 from durability.errors import UnusableCall
@@ -21,7 +22,6 @@ from durability.report import bench as words
 from durability.results import BenchStanding
 from durability.trend import judge_trends
 from durability.vocabulary import VOID_REASONS
-from export_files import half_sine_g, write_volts
 
 
 @pytest.fixture
@@ -49,7 +49,7 @@ def clock(monkeypatch):
     """A wall clock that goes on by so many seconds at each look."""
 
     def set_to(step_s):
-        now = [datetime.now()]
+        now = [datetime.now()]  # noqa: DTZ005 - wall clock, as the session takes it
 
         def look():
             now[0] += timedelta(seconds=step_s)

@@ -95,7 +95,9 @@ def fetch_arrays(connection: Connection, name: str, **parameters: Any) -> dict[s
         masked: Any = np.ma.asarray(values)
         if masked.dtype.kind not in "fiu":
             # filled(None) would put "?" there, numpy's own stand-in for an absent object.
-            arrays[column] = np.where(np.ma.getmaskarray(masked), None, masked.astype(object).data)
+            texts = masked.astype(object).data
+            texts[np.ma.getmaskarray(masked)] = None
+            arrays[column] = texts
         elif np.ma.is_masked(masked):
             arrays[column] = masked.astype(float).filled(np.nan)
         else:
