@@ -99,7 +99,6 @@ def test_sessions_that_differ_are_charted_by_their_means(store, sheet):
 
 
 def test_sessions_that_do_not_differ_are_charted_drop_by_drop(lab):
-    peaks, days = reference_peaks(each=4)
     (watched,) = told(lab(each=4))
     assert (watched["averaged"], watched["health"]["drops"]) == (False, 64)
 

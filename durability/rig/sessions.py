@@ -20,9 +20,9 @@ a drift in the later ones would be taken for such a difference."""
 
 ALIKE = 0.4
 """Size of the F test. Lenient, since an overlooked difference between sessions brings false alarms
-and a supposed one only a slower chart: with it steady rigs whose sessions scatter by none, half or
-all of the drop-to-drop scatter signal within 25 sessions of 4 drops as seldom as with independent
-drops (3 to 6 in 100 of 200 simulated rigs each)."""
+and a supposed one only a slower chart: with it steady rigs whose sessions scatter by none, half,
+all or twice the drop-to-drop scatter signal within 12 or 25 sessions of 4 drops as seldom as with
+independent drops (2 to 6 in 100, 200 simulated rigs each; with 5 % in its place up to 12)."""
 
 
 def session_values(
@@ -43,8 +43,8 @@ def session_values(
         Of shape (n,) or (n_sessions,), with the mean time of each session.
     averaged : bool
         True when a value stands for a session. Drops are charted one by one where each session
-        has one or there is but one, or where the first sessions differ no more than their drops let expect (one-way
-        analysis of variance, F test of size `ALIKE`).
+        has one, where there is but one session, or where the first sessions differ no more than
+        their drops let expect (one-way analysis of variance, F test of size `ALIKE`).
     """
     _, first, group = np.unique(np.asarray(session), return_index=True, return_inverse=True)
     group = np.argsort(np.argsort(first))[group]
