@@ -1,4 +1,5 @@
 -- Devices not inspected since their last drop
+-- use: follow-up
 -- Dropped devices in use that no one has looked at since, longest ago first.
 -- parameter on DATE = NULL: the day asked about; else today
 -- column device: code of the device

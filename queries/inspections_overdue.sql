@@ -1,4 +1,5 @@
 -- Inspections overdue
+-- use: follow-up
 -- Devices that owe the latest look of their follow-up plan, most overdue first: the plan they were
 -- given, else the usual one. A look counts for the stage whose day is nearest; controls count from
 -- their first look. Devices out of use or in quarantine owe nothing. `durability due` also shows what comes next.

@@ -1,4 +1,5 @@
 -- Open findings on devices
+-- use: follow-up
 -- Functions that failed or were degraded when last looked at, failures first. A swollen, hot,
 -- hissing, leaking or smelling battery: stop, do not charge, move it away from people and
 -- combustibles, watch it, follow local rules and qualified help.

@@ -5,6 +5,7 @@ from __future__ import annotations
 from argparse import Namespace
 
 from durability.cli.logbook import session_of
+from durability.cli.progress import progress
 from durability.report import as_json
 from durability.workflow import judge
 
@@ -31,16 +32,17 @@ def trend(options: Namespace) -> int:
 
 def forecast(options: Namespace) -> int:
     """How many drops until the case fails."""
-    results, notes = judge.explain_forecasts(
-        session_of(options),
-        options.series,
-        options.case_model,
-        level=options.level,
-        limit_g=options.limit_g,
-        limit_rise=options.limit_rise,
-        horizon=options.horizon,
-        rig_corrected=options.rig_corrected,
-    )
+    with progress(options, "forecasting drops to failure"):
+        results, notes = judge.explain_forecasts(
+            session_of(options),
+            options.series,
+            options.case_model,
+            level=options.level,
+            limit_g=options.limit_g,
+            limit_rise=options.limit_rise,
+            horizon=options.horizon,
+            rig_corrected=options.rig_corrected,
+        )
     if options.json:
         print(as_json.dumps(as_json.forecasts(results, options.level, options.horizon, notes)))
         return 0

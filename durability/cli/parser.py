@@ -55,8 +55,9 @@ def make_parser(only: str | None = None) -> argparse.ArgumentParser:
     top.add_argument("--version", action=_Version, nargs=0, help="print the version")
     commands = top.add_subparsers(title="commands", metavar="COMMAND", required=True)
 
-    def command(group: Any, name: str, help_: str, handler: str, parent: _Parser) -> Any:
-        made = group.add_parser(name, help=help_, description=help_, parents=[parent])
+    def command(group: Any, name: str, help_: str, handler: str, parent: _Parser | None) -> Any:
+        parents = [parent] if parent else []
+        made = group.add_parser(name, help=help_, description=help_, parents=parents)
         made.set_defaults(handler=handler)
         return made
 
@@ -265,6 +266,7 @@ def _imports(group: Any, command: Any, writer: Any, _: Any) -> None:
             help="rows in which this column of the sheet is blank are no records",
         )
         made.add_argument("--decimal-comma", action="store_true", help="numbers are written 118,4")
+        _quiet(made)
         if kind == "drops":
             made.add_argument(
                 "--number-drops",
@@ -577,6 +579,12 @@ def _rig_corrected(made: Any) -> None:
     )
 
 
+def _quiet(made: Any) -> None:
+    made.add_argument(
+        "-q", "--quiet", action="store_true", help="show no progress; none is shown in a pipe"
+    )
+
+
 def _limits(made: Any) -> None:
     made.add_argument("--level", type=float, default=0.9, help="of the interval (default 0.9)")
     _limit(made)
@@ -609,6 +617,7 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
     _filters(forecast)
     _limits(forecast)
     _rig_corrected(forecast)
+    _quiet(forecast)
     conditions = command(
         commands,
         "conditions",
@@ -698,6 +707,13 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
     query.add_argument(
         "--folder", action="append", default=[], metavar="PATH", help="your own questions too"
     )
+    query.add_argument("--sql", metavar="SELECT", help="ask this instead, read-only")
+    query.add_argument(
+        "--format",
+        choices=("table", "csv", "json", "markdown", "parquet"),
+        help="by default what FILE ends in, else a table",
+    )
+    query.add_argument("-o", "--output", metavar="FILE", help="write the answer there")
     record = command(
         commands, "record", "keyboard session: one line a drop", "session:record", writer
     )
@@ -709,6 +725,36 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
         "--rest-s", type=float, metavar="S", help="least rest between drops; a shorter one is noted"
     )
     _limit(record)
+    page = command(
+        commands, "report", "write one page that settles an argument", "report:report", writer
+    )
+    page.add_argument(
+        "-o", "--output", required=True, metavar="FILE", help="the page; ends in .html"
+    )
+    about = page.add_mutually_exclusive_group()
+    about.add_argument("--series", action="append", metavar="S", help="only this; repeatable")
+    about.add_argument(
+        "--case-model", action="append", metavar="M", help="only this model; repeatable"
+    )
+    about.add_argument("--specimen", metavar="CODE", help="only what this specimen lived through")
+    about.add_argument("--plan", metavar="NAME", help="only devices that follow this plan")
+    page.add_argument("--on", metavar="DATE", help="what is due on this day; else today")
+    _limits(page)
+    _quiet(page)
+    check = command(
+        commands,
+        "selfcheck",
+        "hold this program against published values",
+        "selfcheck:selfcheck",
+        None,
+    )
+    check.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    check.add_argument(
+        "-o",
+        "--output",
+        metavar="FILE",
+        help="write the dated report: JSON when it ends in .json, else Markdown",
+    )
     command(commands, "demo", "build and show the invented scenario", "demo:demo", writer)
 
 

@@ -32,6 +32,16 @@ ABSENT = "–"
 VERDICT_MARKS = {"rising": "▲", "settled": "◦", "steady": "=", "too few": "?"}
 """A symbol that never stands without its word."""
 
+NEEDS_ACTION = (
+    f"{VERDICT_MARKS['rising']} ",
+    "FAIL",
+    "failed",
+    "latent failure",
+    "4 failed",
+    "void:",
+)
+"""How a cell begins that an engineer must not read past."""
+
 UNITS = {
     "peak_g": "g",
     "pulse_duration_ms": "ms",
@@ -170,6 +180,26 @@ def dose(value: float | None) -> str:
     return f"{value:.1e}"
 
 
+def small(value: float) -> str:
+    """A difference or tolerance, which may be tiny: two digits, with a power of ten if need be."""
+    return ABSENT if value != value else f"{value:.2g}"
+
+
+def digits_to_tell(value: float, tolerance: float) -> int:
+    """Significant digits that show a difference of a tenth of the tolerance, nine at most.
+
+    Examples
+    --------
+    >>> digits_to_tell(606.528, 0.02), digits_to_tell(59.0, 0.0)
+    (6, 3)
+    """
+    from math import floor, log10
+
+    if not tolerance or not value:
+        return 3
+    return max(3, min(9, 2 + floor(log10(abs(value))) - floor(log10(tolerance))))
+
+
 def percent(value: float | None) -> str:
     """A percentage with its sign, for rates of rise."""
     if value is None or value != value:
@@ -243,6 +273,17 @@ def text(value: Any) -> str:
 def listed(items: Iterable[Any]) -> str:
     """Items with commas."""
     return ", ".join(str(item) for item in items)
+
+
+MOST_NAMED = 8
+
+
+def some(items: Iterable[Any]) -> str:
+    """Items with commas, the first few by name and the others counted."""
+    named = [str(item) for item in items]
+    if len(named) <= MOST_NAMED + 1:
+        return listed(named)
+    return f"{listed(named[:MOST_NAMED])} and {len(named) - MOST_NAMED} more"
 
 
 def source(row: dict[str, Any]) -> str:
@@ -387,12 +428,34 @@ def percent_with_interval(rise: float | None, lower: float | None, upper: float 
 def weights(shape_weights: Mapping[str, float]) -> str:
     """Shapes with the weight they carry, the heaviest first, those under 2 % left out."""
     heaviest = sorted(shape_weights.items(), key=lambda item: -item[1])
-    return listed(f"{shape} {weight:.0%}" for shape, weight in heaviest if weight >= 0.02)
+    return listed(f"{shape} {chance(weight)}" for shape, weight in heaviest if weight >= 0.02)
 
 
 def chance(probability: float | None) -> str:
-    """A probability in percent."""
-    return ABSENT if probability is None else f"{probability:.0%}"
+    """A probability in percent; never 0 or 100 for what is only very small or very large.
+
+    Examples
+    --------
+    >>> chance(0.914), chance(0.9999), chance(0.001), chance(0.0)
+    ('91 %', '> 99 %', '< 1 %', '0 %')
+    """
+    if probability is None:
+        return ABSENT
+    if 0.995 <= probability < 1:
+        return "> 99 %"
+    if 0 < probability < 0.005:
+        return "< 1 %"
+    return f"{100 * probability:.0f} %"
+
+
+def share(part: float) -> str:
+    """A share that is exact, like the level of an interval."""
+    return f"{100 * part:g} %"
+
+
+def drawn_chance(probability: float | None) -> str:
+    """As ``chance``, of a share of draws: none or all of them still leave a doubt."""
+    return chance(None if probability is None else min(max(probability, 1e-9), 1 - 1e-9))
 
 
 def trends_answer(results: Sequence[Trend]) -> str:
@@ -429,7 +492,7 @@ def forecasts_answer(results: Sequence[Forecast], level: float, horizon: int) ->
     if next_ones:
         soonest = min(next_ones, key=lambda each: each.drops_to_failure.median or 0)
         median, span = life(soonest.drops_to_failure, horizon)
-        answer += f"; next {soonest.series} at drop {median} ({level:.0%}: {span})"
+        answer += f"; next {soonest.series} at drop {median} ({share(level)}: {span})"
     return answer + "."
 
 
@@ -441,7 +504,7 @@ def forecast_sentence(result: Forecast, level: float, horizon: int) -> str:
     limit = "" if result.limit_g is None else f" (limit {number(result.limit_g)} g)"
     return (
         f"{result.series}: not failed after {counted(result.drops, 'drop')}; fails at drop"
-        f" {median}, {level:.0%} between {span}{limit}"
+        f" {median}, {share(level)} between {span}{limit}"
     )
 
 
@@ -484,6 +547,11 @@ def ranking_answer(result: Ranking) -> str:
     first = result.groups[0]
     if first.probability_fastest is None:
         return "Too few drops to rank."
+    if len(result.groups) == 1:
+        return (
+            f"{first.group}: {percent(first.rise_pct_per_drop)} % per drop"
+            f" ({percents(first.lower, first.upper)}); no other to rank it against."
+        )
     sure = (
         "the order can be told"
         if result.order_is_clear
@@ -491,8 +559,8 @@ def ranking_answer(result: Ranking) -> str:
     )
     return (
         f"Fastest: {first.group}, {percent(first.rise_pct_per_drop)} % per drop"
-        f" ({percents(first.lower, first.upper)}), fastest with {chance(first.probability_fastest)}"
-        f" probability; {sure}."
+        f" ({percents(first.lower, first.upper)}), fastest with"
+        f" {drawn_chance(first.probability_fastest)} probability; {sure}."
     )
 
 
@@ -529,6 +597,11 @@ def latent_sentence(result: LatentLink) -> str:
     p = "" if result.p_value is None else f", p = {number(result.p_value, 2)}"
     word = "Linked" if result.verdict == "linked" else "Not shown to be linked"
     return f"{word}: {effect}{p}; {seen}."
+
+
+def functions_due(functions: Sequence[str]) -> str:
+    """The functions that an inspection is to check."""
+    return f"{counted(len(functions), 'function')}: {listed(functions)}"
 
 
 def failed_days(device: DeviceOutlook) -> str:

@@ -31,6 +31,9 @@ if TYPE_CHECKING:
 _RULES = Box("    \n    \n ── \n    \n    \n    \n    \n ── \n")
 _ASCII_RULES = Box("    \n    \n -- \n    \n    \n    \n    \n -- \n", ascii=True)
 
+ACCENT = "bold red"
+"""For what needs action, and for nothing else; its words say so without colour too."""
+
 _COLUMNS: dict[str, tuple[tuple[str, str], ...]] = {
     "specimens": (
         ("specimen", "specimen"),
@@ -161,8 +164,14 @@ def grid(
             vertical="top",
         )
     for row in rows:
-        table.add_row(*(_shown(cell) for cell in row))
+        table.add_row(*map(_accented, row))
     return table
+
+
+def _accented(cell: str) -> str:
+    """A cell's text, in the one accent when it says that something needs action."""
+    shown = _shown(cell)
+    return f"[{ACCENT}]{shown}[/]" if cell.startswith(labels.NEEDS_ACTION) else shown
 
 
 def say(words: str) -> None:
@@ -421,7 +430,7 @@ def forecasts(
     )
     console().print(
         grid(
-            ("series", "model", "drops", "limit, g", "fails at drop", f"{level:.0%}"),
+            ("series", "model", "drops", "limit, g", "fails at drop", labels.share(level)),
             (
                 (
                     each.series,
@@ -468,7 +477,7 @@ def explained_forecasts(
                 grid(
                     ("drop", "still protects", ""),
                     (
-                        (str(drop), f"{share:.0%}", "#" * round(share * PLOT_WIDTH))
+                        (str(drop), labels.chance(share), "#" * round(share * PLOT_WIDTH))
                         for drop, share in told
                     ),
                     right=(0, 1),
@@ -508,7 +517,7 @@ def ranking(result: Ranking) -> None:
                     str(group.drops),
                     str(group.failed),
                     labels.percent_with_interval(group.rise_pct_per_drop, group.lower, group.upper),
-                    labels.chance(group.probability_fastest),
+                    labels.drawn_chance(group.probability_fastest),
                     labels.life_words(group.life),
                 )
                 for group in result.groups

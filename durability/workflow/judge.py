@@ -291,6 +291,17 @@ def _widest_forecast(central: Forecast, least: Forecast, most: Forecast, note: R
     )
 
 
+def refuse_unusable_limits(
+    level: float, limit_g: float | None, limit_rise: float, horizon: int
+) -> None:
+    """Refuse a level, limit or horizon that is out of its range."""
+    if not 0 < level < 1:
+        raise UnusableCall(f"--level {level}: not a share between 0 and 1, like 0.9")
+    Limit(limit_g, limit_rise)  # refuses what is out of range
+    if horizon < 1:
+        raise UnusableCall(f"--horizon {horizon}: not a drop number of 1 or more")
+
+
 def forecast_series(
     session: Session,
     series: Sequence[str] | None = None,
@@ -350,11 +361,7 @@ def explain_forecasts(
     UnusableCall
         A limit, level or horizon is out of its range.
     """
-    if not 0 < level < 1:
-        raise UnusableCall(f"--level {level}: not a share between 0 and 1, like 0.9")
-    Limit(limit_g, limit_rise)  # refuses what is out of range
-    if horizon < 1:
-        raise UnusableCall(f"--horizon {horizon}: not a drop number of 1 or more")
+    refuse_unusable_limits(level, limit_g, limit_rise, horizon)
     from durability.forecast import forecast
 
     wanted = drop_histories(session, series, case_models)

@@ -394,8 +394,6 @@ def series_rows(
     RecordRefused
         A code or model is not in the store.
     """
-    for code in series or ():
-        bench.find(connection, "series", code)
     rows = bench.fetch(
         connection,
         "list_series",
@@ -403,6 +401,7 @@ def series_rows(
         case_models=list(case_models) if case_models else None,
         purpose=purpose,
     )
+    _refuse_unknown(connection, series, rows)
     known = {row["case_model"] for row in rows}
     for model in case_models or ():
         if model not in known:
@@ -763,9 +762,19 @@ def find_drop(connection: Any, series: str, drop_number: int) -> dict[str, Any]:
 def list_drops(session: Session, series: Sequence[str] | None = None) -> list[dict[str, Any]]:
     """Every drop as it stands today, voided ones too, with where it came from."""
     with database.reading(session.store) as connection:
-        for code in series or ():
+        rows = bench.fetch(connection, "list_drops", series=list(series) if series else None)
+        _refuse_unknown(connection, series, rows)
+        return rows
+
+
+def _refuse_unknown(
+    connection: Any, series: Sequence[str] | None, rows: Sequence[Mapping[str, Any]]
+) -> None:
+    """Refuse a code that is not in the store; only those without a row need a look."""
+    seen = {row["series"] for row in rows}
+    for code in series or ():
+        if code not in seen:
             bench.find(connection, "series", code)
-        return bench.fetch(connection, "list_drops", series=list(series) if series else None)
 
 
 def files_set_aside(session: Session, series: str) -> list[dict[str, Any]]:
