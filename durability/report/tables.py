@@ -37,7 +37,7 @@ _ASCII_RULES = Box("    \n    \n -- \n    \n    \n    \n    \n -- \n", ascii=Tru
 _TO_ASCII = str.maketrans(
     {
         "▲": "^", "◦": "o", "–": "-", "…": "..", "→": ">", "°": "", "×": "x", "√": "sqrt",
-        "≥": ">=", "≤": "<=", "²": "2", "−": "-", "±": "+/-",
+        "≥": ">=", "≤": "<=", "²": "2", "−": "-", "±": "+/-", "λ": "lambda",
     }
 )  # fmt: skip
 
@@ -127,7 +127,10 @@ def _is_plain() -> bool:
 
 def _shown(words: str) -> str:
     """Text that the terminal can show, never taken for markup."""
-    return escape(words.translate(_TO_ASCII) if _is_plain() else words)
+    if _is_plain():
+        encoding = sys.stdout.encoding or "ascii"
+        words = words.translate(_TO_ASCII).encode(encoding, errors="replace").decode(encoding)
+    return escape(words)
 
 
 def grid(
