@@ -1,1 +1,42 @@
-"""Record and judgement for the durability of protective cases and of the devices inside them."""
+"""Record and judgement for the durability of protective cases and of the devices inside them.
+
+The library's public names, each loaded when it is first used::
+
+    import durability
+    drops = durability.open_store("durability.duckdb").frame("all_drops")
+    durability.trends(drops)
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import Any
+
+_PUBLIC = {
+    "open_store": "durability.library",
+    "Store": "durability.library",
+    "trends": "durability.library",
+    "forecasts": "durability.library",
+    "ranking": "durability.library",
+    "comparison": "durability.library",
+    "latent_link": "durability.library",
+    "measure_pulse": "durability.pulse",
+    "shock_response_spectrum": "durability.spectrum",
+    "spectrum_frequencies": "durability.spectrum",
+    "DurabilityError": "durability.errors",
+}
+
+__all__ = sorted(_PUBLIC)
+
+
+def __getattr__(name: str) -> Any:
+    """A public name, loaded now (PEP 562): the command line starts without any of them."""
+    if name not in _PUBLIC:
+        raise AttributeError(f"module 'durability' has no attribute {name!r}")
+    value = getattr(importlib.import_module(_PUBLIC[name]), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return [*globals(), *_PUBLIC]

@@ -45,6 +45,7 @@ def rank(
     limit_g: float | None = None,
     limit_rise: float = 0.5,
     horizon: int = 400,
+    fits: Sequence[WearFit] | None = None,
 ) -> Ranking:
     """Groups by their speed of wear, fastest first, and whether that order can be told.
 
@@ -61,17 +62,21 @@ def rank(
         What to rank.
     limit_g, limit_rise, horizon
         As in ``forecast``, for the life of each group.
+    fits : sequence of WearFit, optional
+        What ``fit_wear(histories)`` gave, when it has been called already.
 
     Returns
     -------
     Ranking
         Groups without a valid drop stand last, without numbers.
     """
-    worn = [history for history in histories if _name(history, by) is not None]
-    fits = fit_wear(worn, share=False)
+    chosen = [at for at, history in enumerate(histories) if _name(history, by) is not None]
+    worn = [histories[at] for at in chosen]
+    shared = fit_wear(worn) if fits is None else [fits[at] for at in chosen]
     outcomes = failure_outcomes(
-        worn, fit_wear(worn), limit_g=limit_g, limit_rise=limit_rise, horizon=horizon
+        worn, shared, limit_g=limit_g, limit_rise=limit_rise, horizon=horizon
     )
+    fits = fit_wear(worn, share=False)
     span = _common_span(fits)
     prior = _prior_speed(span)
     speeds = [_speed(fit, span, prior) for fit in fits]
@@ -231,7 +236,7 @@ def _speed(fit: WearFit, span: int, prior: tuple[float, float]) -> tuple[float, 
     Mean and variance with the general prior taken out again (as for normals), since the groups
     bring their own: a series of two drops then says next to nothing.
     """
-    if fit.draws is None:
+    if fit.draws is None or fit.rise_pct_per_drop is None:
         return None
     path = log_level(fit.draws, np.array([1.0, float(span)]))
     rise = _scaled((path[:, 1] - path[:, 0]) / (span - 1.0))

@@ -45,6 +45,7 @@ def forecast(
     limit_g: float | None = None,
     limit_rise: float = 0.5,
     horizon: int = 400,
+    fits: Sequence[WearFit] | None = None,
 ) -> list[Forecast]:
     """Predictive distribution of the drop at which each series fails.
 
@@ -64,13 +65,16 @@ def forecast(
         Used without ``limit_g``: fraction above the series' own level at its first drop.
     horizon : int
         Drop number beyond which a prediction is ``None``.
+    fits : sequence of WearFit, optional
+        What ``fit_wear(histories)`` gave, when it has been called already.
 
     Returns
     -------
     list of Forecast
         In the order of ``histories``.
     """
-    fits = fit_wear(histories)
+    if fits is None:
+        fits = fit_wear(histories)
     outcomes = failure_outcomes(
         histories, fits, limit_g=limit_g, limit_rise=limit_rise, horizon=horizon
     )

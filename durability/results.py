@@ -7,9 +7,12 @@ Field names are those of the JSON that leaves the program. A number that can't b
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import date, datetime
+
     from durability.records import (
         BoolArray,
         DeviceHistory,
@@ -17,6 +20,7 @@ if TYPE_CHECKING:
         FloatArray,
         IntArray,
         PulseMeasures,
+        Quarantine,
         Rejection,
     )
 
@@ -35,6 +39,8 @@ class ImportCount:
     rejections: tuple[Rejection, ...] = ()
     skipped_rows: int = 0
     """Rows of the sheet that are no records (a row of means)."""
+    quarantined: tuple[Quarantine, ...] = ()
+    """Devices that these rows put in quarantine."""
 
 
 # -------------------------------------------------------------------------------- waveforms
@@ -433,6 +439,8 @@ class DroppedAgainstControls:
     """Conditional estimate; None when it is infinite or nothing failed."""
     odds_ratio_lower: float | None
     odds_ratio_upper: float | None
+    smallest_p_value: float = 0.0
+    """Fisher's, had the failures fallen on one side as far as they can: what could be shown."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -519,6 +527,39 @@ class LatentLink:
 
 
 @dataclass(frozen=True, slots=True)
+class DoseUnder:
+    """Shock dose of one device under one exponent."""
+
+    exponent: float
+    dose: float | None
+    """Over drops with a trusted reading; None when there was no such drop among its drops."""
+    likely: float | None
+    """With drops without a reading taken at the middle of their like."""
+    upper: float | None
+    """With drops without a reading taken at the largest of their like."""
+
+
+@dataclass(frozen=True, slots=True)
+class LatentAnswer:
+    """The link, and beside it what each device's exposure hangs on."""
+
+    link: LatentLink
+    doses: dict[str, tuple[DoseUnder, ...]]
+    """By device, under the lower, the usual and the upper exponent of the literature."""
+    not_in_use: dict[str, str]
+    """Devices no longer in use, and what became of them."""
+    quarantined: tuple[Quarantine, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceExpectation:
+    """What the model expected of one device before a look at it."""
+
+    link: LatentLink
+    outlook: DeviceOutlook
+
+
+@dataclass(frozen=True, slots=True)
 class DueInspection:
     """An inspection that a device owes."""
 
@@ -527,6 +568,32 @@ class DueInspection:
     days_overdue: int
     stage: str
     functions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SkippedInspection:
+    """An inspection that was never made, and can't be made up for."""
+
+    device: str
+    stage: str
+    due_on: date
+
+
+@dataclass(frozen=True, slots=True)
+class DueList:
+    """What is owed on a day, and what stands beside it."""
+
+    on: date
+    due: tuple[DueInspection, ...]
+    quarantined: tuple[Quarantine, ...] = ()
+    """Left out of ``due``: no one inspects them by plan until they are cleared."""
+    skipped: tuple[SkippedInspection, ...] = ()
+    without_baseline: tuple[str, ...] = ()
+    """Devices that no one looked at before their first drop."""
+    unfinished: tuple[str, ...] = ()
+    """Devices whose latest inspection was broken off."""
+    cracked_glass: tuple[str, ...] = ()
+    """Devices among those due of which cracked glass was noted."""
 
 
 # --------------------------------------------------------------------------------- pictures
@@ -1102,3 +1169,131 @@ class ClaimAnswer:
     b: str
     by_kind: tuple[ClaimByKind, ...]
     voided: tuple[VoidedDrop, ...]
+
+
+# ------------------------------------------------------------------------------- self-check
+
+
+@dataclass(frozen=True, slots=True)
+class PublishedValue:
+    """One published value held against what this program gives."""
+
+    part: str
+    """What it checks: pulse, filter, spectrum, trend, life, charts, reliability, exact tests."""
+    quantity: str
+    unit: str
+    expected: float
+    found: float
+    tolerance: float
+    """Largest difference either way."""
+    source: str
+
+    @property
+    def difference(self) -> float:
+        """Found less expected."""
+        return self.found - self.expected
+
+    @property
+    def passed(self) -> bool:
+        """Whether found lies within the tolerance; never for NaN."""
+        return abs(self.difference) <= self.tolerance
+
+
+@dataclass(frozen=True, slots=True)
+class SelfCheck:
+    """A dated run of the shipped published values through this very program."""
+
+    run_at: datetime
+    versions: dict[str, str]
+    values: tuple[PublishedValue, ...]
+
+    @property
+    def failed(self) -> tuple[PublishedValue, ...]:
+        """Values that were not reproduced."""
+        return tuple(value for value in self.values if not value.passed)
+
+
+# ----------------------------------------------------------------------------------- report
+
+ScopeKind = Literal["whole record", "case model", "series", "specimen", "follow-up plan"]
+
+
+@dataclass(frozen=True, slots=True)
+class ReportScope:
+    """What a report is about."""
+
+    kind: ScopeKind
+    names: tuple[str, ...] = ()
+    series: tuple[str, ...] = ()
+    """Series within it, reference drops apart."""
+    devices: tuple[str, ...] = ()
+    """Devices within it, controls included when it is the whole record or a plan."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReportContents:
+    """All that one report shows, gathered; the page looks nothing up.
+
+    Rows of the record are mappings, column → value, as the saved question or the list of that
+    name gives them.
+    """
+
+    number: str
+    """Digest of the record's state, the scope and the version: the same for the same."""
+    made_at: datetime
+    made_by: str
+    on: date
+    """Day as of which inspections and calibrations are due."""
+    store: str
+    invented: bool
+    versions: dict[str, str]
+    scope: ReportScope
+    level: float
+    limit_g: float | None
+    limit_rise: float
+    horizon: int
+    counts: Mapping[str, Any]
+    series: tuple[Mapping[str, Any], ...]
+    pictures: tuple[SeriesPicture, ...]
+    ranking: Ranking | None
+    ranking_with_voided: Ranking | None
+    """With every voided reading put back."""
+    put_back: Mapping[str, Trend]
+    """Series → its trend with its voided readings put back; only where one has a reading."""
+    comparable: tuple[SeriesPicture, ...]
+    """Series in a case under the commonest condition: levels and lives can be compared."""
+    survival: tuple[SurvivalCurve, ...]
+    comparable_ranking: Ranking | None
+    comparisons: tuple[Comparison, ...]
+    clouds: tuple[PulseCloud, ...]
+    drop_heights_mm: tuple[float, ...]
+    damage: tuple[Mapping[str, Any], ...]
+    voided: tuple[Mapping[str, Any], ...]
+    link: LatentLink | None
+    """None without a device."""
+    dose_curve: DoseCurve | None
+    life_lines: tuple[LifeLine, ...]
+    check_tables: tuple[CheckTable, ...]
+    due: tuple[DueInspection, ...]
+    rig: tuple[ReferenceSeries, ...]
+    sensors: tuple[Mapping[str, Any], ...]
+    amendments: tuple[Mapping[str, Any], ...]
+    sources: tuple[Mapping[str, Any], ...]
+    uncertainty: Mapping[str, Any]
+    """Readings whose uncertainty was evaluated, and its median in percent, by measure."""
+    last_entered_at_utc: datetime | None
+    """Latest act of writing in the store; None when there is none."""
+    statements: tuple[tuple[str, str, str], ...]
+    """Name, title and text of each statement that the report asked of the store."""
+    selfcheck: SelfCheck
+    claims: tuple[Claim, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceSeries:
+    """One series of reference drops and what it says of the rig."""
+
+    series: str
+    health: RigHealth
+    when: FloatArray
+    """Number of each valid reference drop."""

@@ -1,4 +1,5 @@
 -- Case models at a glance
+-- use: wear
 -- What has been dropped so far, a line for each case model and set of conditions, bare drops too.
 -- Peaks compare only within one set of conditions, and not across models when one was dropped far
 -- more often: `durability compare` is the judgement.

@@ -1,4 +1,5 @@
 -- Devices without a check before their first drop
+-- use: follow-up
 -- Without a look before the first drop, a later failure may have been there all along
 -- (IEC 60068-2-27 asks for one).
 -- column device: code of the device

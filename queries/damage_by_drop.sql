@@ -1,4 +1,5 @@
 -- Damage of a case, look by look
+-- use: wear
 -- Every look at the cases in drops of their lives; looks that found nothing show how long a case
 -- was still whole.
 -- parameter case_code VARCHAR = NULL: only this case

@@ -1,4 +1,5 @@
 -- Days from the last drop to the first failure
+-- use: follow-up
 -- For every device that was dropped: until when it was known to work and by when it was seen to
 -- have failed, in days after its last drop before that; a failure is known only to lie between two
 -- looks. Devices that still work count until their last look.

@@ -1,4 +1,5 @@
 -- Devices not inspected since their last drop
+-- use: follow-up
 -- Dropped devices in use that no one has looked at since, longest ago first.
 -- parameter on DATE = NULL: the day asked about; else today
 -- column device: code of the device
@@ -30,5 +31,5 @@ SELECT
 FROM all_specimens AS p
 JOIN shocks AS s ON s.device = p.specimen
 LEFT JOIN looked AS l ON l.device = p.specimen
-WHERE p.kind = 'device' AND p.status <> 'retired' AND coalesce(l.drops_before, 0) < s.drops
+WHERE p.kind = 'device' AND p.status = 'in use' AND coalesce(l.drops_before, 0) < s.drops
 ORDER BY days_since_drop DESC NULLS LAST, device

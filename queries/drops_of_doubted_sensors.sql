@@ -1,4 +1,5 @@
 -- Drops that a doubted sensor measured
+-- use: logging
 -- Every drop made after its sensor's calibration was due, and every drop from the one on that went
 -- beyond the sensor's full scale: an overloaded sensor may read wrong from then on, until it has
 -- been calibrated again.

@@ -1,4 +1,5 @@
 -- Drops without a reading
+-- use: logging
 -- Drops that case and device lived through without a peak being read. They count as shocks, so a
 -- device's dose is a lower bound where they stand.
 -- column series: code of the series

@@ -1,4 +1,5 @@
 -- Fastest-degrading cases
+-- use: wear
 -- Cases by how fast their peak g climbs from drop to drop, within one series and so one set of
 -- conditions: the median slope of ln peak g over all pairs of valid drops (Theil-Sen), which one
 -- wild reading does not move. A quick look without an interval: `durability rank` is the judgement.

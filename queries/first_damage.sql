@@ -1,4 +1,5 @@
 -- First damage, and how it grew
+-- use: wear
 -- At which drop of its life each case was first seen damaged, and at which it was first seen at
 -- each severity or worse. Every drop counts, voided ones too. Damage was there by that drop; it may
 -- have come since the look before (see damage_by_drop).

@@ -1,4 +1,5 @@
 -- Late entries
+-- use: logging
 -- Drops and inspections that were written down days after they happened: memory is no record. For
 -- an import the day of the import counts.
 -- parameter days INTEGER = 2: more days than this are late

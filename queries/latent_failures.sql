@@ -1,4 +1,5 @@
 -- Latent failures and the shocks before them
+-- use: follow-up
 -- Functions that passed after the device's last drop and failed a later look: the failure lies
 -- between the two. Failures of devices that were never dropped stand here too, with 0 drops, for
 -- comparison. Whether failures go with shocks is judged by `durability latent`.

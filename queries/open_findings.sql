@@ -1,4 +1,5 @@
 -- Open findings on devices
+-- use: follow-up
 -- Functions that failed or were degraded when last looked at, failures first. A swollen, hot,
 -- hissing, leaking or smelling battery: stop, do not charge, move it away from people and
 -- combustibles, watch it, follow local rules and qualified help.
@@ -10,7 +11,7 @@
 -- column inspected_on: when it was last looked at
 -- column first_seen_on: when it first failed or was degraded
 -- column note: what was seen
--- column status: of the device: in use or retired
+-- column status: of the device: in use, retired, lost, sold, destroyed or refused
 -- example (demo): K07 | demo-Radio | buttons | fail | 2026-09-21 | 2026-06-23 | side button sticks | in use
 -- example (demo): R05 | demo-Radio | loudspeaker | fail | 2026-09-25 | 2026-06-26 | rattles | in use
 WITH first_seen AS (

@@ -1,4 +1,5 @@
 -- Outcomes by weeks after the last drop
+-- use: follow-up
 -- How the functions of dropped devices fared as the weeks went by. Not tested is no pass.
 -- parameter function VARCHAR = NULL: only this function
 -- column weeks_after_drop: whole weeks from the device's last drop to the look

@@ -1,4 +1,5 @@
 -- Peak g by drop number
+-- use: wear
 -- Every drop of the series in order, voided ones shown with their reason. The change counts from
 -- the first valid drop of the series and is left blank for voided drops.
 -- parameter series VARCHAR = NULL: only this series

@@ -1,4 +1,5 @@
 -- Reference drops by day
+-- use: logging
 -- The same dummy on the same pad watches the rig: when its peaks move, the rig has moved, and
 -- trends of cases over those days are in doubt.
 -- column series: code of the reference series

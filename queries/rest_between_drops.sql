@@ -1,4 +1,5 @@
 -- Drops that followed too soon
+-- use: logging
 -- Drops made before the case, or the bare device, had rested long enough since its previous drop:
 -- foam needs time to come back, and the next peak reads high.
 -- parameter shorter_than_s DOUBLE = 60: rest that is too short, s

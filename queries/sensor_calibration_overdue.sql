@@ -1,4 +1,5 @@
 -- Drops measured with a sensor out of calibration
+-- use: logging
 -- Series whose drops were made after the sensor's calibration was due, or with a sensor whose due
 -- date is not recorded. Their peaks need a review once the sensor has been calibrated again.
 -- column sensor: code of the sensor

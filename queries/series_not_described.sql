@@ -1,4 +1,5 @@
 -- Series whose conditions are not fully recorded
+-- use: logging
 -- What is missing to repeat a series, or to compare it with another.
 -- column series: code of the series
 -- column drops: drops in it, voided ones counted

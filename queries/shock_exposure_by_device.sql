@@ -1,4 +1,5 @@
 -- Shock exposure by device
+-- use: follow-up
 -- What each device lived through, in any case or bare: the dose of the device, never the wear of a
 -- case. The dose is a sum over valid drops; where drops have no valid reading it is a lower bound.
 -- parameter exponent DOUBLE = 4: exponent of the shock dose, Σ (peak g / 1000)^exponent

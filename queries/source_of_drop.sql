@@ -1,4 +1,5 @@
 -- Where a drop came from
+-- use: logging
 -- Every act that wrote or mended a drop: file, row and digest, or person and time. Nothing is
 -- overwritten, so the first values stand in the first line.
 -- parameter series VARCHAR = NULL: only this series

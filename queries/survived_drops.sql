@@ -1,4 +1,5 @@
 -- Cases that survived so many drops
+-- use: wear
 -- Which cases lived through the wanted number of drops without being seen failed (damage of
 -- severity 4); voided drops were drops too. Cases not dropped that often so far are no survivors.
 -- The peak limit is not judged here: `durability forecast` judges both.

@@ -1,4 +1,5 @@
 -- Voided drops and why
+-- use: logging
 -- Drops that no estimate reads, each with its reason and who gave it. They stay in the record, and
 -- case and device lived through them all the same.
 -- column series: code of the series

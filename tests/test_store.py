@@ -32,6 +32,7 @@ def test_eight_processes_appending_at_once_lose_no_acknowledged_drop(store, tmp_
     """DuckDB 2.0 alone loses some: it reads the file's header before it takes its lock."""
     path = tmp_path / "store.duckdb"
     store("specimen", "add", "R-1", "--kind", "device")
+    store("inspect", "record", "R-1", "--check", "power-on=pass")
     for worker in range(PROCESSES):
         store("series", "open", f"S{worker}", "--device", "R-1")
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from argparse import Namespace
 
 from durability.cli.logbook import session_of
+from durability.cli.progress import progress
 from durability.report import as_json
 from durability.workflow import judge
 
@@ -31,16 +32,17 @@ def trend(options: Namespace) -> int:
 
 def forecast(options: Namespace) -> int:
     """How many drops until the case fails."""
-    results, notes = judge.explain_forecasts(
-        session_of(options),
-        options.series,
-        options.case_model,
-        level=options.level,
-        limit_g=options.limit_g,
-        limit_rise=options.limit_rise,
-        horizon=options.horizon,
-        rig_corrected=options.rig_corrected,
-    )
+    with progress(options, "forecasting drops to failure"):
+        results, notes = judge.explain_forecasts(
+            session_of(options),
+            options.series,
+            options.case_model,
+            level=options.level,
+            limit_g=options.limit_g,
+            limit_rise=options.limit_rise,
+            horizon=options.horizon,
+            rig_corrected=options.rig_corrected,
+        )
     if options.json:
         print(as_json.dumps(as_json.forecasts(results, options.level, options.horizon, notes)))
         return 0
@@ -102,11 +104,11 @@ def compare(options: Namespace) -> int:
 
 def latent(options: Namespace) -> int:
     """Do later failures go with the shocks before them."""
-    result = judge.judge_devices(session_of(options))
+    answer = judge.answer_latent(session_of(options), options.on)
     if options.json:
-        print(as_json.dumps(as_json.latent(result)))
+        print(as_json.dumps(as_json.latent(answer)))
         return 0
-    from durability.report import tables
+    from durability.report import follow_up
 
-    tables.latent(result)
+    follow_up.latent(answer, devices=options.devices)
     return 0

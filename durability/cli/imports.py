@@ -7,7 +7,8 @@ from argparse import Namespace
 from collections.abc import Sequence
 from pathlib import Path
 
-from durability.cli.logbook import say, session_of
+from durability.cli.logbook import say, session_of, warn_of
+from durability.cli.progress import progress
 from durability.errors import ImportRefused, UnusableCall
 from durability.intake.tables import SheetOptions
 from durability.report import as_json
@@ -30,15 +31,16 @@ def import_files(options: Namespace) -> int:
         decimal_comma=options.decimal_comma,
     )
     try:
-        count = imports.import_files(
-            session_of(options),
-            options.kind,
-            [Path(file) for file in options.files],
-            options=sheet_options,
-            keep_good=options.keep_good,
-            allow_gaps=getattr(options, "allow_gaps", False),
-            split_by_condition=getattr(options, "split_conditions", False),
-        )
+        with progress(options, f"importing {options.kind}"):
+            count = imports.import_files(
+                session_of(options),
+                options.kind,
+                [Path(file) for file in options.files],
+                options=sheet_options,
+                keep_good=options.keep_good,
+                allow_gaps=getattr(options, "allow_gaps", False),
+                split_by_condition=getattr(options, "split_conditions", False),
+            )
     except ImportRefused as refused:
         count = ImportCount(
             refused.read,
@@ -64,6 +66,7 @@ def import_files(options: Namespace) -> int:
             file=sys.stderr,
         )
     say(options, as_json.import_count(count), words)
+    warn_of(*count.quarantined)
     return 1 if count.rejected else 0
 
 

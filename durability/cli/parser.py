@@ -55,8 +55,9 @@ def make_parser(only: str | None = None) -> argparse.ArgumentParser:
     top.add_argument("--version", action=_Version, nargs=0, help="print the version")
     commands = top.add_subparsers(title="commands", metavar="COMMAND", required=True)
 
-    def command(group: Any, name: str, help_: str, handler: str, parent: _Parser) -> Any:
-        made = group.add_parser(name, help=help_, description=help_, parents=[parent])
+    def command(group: Any, name: str, help_: str, handler: str, parent: _Parser | None) -> Any:
+        parents = [parent] if parent else []
+        made = group.add_parser(name, help=help_, description=help_, parents=parents)
         made.set_defaults(handler=handler)
         return made
 
@@ -97,6 +98,21 @@ def _specimens(group: Any, command: Any, writer: Any, common: Any) -> None:
     )
     retire.add_argument("code")
     retire.add_argument("--reason", required=True)
+    retire.add_argument(
+        "--state",
+        choices=("retired", "lost", "sold", "destroyed", "refused"),
+        default="retired",
+        help="what became of it (default retired); refused: its owner lets no one look any more",
+    )
+    clear = command(
+        group,
+        "clear",
+        "end the quarantine of a device; needs the name of a person",
+        "logbook:clear_specimen",
+        writer,
+    )
+    clear.add_argument("code")
+    clear.add_argument("--reason", required=True, help="what was looked at, and found")
     _amend(command(group, "amend", "mend a specimen's record", "logbook:amend_specimen", writer))
 
 
@@ -250,6 +266,7 @@ def _imports(group: Any, command: Any, writer: Any, _: Any) -> None:
             help="rows in which this column of the sheet is blank are no records",
         )
         made.add_argument("--decimal-comma", action="store_true", help="numbers are written 118,4")
+        _quiet(made)
         if kind == "drops":
             made.add_argument(
                 "--number-drops",
@@ -421,21 +438,48 @@ def _inspections(group: Any, command: Any, writer: Any, common: Any) -> None:
     schedule.add_argument(
         "--anchor", choices=("last drop", "first drop", "received"), default="last drop"
     )
-    record = command(group, "record", "record one inspection", "follow_up:record", writer)
+    record = command(
+        group,
+        "record",
+        "record one inspection; broken off, the same command goes on with it",
+        "follow_up:record",
+        writer,
+    )
     record.add_argument("device")
     record.add_argument(
         "--check",
         dest="checks",
         action="append",
-        required=True,
         metavar="FUNCTION=OUTCOME",
         help="outcome: pass, degraded, fail or not_tested; words after a comma are a note;"
-        " repeatable",
+        " repeatable; without any, the functions of its plan are asked one by one, one key or"
+        " line each",
+    )
+    record.add_argument(
+        "--blind",
+        action="store_true",
+        help="keep the device's shocks and last results from the inspector; stored with the look",
     )
     record.add_argument("--inspected-at", metavar="TIME", help="ISO 8601; else now")
     record.add_argument("--inspector", metavar="NAME", help="who looked; else who enters it")
-    listed = command(group, "list", "list inspections", "follow_up:list_inspections", common)
+    amend = command(
+        group, "amend", "mend one functional check; the first stays", "follow_up:amend", writer
+    )
+    amend.add_argument("device")
+    amend.add_argument("function")
+    amend.add_argument(
+        "--inspected-at", required=True, metavar="TIME", help="of the look; its day may do"
+    )
+    _amend_options(amend)
+    listed = command(
+        group,
+        "list",
+        "list inspections; of one device, how its plan was kept too",
+        "follow_up:list_inspections",
+        common,
+    )
     listed.add_argument("device", nargs="?")
+    listed.add_argument("--on", metavar="DATE", help="judge the plan on this day; else today")
 
 
 def _plans(group: Any, command: Any, _: Any, common: Any) -> None:
@@ -535,6 +579,12 @@ def _rig_corrected(made: Any) -> None:
     )
 
 
+def _quiet(made: Any) -> None:
+    made.add_argument(
+        "-q", "--quiet", action="store_true", help="show no progress; none is shown in a pipe"
+    )
+
+
 def _limits(made: Any) -> None:
     made.add_argument("--level", type=float, default=0.9, help="of the interval (default 0.9)")
     _limit(made)
@@ -567,6 +617,7 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
     _filters(forecast)
     _limits(forecast)
     _rig_corrected(forecast)
+    _quiet(forecast)
     conditions = command(
         commands,
         "conditions",
@@ -623,9 +674,25 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
     due = command(commands, "due", "which inspections are due", "follow_up:due", common)
     due.add_argument("--on", metavar="DATE", help="else today")
     due.add_argument(
-        "--within", type=int, default=0, metavar="DAYS", help="and those due in so many days"
+        "--within",
+        type=int,
+        metavar="DAYS",
+        help="and those due in so many days (default 0; with --calendar 366)",
     )
-    command(commands, "latent", "do later failures go with the shocks", "answers:latent", common)
+    due.add_argument(
+        "--calendar", metavar="FILE.ics", help="write them to a calendar file too (iCalendar)"
+    )
+    latent = command(
+        commands, "latent", "do later failures go with the shocks", "answers:latent", common
+    )
+    latent.add_argument(
+        "--devices",
+        action="store_true",
+        help="each device, those most likely to have failed unseen first",
+    )
+    latent.add_argument(
+        "--on", metavar="DATE", help="day by which unseen failures are asked for; else today"
+    )
     history = command(
         commands, "history", "all that one specimen lived through", "logbook:history", common
     )
@@ -640,6 +707,13 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
     query.add_argument(
         "--folder", action="append", default=[], metavar="PATH", help="your own questions too"
     )
+    query.add_argument("--sql", metavar="SELECT", help="ask this instead, read-only")
+    query.add_argument(
+        "--format",
+        choices=("table", "csv", "json", "markdown", "parquet"),
+        help="by default what FILE ends in, else a table",
+    )
+    query.add_argument("-o", "--output", metavar="FILE", help="write the answer there")
     record = command(
         commands, "record", "keyboard session: one line a drop", "session:record", writer
     )
@@ -651,6 +725,36 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
         "--rest-s", type=float, metavar="S", help="least rest between drops; a shorter one is noted"
     )
     _limit(record)
+    page = command(
+        commands, "report", "write one page that settles an argument", "report:report", writer
+    )
+    page.add_argument(
+        "-o", "--output", required=True, metavar="FILE", help="the page; ends in .html"
+    )
+    about = page.add_mutually_exclusive_group()
+    about.add_argument("--series", action="append", metavar="S", help="only this; repeatable")
+    about.add_argument(
+        "--case-model", action="append", metavar="M", help="only this model; repeatable"
+    )
+    about.add_argument("--specimen", metavar="CODE", help="only what this specimen lived through")
+    about.add_argument("--plan", metavar="NAME", help="only devices that follow this plan")
+    page.add_argument("--on", metavar="DATE", help="what is due on this day; else today")
+    _limits(page)
+    _quiet(page)
+    check = command(
+        commands,
+        "selfcheck",
+        "hold this program against published values",
+        "selfcheck:selfcheck",
+        None,
+    )
+    check.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    check.add_argument(
+        "-o",
+        "--output",
+        metavar="FILE",
+        help="write the dated report: JSON when it ends in .json, else Markdown",
+    )
     command(commands, "demo", "build and show the invented scenario", "demo:demo", writer)
 
 

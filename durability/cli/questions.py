@@ -4,45 +4,81 @@ from __future__ import annotations
 
 from argparse import Namespace
 from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
 
+from durability.basis import counted
+from durability.cli.files import refuse_unwritable, write_text
 from durability.cli.logbook import session_of
 from durability.errors import UnusableCall
 from durability.workflow import questions
 
+if TYPE_CHECKING:
+    from durability.workflow.questions import Answer
+
+
+_ENDINGS = {".csv": "csv", ".json": "json", ".md": "markdown", ".parquet": "parquet"}
+
 
 def query(options: Namespace) -> int:
-    """Ask a saved question, or list them."""
+    """Ask a saved question or a statement of the user's own, or list the questions."""
     values = _values(options.values)
+    if options.sql is not None:
+        if options.name is not None or values:
+            raise UnusableCall("--sql: asks by itself; leave the name and --set away")
+        title, asked = "Your statement", questions.ask_sql
+        return _answer(options, title, asked(session_of(options), options.sql))
     if options.name is None:
         if values:
             raise UnusableCall("--set: no question named; give its name before --set")
+        if options.output or options.format not in (None, "table", "json"):
+            raise UnusableCall("-o, --format: no question named; give its name, or --sql")
         return _list(options)
     question, answer = questions.ask(session_of(options), options.name, values, options.folder)
-    if options.json:
-        from durability.report import as_json
+    return _answer(options, question.title, answer)
 
-        told = {
-            "query": answer.query,
-            "parameters": answer.parameters,
-            "columns": answer.columns,
-            "rows": answer.rows,
-        }
-        print(as_json.dumps(told))
-    else:
+
+def _answer(options: Namespace, title: str, answer: Answer) -> int:
+    """Print the answer or write it to its file, in the form asked for."""
+    file = Path(options.output) if options.output else None
+    form = "json" if options.json else options.format
+    form = form or (_ENDINGS.get(file.suffix.lower()) if file else None) or "table"
+    if file is not None:
+        refuse_unwritable(file)
+    if form == "parquet":
+        if file is None:
+            raise UnusableCall("--format parquet: is no text; name its file with -o FILE.parquet")
+        questions.save_parquet(answer, file)
+    elif form == "table" and file is None:
         from durability.report import questions as shown
 
-        shown.answer(question.title, answer.parameters, answer.columns, answer.rows)
+        shown.answer(title, answer.parameters, answer.columns, answer.rows)
+    elif form == "table":
+        raise UnusableCall(
+            f"-o {options.output!r}: ends in none of {', '.join(_ENDINGS)}; say --format"
+        )
+    else:
+        from durability.report import answers
+
+        text = answers.FORMS[form](answer.query, answer.parameters, answer.columns, answer.rows)
+        if file is None:
+            print(text, end="")
+        else:
+            write_text(file, text)
+    if file is not None and not options.json:
+        print(f"written: {file} ({counted(len(answer.rows), 'row')})")
     return 0
 
 
 def _list(options: Namespace) -> int:
     found = questions.list_questions(options.folder)
-    if options.json:
+    if options.json or options.format == "json":
         from durability.report import as_json
 
         told = [
             {
                 "name": question.name,
+                "use": question.use,
                 "title": question.title,
                 "description": question.description,
                 "parameters": [
@@ -67,6 +103,7 @@ def _list(options: Namespace) -> int:
 
         shown.listing(
             (
+                question.use,
                 question.name,
                 question.title,
                 [

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from durability.cli.judging import Judging
 from durability.cli.lines import Lines
-from durability.cli.logbook import session_of
+from durability.cli.logbook import acknowledged, session_of, warn, warn_of_drop
 from durability.errors import DurabilityError, UnusableCall
 from durability.intake.hand_entry import TypedDrop, read_line, read_undo, void_keys
 from durability.report import bench, labels
@@ -83,6 +83,8 @@ class _BenchSession:
         self.at_keyboard = sys.stdin.isatty() and not options.json
         self.width = shutil.get_terminal_size().columns
         self.refused = 0
+        self.is_over = False
+        """The device has been put in quarantine: no further drop of it."""
         self.to_tell: str | None = None
         """Series whose standing is still to be told."""
 
@@ -92,7 +94,7 @@ class _BenchSession:
             sys.stdout.reconfigure(errors="replace")
         if self.at_keyboard:
             self._open()
-        while self.sheet is None or self.sheet.planned is not None:
+        while not self.is_over and (self.sheet is None or self.sheet.planned is not None):
             words = self._ask()
             if words is None or words in ("q", "quit"):
                 break
@@ -108,6 +110,8 @@ class _BenchSession:
             self._say(self.sheet.progress())
         elif self.at_keyboard:
             self._close()
+        if self.found["device_kind"] == "device" and self.number > 1 and not self.options.json:
+            warn(labels.storage_lines(self.found["device"]))
         return 1 if self.refused and not self.at_keyboard else 0
 
     # ------------------------------------------------------------------------- begin and end
@@ -120,6 +124,9 @@ class _BenchSession:
             for words in self.sheet.opening():
                 self._say(bench.wrapped(words, self.width))
         self._say(bench.cautions(self.width))
+        if self.found["cracked_glass"]:
+            glass = f"! {self.found['device']}: {labels.EYE_PROTECTION}"
+            self._say(bench.wrapped(glass, self.width))
         print("Press Enter once these are understood: ", end="", flush=True)
         self.lines.next()
         if self.sheet is None:
@@ -195,12 +202,7 @@ class _BenchSession:
         if self.options.json:
             from durability.report import as_json
 
-            as_plain = {
-                "series": stored.series,
-                "drop_number": stored.drop_number,
-                "id": stored.id,
-            }
-            print(as_json.dumps(as_plain), flush=True)
+            print(as_json.dumps(acknowledged(stored)), flush=True)
         else:
             name = "" if self.sheet is None else f"of {stored.series} "
             pause = ""
@@ -216,7 +218,10 @@ class _BenchSession:
             severity = 0 if typed is None else int(typed.values.get("damage_severity") or 0)
             for met in self.sheet.dropped(stored, severity, self.dropped_at, is_void=is_void):
                 self._say(met)
-        self.to_tell = stored.series
+        if typed is not None:
+            warn_of_drop(stored, typed.values)
+        self.is_over = stored.quarantine is not None
+        self.to_tell = None if self.is_over else stored.series
 
     def _store_typed(self, typed: TypedDrop, note: str | None) -> logbook.StoredDrop:
         notes = [typed.values.get("note"), note]

@@ -9,7 +9,8 @@ from datetime import date, datetime
 
 from durability.errors import UnusableCall
 from durability.intake.columns import COLUMNS
-from durability.vocabulary import VOID_REASONS
+from durability.records import FunctionalCheck
+from durability.vocabulary import VOID_REASONS, Outcome
 
 
 @dataclass(frozen=True, slots=True)
@@ -321,3 +322,76 @@ def read_undo(words: str) -> str | None:
     if match["key"]:
         return keyed_reason(match["key"], match["words"])
     return (match["reason"] or "").strip() or "undone at the bench"
+
+
+OUTCOME_KEYS: dict[str, Outcome] = {
+    "p": "pass",
+    "d": "degraded",
+    "f": "fail",
+    "n": "not_tested",
+}
+"""One key each."""
+_MEASURED = re.compile(r"^(?P<number>[-+]?[\d.,]+(?:e[-+]?\d+)?)\s*(?P<unit>[^\s#]*)$", re.I)
+
+
+def read_measured(words: str, usual_unit: str | None = None) -> tuple[float, str]:
+    """A measured value and its unit.
+
+    Parameters
+    ----------
+    words : str
+        For instance "5.2 mm".
+    usual_unit : str, optional
+        The unit meant when none is typed.
+
+    Returns
+    -------
+    number : float
+    unit : str
+
+    Raises
+    ------
+    UnusableCall
+        There is no number, or no unit.
+    """
+    match = _MEASURED.match(words.strip())
+    if not match:
+        raise UnusableCall(f"measured {words!r}: write a number and its unit, like 5.2 mm")
+    number = typed_value("measured", match["number"], option="measured")
+    unit = match["unit"] or usual_unit
+    if not unit:
+        raise UnusableCall(f"measured {words!r}: no unit; write it behind, like 5.2 mm")
+    return float(number), unit
+
+
+def read_answer(words: str, usual_unit: str | None = None) -> FunctionalCheck:
+    """One answer on one line: its key or outcome, a measured value, a note.
+
+    Parameters
+    ----------
+    words : str
+        For instance "p", "pass", "p 5.2 mm", "f # no power", "d 5.9 mm # bulges".
+    usual_unit : str, optional
+        The unit meant when none is typed.
+
+    Returns
+    -------
+    FunctionalCheck
+
+    Raises
+    ------
+    UnusableCall
+        The line has another form.
+    """
+    told, _, note = words.strip().partition("#")
+    key, _, rest = told.strip().partition(" ")
+    outcome = OUTCOME_KEYS.get(key.lower()) or next(
+        (each for each in OUTCOME_KEYS.values() if each == key.lower()), None
+    )
+    if outcome is None:
+        raise UnusableCall(
+            f"{words!r}: not an answer; write p pass, d degraded, f fail or n not tested, then a"
+            " measured value with its unit, # and a note"
+        )
+    number, unit = read_measured(rest, usual_unit) if rest.strip() else (None, None)
+    return FunctionalCheck(outcome, number, unit, note.strip() or None)

@@ -4,20 +4,20 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, fields
+from dataclasses import asdict, fields, is_dataclass
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any
 from uuid import UUID
 
 if TYPE_CHECKING:
-    from durability.records import PulseMeasures
+    from durability.records import PulseMeasures, Quarantine
     from durability.results import (
         Comparison,
         CovariateEffect,
-        DueInspection,
+        DueList,
         Forecast,
         ImportCount,
-        LatentLink,
+        LatentAnswer,
         MeasuredFile,
         Prediction,
         PulseTrace,
@@ -218,60 +218,95 @@ def comparison(result: Comparison, voided: Sequence[VoidedDrop]) -> dict[str, An
     }
 
 
-def due(on: date, inspections: Sequence[DueInspection]) -> dict[str, Any]:
+def due(owed: DueList) -> dict[str, Any]:
     """Object of ``due --json``."""
     names = ("device", "due_on", "days_overdue", "stage", "functions")
-    return {"on": on, "due": [_named(inspection, names) for inspection in inspections]}
-
-
-def latent(result: LatentLink) -> dict[str, Any]:
-    """Object of ``latent --json``."""
-    device_names = ("device", "drops", "max_peak_g", "shock_dose", "state")
-    shown = {
-        *device_names,
-        "failed_after_days",
-        "failed_by_days",
-    }
     return {
-        **_named(
-            result,
-            (
-                "devices",
-                "control_devices",
-                "failed_on_drop_day",
-                "latent_failures",
-                "verdict",
-                "dose_exponent",
-            ),
-        ),
-        "effect": _named(result, ("time_ratio_per_doubling", "lower", "upper", "p_value")),
+        "on": owed.on,
+        "due": [_named(inspection, names) for inspection in owed.due],
+        "quarantined": [quarantine(kept) for kept in owed.quarantined],
+        "skipped": [_named(missed, ("device", "stage", "due_on")) for missed in owed.skipped],
+        "without_baseline": owed.without_baseline,
+        "unfinished": owed.unfinished,
+        "cracked_glass": owed.cracked_glass,
+    }
+
+
+def quarantine(kept: Quarantine) -> dict[str, Any]:
+    """One device kept apart, with the ends of the windows in which it is watched."""
+    return {**_named(kept, ("device", "since", "sign", "told")), "watch_until": dict(kept.watch)}
+
+
+def history(told: Mapping[str, Any]) -> dict[str, Any]:
+    """Object of ``history --json``."""
+    kept, exposure = told["quarantine"], told["exposure"]
+    return {
+        **told,
+        "quarantine": None if kept is None else quarantine(kept),
+        "exposure": exposure
+        and {**exposure, "doses": [_everything(dose) for dose in exposure["doses"]]},
+    }
+
+
+def latent(answer: LatentAnswer) -> dict[str, Any]:
+    """Object of ``latent --json``."""
+    link = answer.link
+    told = _everything(
+        link,
+        "per_device",
+        "check_method",
+        "log_loss",
+        "log_loss_without_shock",
+        "time_ratio_per_doubling",
+        "lower",
+        "upper",
+        "p_value",
+    )
+    return {
+        **told,
+        "effect": _named(link, ("time_ratio_per_doubling", "lower", "upper", "p_value")),
         "per_device": [
             {
-                **_named(device, device_names),
+                **_everything(device, "failed_after_days", "failed_by_days"),
                 "failed_after_days": {
                     "after": device.failed_after_days,
                     "by": device.failed_by_days,
                 },
-                **{
-                    each.name: getattr(device, each.name)
-                    for each in fields(device)
-                    if each.name not in shown
-                },
+                "doses": [_everything(dose) for dose in answer.doses[device.device]],
+                "status": answer.not_in_use.get(device.device, "in use"),
+                "quarantined": any(kept.device == device.device for kept in answer.quarantined),
             }
-            for device in result.per_device
+            for device in link.per_device
         ],
         "check": {
-            "method": result.check_method,
-            "log_loss": result.log_loss,
-            "log_loss_without_shock": result.log_loss_without_shock,
+            "method": link.check_method,
+            "log_loss": link.log_loss,
+            "log_loss_without_shock": link.log_loss_without_shock,
         },
-        "basis": result.basis,
+        "quarantined": [quarantine(kept) for kept in answer.quarantined],
     }
+
+
+def _everything(result: Any, *left_out: str) -> dict[str, Any]:
+    """Every field of a result but those; results within it as objects too."""
+    return {
+        each.name: _plain(getattr(result, each.name))
+        for each in fields(result)
+        if each.name not in left_out
+    }
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, tuple):
+        return [_plain(one) for one in value]
+    return _everything(value) if is_dataclass(value) else value
 
 
 def import_count(count: ImportCount) -> dict[str, Any]:
     """Object of ``import … --json``."""
-    return _named(count, ("read", "added", "duplicates", "rejected", "rejects_file"))
+    names = ("read", "added", "duplicates", "rejected", "rejects_file")
+    quarantined = [kept.device for kept in count.quarantined]
+    return {**_named(count, names), **({"quarantined": quarantined} if quarantined else {})}
 
 
 # ---------------------------------------------------------------------------------- waveforms

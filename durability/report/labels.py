@@ -7,6 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from durability.basis import MIN_DROPS_FOR_TREND, counted
+from durability.records import Quarantine
 from durability.results import (
     Comparison,
     CovariateEffect,
@@ -31,6 +32,16 @@ ABSENT = "–"
 VERDICT_MARKS = {"rising": "▲", "settled": "◦", "steady": "=", "too few": "?"}
 """A symbol that never stands without its word."""
 
+NEEDS_ACTION = (
+    f"{VERDICT_MARKS['rising']} ",
+    "FAIL",
+    "failed",
+    "latent failure",
+    "4 failed",
+    "void:",
+)
+"""How a cell begins that an engineer must not read past."""
+
 UNITS = {
     "peak_g": "g",
     "pulse_duration_ms": "ms",
@@ -48,6 +59,88 @@ CAUTIONS = (
     " watch it, and follow local rules and qualified help.",
 )
 """Usual cautions. They do not replace local codes or licensed practice."""
+
+
+EYE_PROTECTION = (
+    "Cracked glass or fragments: wear eye protection and cut-proof gloves, and cover the glass"
+    " with tape before it is handled or dropped again."
+)
+
+
+QUARANTINED = "QUARANTINED"
+"""Shown of a device in quarantine wherever the device is."""
+
+
+def status(state: str, quarantined_since: datetime | None) -> str:
+    """State of a specimen or series; a quarantine is never hidden behind another state."""
+    if quarantined_since is None:
+        return state
+    return QUARANTINED if state in ("in use", "open") else f"{state}, {QUARANTINED}"
+
+
+def look(row: Mapping[str, Any]) -> str | None:
+    """What did not pass in one inspection, and how far it can be trusted."""
+    parts = (
+        "NOTHING TESTED" if row["tested"] == 0 else None,
+        row["not_passed"],
+        f"broken off: {row['checked']} of {row['unfinished_of']}" if row["unfinished_of"] else None,
+        "blind" if row["is_blind"] else None,
+    )
+    return "; ".join(part for part in parts if part) or None
+
+
+def quarantine_lines(*devices: Quarantine) -> list[str]:
+    """What to do at the moment a battery is suspect; the usual cautions, not local rules."""
+    code = devices[0].device if len(devices) == 1 else "DEVICE"
+    return [
+        *(
+            f"QUARANTINE: {kept.device}: battery suspect since {moment(kept.since)}"
+            f" ({kept.sign}: {kept.told})."
+            for kept in devices
+        ),
+        "Stop. Do not charge, power, press or drop it. If that is safe, move it away from people"
+        " and combustibles, onto something that can't burn, and do not breathe what it gives off.",
+        *(
+            f"Watch {kept.device} at least until {_watch_ends(kept)[0]}; look again until"
+            f" {listed(_watch_ends(kept)[1:])}: a damaged cell can fail weeks later."
+            for kept in devices
+        ),
+        "Do not send it by air: damaged or suspect lithium batteries fall under 49 CFR 173.185(f)."
+        " Follow local rules and qualified help. If it burns, leave and call the fire service.",
+        "It is left out of drops and inspection plans until a named person clears it: durability"
+        f" specimen clear {code} --by NAME --reason WHY. The program warns and records; it is no"
+        " interlock.",
+    ]
+
+
+def _watch_ends(kept: Quarantine) -> list[str]:
+    return [f"{moment(until)} ({name})" for name, until in kept.watch]
+
+
+def watch_cut_short(was: Quarantine, now: datetime) -> list[str]:
+    """That a device was cleared before the windows of its watch were over, if it was."""
+    left = [f"{moment(until)} ({name})" for name, until in was.watch if until > now]
+    if not left:
+        return []
+    return [f"The watch was to run until {listed(left)}; go on looking at {was.device} until then."]
+
+
+def storage_lines(device: str) -> list[str]:
+    """What to remember before a dropped device is put away."""
+    return [
+        f"Before {device} is stored: it was dropped, and its battery may be hurt without a sign."
+        " Look at it and feel it first; keep it where a fire could not spread, watch it for 6 h,"
+        " and look again after 7 and 30 days.",
+        f"Anything odd: durability inspect record {device}, or damage add {device}.",
+    ]
+
+
+def unseen_line(codes: Iterable[str]) -> str:
+    """That something is dropped for the first time without a look at it before."""
+    return (
+        f"{' and '.join(codes)}: no check before the first drop, so a later failure may have been"
+        " there all along; look now: durability inspect record (a device), damage add (a case)"
+    )
 
 
 def number(value: float | None, digits: int = 3) -> str:
@@ -78,6 +171,33 @@ def number(value: float | None, digits: int = 3) -> str:
 
     places = max(0, digits - 1 - floor(log10(abs(value))))
     return f"{value:.{places}f}"
+
+
+def dose(value: float | None) -> str:
+    """A shock dose: it spans many powers of ten, and two digits are more than it is good for."""
+    if value is None or value == 0 or value >= 0.001:
+        return number(value, 2)
+    return f"{value:.1e}"
+
+
+def small(value: float) -> str:
+    """A difference or tolerance, which may be tiny: two digits, with a power of ten if need be."""
+    return ABSENT if value != value else f"{value:.2g}"
+
+
+def digits_to_tell(value: float, tolerance: float) -> int:
+    """Significant digits that show a difference of a tenth of the tolerance, nine at most.
+
+    Examples
+    --------
+    >>> digits_to_tell(606.528, 0.02), digits_to_tell(59.0, 0.0)
+    (6, 3)
+    """
+    from math import floor, log10
+
+    if not tolerance or not value:
+        return 3
+    return max(3, min(9, 2 + floor(log10(abs(value))) - floor(log10(tolerance))))
 
 
 def percent(value: float | None) -> str:
@@ -153,6 +273,17 @@ def text(value: Any) -> str:
 def listed(items: Iterable[Any]) -> str:
     """Items with commas."""
     return ", ".join(str(item) for item in items)
+
+
+MOST_NAMED = 8
+
+
+def some(items: Iterable[Any]) -> str:
+    """Items with commas, the first few by name and the others counted."""
+    named = [str(item) for item in items]
+    if len(named) <= MOST_NAMED + 1:
+        return listed(named)
+    return f"{listed(named[:MOST_NAMED])} and {len(named) - MOST_NAMED} more"
 
 
 def source(row: dict[str, Any]) -> str:
@@ -297,12 +428,34 @@ def percent_with_interval(rise: float | None, lower: float | None, upper: float 
 def weights(shape_weights: Mapping[str, float]) -> str:
     """Shapes with the weight they carry, the heaviest first, those under 2 % left out."""
     heaviest = sorted(shape_weights.items(), key=lambda item: -item[1])
-    return listed(f"{shape} {weight:.0%}" for shape, weight in heaviest if weight >= 0.02)
+    return listed(f"{shape} {chance(weight)}" for shape, weight in heaviest if weight >= 0.02)
 
 
 def chance(probability: float | None) -> str:
-    """A probability in percent."""
-    return ABSENT if probability is None else f"{probability:.0%}"
+    """A probability in percent; never 0 or 100 for what is only very small or very large.
+
+    Examples
+    --------
+    >>> chance(0.914), chance(0.9999), chance(0.001), chance(0.0)
+    ('91 %', '> 99 %', '< 1 %', '0 %')
+    """
+    if probability is None:
+        return ABSENT
+    if 0.995 <= probability < 1:
+        return "> 99 %"
+    if 0 < probability < 0.005:
+        return "< 1 %"
+    return f"{100 * probability:.0f} %"
+
+
+def share(part: float) -> str:
+    """A share that is exact, like the level of an interval."""
+    return f"{100 * part:g} %"
+
+
+def drawn_chance(probability: float | None) -> str:
+    """As ``chance``, of a share of draws: none or all of them still leave a doubt."""
+    return chance(None if probability is None else min(max(probability, 1e-9), 1 - 1e-9))
 
 
 def trends_answer(results: Sequence[Trend]) -> str:
@@ -339,7 +492,7 @@ def forecasts_answer(results: Sequence[Forecast], level: float, horizon: int) ->
     if next_ones:
         soonest = min(next_ones, key=lambda each: each.drops_to_failure.median or 0)
         median, span = life(soonest.drops_to_failure, horizon)
-        answer += f"; next {soonest.series} at drop {median} ({level:.0%}: {span})"
+        answer += f"; next {soonest.series} at drop {median} ({share(level)}: {span})"
     return answer + "."
 
 
@@ -351,7 +504,7 @@ def forecast_sentence(result: Forecast, level: float, horizon: int) -> str:
     limit = "" if result.limit_g is None else f" (limit {number(result.limit_g)} g)"
     return (
         f"{result.series}: not failed after {counted(result.drops, 'drop')}; fails at drop"
-        f" {median}, {level:.0%} between {span}{limit}"
+        f" {median}, {share(level)} between {span}{limit}"
     )
 
 
@@ -394,6 +547,11 @@ def ranking_answer(result: Ranking) -> str:
     first = result.groups[0]
     if first.probability_fastest is None:
         return "Too few drops to rank."
+    if len(result.groups) == 1:
+        return (
+            f"{first.group}: {percent(first.rise_pct_per_drop)} % per drop"
+            f" ({percents(first.lower, first.upper)}); no other to rank it against."
+        )
     sure = (
         "the order can be told"
         if result.order_is_clear
@@ -401,8 +559,8 @@ def ranking_answer(result: Ranking) -> str:
     )
     return (
         f"Fastest: {first.group}, {percent(first.rise_pct_per_drop)} % per drop"
-        f" ({percents(first.lower, first.upper)}), fastest with {chance(first.probability_fastest)}"
-        f" probability; {sure}."
+        f" ({percents(first.lower, first.upper)}), fastest with"
+        f" {drawn_chance(first.probability_fastest)} probability; {sure}."
     )
 
 
@@ -439,6 +597,11 @@ def latent_sentence(result: LatentLink) -> str:
     p = "" if result.p_value is None else f", p = {number(result.p_value, 2)}"
     word = "Linked" if result.verdict == "linked" else "Not shown to be linked"
     return f"{word}: {effect}{p}; {seen}."
+
+
+def functions_due(functions: Sequence[str]) -> str:
+    """The functions that an inspection is to check."""
+    return f"{counted(len(functions), 'function')}: {listed(functions)}"
 
 
 def failed_days(device: DeviceOutlook) -> str:

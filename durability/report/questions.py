@@ -15,22 +15,41 @@ _GAP = 2
 """Blanks between two columns of a table."""
 
 
-def listing(questions: Iterable[tuple[str, str, Sequence[str]]]) -> None:
-    """Print which questions there are.
+USES = {
+    "logging": "At the bench, and keeping the record",
+    "follow-up": "Weeks and months later",
+    "wear": "Which wear out, and how fast",
+}
+"""Daily use → its heading; a user's own questions may name none."""
+
+
+def listing(questions: Iterable[tuple[str, str, str, Sequence[str]]]) -> None:
+    """Print which questions there are, by daily use.
 
     Parameters
     ----------
-    questions : iterable of (name, title, parameters)
+    questions : iterable of (use, name, title, parameters)
         Parameters as they are typed behind ``--set``.
     """
-    rows = [
-        (name, "\n".join([title, *(f"  --set {parameter}" for parameter in parameters)]))
-        for name, title, parameters in questions
-    ]
-    tables.say(f"{counted(len(rows), 'saved question')}; ask one with: durability query NAME")
-    table = tables.grid(("name", "question, and what it can be asked with"), rows)
-    table.columns[0].min_width = max((len(name) for name, _ in rows), default=0)
-    tables.console().print(table)
+    found = list(questions)
+    tables.say(f"{counted(len(found), 'saved question')}; ask one with: durability query NAME")
+    width = max((len(name) for _, name, _, _ in found), default=0)
+    for use in dict.fromkeys([*USES, *(use for use, *_ in found)]):
+        own = [(name, title, parameters) for at, name, title, parameters in found if at == use]
+        if not own:
+            continue
+        tables.console().print()
+        tables.say(USES.get(use, use or "Your own"))
+        table = tables.grid(
+            ("name", "question, and what it can be asked with"),
+            (
+                (name, "\n".join([title, *(f"  --set {parameter}" for parameter in parameters)]))
+                for name, title, parameters in own
+            ),
+            wrap=(1,),
+        )
+        table.columns[0].min_width = width
+        tables.console().print(table)
 
 
 def answer(
@@ -72,7 +91,7 @@ def answer(
         for at, values in enumerate(zip(*rows, strict=True))
         if all(isinstance(value, (int, float, type(None))) for value in values)
     ]
-    table = tables.grid(headings, cells, right=numeric)
+    table = tables.grid(headings, cells, right=numeric, wrap=range(len(headings)))
     table.show_edge = False
     table.padding = (0, _GAP - 1, 0, 0)
     for column, width in zip(table.columns, widths, strict=True):

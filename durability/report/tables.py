@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import sys
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from rich.box import Box
@@ -15,14 +13,13 @@ from rich.table import Table
 
 from durability.basis import counted
 from durability.report import labels
+from durability.report.terminal import is_plain, printable
 
 if TYPE_CHECKING:
     from durability.results import (
         Comparison,
         CovariateEffect,
-        DueInspection,
         Forecast,
-        LatentLink,
         MoreDrops,
         Ranking,
         RigNote,
@@ -34,12 +31,8 @@ if TYPE_CHECKING:
 _RULES = Box("    \n    \n ── \n    \n    \n    \n    \n ── \n")
 _ASCII_RULES = Box("    \n    \n -- \n    \n    \n    \n    \n -- \n", ascii=True)
 
-_TO_ASCII = str.maketrans(
-    {
-        "▲": "^", "◦": "o", "–": "-", "…": "..", "→": ">", "°": "", "×": "x", "√": "sqrt",
-        "≥": ">=", "≤": "<=", "²": "2", "−": "-", "±": "+/-", "λ": "lambda",
-    }
-)  # fmt: skip
+ACCENT = "bold red"
+"""For what needs action, and for nothing else; its words say so without colour too."""
 
 _COLUMNS: dict[str, tuple[tuple[str, str], ...]] = {
     "specimens": (
@@ -81,7 +74,8 @@ _COLUMNS: dict[str, tuple[tuple[str, str], ...]] = {
     "inspections": (
         ("inspected_at", "inspected"),
         ("device", "device"),
-        ("checked", "checked"),
+        ("days_since_drop", "days"),
+        ("tested", "tested"),
         ("failed", "failed"),
         ("not_passed", "not passed"),
         ("inspector", "by"),
@@ -97,7 +91,7 @@ _COLUMNS: dict[str, tuple[tuple[str, str], ...]] = {
 
 _WORDY = {
     "remark", "not_passed", "stages", "functions", "condition", "model", "case_model", "name",
-    "last_dropped_at",
+    "last_dropped_at", "status",
 }  # fmt: skip
 """Columns whose text may run over several lines."""
 
@@ -112,6 +106,8 @@ _NOUNS = {
     "damage": ("damage note",),
     "inspection": ("inspection",),
     "amendment": ("amendment",),
+    "quarantine": ("quarantine",),
+    "clearance": ("clearance",),
 }
 
 
@@ -120,17 +116,9 @@ def console() -> Console:
     return Console(highlight=False, soft_wrap=False, emoji=False)
 
 
-def _is_plain() -> bool:
-    encoding = (sys.stdout.encoding or "ascii").lower()
-    return not encoding.startswith("utf")
-
-
 def _shown(words: str) -> str:
     """Text that the terminal can show, never taken for markup."""
-    if _is_plain():
-        encoding = sys.stdout.encoding or "ascii"
-        words = words.translate(_TO_ASCII).encode(encoding, errors="replace").decode(encoding)
-    return escape(words)
+    return escape(printable(words))
 
 
 def grid(
@@ -159,7 +147,7 @@ def grid(
         To print.
     """
     table = Table(
-        box=_ASCII_RULES if _is_plain() else _RULES,
+        box=_ASCII_RULES if is_plain() else _RULES,
         show_edge=False,
         pad_edge=False,
         padding=(0, 1, 0, 0),
@@ -176,8 +164,14 @@ def grid(
             vertical="top",
         )
     for row in rows:
-        table.add_row(*(_shown(cell) for cell in row))
+        table.add_row(*map(_accented, row))
     return table
+
+
+def _accented(cell: str) -> str:
+    """A cell's text, in the one accent when it says that something needs action."""
+    shown = _shown(cell)
+    return f"[{ACCENT}]{shown}[/]" if cell.startswith(labels.NEEDS_ACTION) else shown
 
 
 def say(words: str) -> None:
@@ -223,9 +217,13 @@ def _with_words(what: str, row: dict[str, Any]) -> dict[str, Any]:
     if what == "series":
         row["condition"] = labels.condition(row)
         row["case"] = row["case"] or "bare"
+        row["status"] = labels.status(row["status"], row.get("device_quarantined_since"))
     if what == "specimens":
         worst = row["worst_damage"]
         row["worst_damage"] = None if worst is None else labels.severity(worst)
+        row["status"] = labels.status(row["status"], row["quarantined_since"])
+    if what == "inspections":
+        row["not_passed"] = labels.look(row)
     if what == "drops":
         damage = row["damage_severity"]
         parts = (
@@ -241,8 +239,12 @@ def _with_words(what: str, row: dict[str, Any]) -> dict[str, Any]:
 
 def sheet(what: str, record: Mapping[str, Any]) -> None:
     """Print one record: its facts, then the lists that hang on it."""
+    since = record.get("quarantined_since") or record.get("device_quarantined_since")
     facts = [
-        (key.replace("_", " "), labels.text(value))
+        (
+            key.replace("_", " "),
+            labels.status(value, since) if key == "status" else labels.text(value),
+        )
         for key, value in record.items()
         if not isinstance(value, list) or not value or not isinstance(value[0], dict)
     ]
@@ -264,31 +266,10 @@ def sheet(what: str, record: Mapping[str, Any]) -> None:
                 )
 
 
-def history(specimen: str, events: Sequence[Mapping[str, Any]]) -> None:
-    """Print everything one specimen lived through, in time order."""
+def counted_events(events: Sequence[Mapping[str, Any]]) -> str:
+    """How often each kind of event was met, in words."""
     met = Counter(str(event["event"]) for event in events)
-    told = labels.listed(counted(count, *_NOUNS[event]) for event, count in met.items())
-    say(f"{specimen} lived through: {told or 'nothing recorded'}")
-    if not events:
-        return
-    console().print(
-        grid(
-            ("when", "event", "series", "drop", "what", "recorded in"),
-            (
-                (
-                    labels.moment(event["happened_at"]) + ("" if event["dated"] else " (entered)"),
-                    event["event"],
-                    event["series"] or "",
-                    "" if event["drop_number"] is None else str(event["drop_number"]),
-                    event["what"] or "",
-                    labels.source(dict(event)),
-                )
-                for event in events
-            ),
-            right=(3,),
-            wrap=(0, 4, 5),
-        )
-    )
+    return labels.listed(counted(count, *_NOUNS[event]) for event, count in met.items())
 
 
 # ------------------------------------------------------------------------------------ answers
@@ -449,7 +430,7 @@ def forecasts(
     )
     console().print(
         grid(
-            ("series", "model", "drops", "limit, g", "fails at drop", f"{level:.0%}"),
+            ("series", "model", "drops", "limit, g", "fails at drop", labels.share(level)),
             (
                 (
                     each.series,
@@ -496,7 +477,7 @@ def explained_forecasts(
                 grid(
                     ("drop", "still protects", ""),
                     (
-                        (str(drop), f"{share:.0%}", "#" * round(share * PLOT_WIDTH))
+                        (str(drop), labels.chance(share), "#" * round(share * PLOT_WIDTH))
                         for drop, share in told
                     ),
                     right=(0, 1),
@@ -536,7 +517,7 @@ def ranking(result: Ranking) -> None:
                     str(group.drops),
                     str(group.failed),
                     labels.percent_with_interval(group.rise_pct_per_drop, group.lower, group.upper),
-                    labels.chance(group.probability_fastest),
+                    labels.drawn_chance(group.probability_fastest),
                     labels.life_words(group.life),
                 )
                 for group in result.groups
@@ -577,61 +558,3 @@ def comparison(result: Comparison, voided: Sequence[VoidedDrop]) -> None:
             + (": OUTSIDE the interval" if outside else ", within the interval")
         )
     say(f"rests on: {result.basis}")
-
-
-def latent(result: LatentLink) -> None:
-    """Print whether later failures go with the shocks, then each device."""
-    say(labels.latent_sentence(result))
-    if result.per_device:
-        console().print(
-            grid(
-                ("device", "drops", "peak, g", "dose", "state", "failed, days", "by day 90"),
-                (
-                    (
-                        device.device,
-                        str(device.drops),
-                        labels.number(device.max_peak_g),
-                        labels.number(device.shock_dose),
-                        device.state,
-                        labels.failed_days(device),
-                        labels.chance(device.probability_failed_by_day.get(90)),
-                    )
-                    for device in sorted(
-                        result.per_device, key=lambda each: -(each.shock_dose or 0)
-                    )
-                ),
-                right=(1, 2, 3, 5, 6),
-                wrap=(4,),
-            )
-        )
-    say(f"rests on: {result.basis}")
-    say(labels.CAUTIONS[1])
-
-
-def due(on: date, inspections: Sequence[DueInspection]) -> None:
-    """Print which inspections are owed, the most overdue first."""
-    overdue = sum(each.days_overdue > 0 for each in inspections)
-    say(
-        f"{counted(len(inspections), 'inspection')} due on {on.isoformat()},"
-        f" {overdue} of them overdue"
-    )
-    if not inspections:
-        return
-    console().print(
-        grid(
-            ("device", "stage", "due on", "days overdue", "functions"),
-            (
-                (
-                    each.device,
-                    each.stage,
-                    each.due_on,
-                    str(each.days_overdue) if each.days_overdue > 0 else "",
-                    str(len(each.functions)),
-                )
-                for each in inspections
-            ),
-            right=(3, 4),
-        )
-    )
-    for functions in dict.fromkeys(each.functions for each in inspections):
-        say(f"{counted(len(functions), 'function')}: {labels.listed(functions)}")

@@ -94,10 +94,9 @@ def fetch_arrays(connection: Connection, name: str, **parameters: Any) -> dict[s
     for column, values in columns.items():
         masked: Any = np.ma.asarray(values)
         if masked.dtype.kind not in "fiu":
-            # filled(None) would put "?" there, numpy's own stand-in for an absent object.
-            texts = masked.astype(object).data
-            texts[np.ma.getmaskarray(masked)] = None
-            arrays[column] = texts
+            values = masked.data.astype(object)
+            values[np.ma.getmaskarray(masked)] = None  # filled(None) would put the filler "?"
+            arrays[column] = values
         elif np.ma.is_masked(masked):
             arrays[column] = masked.astype(float).filled(np.nan)
         else:
@@ -263,6 +262,7 @@ _CHECKS = {
         "check_drops_closed",
         "check_drops_specimens",
         "check_drops_conditions",
+        "check_drops_quarantined",
     ),
     "damage": ("check_damage_lone_number", "check_damage_known", "check_damage_stored"),
     "inspections": (

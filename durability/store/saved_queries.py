@@ -1,9 +1,10 @@
 """Saved questions: find, describe and run ``queries/*.sql``, read-only.
 
-A file opens with comment lines: its title, what it answers, then ``parameter``, ``column`` and
-``example`` lines::
+A file opens with comment lines: its title, its daily use, what it answers, then ``parameter``,
+``column`` and ``example`` lines::
 
     -- Cases that survived
+    -- use: wear
     -- Which cases lived through at least so many drops without failing.
     -- parameter min_drops INTEGER = 20: fewest drops
     -- column case: code of the case
@@ -20,19 +21,24 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import duckdb
 
 from durability.errors import UnusableCall
 from durability.store import database
 
+if TYPE_CHECKING:
+    import pandas as pd
+
 _PARAMETER = re.compile(r"^parameter (\w+) (\w+) = (.*?): (.+)$")
 _EXAMPLE = "example (demo): "
+_USE = "use: "
 _COLUMN = re.compile(r"^column \"?(\w+)\"?: (.+)$")
 
 
@@ -60,6 +66,8 @@ class SavedQuery:
 
     name: str
     title: str
+    use: str
+    """Daily use that it belongs to; blank where the head names none."""
     description: str
     parameters: tuple[Parameter, ...]
     columns: tuple[tuple[str, str], ...]
@@ -78,6 +86,8 @@ class Answer:
     parameters: dict[str, Any]
     columns: tuple[str, ...]
     rows: tuple[tuple[Any, ...], ...]
+    types: tuple[str, ...] = ()
+    """Of the columns, as the store names them."""
 
 
 def shipped_folder() -> Path:
@@ -145,7 +155,7 @@ def read_query(file: Path) -> SavedQuery:
         head.append(line.removeprefix("--").strip())
     if not head:
         raise UnusableCall(f"{file}, row 1: no head; open with '-- ' and the title")
-    parameters, columns, example, words = [], [], [], []
+    parameters, columns, example, words, use = [], [], [], [], ""
     for row, line in enumerate(head[1:], start=2):
         if line.startswith("parameter "):
             match = _PARAMETER.match(line)
@@ -163,6 +173,8 @@ def read_query(file: Path) -> SavedQuery:
             if not match:
                 raise UnusableCall(f"{file}, row {row}: write '-- column NAME: meaning, unit'")
             columns.append((match.group(1), match.group(2)))
+        elif line.startswith(_USE):
+            use = line.removeprefix(_USE)
         elif line.startswith(_EXAMPLE):
             example.append(line.removeprefix(_EXAMPLE))
         else:
@@ -170,6 +182,7 @@ def read_query(file: Path) -> SavedQuery:
     return SavedQuery(
         file.stem,
         head[0],
+        use,
         " ".join(words),
         tuple(parameters),
         tuple(columns),
@@ -201,6 +214,11 @@ def run_query(store: Path, query: SavedQuery, values: Mapping[str, str]) -> Answ
     UnusableCall
         A value names no parameter or does not fit its type, or the statement fails or would write.
     """
+    return run_sql(store, query.sql, typed_parameters(query, values), name=query.name)
+
+
+def typed_parameters(query: SavedQuery, values: Mapping[str, str]) -> dict[str, Any]:
+    """Values of a question's parameters by their types; those not given take their defaults."""
     known = {parameter.name: parameter for parameter in query.parameters}
     for name in values:
         if name not in known:
@@ -210,21 +228,116 @@ def run_query(store: Path, query: SavedQuery, values: Mapping[str, str]) -> Answ
                 + (f" (nearest: {near[0]})" if near else "")
                 + (f"; it takes {', '.join(known)}" if known else "; it takes none")
             )
-    parameters = {
+    return {
         name: _value(parameter, values.get(name, parameter.default))
         for name, parameter in known.items()
     }
+
+
+def run_sql(
+    store: Path, sql: str, parameters: Mapping[str, Any] | None = None, *, name: str = ""
+) -> Answer:
+    """Answer of any statement, asked read-only.
+
+    Parameters
+    ----------
+    store : Path
+        An existing store.
+    sql : str
+        A statement with ``$name`` parameters.
+    parameters : mapping, optional
+        Their values.
+    name : str
+        Of the saved question that it is; blank for one of the user's own.
+
+    Returns
+    -------
+    Answer
+        Columns and rows.
+
+    Raises
+    ------
+    UnusableCall
+        The statement fails or would write.
+    """
+    asked = dict(parameters or {})
+    with _asking(store, sql, asked, name) as result:
+        described = result.description or ()
+        rows = tuple(tuple(row) for row in result.fetchall())
+    return Answer(
+        name,
+        asked,
+        tuple(column[0] for column in described),
+        rows,
+        tuple(str(column[1]) for column in described),
+    )
+
+
+def query_frame(
+    store: Path, sql: str, parameters: Mapping[str, Any] | None = None, *, name: str = ""
+) -> pd.DataFrame:
+    """As ``run_sql``, as a table of pandas: absent is NA, NaN or NaT by its type."""
+    with _asking(store, sql, dict(parameters or {}), name) as result:
+        frame: pd.DataFrame = result.df()
+    return frame
+
+
+def view_frame(store: Path, view: str) -> pd.DataFrame | None:
+    """Every row of a view or table of the store; None when there is none of that name."""
     with database.reading(store) as connection:
         try:
-            result = connection.execute(query.sql, parameters)
+            frame: pd.DataFrame = connection.cursor().table(view).df()
+        except duckdb.CatalogException:
+            return None
+    return frame
+
+
+@contextmanager
+def _asking(
+    store: Path, sql: str, parameters: dict[str, Any], name: str
+) -> Iterator[duckdb.DuckDBPyConnection]:
+    with database.reading(store) as connection:
+        try:
+            yield connection.execute(sql, parameters)
         except duckdb.Error as error:
             message = str(error).splitlines()[0]
             if "read-only" in message:
                 message = "it would write, and questions are asked read-only"
-            raise UnusableCall(f"query {query.name}: {message}") from None
-        columns = tuple(column[0] for column in result.description or ())
-        rows = tuple(tuple(row) for row in result.fetchall())
-    return Answer(query.name, parameters, columns, rows)
+            raise UnusableCall(f"{f'query {name}' if name else '--sql'}: {message}") from None
+
+
+def write_parquet(answer: Answer, file: Path) -> None:
+    """Write an answer as a Parquet file, its columns of the types that the store gave them.
+
+    Parameters
+    ----------
+    answer : Answer
+        Columns, their types and rows.
+    file : Path
+        Written anew.
+
+    Raises
+    ------
+    UnusableCall
+        It can't be written there.
+    """
+    import pandas as pd
+
+    # A connection of its own: one that reads the store may touch no other file.
+    memory = duckdb.connect(":memory:")
+    try:
+        frame = pd.DataFrame(answer.rows, columns=range(len(answer.columns)), dtype=object)
+        quoted = [name.replace('"', '""') for name in answer.columns]
+        typed = ", ".join(
+            f'CAST("{at}" AS {type_}) AS "{name}"'
+            for at, (name, type_) in enumerate(zip(quoted, answer.types, strict=True))
+        )
+        memory.from_df(frame.rename(columns=str)).project(typed).write_parquet(str(file))
+    except (duckdb.Error, OSError) as error:
+        reason = str(error).splitlines()[0]
+        raise UnusableCall(f"-o {str(file)!r}: can't be written ({reason})") from None
+    finally:
+        memory.close()
 
 
 def _value(parameter: Parameter, text: str) -> Any:

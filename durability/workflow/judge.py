@@ -4,18 +4,29 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import date, datetime
 from itertools import pairwise
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from durability.errors import RecordRefused, UnusableCall
+from durability.intake.hand_entry import typed_date
 from durability.orientation import is_orientation, normalise_orientation
 from durability.records import DeviceHistory, DropHistory
-from durability.results import Prediction, RigNote, TrendContext, VoidedDrop
+from durability.results import (
+    DeviceExpectation,
+    DoseUnder,
+    LatentAnswer,
+    Prediction,
+    RigNote,
+    TrendContext,
+    VoidedDrop,
+)
 from durability.store import bench, database
+from durability.workflow import quarantine
 from durability.workflow.limits import Limit
-from durability.workflow.logbook import series_rows
+from durability.workflow.logbook import IN_USE, series_rows
 from durability.workflow.rig import RigLedger
 from durability.workflow.session import Session
 
@@ -29,6 +40,10 @@ if TYPE_CHECKING:
         Ranking,
         Trend,
     )
+
+
+EPOCH = date(1970, 1, 1)
+"""Days of the models count from here."""
 
 
 def drop_histories(
@@ -276,6 +291,17 @@ def _widest_forecast(central: Forecast, least: Forecast, most: Forecast, note: R
     )
 
 
+def refuse_unusable_limits(
+    level: float, limit_g: float | None, limit_rise: float, horizon: int
+) -> None:
+    """Refuse a level, limit or horizon that is out of its range."""
+    if not 0 < level < 1:
+        raise UnusableCall(f"--level {level}: not a share between 0 and 1, like 0.9")
+    Limit(limit_g, limit_rise)  # refuses what is out of range
+    if horizon < 1:
+        raise UnusableCall(f"--horizon {horizon}: not a drop number of 1 or more")
+
+
 def forecast_series(
     session: Session,
     series: Sequence[str] | None = None,
@@ -335,11 +361,7 @@ def explain_forecasts(
     UnusableCall
         A limit, level or horizon is out of its range.
     """
-    if not 0 < level < 1:
-        raise UnusableCall(f"--level {level}: not a share between 0 and 1, like 0.9")
-    Limit(limit_g, limit_rise)  # refuses what is out of range
-    if horizon < 1:
-        raise UnusableCall(f"--horizon {horizon}: not a drop number of 1 or more")
+    refuse_unusable_limits(level, limit_g, limit_rise, horizon)
     from durability.forecast import forecast
 
     wanted = drop_histories(session, series, case_models)
@@ -496,13 +518,142 @@ def device_histories(session: Session) -> list[DeviceHistory]:
                 check_day=checks["check_day"][check].astype(float),
                 check_function=tuple(checks["function"][check]),
                 check_outcome=tuple(checks["outcome"][check]),
+                can_be_inspected=row["status"] == IN_USE and row["quarantined_since"] is None,
             )
         )
     return histories
 
 
-def judge_devices(session: Session) -> LatentLink:
-    """Whether later failures of the devices go with the shocks before them."""
+def judge_devices(session: Session, on: date | None = None) -> LatentLink:
+    """Whether later failures of the devices go with the shocks before them.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    on : date, optional
+        The day on which failures that no one has seen yet are asked for; by default that of the
+        last look of all.
+
+    Returns
+    -------
+    LatentLink
+        Verdict, effect, and each device's outlook.
+    """
     from durability.latent import judge_latent_link
 
-    return judge_latent_link(device_histories(session))
+    return judge_latent_link(device_histories(session), on_day=_day_number(on))
+
+
+def _day_number(day: date | None) -> float | None:
+    return None if day is None else float((day - EPOCH).days)
+
+
+def answer_latent(session: Session, on: str | None) -> LatentAnswer:
+    """The link, the doses it rests on, and which devices are no longer looked at.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    on : str, optional
+        ISO date on which unseen failures are asked for; else today.
+
+    Returns
+    -------
+    LatentAnswer
+        With doses under the literature's exponents.
+    """
+    day = typed_date(on, option="--on") if on else date.today()  # noqa: DTZ011 - the bench's day
+    link = judge_devices(session, day)
+    with database.reading(session.store) as connection:
+        devices = bench.fetch(connection, "devices")
+        quarantined = quarantine.quarantines(connection)
+    return LatentAnswer(
+        link=link,
+        doses=device_doses(device_histories(session), until_failed=True),
+        not_in_use={row["device"]: row["status"] for row in devices if row["status"] != IN_USE},
+        quarantined=tuple(quarantined),
+    )
+
+
+def device_doses(
+    histories: Sequence[DeviceHistory], *, until_failed: bool
+) -> dict[str, tuple[DoseUnder, ...]]:
+    """Shock dose of each device under the lower, usual and upper exponent of the literature.
+
+    Parameters
+    ----------
+    histories : sequence of DeviceHistory
+        The whole study: drops without a reading are judged by their like in all of it.
+    until_failed : bool
+        Count only the drops that each device lived through before it was seen to have failed.
+
+    Returns
+    -------
+    dict
+        Device → one dose an exponent.
+    """
+    from durability.latent import LITERATURE_EXPONENT, LITERATURE_RANGE, follow_up
+    from durability.latent.exposure import exposure_of
+
+    lived_through = [
+        follow_up(history).lived_through
+        if until_failed
+        else np.ones(len(history.drop_day), dtype=bool)
+        for history in histories
+    ]
+    exponents = (LITERATURE_RANGE[0], LITERATURE_EXPONENT, LITERATURE_RANGE[1])
+    exposures = [exposure_of(histories, lived_through, exponent) for exponent in exponents]
+    return {
+        history.device: tuple(
+            DoseUnder(
+                exponent,
+                of_all[at].shock_dose,
+                of_all[at].shock_dose_likely,
+                of_all[at].shock_dose_upper,
+            )
+            for exponent, of_all in zip(exponents, exposures, strict=True)
+        )
+        for at, history in enumerate(histories)
+    }
+
+
+def expect_device(session: Session, device: str, inspected_at: datetime) -> DeviceExpectation:
+    """What the model expected of a device before the look of one day, told without that look.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    device : str
+        Its code.
+    inspected_at : datetime
+        The look; checks of this device on its day or later are left out.
+
+    Returns
+    -------
+    DeviceExpectation
+        The device's outlook on that day.
+    """
+    from durability.latent import judge_latent_link
+
+    day = float((inspected_at.date() - EPOCH).days)
+    histories = [
+        history if history.device != device else _before(history, day)
+        for history in device_histories(session)
+    ]
+    link = judge_latent_link(histories, on_day=day)
+    outlook = next(each for each in link.per_device if each.device == device)
+    return DeviceExpectation(link, outlook)
+
+
+def _before(history: DeviceHistory, day: float) -> DeviceHistory:
+    """A history as it was known before the looks of one day."""
+    known = history.check_day < day
+    return replace(
+        history,
+        check_day=history.check_day[known],
+        check_function=tuple(np.array(history.check_function, dtype=object)[known]),
+        check_outcome=tuple(np.array(history.check_outcome, dtype=object)[known]),
+    )

@@ -16,7 +16,9 @@ from durability.intake.hand_entry import (
     typed_values,
 )
 from durability.orientation import impossible_designation
+from durability.records import Quarantine
 from durability.store import bench, database
+from durability.workflow import quarantine
 from durability.workflow.session import Session, entry
 
 # ---------------------------------------------------------------------------------- the store
@@ -29,8 +31,13 @@ def make_store(session: Session) -> bool:
 
 # ---------------------------------------------------------------------- specimens and sensors
 
+IN_USE = "in use"
+"""Status of a specimen until it is retired, lost, sold, destroyed or refused."""
 
-def add_specimen(session: Session, code: str, kind: str, values: Mapping[str, str | None]) -> None:
+
+def add_specimen(
+    session: Session, code: str, kind: str, values: Mapping[str, str | None]
+) -> Quarantine | None:
     """Add a case, device or dummy.
 
     Parameters
@@ -41,6 +48,11 @@ def add_specimen(session: Session, code: str, kind: str, values: Mapping[str, st
         Its code, and case, device or dummy.
     values : mapping
         model, lot, mass_g, received_on, note as typed; None where not given.
+
+    Returns
+    -------
+    Quarantine or None
+        When the note tells of a failing battery.
 
     Raises
     ------
@@ -57,6 +69,7 @@ def add_specimen(session: Session, code: str, kind: str, values: Mapping[str, st
     with entry(session, "specimen add") as (connection, entry_id):
         bench.refuse_taken(connection, "specimen", code)
         bench.run(connection, "add_specimen", **row, entry_id=entry_id)
+        return quarantine.suspect_note(connection, code, values.get("note"), entry_id=entry_id)
 
 
 def add_sensor(session: Session, code: str, values: Mapping[str, str | None]) -> None:
@@ -116,32 +129,49 @@ def show_specimen(session: Session, code: str) -> dict[str, Any]:
         specimen = bench.find(connection, "specimen", code)
         return {
             **{key: value for key, value in specimen.items() if key != "specimen_id"},
+            "quarantines": bench.fetch(connection, "quarantines_of_device", device=code),
             "series": bench.fetch(connection, "series_of_specimen", code=code),
             "damage": bench.fetch(connection, "damage_of_specimen", code=code),
         }
 
 
-def retire_specimen(session: Session, code: str, reason: str) -> None:
-    """Mark a specimen as no longer in use; its record stays."""
+def retire_specimen(
+    session: Session, code: str, reason: str, state: str = "retired"
+) -> Quarantine | None:
+    """Mark a specimen as no longer in use; its record stays.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    code, reason : str
+        Its code, and why.
+    state : {"retired", "lost", "sold", "destroyed", "refused"}
+        What became of it. It owes no inspection from then on; what its last check said stands.
+
+    Returns
+    -------
+    Quarantine or None
+        Of a device that leaves while its battery is suspect.
+
+    Raises
+    ------
+    RecordRefused
+        It is no longer in use already.
+    """
     with entry(session, "specimen retire") as (connection, entry_id):
         specimen = bench.find(connection, "specimen", code)
-        if specimen["status"] == "retired":
-            raise RecordRefused(f"specimen {code!r}: retired already")
+        if specimen["status"] != IN_USE:
+            raise RecordRefused(f"specimen {code!r}: {specimen['status']} already")
         bench.amend(
             connection,
             "specimen",
             specimen["specimen_id"],
-            [("status", specimen["status"], "retired")],
+            [("status", specimen["status"], state)],
             reason=reason,
             entry_id=entry_id,
         )
-
-
-def specimen_history(session: Session, code: str) -> list[dict[str, Any]]:
-    """Everything one specimen lived through, in time order."""
-    with database.reading(session.store) as connection:
-        bench.find(connection, "specimen", code)
-        return bench.fetch(connection, "specimen_history", code=code)
+        return next(iter(quarantine.quarantines(connection, code)), None)
 
 
 # ------------------------------------------------------------------------------- drop series
@@ -156,7 +186,7 @@ def open_series(
     sensor: str | None = None,
     values: Mapping[str, str | None],
     command: str = "series open",
-) -> list[str]:
+) -> tuple[list[str], list[str]]:
     """Open a drop series of a device, in a case or bare.
 
     Codes that are not in the store yet are added, and named in what comes back: a slip of the
@@ -178,13 +208,16 @@ def open_series(
 
     Returns
     -------
-    list of str
+    added : list of str
         What was added beside the series ("case C-21").
+    unseen : list of str
+        Device and case that no one has looked at before their first drop.
 
     Raises
     ------
     RecordRefused
-        The code is taken, or a specimen is retired, of another kind or of another model.
+        The code is taken, or a specimen is retired, in quarantine, of another kind or of another
+        model.
     UnusableCall
         A value is out of its range, or the orientation is none that a box has.
     """
@@ -203,9 +236,8 @@ def open_series(
     with entry(session, command) as (connection, entry_id):
         bench.refuse_taken(connection, "series", str(typed_value("series", code)))
         added: list[str] = []
-        kinds = (
-            ("device", "dummy") if values.get("device_kind") is None else (values["device_kind"],)
-        )
+        kind = values.get("device_kind")
+        kinds = (kind,) if kind else ("device", "dummy")
         device_id = _dropped(
             connection, device, kinds, values.get("device_model"), "--device", added, entry_id
         )
@@ -230,7 +262,16 @@ def open_series(
             **row,
             entry_id=entry_id,
         )
-    return added
+        return added, _without_baseline(connection, device_id, case_id)
+
+
+def _without_baseline(connection: Any, *specimen_ids: Any) -> list[str]:
+    """Codes of those that no one has looked at, before their first drop or since."""
+    return [
+        row["code"]
+        for row in bench.fetch(connection, "looks_at", specimen_ids=[*filter(None, specimen_ids)])
+        if row["looks"] == 0
+    ]
 
 
 def refuse_impossible(orientation: Any, name: str) -> None:
@@ -291,13 +332,15 @@ def _specimen_id(connection: Any, code: str, kinds: tuple[str | None, ...], opti
         raise RecordRefused(
             f"{option} {code!r}: is a {specimen['kind']}; give a {' or '.join(map(str, kinds))}"
         )
-    if specimen["status"] == "retired":
-        raise RecordRefused(f"{option} {code!r}: is retired; use another specimen")
+    if specimen["status"] != IN_USE:
+        raise RecordRefused(f"{option} {code!r}: is {specimen['status']}; use another specimen")
+    if specimen["quarantined_since"]:
+        quarantine.refuse_in_quarantine(connection, code)
     return specimen["specimen_id"]
 
 
-def close_series(session: Session, code: str, reason: str) -> None:
-    """Close a series to further drops."""
+def close_series(session: Session, code: str, reason: str) -> str | None:
+    """Close a series to further drops; gives the code of the device, when it is a real one."""
     with entry(session, "series close") as (connection, entry_id):
         found = bench.find(connection, "series", code)
         if found["status"] == "closed":
@@ -310,6 +353,7 @@ def close_series(session: Session, code: str, reason: str) -> None:
             reason=reason,
             entry_id=entry_id,
         )
+    return found["device"] if found["device_kind"] == "device" else None
 
 
 def list_series(
@@ -350,8 +394,6 @@ def series_rows(
     RecordRefused
         A code or model is not in the store.
     """
-    for code in series or ():
-        bench.find(connection, "series", code)
     rows = bench.fetch(
         connection,
         "list_series",
@@ -359,11 +401,19 @@ def series_rows(
         case_models=list(case_models) if case_models else None,
         purpose=purpose,
     )
+    _refuse_unknown(connection, series, rows)
     known = {row["case_model"] for row in rows}
     for model in case_models or ():
         if model not in known:
             raise RecordRefused(f"--case-model {model!r}: no series in a case of that model")
     return rows
+
+
+def tells_cracked_glass(*notes: str | None) -> bool:
+    """Whether notes on one thing tell of cracked glass or fragments."""
+    from durability.hazards import cracked_glass
+
+    return cracked_glass(*notes)
 
 
 def series_to_record(session: Session, code: str) -> dict[str, Any]:
@@ -380,21 +430,35 @@ def series_to_record(session: Session, code: str) -> dict[str, Any]:
     -------
     dict
         Its row; ``missing``: sentences on what is not recorded or overdue; ``item_dropped_at``:
-        when its case (its device where bare) was last dropped, in any series.
+        when its case (its device where bare) was last dropped, in any series; and
+        ``cracked_glass``: whether the device is known to have cracked glass.
 
     Raises
     ------
     RecordRefused
-        The series is unknown or closed.
+        The series is unknown or closed, or its device is in quarantine.
     """
     with database.reading(session.store) as connection:
         found = series_rows(connection, [code], None, purpose=None)[0]
         sensor = bench.fetch(connection, "sensor_of_series", code=code)
+        if found["status"] == "closed":
+            raise RecordRefused(f"series {code!r}: closed; open another series for further drops")
+        if found["device_quarantined_since"]:
+            quarantine.refuse_in_quarantine(connection, found["device"])
+        ids = bench.fetch(connection, "series_to_add_to", code=code)[0]
+        unseen = _without_baseline(connection, ids["device_id"], ids["case_id"])
+        remarks = bench.fetch(connection, "device_remarks", device=found["device"])
         item = found["case"] or found["device"]
         dropped_at = bench.run(connection, "last_drop_of_specimen", specimen=item)
-    if found["status"] == "closed":
-        raise RecordRefused(f"series {code!r}: closed; open another series for further drops")
-    return {**found, "missing": _missing(found, sensor), "item_dropped_at": dropped_at}
+    missing = _missing(found, sensor)
+    if found["last_drop_number"] == 0 and unseen:
+        missing.append(f"{' and '.join(unseen)}: not looked at before the first drop")
+    return {
+        **found,
+        "missing": missing,
+        "item_dropped_at": dropped_at,
+        "cracked_glass": any(tells_cracked_glass(row["location"], row["note"]) for row in remarks),
+    }
 
 
 _CONDITIONS = {
@@ -435,6 +499,10 @@ class StoredDrop:
     series: str
     drop_number: int
     id: str
+    unseen: tuple[str, ...] = ()
+    """Device and case that no one had looked at before this, their series' first drop."""
+    quarantine: Quarantine | None = None
+    """Of the device, when a note on this drop tells of a failing battery."""
 
 
 def add_drop(
@@ -482,7 +550,8 @@ def add_drop(
     )
     if typed.peak_g is None and typed.void_reason is None:
         raise UnusableCall("--peak-g: missing; give it, or --void-reason for a drop without one")
-    row |= _moment(values.get("dropped_at"))
+    dropped_at, offset = _moment(values.get("dropped_at"))
+    row |= {"dropped_at": dropped_at.isoformat(), "dropped_at_utc_offset": offset}
     damage = typed_values(values, ("damage_severity", "damage_location", "damage_note"))
     if damage["damage_severity"] is None and any(damage.values()):
         raise UnusableCall("--damage-severity: missing beside damage words; give 0 to 4")
@@ -491,6 +560,9 @@ def add_drop(
         found = rows[0] if rows else bench.find(connection, "series", series)
         if found["status"] == "closed":
             raise RecordRefused(f"series {series!r}: closed; open another series for further drops")
+        if found["is_quarantined"]:
+            at = dropped_at if values.get("dropped_at") else None
+            quarantine.refuse_in_quarantine(connection, found["device"], at)
         number = 1 + found["last_drop_number"]
         drop_id = bench.run(
             connection,
@@ -505,7 +577,28 @@ def add_drop(
         )
         if damage["damage_severity"] is not None:
             _note_case_damage(connection, found, number, damage, entry_id)
-    return StoredDrop(series, number, str(drop_id))
+        ids = (found["device_id"], found["case_id"])
+        unseen = _without_baseline(connection, *ids) if number == 1 else []
+        kept = _suspect_dropped(connection, found["device"], typed, dropped_at, entry_id)
+    return StoredDrop(series, number, str(drop_id), tuple(unseen), kept)
+
+
+def _suspect_dropped(
+    connection: Any, device: str | None, typed: TypedDrop, dropped_at: datetime, entry_id: Any
+) -> Quarantine | None:
+    """Quarantine of the device by what was said of a drop of it, or of the case around it."""
+    of_case = [typed.values.get(column) for column in ("damage_location", "damage_note")]
+    found = [
+        quarantine.suspect_note(
+            connection, device, note, of_case=is_case, entry_id=entry_id, at=dropped_at
+        )
+        for note, is_case in (
+            (typed.values.get("note"), False),
+            (typed.void_reason, False),
+            (": ".join(words for words in of_case if words), True),
+        )
+    ]
+    return next((each for each in found if each), None)
 
 
 def _note_case_damage(
@@ -567,7 +660,7 @@ def _set_status(session: Session, series: str, drop_number: int, status: str, re
 
 def amend_record(
     session: Session, table: str, code: str, changes: Sequence[str], reason: str, number: int = 0
-) -> None:
+) -> Quarantine | None:
     """Mend columns of a drop, series or specimen; the first values stay in the record.
 
     Parameters
@@ -584,6 +677,11 @@ def amend_record(
         Why.
     number : int, optional
         Drop number, for a drop.
+
+    Returns
+    -------
+    Quarantine or None
+        When the new note on a device tells of a failing battery.
 
     Raises
     ------
@@ -620,6 +718,9 @@ def amend_record(
             reason=reason,
             entry_id=entry_id,
         )
+        if table != "specimen" or not new.get("note"):
+            return None
+        return quarantine.suspect_note(connection, code, str(new["note"]), entry_id=entry_id)
 
 
 def _amended(column: str, text: str) -> str | float | int | None:
@@ -661,9 +762,19 @@ def find_drop(connection: Any, series: str, drop_number: int) -> dict[str, Any]:
 def list_drops(session: Session, series: Sequence[str] | None = None) -> list[dict[str, Any]]:
     """Every drop as it stands today, voided ones too, with where it came from."""
     with database.reading(session.store) as connection:
-        for code in series or ():
+        rows = bench.fetch(connection, "list_drops", series=list(series) if series else None)
+        _refuse_unknown(connection, series, rows)
+        return rows
+
+
+def _refuse_unknown(
+    connection: Any, series: Sequence[str] | None, rows: Sequence[Mapping[str, Any]]
+) -> None:
+    """Refuse a code that is not in the store; only those without a row need a look."""
+    seen = {row["series"] for row in rows}
+    for code in series or ():
+        if code not in seen:
             bench.find(connection, "series", code)
-        return bench.fetch(connection, "list_drops", series=list(series) if series else None)
 
 
 def files_set_aside(session: Session, series: str) -> list[dict[str, Any]]:
@@ -690,7 +801,8 @@ def add_damage(
     Returns
     -------
     dict
-        specimen, series, drop_number, severity as stored.
+        specimen, series, drop_number, severity as stored, and ``quarantine`` of the device when
+        the words tell of a failing battery.
     """
     level = typed_value("severity", severity, option="--severity")
     if drop_number is not None and series is None:
@@ -724,17 +836,30 @@ def add_damage(
             note=note,
             entry_id=entry_id,
         )
-    return {"specimen": specimen, "series": series, "drop_number": number, "severity": level}
+        device: str | None = specimen
+        if found["kind"] == "case":
+            device = bench.find(connection, "series", series)["device"] if series else None
+        kept = quarantine.suspect_note(
+            connection,
+            device,
+            ": ".join(words for words in (location, note) if words),
+            of_case=found["kind"] == "case",
+            entry_id=entry_id,
+        )
+    return {
+        "specimen": specimen,
+        "series": series,
+        "drop_number": number,
+        "severity": level,
+        "quarantine": kept,
+    }
 
 
-def _moment(text: str | None) -> dict[str, str | None]:
+def _moment(text: str | None) -> tuple[datetime, str | None]:
     """Wall-clock time of the drop and its offset; now, by the bench's own clock, when not typed."""
     if text is None:
         now = datetime.now().astimezone()
-        return {
-            "dropped_at": now.replace(tzinfo=None).isoformat(timespec="seconds"),
-            "dropped_at_utc_offset": now.isoformat()[-6:],
-        }
+        return now.replace(tzinfo=None, microsecond=0), now.isoformat()[-6:]
     typed_value("dropped_at", text, option="--dropped-at")
     moment, offset = typed_time(text, name="--dropped-at", right="an ISO 8601 time")
-    return {"dropped_at": moment.isoformat(), "dropped_at_utc_offset": offset or None}
+    return moment, offset or None

@@ -5,11 +5,16 @@ from __future__ import annotations
 import difflib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from durability.errors import UnusableCall
 from durability.store import saved_queries
-from durability.store.saved_queries import Answer, SavedQuery
+from durability.store.saved_queries import Answer as Answer
+from durability.store.saved_queries import SavedQuery
 from durability.workflow.session import Session
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 def list_questions(folders: Sequence[str] = ()) -> list[SavedQuery]:
@@ -61,6 +66,12 @@ def ask(
     UnusableCall
         No such question or parameter, a value of the wrong type, or a statement that would write.
     """
+    question = find_question(name, folders)
+    return question, saved_queries.run_query(session.store, question, values)
+
+
+def find_question(name: str, folders: Sequence[str] = ()) -> SavedQuery:
+    """The saved question of that name; refused with the nearest name when there is none."""
     questions = {question.name: question for question in list_questions(folders)}
     if name not in questions:
         near = difflib.get_close_matches(name, questions, n=1, cutoff=0.4)
@@ -69,4 +80,49 @@ def ask(
             + (f" (nearest: {near[0]})" if near else "")
             + "; list them with: durability query"
         )
-    return questions[name], saved_queries.run_query(session.store, questions[name], values)
+    return questions[name]
+
+
+def ask_sql(session: Session, sql: str) -> Answer:
+    """Answer of a statement of the user's own, asked read-only."""
+    return saved_queries.run_sql(session.store, sql)
+
+
+def save_parquet(answer: Answer, file: Path) -> None:
+    """Write an answer as a Parquet file."""
+    saved_queries.write_parquet(answer, file)
+
+
+def frame(session: Session, what: str, values: Mapping[str, Any]) -> pd.DataFrame:
+    """A view, a saved question or a statement as a table of pandas.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    what : str
+        Name of a view or table, name of a saved question, or SQL.
+    values : mapping
+        Parameter → value, for a question or a statement.
+
+    Returns
+    -------
+    DataFrame
+
+    Raises
+    ------
+    UnusableCall
+        There is nothing of that name, a value does not fit, or the statement fails or would write.
+    """
+    if len(what.split()) > 1:
+        return saved_queries.query_frame(session.store, what, values)
+    found = None if values else saved_queries.view_frame(session.store, what)
+    if found is not None:
+        return found
+    try:
+        question = find_question(what)
+    except UnusableCall:
+        raise UnusableCall(f"{what!r}: no view, table or saved question of that name") from None
+    texts = {name: "NULL" if value is None else str(value) for name, value in values.items()}
+    parameters = saved_queries.typed_parameters(question, texts)
+    return saved_queries.query_frame(session.store, question.sql, parameters, name=what)

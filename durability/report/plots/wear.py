@@ -21,7 +21,7 @@ _MOST_WITH_RISE = 9
 
 
 @look.in_our_look
-def wear(pictures: Sequence[SeriesPicture]) -> Figure:
+def wear(pictures: Sequence[SeriesPicture], *, most: int | None = None) -> Figure:
     """Peak g by drop number with level, band, limit, voided and doubted drops and damage.
 
     Several series become small multiples, what needs action first. Every panel spans the same
@@ -31,6 +31,8 @@ def wear(pictures: Sequence[SeriesPicture]) -> Figure:
     ----------
     pictures : sequence of SeriesPicture
         One a series.
+    most : int, optional
+        Panels at most; what needs action stands first.
 
     Returns
     -------
@@ -38,7 +40,7 @@ def wear(pictures: Sequence[SeriesPicture]) -> Figure:
     """
     if not pictures:
         return look.missing(labels.NOTHING["series"])
-    shown = sorted(pictures, key=_worst_first)[: look.MOST_PANELS]
+    shown = sorted(pictures, key=_worst_first)[: most or look.MOST_PANELS]
     sheet = look.Sheet(
         _wear_answer(pictures),
         series.shown_words(shown),

@@ -1,0 +1,893 @@
+"""The sections of the page, in the order a reader asks."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from durability.basis import counted
+from durability.report import labels
+from durability.report.page import methods, words
+from durability.report.page.blocks import (
+    Archive,
+    Block,
+    Drawing,
+    Folded,
+    Items,
+    Section,
+    Table,
+    Words,
+    drawing,
+)
+from durability.units import STANDARD_GRAVITY_M_S2
+from durability.vocabulary import DAMAGE_SEVERITIES, SEVERITY_FAILED
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from durability.results import Forecast, LifeLine, ReportContents, SeriesPicture
+
+Told = Callable[[str], None]
+
+MOST_PANELS = 24
+"""Series drawn one by one: those that need action first."""
+
+MOST_LEVELS = 160
+"""Series drawn side by side by case model; more are neither legible nor quick to show."""
+
+MOST_LIVES = 40
+"""Devices drawn, and ``MOST_SHOCKS`` their drops in all."""
+MOST_SHOCKS = 3000
+
+_STAMP = "INVENTED data of the demo"
+
+
+@dataclass(frozen=True, slots=True)
+class _Artist:
+    """Draws figures for one page, telling each as it begins."""
+
+    contents: ReportContents
+    told: Told
+
+    def draw(self, name: str, caption: str, make: Callable[[], Figure]) -> Drawing:
+        self.told(f"drawing: {caption}")
+        stamp = _STAMP if self.contents.invented else ""
+        return drawing(name, make(), caption, stamp=stamp)
+
+
+def all_sections(contents: ReportContents, told: Told) -> list[Section]:
+    """Every section of the page.
+
+    Parameters
+    ----------
+    contents : ReportContents
+        All that is shown.
+    told : callable
+        Called with what is drawn, as it begins.
+
+    Returns
+    -------
+    list of Section
+    """
+    artist = _Artist(contents, told)
+    parts = [
+        _wear(contents, artist),
+        _life(contents, artist),
+        _damage(contents),
+        _comparisons(contents, artist),
+        _devices(contents, artist),
+        _rig(contents, artist),
+        _voided(contents),
+        _amendments(contents),
+        _conditions(contents),
+        _sensors(contents),
+        _uncertainty(contents),
+        _methods(contents),
+        _selfcheck(contents),
+        _sources(contents),
+        _appendix(contents),
+    ]
+    return [part for part in parts if part is not None]
+
+
+def at_a_glance(contents: ReportContents) -> list[Block]:
+    """Each case model in one row, on the first screen."""
+    if contents.ranking is None or not contents.ranking.groups:
+        return []
+    against = {each.b: words.reduction(each) for each in contents.comparisons}
+    valid: Counter[str | None] = Counter()
+    made: Counter[str | None] = Counter()
+    for each in contents.pictures:
+        valid[each.trend.case_model] += each.trend.valid_drops
+        made[each.trend.case_model] += each.trend.drops
+    return [
+        Table(
+            "Case models, the fastest wearing first",
+            (
+                "case model",
+                "cases",
+                "drops, valid/all",
+                "failed",
+                "rise, % per drop (90 %)",
+                "fastest",
+                "life, drops (90 %)",
+                "peak g reduced against bare (90 %)",
+            ),
+            [
+                (
+                    group.group,
+                    str(group.cases),
+                    labels.drops_of(valid[group.group], made[group.group]),
+                    str(group.failed),
+                    labels.percent_with_interval(group.rise_pct_per_drop, group.lower, group.upper),
+                    labels.drawn_chance(group.probability_fastest),
+                    labels.life_words(group.life),
+                    against.get(group.group, labels.ABSENT),
+                )
+                for group in contents.ranking.groups
+            ],
+            right=frozenset({1, 2, 3, 5}),
+            command=f"durability rank{words.filters(contents.scope)}",
+        )
+    ]
+
+
+# ------------------------------------------------------------------------------------ wear
+
+
+def _wear(contents: ReportContents, artist: _Artist) -> Section:
+    from durability.report import plots
+
+    section = Section("wear", "Wear by case model")
+    if not contents.pictures:
+        section.blocks.append(Words(labels.NOTHING["series"]))
+        return section
+    trends = [each.trend for each in contents.pictures]
+    section.blocks.append(Words(labels.trends_answer(trends)))
+    if contents.ranking is not None:
+        section.blocks.append(Words(f"The ranking rests on: {contents.ranking.basis}.", True))
+    apart = len(contents.pictures) - len(contents.comparable)
+    if contents.comparable:
+        side_by_side = contents.comparable
+        if len(side_by_side) > MOST_LEVELS:
+            step = -(-len(side_by_side) // MOST_LEVELS)
+            side_by_side = side_by_side[::step]
+        section.blocks.append(
+            artist.draw(
+                "models",
+                f"Case models side by side: {len(side_by_side)} of"
+                f" {counted(len(contents.comparable), 'comparable series', 'comparable series')}",
+                lambda: plots.models(side_by_side, contents.comparable_ranking, left_out=apart),
+            )
+        )
+    drawn = min(len(contents.pictures), MOST_PANELS)
+    section.blocks += [
+        artist.draw(
+            "wear",
+            f"Peak g by drop number: {drawn} of"
+            f" {counted(len(contents.pictures), 'series', 'series')}, what needs action first",
+            lambda: plots.wear(contents.pictures, most=MOST_PANELS),
+        ),
+        _trend_table(contents),
+        Words(labels.TREND_LEGEND, True),
+    ]
+    if any(cloud.peak_g.size for cloud in contents.clouds):
+        section.blocks.append(
+            artist.draw(
+                "scatter",
+                "Peak against pulse duration, with lines of equal velocity change: context, never"
+                " a verdict",
+                lambda: plots.scatter(contents.clouds, contents.drop_heights_mm),
+            )
+        )
+    return section
+
+
+_VERDICT_ORDER = {verdict: at for at, verdict in enumerate(labels.VERDICT_MARKS)}
+
+
+def _worst_first(picture: SeriesPicture) -> tuple[int, float, str]:
+    trend = picture.trend
+    return _VERDICT_ORDER[trend.verdict], -(trend.rise_pct_per_drop or 0.0), trend.series
+
+
+def _trend_table(contents: ReportContents) -> Table:
+    ordered = sorted(contents.pictures, key=_worst_first)
+    return Table(
+        "Trend of each series, what needs action first",
+        (
+            "series",
+            "case model",
+            "drops, valid/all",
+            "verdict",
+            "level, g",
+            "rise, % per drop (90 %)",
+            "alarm at drop",
+            "rests on",
+        ),
+        [
+            (
+                each.trend.series,
+                each.trend.case_model or (each.trend.case or "bare"),
+                labels.drops_of(each.trend.valid_drops, each.trend.drops),
+                f"{labels.VERDICT_MARKS[each.trend.verdict]} {each.trend.verdict}",
+                f"{labels.number(each.trend.level_first_g)}→"
+                f"{labels.number(each.trend.level_latest_g)}",
+                labels.percent_with_interval(
+                    each.trend.rise_pct_per_drop, each.trend.rise_lower, each.trend.rise_upper
+                ),
+                labels.text(each.trend.alarm_at_drop),
+                each.trend.basis,
+            )
+            for each in ordered
+        ],
+        right=frozenset({2, 6}),
+        act=frozenset(at for at, each in enumerate(ordered) if each.trend.verdict == "rising"),
+        command=f"durability trend{words.filters(contents.scope)}",
+    )
+
+
+# ------------------------------------------------------------------------------------ life
+
+
+def _life(contents: ReportContents, artist: _Artist) -> Section:
+    from durability.report import plots
+
+    section = Section("life", "Drops to failure")
+    forecasts = [each.forecast for each in contents.pictures]
+    if not forecasts:
+        section.blocks.append(Words(labels.NOTHING["failures"]))
+        return section
+    section.blocks += [
+        Words(labels.forecasts_answer(forecasts, contents.level, contents.horizon)),
+        Words(words.limit(contents), True),
+    ]
+    if contents.survival:
+        section.blocks.append(
+            artist.draw(
+                "survival",
+                "Share of series that had not failed, by drop number and case model",
+                lambda: plots.survival(
+                    contents.survival,
+                    condition=labels.condition_words(contents.comparable[0].condition),
+                    left_out=len(contents.pictures) - len(contents.comparable),
+                ),
+            )
+        )
+    ahead = [each for each in contents.pictures if each.fan is not None]
+    if ahead:
+        section.blocks.append(
+            artist.draw(
+                "fan",
+                f"The level to come, against the limit: {len(ahead)} of"
+                f" {sum(not each.failed for each in forecasts)} series that have not failed, those"
+                " expected to fail next",
+                lambda: plots.fan(ahead, level=contents.level, horizon=contents.horizon),
+            )
+        )
+    ordered = sorted(forecasts, key=lambda each: _soonest_first(each, contents.horizon))
+    section.blocks += [
+        Table(
+            "Drops to failure of each series, the soonest first",
+            (
+                "series",
+                "case model",
+                "drops",
+                "limit, g",
+                "fails at drop",
+                f"{labels.share(contents.level)} interval",
+                "rests on",
+            ),
+            [
+                (
+                    each.series,
+                    each.case_model or (each.case or "bare"),
+                    str(each.drops),
+                    labels.number(each.limit_g),
+                    labels.failure(each, contents.horizon),
+                    "" if each.failed else labels.life(each.drops_to_failure, contents.horizon)[1],
+                    each.basis,
+                )
+                for each in ordered
+            ],
+            right=frozenset({2, 3}),
+            act=frozenset(at for at, each in enumerate(ordered) if each.failed),
+            command=f"durability forecast{words.filters(contents.scope)}",
+        ),
+        Words(labels.RELATIVE, True),
+    ]
+    return section
+
+
+def _soonest_first(each: Forecast, horizon: int) -> tuple[bool, int, float, str]:
+    median = each.drops_to_failure.median
+    return (
+        not each.failed,
+        each.failed_at_drop or 0,
+        horizon + 1 if median is None else median,
+        each.series,
+    )
+
+
+def _damage(contents: ReportContents) -> Section:
+    section = Section("damage", "Damage seen")
+    if not contents.damage:
+        section.blocks.append(Words("No damage of severity 1 or more is noted in this scope."))
+        return section
+    worst: Counter[int] = Counter()
+    for specimen in {row["specimen"] for row in contents.damage}:
+        own = [row["severity"] for row in contents.damage if row["specimen"] == specimen]
+        worst[max(own)] += 1
+    told = labels.listed(
+        f"{number} at worst {DAMAGE_SEVERITIES[level]}" for level, number in sorted(worst.items())
+    )
+    specimens = counted(sum(worst.values()), "specimen")
+    seen = set()
+    first = []
+    for row in contents.damage:
+        what = (row["specimen"], row["severity"], row["location"], row["note"])
+        if what not in seen:
+            seen.add(what)
+            first.append(row)
+    section.blocks += [
+        Words(f"{counted(len(contents.damage), 'note')} on {specimens}: {told}."),
+        Table(
+            "Damage as first seen: specimen by specimen, each kind once",
+            ("specimen", "model", "series", "drop", "severity", "location", "note", "source"),
+            [
+                (
+                    row["specimen"],
+                    labels.text(row["model"]),
+                    labels.text(row["series"]),
+                    labels.text(row["drop_number"]),
+                    labels.severity(row["severity"]),
+                    labels.text(row["location"]),
+                    labels.text(row["note"]),
+                    labels.source(dict(row)),
+                )
+                for row in first
+            ],
+            right=frozenset({3}),
+            act=frozenset(at for at, row in enumerate(first) if row["severity"] == SEVERITY_FAILED),
+            command="durability query damage_by_drop",
+        ),
+    ]
+    return section
+
+
+def _comparisons(contents: ReportContents, artist: _Artist) -> Section | None:
+    section = Section("comparisons", "Comparisons and claims")
+    if contents.comparisons:
+        section.blocks += [
+            Table(
+                "Peak g of bare drops against each case model",
+                (
+                    "case model",
+                    "times as high bare",
+                    "90 % interval",
+                    "reduction",
+                    "drops, bare and cased",
+                    "cases",
+                    "voided, bare and cased",
+                    "ratio with these put back",
+                    "rests on",
+                ),
+                [
+                    (
+                        each.b,
+                        labels.number(each.ratio),
+                        labels.interval(each.lower, each.upper),
+                        words.reduction(each),
+                        f"{each.drops_a} and {each.drops_b}",
+                        str(each.cases_b),
+                        f"{each.voided_a} and {each.voided_b}",
+                        labels.number(each.ratio_with_voided),
+                        each.basis,
+                    )
+                    for each in contents.comparisons
+                ],
+                right=frozenset({1, 5, 7}),
+                command="durability compare bare MODEL",
+            ),
+            Words(labels.RELATIVE, True),
+        ]
+    for claim in contents.claims:
+        section.blocks += [
+            Words(words.claim(claim)),
+            Words(f"Decision rule: {claim.decision_rule}. Rests on: {claim.basis}.", True),
+        ]
+    return section if section.blocks else None
+
+
+# ------------------------------------------------------------------------------------ devices
+
+
+def _devices(contents: ReportContents, artist: _Artist) -> Section:
+    from durability.report import plots
+
+    section = Section("devices", "Devices and later failures")
+    link = contents.link
+    if link is None:
+        section.blocks.append(
+            Words(
+                "No device lies in this scope: dummies have no functions to lose."
+                if contents.counts["drops"]
+                else labels.NOTHING["devices"]
+            )
+        )
+        return section
+    section.blocks += [
+        Words(labels.latent_sentence(link)),
+        Words(link.sentence),
+        Words(words.failed_later(link)),
+        Words(f"Rests on: {link.basis}.", True),
+    ]
+    if contents.scope.kind not in ("whole record", "follow-up plan"):
+        section.blocks.append(
+            Words(
+                f"Judged over all {counted(link.devices, 'device')} of the record, controls"
+                " included; the devices of this scope stand below.",
+                True,
+            )
+        )
+    if any(each.state != "not inspected" for each in link.per_device):
+        section.blocks.append(
+            artist.draw(
+                "latent",
+                "Probability of having failed by day 90 against shock dose, with every device as"
+                " it was seen",
+                lambda: plots.latent(link, contents.dose_curve),
+            )
+        )
+    lives = _lives_drawn(contents.life_lines)
+    if lives:
+        section.blocks.append(
+            artist.draw(
+                "lives",
+                f"Life lines of {len(lives)} of {counted(len(contents.life_lines), 'device')}",
+                lambda: plots.lifeline(lives),
+            )
+        )
+    if contents.check_tables:
+        section.blocks.append(
+            artist.draw(
+                "functions",
+                "Functions that failed, by weeks after the last drop",
+                lambda: plots.heat(contents.check_tables),
+            )
+        )
+    ordered = sorted(link.per_device, key=lambda each: (-(each.shock_dose or 0), each.device))
+    section.blocks += [
+        Table(
+            "Devices, the largest shock dose first",
+            (
+                "device",
+                "drops",
+                "largest peak, g",
+                "shock dose",
+                "state",
+                "failed between days",
+                "failed first",
+                "by day 30",
+                "by day 90",
+                "by day 180",
+            ),
+            [
+                (
+                    each.device,
+                    str(each.drops),
+                    labels.number(each.max_peak_g),
+                    labels.number(each.shock_dose),
+                    each.state,
+                    labels.failed_days(each),
+                    labels.listed(each.first_failed_functions),
+                    *(
+                        labels.chance(each.probability_failed_by_day.get(day))
+                        for day in (30, 90, 180)
+                    ),
+                )
+                for each in ordered
+            ],
+            right=frozenset({1, 2, 3, 5, 7, 8, 9}),
+            act=frozenset(
+                at
+                for at, each in enumerate(ordered)
+                if "failed" in each.state or each.state == "latent failure"
+            ),
+            command="durability latent",
+        ),
+        Words(words.DOSE_LEGEND, True),
+        *_due(contents),
+    ]
+    return section
+
+
+def _lives_drawn(lines: Sequence[LifeLine]) -> list[LifeLine]:
+    drawn: list[LifeLine] = []
+    shocks = 0
+    for line in lines[:MOST_LIVES]:
+        shocks += len(line.history.drop_day)
+        if drawn and shocks > MOST_SHOCKS:
+            break
+        drawn.append(line)
+    return drawn
+
+
+def _due(contents: ReportContents) -> list[Block]:
+    if not contents.due:
+        return [Words(f"No inspection of these devices is owed on {contents.on}.")]
+    return [
+        Table(
+            f"Inspections owed on {contents.on}",
+            ("device", "stage", "due on", "days overdue", "functions"),
+            [
+                (
+                    each.device,
+                    each.stage,
+                    each.due_on,
+                    str(each.days_overdue) if each.days_overdue > 0 else "",
+                    str(len(each.functions)),
+                )
+                for each in contents.due
+            ],
+            right=frozenset({3, 4}),
+            act=frozenset(at for at, each in enumerate(contents.due) if each.days_overdue > 0),
+            command=f"durability due --on {contents.on}",
+        ),
+        Items(
+            [
+                labels.functions_due(functions)
+                for functions in dict.fromkeys(each.functions for each in contents.due)
+            ]
+        ),
+    ]
+
+
+def _rig(contents: ReportContents, artist: _Artist) -> Section:
+    from durability.report import plots
+
+    section = Section("rig", "Health of the rig")
+    if not contents.rig:
+        section.blocks.append(
+            Words(
+                "No reference drops in the record: whether the rig itself drifted is not known."
+                " Drop one dummy on one pad in a series opened with --purpose reference."
+            )
+        )
+        return section
+    for at, each in enumerate(contents.rig):
+        section.blocks += [
+            Words(f"Reference series {each.series}: {labels.rig_answer(each.health)}"),
+            Words(f"Rests on: {each.health.basis}.", True),
+        ]
+        if each.health.individuals_g is not None:
+            section.blocks.append(
+                artist.draw(
+                    f"rig-{at + 1}",
+                    f"Control charts of reference series {each.series}",
+                    lambda each=each: plots.rig(each.health, each.when),  # type: ignore[misc]
+                )
+            )
+    return section
+
+
+# ------------------------------------------------------------------------------------ the record
+
+
+def _voided(contents: ReportContents) -> Section:
+    section = Section("voided", "Voided drops and what they would change")
+    section.blocks.append(Words(f"Drops: {words.validity(contents.counts)}."))
+    if not contents.voided:
+        section.blocks.append(Words("No drop of this scope is void."))
+        return section
+    trends = {each.trend.series: each.trend for each in contents.pictures}
+    section.blocks += [
+        Words(words.left_out(contents)),
+        Table(
+            "Every voided drop; the effect is that of all voided readings of its series together",
+            ("series", "drop", "peak, g", "reason", "voided by", "verdict with it put back"),
+            [
+                (
+                    row["series"],
+                    str(row["drop_number"]),
+                    labels.number(row["peak_g"]),
+                    row["void_reason"],
+                    row["voided_by"],
+                    words.effect(
+                        row, trends.get(row["series"]), contents.put_back.get(row["series"])
+                    ),
+                )
+                for row in contents.voided
+            ],
+            right=frozenset({1, 2}),
+            command="durability query voided_drops",
+        ),
+        Words(
+            "A voided drop keeps its number, its reading and its reason. Case and device lived"
+            " through it all the same.",
+            True,
+        ),
+    ]
+    return section
+
+
+def _amendments(contents: ReportContents) -> Section:
+    section = Section("amendments", "Amendments")
+    if not contents.amendments:
+        section.blocks.append(Words("Nothing in this scope was amended."))
+        return section
+    section.blocks += [
+        Words(
+            f"{counted(len(contents.amendments), 'amendment')}. Nothing is overwritten: the first"
+            " values stay in the record."
+        ),
+        Table(
+            "Amendments in order",
+            ("record", "drop", "what", "from", "to", "reason", "by", "at (UTC)"),
+            [
+                (
+                    labels.text(row["record"]),
+                    "" if row["drop_number"] is None else str(row["drop_number"]),
+                    row["column_name"].replace("_", " "),
+                    labels.text(row["old_value"]),
+                    labels.text(row["new_value"]),
+                    row["reason"],
+                    row["entered_by"],
+                    labels.moment(row["entered_at_utc"]),
+                )
+                for row in contents.amendments
+            ],
+            right=frozenset({1}),
+            command="durability history SPECIMEN",
+        ),
+    ]
+    return section
+
+
+def _conditions(contents: ReportContents) -> Section:
+    section = Section("conditions", "Conditions")
+    made = [row for row in contents.series if row["drops"]]
+    if not made:
+        section.blocks.append(Words("No series with drops, so no conditions."))
+        return section
+    rows = []
+    for key, heading in words.CONDITIONS:
+        values = Counter(
+            words.NOT_RECORDED if row[key] is None else labels.text(row[key]) for row in made
+        )
+        told = labels.some(f"{value} ({number})" for value, number in values.most_common())
+        rows.append((heading, told))
+    rows.append(("temperature, °C", words.temperatures(contents.counts)))
+    section.blocks += [
+        Table(
+            "How the drops were made: each value, with the number of series",
+            ("condition", "as recorded"),
+            rows,
+            command="durability series list",
+        ),
+        Words(
+            "Levels and lives are compared only within one drop height, surface and orientation.",
+            True,
+        ),
+        Table(
+            "Series",
+            ("series", "case", "device", "conditions", "drops, valid/all", "first to last day"),
+            [
+                (
+                    row["series"],
+                    row["case"] or "bare",
+                    labels.text(row["device"]),
+                    labels.condition(dict(row)),
+                    labels.drops_of(row["valid_drops"], row["drops"]),
+                    words.span(row["first_dropped_at"], row["last_dropped_at"]),
+                )
+                for row in made
+            ],
+            right=frozenset({4}),
+        ),
+    ]
+    return section
+
+
+def _sensors(contents: ReportContents) -> Section:
+    section = Section("sensors", "Sensors and calibration")
+    if not contents.sensors:
+        section.blocks.append(Words("No sensor is recorded with these drops."))
+        return section
+    section.blocks.append(
+        Table(
+            "Sensors used, with their certificates",
+            (
+                "sensor",
+                "mV/g",
+                "full scale, g",
+                "natural frequency, Hz",
+                "calibrated on",
+                "due on",
+                "series",
+                "drops",
+                "drops after it was due",
+            ),
+            [
+                (
+                    row["sensor"],
+                    labels.text(row["sensitivity_mv_per_g"]),
+                    labels.text(row["full_scale_g"]),
+                    labels.text(row["natural_frequency_hz"]),
+                    labels.moment(row["calibrated_on"]),
+                    labels.moment(row["calibration_due"]),
+                    str(row["series"]),
+                    str(row["drops"]),
+                    str(row["drops_after_due"]),
+                )
+                for row in contents.sensors
+            ],
+            right=frozenset({1, 2, 3, 6, 7, 8}),
+            act=frozenset(at for at, row in enumerate(contents.sensors) if row["drops_after_due"]),
+            command="durability query sensor_calibration_overdue",
+        )
+    )
+    return section
+
+
+def _uncertainty(contents: ReportContents) -> Section:
+    counts, evaluated = contents.counts, contents.uncertainty
+    rows = [
+        (
+            heading,
+            str(counts[counted_as]),
+            words.uncertainty(counts[counted_as], evaluated[counted_as], evaluated[f"{one}_pct"]),
+        )
+        for heading, counted_as, one in (
+            ("peak g", "peaks", "peak"),
+            ("pulse duration", "pulse_durations", "pulse_duration"),
+            ("velocity change", "velocity_changes", "velocity_change"),
+        )
+    ]
+    return Section(
+        "uncertainty",
+        "Uncertainty of readings",
+        [
+            Table(
+                "Standard uncertainty of single readings",
+                ("measure", "readings", "uncertainty"),
+                rows,
+                right=frozenset({1}),
+            ),
+            Words(
+                "Readings that were typed or imported as numbers bring no uncertainty of their"
+                " own. The intervals of level, rise, life and ratio rest on the scatter from drop"
+                " to drop and from case to case, which holds the random part of it; a sensor that"
+                " reads too high by a fixed factor changes peak g, and neither rise nor ratio.",
+                True,
+            ),
+        ],
+    )
+
+
+def _methods(contents: ReportContents) -> Section:
+    return Section(
+        "methods",
+        "Methods, sources and decision rules",
+        [
+            Table("How each answer is reached", methods.COLUMNS, methods.METHODS),
+            Items(
+                (
+                    "g stands for multiples of standard gravity,"
+                    f" {STANDARD_GRAVITY_M_S2} m/s² (3rd CGPM, 1901; ISO 80000-3).",
+                    "Drops are counted from the series' first, voided ones included.",
+                    "Numbers are rounded for reading only; the JSON of each command has all"
+                    " digits.",
+                )
+            ),
+        ],
+    )
+
+
+def _selfcheck(contents: ReportContents) -> Section:
+    from durability.report import selfcheck
+
+    check = contents.selfcheck
+    return Section(
+        "selfcheck",
+        "Self-check of the program",
+        [
+            Words(selfcheck.answer(check)),
+            Table(
+                "Published values by part",
+                selfcheck.PART_COLUMNS,
+                selfcheck.parts(check),
+                right=frozenset({1, 2, 3}),
+                act=frozenset(
+                    at
+                    for at, (_, values, passed, _) in enumerate(selfcheck.parts(check))
+                    if values != passed
+                ),
+                command="durability selfcheck -o FILE",
+            ),
+            Archive(
+                Table(
+                    "Each published value with its source",
+                    (*selfcheck.COLUMNS[1:], "source"),
+                    [(*selfcheck.row(each)[1:], each.source) for each in check.values],
+                    right=frozenset({2, 3, 4, 5}),
+                )
+            ),
+            Words(f"Run with: {selfcheck.versions(check)}.", True),
+        ],
+    )
+
+
+def _sources(contents: ReportContents) -> Section:
+    section = Section("sources", "Where the records came from")
+    if not contents.sources:
+        section.blocks.append(Words("Nothing is recorded in this scope."))
+        return section
+    section.blocks.append(
+        Table(
+            "Files and people",
+            (
+                "file, or typed",
+                "what",
+                "records",
+                "entered by",
+                "from (UTC)",
+                "to (UTC)",
+                "SHA-256 of the file",
+            ),
+            [
+                (
+                    row["file_name"] or "typed",
+                    row["what"],
+                    str(row["records"]),
+                    row["entered_by"],
+                    labels.moment(row["first_entered_at_utc"]),
+                    labels.moment(row["last_entered_at_utc"]),
+                    labels.text(row["file_sha256"]),
+                )
+                for row in contents.sources
+            ],
+            right=frozenset({2}),
+        )
+    )
+    return section
+
+
+def _appendix(contents: ReportContents) -> Section:
+    return Section(
+        "trace",
+        "Appendix: from a number to its source, and what made this report",
+        [
+            Table(
+                "Every number can be traced by these commands",
+                ("number", "command", "what it shows"),
+                words.trace(contents),
+            ),
+            Table(
+                "What made this report",
+                ("part", "version"),
+                [
+                    ("report number", contents.number),
+                    (
+                        "record",
+                        f"{contents.store}, last entry"
+                        f" {labels.moment(contents.last_entered_at_utc)} UTC",
+                    ),
+                    *contents.versions.items(),
+                ],
+            ),
+            Words(
+                "The report number is a digest of the record's state, the scope, the day, the"
+                " limits and the program's version: a report with the same number shows the same"
+                " answers, and any later entry gives another one.",
+                True,
+            ),
+            Words("Statements that were asked of the store, as they ran:", True),
+            *(
+                Folded(f"{name}: {title}", text.strip())
+                for name, title, text in contents.statements
+            ),
+        ],
+    )

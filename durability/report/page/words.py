@@ -1,0 +1,438 @@
+"""Sentences of the report that no single result has: what was tested, left out, is owed."""
+
+from __future__ import annotations
+
+import shlex
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from durability.basis import counted
+from durability.report import labels
+from durability.results import (
+    Claim,
+    Comparison,
+    LatentLink,
+    ReportContents,
+    ReportScope,
+    SeriesPicture,
+    Trend,
+)
+
+NOT_EVALUATED = "not evaluated"
+NOT_RECORDED = "not recorded"
+
+SOON_DROPS = 5
+"""A series whose failure is foretold within so many drops is told as about to fail."""
+
+LIKELY_FAILED = 0.2
+"""Probability of having failed unseen from which a device is told to be looked at first."""
+
+CONDITIONS = (
+    ("drop_height_mm", "drop height, mm"),
+    ("surface", "surface"),
+    ("orientation", "orientation"),
+    ("device_kind", "dropped"),
+    ("sensor", "sensor"),
+    ("method", "test method"),
+    ("fixture", "fixture"),
+    ("conditioning", "conditioning"),
+)
+"""What a reader needs to repeat the drops."""
+
+
+def title(scope: ReportScope) -> str:
+    """What the report is about."""
+    if scope.kind == "whole record":
+        return "Durability: the whole record"
+    return f"Durability: {scope.kind} {labels.listed(scope.names)}"
+
+
+def filters(scope: ReportScope) -> str:
+    """Options that keep the terminal's answers to the same scope; blank where there are none."""
+    option = {"case model": "--case-model", "series": "--series"}.get(scope.kind)
+    if option is None:
+        return ""
+    return "".join(f" {option} {shlex.quote(name)}" for name in scope.names)
+
+
+def tested(contents: ReportContents) -> str:
+    """What was dropped, how often, when, and how many drops count."""
+    counts = contents.counts
+    if not counts["drops"]:
+        return "No drop lies in this scope, so there is nothing to judge yet."
+    bare = sum(row["case"] is None and row["drops"] > 0 for row in contents.series)
+    models = sorted({row["case_model"] for row in contents.series if row["case_model"]})
+    what = [counted(counts["cases"], "case")] if counts["cases"] else []
+    if what and models:
+        of = counted(len(models), "model")
+        what[0] += f" of {of} ({labels.some(models)})"
+    if bare:
+        what.append(f"{counted(bare, 'series', 'series')} bare")
+    carried = [
+        counted(counts["devices"], "device") if counts["devices"] else "",
+        counted(counts["dummies"], "dummy", "dummies") if counts["dummies"] else "",
+    ]
+    within = labels.listed(each for each in carried if each) or "device not recorded"
+    return (
+        f"{labels.listed(what) or 'no case'}, dropped with {within}:"
+        f" {counted(counts['series'], 'series', 'series')}, {counted(counts['drops'], 'drop')}"
+        f" ({validity(counts)}), {span(counts['first_dropped_at'], counts['last_dropped_at'])};"
+        f" {followed(counts)}."
+    )
+
+
+def validity(counts: Mapping[str, Any]) -> str:
+    """Valid, void and total drops."""
+    return f"{counts['valid_drops']} valid, {counts['voided_drops']} void, {counts['drops']} total"
+
+
+def span(first: Any, last: Any) -> str:
+    """First to last day of drops."""
+    if first is None:
+        return "dates not recorded"
+    first_day, last_day = f"{first:%Y-%m-%d}", f"{last:%Y-%m-%d}"
+    return f"on {first_day}" if first_day == last_day else f"{first_day} to {last_day}"
+
+
+def followed(counts: Mapping[str, Any]) -> str:
+    """Inspections made of the devices."""
+    if not counts["inspections"]:
+        return "no inspection of a device"
+    inspections = counted(counts["inspections"], "inspection")
+    return f"{inspections} of devices with {counted(counts['checks'], 'functional check')}"
+
+
+def answers(contents: ReportContents) -> list[tuple[str, str]]:
+    """The answers, each under a word of its own."""
+    trends = [each.trend for each in contents.pictures]
+    forecasts = [each.forecast for each in contents.pictures]
+    told = []
+    if contents.ranking is not None:
+        told.append(("Wear", labels.ranking_answer(contents.ranking)))
+    if trends:
+        told.append(("Trend", labels.trends_answer(trends)))
+        told.append(("Life", labels.forecasts_answer(forecasts, contents.level, contents.horizon)))
+    against = comparisons_answer(contents.comparisons)
+    if against:
+        told.append(("Protection", against))
+    if contents.link is not None:
+        told.append(("Devices", labels.latent_sentence(contents.link)))
+        told.append(("Failed later", failed_later(contents.link)))
+    told += [(f"Rig {each.series}", labels.rig_answer(each.health)) for each in contents.rig]
+    if contents.voided:
+        told.append(("Left out", left_out(contents)))
+    return told
+
+
+def comparisons_answer(comparisons: Sequence[Comparison]) -> str:
+    """Reduction of peak g against bare drops, model by model, the largest first."""
+    known = [each for each in comparisons if each.reduction_pct is not None]
+    ordered = sorted(known, key=lambda each: -(each.reduction_pct or 0))
+    reductions = labels.listed(f"{each.b} by {reduction(each)}" for each in ordered)
+    return f"Against bare drops peak g is reduced: {reductions}; 90 % intervals." if known else ""
+
+
+def reduction(result: Comparison) -> str:
+    """Reduction of peak g with its interval, for one cell."""
+    if result.reduction_pct is None:
+        return labels.ABSENT
+    ends = labels.interval(result.reduction_lower, result.reduction_upper)
+    return f"{labels.number(result.reduction_pct)} % ({ends})"
+
+
+def failed_later(link: LatentLink) -> str:
+    """Each device that failed later: what failed first, and between which days; controls too."""
+    later = [each for each in link.per_device if each.state == "latent failure"]
+    told = "No device that passed on drop day has failed since."
+    if later:
+        listed = labels.listed(
+            f"{each.device} ({labels.some(each.first_failed_functions) or 'a function'}, day"
+            f" {labels.failed_days(each)})"
+            for each in sorted(later, key=lambda each: -(each.shock_dose or 0))
+        )
+        told = f"{counted(len(later), 'device')}, the largest shock dose first: {listed}."
+    if link.control_devices:
+        told += f" Of {counted(link.control_devices, 'control')} never dropped,"
+        told += f" {link.control_failures} failed."
+    return told
+
+
+def left_out(contents: ReportContents) -> str:
+    """How many drops are void, and whether the answers change when they are put back."""
+    counts = contents.counts
+    readable = sum(row["peak_g"] is not None for row in contents.voided)
+    why = Counter(row["void_reason"] for row in contents.voided)
+    reasons = labels.some(
+        reason if number == 1 else f"{reason} ({number})" for reason, number in why.most_common()
+    )
+    told = f"{len(contents.voided)} of {counted(counts['drops'], 'drop')} are void ({reasons})"
+    if not readable:
+        return f"{told}; none of them has a reading to put back."
+    changed = changed_verdicts(contents)
+    return (
+        f"{told}; with their {counted(readable, 'reading')} put back"
+        f" {fastest_with_voided(contents)}{verdicts_with_voided(changed)}."
+    )
+
+
+def fastest_with_voided(contents: ReportContents) -> str:
+    """Whether the fastest case model stays the fastest."""
+    before, after = contents.ranking, contents.ranking_with_voided
+    if before is None or after is None or not before.groups or not after.groups:
+        return ""
+    first, then = before.groups[0], after.groups[0]
+    rise = labels.percent(then.rise_pct_per_drop)
+    if then.rise_pct_per_drop is None:
+        return ""
+    still = "still" if first.group == then.group else "now"
+    return f"the fastest is {still} {then.group} ({rise} % per drop) and "
+
+
+def changed_verdicts(contents: ReportContents) -> list[tuple[Trend, Trend]]:
+    """Trends whose verdict is another with the voided readings put back."""
+    pairs = [
+        (each.trend, contents.put_back[each.trend.series])
+        for each in contents.pictures
+        if each.trend.series in contents.put_back
+    ]
+    return [(before, after) for before, after in pairs if before.verdict != after.verdict]
+
+
+def verdicts_with_voided(changed: Sequence[tuple[Trend, Trend]]) -> str:
+    """Which verdicts change."""
+    if not changed:
+        return "no verdict changes"
+    told = labels.listed(
+        f"{before.series} from {before.verdict} to {after.verdict}" for before, after in changed
+    )
+    return f"{counted(len(changed), 'verdict')} change{'s' if len(changed) == 1 else ''}: {told}"
+
+
+def effect(row: Mapping[str, Any], before: Trend | None, after: Trend | None) -> str:
+    """What putting the voided readings of a series back does to its verdict."""
+    if row["peak_g"] is None:
+        return "no reading to put back"
+    if before is None or after is None:
+        return NOT_EVALUATED
+    rise = (
+        f"{labels.percent(before.rise_pct_per_drop)} to {labels.percent(after.rise_pct_per_drop)}"
+    )
+    if before.verdict == after.verdict:
+        return f"stays {after.verdict} ({rise} % per drop)"
+    return f"{before.verdict} becomes {after.verdict} ({rise} % per drop)"
+
+
+def next_steps(contents: ReportContents) -> list[str]:
+    """What the record asks for; suggestions, not results."""
+    if not contents.counts["drops"] and not contents.scope.devices:
+        return ["Record or import drops; then make this report again."]
+    steps = [
+        *_inspections_owed(contents),
+        *_about_to_fail(contents.pictures),
+        *_rig_and_sensors(contents),
+        *_too_few(contents),
+        *_missing(contents),
+    ]
+    return steps or ["Nothing is owed by what is recorded; keep to the plan."]
+
+
+def _inspections_owed(contents: ReportContents) -> list[str]:
+    steps = []
+    overdue = [each for each in contents.due if each.days_overdue > 0]
+    if overdue:
+        worst = max(each.days_overdue for each in overdue)
+        devices = list(dict.fromkeys(each.device for each in overdue))
+        steps.append(
+            f"Inspect what is overdue on {contents.on}: {labels.some(devices)} (up to"
+            f" {counted(worst, 'day')} overdue)."
+        )
+    if contents.link is None:
+        return steps
+    doubtful = [
+        each
+        for each in contents.link.per_device
+        if (each.probability_failed_unseen or 0) >= LIKELY_FAILED
+    ]
+    doubtful.sort(key=lambda each: -(each.probability_failed_unseen or 0))
+    if doubtful:
+        told = labels.some(
+            f"{each.device} ({labels.chance(each.probability_failed_unseen)})" for each in doubtful
+        )
+        steps.append(f"Look first at the devices most likely to have failed unseen: {told}.")
+    if _lacks_controls(contents.link):
+        steps.append("Follow some devices that are never dropped: without controls no link shows.")
+    return steps
+
+
+def _lacks_controls(link: LatentLink) -> bool:
+    return link.devices > 0 and link.control_devices == 0
+
+
+def _about_to_fail(pictures: Sequence[SeriesPicture]) -> list[str]:
+    near = [
+        each.forecast
+        for each in pictures
+        if not each.forecast.failed
+        and each.trend.case is not None
+        and each.forecast.drops_to_failure.median is not None
+        and each.forecast.drops_to_failure.median - each.forecast.drops <= SOON_DROPS
+    ]
+    if not near:
+        return []
+    told = labels.some(
+        f"{each.series} at drop {each.drops_to_failure.median:.0f} ({each.drops} made)"
+        for each in near
+    )
+    return [f"Expect failure within {SOON_DROPS} drops: {told}; inspect before each drop."]
+
+
+def _rig_and_sensors(contents: ReportContents) -> list[str]:
+    steps = [
+        f"Check the rig before the next drop: reference series {each.series} has drifted by"
+        f" {labels.percent(each.health.drift_pct)} %."
+        for each in contents.rig
+        if each.health.verdict == "drifted"
+    ]
+    for row in contents.sensors:
+        if row["calibration_due"] is None:
+            steps.append(f"Record the calibration of sensor {row['sensor']}.")
+        elif row["drops_after_due"]:
+            steps.append(
+                f"Sensor {row['sensor']} was due for calibration on {row['calibration_due']}:"
+                f" {counted(row['drops_after_due'], 'drop')} made since then need a look."
+            )
+        elif row["calibration_due"] < contents.on:
+            steps.append(
+                f"Calibrate sensor {row['sensor']} (due on {row['calibration_due']}) before more"
+                " drops."
+            )
+    return steps
+
+
+def _too_few(contents: ReportContents) -> list[str]:
+    few = [each.trend.series for each in contents.pictures if each.trend.verdict == "too few"]
+    if not few:
+        return []
+    return [f"Add drops where a trend can't be judged yet: {labels.some(few)}."]
+
+
+def _missing(contents: ReportContents) -> list[str]:
+    lacking = {
+        heading: sum(row[key] is None for row in contents.series if row["drops"])
+        for key, heading in CONDITIONS
+    }
+    told = labels.listed(f"{heading} ({number})" for heading, number in lacking.items() if number)
+    return [f"Record what is missing, in so many series: {told}."] if told else []
+
+
+def uncertainty(count: int, evaluated: int, pct: float | None) -> str:
+    """Standard uncertainty of single readings, or that it was not evaluated."""
+    if not evaluated:
+        return NOT_EVALUATED
+    told = f"median {labels.number(pct, 2)} % (standard, calibration apart) in {evaluated}"
+    return told if evaluated == count else f"{told} of {count}; {NOT_EVALUATED} in the others"
+
+
+def selfcheck_answer(contents: ReportContents) -> str:
+    """How the program fared against published values on the day of the report."""
+    from durability.report import selfcheck
+
+    return selfcheck.answer(contents.selfcheck)
+
+
+def trace(contents: ReportContents) -> list[tuple[str, str, str]]:
+    """From a number of this report to where it came from: what, command, what it shows."""
+    store = f" --store {shlex.quote(contents.store)}"
+    within = filters(contents.scope)
+    rows = [
+        ("ranking, trend, life", f"durability rank{within}{store}", "the numbers of Wear"),
+        ("", f"durability trend{within}{store}", "verdict, level, rise, alarm of each series"),
+        ("", f"durability forecast{within}{store}", "drops to failure of each series"),
+        ("devices", f"durability latent{store}", "dose, state and outlook of each device"),
+        ("voided drops", f"durability query voided_drops{store}", "each with its reason"),
+    ]
+    example = next((each.trend for each in contents.pictures if each.trend.valid_drops), None)
+    if example is not None:
+        series = shlex.quote(example.series)
+        drop = int(example.drop_number[-1])
+        rows += [
+            (
+                f"one series, for instance {example.series}",
+                f"durability trend --series {series}{store}",
+                "each reading, the level, and what the verdict rests on",
+            ),
+            (
+                "its drops",
+                f"durability drop list --series {series}{store}",
+                "every drop, voided ones too",
+            ),
+            (
+                f"one drop, for instance drop {drop}",
+                f"durability show drop {series} {drop}{store}",
+                "every input: case, device, conditions, sensor, filter, who and when",
+            ),
+            (
+                "where that drop came from",
+                f"durability query source_of_drop --set series={series}"
+                f" --set drop_number={drop}{store}",
+                "file, row and digest, or person and time; every amendment",
+            ),
+        ]
+    if contents.link is not None and contents.link.per_device:
+        device = shlex.quote(contents.link.per_device[0].device)
+        rows.append(
+            (
+                "one device or case",
+                f"durability history {device}{store}",
+                "drops, damage, inspections and amendments in time order, each with its source",
+            )
+        )
+    return rows
+
+
+DOSE_LEGEND = (
+    "Shock dose: sum of (peak g / 1000)^b over the device's valid drops. By day: probability that"
+    " a device of this shock history, working on drop day, has failed by then, whatever its own"
+    " checks said; a relative ranking, not life in the field."
+)
+
+
+def identity(contents: ReportContents) -> list[tuple[str, str]]:
+    """Number, date, person, record and version of the report."""
+    return [
+        ("Report", contents.number),
+        ("made", f"{contents.made_at:%Y-%m-%d %H:%M %z} by {contents.made_by}"),
+        ("as of", contents.on.isoformat()),
+        ("record", contents.store),
+        ("by durability", contents.versions["durability"]),
+    ]
+
+
+def limit(contents: ReportContents) -> str:
+    """What counts as failed."""
+    if contents.limit_g is not None:
+        level = f"the fitted level reaches {labels.number(contents.limit_g)} g"
+    else:
+        level = (
+            f"the fitted level has risen by {labels.share(contents.limit_rise)} above its own at"
+            " the first drop"
+        )
+    return f"Failed: {level}, or damage of severity 4 is seen, whichever comes first."
+
+
+def temperatures(counts: Mapping[str, Any]) -> str:
+    """Lowest to highest temperature recorded with a drop."""
+    low, high = counts["lowest_temperature_c"], counts["highest_temperature_c"]
+    return NOT_RECORDED if low is None else labels.interval(low, high)
+
+
+def claim(result: Claim) -> str:
+    """Whether a claimed reduction is shown."""
+    ends = labels.interval(result.reduction_lower, result.reduction_upper)
+    return (
+        f"Claim: peak g of {result.overall.drops_a} drops is reduced by at least"
+        f" {labels.number(result.reduction_at_least_pct)} %: {result.verdict};"
+        f" {labels.number(result.reduction_pct)} % ({ends}) at {labels.share(result.confidence)}"
+        f" confidence, risk of a false claim {labels.share(result.false_claim_risk)}."
+    )

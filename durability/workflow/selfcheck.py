@@ -1,0 +1,40 @@
+"""The program held against published values, dated and with the versions that were run."""
+
+from __future__ import annotations
+
+import platform
+from datetime import datetime
+from importlib.metadata import version
+
+from durability.results import SelfCheck
+from durability.version import PROGRAM_VERSION
+
+_LIBRARIES = ("duckdb", "numpy", "scipy", "scikit-learn", "pandas", "matplotlib")
+
+
+def run_selfcheck() -> SelfCheck:
+    """Every shipped published value through this very program.
+
+    Returns
+    -------
+    SelfCheck
+        With the moment of the run and the versions of the program and of what it stands on.
+    """
+    from durability.selfcheck import check_published_values
+
+    return SelfCheck(now(), versions(), check_published_values())
+
+
+def versions() -> dict[str, str]:
+    """Version of the program, of Python, of the libraries that compute, and the machine's kind."""
+    return {
+        "durability": PROGRAM_VERSION,
+        "Python": platform.python_version(),
+        **{library: version(library) for library in _LIBRARIES},
+        "machine": f"{platform.system()} {platform.machine()}",
+    }
+
+
+def now() -> datetime:
+    """This moment with its zone, to the second."""
+    return datetime.now().astimezone().replace(microsecond=0)

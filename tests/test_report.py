@@ -1,0 +1,454 @@
+"""The page: what it says, that it is whole, and how a real browser shows it."""
+
+import html.parser
+import re
+import shutil
+import subprocess
+from dataclasses import replace
+from datetime import UTC, date, datetime
+from pathlib import Path
+
+import pytest
+
+from durability.__main__ import main
+from durability.report import labels
+from durability.report.page import page, words
+from durability.workflow import demo, logbook
+from durability.workflow.reporting import gather_report
+from durability.workflow.session import Session
+
+ON = date(2026, 10, 12)
+NASTY = "<script>alert(1)</script></details>"
+RIGHT_TO_LEFT = "\u05d7\u05d6\u05e7"  # a word in Hebrew
+EMOJI = "\U0001f9ea"
+
+
+@pytest.fixture(scope="module")
+def demo_store(tmp_path_factory):
+    return demo.build_demo(tmp_path_factory.mktemp("demo") / "demo.duckdb").store
+
+
+@pytest.fixture(scope="module")
+def contents(demo_store):
+    return gather_report(Session(demo_store, "tester"), on=ON)
+
+
+@pytest.fixture(scope="module")
+def demo_page(contents, tmp_path_factory):
+    file = tmp_path_factory.mktemp("page") / "demo.html"
+    file.write_text(page(contents), encoding="utf-8")
+    return file
+
+
+@pytest.fixture(scope="module")
+def odd_pages(tmp_path_factory):
+    """Pages of an empty store, of one drop in other scripts, and of the same drop voided."""
+    folder = tmp_path_factory.mktemp("odd")
+    session = Session(folder / "odd.duckdb", "tester")
+    logbook.make_store(session)
+    pages = {"empty": _page_of(session, folder / "empty.html")}
+    logbook.add_specimen(
+        session, f"C {RIGHT_TO_LEFT}", "case", {"model": f"{RIGHT_TO_LEFT} {EMOJI}"}
+    )
+    logbook.add_specimen(session, "R<1>", "device", {})
+    logbook.open_series(
+        session, "S&1", device="R<1>", case=f"C {RIGHT_TO_LEFT}", sensor=None, values={}
+    )
+    run = ["--store", str(session.store), "--by", NASTY]
+    noted = ["--note", NASTY, "--damage-severity", "2", "--damage-note", NASTY]
+    assert main(["drop", "add", "S&1", "--peak-g", "118", *noted, *run]) == 0
+    pages["one"] = _page_of(session, folder / "one.html")
+    logbook.void_drop(session, "S&1", 1, NASTY)
+    pages["void"] = _page_of(session, folder / "void.html")
+    return {**pages, "session": session}
+
+
+def _page_of(session, file, **scope):
+    file.write_text(page(gather_report(session, on=ON, **scope)), encoding="utf-8")
+    return file
+
+
+# ------------------------------------------------------------------------------- what it says
+
+
+def shown_text(file):
+    """What a reader sees, without tags."""
+    text = re.sub(r"<style.*?</style>", "", file.read_text(encoding="utf-8"), flags=re.DOTALL)
+    return " ".join(html_unescaped(re.sub(r"<[^>]+>", " ", text)).split())
+
+
+def html_unescaped(text):
+    import html
+
+    return html.unescape(text)
+
+
+def test_a_stranger_finds_the_answers_on_the_first_screen(contents, demo_page):
+    """Which sleeve, how sure, what was left out and why, which radios died later."""
+    first_screen = shown_text(demo_page).partition("Wear by case model")[0]
+    assert labels.ranking_answer(contents.ranking) in first_screen
+    later = [each.device for each in contents.link.per_device if each.state == "latent failure"]
+    assert later
+    assert all(device in first_screen for device in later)
+    assert all(row["void_reason"] in first_screen for row in contents.voided)
+    assert "775 valid, 9 void, 784 total" in first_screen
+    assert "R09, R10" in first_screen.partition("What to do next")[2]
+    assert "suggestions of the program, not results" in first_screen
+
+
+def test_its_numbers_are_those_of_the_terminal(
+    contents, demo_page, demo_store, capsys, monkeypatch
+):
+    monkeypatch.setenv("COLUMNS", "300")
+    monkeypatch.setenv("DURABILITY_STORE", str(demo_store))
+    text = shown_text(demo_page)
+    for command in (["rank"], ["trend"], ["forecast"], ["latent"], ["due", "--on", "2026-10-12"]):
+        capsys.readouterr()
+        assert main(command) == 0
+        lines = capsys.readouterr().out.splitlines()
+        numbers = {
+            cell.strip()
+            for line in lines[3:]
+            for cell in re.split(r"\s{2,}", line)
+            if re.match(r"^[-+>\d]", cell.strip())
+        }
+        assert len(numbers) > 4, command
+        assert [cell for cell in numbers if cell not in text] == [], command
+        if command[0] != "due":
+            assert lines[0] in text
+
+
+def test_every_voided_drop_has_its_reason_and_its_effect(contents):
+    changed = {before.series for before, _ in words.changed_verdicts(contents)}
+    assert changed == {"demo-M1"}
+    for row in contents.voided:
+        trends = {each.trend.series: each.trend for each in contents.pictures}
+        told = words.effect(row, trends.get(row["series"]), contents.put_back.get(row["series"]))
+        if row["peak_g"] is None:
+            assert told == "no reading to put back"
+        else:
+            assert ("becomes" in told) == (row["series"] in changed)
+
+
+def test_it_says_what_is_not_recorded_or_not_evaluated(demo_page):
+    text = shown_text(demo_page)
+    assert "fixture not recorded (55)" in text
+    assert "peak g 781 not evaluated" in text
+    assert "9.80665 m/s²" in text
+    assert "decision rule" in text
+    assert "risk of a false statement" in text
+
+
+def test_it_names_its_number_day_record_and_versions(contents, demo_page):
+    text = shown_text(demo_page)
+    assert contents.number in text
+    assert "as of 2026-10-12" in text
+    assert all(version in text for version in contents.versions.values())
+    assert "PASS: 141 of 141 published values" in text
+    assert "INVENTED" in text
+
+
+def test_the_number_stays_with_the_record_and_changes_with_it(odd_pages):
+    """The pages of one record before and after a drop was voided; the first asked twice."""
+    session = odd_pages["session"]
+    last, again = (gather_report(session, on=ON) for _ in range(2))
+    assert last.number == again.number
+    assert last.number in shown_text(odd_pages["void"])
+    assert last.number not in shown_text(odd_pages["one"])
+    assert gather_report(session, on=ON, specimen="R<1>").number != last.number
+    assert page(replace(again, made_at=last.made_at)) == page(last)
+
+
+@pytest.mark.parametrize(
+    ("scope", "title", "series"),
+    [
+        ({"case_models": ["Scree"]}, "case model Scree", {"Scree"}),
+        ({"specimen": "S1"}, "specimen S1", {"Scree"}),
+        ({"specimen": "R14"}, "specimen R14", {None}),
+        ({"specimen": "K01"}, "specimen K01", set()),
+        ({"series": ["demo-pad"]}, "series demo-pad", {None}),
+    ],
+)
+def test_scopes(demo_store, scope, title, series):
+    told = gather_report(Session(demo_store, "tester"), on=ON, **scope)
+    assert title in words.title(told.scope)
+    assert {each.trend.case_model for each in told.pictures} == series
+    if scope == {"specimen": "R14"}:
+        assert [each.device for each in told.link.per_device] == ["R14"]
+        assert "R14" in words.failed_later(told.link)
+
+
+def test_a_plan_is_a_scope(demo_store):
+    session = Session(demo_store, "tester")
+    (plan,) = {each for each in _plans(session)}
+    told = gather_report(session, on=ON, plan=plan)
+    assert told.scope.devices and all(device[0] in "RK" for device in told.scope.devices)
+
+
+def _plans(session):
+    from durability.schedule import DEFAULT_PLAN
+    from durability.workflow import follow_up
+
+    return [each.name for each in follow_up.plans(session) if each.name != DEFAULT_PLAN.name]
+
+
+# ------------------------------------------------------------------------------- the command
+
+
+def test_the_command_writes_the_page(store, tmp_path):
+    told = store("report", "-o", "page.html")
+    assert (
+        told.out.splitlines()[0] == "No drop lies in this scope, so there is nothing to judge yet."
+    )
+    assert (tmp_path / "page.html").read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+    told = store("report", "-o", "page.html", "--quiet", "--json")
+    assert set(told.json) == {"file", "number", "answer"}
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        (["-o", "nowhere/page.html"], "does not exist"),
+        (["-o", "."], "is a folder"),
+        (["-o", "page.html", "--case-model", "none"], "no series in a case of that model"),
+        (["-o", "page.html", "--specimen", "X"], "not in the store"),
+        (["-o", "page.html", "--plan", "X"], "not in the store"),
+        (["-o", "page.html", "--on", "soon"], "--on"),
+        (["-o", "page.html", "--level", "2"], "--level"),
+    ],
+)
+def test_what_can_not_be_done_is_one_line(store, tmp_path, asked, said):
+    told = store("report", *asked, expect=None)
+    assert told.status in (1, 2)
+    assert said in told.err
+    assert told.err.count("\n") == 1
+    assert not (tmp_path / "page.html").exists()
+
+
+def test_nothing_of_the_record_is_taken_for_markup(odd_pages):
+    for name in ("one", "void"):
+        source = odd_pages[name].read_text(encoding="utf-8")
+        assert "<script" not in source.lower()
+        assert NASTY in shown_text(odd_pages[name]) or NASTY in html_unescaped(source)
+
+
+def test_what_is_missing_is_told(odd_pages):
+    empty = shown_text(odd_pages["empty"])
+    assert "No drop lies in this scope" in empty
+    assert labels.NOTHING["devices"] in empty
+    assert "0 valid, 0 void, 0 total" in empty
+    one = shown_text(odd_pages["one"])
+    assert "Too few drops to rank." in one
+    assert "1 valid, 0 void, 1 total" in one
+    void = shown_text(odd_pages["void"])
+    assert "0 valid, 1 void, 1 total" in void
+    assert "sensor" in void.partition("Record what is missing")[2]
+
+
+# ------------------------------------------------------------------------------- the document
+
+VOID_TAGS = {"meta", "link", "br", "hr", "img", "input", "path", "use"}
+
+
+class Checker(html.parser.HTMLParser):
+    """Balanced tags, unique ids, heading order, table headers, labels of pictures."""
+
+    def __init__(self):
+        super().__init__()
+        self.stack, self.ids, self.headings, self.faults, self.links = [], set(), [], [], []
+        self.headed = None
+
+    def handle_starttag(self, tag, attributes):
+        told = dict(attributes)
+        if "id" in told:
+            if told["id"] in self.ids:
+                self.faults.append(f"id {told['id']} twice")
+            self.ids.add(told["id"])
+        if re.fullmatch("h[1-6]", tag):
+            self.headings.append(int(tag[1]))
+        if tag == "svg" and not (told.get("role") == "img" and told.get("aria-label")):
+            self.faults.append("svg without a label")
+        if tag == "img":
+            self.faults.append("img")
+        if tag == "th" and told.get("scope") not in ("col", "row"):
+            self.faults.append("th without scope")
+        if tag == "table":
+            self.headed = False
+        if tag == "thead":
+            self.headed = True
+        if tag == "tbody" and not self.headed:
+            self.faults.append("table without head")
+        for name in ("src", "href"):
+            if name in told and tag not in ("use", "path"):
+                self.links.append(told[name])
+        if tag not in VOID_TAGS:
+            self.stack.append(tag)
+
+    def handle_startendtag(self, tag, attributes):
+        self.handle_starttag(tag, attributes)
+        if tag not in VOID_TAGS:
+            self.stack.pop()
+
+    def handle_endtag(self, tag):
+        if tag in VOID_TAGS:
+            return
+        if not self.stack or self.stack.pop() != tag:
+            self.faults.append(f"</{tag}> closes nothing")
+
+
+def checked(file):
+    checker = Checker()
+    checker.feed(file.read_text(encoding="utf-8"))
+    checker.close()
+    return checker
+
+
+def test_the_document_is_well_made(demo_page, odd_pages):
+    for file in (demo_page, *(odd_pages[name] for name in ("empty", "one", "void"))):
+        found = checked(file)
+        assert found.faults == []
+        assert found.stack == []
+        assert found.headings[0] == 1
+        assert all(
+            later <= earlier + 1 for earlier, later in zip(found.headings, found.headings[1:])
+        )
+        assert found.headings.count(1) == 1
+
+
+def test_nothing_is_fetched_and_every_link_lands(demo_page):
+    found = checked(demo_page)
+    source = demo_page.read_text(encoding="utf-8")
+    for link in found.links:
+        assert link == "data:," or (link.startswith("#") and link[1:] in found.ids), link
+    assert "<script" not in source
+    assert not re.search(r"url\((?!#)", source)
+    assert "default-src 'none'" in source
+
+
+def channel(value):
+    return value / 12.92 if value <= 0.03928 else ((value + 0.055) / 1.055) ** 2.4
+
+
+def luminance(colour):
+    """Relative luminance, WCAG 2.1."""
+    red, green, blue = (channel(int(colour[at : at + 2], 16) / 255) for at in (1, 3, 5))
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def contrast(one, other):
+    light, dark = sorted((luminance(one), luminance(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def test_text_stands_out():
+    """WCAG 2.1, success criterion 1.4.3: at least 4.5 to 1."""
+    style = (Path(words.__file__).parent / "page.html").read_text(encoding="utf-8")
+    grounds = set(re.findall(r"background: (#\w{6})", style))
+    inks = set(re.findall(r"[^-]color: (#\w{6})", style))
+    assert grounds == {"#ffffff", "#f6f7f8"} and len(inks) >= 4
+    for ink in inks:
+        assert min(contrast(ink, ground) for ground in grounds) >= 4.5 or ink == "#ffffff", ink
+    assert contrast("#000000", "#ffffff") == pytest.approx(21)  # WCAG's own extreme
+
+
+# ------------------------------------------------------------------------------- in a browser
+
+CHROMIUM = shutil.which("chromium")
+needs_chromium = pytest.mark.skipif(CHROMIUM is None, reason="no chromium to look with")
+FLAGS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--hide-scrollbars",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--enable-logging=stderr",
+    "--allow-file-access-from-files",
+]
+MEASURE = """
+<iframe id="f" style="border:0" width="{width}" height="900" src="{address}"></iframe>
+<script>
+document.getElementById("f").onload = () => {{
+  const page = document.getElementById("f").contentDocument;
+  const root = page.documentElement;
+  const wide = [...page.querySelectorAll("body *")].filter(e => !e.closest(".wide")
+      && !e.closest(".skip") && e.getBoundingClientRect().right > {width} + 1).map(e => e.tagName);
+  const flat = [...page.querySelectorAll("svg[role=img]")].filter(e =>
+      e.getBoundingClientRect().height < 20).length;
+  document.title = [root.scrollWidth, wide.slice(0, 5).join("/"), flat,
+      page.querySelectorAll("svg[role=img]").length].join(";");
+  document.body.dataset.found = document.title;
+}};
+</script>
+"""
+
+
+def browse(tmp_path, *asked):
+    done = subprocess.run(
+        [CHROMIUM, *FLAGS, f"--user-data-dir={tmp_path / 'profile'}", *asked],
+        capture_output=True,
+        text=True,
+        timeout=120,
+    )
+    assert done.returncode == 0, done.stderr[-2000:]
+    return done
+
+
+@needs_chromium
+@pytest.mark.parametrize(("name", "width"), [("demo", 1280), ("demo", 390), ("one", 390)])
+def test_nothing_runs_over_the_edge(name, width, demo_page, odd_pages, tmp_path):
+    file = demo_page if name == "demo" else odd_pages[name]
+    wrapper = tmp_path / "wrapper.html"
+    wrapper.write_text(MEASURE.format(width=width, address=file.as_uri()), encoding="utf-8")
+    done = browse(
+        tmp_path,
+        "--window-size=1400,1000",
+        "--virtual-time-budget=5000",
+        "--dump-dom",
+        wrapper.as_uri(),
+    )
+    found = re.search(r'data-found="([^"]*)"', done.stdout)
+    assert found, done.stdout[-500:]
+    scroll_width, wide, flat, pictures = found[1].split(";")
+    assert (int(scroll_width), wide, flat) == (width, "", "0")
+    assert int(pictures) >= (8 if name == "demo" else 2)
+    complaints = [line for line in done.stderr.splitlines() if "CONSOLE" in line]
+    assert complaints == []
+
+
+@needs_chromium
+def test_it_prints(demo_page, tmp_path):
+    pdf = tmp_path / "page.pdf"
+    browse(tmp_path, f"--print-to-pdf={pdf}", "--no-pdf-header-footer", demo_page.as_uri())
+    content = pdf.read_bytes()
+    assert content.startswith(b"%PDF")
+    pages = len(re.findall(rb"/Type\s*/Page\b", content))
+    assert 8 <= pages <= 40
+
+
+# ------------------------------------------------------------------------------- many series
+
+
+def test_many_series_stay_readable(store, tmp_path):
+    lines = ["series,drop_number,peak_g,case,case_model"]
+    for at in range(60):
+        lines += [
+            f"K{at:03d},{drop},{150 * (1 + 0.002 * (at % 9) * drop) + (at * 7 + drop * 13) % 11},"
+            f"C{at:03d},model {at % 4}"
+            for drop in range(1, 7)
+        ]
+    (tmp_path / "many.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    store("import", "drops", "many.csv", "--quiet")
+    store("report", "-o", "many.html", "--quiet")
+    source = (tmp_path / "many.html").read_text(encoding="utf-8")
+    assert "48 more rows" in source
+    assert len(source) < 3_000_000
+    assert checked(tmp_path / "many.html").faults == []
+
+
+def test_made_at_stands_with_its_zone(contents):
+    assert contents.made_at.tzinfo is not None
+    assert contents.made_at <= datetime.now(UTC)
