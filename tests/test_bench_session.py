@@ -162,7 +162,8 @@ def test_undo_before_any_drop_is_told(type_lines):
 
 def test_a_height_out_of_tolerance_is_flagged_in_the_list(type_lines, bench):
     """ISO 2248: the drop height within 2 % of the nominal."""
-    type_lines("118 h1150", "118 h1215", "118")
+    told = type_lines("118 h1150", "118 h1215", "118").out
+    assert told.count("! HEIGHT 1150 mm, -5.7 % of 1220 (ISO 2248 allows 2 %)") == 1
     told = " ".join(bench("drop", "list", "--series", "S1").out.split())
     assert "-5.7 % of 1220" in told
     assert told.count("HEIGHT") == 1
@@ -260,6 +261,11 @@ def test_the_plot_is_small_and_plain(n):
         assert max(map(len, told.splitlines())) <= 80
         assert told.isascii() and "o" in told
         assert ("limit" in told) == (limit is not None)
+
+
+def test_the_help_fits_the_screen():
+    told = f"{session_module.HELP}\n{session_module.SHEET_HELP}".splitlines()
+    assert len(told) < 24 and max(map(len, told)) <= 80
 
 
 def test_equal_readings_are_drawn_too():
@@ -411,7 +417,9 @@ def test_at_a_terminal(bench, tmp_path, encoding):
     terminal.type("")
     assert "since the last drop" in terminal.until("drop 2, corner 1-2-5> ")
     terminal.type("?")
-    assert "cable snag" in terminal.until("drop 2, corner 1-2-5> ")
+    assert "v alone lists the keys" in terminal.until("drop 2, corner 1-2-5> ")
+    terminal.type("v")
+    assert "1 cable snag" in terminal.until("drop 2, corner 1-2-5> ")
     assert terminal.seen.isascii() and "\x1b" not in terminal.seen
     assert terminal.end() == 0
     assert [d["status"] for d in drops(bench)] == ["void"]

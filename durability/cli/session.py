@@ -26,15 +26,15 @@ from durability.workflow.limits import Limit
 if TYPE_CHECKING:
     from durability.workflow.sheet_run import SheetRun
 
-HELP = f"""\
+HELP = """\
   118               peak g
   118 6.2           peak g and pulse duration in ms
   118 h1205 t21     height reached in mm, temperature in C
   118 d2 corner 3   damage of severity 2 (0 to 4) seen on the case, and where
   118 # words       a note
-  118 v1            stored, but void: {void_keys()}
+  118 v1            stored, but void; v alone lists the keys 1 to 6
   118 void: words   the same with words of your own
-  v4                a drop without a reading: it happened, and counts for the device
+  v4                a drop without a reading: it counts for the device
   u   u1   u: words void the last drop
   file PATH         a waveform file in place of what is typed
   Enter             time since the last drop, and the trend so far
@@ -169,7 +169,7 @@ class _BenchSession:
         if words == "?":
             self._say(HELP if self.sheet is None else f"{HELP}\n{SHEET_HELP}")
         elif words == "v":
-            self._say(f"void keys: {void_keys()}")
+            self._say(bench.wrapped(f"void keys: {void_keys()}", self.width))
         elif (reason := read_undo(words)) is not None:
             self._undo(reason)
         elif self.sheet is not None and self.sheet.is_skip(words):
@@ -210,6 +210,10 @@ class _BenchSession:
                 short = f" of {bench.rest(planned_rest_s)}: TOO SHORT, noted" if too_short else ""
                 pause = f" (rest {bench.rest(resting)}{short})"
             self._say(f"drop {stored.drop_number} {name}stored: {told}{pause}")
+            if typed is not None and typed.values["achieved_height_mm"] is not None:
+                achieved = float(typed.values["achieved_height_mm"])
+                fault = labels.height_fault(achieved, self.found["drop_height_mm"])
+                self._say(f"! {fault}" if fault else "")
         if self.sheet is not None:
             severity = 0 if typed is None else int(typed.values.get("damage_severity") or 0)
             for met in self.sheet.dropped(stored, severity, self.dropped_at, is_void=is_void):

@@ -20,6 +20,8 @@ BENCH_CAUTIONS = (
 
 PLOT_ROWS = 6
 """Beside the row of the limit and the axis."""
+LEAST_SPAN = 0.05
+"""Of the highest reading: what the plot spans at least, so that no scatter fills it."""
 FIRST_ALARM_LOOK = 5
 """Valid drops at which the running alarm first looks."""
 
@@ -215,7 +217,7 @@ def small_plot(trend: Trend, limit_g: float | None, width: int) -> str:
     readings: list[float] = trend.peak_g.tolist()
     levels: list[float] = trend.level_g.tolist()
     low, high = min(*readings, *levels), max(*readings, *levels)
-    margin = 0.0 if high > low else 0.01 * high
+    margin = max(LEAST_SPAN * high - (high - low), 0.0) / 2
     low, high = low - margin, high + margin
     near = limit_g is not None and low < limit_g <= high + (high - low)
     if near and limit_g is not None:
