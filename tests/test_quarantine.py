@@ -3,6 +3,7 @@
 import json
 import shutil
 
+import numpy as np
 import pytest
 
 from durability.hazards import (
@@ -469,3 +470,18 @@ def test_a_look_before_the_first_drop_leaves_nothing_to_mark(bench):
     assert bench("due", "--json").json["without_baseline"] == []
     told = bench("series", "open", "S3", "--device", "R1", "--case", "C1", "--json")
     assert json.loads(told.out)["not_looked_at"] == []
+
+
+def test_a_waveform_of_a_device_in_quarantine_is_refused(store, tmp_path):
+    """A drop of today; one that the recorder dated before the quarantine is still taken."""
+    pulse = 100 * np.clip(np.sin(np.linspace(-6, 9.1, 1500)), 0, None) * (np.arange(1500) > 590)
+    pulse[910:] = 0
+    path = tmp_path / "drop.npy"
+    np.save(path, pulse)
+    store("series", "open", "W1", "--device", "R-9")
+    store("damage", "add", "R-9", "--severity", "2", "--note", "battery swollen")
+    told = store("import", "waveforms", path, "--series", "W1", "--units", "g",
+                 "--sample-rate-hz", "150000", expect=None)  # fmt: skip
+    assert told.status == 1
+    assert "in QUARANTINE" in told.err
+    assert store("drop", "list", "--series", "W1", "--json").json["drops"] == []
