@@ -182,7 +182,7 @@ def test_scopes(demo_store, scope, title, series):
 
 def test_a_plan_is_a_scope(demo_store):
     session = Session(demo_store, "tester")
-    (plan,) = {each for each in _plans(session)}
+    (plan,) = set(_plans(session))
     told = gather_report(session, on=ON, plan=plan)
     assert told.scope.devices and all(device[0] in "RK" for device in told.scope.devices)
 

@@ -431,7 +431,7 @@ def _against_bare(session: Session, models: Sequence[str]) -> list[Comparison]:
 
 
 def _link(session: Session, scope: ReportScope) -> tuple[LatentLink | None, DoseCurve | None]:
-    """Whether later failures go with shocks: of a plan its own devices, else of the whole record."""
+    """Whether later failures go with shocks: of a plan's own devices, else of the whole record."""
     from durability.latent import LITERATURE_EXPONENT, judge_latent_link
     from durability.latent.dose_curve import dose_curve
 
