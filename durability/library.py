@@ -161,7 +161,7 @@ def forecasts(
     >>> drops = pd.DataFrame({"series": "S1", "drop_number": range(1, 9), "case": "C1",
     ...                       "peak_g": [100, 104, 108, 113, 117, 122, 127, 132.0]})
     >>> told = forecasts(drops).iloc[0]
-    >>> bool(told["failed"]), told["lower"] <= told["median"] <= told["upper"]
+    >>> bool(told["failed"]), bool(told["lower"] <= told["median"] <= told["upper"])
     (False, True)
     """
     from durability.forecast import forecast

@@ -1,4 +1,5 @@
 -- Devices in quarantine
+-- use: follow-up
 -- Devices whose battery is suspect, until a named person clears them: no drops, no charging, no
 -- inspections by plan. Windows of the watch: 6 hours, 7 days, 30 days.
 -- column device: code of the device

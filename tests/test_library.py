@@ -1,0 +1,199 @@
+"""The library gives what the command line gives, from plain frames, and starts nothing early."""
+
+import json
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import durability
+from durability.__main__ import main
+from durability.errors import UnusableCall
+from durability.workflow import demo
+
+README = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+
+
+@pytest.fixture(scope="module")
+def built(tmp_path_factory):
+    return demo.build_demo(tmp_path_factory.mktemp("demo") / "demo.duckdb")
+
+
+@pytest.fixture(scope="module")
+def frames(built):
+    store = durability.open_store(built.store)
+    return {name: store.frame(name) for name in ("all_drops", "all_damage", "all_checks")}
+
+
+@pytest.fixture
+def command_line(built, capsys):
+    def ask(*words):
+        capsys.readouterr()
+        assert main([*words, "--json", "--store", str(built.store)]) == 0
+        return json.loads(capsys.readouterr().out)
+
+    return ask
+
+
+def same(frame, objects, names):
+    """Whether frame and JSON objects agree in these columns; absent is NaN or None."""
+    for name in names:
+        ours = [None if pd.isna(value) else value for value in frame[name]]
+        assert ours == [one[name] for one in objects], name
+
+
+def test_trends_are_those_of_the_command_line(frames, command_line):
+    from durability.library import TREND_COLUMNS
+
+    same(durability.trends(frames["all_drops"]), command_line("trend")["series"], TREND_COLUMNS)
+
+
+def test_forecasts_are_those_of_the_command_line(frames, command_line):
+    from durability.library import FORECAST_COLUMNS
+
+    told = command_line("forecast")["series"]
+    frame = durability.forecasts(frames["all_drops"], frames["all_damage"])
+    same(frame, told, FORECAST_COLUMNS)
+    same(frame, [one["drops_to_failure"] for one in told], ("lower", "median", "upper"))
+
+
+def test_the_ranking_is_that_of_the_command_line(frames, command_line):
+    from durability.library import RANK_COLUMNS
+
+    told = command_line("rank")
+    frame = durability.ranking(frames["all_drops"], frames["all_damage"])
+    same(frame, told["groups"], RANK_COLUMNS)
+    assert frame.attrs["order_is_clear"] == told["order_is_clear"]
+
+
+def test_comparison_and_link_are_those_of_the_command_line(frames, command_line):
+    told = command_line("compare", "bare", "Scree")
+    ours = durability.comparison(frames["all_drops"], "bare", "Scree")
+    assert (ours.ratio, ours.upper, ours.ratio_with_voided, ours.voided_b) == (
+        told["ratio"],
+        told["upper"],
+        told["ratio_with_voided"],
+        told["voided"]["b"],
+    )
+    told = command_line("latent")
+    link = durability.latent_link(frames["all_drops"], frames["all_checks"])
+    assert link.p_value == told["effect"]["p_value"]
+    assert link.time_ratio_per_doubling == told["effect"]["time_ratio_per_doubling"]
+    assert [each.shock_dose for each in link.per_device] == [
+        each["shock_dose"] for each in told["per_device"]
+    ]
+
+
+def test_the_files_themselves_are_frames_too(built):
+    """As read by pandas with nothing told: blanks are NaN, times are text."""
+    drops = pd.read_csv(built.files_folder / "invented-drops.csv")
+    drops = drops[drops["series"] == "demo-S1"]
+    (row,) = durability.trends(drops).to_dict("records")
+    assert (row["series"], row["verdict"]) == ("demo-S1", "rising")
+    shuffled = drops.sample(frac=1, random_state=3)
+    assert durability.trends(shuffled).equals(durability.trends(drops))
+
+
+def test_voided_and_reference_drops_do_not_count():
+    drops = pd.DataFrame(
+        {
+            "series": ["A"] * 5 + ["pad"] * 5,
+            "drop_number": [*range(1, 6), *range(1, 6)],
+            "peak_g": [100.0, 900.0, 101.0, 100.5, 101.0] * 2,
+            "status": ["valid", "void", None, "valid", "valid"] * 2,
+            "purpose": ["test"] * 5 + ["reference"] * 5,
+        }
+    )
+    (row,) = durability.trends(drops).to_dict("records")
+    assert (row["series"], row["drops"], row["valid_drops"]) == ("A", 5, 4)
+    assert row["level_latest_g"] < 110
+
+
+def test_damage_ends_a_life_however_it_is_told():
+    drops = pd.DataFrame({"series": "A", "drop_number": range(1, 6), "peak_g": 100.0, "case": "C"})
+    damage = pd.DataFrame({"specimen": ["C"], "severity": [4], "series": ["A"], "drop_number": [3]})
+    beside = durability.forecasts(drops, damage)
+    within = durability.forecasts(drops.assign(damage_severity=[np.nan, np.nan, 4, np.nan, np.nan]))
+    assert beside.equals(within)
+    assert (beside["failed_at_drop"][0], beside["failure_cause"][0]) == (3, "damage")
+
+
+@pytest.mark.parametrize(
+    ("call", "said"),
+    [
+        (lambda: durability.trends(pd.DataFrame({"series": ["A"]})), "no column drop_number"),
+        (
+            lambda: durability.trends(
+                pd.DataFrame({"series": ["A"] * 2, "drop_number": 1, "peak_g": 9.0})
+            ),
+            "stands there twice",
+        ),
+        (lambda: durability.open_store("nowhere.duckdb"), "no store there"),
+    ],
+)
+def test_what_can_not_be_used_is_told(call, said):
+    with pytest.raises(UnusableCall, match=said):
+        call()
+
+
+def test_a_store_gives_views_questions_and_statements(built):
+    store = durability.open_store(built.store)
+    counted = store.frame("SELECT count(*) AS n FROM all_drops WHERE status = 'valid'")
+    assert len(store.frame("valid_drops")) == counted["n"].item() > 700
+    assert list(store.frame("survived_drops", drops=24).columns)[0] == "case"
+    told = store.frame("SELECT count(*) AS n FROM all_drops WHERE series = $s", s="demo-S1")
+    assert told["n"].item() == 26
+    with pytest.raises(UnusableCall, match="no view, table or saved question"):
+        store.frame("nothing")
+    with pytest.raises(UnusableCall, match="read-only"):
+        store.frame("DELETE FROM amendment")
+
+
+def test_the_dose_grows_drop_by_drop_to_that_of_the_saved_question(built):
+    store = durability.open_store(built.store)
+    dose = store.frame("SELECT * FROM device_dose(6.4) ORDER BY device, device_drop_number")
+    assert dose.groupby("device")["shock_dose"].is_monotonic_increasing.all()
+    ends = dose.groupby("device")["shock_dose"].last()
+    asked = store.frame("shock_exposure_by_device", exponent=6.4).set_index("device")["shock_dose"]
+    assert ends.to_dict() == pytest.approx(asked[ends.index].to_dict(), rel=1e-9)
+
+
+def test_every_public_name_is_there_and_none_is_loaded_early():
+    probe = "import durability, sys; print([m for m in ('numpy','pandas') if m in sys.modules])"
+    root = str(Path(durability.__file__).parent.parent)
+    done = subprocess.run([sys.executable, "-c", probe], capture_output=True, text=True, cwd=root)
+    assert done.stdout.strip() == "[]"
+    for name in durability.__all__:
+        assert getattr(durability, name).__doc__, name
+    with pytest.raises(AttributeError):
+        durability.nothing  # noqa: B018
+
+
+def test_names_of_parts_and_of_the_library_do_not_clash():
+    """A submodule of the same name would take a function's place once it is imported."""
+    import importlib
+    import pkgutil
+
+    parts = {each.name for each in pkgutil.iter_modules(durability.__path__)}
+    assert parts.isdisjoint(durability.__all__)
+    importlib.import_module("durability.trend")
+    assert callable(durability.trends)
+
+
+def test_the_example_of_readme_runs(built, tmp_path, monkeypatch):
+    """From a CSV to a plot in ten lines, as they stand there."""
+    section = README.partition("\n## As a library\n")[2]
+    (code,) = re.findall(r"```python\n(.*?)```", section, flags=re.DOTALL)
+    lines = [line for line in code.splitlines() if line.strip()]
+    assert len(lines) <= 10
+    folder = tmp_path / "fixtures" / "demo"
+    folder.mkdir(parents=True)
+    source = Path(__file__).parent.parent / "fixtures" / "demo" / "drops.csv"
+    (folder / source.name).write_bytes(source.read_bytes())
+    monkeypatch.chdir(tmp_path)
+    exec(compile(code, "README.md", "exec"), {})
+    assert (tmp_path / "wear.svg").read_text(encoding="utf-8").count("<path") > 10
