@@ -144,7 +144,7 @@ def test_a_store_gives_views_questions_and_statements(built):
     store = durability.open_store(built.store)
     counted = store.frame("SELECT count(*) AS n FROM all_drops WHERE status = 'valid'")
     assert len(store.frame("valid_drops")) == counted["n"].item() > 700
-    assert list(store.frame("survived_drops", drops=24).columns)[0] == "case"
+    assert store.frame("survived_drops", drops=24).columns[0] == "case"
     told = store.frame("SELECT count(*) AS n FROM all_drops WHERE series = $s", s="demo-S1")
     assert told["n"].item() == 26
     with pytest.raises(UnusableCall, match="no view, table or saved question"):

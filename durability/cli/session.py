@@ -207,7 +207,8 @@ class _BenchSession:
             name = "" if self.sheet is None else f"of {stored.series} "
             pause = ""
             if resting is not None and 0 <= resting < LONG_REST_S:
-                short = f" of {bench.rest(planned_rest_s)}: TOO SHORT, noted" if too_short else ""
+                noted = ", noted" if typed is not None else ""  # a file's drop carries no note
+                short = f" of {bench.rest(planned_rest_s)}: TOO SHORT{noted}" if too_short else ""
                 pause = f" (rest {bench.rest(resting)}{short})"
             self._say(f"drop {stored.drop_number} {name}stored: {told}{pause}")
             if typed is not None and typed.values["achieved_height_mm"] is not None:
