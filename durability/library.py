@@ -161,7 +161,7 @@ def forecasts(
     >>> drops = pd.DataFrame({"series": "S1", "drop_number": range(1, 9), "case": "C1",
     ...                       "peak_g": [100, 104, 108, 113, 117, 122, 127, 132.0]})
     >>> told = forecasts(drops).iloc[0]
-    >>> bool(told["failed"]), told["lower"] <= told["median"] <= told["upper"]
+    >>> bool(told["failed"]), bool(told["lower"] <= told["median"] <= told["upper"])
     (False, True)
     """
     from durability.forecast import forecast
@@ -335,8 +335,8 @@ def _history(
     number = own["drop_number"].astype(int)
     return DropHistory(
         series=code,
-        drop_number=number[counts].to_numpy(np.int64),
-        peak_g=peak_g[counts].to_numpy(float),
+        drop_number=np.asarray(number[counts], dtype=np.int64),
+        peak_g=np.asarray(peak_g[counts], dtype=np.float64),
         drops=len(own),
         last_drop_number=int(number.max()),
         case=_text(first, "case"),
@@ -410,8 +410,8 @@ def device_histories(drops: pd.DataFrame, checks: pd.DataFrame) -> list[DeviceHi
         ["device", "at", "series", "drop_number"], kind="stable"
     )
     looked = looked.sort_values(["device", "at", "function"], kind="stable")
-    dropped = dict(tuple(order.groupby("device")))
-    seen = dict(tuple(looked.groupby("device")))
+    dropped = {str(code): own for code, own in order.groupby("device")}
+    seen = {str(code): own for code, own in looked.groupby("device")}
     return [
         _device(code, dropped.get(code, order.iloc[:0]), seen.get(code, looked.iloc[:0]))
         for code in sorted({*dropped, *seen})
@@ -419,7 +419,7 @@ def device_histories(drops: pd.DataFrame, checks: pd.DataFrame) -> list[DeviceHi
 
 
 def _device(code: str, drops: pd.DataFrame, checks: pd.DataFrame) -> DeviceHistory:
-    peak_g = drops["peak_g"].astype(float).to_numpy(copy=True)
+    peak_g = np.array(drops["peak_g"], dtype=np.float64)
     velocity = _numbers(drops, "velocity_change_m_s")
     if "status" in drops:
         void = (drops["status"].fillna("valid") == "void").to_numpy()
@@ -507,4 +507,5 @@ def _seconds(frame: pd.DataFrame, name: str) -> np.ndarray:
 
 
 def _days(frame: pd.DataFrame, name: str) -> pd.Series:
-    return (_times(frame, name).dt.normalize() - DAY_ZERO) / pd.Timedelta(days=1)
+    days: pd.Series = (_times(frame, name).dt.normalize() - DAY_ZERO) / pd.Timedelta(days=1)
+    return days

@@ -30,6 +30,10 @@ KIND_OF_FACE_COUNT: dict[int, OrientationKind] = {1: "face", 2: "edge", 3: "corn
 _TYPED = re.compile(r"(?:(face|edge|corner)\s*)?([0-9]+(?:\s*[-–,/]\s*[0-9]+)*)", re.IGNORECASE)
 
 
+_DESIGNATION = re.compile(r"(?:(?:face|edge|corner)\s*)?[0-9](?:\s*-\s*[0-9])+", re.IGNORECASE)
+"""Faces joined by dashes, as ISO 2206 writes an edge or a corner."""
+
+
 @dataclass(frozen=True, slots=True, order=True)
 class Orientation:
     """What a box lands on: the one, two or three faces that meet there, in ascending order."""
@@ -152,3 +156,26 @@ def normalise_orientation(text: str) -> str:
         As `parse_orientation`.
     """
     return parse_orientation(text).name
+
+
+def impossible_designation(text: str | None) -> str | None:
+    """Why a text that is written like an edge or a corner is none.
+
+    Parameters
+    ----------
+    text : str or None
+        What was written for an orientation; free words such as "corner 3" or "on its back" are
+        nobody's business here.
+
+    Returns
+    -------
+    str or None
+        The fault of "1-3", "edge 1-3" or "1-2-4"; None for "1-2", for free words and for None.
+    """
+    if text is None or not _DESIGNATION.fullmatch(text.strip()):
+        return None
+    try:
+        parse_orientation(text)
+    except UnusableCall as error:
+        return str(error).removeprefix(f"orientation {text!r}").lstrip(": ")
+    return None

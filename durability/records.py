@@ -6,9 +6,10 @@ array), never 0. Identifiers are text: "007" stays "007".
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from durability.vocabulary import Outcome, SpecimenKind
 
@@ -206,6 +207,67 @@ class PulseMeasures:
 
 
 @dataclass(frozen=True, slots=True)
+class Quarantine:
+    """A device kept apart because its battery is suspect."""
+
+    device: str
+    since: datetime
+    """Bench clock of the look, drop or note that told of it first."""
+    sign: str
+    told: str
+    watch: tuple[tuple[str, datetime], ...]
+    """Name and end of each window in which it is watched."""
+
+
+@dataclass(frozen=True, slots=True)
+class FunctionalCheck:
+    """What was found of one function; None where nothing was recorded."""
+
+    outcome: Outcome
+    measured: float | None = None
+    unit: str | None = None
+    note: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Walk:
+    """An inspection on its way through the functions of a device's plan."""
+
+    device: str
+    device_id: Any
+    device_model: str | None
+    inspected_at: datetime
+    """Bench clock; that of the first answer, also of a walk that is taken up again."""
+    utc_offset: str | None
+    inspector: str
+    is_blind: bool
+    """The device's shocks and last results are kept from the inspector."""
+    functions: tuple[str, ...]
+    plan: str
+    left_out: tuple[str, ...] = ()
+    """Functions of the plan that need charging: not asked of a device in quarantine."""
+    stage: str | None = None
+    """Stage of the plan that this look would answer."""
+    inspection_id: Any = None
+    """None until the first answer is stored."""
+    is_resumed: bool = False
+    checks: Mapping[str, FunctionalCheck] = field(default_factory=dict)
+    """By function: what is stored already."""
+    last_results: Mapping[str, tuple[FunctionalCheck, datetime]] = field(default_factory=dict)
+    """By function: the latest result before this look, and when that was."""
+    shocks: Mapping[str, Any] = field(default_factory=dict)
+    """drops, drops_without_reading, max_peak_g, highest_drop_mm, last_dropped_at, shock_dose."""
+    quarantine: Quarantine | None = None
+    has_cracked_glass: bool = False
+    """Noted of it before."""
+
+    @property
+    def failed(self) -> list[str]:
+        """Functions that failed."""
+        return [name for name, check in self.checks.items() if check.outcome == "fail"]
+
+
+@dataclass(frozen=True, slots=True)
 class DropHistory:
     """The valid drops of one series as arrays, with what the models need beside them.
 
@@ -233,6 +295,7 @@ class DropHistory:
     """Drop numbers at which the case was looked at; shape (n_looks,)."""
     damage_severity: IntArray | None = None
     """0 to 4, what was noted on the case at those looks; shape (n_looks,)."""
+    sensor: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,3 +320,6 @@ class DeviceHistory:
     """Case model worn at each drop; None when bare."""
     velocity_change_m_s: FloatArray | None = None
     """Over drops; NaN where not recorded."""
+    can_be_inspected: bool = True
+    """False when it is lost, sold, destroyed, retired or in quarantine: what its last look said
+    stands."""

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
         FloatArray,
         IntArray,
         PulseMeasures,
+        Quarantine,
         Rejection,
     )
 
@@ -38,6 +39,8 @@ class ImportCount:
     rejections: tuple[Rejection, ...] = ()
     skipped_rows: int = 0
     """Rows of the sheet that are no records (a row of means)."""
+    quarantined: tuple[Quarantine, ...] = ()
+    """Devices that these rows put in quarantine."""
 
 
 # -------------------------------------------------------------------------------- waveforms
@@ -436,6 +439,8 @@ class DroppedAgainstControls:
     """Conditional estimate; None when it is infinite or nothing failed."""
     odds_ratio_lower: float | None
     odds_ratio_upper: float | None
+    smallest_p_value: float = 0.0
+    """Fisher's, had the failures fallen on one side as far as they can: what could be shown."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -522,6 +527,39 @@ class LatentLink:
 
 
 @dataclass(frozen=True, slots=True)
+class DoseUnder:
+    """Shock dose of one device under one exponent."""
+
+    exponent: float
+    dose: float | None
+    """Over drops with a trusted reading; None when there was no such drop among its drops."""
+    likely: float | None
+    """With drops without a reading taken at the middle of their like."""
+    upper: float | None
+    """With drops without a reading taken at the largest of their like."""
+
+
+@dataclass(frozen=True, slots=True)
+class LatentAnswer:
+    """The link, and beside it what each device's exposure hangs on."""
+
+    link: LatentLink
+    doses: dict[str, tuple[DoseUnder, ...]]
+    """By device, under the lower, the usual and the upper exponent of the literature."""
+    not_in_use: dict[str, str]
+    """Devices no longer in use, and what became of them."""
+    quarantined: tuple[Quarantine, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceExpectation:
+    """What the model expected of one device before a look at it."""
+
+    link: LatentLink
+    outlook: DeviceOutlook
+
+
+@dataclass(frozen=True, slots=True)
 class DueInspection:
     """An inspection that a device owes."""
 
@@ -530,6 +568,32 @@ class DueInspection:
     days_overdue: int
     stage: str
     functions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SkippedInspection:
+    """An inspection that was never made, and can't be made up for."""
+
+    device: str
+    stage: str
+    due_on: date
+
+
+@dataclass(frozen=True, slots=True)
+class DueList:
+    """What is owed on a day, and what stands beside it."""
+
+    on: date
+    due: tuple[DueInspection, ...]
+    quarantined: tuple[Quarantine, ...] = ()
+    """Left out of ``due``: no one inspects them by plan until they are cleared."""
+    skipped: tuple[SkippedInspection, ...] = ()
+    without_baseline: tuple[str, ...] = ()
+    """Devices that no one looked at before their first drop."""
+    unfinished: tuple[str, ...] = ()
+    """Devices whose latest inspection was broken off."""
+    cracked_glass: tuple[str, ...] = ()
+    """Devices among those due of which cracked glass was noted."""
 
 
 # --------------------------------------------------------------------------------- pictures
@@ -993,6 +1057,118 @@ class Claim:
     power: float
     decision_rule: str
     basis: str
+
+
+@dataclass(frozen=True, slots=True)
+class RecordedMeanwhile:
+    """A test series with drops made after the rig began to drift."""
+
+    series: str
+    case: str | None
+    case_model: str | None
+    drops: int
+    begun_before: bool
+    """Its first drops were made on the steady rig, its later ones on the drifting one."""
+
+
+@dataclass(frozen=True, slots=True)
+class RigWatch:
+    """One reference series: how the rig fares by it, and what was recorded meanwhile."""
+
+    series: str
+    sensor: str | None
+    axis: Literal["time", "drop number"]
+    """What ``health`` counts by: seconds since 1970-01-01 of the bench's clock, or drop numbers
+    where a drop bears no time."""
+    drops: int
+    """Valid reference drops."""
+    sessions: int | None
+    """Days with reference drops; None without times."""
+    averaged: bool
+    """Each charted value is the geometric mean of a session."""
+    last_when: float | None
+    health: RigHealth
+    meanwhile: tuple[RecordedMeanwhile, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class RigNote:
+    """What the reference drops say of the time in which one test series was recorded."""
+
+    reference_series: str
+    drifted: bool
+    """The rig drifted before the last drop of the series."""
+    since: float | None
+    drift_pct: float | None
+    scatter_pct: float | None
+    """Of the steady rig, from one charted value to the next."""
+    corrected: bool
+    correction_first_pct: float | None = None
+    correction_latest_pct: float | None = None
+    """How much too high the rig is taken to read at the first and at the last valid drop."""
+    correction_se_pct: float | None = None
+    """Standard error of the change between these two."""
+    reason: str | None = None
+    """Why no correction was made, where one was asked for."""
+
+
+@dataclass(frozen=True, slots=True)
+class VoidedDrop:
+    """A drop that does not count, and why."""
+
+    series: str
+    drop_number: int
+    peak_g: float | None
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class TrendContext:
+    """What stands beside the trend of a series: voided drops, doubtful readings, the rig."""
+
+    voided: tuple[VoidedDrop, ...]
+    with_voided: Trend | None
+    """The same series judged with its voided readings put back; None where none has a reading."""
+    suggested: tuple[int, ...]
+    """Drop numbers of readings that an outlier test would mark, about the fitted level."""
+    suggested_by: str
+    rig: RigNote | None
+
+
+@dataclass(frozen=True, slots=True)
+class BenchStanding:
+    """Where a series stands during a session: trend so far, drops left, or the rig's health."""
+
+    trend: Trend
+    forecast: Forecast | None
+    """None for bare and for reference drops."""
+    rig: RigWatch | None
+    """For a series of reference drops."""
+    like_series: int
+
+
+@dataclass(frozen=True, slots=True)
+class ClaimByKind:
+    """A claim looked at with devices alone, or with dummies alone: the two are never pooled."""
+
+    device_kind: Literal["device", "dummy"]
+    claim: Claim | None
+    """None where the two sides can't be compared with this kind."""
+    reason: str | None
+    voided_a: int
+    voided_b: int
+    with_voided: Claim | None
+    """The same with the voided readings put back; None without any."""
+
+
+@dataclass(frozen=True, slots=True)
+class ClaimAnswer:
+    """A claimed reduction from ``a`` to ``b``, with each kind of what was dropped."""
+
+    a: str
+    b: str
+    by_kind: tuple[ClaimByKind, ...]
+    voided: tuple[VoidedDrop, ...]
 
 
 # ------------------------------------------------------------------------------- self-check

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from itertools import pairwise
 from typing import Literal
@@ -171,6 +171,35 @@ def stage_statuses(device: FollowedDevice, on: date) -> tuple[StageStatus, ...]:
             state, covered = ("overdue" if late else "due"), True
         backwards.append(StageStatus(name, due_on, state, looked_at.get(name), late))
     return (*baseline, *reversed(backwards))
+
+
+def stages_before_last_drop(device: FollowedDevice, on: date) -> tuple[StageStatus, ...]:
+    """Stages that had come due before a later drop moved the plan on; what was missed stays so.
+
+    Parameters
+    ----------
+    device : FollowedDevice
+        Its plan counts from the last drop; of any other plan nothing is moved.
+    on : datetime.date
+        The day on which it is asked.
+
+    Returns
+    -------
+    tuple of StageStatus
+        In order of time: done, done late or skipped.
+    """
+    drops = sorted({day for day in device.drop_dates if day <= on})
+    if device.plan.anchor != "last drop":
+        return ()
+    closed = []
+    for drop, next_drop in pairwise(drops):
+        before = next_drop - timedelta(days=1)
+        for status in stage_statuses(device, before):
+            if status.due_on < drop or status.due_on > before:
+                continue  # the baseline, or not yet due when the plan moved on
+            state: StageState = "skipped" if status.inspected_on is None else status.state
+            closed.append(replace(status, state=state))
+    return tuple(closed)
 
 
 def due_inspections(

@@ -31,5 +31,5 @@ SELECT
 FROM all_specimens AS p
 JOIN shocks AS s ON s.device = p.specimen
 LEFT JOIN looked AS l ON l.device = p.specimen
-WHERE p.kind = 'device' AND p.status <> 'retired' AND coalesce(l.drops_before, 0) < s.drops
+WHERE p.kind = 'device' AND p.status = 'in use' AND coalesce(l.drops_before, 0) < s.drops
 ORDER BY days_since_drop DESC NULLS LAST, device

@@ -2,7 +2,7 @@
 -- use: follow-up
 -- Devices that owe the latest look of their follow-up plan, most overdue first: the plan they were
 -- given, else the usual one. A look counts for the stage whose day is nearest; controls count from
--- their first look. Retired devices owe nothing. `durability due` also shows what comes next.
+-- their first look. Devices out of use or in quarantine owe nothing. `durability due` also shows what comes next.
 -- parameter on DATE = NULL: the day asked about; else today
 -- column device: code of the device
 -- column plan: the plan that it follows
@@ -60,7 +60,8 @@ WITH asked AS (
     JOIN plans AS f ON f.name = a.name OR (a.name IS NULL AND f.is_usual)
     LEFT JOIN dropped AS d ON d.device = p.specimen
     LEFT JOIN looked AS l ON l.device = p.specimen
-    WHERE p.kind = 'device' AND p.status <> 'retired'
+    WHERE p.kind = 'device' AND p.status = 'in use'
+        AND p.specimen NOT IN (SELECT device FROM quarantined_devices)
 ), staged AS (
     SELECT *, unnest(stage_names) AS stage, unnest(stage_days) AS stage_day
     FROM followed

@@ -11,7 +11,7 @@
 -- column inspected_on: when it was last looked at
 -- column first_seen_on: when it first failed or was degraded
 -- column note: what was seen
--- column status: of the device: in use or retired
+-- column status: of the device: in use, retired, lost, sold, destroyed or refused
 -- example (demo): K07 | demo-Radio | buttons | fail | 2026-09-21 | 2026-06-23 | side button sticks | in use
 -- example (demo): R05 | demo-Radio | loudspeaker | fail | 2026-09-25 | 2026-06-26 | rattles | in use
 WITH first_seen AS (

@@ -51,3 +51,26 @@ def test_every_link_into_the_tree_leads_somewhere():
     for text in (TEXT, (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")):
         for target in re.findall(r"\]\((?!http|#)([^)]+)\)", text):
             assert (ROOT / target).exists(), target
+
+
+def test_the_thresholds_told_are_those_that_hold():
+    from durability.pulse import thresholds
+    from durability.workflow.watch import QUIET_S
+
+    section = TEXT.partition("\n## From an oscilloscope file\n")[2].partition("\n## ")[0]
+    for told, value in (
+        (r"at least (\S+) equal samples", thresholds.CLIPPED_RUN_SAMPLES),
+        (r"more than (\S+) % of the peak", 100 * thresholds.ZERO_SHIFT_FRACTION),
+        (r"and more than (\S+) g", thresholds.ZERO_SHIFT_MIN_G),
+        (r"fewer than (\S+) samples", thresholds.MIN_SAMPLES_IN_PULSE),
+        (r"reaches (\S+) g and", thresholds.MIN_IMPACT_G),
+        (r"g and (\S+) times the record's own noise", thresholds.MIN_IMPACT_OVER_NOISE),
+        (r"velocity change above (\S+) or", thresholds.FULL_REBOUND_RATIO),
+        (r"or below (\S+) times that of the fall", thresholds.HALF_STOP_RATIO),
+        (r"a later one reaches (\S+) of the first", thresholds.SECOND_IMPACT_FRACTION),
+        (r"natural frequency times duration below (\S+),", thresholds.MIN_RESONANCE_TIMES_DURATION),
+        (r"class times duration below (\S+) ", thresholds.MIN_CLASS_TIMES_DURATION),
+        (r"quiet for (\S+) s", QUIET_S),
+        (r"between the (\S+) % crossings", 100 * thresholds.PULSE_EDGE_FRACTION),
+    ):
+        assert float(re.search(told, section)[1]) == value, told

@@ -24,6 +24,7 @@ MODELS = {
     "compare",
     "latent",
     "schedule",
+    "hazards",
     "rig",
     "gauge",
     "plan",
@@ -35,7 +36,7 @@ MODELS = {
 }
 # Part → our own parts it may import beside the common ones and itself.
 OURS = {
-    "intake": set(),
+    "intake": {"orientation"},
     "store": set(),
     "pulse": set(),
     "spectrum": set(),
@@ -44,6 +45,7 @@ OURS = {
     "outliers": set(),
     "life": set(),
     "schedule": set(),
+    "hazards": set(),
     "rig": set(),
     "gauge": set(),
     "orientation": set(),
@@ -76,7 +78,7 @@ THIRD_PARTY = {
     "store": {"duckdb", "filelock", "numpy", "pandas"},
     "workflow": {"numpy", "pandas"},
     "library": {"numpy", "pandas"},
-    "report": {"rich", "matplotlib", "numpy", "jinja2", "markupsafe"},
+    "report": {"rich", "matplotlib", "numpy", "jinja2", "markupsafe", "icalendar"},
     "cli": {"rich"},
     "records": {"numpy"},  # for the types of its arrays only
     **dict.fromkeys(MODELS, NUMERICAL),

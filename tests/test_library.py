@@ -142,8 +142,9 @@ def test_what_can_not_be_used_is_told(call, said):
 
 def test_a_store_gives_views_questions_and_statements(built):
     store = durability.open_store(built.store)
-    assert len(store.frame("valid_drops")) == 804
-    assert list(store.frame("survived_drops", drops=24).columns)[0] == "case"
+    counted = store.frame("SELECT count(*) AS n FROM all_drops WHERE status = 'valid'")
+    assert len(store.frame("valid_drops")) == counted["n"].item() > 700
+    assert store.frame("survived_drops", drops=24).columns[0] == "case"
     told = store.frame("SELECT count(*) AS n FROM all_drops WHERE series = $s", s="demo-S1")
     assert told["n"].item() == 26
     with pytest.raises(UnusableCall, match="no view, table or saved question"):
@@ -191,7 +192,7 @@ def test_the_example_of_readme_runs(built, tmp_path, monkeypatch):
     assert len(lines) <= 10
     folder = tmp_path / "fixtures" / "demo"
     folder.mkdir(parents=True)
-    source = Path(__file__).parent.parent / "fixtures" / "demo" / "invented-drops.csv"
+    source = Path(__file__).parent.parent / "fixtures" / "demo" / "drops.csv"
     (folder / source.name).write_bytes(source.read_bytes())
     monkeypatch.chdir(tmp_path)
     exec(compile(code, "README.md", "exec"), {})

@@ -331,7 +331,7 @@ def test_a_control_counts_from_its_first_look(small):
 def test_overdue_is_what_the_schedule_says(which, on, demo_store, small):
     follow_up = pytest.importorskip("durability.workflow.follow_up")
     store = {"demo": demo_store, "small": small}[which]
-    _, due = follow_up.due(Session(store, "tester"), on, 0)
+    due = follow_up.due(Session(store, "tester"), on, 0).due
     assert [
         (row["device"], row["stage"], row["due_on"].isoformat(), row["days_overdue"])
         for row in rows_of(store, "inspections_overdue", on=on)

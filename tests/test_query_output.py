@@ -58,7 +58,11 @@ def test_parquet_keeps_types_and_values(small, tmp_path):
     small("query", "--sql", ASKED, "-o", "a.parquet")
     read = duckdb.connect().from_parquet(str(tmp_path / "a.parquet"))
     assert [str(each) for each in read.types] == [
-        "VARCHAR", "INTEGER", "DOUBLE", "TIMESTAMP", "VARCHAR",
+        "VARCHAR",
+        "INTEGER",
+        "DOUBLE",
+        "TIMESTAMP",
+        "VARCHAR",
     ]
     rows = read.fetchall()
     assert rows[0][:3] == ("S1", 1, 118.0342) and rows[1][2] is None

@@ -32,6 +32,7 @@ def test_eight_processes_appending_at_once_lose_no_acknowledged_drop(store, tmp_
     """DuckDB 2.0 alone loses some: it reads the file's header before it takes its lock."""
     path = tmp_path / "store.duckdb"
     store("specimen", "add", "R-1", "--kind", "device")
+    store("inspect", "record", "R-1", "--check", "power-on=pass")
     for worker in range(PROCESSES):
         store("series", "open", f"S{worker}", "--device", "R-1")
 
@@ -213,3 +214,13 @@ def test_the_folder_can_be_read_only(store, tmp_path):
         assert store("series", "list", "--json").json == {"series": []}
     finally:
         tmp_path.chmod(0o755)
+
+
+def test_an_absent_text_is_none_in_an_array(store, tmp_path):
+    """It was "?", numpy's stand-in, so that a bare drop bore a case model of that name."""
+    store("specimen", "add", "R-1", "--kind", "device")
+    store("series", "open", "S1", "--device", "R-1")
+    store("drop", "add", "S1", "--peak-g", "118")
+    with database.reading(tmp_path / "store.duckdb") as connection:
+        columns = bench.fetch_arrays(connection, "device_drops")
+    assert list(columns["case_model"]) == [None]

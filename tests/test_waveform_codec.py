@@ -74,3 +74,23 @@ def test_damaged_bytes_are_told():
 def test_more_than_one_row_is_refused():
     with pytest.raises(ValueError, match="one row"):
         encode(np.zeros((2, 3)))
+
+
+@pytest.mark.parametrize("form", [".6g", ".7g", ".4f", ".9f", ".17g"])
+def test_few_digits_in_print_take_no_more_room(form):
+    """A step of 1200/4096 g as volts in print: no grid any more, still few values."""
+    codes = np.rint(400.0 * np.random.default_rng(3).standard_normal(15_000) / 60.0)
+    volts = np.array([float(f"{code * 1200 / 4096 * 0.0005:{form}}") for code in codes])
+    values = volts * 2000.0
+    kept = encode(values)
+    assert np.array_equal(decode(kept), values)
+    assert len(kept) < 1.6 * values.size
+
+
+def test_samples_that_have_no_value_are_told():
+    values = np.round(np.random.default_rng(3).standard_normal(4000), 1) ** 3
+    kept = bytearray(encode(values))
+    assert np.array_equal(decode(bytes(kept)), values)
+    kept[14] ^= 0x40  # the place of the first sample
+    with pytest.raises(WaveformDamaged):
+        decode(bytes(kept))

@@ -465,10 +465,20 @@ def test_a_store_of_the_first_schema_step_is_brought_up_to_date(run, tmp_path, m
     first = database._schema_steps()[:1]
     monkeypatch.setattr(database, "_schema_steps", lambda: first)
     run("init")
-    run("specimen", "add", "D-1", "--kind", "dummy")
-    run("series", "open", "S1", "--device", "D-1", "--drop-height-mm", "1220")
-    run("drop", "add", "S1", "--peak-g", "395")
-    run("drop", "amend", "S1", "1", "--set", "peak_g=396", "--reason", "misread")
+    with database.writing(tmp_path / "store.duckdb") as connection:
+        # As the program of that step wrote them; today's statements know later steps.
+        connection.execute("""
+            INSERT INTO entry (entered_at_utc, entered_by, command, program_version)
+            VALUES (TIMESTAMP '2026-01-01', 'tester', 'then', '0.1.0');
+            INSERT INTO specimen (code, kind, entry_id) SELECT 'D-1', 'dummy', entry_id FROM entry;
+            INSERT INTO series (code, device_id, drop_height_mm, purpose, entry_id)
+            SELECT 'S1', specimen_id, 1220, 'test', entry_id FROM specimen;
+            INSERT INTO drops (series_id, drop_number, peak_g, status, entry_id)
+            SELECT series_id, 1, 395, 'valid', entry_id FROM series;
+            INSERT INTO amendment (record_table, record_id, column_name, old_value, new_value,
+                reason, entry_id)
+            SELECT 'drops', drop_id, 'peak_g', '395', '396', 'misread', entry_id FROM drops;
+        """)
     monkeypatch.undo()
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("DURABILITY_STORE", str(tmp_path / "store.duckdb"))

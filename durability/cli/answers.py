@@ -12,23 +12,28 @@ from durability.workflow import judge
 
 def trend(options: Namespace) -> int:
     """Is peak g climbing, and how fast."""
-    results = judge.judge_series(session_of(options), options.series, options.case_model)
+    results, contexts = judge.explain_series(
+        session_of(options),
+        options.series,
+        options.case_model,
+        rig_corrected=options.rig_corrected,
+    )
     if options.json:
-        print(as_json.dumps(as_json.trends(results)))
+        print(as_json.dumps(as_json.trends(results, contexts)))
         return 0
     from durability.report import tables
 
     if options.series:
-        tables.explained_trends(results)
+        tables.explained_trends(results, contexts)
     else:
-        tables.trends(results)
+        tables.trends(results, contexts)
     return 0
 
 
 def forecast(options: Namespace) -> int:
     """How many drops until the case fails."""
     with progress(options, "forecasting drops to failure"):
-        results = judge.forecast_series(
+        results, notes = judge.explain_forecasts(
             session_of(options),
             options.series,
             options.case_model,
@@ -36,9 +41,10 @@ def forecast(options: Namespace) -> int:
             limit_g=options.limit_g,
             limit_rise=options.limit_rise,
             horizon=options.horizon,
+            rig_corrected=options.rig_corrected,
         )
     if options.json:
-        print(as_json.dumps(as_json.forecasts(results, options.level, options.horizon)))
+        print(as_json.dumps(as_json.forecasts(results, options.level, options.horizon, notes)))
         return 0
     from durability.report import tables
 
@@ -54,9 +60,9 @@ def forecast(options: Namespace) -> int:
             )
             for result in results
         ]
-        tables.explained_forecasts(results, further, options.level, options.horizon)
+        tables.explained_forecasts(results, further, options.level, options.horizon, notes)
     else:
-        tables.forecasts(results, options.level, options.horizon)
+        tables.forecasts(results, options.level, options.horizon, notes)
     return 0
 
 
@@ -86,23 +92,23 @@ def rank(options: Namespace) -> int:
 
 def compare(options: Namespace) -> int:
     """How many times the peak g of A is that of B."""
-    result = judge.compare_models(session_of(options), options.a, options.b)
+    result, voided = judge.explain_comparison(session_of(options), options.a, options.b)
     if options.json:
-        print(as_json.dumps(as_json.comparison(result)))
+        print(as_json.dumps(as_json.comparison(result, voided)))
         return 0
     from durability.report import tables
 
-    tables.comparison(result)
+    tables.comparison(result, voided)
     return 0
 
 
 def latent(options: Namespace) -> int:
     """Do later failures go with the shocks before them."""
-    result = judge.judge_devices(session_of(options))
+    answer = judge.answer_latent(session_of(options), options.on)
     if options.json:
-        print(as_json.dumps(as_json.latent(result)))
+        print(as_json.dumps(as_json.latent(answer)))
         return 0
-    from durability.report import tables
+    from durability.report import follow_up
 
-    tables.latent(result)
+    follow_up.latent(answer, devices=options.devices)
     return 0

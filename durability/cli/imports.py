@@ -7,7 +7,7 @@ from argparse import Namespace
 from collections.abc import Sequence
 from pathlib import Path
 
-from durability.cli.logbook import say, session_of
+from durability.cli.logbook import say, session_of, warn_of
 from durability.cli.progress import progress
 from durability.errors import ImportRefused, UnusableCall
 from durability.intake.tables import SheetOptions
@@ -66,6 +66,7 @@ def import_files(options: Namespace) -> int:
             file=sys.stderr,
         )
     say(options, as_json.import_count(count), words)
+    warn_of(*count.quarantined)
     return 1 if count.rejected else 0
 
 

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import os
+import sys
 from argparse import Namespace
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from datetime import datetime
 from typing import Any
 
 from durability.intake.hand_entry import TypedDrop
-from durability.workflow import logbook
+from durability.records import Quarantine
+from durability.workflow import logbook, quarantine
 from durability.workflow.session import Session, open_session
 
 
@@ -27,6 +31,23 @@ def say(options: Namespace, told: Mapping[str, Any], words: str) -> int:
     return 0
 
 
+def warn(lines: Iterable[str]) -> None:
+    """Print cautions at once, on standard error: what is read from standard output stays clean."""
+    from durability.report.terminal import wrapped
+
+    for line in lines:
+        print(wrapped(f"! {line}", sys.stderr), file=sys.stderr, flush=True)
+
+
+def warn_of(*found: Quarantine | None) -> None:
+    """Print what to do with devices that were just put in quarantine."""
+    devices = [kept for kept in found if kept is not None]
+    if devices:
+        from durability.report import labels
+
+        warn(labels.quarantine_lines(*devices))
+
+
 def init(options: Namespace) -> int:
     """Make the store."""
     session = session_of(options)
@@ -37,7 +58,7 @@ def init(options: Namespace) -> int:
 
 def add_specimen(options: Namespace) -> int:
     """Add a specimen."""
-    logbook.add_specimen(session_of(options), options.code, options.kind, vars(options))
+    warn_of(logbook.add_specimen(session_of(options), options.code, options.kind, vars(options)))
     told = {"specimen": options.code, "kind": options.kind}
     return say(options, told, f"{options.kind} {options.code} added")
 
@@ -55,10 +76,32 @@ def show_specimen(options: Namespace) -> int:
 
 def retire_specimen(options: Namespace) -> int:
     """Retire a specimen."""
-    logbook.retire_specimen(session_of(options), options.code, options.reason)
-    return say(
-        options, {"specimen": options.code, "status": "retired"}, f"{options.code} is retired"
+    kept = logbook.retire_specimen(session_of(options), options.code, options.reason, options.state)
+    told = {"specimen": options.code, "status": options.state}
+    say(options, told, f"{options.code} is {options.state}")
+    warn_of(kept)
+    return 0
+
+
+def clear_specimen(options: Namespace) -> int:
+    """End the quarantine of a device."""
+    session = session_of(options)
+    was = quarantine.clear(
+        session,
+        options.code,
+        options.reason,
+        named=bool(options.by or os.environ.get("DURABILITY_PERSON")),
     )
+    told = {"specimen": options.code, "cleared_by": session.person, "since": was.since}
+    say(
+        options,
+        told,
+        f"{options.code} is cleared by {session.person}; it was in quarantine ({was.sign})",
+    )
+    from durability.report import labels
+
+    warn(labels.watch_cut_short(was, datetime.now()))  # noqa: DTZ005 - bench clock
+    return 0
 
 
 def amend_specimen(options: Namespace) -> int:
@@ -72,7 +115,10 @@ def amend_series(options: Namespace) -> int:
 
 
 def _amend(options: Namespace, table: str) -> int:
-    logbook.amend_record(session_of(options), table, options.code, options.changes, options.reason)
+    kept = logbook.amend_record(
+        session_of(options), table, options.code, options.changes, options.reason
+    )
+    warn_of(kept)
     told = {table: options.code, "amended": options.changes}
     return say(options, told, f"{table} {options.code} amended; the first values stay in history")
 
@@ -90,7 +136,7 @@ def list_sensors(options: Namespace) -> int:
 
 def open_series(options: Namespace) -> int:
     """Open a series."""
-    added = logbook.open_series(
+    added, unseen = logbook.open_series(
         session_of(options),
         options.code,
         device=options.device,
@@ -119,15 +165,22 @@ def open_series(options: Namespace) -> int:
         words += f"\nnew in the record: {', '.join(added)} (a slip of the finger? then: amend)"
     if missing:
         words += f"\nnot recorded: {', '.join(missing)}; add it with: durability series amend"
-    return say(options, told, words)
+    if unseen:
+        from durability.report import labels
+
+        words += f"\n{labels.unseen_line(unseen)}"
+    return say(options, {**told, "not_looked_at": unseen}, words)
 
 
 def close_series(options: Namespace) -> int:
     """Close a series."""
-    logbook.close_series(session_of(options), options.code, options.reason)
-    return say(
-        options, {"series": options.code, "status": "closed"}, f"series {options.code} is closed"
-    )
+    device = logbook.close_series(session_of(options), options.code, options.reason)
+    say(options, {"series": options.code, "status": "closed"}, f"series {options.code} is closed")
+    if device is not None:
+        from durability.report import labels
+
+        warn(labels.storage_lines(device))
+    return 0
 
 
 def list_series(options: Namespace) -> int:
@@ -154,8 +207,29 @@ def add_drop(options: Namespace) -> int:
         options.series,
         TypedDrop(options.peak_g, vars(options), options.void_reason),
     )
+    say(options, acknowledged(stored), str(stored.drop_number))
+    warn_of_drop(stored, vars(options))
+    return 0
+
+
+def acknowledged(stored: logbook.StoredDrop) -> dict[str, Any]:
+    """What is said of a stored drop as JSON."""
     told = {"series": stored.series, "drop_number": stored.drop_number, "id": stored.id}
-    return say(options, told, str(stored.drop_number))
+    return told if stored.quarantine is None else {**told, "quarantined": True}
+
+
+def warn_of_drop(stored: logbook.StoredDrop, told: Mapping[str, str | None]) -> None:
+    """Say what a stored drop calls for: a look that was never made, cracked glass, a battery."""
+    if stored.unseen:
+        from durability.report import labels
+
+        warn([labels.unseen_line(stored.unseen)])
+    words = [told.get(name) for name in ("note", "damage_location", "damage_note")]
+    if any(words) and logbook.tells_cracked_glass(*words):
+        from durability.report import labels
+
+        warn([labels.EYE_PROTECTION])
+    warn_of(stored.quarantine)
 
 
 def void_drop(options: Namespace) -> int:
@@ -213,22 +287,34 @@ def add_damage(options: Namespace) -> int:
         location=options.location,
         note=options.note,
     )
+    kept = told.pop("quarantine")
     place = (
         f"after drop {told['drop_number']} of {told['series']}"
         if told["series"]
         else "before any drop"
     )
-    return say(options, told, f"noted on {told['specimen']}: severity {told['severity']}, {place}")
+    say(options, told, f"noted on {told['specimen']}: severity {told['severity']}, {place}")
+    if logbook.tells_cracked_glass(options.location, options.note):
+        from durability.report import labels
+
+        warn([labels.EYE_PROTECTION])
+    warn_of(kept)
+    return 0
 
 
 def history(options: Namespace) -> int:
     """Everything one specimen lived through."""
-    events = logbook.specimen_history(session_of(options), options.specimen)
-    if options.json:
-        return say(options, {"specimen": options.specimen, "events": events}, "")
-    from durability.report import tables
+    from durability.workflow.history import specimen_history
 
-    tables.history(options.specimen, events)
+    told = specimen_history(session_of(options), options.specimen)
+    if options.json:
+        from durability.report import as_json
+
+        print(as_json.dumps(as_json.history(told)))
+        return 0
+    from durability.report import follow_up
+
+    follow_up.history(told)
     return 0
 
 

@@ -55,9 +55,7 @@ def make_parser(only: str | None = None) -> argparse.ArgumentParser:
     top.add_argument("--version", action=_Version, nargs=0, help="print the version")
     commands = top.add_subparsers(title="commands", metavar="COMMAND", required=True)
 
-    def command(
-        group: Any, name: str, help_: str, handler: str, parent: _Parser | None
-    ) -> Any:
+    def command(group: Any, name: str, help_: str, handler: str, parent: _Parser | None) -> Any:
         parents = [parent] if parent else []
         made = group.add_parser(name, help=help_, description=help_, parents=parents)
         made.set_defaults(handler=handler)
@@ -100,6 +98,21 @@ def _specimens(group: Any, command: Any, writer: Any, common: Any) -> None:
     )
     retire.add_argument("code")
     retire.add_argument("--reason", required=True)
+    retire.add_argument(
+        "--state",
+        choices=("retired", "lost", "sold", "destroyed", "refused"),
+        default="retired",
+        help="what became of it (default retired); refused: its owner lets no one look any more",
+    )
+    clear = command(
+        group,
+        "clear",
+        "end the quarantine of a device; needs the name of a person",
+        "logbook:clear_specimen",
+        writer,
+    )
+    clear.add_argument("code")
+    clear.add_argument("--reason", required=True, help="what was looked at, and found")
     _amend(command(group, "amend", "mend a specimen's record", "logbook:amend_specimen", writer))
 
 
@@ -425,27 +438,144 @@ def _inspections(group: Any, command: Any, writer: Any, common: Any) -> None:
     schedule.add_argument(
         "--anchor", choices=("last drop", "first drop", "received"), default="last drop"
     )
-    record = command(group, "record", "record one inspection", "follow_up:record", writer)
+    record = command(
+        group,
+        "record",
+        "record one inspection; broken off, the same command goes on with it",
+        "follow_up:record",
+        writer,
+    )
     record.add_argument("device")
     record.add_argument(
         "--check",
         dest="checks",
         action="append",
-        required=True,
         metavar="FUNCTION=OUTCOME",
         help="outcome: pass, degraded, fail or not_tested; words after a comma are a note;"
-        " repeatable",
+        " repeatable; without any, the functions of its plan are asked one by one, one key or"
+        " line each",
+    )
+    record.add_argument(
+        "--blind",
+        action="store_true",
+        help="keep the device's shocks and last results from the inspector; stored with the look",
     )
     record.add_argument("--inspected-at", metavar="TIME", help="ISO 8601; else now")
     record.add_argument("--inspector", metavar="NAME", help="who looked; else who enters it")
-    listed = command(group, "list", "list inspections", "follow_up:list_inspections", common)
+    amend = command(
+        group, "amend", "mend one functional check; the first stays", "follow_up:amend", writer
+    )
+    amend.add_argument("device")
+    amend.add_argument("function")
+    amend.add_argument(
+        "--inspected-at", required=True, metavar="TIME", help="of the look; its day may do"
+    )
+    _amend_options(amend)
+    listed = command(
+        group,
+        "list",
+        "list inspections; of one device, how its plan was kept too",
+        "follow_up:list_inspections",
+        common,
+    )
     listed.add_argument("device", nargs="?")
+    listed.add_argument("--on", metavar="DATE", help="judge the plan on this day; else today")
+
+
+def _plans(group: Any, command: Any, _: Any, common: Any) -> None:
+    def chances(made: Any) -> None:
+        made.add_argument("--power", type=float, default=0.8, help="probability (default 0.8)")
+        made.add_argument(
+            "--alpha", type=float, default=0.05, help="size of the test (default 0.05)"
+        )
+
+    rise = command(group, "rise", "how many drops to see a rise", "plans:rise", common)
+    rise.add_argument(
+        "--rise-pct", type=float, required=True, metavar="X", help="rise to be seen, % per drop"
+    )
+    chances(rise)
+    rise.add_argument(
+        "--cases", type=int, action="append", metavar="N", help="plan for so many; repeatable"
+    )
+    rise.add_argument(
+        "--scatter-pct", type=float, metavar="S", help="from drop to drop; else this lab's own"
+    )
+    rise.add_argument(
+        "--rise-sd-pct",
+        type=float,
+        metavar="S",
+        help="how the rise differs between cases, % per drop",
+    )
+    apart = command(
+        group, "tell-apart", "how many cases to tell two models apart", "plans:tell_apart", common
+    )
+    apart.add_argument(
+        "--difference-pct", type=float, required=True, metavar="Y", help="in percent of peak g"
+    )
+    chances(apart)
+    apart.add_argument(
+        "--drops", type=int, action="append", metavar="N", help="drops per case; repeatable"
+    )
+    apart.add_argument(
+        "--scatter-within-pct", type=float, metavar="S", help="from drop to drop; else this lab's"
+    )
+    apart.add_argument(
+        "--scatter-between-pct", type=float, metavar="S", help="from case to case; else this lab's"
+    )
+    survive = command(
+        group,
+        "survive",
+        "how many cases must survive so many drops, and what has been shown",
+        "plans:survive",
+        common,
+    )
+    survive.add_argument("--drops", type=int, required=True, metavar="N")
+    survive.add_argument("--reliability", type=float, default=0.9, help="(default 0.9)")
+    survive.add_argument("--confidence", type=float, default=0.9, help="(default 0.9)")
+    survive.add_argument("--failures-allowed", type=int, default=0, metavar="N", help="(default 0)")
+    survive.add_argument(
+        "--shape", type=float, metavar="B", help="Weibull shape taken as known (Weibayes)"
+    )
+    survive.add_argument(
+        "--drops-each", type=int, metavar="N", help="drops each case will see, with --shape"
+    )
+    survive.add_argument(
+        "--case-model", action="append", metavar="M", help="only this model; repeatable"
+    )
+    _limit(survive)
+    sheet = command(group, "sheet", "a drop sheet in balanced random order", "plans:sheet", common)
+    for name, help_ in (
+        ("case-model", "every case of this model in use; repeatable"),
+        ("case", "this case; repeatable"),
+        ("bare", "this device or dummy without a case; repeatable"),
+        ("orientation", "face 3, edge 1-2, corner 1-2-5 …; repeatable; else all 26"),
+    ):
+        sheet.add_argument(
+            f"--{name}", action="append", default=[], metavar=name[0].upper(), help=help_
+        )
+    sheet.add_argument("--seed", type=int, default=1, help="of the random order (default 1)")
+    sheet.add_argument(
+        "--repeats", type=int, default=1, metavar="N", help="each orientation so often (default 1)"
+    )
+    sheet.add_argument(
+        "--rest-s", type=float, default=0.0, metavar="S", help="least rest of an item (default 0)"
+    )
+    sheet.add_argument("-o", "--output", metavar="FILE.csv", help="the sheet, for record --plan")
+    sheet.add_argument("--page", metavar="FILE.html", help="the sheet as a page to print")
 
 
 def _filters(made: Any) -> None:
     made.add_argument("--series", action="append", metavar="S", help="only this; repeatable")
     made.add_argument(
         "--case-model", action="append", metavar="M", help="only this model; repeatable"
+    )
+
+
+def _rig_corrected(made: Any) -> None:
+    made.add_argument(
+        "--rig-corrected",
+        action="store_true",
+        help="divide out the rig's drift as the reference drops show it, with its uncertainty",
     )
 
 
@@ -457,6 +587,13 @@ def _quiet(made: Any) -> None:
 
 def _limits(made: Any) -> None:
     made.add_argument("--level", type=float, default=0.9, help="of the interval (default 0.9)")
+    _limit(made)
+    made.add_argument(
+        "--horizon", type=int, default=400, metavar="N", help="last drop looked at (default 400)"
+    )
+
+
+def _limit(made: Any) -> None:
     limit = made.add_mutually_exclusive_group()
     limit.add_argument(
         "--limit-g", type=float, metavar="G", help="the level that no longer protects"
@@ -468,20 +605,18 @@ def _limits(made: Any) -> None:
         metavar="R",
         help="the same as a fraction above the level at the first drop (default 0.5)",
     )
-    made.add_argument(
-        "--horizon", type=int, default=400, metavar="N", help="last drop looked at (default 400)"
-    )
 
 
 def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
-    _filters(
-        command(commands, "trend", "is peak g climbing, and how fast", "answers:trend", common)
-    )
+    trend = command(commands, "trend", "is peak g climbing, and how fast", "answers:trend", common)
+    _filters(trend)
+    _rig_corrected(trend)
     forecast = command(
         commands, "forecast", "how many drops until the case fails", "answers:forecast", common
     )
     _filters(forecast)
     _limits(forecast)
+    _rig_corrected(forecast)
     _quiet(forecast)
     conditions = command(
         commands,
@@ -503,12 +638,61 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
     )
     compare.add_argument("a", metavar="A", help="a case model, or bare")
     compare.add_argument("b", metavar="B", help="a case model, or bare")
+    claim = command(
+        commands,
+        "claim",
+        'is "B reduces peak g against A by at least so many percent" shown',
+        "claims:claim",
+        common,
+    )
+    claim.add_argument("a", metavar="A", help="a case model, or bare")
+    claim.add_argument("b", metavar="B", help="the case model that the claim is for")
+    claim.add_argument("--at-least", type=float, required=True, metavar="PCT")
+    claim.add_argument(
+        "--after-drops", type=int, metavar="N", help="as worn by the Nth drop of each case's life"
+    )
+    claim.add_argument("--level", type=float, default=0.9, help="of the interval (default 0.9)")
+    rig = command(commands, "rig", "has the rig itself drifted", "rig:rig", common)
+    rig.add_argument(
+        "--series", action="append", metavar="S", help="only this reference series; repeatable"
+    )
+    rig.add_argument(
+        "--gauge", action="store_true", help="repeatability and reproducibility instead"
+    )
+    rig.add_argument(
+        "--factor",
+        action="append",
+        choices=("operator", "sensor", "day"),
+        help="of the gauge study; repeatable; else each that is recorded throughout",
+    )
+    rig.add_argument(
+        "--part-sd-pct",
+        type=float,
+        metavar="S",
+        help="how specimens differ, with one reference series; else as this lab's cases do",
+    )
     due = command(commands, "due", "which inspections are due", "follow_up:due", common)
     due.add_argument("--on", metavar="DATE", help="else today")
     due.add_argument(
-        "--within", type=int, default=0, metavar="DAYS", help="and those due in so many days"
+        "--within",
+        type=int,
+        metavar="DAYS",
+        help="and those due in so many days (default 0; with --calendar 366)",
     )
-    command(commands, "latent", "do later failures go with the shocks", "answers:latent", common)
+    due.add_argument(
+        "--calendar", metavar="FILE.ics", help="write them to a calendar file too (iCalendar)"
+    )
+    latent = command(
+        commands, "latent", "do later failures go with the shocks", "answers:latent", common
+    )
+    latent.add_argument(
+        "--devices",
+        action="store_true",
+        help="each device, those most likely to have failed unseen first",
+    )
+    latent.add_argument(
+        "--on", metavar="DATE", help="day by which unseen failures are asked for; else today"
+    )
     history = command(
         commands, "history", "all that one specimen lived through", "logbook:history", common
     )
@@ -534,6 +718,13 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
         commands, "record", "keyboard session: one line a drop", "session:record", writer
     )
     record.add_argument("series")
+    record.add_argument(
+        "--plan", metavar="FILE", help="follow a drop sheet made by: durability plan sheet"
+    )
+    record.add_argument(
+        "--rest-s", type=float, metavar="S", help="least rest between drops; a shorter one is noted"
+    )
+    _limit(record)
     page = command(
         commands, "report", "write one page that settles an argument", "report:report", writer
     )
@@ -622,5 +813,6 @@ _FAMILIES = (
     ("import", "take a lab's CSV files, or recorders' waveforms", _imports),
     ("show", "one drop closely: its inputs, its trace, its spectrum", _shows),
     ("inspect", "follow-up inspections of devices", _inspections),
+    ("plan", "how much to drop, and in which order", _plans),
     ("plot", "pictures, as SVG, PDF or PNG", _plots),
 )

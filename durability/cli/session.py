@@ -1,84 +1,290 @@
-"""The keyboard session at the bench: one line a drop, each stored before the next prompt."""
+"""The keyboard session at the bench: one line a drop, each stored before the next prompt.
+
+A drop is stored and said to be stored before anything heavy is imported; the judgement runs beside
+the typing, and what is not ready within a second is shown at the next Enter.
+"""
 
 from __future__ import annotations
 
+import shutil
 import sys
 from argparse import Namespace
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
 
-from durability.cli.logbook import session_of
-from durability.errors import DurabilityError
-from durability.intake.hand_entry import read_line
-from durability.report import labels
+from durability.cli.judging import Judging
+from durability.cli.lines import Lines
+from durability.cli.logbook import acknowledged, session_of, warn, warn_of_drop
+from durability.errors import DurabilityError, UnusableCall
+from durability.intake.hand_entry import TypedDrop, read_line, read_undo, void_keys
+from durability.report import bench, labels
 from durability.workflow import logbook
+from durability.workflow.limits import Limit
+
+if TYPE_CHECKING:
+    from durability.workflow.sheet_run import SheetRun
 
 HELP = """\
   118               peak g
   118 6.2           peak g and pulse duration in ms
-  118 d2 corner 3   damage of severity 2 seen on the case, and where
+  118 h1205 t21     height reached in mm, temperature in C
+  118 d2 corner 3   damage of severity 2 (0 to 4) seen on the case, and where
   118 # words       a note
-  118 void: reason  stored, but does not count
-  void: reason      a drop without a reading: it happened, and is counted for the device
-  undo              void the last drop
-  ?                 this help
+  118 v1            stored, but void; v alone lists the keys 1 to 6
+  118 void: words   the same with words of your own
+  v4                a drop without a reading: it counts for the device
+  u   u1   u: words void the last drop
+  file PATH         a waveform file in place of what is typed
+  Enter             time since the last drop, and the trend so far
   q                 end (so does the end of the input)"""
+SHEET_HELP = """\
+  118 instead edge 1-2: why   another orientation than planned
+  skip: why                   pass over the planned drop"""
+
+FILE = "file "
+
+PROMPT_WAIT_S = 1.0
+"""How long the next prompt waits for the judgement."""
+LONG_REST_S = 12 * 3600
+"""A longer pause is no rest between drops but another day."""
 
 
 def record(options: Namespace) -> int:
     """Record drops line by line, from the keyboard or a pipe."""
-    session = session_of(options)
-    found = logbook.series_to_record(session, options.series)
-    at_keyboard = sys.stdin.isatty() and not options.json
-    if at_keyboard:
-        print(f"{options.series}: {labels.series_words(found)}")
-        for missing in found["missing"]:
-            print(f"! {missing}")
-        for caution in labels.CAUTIONS:
-            print(f"! {caution}")
-        print("Type the peak in g, ? for help, q to end.")
-    number = int(found["last_drop_number"]) + 1
-    refused = 0
-    while True:
-        if at_keyboard:
-            print(f"drop {number}> ", end="", flush=True)
-        line = sys.stdin.readline()
-        words = line.strip()
-        if not line or words in ("q", "quit"):
-            break
-        if not words:
-            continue
+    if options.rest_s is not None and not options.rest_s >= 0:
+        raise UnusableCall(f"--rest-s {options.rest_s}: not a number of seconds, 0 or more")
+    return _BenchSession(options, Limit(options.limit_g, options.limit_rise)).run()
+
+
+def _now() -> datetime:
+    """The bench's wall clock."""
+    return datetime.now()  # noqa: DTZ005 - as the drops are dated
+
+
+class _BenchSession:
+    """One sitting at one series, or along a drop sheet."""
+
+    def __init__(self, options: Namespace, limit: Limit) -> None:
+        self.options = options
+        self.session = session_of(options)
+        self.found = logbook.series_to_record(self.session, options.series)
+        self.series: str = options.series
+        self.number = int(self.found["last_drop_number"]) + 1
+        self.dropped_at: datetime | None = self.found["item_dropped_at"]
+        self.sheet: SheetRun | None = None
+        if options.plan:
+            from durability.workflow.sheet_run import SheetRun
+
+            self.sheet = SheetRun(self.session, self.found, Path(options.plan))
+        self.judging = Judging(self.session, limit)
+        self.lines = Lines()
+        self.at_keyboard = sys.stdin.isatty() and not options.json
+        self.width = shutil.get_terminal_size().columns
+        self.refused = 0
+        self.is_over = False
+        """The device has been put in quarantine: no further drop of it."""
+        self.to_tell: str | None = None
+        """Series whose standing is still to be told."""
+
+    def run(self) -> int:
+        """Until q or the end of the input; exit status."""
+        if hasattr(sys.stdout, "reconfigure"):
+            sys.stdout.reconfigure(errors="replace")
+        if self.at_keyboard:
+            self._open()
+        while not self.is_over and (self.sheet is None or self.sheet.planned is not None):
+            words = self._ask()
+            if words is None or words in ("q", "quit"):
+                break
+            try:
+                self._take(words)
+            except DurabilityError as error:
+                self.refused += 1
+                print(f"durability: {error}; not stored, type it again", file=sys.stderr)
+            if self.at_keyboard or not self.lines.is_waiting():
+                self._tell()
+        self._tell()
+        if self.sheet is not None:
+            self._say(self.sheet.progress())
+        elif self.at_keyboard:
+            self._close()
+        if self.found["device_kind"] == "device" and self.number > 1 and not self.options.json:
+            warn(labels.storage_lines(self.found["device"]))
+        return 1 if self.refused and not self.at_keyboard else 0
+
+    # ------------------------------------------------------------------------- begin and end
+
+    def _open(self) -> None:
+        """Say what is dropped and what is missing, and have the cautions acknowledged."""
+        self.judging.start(self.series, with_rigs=True)
+        self._say(bench.opening(self.found, self.width))
+        if self.sheet is not None:
+            for words in self.sheet.opening():
+                self._say(bench.wrapped(words, self.width))
+        self._say(bench.cautions(self.width))
+        if self.found["cracked_glass"]:
+            glass = f"! {self.found['device']}: {labels.EYE_PROTECTION}"
+            self._say(bench.wrapped(glass, self.width))
+        print("Press Enter once these are understood: ", end="", flush=True)
+        self.lines.next()
+        if self.sheet is None:
+            self._show_standing()
+            today = _now().date().isoformat()
+            for watched in self.judging.rigs():
+                self._say(bench.rig_line(watched, today, self.width))
+        self._say("Type the peak in g, ? for help, q to end.")
+
+    def _close(self) -> None:
+        """The verdict on the series judged once, as it stands at the end."""
+        self.judging.start(self.series)
+        standing, _ = self.judging.result(None)
+        if standing is not None and standing.rig is None:
+            self._say(bench.wrapped(bench.finished(standing.trend), self.width))
+
+    # -------------------------------------------------------------------------------- lines
+
+    def _ask(self) -> str | None:
+        """The next line that says something; an empty one is answered here."""
+        while True:
+            if self.at_keyboard:
+                print(self._prompt(), end="", flush=True)
+            line = self.lines.next()
+            if line is None or line.strip():
+                return None if line is None else line.strip()
+            if self.at_keyboard:
+                if self.dropped_at is not None:
+                    self._say(f"{bench.rest(self._rest_s())} since the last drop")
+                self._show_standing()
+
+    def _prompt(self) -> str:
+        if self.sheet is not None:
+            return f"{self.sheet.prompt()}> "
+        orientation = self.found["orientation"]
+        return f"drop {self.number}{f', {orientation}' if orientation else ''}> "
+
+    def _take(self, words: str) -> None:
+        """Do what a line says."""
         if words == "?":
-            print(HELP)
-            continue
-        try:
-            if words.split()[0] == "undo":
-                number = _undo(options, number)
-            else:
-                stored = logbook.add_drop(session, options.series, read_line(words))
-                number = stored.drop_number + 1
-                _acknowledge(options, stored, words)
-        except DurabilityError as error:
-            refused += 1
-            print(f"durability: {error}; not stored, type it again", file=sys.stderr)
-    return 1 if refused and not at_keyboard else 0
+            self._say(HELP if self.sheet is None else f"{HELP}\n{SHEET_HELP}")
+        elif words == "v":
+            self._say(bench.wrapped(f"void keys: {void_keys()}", self.width))
+        elif (reason := read_undo(words)) is not None:
+            self._undo(reason)
+        elif self.sheet is not None and self.sheet.is_skip(words):
+            with self.judging.store_lock:
+                self._say(self.sheet.skip(words))
+        else:
+            self._drop(words)
 
+    # -------------------------------------------------------------------------------- drops
 
-def _undo(options: Namespace, number: int) -> int:
-    last = number - 1
-    logbook.void_drop(session_of(options), options.series, last, "undone at the bench")
-    print(f"drop {last} is void (undone at the bench); it keeps its number")
-    return number
+    def _drop(self, words: str) -> None:
+        """Store a drop, say so at once, then how its series stands."""
+        planned_rest_s, line, note = float(self.options.rest_s or 0.0), words, None
+        if self.sheet is not None:
+            line, note = self.sheet.turn(words)
+            planned_rest_s, self.dropped_at = self.sheet.rest_s(), self.sheet.item_dropped_at()
+        resting = None if self.dropped_at is None else self._rest_s()
+        too_short = resting is not None and 0 <= resting < planned_rest_s
+        if too_short:
+            rested = f"rested {bench.rest(resting or 0)} of {bench.rest(planned_rest_s)}"
+            note = rested if note is None else f"{note}; {rested}"
+        if line.startswith(FILE):
+            typed = None
+            stored, told, is_void = self._store_file(Path(line.removeprefix(FILE).strip()))
+        else:
+            typed, told = read_line(line), words
+            stored, is_void = self._store_typed(typed, note), typed.void_reason is not None
+        self.dropped_at = _now()
+        self.series, self.number = stored.series, stored.drop_number + 1
+        if self.options.json:
+            from durability.report import as_json
 
+            print(as_json.dumps(acknowledged(stored)), flush=True)
+        else:
+            name = "" if self.sheet is None else f"of {stored.series} "
+            pause = ""
+            if resting is not None and 0 <= resting < LONG_REST_S:
+                noted = ", noted" if typed is not None else ""  # a file's drop carries no note
+                short = f" of {bench.rest(planned_rest_s)}: TOO SHORT{noted}" if too_short else ""
+                pause = f" (rest {bench.rest(resting)}{short})"
+            self._say(f"drop {stored.drop_number} {name}stored: {told}{pause}")
+            if typed is not None and typed.values["achieved_height_mm"] is not None:
+                achieved = float(typed.values["achieved_height_mm"])
+                fault = labels.height_fault(achieved, self.found["drop_height_mm"])
+                self._say(f"! {fault}" if fault else "")
+        if self.sheet is not None:
+            severity = 0 if typed is None else int(typed.values.get("damage_severity") or 0)
+            for met in self.sheet.dropped(stored, severity, self.dropped_at, is_void=is_void):
+                self._say(met)
+        if typed is not None:
+            warn_of_drop(stored, typed.values)
+        self.is_over = stored.quarantine is not None
+        self.to_tell = None if self.is_over else stored.series
 
-def _acknowledge(options: Namespace, stored: logbook.StoredDrop, words: str) -> None:
-    """Say that the drop is stored at once; the judgement may take a moment longer."""
-    if options.json:
-        from durability.report import as_json
+    def _store_typed(self, typed: TypedDrop, note: str | None) -> logbook.StoredDrop:
+        notes = [typed.values.get("note"), note]
+        words = "; ".join(each for each in notes if each) or None
+        typed = replace(typed, values={**typed.values, "note": words})
+        with self.judging.store_lock:
+            series, command = self._target()
+            return logbook.add_drop(self.session, series, typed, command=command)
 
-        told = {"series": stored.series, "drop_number": stored.drop_number, "id": stored.id}
-        print(as_json.dumps(told), flush=True)
-        return
-    print(f"drop {stored.drop_number} stored: {words}", flush=True)
-    from durability.workflow import judge
+    def _store_file(self, path: Path) -> tuple[logbook.StoredDrop, str, bool]:
+        """A waveform file as the drop: stored, what was measured, whether it came in void."""
+        from durability.report import pulse_labels
+        from durability.workflow.waveforms import add_waveform_drop
 
-    for result in judge.judge_series(session_of(options), [options.series]):
-        print(labels.trend_sentence(result), flush=True)
+        with self.judging.store_lock:
+            series, command = self._target()
+            measured = add_waveform_drop(self.session, series, path, command=command)
+        stored = logbook.StoredDrop(series, measured.drop_number or 0, measured.id or "")
+        reason = measured.measures.void_reason
+        words = f"{path.name}: {pulse_labels.pulse_words(measured.measures)}"
+        if reason is not None:
+            words += f", VOID ({reason})"
+        return stored, words, reason is not None
+
+    def _target(self) -> tuple[str, str]:
+        """Series that the next drop goes to, and what the act of writing is called."""
+        return (self.series, "record") if self.sheet is None else self.sheet.target()
+
+    def _undo(self, reason: str) -> None:
+        series, last = self.series, self.number - 1
+        if self.sheet is not None:
+            series, last = self.sheet.last_stored()
+        if last < 1:
+            raise UnusableCall("undo: no drop made yet")
+        with self.judging.store_lock:
+            logbook.void_drop(self.session, series, last, reason)
+        self._say(f"drop {last} is void ({reason}); it keeps its number")
+        if self.sheet is not None:
+            self.sheet.undone()
+        self.to_tell = series
+
+    # --------------------------------------------------------------------------- what is told
+
+    def _rest_s(self) -> float:
+        now = _now()
+        return (now - (self.dropped_at or now)).total_seconds()
+
+    def _tell(self) -> None:
+        """Judge what has changed since it was last told; for JSON there is nothing to tell."""
+        if self.to_tell is not None and not self.options.json:
+            self.judging.start(self.to_tell)
+            self._show_standing()
+        self.to_tell = None
+
+    def _show_standing(self) -> None:
+        """How the series stands, if that is known within a moment."""
+        standing, fault = self.judging.result(PROMPT_WAIT_S if self.at_keyboard else None)
+        if standing is not None:
+            self._say(bench.standing(standing, self.width, plot=self.at_keyboard))
+        else:
+            self._say(fault or "(still judging; Enter shows it)")
+
+    def _say(self, words: str) -> None:
+        if words and not self.options.json:
+            print(words.replace("–", "-"), flush=True)

@@ -8,6 +8,7 @@ import pandas as pd
 
 from durability.intake.columns import COLUMNS, FILE_KINDS, Column
 from durability.intake.tables import Sheet
+from durability.orientation import impossible_designation
 from durability.records import Rejection
 
 _DECIMAL_COMMA = r"^-?\d+,\d+$"
@@ -163,7 +164,13 @@ def _drop_faults(rows: pd.DataFrame, text: pd.DataFrame) -> list[tuple[pd.Series
     """What a drop's columns must hold together."""
     void = rows["status"] == "void"
     bare = rows["case"].isna()
+    written = rows["orientation"].dropna().unique()
+    impossible = {text: fault for text in written if (fault := impossible_designation(text))}
     return [
+        *(
+            (rows["orientation"] == text, "orientation", fault)
+            for text, fault in impossible.items()
+        ),
         (
             rows["peak_g"].isna() & ~void & (text["peak_g"] == ""),
             "peak_g",

@@ -9,6 +9,8 @@ from datetime import date, datetime
 
 from durability.errors import UnusableCall
 from durability.intake.columns import COLUMNS
+from durability.records import FunctionalCheck
+from durability.vocabulary import VOID_REASONS, Outcome
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,19 +200,27 @@ def assignments(texts: Sequence[str], columns: Sequence[str], option: str) -> di
     return found
 
 
-_LINE = re.compile(
-    r"^(?P<peak>[^\s#]+)?(?:\s+(?P<duration>[^\s#d][^\s#]*))?"
-    r"(?:\s+d(?P<severity>\S+)(?:\s+(?P<location>[^#]*?))?)?\s*(?:#\s*(?P<note>.*))?$"
+_VOID = re.compile(r"(?:^|(?<=\s))void:\s*(?P<reason>.*)$")
+_VOID_KEY = re.compile(r"(?:^|(?<=\s))v(?P<key>\d)(?:\s+(?P<words>.*))?$")
+_DAMAGE = re.compile(r"(?:^|(?<=\s))d(?P<severity>\d\S*)(?:\s+(?P<location>.*))?$")
+_LINE_COLUMNS = (
+    "pulse_duration_ms",
+    "achieved_height_mm",
+    "temperature_c",
+    "damage_severity",
+    "damage_location",
 )
+_MARKED = {"h": "achieved_height_mm", "t": "temperature_c"}
 
 
 def read_line(words: str) -> TypedDrop:
-    """One line of a bench session: peak, duration, damage, note, void.
+    """One line of a bench session: peak, duration, height, temperature, damage, void, note.
 
     Parameters
     ----------
     words : str
-        For instance "118", "118 6.2", "118 d2 corner 3 # hairline", "void: cable snag".
+        For instance "118", "118 6.2", "118 h1205 t21", "118 d2 corner 3 # hairline", "118 v1",
+        "void: the door slammed"; in this order.
 
     Returns
     -------
@@ -222,20 +232,166 @@ def read_line(words: str) -> TypedDrop:
     UnusableCall
         The line has another form.
     """
-    typed, void, reason = words.partition("void:")
-    reason = reason.strip()
-    if void and not reason:
-        raise UnusableCall(f"{words!r}: no reason after void:, like void: cable snag")
-    match = _LINE.match(typed.strip())
-    if not match or (match["peak"] is None and not void):
+    typed, reason = words.strip(), None
+    if match := _VOID.search(typed):
+        typed, reason = typed[: match.start()], match["reason"].strip()
+        if not reason:
+            raise UnusableCall(f"{words!r}: no reason after void:, like void: cable snag")
+    typed, _, note = typed.partition("#")
+    if match := _VOID_KEY.search(typed.strip()):
+        typed, reason = typed.strip()[: match.start()], keyed_reason(match["key"], match["words"])
+    values: dict[str, str | None] = dict.fromkeys(_LINE_COLUMNS)
+    values["note"] = note.strip() or None
+    if match := _DAMAGE.search(typed.strip()):
+        typed = typed.strip()[: match.start()]
+        values |= {"damage_severity": match["severity"], "damage_location": match["location"]}
+    readings: list[str] = []
+    for word in typed.split():
+        column = _MARKED.get(word[0])
+        if column and word[1:] and values[column] is None:
+            values[column] = word[1:]
+        else:
+            readings.append(word)
+    if len(readings) > 2 or not (readings or reason):
         raise UnusableCall(
-            f"{words!r}: not a drop; write peak g, then duration in ms, d and severity with its"
-            " place, # and a note"
+            f"{words!r}: not a drop; write peak g, then duration in ms, h and the height reached,"
+            " t and the temperature, d and severity with its place, # and a note"
         )
-    values = {
-        "pulse_duration_ms": match["duration"],
-        "damage_severity": match["severity"],
-        "damage_location": match["location"] or None,
-        "note": match["note"],
-    }
-    return TypedDrop(match["peak"], values, reason or None)
+    peak, duration = [*readings, None, None][:2]
+    values["pulse_duration_ms"] = duration
+    return TypedDrop(peak, values, reason)
+
+
+def keyed_reason(key: str, words: str | None) -> str:
+    """Reason for voiding a drop, from its key and perhaps further words.
+
+    Parameters
+    ----------
+    key : str
+        "1" to "6", a place in ``VOID_REASONS``.
+    words : str, optional
+        Free words behind it.
+
+    Returns
+    -------
+    str
+        For instance "cable snag", or "other: the door slammed".
+
+    Raises
+    ------
+    UnusableCall
+        No such key, or "other" without words.
+    """
+    if not ("1" <= key <= str(len(VOID_REASONS))):
+        raise UnusableCall(f"v{key}: no such reason; keys are {void_keys()}")
+    reason, words = VOID_REASONS[int(key) - 1], (words or "").strip()
+    if reason == "other" and not words:
+        raise UnusableCall(f"v{key}: other needs words, like v{key} the door slammed")
+    return f"{reason}: {words}" if words else reason
+
+
+def void_keys() -> str:
+    """The keys with their reasons, in a line."""
+    return ", ".join(f"{key} {reason}" for key, reason in enumerate(VOID_REASONS, start=1))
+
+
+_UNDO = re.compile(r"u(?:ndo)?(?:\s*v?(?P<key>\d)(?:\s+(?P<words>.*))?|\s*:\s*(?P<reason>.+))?")
+
+
+def read_undo(words: str) -> str | None:
+    """Reason of an undo; None when the line is no undo.
+
+    Parameters
+    ----------
+    words : str
+        "undo" or "u", alone, with a key ("u1", "undo 1") or with words ("undo: wrong case").
+
+    Returns
+    -------
+    str or None
+        Why the last drop is void.
+
+    Raises
+    ------
+    UnusableCall
+        No such key.
+    """
+    match = _UNDO.fullmatch(words.strip())
+    if not match:
+        return None
+    if match["key"]:
+        return keyed_reason(match["key"], match["words"])
+    return (match["reason"] or "").strip() or "undone at the bench"
+
+
+OUTCOME_KEYS: dict[str, Outcome] = {
+    "p": "pass",
+    "d": "degraded",
+    "f": "fail",
+    "n": "not_tested",
+}
+"""One key each."""
+_MEASURED = re.compile(r"^(?P<number>[-+]?[\d.,]+(?:e[-+]?\d+)?)\s*(?P<unit>[^\s#]*)$", re.I)
+
+
+def read_measured(words: str, usual_unit: str | None = None) -> tuple[float, str]:
+    """A measured value and its unit.
+
+    Parameters
+    ----------
+    words : str
+        For instance "5.2 mm".
+    usual_unit : str, optional
+        The unit meant when none is typed.
+
+    Returns
+    -------
+    number : float
+    unit : str
+
+    Raises
+    ------
+    UnusableCall
+        There is no number, or no unit.
+    """
+    match = _MEASURED.match(words.strip())
+    if not match:
+        raise UnusableCall(f"measured {words!r}: write a number and its unit, like 5.2 mm")
+    number = typed_value("measured", match["number"], option="measured")
+    unit = match["unit"] or usual_unit
+    if not unit:
+        raise UnusableCall(f"measured {words!r}: no unit; write it behind, like 5.2 mm")
+    return float(number), unit
+
+
+def read_answer(words: str, usual_unit: str | None = None) -> FunctionalCheck:
+    """One answer on one line: its key or outcome, a measured value, a note.
+
+    Parameters
+    ----------
+    words : str
+        For instance "p", "pass", "p 5.2 mm", "f # no power", "d 5.9 mm # bulges".
+    usual_unit : str, optional
+        The unit meant when none is typed.
+
+    Returns
+    -------
+    FunctionalCheck
+
+    Raises
+    ------
+    UnusableCall
+        The line has another form.
+    """
+    told, _, note = words.strip().partition("#")
+    key, _, rest = told.strip().partition(" ")
+    outcome = OUTCOME_KEYS.get(key.lower()) or next(
+        (each for each in OUTCOME_KEYS.values() if each == key.lower()), None
+    )
+    if outcome is None:
+        raise UnusableCall(
+            f"{words!r}: not an answer; write p pass, d degraded, f fail or n not tested, then a"
+            " measured value with its unit, # and a note"
+        )
+    number, unit = read_measured(rest, usual_unit) if rest.strip() else (None, None)
+    return FunctionalCheck(outcome, number, unit, note.strip() or None)

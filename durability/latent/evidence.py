@@ -13,6 +13,8 @@ from durability.life import log_rank_scores
 from durability.results import DroppedAgainstControls
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from durability.latent.study import LatentStudy
 
 SIGNIFICANCE = 0.05
@@ -127,7 +129,20 @@ def dropped_against_controls(
         odds_ratio=_finite(ratio.statistic),
         odds_ratio_lower=_finite(interval.low),
         odds_ratio_upper=_finite(interval.high),
+        smallest_p_value=_smallest_p_value(table),
     )
+
+
+def _smallest_p_value(table: NDArray[np.int64]) -> float:
+    """Fisher's p with the same margins, the failures as one-sided as they can be."""
+    from scipy.stats import fisher_exact
+
+    rows, failed = table.sum(axis=1), int(table[:, 0].sum())
+    extremes = []
+    for first in (min(failed, int(rows[0])), max(failed - int(rows[1]), 0)):
+        at_fault = np.array([first, failed - first])
+        extremes.append(float(fisher_exact(np.column_stack([at_fault, rows - at_fault])).pvalue))
+    return min(extremes)
 
 
 def _finite(value: float) -> float | None:

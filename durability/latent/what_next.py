@@ -104,12 +104,13 @@ def unlooked_spans(study: LatentStudy, on_day: float) -> FloatArray:
     Returns
     -------
     ndarray of shape (n_devices, 2)
-        NaN for a device that has failed, has no known dose or was never looked at nor dropped.
+        NaN for a device that has failed, has no known dose, was never looked at nor dropped, or
+        that no one can look at any more.
     """
     spans = np.full((len(study.follow_ups), 2), math.nan)
     for index, one in enumerate(study.follow_ups):
         open_end = one.state in ("working", "not inspected") and study.dose_known[index]
-        if open_end and one.zero_day is not None:
+        if open_end and study.histories[index].can_be_inspected and one.zero_day is not None:
             last = one.after_days if one.after_days is not None else 0.0
             spans[index] = (last, max(on_day - one.zero_day, last))
     return spans

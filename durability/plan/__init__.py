@@ -7,7 +7,7 @@ from durability.plan.reliability import (
     weibayes_cases,
     weibayes_shown,
 )
-from durability.plan.sheet import drop_sheet, sheet_coverage
+from durability.plan.sheet import drop_sheet, sheet_coverage, sheet_sha256
 
 __all__ = [
     "cases_to_tell_apart",
@@ -16,6 +16,7 @@ __all__ = [
     "lab_scatter",
     "reliability_shown",
     "sheet_coverage",
+    "sheet_sha256",
     "success_run_cases",
     "weibayes_cases",
     "weibayes_shown",

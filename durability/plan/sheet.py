@@ -108,18 +108,36 @@ def drop_sheet(
                         rest_s=rest_s if seen[item] > 1 else 0.0,
                     )
                 )
-    lines = [
-        f"{drop.place},{drop.repeat},{drop.group},{drop.item},{drop.item_drop},"
-        f"{drop.orientation},{drop.rest_s!r}"
-        for drop in drops
-    ] + [f"{rule.what},{rule.threshold!r}" for rule in stop_rules]
     return DropSheet(
         drops=tuple(drops),
         stop_rules=tuple(stop_rules),
         seed=seed,
-        sha256=sha256("\n".join(lines).encode()).hexdigest(),
+        sha256=sheet_sha256(drops, stop_rules),
         notes=tuple(_notes(items, len(chosen))),
     )
+
+
+def sheet_sha256(drops: Sequence[PlannedDrop], stop_rules: Sequence[StopRule]) -> str:
+    """Hash of what a drop sheet plans.
+
+    Parameters
+    ----------
+    drops : sequence of PlannedDrop
+        In order.
+    stop_rules : sequence of StopRule
+        In order.
+
+    Returns
+    -------
+    str
+        64 hexadecimal digits.
+    """
+    lines = [
+        f"{drop.place},{drop.repeat},{drop.group},{drop.item},{drop.item_drop},"
+        f"{drop.orientation},{float(drop.rest_s)!r}"
+        for drop in drops
+    ] + [f"{rule.what},{float(rule.threshold)!r}" for rule in stop_rules]
+    return sha256("\n".join(lines).encode()).hexdigest()
 
 
 def sheet_coverage(sheet: DropSheet) -> dict[str, dict[str, int]]:

@@ -27,9 +27,7 @@ def _cell(value: Any) -> Any:
     return value.isoformat() if hasattr(value, "isoformat") else value
 
 
-def as_object(
-    query: str, parameters: Mapping[str, Any], columns: Sequence[str], rows: Rows
-) -> str:
+def as_object(query: str, parameters: Mapping[str, Any], columns: Sequence[str], rows: Rows) -> str:
     """The object of ``query --json``."""
     told = {"query": query, "parameters": parameters, "columns": columns, "rows": rows}
     return as_json.dumps(told) + "\n"

@@ -4,27 +4,30 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, fields
-from datetime import date, datetime
+from dataclasses import asdict, fields, is_dataclass
+from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any
 from uuid import UUID
 
 if TYPE_CHECKING:
-    from durability.records import PulseMeasures
+    from durability.records import PulseMeasures, Quarantine
     from durability.results import (
         Comparison,
         CovariateEffect,
-        DueInspection,
+        DueList,
         Forecast,
         ImportCount,
-        LatentLink,
+        LatentAnswer,
         MeasuredFile,
         Prediction,
         PulseTrace,
         Ranking,
         Remeasurement,
+        RigNote,
         ShockSpectrum,
         Trend,
+        TrendContext,
+        VoidedDrop,
         WaveformImport,
     )
 
@@ -66,7 +69,22 @@ def _named(result: Any, names: Sequence[str]) -> dict[str, Any]:
     return {name: getattr(result, name) for name in names}
 
 
-def trends(results: Sequence[Trend]) -> dict[str, Any]:
+def _rig(note: RigNote | None) -> dict[str, Any] | None:
+    """What the reference drops say of the time of a series."""
+    if note is None:
+        return None
+    since = None if note.since is None else datetime.fromtimestamp(note.since, UTC)
+    return {
+        **{each.name: getattr(note, each.name) for each in fields(note)},
+        "since": None if since is None else since.replace(tzinfo=None),
+    }
+
+
+def _voided(drops: Sequence[VoidedDrop]) -> list[dict[str, Any]]:
+    return [_named(drop, ("series", "drop_number", "peak_g", "reason")) for drop in drops]
+
+
+def trends(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> dict[str, Any]:
     """Object of ``trend --json``."""
     names = (
         "series",
@@ -87,14 +105,31 @@ def trends(results: Sequence[Trend]) -> dict[str, Any]:
         "doubted_drops",
         "shape_weights",
     )
-    return {"series": [_named(result, names) for result in results]}
+    put_back = ("verdict", "alarm_at_drop", "rise_pct_per_drop", "rise_lower", "rise_upper")
+    return {
+        "series": [
+            {
+                **_named(result, names),
+                "voided": _voided(context.voided),
+                "with_voided": None
+                if context.with_voided is None
+                else _named(context.with_voided, put_back),
+                "suggested_outliers": context.suggested,
+                "suggested_by": context.suggested_by,
+                "rig": _rig(context.rig),
+            }
+            for result, context in zip(results, contexts, strict=True)
+        ]
+    }
 
 
 def _prediction(prediction: Prediction) -> dict[str, float | None]:
     return _named(prediction, ("lower", "median", "upper"))
 
 
-def forecasts(results: Sequence[Forecast], level: float, horizon: int) -> dict[str, Any]:
+def forecasts(
+    results: Sequence[Forecast], level: float, horizon: int, notes: Sequence[RigNote | None]
+) -> dict[str, Any]:
     """Object of ``forecast --json``."""
     names = (
         "series",
@@ -122,8 +157,9 @@ def forecasts(results: Sequence[Forecast], level: float, horizon: int) -> dict[s
                 "b10_drop": result.b10_drop,
                 "basis": result.basis,
                 "shape_weights": result.shape_weights,
+                "rig": _rig(note),
             }
-            for result in results
+            for result, note in zip(results, notes, strict=True)
         ],
     }
 
@@ -157,7 +193,7 @@ def ranking(result: Ranking) -> dict[str, Any]:
     }
 
 
-def comparison(result: Comparison) -> dict[str, Any]:
+def comparison(result: Comparison, voided: Sequence[VoidedDrop]) -> dict[str, Any]:
     """Object of ``compare --json``."""
     return {
         "a": result.a,
@@ -177,64 +213,100 @@ def comparison(result: Comparison) -> dict[str, Any]:
         ),
         "voided": {"a": result.voided_a, "b": result.voided_b},
         "ratio_with_voided": result.ratio_with_voided,
+        "voided_drops": _voided(voided),
         "basis": result.basis,
     }
 
 
-def due(on: date, inspections: Sequence[DueInspection]) -> dict[str, Any]:
+def due(owed: DueList) -> dict[str, Any]:
     """Object of ``due --json``."""
     names = ("device", "due_on", "days_overdue", "stage", "functions")
-    return {"on": on, "due": [_named(inspection, names) for inspection in inspections]}
-
-
-def latent(result: LatentLink) -> dict[str, Any]:
-    """Object of ``latent --json``."""
-    device_names = ("device", "drops", "max_peak_g", "shock_dose", "state")
-    shown = {
-        *device_names,
-        "failed_after_days",
-        "failed_by_days",
-    }
     return {
-        **_named(
-            result,
-            (
-                "devices",
-                "control_devices",
-                "failed_on_drop_day",
-                "latent_failures",
-                "verdict",
-                "dose_exponent",
-            ),
-        ),
-        "effect": _named(result, ("time_ratio_per_doubling", "lower", "upper", "p_value")),
+        "on": owed.on,
+        "due": [_named(inspection, names) for inspection in owed.due],
+        "quarantined": [quarantine(kept) for kept in owed.quarantined],
+        "skipped": [_named(missed, ("device", "stage", "due_on")) for missed in owed.skipped],
+        "without_baseline": owed.without_baseline,
+        "unfinished": owed.unfinished,
+        "cracked_glass": owed.cracked_glass,
+    }
+
+
+def quarantine(kept: Quarantine) -> dict[str, Any]:
+    """One device kept apart, with the ends of the windows in which it is watched."""
+    return {**_named(kept, ("device", "since", "sign", "told")), "watch_until": dict(kept.watch)}
+
+
+def history(told: Mapping[str, Any]) -> dict[str, Any]:
+    """Object of ``history --json``."""
+    kept, exposure = told["quarantine"], told["exposure"]
+    return {
+        **told,
+        "quarantine": None if kept is None else quarantine(kept),
+        "exposure": exposure
+        and {**exposure, "doses": [_everything(dose) for dose in exposure["doses"]]},
+    }
+
+
+def latent(answer: LatentAnswer) -> dict[str, Any]:
+    """Object of ``latent --json``."""
+    link = answer.link
+    told = _everything(
+        link,
+        "per_device",
+        "check_method",
+        "log_loss",
+        "log_loss_without_shock",
+        "time_ratio_per_doubling",
+        "lower",
+        "upper",
+        "p_value",
+    )
+    return {
+        **told,
+        "effect": _named(link, ("time_ratio_per_doubling", "lower", "upper", "p_value")),
         "per_device": [
             {
-                **_named(device, device_names),
+                **_everything(device, "failed_after_days", "failed_by_days"),
                 "failed_after_days": {
                     "after": device.failed_after_days,
                     "by": device.failed_by_days,
                 },
-                **{
-                    each.name: getattr(device, each.name)
-                    for each in fields(device)
-                    if each.name not in shown
-                },
+                "doses": [_everything(dose) for dose in answer.doses[device.device]],
+                "status": answer.not_in_use.get(device.device, "in use"),
+                "quarantined": any(kept.device == device.device for kept in answer.quarantined),
             }
-            for device in result.per_device
+            for device in link.per_device
         ],
         "check": {
-            "method": result.check_method,
-            "log_loss": result.log_loss,
-            "log_loss_without_shock": result.log_loss_without_shock,
+            "method": link.check_method,
+            "log_loss": link.log_loss,
+            "log_loss_without_shock": link.log_loss_without_shock,
         },
-        "basis": result.basis,
+        "quarantined": [quarantine(kept) for kept in answer.quarantined],
     }
+
+
+def _everything(result: Any, *left_out: str) -> dict[str, Any]:
+    """Every field of a result but those; results within it as objects too."""
+    return {
+        each.name: _plain(getattr(result, each.name))
+        for each in fields(result)
+        if each.name not in left_out
+    }
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, tuple):
+        return [_plain(one) for one in value]
+    return _everything(value) if is_dataclass(value) else value
 
 
 def import_count(count: ImportCount) -> dict[str, Any]:
     """Object of ``import … --json``."""
-    return _named(count, ("read", "added", "duplicates", "rejected", "rejects_file"))
+    names = ("read", "added", "duplicates", "rejected", "rejects_file")
+    quarantined = [kept.device for kept in count.quarantined]
+    return {**_named(count, names), **({"quarantined": quarantined} if quarantined else {})}
 
 
 # ---------------------------------------------------------------------------------- waveforms

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from durability.basis import MIN_DROPS_FOR_TREND, counted
+from durability.records import Quarantine
 from durability.results import (
     Comparison,
     CovariateEffect,
@@ -16,9 +17,11 @@ from durability.results import (
     MoreDrops,
     Prediction,
     Ranking,
+    RigNote,
     Trend,
+    VoidedDrop,
 )
-from durability.vocabulary import DAMAGE_SEVERITIES
+from durability.vocabulary import DAMAGE_SEVERITIES, HEIGHT_TOLERANCE
 
 if TYPE_CHECKING:
     from durability.results import CheckTable, LifeLine, PulseCloud, RigHealth, SurvivalCurve
@@ -58,6 +61,88 @@ CAUTIONS = (
 """Usual cautions. They do not replace local codes or licensed practice."""
 
 
+EYE_PROTECTION = (
+    "Cracked glass or fragments: wear eye protection and cut-proof gloves, and cover the glass"
+    " with tape before it is handled or dropped again."
+)
+
+
+QUARANTINED = "QUARANTINED"
+"""Shown of a device in quarantine wherever the device is."""
+
+
+def status(state: str, quarantined_since: datetime | None) -> str:
+    """State of a specimen or series; a quarantine is never hidden behind another state."""
+    if quarantined_since is None:
+        return state
+    return QUARANTINED if state in ("in use", "open") else f"{state}, {QUARANTINED}"
+
+
+def look(row: Mapping[str, Any]) -> str | None:
+    """What did not pass in one inspection, and how far it can be trusted."""
+    parts = (
+        "NOTHING TESTED" if row["tested"] == 0 else None,
+        row["not_passed"],
+        f"broken off: {row['checked']} of {row['unfinished_of']}" if row["unfinished_of"] else None,
+        "blind" if row["is_blind"] else None,
+    )
+    return "; ".join(part for part in parts if part) or None
+
+
+def quarantine_lines(*devices: Quarantine) -> list[str]:
+    """What to do at the moment a battery is suspect; the usual cautions, not local rules."""
+    code = devices[0].device if len(devices) == 1 else "DEVICE"
+    return [
+        *(
+            f"QUARANTINE: {kept.device}: battery suspect since {moment(kept.since)}"
+            f" ({kept.sign}: {kept.told})."
+            for kept in devices
+        ),
+        "Stop. Do not charge, power, press or drop it. If that is safe, move it away from people"
+        " and combustibles, onto something that can't burn, and do not breathe what it gives off.",
+        *(
+            f"Watch {kept.device} at least until {_watch_ends(kept)[0]}; look again until"
+            f" {listed(_watch_ends(kept)[1:])}: a damaged cell can fail weeks later."
+            for kept in devices
+        ),
+        "Do not send it by air: damaged or suspect lithium batteries fall under 49 CFR 173.185(f)."
+        " Follow local rules and qualified help. If it burns, leave and call the fire service.",
+        "It is left out of drops and inspection plans until a named person clears it: durability"
+        f" specimen clear {code} --by NAME --reason WHY. The program warns and records; it is no"
+        " interlock.",
+    ]
+
+
+def _watch_ends(kept: Quarantine) -> list[str]:
+    return [f"{moment(until)} ({name})" for name, until in kept.watch]
+
+
+def watch_cut_short(was: Quarantine, now: datetime) -> list[str]:
+    """That a device was cleared before the windows of its watch were over, if it was."""
+    left = [f"{moment(until)} ({name})" for name, until in was.watch if until > now]
+    if not left:
+        return []
+    return [f"The watch was to run until {listed(left)}; go on looking at {was.device} until then."]
+
+
+def storage_lines(device: str) -> list[str]:
+    """What to remember before a dropped device is put away."""
+    return [
+        f"Before {device} is stored: it was dropped, and its battery may be hurt without a sign."
+        " Look at it and feel it first; keep it where a fire could not spread, watch it for 6 h,"
+        " and look again after 7 and 30 days.",
+        f"Anything odd: durability inspect record {device}, or damage add {device}.",
+    ]
+
+
+def unseen_line(codes: Iterable[str]) -> str:
+    """That something is dropped for the first time without a look at it before."""
+    return (
+        f"{' and '.join(codes)}: no check before the first drop, so a later failure may have been"
+        " there all along; look now: durability inspect record (a device), damage add (a case)"
+    )
+
+
 def number(value: float | None, digits: int = 3) -> str:
     """A number for people, with so many significant digits.
 
@@ -86,6 +171,13 @@ def number(value: float | None, digits: int = 3) -> str:
 
     places = max(0, digits - 1 - floor(log10(abs(value))))
     return f"{value:.{places}f}"
+
+
+def dose(value: float | None) -> str:
+    """A shock dose: it spans many powers of ten, and two digits are more than it is good for."""
+    if value is None or value == 0 or value >= 0.001:
+        return number(value, 2)
+    return f"{value:.1e}"
 
 
 def small(value: float) -> str:
@@ -214,6 +306,19 @@ def condition(row: dict[str, Any]) -> str:
     return listed(part for part in parts if part) or "not recorded"
 
 
+def height_fault(achieved_mm: float | None, nominal_mm: float | None) -> str | None:
+    """That a drop fell from another height than planned; None within the tolerance."""
+    if achieved_mm is None or nominal_mm is None:
+        return None
+    off = achieved_mm / nominal_mm - 1.0
+    if abs(off) <= HEIGHT_TOLERANCE:
+        return None
+    return (
+        f"HEIGHT {achieved_mm:g} mm, {100 * off:+.1f} % of {nominal_mm:g}"
+        f" (ISO 2248 allows {100 * HEIGHT_TOLERANCE:g} %)"
+    )
+
+
 def series_words(row: dict[str, Any]) -> str:
     """Device, case and condition of a series in a few words."""
     worn = f"in case {row['case']}" if row["case"] else "bare"
@@ -235,6 +340,62 @@ def trend_sentence(trend: Trend) -> str:
     level = f"level {number(trend.level_first_g)} to {number(trend.level_latest_g)} g"
     alarm = f"; first told at drop {trend.alarm_at_drop}" if trend.alarm_at_drop else ""
     return f"{mark} {trend.verdict}: {level}, {rate}{alarm}"
+
+
+def voided_lines(voided: Sequence[VoidedDrop], most: int = 12) -> list[str]:
+    """What was voided and why, a line for each reason; the longest lists cut short."""
+    by_reason: dict[str, list[str]] = {}
+    for drop in voided:
+        by_reason.setdefault(drop.reason, []).append(f"{drop.series} drop {drop.drop_number}")
+    lines = []
+    for reason, drops in by_reason.items():
+        more = f" and {len(drops) - most} more" if len(drops) > most else ""
+        lines.append(f"voided ({reason}): {listed(drops[:most])}{more}")
+    return lines
+
+
+def rig_sentence(note: RigNote | None, change_pct: float | None = None) -> str | None:
+    """What the reference drops say of the time of a series, if it is worth a line.
+
+    Parameters
+    ----------
+    note : RigNote or None
+        None when there are no reference drops.
+    change_pct : float, optional
+        Change of the fitted level from the first to the latest drop, in percent.
+
+    Returns
+    -------
+    str or None
+        None when the rig was steady and the change stands clear of its scatter.
+    """
+    if note is None:
+        return None
+    if note.corrected:
+        return (
+            f"rig-corrected by {note.reference_series}: {percent(note.correction_first_pct)} % at"
+            f" the first, {percent(note.correction_latest_pct)} % at the latest drop divided out"
+            f" (standard error of that change {number(note.correction_se_pct, 2)} %); readings stay"
+            " as recorded"
+        )
+    if note.reason is not None:
+        return f"not rig-corrected: {note.reason}"
+    if note.drifted and note.since is not None:
+        since = datetime.fromtimestamp(note.since, UTC).strftime("%Y-%m-%d")
+        return (
+            f"the rig drifted meanwhile: {percent(note.drift_pct)} % since {since} by"
+            f" {note.reference_series} (durability rig; divide it out with --rig-corrected)"
+        )
+    if (
+        change_pct is not None
+        and note.scatter_pct is not None
+        and abs(change_pct) < 2.0 * note.scatter_pct
+    ):
+        return (
+            f"the change of level, {percent(change_pct)} %, is smaller than twice the rig's own"
+            f" scatter of {number(note.scatter_pct, 2)} %: it may be the rig's"
+        )
+    return None
 
 
 RELATIVE = "Relative comparison under the recorded conditions; not a promise of life in the field."

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import sys
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from rich.box import Box
@@ -15,28 +13,23 @@ from rich.table import Table
 
 from durability.basis import counted
 from durability.report import labels
+from durability.report.terminal import is_plain, printable
 
 if TYPE_CHECKING:
     from durability.results import (
         Comparison,
         CovariateEffect,
-        DueInspection,
         Forecast,
-        LatentLink,
         MoreDrops,
         Ranking,
+        RigNote,
         Trend,
+        TrendContext,
+        VoidedDrop,
     )
 
 _RULES = Box("    \n    \n ── \n    \n    \n    \n    \n ── \n")
 _ASCII_RULES = Box("    \n    \n -- \n    \n    \n    \n    \n -- \n", ascii=True)
-
-_TO_ASCII = str.maketrans(
-    {
-        "▲": "^", "◦": "o", "–": "-", "…": "..", "→": ">", "°": "", "×": "x", "√": "sqrt",
-        "≥": ">=", "≤": "<=", "²": "2", "−": "-", "±": "+/-",
-    }
-)  # fmt: skip
 
 ACCENT = "bold red"
 """For what needs action, and for nothing else; its words say so without colour too."""
@@ -81,7 +74,8 @@ _COLUMNS: dict[str, tuple[tuple[str, str], ...]] = {
     "inspections": (
         ("inspected_at", "inspected"),
         ("device", "device"),
-        ("checked", "checked"),
+        ("days_since_drop", "days"),
+        ("tested", "tested"),
         ("failed", "failed"),
         ("not_passed", "not passed"),
         ("inspector", "by"),
@@ -97,7 +91,7 @@ _COLUMNS: dict[str, tuple[tuple[str, str], ...]] = {
 
 _WORDY = {
     "remark", "not_passed", "stages", "functions", "condition", "model", "case_model", "name",
-    "last_dropped_at",
+    "last_dropped_at", "status",
 }  # fmt: skip
 """Columns whose text may run over several lines."""
 
@@ -112,6 +106,8 @@ _NOUNS = {
     "damage": ("damage note",),
     "inspection": ("inspection",),
     "amendment": ("amendment",),
+    "quarantine": ("quarantine",),
+    "clearance": ("clearance",),
 }
 
 
@@ -120,14 +116,9 @@ def console() -> Console:
     return Console(highlight=False, soft_wrap=False, emoji=False)
 
 
-def _is_plain() -> bool:
-    encoding = (sys.stdout.encoding or "ascii").lower()
-    return not encoding.startswith("utf")
-
-
 def _shown(words: str) -> str:
     """Text that the terminal can show, never taken for markup."""
-    return escape(words.translate(_TO_ASCII) if _is_plain() else words)
+    return escape(printable(words))
 
 
 def grid(
@@ -156,7 +147,7 @@ def grid(
         To print.
     """
     table = Table(
-        box=_ASCII_RULES if _is_plain() else _RULES,
+        box=_ASCII_RULES if is_plain() else _RULES,
         show_edge=False,
         pad_edge=False,
         padding=(0, 1, 0, 0),
@@ -226,13 +217,18 @@ def _with_words(what: str, row: dict[str, Any]) -> dict[str, Any]:
     if what == "series":
         row["condition"] = labels.condition(row)
         row["case"] = row["case"] or "bare"
+        row["status"] = labels.status(row["status"], row.get("device_quarantined_since"))
     if what == "specimens":
         worst = row["worst_damage"]
         row["worst_damage"] = None if worst is None else labels.severity(worst)
+        row["status"] = labels.status(row["status"], row["quarantined_since"])
+    if what == "inspections":
+        row["not_passed"] = labels.look(row)
     if what == "drops":
         damage = row["damage_severity"]
         parts = (
             f"void: {row['void_reason']}" if row["status"] == "void" else None,
+            labels.height_fault(row["achieved_height_mm"], row["drop_height_mm"]),
             None if not damage else f"damage {labels.severity(damage)}: {row['damage']}",
             "amended" if row["amended"] else None,
             row["note"],
@@ -243,8 +239,12 @@ def _with_words(what: str, row: dict[str, Any]) -> dict[str, Any]:
 
 def sheet(what: str, record: Mapping[str, Any]) -> None:
     """Print one record: its facts, then the lists that hang on it."""
+    since = record.get("quarantined_since") or record.get("device_quarantined_since")
     facts = [
-        (key.replace("_", " "), labels.text(value))
+        (
+            key.replace("_", " "),
+            labels.status(value, since) if key == "status" else labels.text(value),
+        )
         for key, value in record.items()
         if not isinstance(value, list) or not value or not isinstance(value[0], dict)
     ]
@@ -266,37 +266,16 @@ def sheet(what: str, record: Mapping[str, Any]) -> None:
                 )
 
 
-def history(specimen: str, events: Sequence[Mapping[str, Any]]) -> None:
-    """Print everything one specimen lived through, in time order."""
+def counted_events(events: Sequence[Mapping[str, Any]]) -> str:
+    """How often each kind of event was met, in words."""
     met = Counter(str(event["event"]) for event in events)
-    told = labels.listed(counted(count, *_NOUNS[event]) for event, count in met.items())
-    say(f"{specimen} lived through: {told or 'nothing recorded'}")
-    if not events:
-        return
-    console().print(
-        grid(
-            ("when", "event", "series", "drop", "what", "recorded in"),
-            (
-                (
-                    labels.moment(event["happened_at"]) + ("" if event["dated"] else " (entered)"),
-                    event["event"],
-                    event["series"] or "",
-                    "" if event["drop_number"] is None else str(event["drop_number"]),
-                    event["what"] or "",
-                    labels.source(dict(event)),
-                )
-                for event in events
-            ),
-            right=(3,),
-            wrap=(0, 4, 5),
-        )
-    )
+    return labels.listed(counted(count, *_NOUNS[event]) for event, count in met.items())
 
 
 # ------------------------------------------------------------------------------------ answers
 
 
-def trends(results: Sequence[Trend]) -> None:
+def trends(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> None:
     """Print the verdict on each series, what needs action first."""
     say(labels.trends_answer(results))
     if not results:
@@ -327,19 +306,76 @@ def trends(results: Sequence[Trend]) -> None:
         )
     )
     say(labels.TREND_LEGEND)
+    voided = [drop for context in contexts for drop in context.voided]
+    for line in labels.voided_lines(voided):
+        say(line)
+    changed = [
+        f"{result.series} ({context.with_voided.verdict})"
+        for result, context in zip(results, contexts, strict=True)
+        if context.with_voided is not None and context.with_voided.verdict != result.verdict
+    ]
+    if voided:
+        told = labels.listed(changed) or "no verdict changes"
+        say(f"with the voided readings put back: {told}")
+    _rig_lines(
+        [(each.series, context.rig) for each, context in zip(results, contexts, strict=True)]
+    )
 
 
-def explained_trends(results: Sequence[Trend]) -> None:
+def _rig_lines(notes: Sequence[tuple[str, RigNote | None]]) -> None:
+    """Print how the rig fared, series of one and the same drift together."""
+    drifted: dict[str, list[str]] = {}
+    for series, note in notes:
+        if note is None or (note.corrected and note.correction_latest_pct is None):
+            continue
+        if note.corrected:
+            words = f"rig-corrected by {note.reference_series}; factors: --series S"
+        elif note.reason is not None or note.drifted:
+            words = str(labels.rig_sentence(note))
+        else:
+            continue
+        drifted.setdefault(words, []).append(series)
+    for words, series_codes in drifted.items():
+        say(f"{words}: {labels.listed(series_codes)}")
+
+
+def explained_trends(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> None:
     """Print each series at length: readings, level and band, verdict and what it rests on."""
-    for result in results:
+    for result, context in zip(results, contexts, strict=True):
         say(f"{result.series}: {labels.trend_sentence(result)}")
         say(f"rests on: {result.basis}")
         if result.shape_weights:
             say(f"shapes of wear: {labels.weights(result.shape_weights)}")
         if result.doubted_drops:
             say(f"doubted, kept, weighed down: drop {labels.listed(result.doubted_drops)}")
+        for line in _beside(result, context):
+            say(line)
         if len(result.drop_number):
             say(level_plot(result))
+
+
+def _beside(result: Trend, context: TrendContext) -> list[str]:
+    """What was voided and what that changes, what looks doubtful, how the rig fared."""
+    lines = labels.voided_lines(context.voided)
+    again = context.with_voided
+    if again is not None:
+        change = "stays" if again.verdict == result.verdict else "CHANGES"
+        lines.append(
+            f"with voided readings put back: {labels.trend_sentence(again)}; the verdict {change}"
+        )
+    elif context.voided:
+        lines.append("voided drops have no reading, so nothing changes when they are put back")
+    if context.suggested:
+        lines.append(
+            f"an outlier test ({context.suggested_by}) would mark drop"
+            f" {labels.listed(context.suggested)}: look for a physical cause; only with one, void"
+            " it: durability drop void SERIES DROP --reason WHY"
+        )
+    change_pct = None
+    if result.level_first_g and result.level_latest_g:
+        change_pct = 100.0 * (result.level_latest_g / result.level_first_g - 1.0)
+    rig = labels.rig_sentence(context.rig, change_pct)
+    return lines if rig is None else [*lines, rig]
 
 
 PLOT_WIDTH = 44
@@ -376,7 +412,9 @@ def level_plot(result: Trend) -> str:
     return "\n".join(lines)
 
 
-def forecasts(results: Sequence[Forecast], level: float, horizon: int) -> None:
+def forecasts(
+    results: Sequence[Forecast], level: float, horizon: int, notes: Sequence[RigNote | None]
+) -> None:
     """Print drops to failure of each series, the soonest first."""
     say(labels.forecasts_answer(results, level, horizon))
     if not results:
@@ -408,16 +446,24 @@ def forecasts(results: Sequence[Forecast], level: float, horizon: int) -> None:
             wrap=(1,),
         )
     )
+    _rig_lines([(each.series, note) for each, note in zip(results, notes, strict=True)])
     say("What each rests on: durability forecast --series S")
     say(labels.RELATIVE)
 
 
 def explained_forecasts(
-    results: Sequence[Forecast], further: Sequence[MoreDrops], level: float, horizon: int
+    results: Sequence[Forecast],
+    further: Sequence[MoreDrops],
+    level: float,
+    horizon: int,
+    notes: Sequence[RigNote | None],
 ) -> None:
     """Print each forecast at length: interval, survival, shapes, what more drops would buy."""
-    for result, more in zip(results, further, strict=True):
+    for result, more, note in zip(results, further, notes, strict=True):
         say(labels.forecast_sentence(result, level, horizon))
+        rig = labels.rig_sentence(note)
+        if rig is not None:
+            say(rig)
         say(f"rests on: {result.basis}")
         if result.shape_weights:
             say(f"shapes of wear: {labels.weights(result.shape_weights)}")
@@ -484,7 +530,7 @@ def ranking(result: Ranking) -> None:
     say(labels.RELATIVE)
 
 
-def comparison(result: Comparison) -> None:
+def comparison(result: Comparison, voided: Sequence[VoidedDrop]) -> None:
     """Print how many times the peak g of one is that of the other."""
     say(labels.comparison_sentence(result))
     console().print(
@@ -498,64 +544,17 @@ def comparison(result: Comparison) -> None:
         )
     )
     if result.voided_a or result.voided_b:
+        for line in labels.voided_lines(voided):
+            say(line)
         put_back = labels.number(result.ratio_with_voided)
-        say(f"with the voided readings put back the ratio is {put_back}")
-    say(f"rests on: {result.basis}")
-
-
-def latent(result: LatentLink) -> None:
-    """Print whether later failures go with the shocks, then each device."""
-    say(labels.latent_sentence(result))
-    if result.per_device:
-        console().print(
-            grid(
-                ("device", "drops", "peak, g", "dose", "state", "failed, days", "by day 90"),
-                (
-                    (
-                        device.device,
-                        str(device.drops),
-                        labels.number(device.max_peak_g),
-                        labels.number(device.shock_dose),
-                        device.state,
-                        labels.failed_days(device),
-                        labels.chance(device.probability_failed_by_day.get(90)),
-                    )
-                    for device in sorted(
-                        result.per_device, key=lambda each: -(each.shock_dose or 0)
-                    )
-                ),
-                right=(1, 2, 3, 5, 6),
-                wrap=(4,),
-            )
+        outside = (
+            result.ratio_with_voided is not None
+            and result.lower is not None
+            and result.upper is not None
+            and not result.lower <= result.ratio_with_voided <= result.upper
+        )
+        say(
+            f"with the voided readings put back the ratio is {put_back}"
+            + (": OUTSIDE the interval" if outside else ", within the interval")
         )
     say(f"rests on: {result.basis}")
-    say(labels.CAUTIONS[1])
-
-
-def due(on: date, inspections: Sequence[DueInspection]) -> None:
-    """Print which inspections are owed, the most overdue first."""
-    overdue = sum(each.days_overdue > 0 for each in inspections)
-    say(
-        f"{counted(len(inspections), 'inspection')} due on {on.isoformat()},"
-        f" {overdue} of them overdue"
-    )
-    if not inspections:
-        return
-    console().print(
-        grid(
-            ("device", "stage", "due on", "days overdue", "functions"),
-            (
-                (
-                    each.device,
-                    each.stage,
-                    each.due_on,
-                    str(each.days_overdue) if each.days_overdue > 0 else "",
-                    str(len(each.functions)),
-                )
-                for each in inspections
-            ),
-            right=(3, 4),
-        )
-    )
-    for functions in dict.fromkeys(each.functions for each in inspections):
-        say(labels.functions_due(functions))

@@ -12,6 +12,7 @@ from durability.rig.charts import (
     individuals_chart,
 )
 from durability.rig.correction import rig_correction
+from durability.rig.sessions import session_values
 from durability.rig.watch import watch_rig
 
 __all__ = [
@@ -21,5 +22,6 @@ __all__ = [
     "ewma_run_length",
     "individuals_chart",
     "rig_correction",
+    "session_values",
     "watch_rig",
 ]

@@ -25,6 +25,7 @@ def rig_correction(
     *,
     steady_drops: int = 10,
     target_log_peak: float | None = None,
+    relative_to: float | None = None,
 ) -> RigCorrection:
     """Factor by which the rig read too high at the times asked for, with its uncertainty.
 
@@ -43,6 +44,8 @@ def rig_correction(
         The factor is 1 at the mean level of the first so many reference drops.
     target_log_peak : float, optional
         Log peak g at which the factor is 1; by default by ``steady_drops``.
+    relative_to : float, optional
+        A time at which the factor is 1 instead: the drift since then, and how well it is known.
 
     Returns
     -------
@@ -53,7 +56,8 @@ def rig_correction(
     Raises
     ------
     UnusableCall
-        Fewer than 4 reference drops, times not ascending, or all at one time.
+        Fewer than 4 reference drops, times not ascending, or all at one time; both a target and a
+        time given.
     """
     reference_when, level = checked_readings(
         reference_when, np.exp(np.asarray(reference_log_peak, dtype=float))
@@ -64,11 +68,15 @@ def rig_correction(
         raise UnusableCall(f"a rig correction needs at least 4 reference drops, it has {drops}")
     if reference_when[0] == reference_when[-1]:
         raise UnusableCall("the reference drops all have one time")
+    if relative_to is not None and target_log_peak is not None:
+        raise UnusableCall("a factor of 1 is set by a target or by a time, not by both")
     held, _ = odd_readings_held_back(level)
     span = reference_when[-1] - reference_when[0]
     place = (reference_when - reference_when[0]) / span
     wanted = (when - reference_when[0]) / span
     steady = place[: min(steady_drops, drops)]
+    if relative_to is not None:
+        steady = np.array([(relative_to - reference_when[0]) / span])
 
     run = np.arange(drops) * min(drops, MOST_KNOTS) // drops
     count = np.bincount(run).astype(float)
@@ -125,9 +133,11 @@ def rig_correction(
         basis=(
             f"{counted(drops, 'reference drop')}, level smoothed; factor 1 is "
             + (
-                f"the mean of the first {len(steady)}"
-                if target_log_peak is None
-                else f"{float(np.exp(target_log_peak)):.4g} g as given"
+                f"{float(np.exp(target_log_peak)):.4g} g as given"
+                if target_log_peak is not None
+                else f"the mean of the first {len(steady)}"
+                if relative_to is None
+                else "the level at the time given"
             )
         ),
     )

@@ -91,7 +91,7 @@ def _severities(table: Table) -> Iterator[Found]:
 
 
 def _channel_class(table: Table) -> Iterator[Found]:
-    """The published recursion run forward and back over an impulse, against the program's filter."""
+    """The published recursion, forward and back over an impulse, against the program's filter."""
     from durability.pulse import CLASS_TO_CUTOFF, low_pass
 
     for sample_rate_hz, channel_class, a0, b1, b2 in table["rows"]:

@@ -71,7 +71,7 @@ def fetch(connection: Connection, name: str, /, **parameters: Any) -> list[dict[
 
 
 def fetch_arrays(connection: Connection, name: str, **parameters: Any) -> dict[str, np.ndarray]:
-    """Columns of a statement as arrays; absent numbers are NaN.
+    """Columns of a statement as arrays; absent numbers are NaN, absent texts None.
 
     Parameters
     ----------
@@ -94,7 +94,9 @@ def fetch_arrays(connection: Connection, name: str, **parameters: Any) -> dict[s
     for column, values in columns.items():
         masked: Any = np.ma.asarray(values)
         if masked.dtype.kind not in "fiu":
-            arrays[column] = masked.astype(object).filled(None)
+            values = masked.data.astype(object)
+            values[np.ma.getmaskarray(masked)] = None  # filled(None) would put the filler "?"
+            arrays[column] = values
         elif np.ma.is_masked(masked):
             arrays[column] = masked.astype(float).filled(np.nan)
         else:
@@ -260,6 +262,7 @@ _CHECKS = {
         "check_drops_closed",
         "check_drops_specimens",
         "check_drops_conditions",
+        "check_drops_quarantined",
     ),
     "damage": ("check_damage_lone_number", "check_damage_known", "check_damage_stored"),
     "inspections": (

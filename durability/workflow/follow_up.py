@@ -1,15 +1,16 @@
-"""Follow-up inspections: plans, what is due, and what was found."""
+"""Follow-up plans, what is due by them, and how they were kept."""
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
-from datetime import date, datetime
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from datetime import date
 from typing import Any
 
 from durability.errors import RecordRefused, UnusableCall
-from durability.intake.hand_entry import typed_date, typed_time, typed_value
-from durability.results import DueInspection
+from durability.intake.hand_entry import typed_date, typed_value
+from durability.results import DueList, SkippedInspection
 from durability.schedule import (
     BEFORE_FIRST_DROP,
     CHECK_LISTS,
@@ -17,8 +18,12 @@ from durability.schedule import (
     FollowedDevice,
     FollowUpPlan,
     due_inspections,
+    stage_statuses,
+    stages_before_last_drop,
 )
 from durability.store import bench, database
+from durability.workflow import logbook, quarantine
+from durability.workflow.logbook import IN_USE
 from durability.workflow.session import Session, entry
 
 
@@ -118,7 +123,7 @@ def assign_plan(
         if key is None:
             known = ", ".join(plan.name for plan in _stored_plans(connection)) or "none"
             raise RecordRefused(f"plan {name!r}: not in the store (known: {known}); make it first")
-        device_id = _device(connection, device)["specimen_id"] if device else None
+        device_id = find_device(connection, device)["specimen_id"] if device else None
         bench.run(
             connection,
             "assign_plan",
@@ -129,101 +134,12 @@ def assign_plan(
         )
 
 
-def _device(connection: Any, code: str) -> dict[str, Any]:
+def find_device(connection: Any, code: str) -> dict[str, Any]:
+    """Row of a device, in an open store; refused when it is unknown, a case or a dummy."""
     found = bench.find(connection, "specimen", code)
     if found["kind"] != "device":
         raise RecordRefused(f"{code!r}: is a {found['kind']}; functions are checked on a device")
     return found
-
-
-def record_inspection(
-    session: Session,
-    device: str,
-    checks: Sequence[str],
-    *,
-    inspected_at: str | None,
-    inspector: str | None,
-) -> dict[str, Any]:
-    """Store one inspection of a device.
-
-    Parameters
-    ----------
-    session : Session
-        Store and person.
-    device : str
-        Its code.
-    checks : sequence of str
-        "FUNCTION=OUTCOME" each, with a note after a comma.
-    inspected_at : str, optional
-        ISO 8601; else now.
-    inspector : str, optional
-        Who looked; else who enters it.
-
-    Returns
-    -------
-    dict
-        device, inspected_at, checks, failed.
-
-    Raises
-    ------
-    UnusableCall
-        A check is no FUNCTION=OUTCOME, or a function stands twice.
-    RecordRefused
-        The device is unknown, no device, not yet received, or that look is stored already.
-    """
-    looked = [_check(text) for text in checks]
-    if len({function for function, *_ in looked}) < len(looked):
-        raise UnusableCall("--check: a function stands there twice; one outcome each")
-    if inspected_at is None:
-        now = datetime.now().astimezone().replace(microsecond=0)
-        moment, offset = now.replace(tzinfo=None), now.isoformat()[-6:]
-    else:
-        typed_value("inspected_at", inspected_at, option="--inspected-at")
-        moment, offset = typed_time(inspected_at, name="--inspected-at", right="an ISO time")
-    with entry(session, "inspect record") as (connection, entry_id):
-        found = _device(connection, device)
-        if found["received_on"] and moment.date() < found["received_on"]:
-            raise RecordRefused(
-                f"--inspected-at {moment:%Y-%m-%d}: before device {device} was received on"
-                f" {found['received_on']}"
-            )
-        where = {"device_id": found["specimen_id"], "inspected_at": moment}
-        if bench.run(connection, "find_inspection", **where) is not None:
-            raise RecordRefused(
-                f"device {device!r}: an inspection of {moment:%Y-%m-%d %H:%M} is stored already;"
-                " give --inspected-at with its own time"
-            )
-        inspection_id = bench.run(
-            connection,
-            "add_inspection",
-            **where,
-            inspected_at_utc_offset=offset or None,
-            inspector=inspector or session.person,
-            entry_id=entry_id,
-        )
-        for function, outcome, note in looked:
-            bench.run(
-                connection,
-                "add_check",
-                inspection_id=inspection_id,
-                function=function,
-                outcome=outcome,
-                measured=None,
-                unit=None,
-                note=note,
-                entry_id=entry_id,
-            )
-    failed = [function for function, outcome, _ in looked if outcome == "fail"]
-    return {"device": device, "inspected_at": moment, "checks": len(looked), "failed": failed}
-
-
-def _check(text: str) -> tuple[str, str, str | None]:
-    function, equals, told = text.partition("=")
-    outcome, _, note = told.partition(",")
-    if not equals or not function.strip():
-        raise UnusableCall(f"--check {text!r}: write FUNCTION=OUTCOME, like charging=pass")
-    checked = typed_value("outcome", outcome, option=f"--check {function.strip()}")
-    return function.strip(), str(checked), note.strip() or None
 
 
 def list_inspections(session: Session, device: str | None) -> list[dict[str, Any]]:
@@ -234,7 +150,82 @@ def list_inspections(session: Session, device: str | None) -> list[dict[str, Any
         return bench.fetch(connection, "inspection_list", device=device)
 
 
-def due(session: Session, on: str | None, within_days: int) -> tuple[date, list[DueInspection]]:
+def device_follow_up(session: Session, device: str, on: str | None) -> dict[str, Any]:
+    """One device's plan, how each stage of it stands, and its inspections.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    device : str
+        Its code.
+    on : str, optional
+        ISO date on which the stages are judged; else today.
+
+    Returns
+    -------
+    dict
+        device, status, quarantined_since, plan, anchor, stages, inspections, intermittent.
+
+    Raises
+    ------
+    RecordRefused
+        No such device.
+    """
+    day = _day(on)
+    with database.reading(session.store) as connection:
+        found = find_device(connection, device)
+        followed, row = next(
+            each for each in followed_devices(connection) if each[0].device == device
+        )
+        inspections = bench.fetch(connection, "inspection_list", device=device)
+        intermittent = bench.fetch(connection, "intermittent_checks", device=device)
+    day = _last_owing_day(row, day)
+    return {
+        "device": device,
+        "status": found["status"],
+        "quarantined_since": found["quarantined_since"],
+        "plan": followed.plan.name,
+        "anchor": followed.plan.anchor,
+        "on": day,
+        "owes": found["status"] == IN_USE and found["quarantined_since"] is None,
+        "stages": [
+            {"before_last_drop": is_before, **asdict(status)}
+            for statuses, is_before in (
+                (stages_before_last_drop(followed, day), True),
+                (stage_statuses(followed, day), False),
+            )
+            for status in statuses
+        ],
+        "inspections": inspections,
+        "intermittent": intermittent,
+    }
+
+
+def followed_devices(connection: Any) -> list[tuple[FollowedDevice, dict[str, Any]]]:
+    """Every device with its dates and its plan, and its row, in an open store."""
+    known = {plan.name: plan for plan in _stored_plans(connection)}
+    plan_of = {row["device"]: row["plan"] for row in bench.fetch(connection, "device_plans")}
+    dropped: dict[str, list[date]] = defaultdict(list)
+    looked: dict[str, list[date]] = defaultdict(list)
+    for row in bench.fetch(connection, "device_dates"):
+        (dropped if row["event"] == "drop" else looked)[row["device"]].append(row["day"])
+    return [
+        (
+            FollowedDevice(
+                row["device"],
+                tuple(dropped[row["device"]]),
+                tuple(looked[row["device"]]),
+                row["received_on"],
+                known.get(plan_of.get(row["device"], ""), DEFAULT_PLAN),
+            ),
+            row,
+        )
+        for row in bench.fetch(connection, "devices")
+    ]
+
+
+def due(session: Session, on: str | None, within_days: int) -> DueList:
     """What is owed on a day, and what comes due soon after.
 
     Parameters
@@ -248,32 +239,56 @@ def due(session: Session, on: str | None, within_days: int) -> tuple[date, list[
 
     Returns
     -------
-    on : date
-        The day asked for.
-    inspections : list of DueInspection
-        The longest overdue first; retired devices owe nothing.
+    DueList
+        The longest overdue first. Devices no longer in use owe nothing; those in quarantine are
+        listed apart.
     """
-    day = typed_date(on, option="--on") if on else date.today()  # noqa: DTZ011 - the bench's day
+    day = _day(on)
     with database.reading(session.store) as connection:
-        known = {plan.name: plan for plan in _stored_plans(connection)}
-        followed = {row["device"]: row["plan"] for row in bench.fetch(connection, "device_plans")}
-        dropped: dict[str, list[date]] = defaultdict(list)
-        looked: dict[str, list[date]] = defaultdict(list)
-        for row in bench.fetch(connection, "device_dates"):
-            (dropped if row["event"] == "drop" else looked)[row["device"]].append(row["day"])
-        devices = bench.fetch(connection, "devices")
-    return day, due_inspections(
-        [
-            FollowedDevice(
-                row["device"],
-                tuple(dropped[row["device"]]),
-                tuple(looked[row["device"]]),
-                row["received_on"],
-                known.get(followed.get(row["device"], ""), DEFAULT_PLAN),
+        in_use = [
+            (followed, row)
+            for followed, row in followed_devices(connection)
+            if row["status"] == IN_USE
+        ]
+        quarantined = quarantine.quarantines(connection)
+        without = bench.fetch(connection, "without_baseline", device=None)
+        unfinished = bench.fetch(connection, "unfinished_walks")
+        remarks = bench.fetch(connection, "device_remarks", device=None)
+    at_large = [followed for followed, row in in_use if row["quarantined_since"] is None]
+    owed = due_inspections(at_large, day, within_days)
+    owing = {each.device for each in owed}
+    return DueList(
+        on=day,
+        due=tuple(owed),
+        quarantined=tuple(quarantined),
+        skipped=tuple(
+            SkippedInspection(followed.device, status.stage, status.due_on)
+            for followed, row in in_use
+            for status in (
+                *stages_before_last_drop(followed, _last_owing_day(row, day)),
+                *stage_statuses(followed, _last_owing_day(row, day)),
             )
-            for row in devices
-            if row["status"] != "retired"
-        ],
-        day,
-        within_days,
+            if status.state == "skipped"
+        ),
+        without_baseline=tuple(row["device"] for row in without),
+        unfinished=tuple(dict.fromkeys(row["device"] for row in unfinished)),
+        cracked_glass=tuple(
+            dict.fromkeys(
+                row["device"]
+                for row in remarks
+                if row["device"] in owing
+                and logbook.tells_cracked_glass(row["location"], row["note"])
+            )
+        ),
     )
+
+
+def _last_owing_day(row: Mapping[str, Any], day: date) -> date:
+    """That day, or the one on which the device was put in quarantine or out of use, if earlier."""
+    suspected = row["quarantined_since"]
+    ends = (day, suspected and suspected.date(), row["out_of_use_on"])
+    return min(end for end in ends if end is not None)
+
+
+def _day(on: str | None) -> date:
+    return typed_date(on, option="--on") if on else date.today()  # noqa: DTZ011 - the bench's day

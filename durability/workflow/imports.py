@@ -14,6 +14,7 @@ from durability.intake.tables import Sheet, SheetOptions, read_sheet
 from durability.records import Rejection
 from durability.results import ImportCount
 from durability.store import bench, database
+from durability.workflow import quarantine
 from durability.workflow.session import Session
 
 
@@ -87,6 +88,7 @@ def import_files(
         added, duplicates, contradicting = bench.import_rows(
             connection, kind, rows, entries, drop_numbers_on_sheet=numbers
         )
+        quarantined = quarantine.suspect_imported(connection, kind)
         rejections = sorted(
             [*rejections, *contradicting], key=lambda each: (each.file, each.row or 0)
         )
@@ -102,6 +104,7 @@ def import_files(
         rejects_file=rejects_file,
         rejections=tuple(rejections),
         skipped_rows=sum(len(sheet.skipped_rows) for sheet in sheets),
+        quarantined=quarantined,
     )
 
 

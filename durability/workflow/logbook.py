@@ -15,7 +15,10 @@ from durability.intake.hand_entry import (
     typed_value,
     typed_values,
 )
+from durability.orientation import impossible_designation
+from durability.records import Quarantine
 from durability.store import bench, database
+from durability.workflow import quarantine
 from durability.workflow.session import Session, entry
 
 # ---------------------------------------------------------------------------------- the store
@@ -28,8 +31,13 @@ def make_store(session: Session) -> bool:
 
 # ---------------------------------------------------------------------- specimens and sensors
 
+IN_USE = "in use"
+"""Status of a specimen until it is retired, lost, sold, destroyed or refused."""
 
-def add_specimen(session: Session, code: str, kind: str, values: Mapping[str, str | None]) -> None:
+
+def add_specimen(
+    session: Session, code: str, kind: str, values: Mapping[str, str | None]
+) -> Quarantine | None:
     """Add a case, device or dummy.
 
     Parameters
@@ -40,6 +48,11 @@ def add_specimen(session: Session, code: str, kind: str, values: Mapping[str, st
         Its code, and case, device or dummy.
     values : mapping
         model, lot, mass_g, received_on, note as typed; None where not given.
+
+    Returns
+    -------
+    Quarantine or None
+        When the note tells of a failing battery.
 
     Raises
     ------
@@ -56,6 +69,7 @@ def add_specimen(session: Session, code: str, kind: str, values: Mapping[str, st
     with entry(session, "specimen add") as (connection, entry_id):
         bench.refuse_taken(connection, "specimen", code)
         bench.run(connection, "add_specimen", **row, entry_id=entry_id)
+        return quarantine.suspect_note(connection, code, values.get("note"), entry_id=entry_id)
 
 
 def add_sensor(session: Session, code: str, values: Mapping[str, str | None]) -> None:
@@ -115,32 +129,49 @@ def show_specimen(session: Session, code: str) -> dict[str, Any]:
         specimen = bench.find(connection, "specimen", code)
         return {
             **{key: value for key, value in specimen.items() if key != "specimen_id"},
+            "quarantines": bench.fetch(connection, "quarantines_of_device", device=code),
             "series": bench.fetch(connection, "series_of_specimen", code=code),
             "damage": bench.fetch(connection, "damage_of_specimen", code=code),
         }
 
 
-def retire_specimen(session: Session, code: str, reason: str) -> None:
-    """Mark a specimen as no longer in use; its record stays."""
+def retire_specimen(
+    session: Session, code: str, reason: str, state: str = "retired"
+) -> Quarantine | None:
+    """Mark a specimen as no longer in use; its record stays.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    code, reason : str
+        Its code, and why.
+    state : {"retired", "lost", "sold", "destroyed", "refused"}
+        What became of it. It owes no inspection from then on; what its last check said stands.
+
+    Returns
+    -------
+    Quarantine or None
+        Of a device that leaves while its battery is suspect.
+
+    Raises
+    ------
+    RecordRefused
+        It is no longer in use already.
+    """
     with entry(session, "specimen retire") as (connection, entry_id):
         specimen = bench.find(connection, "specimen", code)
-        if specimen["status"] == "retired":
-            raise RecordRefused(f"specimen {code!r}: retired already")
+        if specimen["status"] != IN_USE:
+            raise RecordRefused(f"specimen {code!r}: {specimen['status']} already")
         bench.amend(
             connection,
             "specimen",
             specimen["specimen_id"],
-            [("status", specimen["status"], "retired")],
+            [("status", specimen["status"], state)],
             reason=reason,
             entry_id=entry_id,
         )
-
-
-def specimen_history(session: Session, code: str) -> list[dict[str, Any]]:
-    """Everything one specimen lived through, in time order."""
-    with database.reading(session.store) as connection:
-        bench.find(connection, "specimen", code)
-        return bench.fetch(connection, "specimen_history", code=code)
+        return next(iter(quarantine.quarantines(connection, code)), None)
 
 
 # ------------------------------------------------------------------------------- drop series
@@ -154,7 +185,8 @@ def open_series(
     case: str | None = None,
     sensor: str | None = None,
     values: Mapping[str, str | None],
-) -> list[str]:
+    command: str = "series open",
+) -> tuple[list[str], list[str]]:
     """Open a drop series of a device, in a case or bare.
 
     Codes that are not in the store yet are added, and named in what comes back: a slip of the
@@ -171,16 +203,23 @@ def open_series(
     values : mapping
         drop_height_mm, surface, orientation, purpose, method, fixture, conditioning, note as
         typed; device_kind, device_model and case_model for specimens that are new.
+    command : str, optional
+        What the act of writing was, in short.
 
     Returns
     -------
-    list of str
+    added : list of str
         What was added beside the series ("case C-21").
+    unseen : list of str
+        Device and case that no one has looked at before their first drop.
 
     Raises
     ------
     RecordRefused
-        The code is taken, or a specimen is retired, of another kind or of another model.
+        The code is taken, or a specimen is retired, in quarantine, of another kind or of another
+        model.
+    UnusableCall
+        A value is out of its range, or the orientation is none that a box has.
     """
     row = typed_values(
         values,
@@ -193,12 +232,12 @@ def open_series(
             f"--method {method!r}: names no edition or clause; give for instance"
             " 'MIL-STD-810H 516.8 clause 4.6.5'"
         )
-    with entry(session, "series open") as (connection, entry_id):
+    refuse_impossible(row["orientation"], "--orientation")
+    with entry(session, command) as (connection, entry_id):
         bench.refuse_taken(connection, "series", str(typed_value("series", code)))
         added: list[str] = []
-        kinds = (
-            ("device", "dummy") if values.get("device_kind") is None else (values["device_kind"],)
-        )
+        kind = values.get("device_kind")
+        kinds = (kind,) if kind else ("device", "dummy")
         device_id = _dropped(
             connection, device, kinds, values.get("device_model"), "--device", added, entry_id
         )
@@ -223,7 +262,23 @@ def open_series(
             **row,
             entry_id=entry_id,
         )
-    return added
+        return added, _without_baseline(connection, device_id, case_id)
+
+
+def _without_baseline(connection: Any, *specimen_ids: Any) -> list[str]:
+    """Codes of those that no one has looked at, before their first drop or since."""
+    return [
+        row["code"]
+        for row in bench.fetch(connection, "looks_at", specimen_ids=[*filter(None, specimen_ids)])
+        if row["looks"] == 0
+    ]
+
+
+def refuse_impossible(orientation: Any, name: str) -> None:
+    """Refuse a designation of faces that meet nowhere on a box; other words stand as they are."""
+    fault = impossible_designation(None if orientation is None else str(orientation))
+    if fault:
+        raise UnusableCall(f"{name} {orientation!r}: {fault}")
 
 
 def _dropped(
@@ -277,13 +332,15 @@ def _specimen_id(connection: Any, code: str, kinds: tuple[str | None, ...], opti
         raise RecordRefused(
             f"{option} {code!r}: is a {specimen['kind']}; give a {' or '.join(map(str, kinds))}"
         )
-    if specimen["status"] == "retired":
-        raise RecordRefused(f"{option} {code!r}: is retired; use another specimen")
+    if specimen["status"] != IN_USE:
+        raise RecordRefused(f"{option} {code!r}: is {specimen['status']}; use another specimen")
+    if specimen["quarantined_since"]:
+        quarantine.refuse_in_quarantine(connection, code)
     return specimen["specimen_id"]
 
 
-def close_series(session: Session, code: str, reason: str) -> None:
-    """Close a series to further drops."""
+def close_series(session: Session, code: str, reason: str) -> str | None:
+    """Close a series to further drops; gives the code of the device, when it is a real one."""
     with entry(session, "series close") as (connection, entry_id):
         found = bench.find(connection, "series", code)
         if found["status"] == "closed":
@@ -296,6 +353,7 @@ def close_series(session: Session, code: str, reason: str) -> None:
             reason=reason,
             entry_id=entry_id,
         )
+    return found["device"] if found["device_kind"] == "device" else None
 
 
 def list_series(
@@ -351,8 +409,15 @@ def series_rows(
     return rows
 
 
+def tells_cracked_glass(*notes: str | None) -> bool:
+    """Whether notes on one thing tell of cracked glass or fragments."""
+    from durability.hazards import cracked_glass
+
+    return cracked_glass(*notes)
+
+
 def series_to_record(session: Session, code: str) -> dict[str, Any]:
-    """An open series with its last drop number and what its record lacks.
+    """An open series with its last drop and what its record lacks.
 
     Parameters
     ----------
@@ -364,32 +429,64 @@ def series_to_record(session: Session, code: str) -> dict[str, Any]:
     Returns
     -------
     dict
-        Its row, and ``missing``: sentences on what is not recorded or overdue.
+        Its row; ``missing``: sentences on what is not recorded or overdue; ``item_dropped_at``:
+        when its case (its device where bare) was last dropped, in any series; and
+        ``cracked_glass``: whether the device is known to have cracked glass.
 
     Raises
     ------
     RecordRefused
-        The series is unknown or closed.
+        The series is unknown or closed, or its device is in quarantine.
     """
     with database.reading(session.store) as connection:
         found = series_rows(connection, [code], None, purpose=None)[0]
         sensor = bench.fetch(connection, "sensor_of_series", code=code)
-    if found["status"] == "closed":
-        raise RecordRefused(f"series {code!r}: closed; open another series for further drops")
-    missing = [
-        f"{words} not recorded: add it with: durability series amend {code}"
-        for words, value in (
-            ("drop height", found["drop_height_mm"]),
-            ("surface", found["surface"]),
-            ("sensor", found["sensor"]),
-        )
-        if value is None
-    ]
-    if sensor and sensor[0]["calibration_due"] and sensor[0]["is_overdue"]:
+        if found["status"] == "closed":
+            raise RecordRefused(f"series {code!r}: closed; open another series for further drops")
+        if found["device_quarantined_since"]:
+            quarantine.refuse_in_quarantine(connection, found["device"])
+        ids = bench.fetch(connection, "series_to_add_to", code=code)[0]
+        unseen = _without_baseline(connection, ids["device_id"], ids["case_id"])
+        remarks = bench.fetch(connection, "device_remarks", device=found["device"])
+        item = found["case"] or found["device"]
+        dropped_at = bench.run(connection, "last_drop_of_specimen", specimen=item)
+    missing = _missing(found, sensor)
+    if found["last_drop_number"] == 0 and unseen:
+        missing.append(f"{' and '.join(unseen)}: not looked at before the first drop")
+    return {
+        **found,
+        "missing": missing,
+        "item_dropped_at": dropped_at,
+        "cracked_glass": any(tells_cracked_glass(row["location"], row["note"]) for row in remarks),
+    }
+
+
+_CONDITIONS = {
+    "drop_height_mm": "drop height",
+    "surface": "surface",
+    "orientation": "orientation",
+    "sensor": "sensor",
+    "conditioning": "conditioning",
+}
+
+
+def _missing(series: Mapping[str, Any], sensor: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Sentences on what a series' record lacks, or what is overdue."""
+    blank = [words for column, words in _CONDITIONS.items() if series[column] is None]
+    missing = []
+    if blank:
         missing.append(
-            f"sensor {found['sensor']}: calibration was due on {sensor[0]['calibration_due']}"
+            f"not recorded: {', '.join(blank)}; add with: durability series amend"
+            f" {series['series']} --set COLUMN=VALUE --reason WHY"
         )
-    return {**found, "missing": missing}
+    for row in sensor:
+        if row["calibration_due"] is None:
+            missing.append(f"sensor {row['sensor']}: no calibration due date recorded")
+        elif row["is_overdue"]:
+            missing.append(
+                f"sensor {row['sensor']}: calibration was due on {row['calibration_due']}"
+            )
+    return missing
 
 
 # -------------------------------------------------------------------------------------- drops
@@ -402,9 +499,15 @@ class StoredDrop:
     series: str
     drop_number: int
     id: str
+    unseen: tuple[str, ...] = ()
+    """Device and case that no one had looked at before this, their series' first drop."""
+    quarantine: Quarantine | None = None
+    """Of the device, when a note on this drop tells of a failing battery."""
 
 
-def add_drop(session: Session, series: str, typed: TypedDrop) -> StoredDrop:
+def add_drop(
+    session: Session, series: str, typed: TypedDrop, *, command: str = "drop add"
+) -> StoredDrop:
     """Store the next drop of an open series, and what was seen on its case.
 
     Parameters
@@ -416,6 +519,8 @@ def add_drop(session: Session, series: str, typed: TypedDrop) -> StoredDrop:
     typed : TypedDrop
         ``values`` may hold pulse_duration_ms, velocity_change_m_s, achieved_height_mm,
         temperature_c, dropped_at, note, damage_severity, damage_location, damage_note.
+    command : str, optional
+        What the act of writing was, in short.
 
     Returns
     -------
@@ -445,15 +550,19 @@ def add_drop(session: Session, series: str, typed: TypedDrop) -> StoredDrop:
     )
     if typed.peak_g is None and typed.void_reason is None:
         raise UnusableCall("--peak-g: missing; give it, or --void-reason for a drop without one")
-    row |= _moment(values.get("dropped_at"))
+    dropped_at, offset = _moment(values.get("dropped_at"))
+    row |= {"dropped_at": dropped_at.isoformat(), "dropped_at_utc_offset": offset}
     damage = typed_values(values, ("damage_severity", "damage_location", "damage_note"))
     if damage["damage_severity"] is None and any(damage.values()):
         raise UnusableCall("--damage-severity: missing beside damage words; give 0 to 4")
-    with entry(session, "drop add") as (connection, entry_id):
+    with entry(session, command) as (connection, entry_id):
         rows = bench.fetch(connection, "series_to_add_to", code=series)
         found = rows[0] if rows else bench.find(connection, "series", series)
         if found["status"] == "closed":
             raise RecordRefused(f"series {series!r}: closed; open another series for further drops")
+        if found["is_quarantined"]:
+            at = dropped_at if values.get("dropped_at") else None
+            quarantine.refuse_in_quarantine(connection, found["device"], at)
         number = 1 + found["last_drop_number"]
         drop_id = bench.run(
             connection,
@@ -468,7 +577,28 @@ def add_drop(session: Session, series: str, typed: TypedDrop) -> StoredDrop:
         )
         if damage["damage_severity"] is not None:
             _note_case_damage(connection, found, number, damage, entry_id)
-    return StoredDrop(series, number, str(drop_id))
+        ids = (found["device_id"], found["case_id"])
+        unseen = _without_baseline(connection, *ids) if number == 1 else []
+        kept = _suspect_dropped(connection, found["device"], typed, dropped_at, entry_id)
+    return StoredDrop(series, number, str(drop_id), tuple(unseen), kept)
+
+
+def _suspect_dropped(
+    connection: Any, device: str | None, typed: TypedDrop, dropped_at: datetime, entry_id: Any
+) -> Quarantine | None:
+    """Quarantine of the device by what was said of a drop of it, or of the case around it."""
+    of_case = [typed.values.get(column) for column in ("damage_location", "damage_note")]
+    found = [
+        quarantine.suspect_note(
+            connection, device, note, of_case=is_case, entry_id=entry_id, at=dropped_at
+        )
+        for note, is_case in (
+            (typed.values.get("note"), False),
+            (typed.void_reason, False),
+            (": ".join(words for words in of_case if words), True),
+        )
+    ]
+    return next((each for each in found if each), None)
 
 
 def _note_case_damage(
@@ -530,7 +660,7 @@ def _set_status(session: Session, series: str, drop_number: int, status: str, re
 
 def amend_record(
     session: Session, table: str, code: str, changes: Sequence[str], reason: str, number: int = 0
-) -> None:
+) -> Quarantine | None:
     """Mend columns of a drop, series or specimen; the first values stay in the record.
 
     Parameters
@@ -548,6 +678,11 @@ def amend_record(
     number : int, optional
         Drop number, for a drop.
 
+    Returns
+    -------
+    Quarantine or None
+        When the new note on a device tells of a failing battery.
+
     Raises
     ------
     UnusableCall
@@ -557,6 +692,7 @@ def amend_record(
     """
     wanted = assignments(changes, bench.AMENDABLE[table], "--set")
     new = {column: _amended(column, text) for column, text in wanted.items()}
+    refuse_impossible(new.get("orientation"), "--set orientation")
     with entry(session, f"{table} amend") as (connection, entry_id):
         if table == "drops":
             record = find_drop(connection, code, number)
@@ -582,6 +718,9 @@ def amend_record(
             reason=reason,
             entry_id=entry_id,
         )
+        if table != "specimen" or not new.get("note"):
+            return None
+        return quarantine.suspect_note(connection, code, str(new["note"]), entry_id=entry_id)
 
 
 def _amended(column: str, text: str) -> str | float | int | None:
@@ -662,7 +801,8 @@ def add_damage(
     Returns
     -------
     dict
-        specimen, series, drop_number, severity as stored.
+        specimen, series, drop_number, severity as stored, and ``quarantine`` of the device when
+        the words tell of a failing battery.
     """
     level = typed_value("severity", severity, option="--severity")
     if drop_number is not None and series is None:
@@ -696,17 +836,30 @@ def add_damage(
             note=note,
             entry_id=entry_id,
         )
-    return {"specimen": specimen, "series": series, "drop_number": number, "severity": level}
+        device: str | None = specimen
+        if found["kind"] == "case":
+            device = bench.find(connection, "series", series)["device"] if series else None
+        kept = quarantine.suspect_note(
+            connection,
+            device,
+            ": ".join(words for words in (location, note) if words),
+            of_case=found["kind"] == "case",
+            entry_id=entry_id,
+        )
+    return {
+        "specimen": specimen,
+        "series": series,
+        "drop_number": number,
+        "severity": level,
+        "quarantine": kept,
+    }
 
 
-def _moment(text: str | None) -> dict[str, str | None]:
+def _moment(text: str | None) -> tuple[datetime, str | None]:
     """Wall-clock time of the drop and its offset; now, by the bench's own clock, when not typed."""
     if text is None:
         now = datetime.now().astimezone()
-        return {
-            "dropped_at": now.replace(tzinfo=None).isoformat(timespec="seconds"),
-            "dropped_at_utc_offset": now.isoformat()[-6:],
-        }
+        return now.replace(tzinfo=None, microsecond=0), now.isoformat()[-6:]
     typed_value("dropped_at", text, option="--dropped-at")
     moment, offset = typed_time(text, name="--dropped-at", right="an ISO 8601 time")
-    return {"dropped_at": moment.isoformat(), "dropped_at_utc_offset": offset or None}
+    return moment, offset or None

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 from durability.errors import UnusableCall
 from durability.store import saved_queries
-from durability.store.saved_queries import Answer, SavedQuery
+from durability.store.saved_queries import Answer as Answer
+from durability.store.saved_queries import SavedQuery
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:

@@ -167,7 +167,7 @@ def gather_report(
     told(STEPS[8])
     selfcheck = run_selfcheck()
 
-    _, owed = follow_up.due(session, on.isoformat(), 0)
+    owed = follow_up.due(session, on.isoformat(), 0).due
     clouds, heights = pictures.pulse_clouds(session, scope.series) if scope.series else ([], [])
     return ReportContents(
         number=_number(scope, about, on, {"level": level, **limit}),
@@ -353,9 +353,7 @@ def _fans(
         if not each.failed and each.limit_g is not None
     }
     next_ones = sorted(
-        (median, fit.series, fit)
-        for fit in fits
-        if (median := medians.get(fit.series)) is not None
+        (median, fit.series, fit) for fit in fits if (median := medians.get(fit.series)) is not None
     )[:MOST_FANS]
     longest = max((fit.last_drop_number for _, _, fit in next_ones), default=0)
     return {
@@ -433,7 +431,7 @@ def _against_bare(session: Session, models: Sequence[str]) -> list[Comparison]:
 
 
 def _link(session: Session, scope: ReportScope) -> tuple[LatentLink | None, DoseCurve | None]:
-    """Whether later failures go with shocks: of a plan its own devices, else of the whole record."""
+    """Whether later failures go with shocks: of a plan's own devices, else of the whole record."""
     from durability.latent import LITERATURE_EXPONENT, judge_latent_link
     from durability.latent.dose_curve import dose_curve
 

@@ -36,5 +36,5 @@ def versions() -> dict[str, str]:
 
 
 def now() -> datetime:
-    """This moment with its zone, to the second."""
+    """The time of day with its zone, to the second."""
     return datetime.now().astimezone().replace(microsecond=0)

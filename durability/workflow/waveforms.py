@@ -30,6 +30,7 @@ from durability.store import bench, database
 from durability.store import waveforms as store
 from durability.store.waveforms import MeasuringInputs
 from durability.waveform_codec import encode
+from durability.workflow import quarantine
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:
@@ -349,6 +350,8 @@ def _store_drop(
         if measured.dropped_at
         else (None, "")
     )
+    if rig["device"] is not None:
+        quarantine.refuse_in_quarantine(connection, rig["device"], moment)
     drop_id = bench.run(
         connection,
         "add_drop",

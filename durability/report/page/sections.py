@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from durability.basis import counted
-from durability.vocabulary import DAMAGE_SEVERITIES, SEVERITY_FAILED
 from durability.report import labels
 from durability.report.page import methods, words
 from durability.report.page.blocks import (
@@ -23,6 +22,7 @@ from durability.report.page.blocks import (
     drawing,
 )
 from durability.units import STANDARD_GRAVITY_M_S2
+from durability.vocabulary import DAMAGE_SEVERITIES, SEVERITY_FAILED
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -287,9 +287,7 @@ def _life(contents: ReportContents, artist: _Artist) -> Section:
                     str(each.drops),
                     labels.number(each.limit_g),
                     labels.failure(each, contents.horizon),
-                    ""
-                    if each.failed
-                    else labels.life(each.drops_to_failure, contents.horizon)[1],
+                    "" if each.failed else labels.life(each.drops_to_failure, contents.horizon)[1],
                     each.basis,
                 )
                 for each in ordered
@@ -352,9 +350,7 @@ def _damage(contents: ReportContents) -> Section:
                 for row in first
             ],
             right=frozenset({3}),
-            act=frozenset(
-                at for at, row in enumerate(first) if row["severity"] == SEVERITY_FAILED
-            ),
+            act=frozenset(at for at, row in enumerate(first) if row["severity"] == SEVERITY_FAILED),
             command="durability query damage_by_drop",
         ),
     ]
@@ -495,8 +491,11 @@ def _devices(contents: ReportContents, artist: _Artist) -> Section:
                 for each in ordered
             ],
             right=frozenset({1, 2, 3, 5, 7, 8, 9}),
-            act=frozenset(at for at, each in enumerate(ordered) if "failed" in each.state
-                          or each.state == "latent failure"),
+            act=frozenset(
+                at
+                for at, each in enumerate(ordered)
+                if "failed" in each.state or each.state == "latent failure"
+            ),
             command="durability latent",
         ),
         Words(words.DOSE_LEGEND, True),
@@ -726,9 +725,7 @@ def _sensors(contents: ReportContents) -> Section:
                 for row in contents.sensors
             ],
             right=frozenset({1, 2, 3, 6, 7, 8}),
-            act=frozenset(
-                at for at, row in enumerate(contents.sensors) if row["drops_after_due"]
-            ),
+            act=frozenset(at for at, row in enumerate(contents.sensors) if row["drops_after_due"]),
             command="durability query sensor_calibration_overdue",
         )
     )
@@ -831,8 +828,15 @@ def _sources(contents: ReportContents) -> Section:
     section.blocks.append(
         Table(
             "Files and people",
-            ("file, or typed", "what", "records", "entered by", "from (UTC)", "to (UTC)",
-             "SHA-256 of the file"),
+            (
+                "file, or typed",
+                "what",
+                "records",
+                "entered by",
+                "from (UTC)",
+                "to (UTC)",
+                "SHA-256 of the file",
+            ),
             [
                 (
                     row["file_name"] or "typed",
@@ -866,8 +870,11 @@ def _appendix(contents: ReportContents) -> Section:
                 ("part", "version"),
                 [
                     ("report number", contents.number),
-                    ("record", f"{contents.store}, last entry"
-                     f" {labels.moment(contents.last_entered_at_utc)} UTC"),
+                    (
+                        "record",
+                        f"{contents.store}, last entry"
+                        f" {labels.moment(contents.last_entered_at_utc)} UTC",
+                    ),
                     *contents.versions.items(),
                 ],
             ),

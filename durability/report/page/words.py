@@ -112,18 +112,14 @@ def answers(contents: ReportContents) -> list[tuple[str, str]]:
         told.append(("Wear", labels.ranking_answer(contents.ranking)))
     if trends:
         told.append(("Trend", labels.trends_answer(trends)))
-        told.append(
-            ("Life", labels.forecasts_answer(forecasts, contents.level, contents.horizon))
-        )
+        told.append(("Life", labels.forecasts_answer(forecasts, contents.level, contents.horizon)))
     against = comparisons_answer(contents.comparisons)
     if against:
         told.append(("Protection", against))
     if contents.link is not None:
         told.append(("Devices", labels.latent_sentence(contents.link)))
         told.append(("Failed later", failed_later(contents.link)))
-    told += [
-        (f"Rig {each.series}", labels.rig_answer(each.health)) for each in contents.rig
-    ]
+    told += [(f"Rig {each.series}", labels.rig_answer(each.health)) for each in contents.rig]
     if contents.voided:
         told.append(("Left out", left_out(contents)))
     return told
@@ -219,7 +215,9 @@ def effect(row: Mapping[str, Any], before: Trend | None, after: Trend | None) ->
         return "no reading to put back"
     if before is None or after is None:
         return NOT_EVALUATED
-    rise = f"{labels.percent(before.rise_pct_per_drop)} to {labels.percent(after.rise_pct_per_drop)}"
+    rise = (
+        f"{labels.percent(before.rise_pct_per_drop)} to {labels.percent(after.rise_pct_per_drop)}"
+    )
     if before.verdict == after.verdict:
         return f"stays {after.verdict} ({rise} % per drop)"
     return f"{before.verdict} becomes {after.verdict} ({rise} % per drop)"
@@ -324,9 +322,7 @@ def _missing(contents: ReportContents) -> list[str]:
         heading: sum(row[key] is None for row in contents.series if row["drops"])
         for key, heading in CONDITIONS
     }
-    told = labels.listed(
-        f"{heading} ({number})" for heading, number in lacking.items() if number
-    )
+    told = labels.listed(f"{heading} ({number})" for heading, number in lacking.items() if number)
     return [f"Record what is missing, in so many series: {told}."] if told else []
 
 

@@ -21,9 +21,7 @@ _MOST_WITH_RISE = 9
 
 
 @look.in_our_look
-def wear(
-    pictures: Sequence[SeriesPicture], *, most: int | None = None
-) -> Figure:
+def wear(pictures: Sequence[SeriesPicture], *, most: int | None = None) -> Figure:
     """Peak g by drop number with level, band, limit, voided and doubted drops and damage.
 
     Several series become small multiples, what needs action first. Every panel spans the same

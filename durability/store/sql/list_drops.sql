@@ -1,6 +1,6 @@
 SELECT
     d.series, d.drop_number, d.peak_g, d.pulse_duration_ms, d.velocity_change_m_s, d.dropped_at,
-    d.dropped_at_utc_offset, d.temperature_c, d.achieved_height_mm, d.status, d.void_reason,
+    d.dropped_at_utc_offset, d.temperature_c, d.achieved_height_mm, d.drop_height_mm, d.status, d.void_reason,
     d.amended, n.damage_severity, n.damage, d.operator, d.note, d.file_name, d.source_row,
     d.entered_by, d.entered_at_utc, d.drop_id
 FROM all_drops AS d

@@ -1,0 +1,135 @@
+"""Commands that plan drops."""
+
+from __future__ import annotations
+
+from argparse import Namespace
+from dataclasses import asdict
+from datetime import date
+from pathlib import Path
+
+from durability.cli.logbook import say, session_of
+from durability.errors import UnusableCall
+from durability.workflow import plans
+
+
+def rise(options: Namespace) -> int:
+    """Drops per case to see a rise."""
+    scatter, planned, careful = plans.plan_rise(
+        session_of(options),
+        options.rise_pct,
+        power=options.power,
+        alpha=options.alpha,
+        cases=options.cases or (1, 2, 3, 5),
+        scatter_pct=options.scatter_pct,
+        rise_sd_pct=options.rise_sd_pct,
+    )
+    if options.json:
+        told = {
+            "rise_pct_per_drop": options.rise_pct,
+            "power": options.power,
+            "alpha": options.alpha,
+            "scatter": asdict(scatter),
+            "plans": [asdict(each) for each in planned],
+            "plans_careful": None if careful is None else [asdict(each) for each in careful],
+        }
+        return say(options, told, "")
+    from durability.report import plans as shown
+
+    words = shown.scatter_words(scatter.within, None, scatter.seen)
+    shown.rise(options.rise_pct, options.power, words, planned, careful)
+    return 0
+
+
+def tell_apart(options: Namespace) -> int:
+    """Cases of each of two models to tell them apart."""
+    scatter, planned, careful = plans.plan_contrast(
+        session_of(options),
+        options.difference_pct,
+        power=options.power,
+        alpha=options.alpha,
+        drops_per_case=options.drops or (1, 3, 5, 10),
+        within_pct=options.scatter_within_pct,
+        between_pct=options.scatter_between_pct,
+    )
+    if options.json:
+        told = {
+            "difference_pct": options.difference_pct,
+            "power": options.power,
+            "alpha": options.alpha,
+            "scatter": asdict(scatter),
+            "plans": [asdict(each) for each in planned],
+            "plans_careful": None if careful is None else [asdict(each) for each in careful],
+        }
+        return say(options, told, "")
+    from durability.report import plans as shown
+
+    words = shown.scatter_words(scatter.within, scatter.between, scatter.seen)
+    shown.contrast(options.difference_pct, options.power, words, planned, careful)
+    return 0
+
+
+def survive(options: Namespace) -> int:
+    """How many cases must survive, and what has been shown."""
+    plan = plans.plan_survival(
+        session_of(options),
+        options.drops,
+        reliability=options.reliability,
+        confidence=options.confidence,
+        failures_allowed=options.failures_allowed,
+        shape=options.shape,
+        drops_each=options.drops_each,
+        case_models=options.case_model,
+        limit_g=options.limit_g,
+        limit_rise=options.limit_rise,
+    )
+    if options.json:
+        return say(options, asdict(plan), "")
+    from durability.report import plans as shown
+
+    shown.survival(plan)
+    return 0
+
+
+def sheet(options: Namespace) -> int:
+    """A drop sheet, as CSV and as a page to print."""
+    files = [Path(name) for name in (options.output, options.page) if name]
+    for file in files:
+        if file.exists():
+            raise UnusableCall(
+                f"{file}: is there already, and a sheet that was followed must not change; name"
+                " another file"
+            )
+    planned = plans.make_sheet(
+        session_of(options),
+        case_models=options.case_model or (),
+        cases=options.case,
+        bare=options.bare,
+        orientations=options.orientation,
+        seed=options.seed,
+        repeats=options.repeats,
+        rest_s=options.rest_s,
+    )
+    from durability.report import plans as shown
+
+    made_on = date.today().isoformat()  # noqa: DTZ011 - the bench's own calendar
+    for file, text in (
+        (options.output, shown.sheet_csv(planned, made_on)),
+        (options.page, shown.sheet_page(planned, plans.coverage(planned), made_on)),
+    ):
+        if file:
+            _write(Path(file), text)
+    if options.json:
+        return say(options, {"made_on": made_on, **asdict(planned)}, "")
+    shown.sheet(planned)
+    for file in files:
+        say(options, {}, f"written: {file}")
+    if not options.output:
+        say(options, {}, "nothing is written; give -o FILE.csv to follow it with: record --plan")
+    return 0
+
+
+def _write(file: Path, text: str) -> None:
+    try:
+        file.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise UnusableCall(f"{file}: can't be written ({error.strerror})") from None

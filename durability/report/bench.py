@@ -1,0 +1,261 @@
+"""What a bench session shows, in plain ASCII and for 80 columns: words and the small plot."""
+
+from __future__ import annotations
+
+import textwrap
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+from durability.basis import MIN_DROPS_FOR_TREND, counted
+from durability.report import labels
+
+if TYPE_CHECKING:
+    from durability.results import BenchStanding, Forecast, RigWatch, Trend
+
+BENCH_CAUTIONS = (
+    *labels.CAUTIONS,
+    "Glass and splinters: look before you reach. Keep guards closed and the release blocked while"
+    " anyone is near. This program is no interlock.",
+)
+
+PLOT_ROWS = 6
+"""Beside the row of the limit and the axis."""
+LEAST_SPAN = 0.05
+"""Of the highest reading: what the plot spans at least, so that no scatter fills it."""
+FIRST_ALARM_LOOK = 5
+"""Valid drops at which the running alarm first looks."""
+
+
+def wrapped(words: str, width: int, mark: str = "") -> str:
+    """A sentence over as many lines as the terminal needs, the later ones indented."""
+    return "\n".join(
+        textwrap.wrap(words, width, initial_indent=mark, subsequent_indent=" " * len(mark))
+    )
+
+
+def opening(series: dict[str, Any], width: int) -> str:
+    """What is dropped, in what, under which conditions, and what its record lacks."""
+    drops = counted(series["drops"], "drop")
+    void = series["drops"] - series["valid_drops"]
+    made = f"{drops} so far" + (f", {void} void" if void else "")
+    lines = [wrapped(f"{series['series']}: {labels.series_words(series)}; {made}", width)]
+    lines += [wrapped(missing, width, "! ") for missing in series["missing"]]
+    return "\n".join(lines)
+
+
+def cautions(width: int) -> str:
+    """The cautions to be acknowledged before the first drop."""
+    return "\n".join(wrapped(caution, width, "* ") for caution in BENCH_CAUTIONS)
+
+
+def rest(seconds: float) -> str:
+    """Time since the drop before, for people."""
+    minutes, left = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    if hours:
+        return f"{hours} h {minutes} min"
+    return f"{minutes} min {left} s" if minutes else f"{left} s"
+
+
+def rig_line(watched: RigWatch, today: str, width: int) -> str:
+    """State of the rig by one reference series, for the start of a session."""
+    health = watched.health
+    last = day(watched.last_when) if watched.axis == "time" else None
+    seen = f"last reference drop {last}" if last else counted(watched.drops, "reference drop")
+    if last and last != today:
+        seen += ", none today"
+    if health.verdict == "drifted":
+        words = (
+            f"rig DRIFTED by {watched.series}: since {when(watched, health.since)}"
+            f" {drift(watched)}; {seen}"
+        )
+    elif health.verdict == "too few":
+        words = f"rig: {health.basis} in {watched.series} to watch it; {seen}"
+    else:
+        words = f"rig in control by {watched.series}: {counted(watched.drops, 'drop')}; {seen}"
+    mark = "  " if health.verdict == "in control" and last in (None, today) else "! "
+    return wrapped(words, width, mark)
+
+
+def drift(watched: RigWatch) -> str:
+    """Size of a drift with its interval."""
+    health = watched.health
+    return (
+        f"{labels.percent(health.drift_pct)} %"
+        f" ({labels.percents(health.drift_lower, health.drift_upper)})"
+    )
+
+
+def day(seconds: float | None) -> str:
+    """Calendar day of the bench's clock."""
+    if seconds is None:
+        return labels.ABSENT
+    return datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m-%d")
+
+
+def moment(seconds: float) -> str:
+    """Time of the bench's clock, ISO 8601."""
+    return datetime.fromtimestamp(seconds, UTC).replace(tzinfo=None).isoformat(timespec="seconds")
+
+
+def when(watched: RigWatch, value: float | None) -> str:
+    """A place on the axis of a reference series."""
+    if value is None:
+        return labels.ABSENT
+    return day(value) if watched.axis == "time" else f"drop {value:.0f}"
+
+
+def standing(result: BenchStanding, width: int, *, plot: bool = True) -> str:
+    """Trend so far as a plot, the running alarm in words, drops left.
+
+    Parameters
+    ----------
+    result : BenchStanding
+        Where the series stands.
+    width : int
+        Of the terminal, in characters.
+    plot : bool
+        With the plot, for a terminal; without it for a pipe.
+
+    Returns
+    -------
+    str
+        At most 8 rows of plot, then a line or two for each answer.
+    """
+    trend, forecast = result.trend, result.forecast
+    lines = []
+    if plot and trend.valid_drops:
+        lines.append(small_plot(trend, None if forecast is None else forecast.limit_g, width))
+    if result.rig is not None:
+        lines.append(rig_line(result.rig, day(result.rig.last_when), width))
+        return "\n".join(lines)
+    lines.append(wrapped(running(trend), width))
+    if forecast is not None:
+        lines.append(wrapped(drops_left(forecast, trend, result.like_series), width))
+    return "\n".join(lines)
+
+
+def running(trend: Trend) -> str:
+    """The running alarm in words; the verdict of a finished series is not among them."""
+    rate = (
+        f"level {labels.number(trend.level_first_g)} to {labels.number(trend.level_latest_g)} g,"
+        f" now {labels.percent(trend.rise_pct_per_drop)} % per drop"
+        f" (90 %: {labels.percents(trend.rise_lower, trend.rise_upper)})"
+    )
+    if trend.alarm_at_drop is not None:
+        return f"ALARM since drop {trend.alarm_at_drop}: peak g has been rising; {rate}"
+    if trend.valid_drops < MIN_DROPS_FOR_TREND:
+        return (
+            f"too few to say: {counted(trend.valid_drops, 'valid drop')}; the alarm looks from"
+            f" {FIRST_ALARM_LOOK} on"
+        )
+    if trend.valid_drops < FIRST_ALARM_LOOK:
+        return f"no alarm yet, it looks from {FIRST_ALARM_LOOK} valid drops on; {rate}"
+    return f"no alarm so far; {rate}"
+
+
+def drops_left(forecast: Forecast, trend: Trend, like_series: int) -> str:
+    """Drops left until the case fails, with their interval."""
+    limit = (
+        "" if forecast.limit_g is None else f" to the limit of {labels.number(forecast.limit_g)} g"
+    )
+    if forecast.failed:
+        if forecast.failure_cause == "peak limit":
+            reached = f"its level has reached the limit of {labels.number(forecast.limit_g)} g"
+        else:
+            reached = "damage of severity 4"
+        return f"FAILED at drop {forecast.failed_at_drop}: {reached}"
+    done = max(int(trend.drop_number[-1]), forecast.drops) if trend.valid_drops else forecast.drops
+    ends = forecast.drops_to_failure
+
+    def left(value: float | None) -> str:
+        return "over 400" if value is None else f"{max(value - done, 0):.0f}"
+
+    if ends.lower is None:
+        told = "over 400"
+    elif ends.median is None:
+        told = f"at least {left(ends.lower)} (95 %)"
+    else:
+        told = f"{left(ends.median)} (90 %: {left(ends.lower)} to {left(ends.upper)})"
+    like = f", with {counted(like_series, 'like series', 'like series')}" if like_series else ""
+    return f"drops left{limit}: {told}{like}"
+
+
+def finished(trend: Trend) -> str:
+    """The verdict on a series judged once, at its end."""
+    if trend.valid_drops < MIN_DROPS_FOR_TREND:
+        return f"too few to judge: {counted(trend.valid_drops, 'valid drop')}"
+    heard = (
+        f"; the running alarm was raised at drop {trend.alarm_at_drop}"
+        if trend.alarm_at_drop is not None
+        else "; the running alarm was never raised"
+    )
+    return (
+        f"judged once on all {counted(trend.valid_drops, 'valid drop')}: {trend.verdict}{heard}."
+        " Of steady series judged so once, 1 in 20 is told rising"
+    )
+
+
+def small_plot(trend: Trend, limit_g: float | None, width: int) -> str:
+    """Readings, level and limit over the drops as a few rows of ASCII.
+
+    Parameters
+    ----------
+    trend : Trend
+        At least one valid drop.
+    limit_g : float, optional
+        Drawn in its place, or above a gap where it lies far off.
+    width : int
+        Of the terminal.
+
+    Returns
+    -------
+    str
+        "o" a reading, "x" a doubted one, "-" the level, "=" the limit.
+    """
+    numbers = [int(number) for number in trend.drop_number]
+    readings: list[float] = trend.peak_g.tolist()
+    levels: list[float] = trend.level_g.tolist()
+    low, high = min(*readings, *levels), max(*readings, *levels)
+    margin = max(LEAST_SPAN * high - (high - low), 0.0) / 2
+    low, high = low - margin, high + margin
+    near = limit_g is not None and low < limit_g <= high + (high - low)
+    if near and limit_g is not None:
+        high = max(high, limit_g)
+    last = numbers[-1]
+    room = max(width - 24, 20)
+    step = max(1, min(3, room // last))
+    columns = min(room, last * step)
+
+    def column(number: int) -> int:
+        at = (number - 1) * step if last * step <= room else (number - 1) * room // last
+        return min(at, columns - 1)
+
+    def row(value: float) -> int:
+        return round((high - value) / (high - low) * (PLOT_ROWS - 1))
+
+    field = [[" "] * columns for _ in range(PLOT_ROWS)]
+    if near and limit_g is not None:
+        field[row(limit_g)] = ["="] * columns
+    for number, level in zip(numbers, levels, strict=True):
+        for beside in range(step):
+            at = min(column(number) + beside, columns - 1)
+            field[row(level)][at] = "-"
+    for number, reading in zip(numbers, readings, strict=True):
+        doubted = number in trend.doubted_drops
+        field[row(reading)][column(number)] = "x" if doubted else "o"
+    lines = []
+    if limit_g is not None and not near:
+        side = "limit, far above" if limit_g > high else "limit, below all"
+        lines.append(f"{labels.number(limit_g):>7} = {side}")
+    for at, cells in enumerate(field):
+        value = high - (high - low) * at / (PLOT_ROWS - 1)
+        named = (
+            ""
+            if limit_g is None or not near or row(limit_g) != at
+            else f" limit {labels.number(limit_g)}"
+        )
+        lines.append(f"{labels.number(value):>7} |{''.join(cells).rstrip()}{named}")
+    end = f"{last:>{max(column(last), len(str(last)))}}" if last > 1 else ""
+    lines.append(f"{'g, drop':>7}  1{end}")
+    return "\n".join(lines)

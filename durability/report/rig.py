@@ -1,0 +1,251 @@
+"""The rig's health to words, JSON and text charts."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from durability.basis import counted
+from durability.report import bench, labels, tables
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from durability.records import FloatArray
+    from durability.results import GaugeStudy, RigWatch
+
+CHART_WIDTH = 60
+CHART_ROWS = 5
+
+
+def as_plain(watched: Sequence[RigWatch]) -> dict[str, Any]:
+    """Object of ``rig --json``; places on a time axis as ISO times of the bench's clock."""
+    return {"reference_series": [_plain(each) for each in watched]}
+
+
+def _plain(watched: RigWatch) -> dict[str, Any]:
+    told = asdict(watched)
+    health = told["health"]
+    for name in ("signal_when", "since", "since_lower", "since_upper"):
+        health[name] = _place(watched, health[name])
+    for name in ("chart_when", "odd_drops"):
+        health[name] = [_place(watched, float(each)) for each in health[name]]
+    told["last_when"] = _place(watched, watched.last_when)
+    return told
+
+
+def _place(watched: RigWatch, value: float | None) -> str | float | None:
+    if value is None or watched.axis != "time":
+        return value
+    return bench.moment(value)
+
+
+def watch(watched: Sequence[RigWatch]) -> None:
+    """Print each reference series: verdict, charts, what was recorded meanwhile."""
+    if not watched:
+        tables.say(
+            "No series of reference drops. Drop the same dummy on the same unchanging pad now and"
+            " then, in a series opened with: durability series open NAME --device D --purpose"
+            " reference"
+        )
+    for each in watched:
+        _one(each)
+
+
+def sentence(watched: RigWatch) -> str:
+    """Verdict on the rig by one reference series."""
+    health = watched.health
+    if health.verdict == "too few":
+        return f"{watched.series}: too few to say: {health.basis}"
+    rests = counted(watched.drops, "reference drop")
+    if watched.sessions is not None:
+        rests += f" in {counted(watched.sessions, 'session')}"
+    last = bench.when(watched, watched.last_when)
+    if health.verdict == "in control":
+        return f"{watched.series}: in control: {rests}, the last {last}"
+    return (
+        f"{watched.series}: DRIFTED since {bench.when(watched, health.since)}"
+        f" ({health.level:.0%}: {bench.when(watched, health.since_lower)} to"
+        f" {bench.when(watched, health.since_upper)}): the rig now reads"
+        f" {bench.drift(watched)}; first told {bench.when(watched, health.signal_when)} by"
+        f" {' and '.join(health.signal_by)};"
+        f" {rests}, the last {last}"
+    )
+
+
+def _one(watched: RigWatch) -> None:
+    health = watched.health
+    tables.say(sentence(watched))
+    if health.individuals_g is None or health.ewma is None or health.cusum is None:
+        return
+    charted = "the mean of a session" if watched.averaged else "one drop"
+    tables.say(
+        f"charted: {charted}; target {labels.number(health.target_g, 4)} g, scatter"
+        f" {labels.number(health.scatter_pct, 2)} %"
+        + ("" if health.target_drops is None else f", both from the first {health.target_drops}")
+    )
+    chart = health.individuals_g
+    tables.say(
+        f"individuals, g: centre {labels.number(chart.centre, 4)}, limits"
+        f" {labels.number(chart.lower, 4)} to {labels.number(chart.upper, 4)} (3 sigma by mean"
+        " moving range / 1.128)"
+    )
+    print(plot(chart.reading, chart.lower, chart.upper, chart.centre))
+    above = int(np.sum(chart.moving_range > chart.moving_range_upper))
+    tables.say(
+        f"moving range: mean {labels.number(chart.mean_moving_range)} g, upper limit"
+        f" {labels.number(chart.moving_range_upper)} g (3.267 times it), {above} above;"
+        " NIST/SEMATECH e-Handbook 6.3.2.2"
+    )
+    ewma = health.ewma
+    tables.say(
+        f"EWMA of scores, weight {ewma.weight:g}, limits {ewma.width:g} sigma, exact at each"
+        f" point: {_signal(watched, ewma.signal)}; 6.3.2.4, Lucas and Saccucci 1990"
+    )
+    print(plot(ewma.average, ewma.lower, ewma.upper, 0.0))
+    cusum = health.cusum
+    tables.say(
+        f"CUSUM of scores, two-sided, k {cusum.slack:g}, h {cusum.decision_interval:g}:"
+        f" {_signal(watched, cusum.signal)}; 6.3.2.3"
+    )
+    larger = np.where(cusum.upper_sum >= cusum.lower_sum, cusum.upper_sum, -cusum.lower_sum)
+    print(plot(larger, -cusum.decision_interval, cusum.decision_interval, 0.0))
+    lengths = labels.listed(
+        f"{labels.number(length)} at {shift:g} sigma" for shift, length in health.run_length.items()
+    )
+    tables.say(f"average drops to a signal of the CUSUM, target and scatter known: {lengths}")
+    if health.odd_drops:
+        odd = labels.listed(bench.when(watched, each) for each in health.odd_drops)
+        tables.say(f"odd readings, held back in the charts: {odd}")
+    _meanwhile(watched)
+    for note in health.notes:
+        tables.say(f"note: {note}")
+    tables.say(f"rests on: {health.basis}")
+
+
+def _signal(watched: RigWatch, signal: int | None) -> str:
+    if signal is None:
+        return "no signal"
+    return f"signals {bench.when(watched, float(watched.health.chart_when[signal]))}"
+
+
+def _meanwhile(watched: RigWatch) -> None:
+    if watched.health.since is None:
+        return
+    if watched.axis != "time":
+        tables.say("reference drops bear no times, so what was recorded meanwhile is not known")
+        return
+    if not watched.meanwhile:
+        tables.say("recorded since then: no test series")
+        return
+    across = [each.series for each in watched.meanwhile if each.begun_before]
+    whole = [each.series for each in watched.meanwhile if not each.begun_before]
+    if across:
+        tables.say(f"recorded across the beginning of the drift: {labels.listed(across)}")
+    if whole:
+        tables.say(f"recorded wholly on the drifted rig: {labels.listed(whole)}")
+    tables.say("their answers with the drift divided out: --rig-corrected (trend, forecast)")
+
+
+def plot(values: FloatArray, lower: Any, upper: Any, centre: float) -> str:
+    """A control chart as a few rows of text.
+
+    Parameters
+    ----------
+    values : ndarray of shape (n,)
+        In order.
+    lower, upper : float or ndarray of shape (n,)
+        Limits.
+    centre : float
+        Centre line.
+
+    Returns
+    -------
+    str
+        "o" inside, "#" outside the limits, "=" the limits, "-" the centre.
+    """
+    values = np.asarray(values, dtype=float)[-CHART_WIDTH:]
+    low_limit = np.broadcast_to(np.asarray(lower, dtype=float), (max(np.size(lower), len(values)),))
+    high_limit = np.broadcast_to(
+        np.asarray(upper, dtype=float), (max(np.size(upper), len(values)),)
+    )
+    low_limit, high_limit = low_limit[-len(values) :], high_limit[-len(values) :]
+    low = min(float(values.min()), float(low_limit.min()))
+    high = max(float(values.max()), float(high_limit.max()))
+    span = (high - low) or 1.0
+
+    def row(value: float) -> int:
+        return round((high - value) / span * (CHART_ROWS - 1))
+
+    step = max(1, min(3, CHART_WIDTH // len(values)))
+    field = [[" "] * (len(values) * step) for _ in range(CHART_ROWS)]
+    for at in range(len(values)):
+        for column in range(at * step, (at + 1) * step):
+            field[row(centre)][column] = "-"
+            field[row(float(low_limit[at]))][column] = "="
+            field[row(float(high_limit[at]))][column] = "="
+    for at, value in enumerate(values):
+        inside = low_limit[at] <= value <= high_limit[at]
+        field[row(float(value))][at * step] = "o" if inside else "#"
+    return "\n".join(
+        f"{labels.number(high - span * at / (CHART_ROWS - 1)) if span else '':>9} |"
+        f"{''.join(cells).rstrip()}"
+        for at, cells in enumerate(field)
+    )
+
+
+def gauge_as_plain(study: GaugeStudy, part_words: str) -> dict[str, Any]:
+    """Object of ``rig --gauge --json``."""
+    return {**asdict(study), "part": part_words}
+
+
+def _percent_sd(log_sd: float | None) -> str:
+    return labels.ABSENT if log_sd is None else labels.number(100.0 * log_sd, 2)
+
+
+def gauge(study: GaugeStudy, part_words: str) -> None:
+    """Print repeatability and reproducibility with their share of study variation."""
+    told = (
+        f"Gauge scatter {_percent_sd(study.gauge_sd)} % of peak g"
+        f" ({study.level:.0%}: {_percent_sd(study.gauge_lower)} to"
+        f" {'no upper limit' if study.gauge_upper is None else _percent_sd(study.gauge_upper)})"
+    )
+    if study.gauge_pct_study_variation is not None:
+        told += (
+            f", {labels.number(study.gauge_pct_study_variation)} % of study variation:"
+            f" {study.verdict}"
+        )
+    tables.say(f"{told}.")
+    rows = [
+        (
+            each.name,
+            str(each.levels),
+            _percent_sd(each.sd),
+            f"{_percent_sd(each.lower)} to "
+            + (".." if each.upper is None else _percent_sd(each.upper)),
+            labels.number(each.pct_contribution),
+            labels.number(each.pct_study_variation),
+        )
+        for each in study.components
+    ]
+    tables.console().print(
+        tables.grid(
+            ("component", "levels", "sd, %", f"{study.level:.0%}", "% of variance", "% of study"),
+            rows,
+            right=(1, 2, 4, 5),
+        )
+    )
+    tables.say(
+        f"repeatability {_percent_sd(study.repeatability_sd)} %, reproducibility"
+        f" {_percent_sd(study.reproducibility_sd)} %; {part_words}"
+    )
+    if study.distinct_categories is not None:
+        tables.say(
+            f"distinct categories: {labels.number(study.distinct_categories, 2)} (1.41 x part /"
+            " gauge); below 10 % of study variation good, up to 30 % conditional (AIAG MSA)"
+        )
+    for note in study.notes:
+        tables.say(f"note: {note}")
+    tables.say(f"rests on: {study.basis}; restricted maximum likelihood, limits by profile")

@@ -1,0 +1,1 @@
+INSERT INTO inspection_finish (inspection_id, entry_id) VALUES ($inspection_id, $entry_id)

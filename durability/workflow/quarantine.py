@@ -1,0 +1,230 @@
+"""Quarantine of devices whose battery is suspect: put in by a note, ended by a named person."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+from durability.errors import RecordRefused, UnusableCall
+from durability.records import Quarantine
+from durability.store import bench, database
+from durability.workflow.session import Session, entry
+
+
+def in_quarantine(session: Session) -> list[Quarantine]:
+    """Devices in quarantine, the longest suspected first."""
+    with database.reading(session.store) as connection:
+        return quarantines(connection)
+
+
+def quarantines(connection: Any, device: str | None = None) -> list[Quarantine]:
+    """As ``in_quarantine``, in an open store; of one device when it is named."""
+    rows = bench.fetch(connection, "quarantined_devices", device=device)
+    if not rows:
+        return []
+    from durability.hazards import watch_until
+
+    return [
+        Quarantine(row["device"], row["since"], row["sign"], row["told"], watch_until(row["since"]))
+        for row in rows
+    ]
+
+
+def refuse_in_quarantine(connection: Any, device: str, at: datetime | None = None) -> None:
+    """Refuse to drop a device in quarantine, unless the drop was made before.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        An open store.
+    device : str
+        Its code.
+    at : datetime, optional
+        When it was dropped, by the bench's clock; by default now.
+
+    Raises
+    ------
+    RecordRefused
+        The device was in quarantine by then.
+    """
+    for row in bench.fetch(connection, "quarantined_devices", device=device):
+        if at is None or at > row["last_free_at"]:
+            raise RecordRefused(
+                f"device {device!r}: in QUARANTINE since {row['since']:%Y-%m-%d %H:%M}"
+                f" ({row['sign']}: {row['told']}); do not drop, charge or ship it: keep it away"
+                " from people and combustibles and watch it; only a named person clears it, with:"
+                f" durability specimen clear {device} --by NAME --reason WHY"
+            )
+
+
+def suspect(
+    connection: Any,
+    device: Mapping[str, Any],
+    told: str,
+    signs: tuple[str, ...],
+    *,
+    entry_id: Any,
+    at: datetime | None = None,
+) -> Quarantine | None:
+    """Put a device in quarantine for the signs that something told.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        Inside the transaction that stores what was told.
+    device : mapping
+        Its ``specimen_id``, ``specimen`` and ``kind``; a dummy has no battery.
+    told : str
+        What told of it, in short.
+    signs : tuple of str
+        From :mod:`durability.hazards`; without any, nothing happens.
+    entry_id : UUID
+        The act of writing.
+    at : datetime, optional
+        When it was seen, by the bench's clock; by default now.
+
+    Returns
+    -------
+    Quarantine or None
+        Of the device, as it is now; None when nothing was told.
+    """
+    if not signs or device["kind"] != "device":
+        return None
+    bench.run(
+        connection,
+        "add_quarantine",
+        device_id=device["specimen_id"],
+        suspected_at=at or datetime.now().replace(microsecond=0),  # noqa: DTZ005 - bench clock
+        sign=", ".join(signs),
+        told=told,
+        entry_id=entry_id,
+    )
+    return quarantines(connection, device["specimen"])[0]
+
+
+def suspect_note(
+    connection: Any,
+    device: str | None,
+    note: str | None,
+    *,
+    of_case: bool = False,
+    entry_id: Any,
+    at: datetime | None = None,
+) -> Quarantine | None:
+    """Put a device in quarantine when a note on it, or on the case around it, tells a sign.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        Inside the transaction that stores the note.
+    device : str, optional
+        Its code.
+    note : str, optional
+        Free words.
+    of_case : bool
+        Whether the note is about the case around the device.
+    entry_id : UUID
+        The act of writing.
+    at : datetime, optional
+        When it was seen, by the bench's clock; by default now.
+
+    Returns
+    -------
+    Quarantine or None
+        Of the device, as it is now; None when nothing was told, or of a case or dummy.
+    """
+    if not note or device is None:
+        return None
+    from durability.hazards import battery_signs  # its patterns take a while: only for notes
+
+    signs = battery_signs(note, of_case=of_case)
+    if not signs:
+        return None
+    found = bench.find(connection, "specimen", device)
+    return suspect(connection, found, note, signs, entry_id=entry_id, at=at)
+
+
+def suspect_imported(connection: Any, kind: str) -> tuple[Quarantine, ...]:
+    """Put the devices in quarantine of which the rows just imported tell a sign.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        Inside the transaction of the import.
+    kind : str
+        drops, damage, inspections or specimens.
+
+    Returns
+    -------
+    tuple of Quarantine
+        One a device, the longest suspected first.
+    """
+    from durability.hazards import battery_signs, check_signs
+
+    devices = {}
+    for row in bench.fetch(connection, f"staged_notes_{kind}"):
+        if row["function"] is None:
+            signs = battery_signs(row["note"], of_case=row["of_case"])
+            told = str(row["note"])
+        else:
+            signs = check_signs(row["function"], row["outcome"], row["note"])
+            told = check_words(row["function"], row["outcome"], row["note"])
+        device = {"specimen_id": row["device_id"], "specimen": row["device"], "kind": "device"}
+        found = suspect(
+            connection, device, told, signs, entry_id=row["entry_id"], at=row["happened_at"]
+        )
+        if found is not None:
+            devices[found.device] = found
+    return tuple(sorted(devices.values(), key=lambda each: (each.since, each.device)))
+
+
+def check_words(function: str, outcome: str, note: str | None) -> str:
+    """One functional check in few words, for instance "battery swelling fail: lifts the cover"."""
+    return f"{function} {outcome}" + (f": {note}" if note else "")
+
+
+def clear(session: Session, device: str, reason: str, *, named: bool) -> Quarantine:
+    """End the quarantine of a device, by the name of the person who answers for it.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    device : str
+        Its code.
+    reason : str
+        What was found, and by what look.
+    named : bool
+        Whether the person gave a name of their own rather than the login's.
+
+    Returns
+    -------
+    Quarantine
+        As it was.
+
+    Raises
+    ------
+    UnusableCall
+        No person is named, or the reason is blank.
+    RecordRefused
+        The device is not in quarantine.
+    """
+    if not named or not session.person.strip():
+        raise UnusableCall("--by: missing; a quarantine is cleared by a named person")
+    if not reason.strip():
+        raise UnusableCall("--reason: blank; say what was found")
+    with entry(session, "specimen clear") as (connection, entry_id):
+        found = bench.find(connection, "specimen", device)
+        was = quarantines(connection, device)
+        if not was:
+            raise RecordRefused(f"specimen {device!r}: not in quarantine")
+        bench.run(
+            connection,
+            "clear_quarantine",
+            device_id=found["specimen_id"],
+            cleared_by=session.person.strip(),
+            reason=reason.strip(),
+            entry_id=entry_id,
+        )
+    return was[0]

@@ -1,0 +1,350 @@
+"""The rig's own health: reference drops watched, drifts told to the series made meanwhile."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from durability.basis import counted
+from durability.errors import RecordRefused, UnusableCall
+from durability.records import DropHistory
+from durability.results import RecordedMeanwhile, RigNote, RigWatch
+from durability.store import bench, database
+from durability.workflow.session import Session
+
+if TYPE_CHECKING:
+    from durability.records import FloatArray
+    from durability.results import GaugeStudy
+
+GAUGE_FACTORS = ("operator", "sensor", "day")
+"""What the record knows to differ between reference drops."""
+
+INTERVAL_LEVEL = 0.9
+
+
+@dataclass(frozen=True, slots=True)
+class _Reference:
+    """Valid drops of one reference series, in order of time where each has one."""
+
+    series: str
+    sensor: str | None
+    when: FloatArray
+    """Seconds since 1970-01-01, or drop numbers."""
+    dated: bool
+    peak_g: FloatArray
+    day: tuple[str | None, ...]
+    labels: Mapping[str, tuple[str | None, ...]]
+
+
+def _references(connection: Any, series: Sequence[str] | None) -> list[_Reference]:
+    for code in series or ():
+        if bench.find(connection, "series", code)["purpose"] != "reference":
+            raise RecordRefused(
+                f"series {code!r}: is no series of reference drops; those are opened with"
+                " --purpose reference"
+            )
+    wanted = list(series) if series else None
+    rows = bench.fetch(connection, "reference_series", series=wanted)
+    columns = bench.fetch_arrays(connection, "reference_readings", series=wanted)
+    found = []
+    for row in rows:
+        own = columns["series"] == row["series"]
+        time = columns["dropped_at_s"][own].astype(float)
+        number = columns["drop_number"][own].astype(float)
+        dated = len(time) > 0 and bool(np.isfinite(time).all())
+        order = np.arange(len(time)) if dated else np.argsort(number)
+        found.append(
+            _Reference(
+                series=row["series"],
+                sensor=row["sensor"],
+                when=time if dated else number[order],
+                dated=dated,
+                peak_g=columns["peak_g"][own].astype(float)[order],
+                day=tuple(columns["day"][own][order]),
+                labels={
+                    name: tuple(columns[name][own][order]) for name in ("operator", "sensor", "day")
+                },
+            )
+        )
+    return found
+
+
+def watch(session: Session, series: Sequence[str] | None = None) -> list[RigWatch]:
+    """Each reference series on its charts, with the test series recorded since a drift.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    series : sequence of str, optional
+        Only these reference series.
+
+    Returns
+    -------
+    list of RigWatch
+        In order of series code.
+
+    Raises
+    ------
+    RecordRefused
+        A series is unknown, or holds no reference drops.
+    """
+    with database.reading(session.store) as connection:
+        references = _references(connection, series)
+        watched = [_watched(reference) for reference in references]
+        return [_with_meanwhile(connection, each) for each in watched]
+
+
+def _watched(reference: _Reference) -> RigWatch:
+    from durability.rig import session_values, watch_rig
+
+    when, peak_g, averaged = reference.when, reference.peak_g, False
+    if reference.dated:
+        when, peak_g, averaged = session_values(when, peak_g, [str(day) for day in reference.day])
+    return RigWatch(
+        series=reference.series,
+        sensor=reference.sensor,
+        axis="time" if reference.dated else "drop number",
+        drops=len(reference.peak_g),
+        sessions=len(set(reference.day)) if reference.dated else None,
+        averaged=averaged,
+        last_when=float(reference.when[-1]) if len(reference.when) else None,
+        health=watch_rig(when, peak_g),
+    )
+
+
+def _with_meanwhile(connection: Any, watched: RigWatch) -> RigWatch:
+    since = watched.health.since
+    if watched.axis != "time" or since is None:
+        return watched
+    rows = bench.fetch(connection, "test_spans", series=None, since_s=since)
+    return replace(
+        watched,
+        meanwhile=tuple(
+            RecordedMeanwhile(
+                series=row["series"],
+                case=row["case"],
+                case_model=row["case_model"],
+                drops=row["drops"],
+                begun_before=row["first_s"] < since,
+            )
+            for row in rows
+            if _same_chain(row["sensor"], watched.sensor)
+        ),
+    )
+
+
+def _same_chain(one: str | None, other: str | None) -> bool:
+    """Whether two series can share what befell the rig: not when another sensor measured."""
+    return one is None or other is None or one == other
+
+
+class RigLedger:
+    """Reference drops of a store, asked about the time of test series.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    """
+
+    def __init__(self, session: Session) -> None:
+        with database.reading(session.store) as connection:
+            self._references = _references(connection, None)
+        self._watched: dict[str, RigWatch] = {}
+
+    def note(self, history: DropHistory) -> RigNote | None:
+        """What the reference drops say of the time of a series; None when they say nothing.
+
+        Parameters
+        ----------
+        history : DropHistory
+            Valid drops of the series.
+
+        Returns
+        -------
+        RigNote or None
+            By the reference series with the same sensor that has most drops.
+        """
+        reference = self._reference_for(history)
+        times = _times(history)
+        if reference is None or times is None:
+            return None
+        watched = self._watched.get(reference.series)
+        if watched is None:
+            watched = self._watched[reference.series] = _watched(reference)
+        since = watched.health.since
+        drifted = since is not None and float(times.max()) >= since
+        return RigNote(
+            reference_series=reference.series,
+            drifted=drifted,
+            since=since if drifted else None,
+            drift_pct=watched.health.drift_pct if drifted else None,
+            scatter_pct=watched.health.scatter_pct,
+            corrected=False,
+        )
+
+    def corrected(
+        self, history: DropHistory, *, absolute: bool
+    ) -> tuple[tuple[DropHistory, DropHistory, DropHistory], RigNote]:
+        """A series with the rig's drift divided out, and at either end of what that is known to.
+
+        Parameters
+        ----------
+        history : DropHistory
+            Valid drops as read.
+        absolute : bool
+            Whether its level itself matters (a limit in g), not only how it changes.
+
+        Returns
+        -------
+        histories : tuple of three DropHistory
+            Divided by the factor, and by the factor at the upper and at the lower end of its 90 %
+            interval since the first drop of the series: the least and the most rise.
+        note : RigNote
+            With the reason where nothing could be divided out.
+        """
+        from durability.rig import rig_correction
+
+        reference, times = self._reference_for(history), _times(history)
+        note = self.note(history) or RigNote("", False, None, None, None, False)
+        reason = None
+        if reference is None:
+            reason = "no reference drops with this sensor"
+        elif times is None or not reference.dated:
+            reason = "drops or reference drops bear no time"
+        if reference is None or times is None or reason:
+            return (history, history, history), replace(note, reason=reason)
+        log_peak = np.log(reference.peak_g)
+        try:
+            level = rig_correction(reference.when, log_peak, times)
+            drift = rig_correction(reference.when, log_peak, times, relative_to=float(times[0]))
+        except UnusableCall as error:
+            return (history, history, history), replace(note, reason=str(error))
+        reach = drift.factor_log_se + (level.factor_log_se[0] if absolute else 0.0)
+        steady = np.asarray(history.peak_g) / level.factor
+        edge = np.exp(1.645 * reach)
+        histories = tuple(
+            replace(history, peak_g=peak_g) for peak_g in (steady, steady / edge, steady * edge)
+        )
+        return (histories[0], histories[1], histories[2]), replace(
+            note,
+            corrected=True,
+            correction_first_pct=100.0 * float(level.factor[0] - 1.0),
+            correction_latest_pct=100.0 * float(level.factor[-1] - 1.0),
+            correction_se_pct=100.0 * float(drift.factor_log_se[-1]),
+        )
+
+    def _reference_for(self, history: DropHistory) -> _Reference | None:
+        fitting = [
+            each
+            for each in self._references
+            if len(each.peak_g) and _same_chain(each.sensor, history.sensor)
+        ]
+        same = [each for each in fitting if history.sensor and each.sensor == history.sensor]
+        return max(same or fitting, key=lambda each: len(each.peak_g), default=None)
+
+
+def _times(history: DropHistory) -> FloatArray | None:
+    """Times of the valid drops, gaps filled from their neighbours; None when none has one."""
+    times = history.dropped_at_s
+    if times is None or not len(times) or not np.isfinite(times).any():
+        return None
+    known = np.isfinite(times)
+    return np.interp(history.drop_number, history.drop_number[known], times[known])
+
+
+def study_gauge(
+    session: Session,
+    series: Sequence[str] | None = None,
+    factors: Sequence[str] | None = None,
+    *,
+    part_sd_pct: float | None = None,
+) -> tuple[GaugeStudy, str]:
+    """Repeatability and reproducibility from reference drops, everyday or designed.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    series : sequence of str, optional
+        Only these reference series; several are the specimens of the study.
+    factors : sequence of str, optional
+        Of ``GAUGE_FACTORS``; by default each that was recorded for every drop.
+    part_sd_pct : float, optional
+        Standard deviation between specimens in percent, where there is one reference series; by
+        default that between the cases of a model in this store.
+
+    Returns
+    -------
+    study : GaugeStudy
+        Of log peak g: a standard deviation of 0.02 is 2 %.
+    part_words : str
+        Where the specimens' share comes from.
+
+    Raises
+    ------
+    RecordRefused
+        Fewer than two reference drops, or a factor was not recorded for every drop.
+    UnusableCall
+        What ``gauge_study`` refuses.
+    """
+    from durability.gauge import gauge_study
+
+    with database.reading(session.store) as connection:
+        references = [each for each in _references(connection, series) if len(each.peak_g)]
+    drops = sum(len(each.peak_g) for each in references)
+    if drops < 2:
+        raise RecordRefused(
+            f"{counted(drops, 'reference drop')} in the store; a gauge study needs at least 2,"
+            " and means something from about 20 on"
+        )
+    labels = {
+        name: tuple(label for each in references for label in each.labels[name])
+        for name in GAUGE_FACTORS
+    }
+    known = [name for name in GAUGE_FACTORS if None not in labels[name]]
+    for name in factors or ():
+        if name not in known:
+            raise RecordRefused(
+                f"--factor {name}: not recorded for every reference drop; known throughout:"
+                f" {', '.join(known) or 'none'}"
+            )
+    part = [each.series for each in references for _ in range(len(each.peak_g))]
+    several = len(references) > 1
+    if several and part_sd_pct is not None:
+        raise UnusableCall("--part-sd-pct: the reference series are the specimens; leave it out")
+    part_sd, part_words = None, "specimens: the reference series"
+    if not several:
+        part_sd, part_words = _part_sd(session, part_sd_pct)
+    drifted = [each.series for each in map(_watched, references) if each.health.since is not None]
+    study = gauge_study(
+        np.log(np.concatenate([each.peak_g for each in references])),
+        {name: [str(label) for label in labels[name]] for name in (factors or known)},
+        part if several else None,
+        part_sd=part_sd,
+        level=INTERVAL_LEVEL,
+    )
+    if drifted:
+        words = f"the rig drifted by {', '.join(drifted)}, and that drift is counted here too"
+        study = replace(study, notes=(*study.notes, words))
+    return study, part_words
+
+
+def _part_sd(session: Session, given_pct: float | None) -> tuple[float | None, str]:
+    if given_pct is not None:
+        if not given_pct > 0:
+            raise UnusableCall(f"--part-sd-pct {given_pct:g}: not a number above 0, in percent")
+        return float(np.log1p(given_pct / 100.0)), f"specimens: {given_pct:g} % as given"
+    from durability.workflow.plans import lab_scatter
+
+    try:
+        found = lab_scatter(session).between_case_log_sd
+    except RecordRefused:
+        found = None
+    if not found:
+        return None, "specimens: not known, so no share of study variation; give --part-sd-pct"
+    return found, f"specimens: cases of one model differ by {100.0 * found:.2g} % in this store"

@@ -1,0 +1,425 @@
+"""What the session at the bench promises: echo, plot, alarm, drops left, voids, rest, warnings."""
+
+import io
+import os
+import pty
+import select
+import signal
+import subprocess
+import sys
+import time
+from datetime import datetime, timedelta
+
+import numpy as np
+import pytest
+from export_files import half_sine_g, write_volts
+
+from durability.cli import session as session_module
+from durability.errors import UnusableCall
+from durability.intake.hand_entry import read_line, read_undo
+from durability.records import DropHistory
+from durability.report import bench as words
+from durability.results import BenchStanding
+from durability.trend import judge_trends
+from durability.vocabulary import VOID_REASONS
+
+
+@pytest.fixture
+def bench(store):
+    store("specimen", "add", "D-1", "--kind", "dummy")
+    store("specimen", "add", "C-1", "--kind", "case", "--model", "sleeve")
+    store(
+        *("series", "open", "S1", "--device", "D-1", "--case", "C-1"),
+        *("--drop-height-mm", "1220", "--surface", "steel", "--orientation", "corner 1-2-5"),
+    )
+    return store
+
+
+@pytest.fixture
+def type_lines(bench, monkeypatch):
+    def call(*lines, words=("record", "S1"), expect=0):
+        monkeypatch.setattr(sys, "stdin", io.StringIO("".join(f"{line}\n" for line in lines)))
+        return bench(*words, expect=expect)
+
+    return call
+
+
+@pytest.fixture
+def clock(monkeypatch):
+    """A wall clock that goes on by so many seconds at each look."""
+
+    def set_to(step_s):
+        now = [datetime.now()]  # noqa: DTZ005 - wall clock, as the session takes it
+
+        def look():
+            now[0] += timedelta(seconds=step_s)
+            return now[0]
+
+        monkeypatch.setattr(session_module, "_now", look)
+
+    return set_to
+
+
+def drops(run):
+    return run("drop", "list", "--series", "S1", "--json").json["drops"]
+
+
+def history(peaks, case="C"):
+    number = np.arange(1, len(peaks) + 1)
+    return DropHistory("S", number, np.array(peaks, float), len(peaks), len(peaks), case, "M")
+
+
+def trend_of(peaks):
+    return judge_trends([history(peaks)])[0]
+
+
+STEADY = [100, 103, 99, 101, 98, 102, 100, 97, 101, 100, 103, 99]
+CLIMBING = [100, 103, 99, 105, 107, 111, 113, 112, 118, 121, 125, 128]
+
+
+# ------------------------------------------------------------------------------ what is typed
+
+
+@pytest.mark.parametrize(
+    ("line", "reason"),
+    [
+        ("118 v1", "cable snag"),
+        ("v4", "bad trigger"),
+        ("118 v3 at the hinge", "loose mount: at the hinge"),
+        ("118 v6 the door slammed", "other: the door slammed"),
+        ("118 d1 hinge v2", "wrong orientation"),
+        ("118 void: words of my own", "words of my own"),
+        ("118 # we avoid: nothing", None),
+        ("118", None),
+    ],
+)
+def test_a_void_takes_one_key(line, reason):
+    assert read_line(line).void_reason == reason
+
+
+def test_every_reason_has_its_key():
+    assert [read_line(f"118 v{key} x").void_reason for key in range(1, 7)] == [
+        f"{reason}: x" for reason in VOID_REASONS
+    ]
+
+
+@pytest.mark.parametrize("line", ["118 v0", "118 v7", "118 v6", "118 6.2 7 8", "", "h1200"])
+def test_a_line_without_its_reason_or_reading_is_told(line):
+    with pytest.raises(UnusableCall):
+        read_line(line)
+
+
+def test_height_and_temperature_are_marked_by_a_letter():
+    typed = read_line("118 6.2 h1205 t-4.5 d2 corner 3 # hairline")
+    assert typed.values["achieved_height_mm"] == "1205"
+    assert typed.values["temperature_c"] == "-4.5"
+    assert typed.values["damage_location"] == "corner 3"
+    assert (typed.peak_g, typed.values["pulse_duration_ms"]) == ("118", "6.2")
+
+
+@pytest.mark.parametrize(
+    ("line", "reason"),
+    [
+        ("u", "undone at the bench"),
+        ("undo", "undone at the bench"),
+        ("u1", "cable snag"),
+        ("undo 2", "wrong orientation"),
+        ("u v3 strap", "loose mount: strap"),
+        ("u: not mine", "not mine"),
+        ("undone", None),
+        ("118", None),
+    ],
+)
+def test_undo_takes_one_key(line, reason):
+    assert read_undo(line) == reason
+
+
+def test_undo_of_an_unknown_reason_is_told():
+    with pytest.raises(UnusableCall, match="keys are 1 cable snag"):
+        read_undo("u9")
+
+
+# --------------------------------------------------------------------------- what is answered
+
+
+def test_keyed_voids_and_heights_are_stored(type_lines, bench):
+    told = type_lines("118 h1150 t21", "300 v1", "v4", "u3", "119", expect=1)
+    kept = drops(bench)
+    assert [d["void_reason"] for d in kept] == [None, "cable snag", "bad trigger", None]
+    assert (kept[0]["achieved_height_mm"], kept[0]["temperature_c"]) == (1150.0, 21.0)
+    assert "void already" in told.err
+
+
+def test_undo_with_a_key_voids_the_last_drop(type_lines, bench):
+    told = type_lines("118", "400", "u1")
+    assert "drop 2 is void (cable snag)" in told.out
+    assert drops(bench)[1]["void_reason"] == "cable snag"
+
+
+def test_undo_before_any_drop_is_told(type_lines):
+    assert "no drop made yet" in type_lines("u", expect=1).err
+
+
+def test_a_height_out_of_tolerance_is_flagged_in_the_list(type_lines, bench):
+    """ISO 2248: the drop height within 2 % of the nominal."""
+    told = type_lines("118 h1150", "118 h1215", "118").out
+    assert told.count("! HEIGHT 1150 mm, -5.7 % of 1220 (ISO 2248 allows 2 %)") == 1
+    told = " ".join(bench("drop", "list", "--series", "S1").out.split())
+    assert "-5.7 % of 1220" in told
+    assert told.count("HEIGHT") == 1
+    assert "-5.7 % of 1220" in " ".join(bench("series", "show", "S1").out.split())
+
+
+def test_rest_is_counted_and_a_short_one_noted(type_lines, bench, clock):
+    clock(20)
+    told = type_lines("118", "119", words=("record", "S1", "--rest-s", "120"))
+    assert "drop 2 stored: 119 (rest 20 s of 2 min 0 s: TOO SHORT, noted)" in told.out
+    assert [d["note"] for d in drops(bench)] == [None, "rested 20 s of 2 min 0 s"]
+
+
+def test_a_rest_as_planned_is_shown_and_not_noted(type_lines, bench, clock):
+    clock(130)
+    told = type_lines("118", "119 # dusty", words=("record", "S1", "--rest-s", "120"))
+    assert "(rest 2 min 10 s)" in told.out
+    assert drops(bench)[1]["note"] == "dusty"
+
+
+def test_rest_counts_from_the_last_drop_of_the_case_in_any_series(bench, type_lines, clock):
+    bench("series", "open", "S0", "--device", "D-1", "--case", "C-1")
+    bench("drop", "add", "S0", "--peak-g", "90")
+    clock(60)
+    assert "(rest " in type_lines("118").out
+
+
+def test_another_day_is_no_rest(type_lines, clock):
+    clock(86_400)
+    assert "rest" not in type_lines("118", "119").out.splitlines()[1]
+
+
+@pytest.mark.parametrize(
+    ("option", "value"), [("--limit-g", "0"), ("--limit-rise", "-1"), ("--rest-s", "-5")]
+)
+def test_a_limit_or_rest_out_of_range_is_told(type_lines, option, value):
+    assert option in type_lines("1", words=("record", "S1", option, value), expect=2).err
+
+
+def test_from_a_pipe_nothing_prompts_and_the_end_is_judged(type_lines):
+    told = type_lines(*map(str, CLIMBING))
+    assert ">" not in told.out and "Press Enter" not in told.out and "|" not in told.out
+    assert "ALARM since drop" in told.out and "drops left" in told.out
+
+
+def test_a_bare_series_has_no_case_to_wear_out(bench, type_lines):
+    bench("series", "open", "B", "--device", "D-1")
+    told = type_lines(*map(str, STEADY), words=("record", "B"))
+    assert "no alarm so far" in told.out and "drops left" not in told.out
+
+
+def test_a_reference_series_tells_of_the_rig(bench, type_lines):
+    bench("series", "open", "R", "--device", "D-1", "--purpose", "reference")
+    told = type_lines(*map(str, STEADY), words=("record", "R"))
+    assert "rig in control by R" in told.out
+
+
+def test_a_waveform_file_stands_in_place_of_typed_numbers(rig, tmp_path, monkeypatch):
+    write_volts(tmp_path / "one.csv", half_sine_g(400.0))
+    lines = f"file {tmp_path / 'one.csv'}\nfile {tmp_path / 'none.csv'}\n120\n"
+    monkeypatch.setattr(sys, "stdin", io.StringIO(lines))
+    told = rig("record", "S1", expect=1)
+    kept = drops(rig)
+    assert [d["peak_g"] for d in kept] == [pytest.approx(400, rel=0.02), 120.0]
+    assert "one.csv" in told.out and "none.csv" in told.err
+
+
+# ------------------------------------------------------------------------------ words and plot
+
+
+def test_the_running_words_are_the_alarm_and_not_the_final_test():
+    """The final verdict has its rate when it is looked at once, not after each drop."""
+    for peaks in (STEADY, CLIMBING):
+        for n in range(1, len(peaks) + 1):
+            trend = trend_of(peaks[:n])
+            told = words.running(trend)
+            assert ("ALARM" in told) == (trend.alarm_at_drop is not None)
+            assert not any(word in told for word in ("steady", "settled"))
+
+
+def test_the_end_tells_the_verdict_beside_the_alarm():
+    told = words.finished(trend_of(CLIMBING))
+    assert "judged once on all 12 valid drops: rising" in told
+    assert "running alarm was raised at drop" in told
+    assert "too few" in words.finished(trend_of([100, 101]))
+
+
+@pytest.mark.parametrize("n", [1, 2, 3, 26, 90, 1000])
+def test_the_plot_is_small_and_plain(n):
+    peaks = 100 * np.exp(0.01 * np.arange(n) / max(n / 30, 1)) * (1 + 0.02 * np.sin(np.arange(n)))
+    trend = trend_of(peaks)
+    for limit in (None, 1.3 * peaks[-1], 10 * peaks[-1], 0.5 * peaks[0], peaks[-1]):
+        told = words.small_plot(trend, limit, 80)
+        assert len(told.splitlines()) <= 8
+        assert max(map(len, told.splitlines())) <= 80
+        assert told.isascii() and "o" in told
+        assert ("limit" in told) == (limit is not None)
+
+
+def test_the_help_fits_the_screen():
+    told = f"{session_module.HELP}\n{session_module.SHEET_HELP}".splitlines()
+    assert len(told) < 24 and max(map(len, told)) <= 80
+
+
+def test_equal_readings_are_drawn_too():
+    assert "o" in words.small_plot(trend_of([100.0] * 5), 150.0, 80)
+
+
+def test_all_after_a_drop_fits_the_screen_with_the_lines_typed():
+    from durability.workflow.limits import Limit
+    from durability.workflow.recording import SoFar, judge_so_far
+
+    for peaks in (STEADY, CLIMBING, [100]):
+        standing = judge_so_far(SoFar(history(peaks), (), None), Limit())
+        told = words.standing(standing, 80).splitlines()
+        assert len(told) + 2 <= 24 - 8  # echo and prompt, and room for the drop before
+        assert all(len(line) <= 80 and line.replace("–", "-").isascii() for line in told)
+
+
+def test_a_failed_case_is_told_with_its_cause():
+    from durability.workflow.limits import Limit
+    from durability.workflow.recording import SoFar, judge_so_far
+
+    standing = judge_so_far(SoFar(history(CLIMBING), (), None), Limit(limit_g=110.0))
+    assert "FAILED at drop" in words.standing(standing, 80)
+
+
+def test_drops_left_are_counted_from_the_last_drop():
+    from durability.workflow.limits import Limit
+    from durability.workflow.recording import SoFar, judge_so_far
+
+    standing = judge_so_far(SoFar(history(CLIMBING), (), None), Limit())
+    told = words.drops_left(standing.forecast, standing.trend, 0)
+    median = standing.forecast.drops_to_failure.median
+    assert told.startswith(f"drops left to the limit of {standing.forecast.limit_g:.0f} g: ")
+    assert f": {median - 12:.0f} (90 %: " in told
+
+
+def test_no_valid_drop_yet_is_an_answer():
+    standing = BenchStanding(trend_of([]), None, None, 0)
+    assert words.standing(standing, 80) == (
+        "too few to say: 0 valid drops; the alarm looks from 5 on"
+    )
+
+
+def test_cautions_fit_and_name_what_may_hurt():
+    told = words.cautions(80)
+    assert max(map(len, told.splitlines())) <= 80 and told.isascii()
+    for word in ("eye protection", "Glass", "guards", "no interlock", "lithium"):
+        assert word in " ".join(told.split())
+
+
+def test_what_is_missing_or_overdue_is_warned_of(store):
+    from durability.workflow.logbook import series_to_record
+    from durability.workflow.session import open_session
+
+    store("specimen", "add", "D-1", "--kind", "dummy")
+    store("sensor", "add", "A", "--calibration-due", "2020-01-01")
+    store("sensor", "add", "B")
+    store("series", "open", "S", "--device", "D-1", "--sensor", "A")
+    store("series", "open", "T", "--device", "D-1", "--sensor", "B", "--surface", "steel")
+    told = series_to_record(open_session(), "S")["missing"]
+    assert "drop height, surface, orientation, conditioning" in told[0]
+    assert told[1] == "sensor A: calibration was due on 2020-01-01"
+    assert "no calibration due date" in series_to_record(open_session(), "T")["missing"][1]
+
+
+# --------------------------------------------------------------------------- processes, terminal
+
+
+def environment(tmp_path, **more):
+    return {**os.environ, "DURABILITY_STORE": str(tmp_path / "store.duckdb"), **more}
+
+
+def test_killed_at_any_moment_it_keeps_what_was_acknowledged(bench, tmp_path):
+    acknowledged = 0
+    for after in (1, 2, 3):
+        session = subprocess.Popen(
+            [sys.executable, "-m", "durability", "record", "S1"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            env=environment(tmp_path),
+        )
+        session.stdin.write("118\n" * 5)
+        session.stdin.flush()
+        told = [session.stdout.readline() for _ in range(after)]
+        session.send_signal(signal.SIGKILL)
+        told += session.communicate()[0].splitlines()
+        assert " stored: " in told[0]
+        acknowledged += sum(" stored: " in line for line in told)
+        kept = drops(bench)
+        assert acknowledged <= len(kept) <= acknowledged + 1
+        assert [d["drop_number"] for d in kept] == list(range(1, len(kept) + 1))
+        acknowledged = len(kept)
+
+
+class Terminal:
+    """A session at a terminal of 80 x 24."""
+
+    def __init__(self, words, env):
+        self.pid, self.fd = pty.fork()
+        if self.pid == 0:
+            os.execve(sys.executable, [sys.executable, "-m", "durability", *words], env)
+        self.seen = ""
+
+    def until(self, text, limit_s=30.0):
+        give_up = time.monotonic() + limit_s
+        start = len(self.seen)
+        while text not in self.seen[start:]:
+            assert time.monotonic() < give_up, self.seen
+            if select.select([self.fd], [], [], 1.0)[0]:
+                try:
+                    self.seen += os.read(self.fd, 65536).decode()
+                except OSError:
+                    pytest.fail(f"the session ended: {self.seen!r}")
+        return self.seen[start:]
+
+    def type(self, line):
+        os.write(self.fd, line.encode() + b"\n")
+
+    def end(self):
+        self.type("q")
+        try:
+            while os.read(self.fd, 65536):
+                pass
+        except OSError:
+            pass
+        os.close(self.fd)
+        return os.waitstatus_to_exitcode(os.waitpid(self.pid, 0)[1])
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "ascii"])
+def test_at_a_terminal(bench, tmp_path, encoding):
+    terminal = Terminal(
+        ("record", "S1"),
+        environment(tmp_path, COLUMNS="80", LINES="24", NO_COLOR="1", PYTHONIOENCODING=encoding),
+    )
+    opening = terminal.until("understood: ")
+    assert "not recorded: sensor, conditioning" in opening and "lithium" in opening
+    terminal.type("")
+    assert "drop 1, corner 1-2-5> " in terminal.until("drop 1, corner 1-2-5> ")
+    terminal.type("118")
+    told = terminal.until("drop 2, corner 1-2-5> ")
+    echo, _, rest = told.partition("drop 1 stored: 118")
+    assert "|" not in echo and "g, drop" in rest and "too few to say" in rest
+    terminal.type("a hundred")
+    assert "not stored" in terminal.until("drop 2, corner 1-2-5> ")
+    terminal.type("u2")
+    assert "drop 1 is void (wrong orientation)" in terminal.until("drop 2, corner 1-2-5> ")
+    terminal.type("")
+    assert "since the last drop" in terminal.until("drop 2, corner 1-2-5> ")
+    terminal.type("?")
+    assert "v alone lists the keys" in terminal.until("drop 2, corner 1-2-5> ")
+    terminal.type("v")
+    assert "1 cable snag" in terminal.until("drop 2, corner 1-2-5> ")
+    assert terminal.seen.isascii() and "\x1b" not in terminal.seen
+    assert terminal.end() == 0
+    assert [d["status"] for d in drops(bench)] == ["void"]
