@@ -133,7 +133,7 @@ def judge_claim(
         else None,
         power=power,
         decision_rule=(
-            f"shown if the whole {confidence:.0%} interval is at or above "
+            f"shown if the whole {100 * confidence:.0f} % interval is at or above "
             f"{reduction_at_least_pct:g} %, contradicted if all of it is below; at most "
             f"{(1.0 - confidence) / 2.0:.1%} of false claims are shown"
         ),

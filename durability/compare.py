@@ -348,7 +348,8 @@ def _group(
         shortest = min(history.last_drop_number for history in histories)
         shown = success_run_reliability(len(cases), LEVEL)
         parts.append(
-            f"none failed: reliability to drop {shortest} ≥ {shown:.2f} at {LEVEL:.0%} confidence"
+            f"none failed: reliability to drop {shortest} ≥ {shown:.2f} at {100 * LEVEL:.0f} %"
+            " confidence"
         )
     lower, middle, upper = rise if rise is not None else (None, None, None)
     return GroupWear(

@@ -404,7 +404,7 @@ def _basis(
             shown = success_run_reliability(1, _CONFIDENCE)
             parts.append(
                 f"1 case held {counted(history.drops, 'drop')}: reliability there ≥ {shown:.2f}"
-                f" at {_CONFIDENCE:.0%} confidence"
+                f" at {100 * _CONFIDENCE:.0f} % confidence"
             )
         return ", ".join(parts)
     like = fit.siblings + fit.siblings_elsewhere

@@ -1088,6 +1088,8 @@ class RigWatch:
     """Each charted value is the geometric mean of a session."""
     last_when: float | None
     health: RigHealth
+    charted_when: FloatArray
+    """Place on the axis of every charted value, those of the warm-up too."""
     meanwhile: tuple[RecordedMeanwhile, ...] = ()
 
 
@@ -1275,7 +1277,8 @@ class ReportContents:
     life_lines: tuple[LifeLine, ...]
     check_tables: tuple[CheckTable, ...]
     due: tuple[DueInspection, ...]
-    rig: tuple[ReferenceSeries, ...]
+    quarantined: tuple[Quarantine, ...]
+    rig: tuple[RigWatch, ...]
     sensors: tuple[Mapping[str, Any], ...]
     amendments: tuple[Mapping[str, Any], ...]
     sources: tuple[Mapping[str, Any], ...]
@@ -1286,14 +1289,5 @@ class ReportContents:
     statements: tuple[tuple[str, str, str], ...]
     """Name, title and text of each statement that the report asked of the store."""
     selfcheck: SelfCheck
-    claims: tuple[Claim, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class ReferenceSeries:
-    """One series of reference drops and what it says of the rig."""
-
-    series: str
-    health: RigHealth
-    when: FloatArray
-    """Number of each valid reference drop."""
+    claims: tuple[ClaimAnswer, ...] = ()
+    """Whether each case model reduces the peak g of bare drops as claimed, if it was asked."""

@@ -50,7 +50,7 @@ def test_a_clear_claim_is_shown_in_one_sentence(lab):
     out = " ".join(run("claim", "bare", "sleeve", "--at-least", "60").out.split())
     assert out.startswith("SHOWN: sleeve reduces peak g against bare by at least 60 % (dummy; ")
     assert "16 drops bare against 32 drops of 4 cases" in out
-    assert "decision rule: shown if the whole 90% interval" in out and "false claims" in out
+    assert "decision rule: shown if the whole 90 % interval" in out and "false claims" in out
 
 
 def test_orientations_stand_apart_and_bear_one_name(lab):

@@ -82,7 +82,9 @@ def test_bare_series_are_not_ranked():
 def test_nothing_failed_is_a_success_run():
     ranking = rank([case(0.0 * N, name=f"C{k}", seed=k) for k in range(5)])
     # R = 0.1^(1/5) = 0.63.
-    assert "none failed: reliability to drop 20 ≥ 0.63 at 90% confidence" in ranking.groups[0].basis
+    assert (
+        "none failed: reliability to drop 20 ≥ 0.63 at 90 % confidence" in ranking.groups[0].basis
+    )
     assert not ranking.order_is_clear
 
 

@@ -95,7 +95,7 @@ def test_too_few_drops_say_so_and_give_their_lower_bound(count):
     assert told.drops_to_failure.median is told.drops_to_failure.upper is told.b10_drop is None
     assert "too few to forecast" in told.basis
     # One case that held is one specimen: R = (1 - 0.9)^(1/1).
-    assert "reliability there ≥ 0.10 at 90% confidence" in told.basis
+    assert "reliability there ≥ 0.10 at 90 % confidence" in told.basis
 
 
 def test_all_voided_has_neither_limit_nor_forecast():

@@ -30,7 +30,7 @@ def demo_store(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def contents(demo_store):
-    return gather_report(Session(demo_store, "tester"), on=ON)
+    return gather_report(Session(demo_store, "tester"), on=ON, claim_pct=60.0)
 
 
 @pytest.fixture(scope="module")
@@ -130,6 +130,29 @@ def test_every_voided_drop_has_its_reason_and_its_effect(contents):
             assert told == "no reading to put back"
         else:
             assert ("becomes" in told) == (row["series"] in changed)
+
+
+def test_the_rig_and_the_claims_stand_in_the_words_of_the_terminal(
+    demo_page, demo_store, capsys, monkeypatch
+):
+    monkeypatch.setenv("COLUMNS", "500")
+    monkeypatch.setenv("DURABILITY_STORE", str(demo_store))
+    text = shown_text(demo_page)
+    capsys.readouterr()
+    assert main(["rig"]) == 0
+    assert capsys.readouterr().out.splitlines()[0] in text
+    for model in ("Scree", "Tarn"):
+        assert main(["claim", "bare", model, "--at-least", "60"]) in (0, 1)
+        told = [line for line in capsys.readouterr().out.splitlines() if "SHOWN: " in line]
+        assert len(told) == 2
+        assert all(line in text for line in told)
+    first_screen = text.partition("Wear by case model")[0]
+    assert "not shown for Scree (device)" in first_screen
+
+
+def test_a_suspect_battery_comes_first(demo_page):
+    text = shown_text(demo_page)
+    assert "Keep R14 apart: battery suspect." in text.partition("What to do next")[2][:200]
 
 
 def test_it_says_what_is_not_recorded_or_not_evaluated(demo_page):

@@ -739,6 +739,12 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
     about.add_argument("--specimen", metavar="CODE", help="only what this specimen lived through")
     about.add_argument("--plan", metavar="NAME", help="only devices that follow this plan")
     page.add_argument("--on", metavar="DATE", help="what is due on this day; else today")
+    page.add_argument(
+        "--claim",
+        type=float,
+        metavar="PCT",
+        help="judge whether each case model reduces the peak g of bare drops by at least PCT %%",
+    )
     _limits(page)
     _quiet(page)
     check = command(

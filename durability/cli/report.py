@@ -27,6 +27,7 @@ def report(options: Namespace) -> int:
             specimen=options.specimen,
             plan=options.plan,
             on=on,
+            claim_pct=options.claim,
             level=options.level,
             limit_g=options.limit_g,
             limit_rise=options.limit_rise,

@@ -71,7 +71,9 @@ def basis(link: LatentLink, study: LatentStudy) -> str:
         f"{counted(study.failures, 'later failure')}, each known to lie between two looks"
     ]
     if link.form_weights:
-        forms = ", ".join(f"{name} {weight:.0%}" for name, weight in link.form_weights.items())
+        forms = ", ".join(
+            f"{name} {100 * weight:.0f} %" for name, weight in link.form_weights.items()
+        )
         said.append(
             f"form by evidence: {forms}; dose exponent averaged over {EXPONENTS[0]:g} to "
             f"{EXPONENTS[-1]:g} (literature for electronics {LITERATURE_RANGE[0]:g} to "

@@ -32,13 +32,13 @@ def sentence(a: str, b: str, kind: str, claim: Claim) -> str:
     told = f"reduction {labels.number(claim.reduction_pct)} %" + (
         ", no interval known"
         if claim.reduction_lower is None or claim.reduction_upper is None
-        else f" ({claim.confidence:.0%} interval {labels.number(claim.reduction_lower)} to"
-        f" {labels.number(claim.reduction_upper)})"
+        else f" ({labels.share(claim.confidence)} interval"
+        f" {_ends(claim.reduction_lower, claim.reduction_upper)})"
     )
     return f"{claim.verdict.upper()}: {head} ({kind}; {told}; {_rests_on(claim.overall)})."
 
 
-def _settling(claim: Claim) -> str | None:
+def settling(claim: Claim) -> str | None:
     """What more drops would settle it."""
     if claim.verdict != "not shown":
         return None
@@ -58,7 +58,7 @@ def _settling(claim: Claim) -> str | None:
     if not ways:
         return "to settle it: no reasonable number of drops or cases would, if the estimate is true"
     return (
-        f"to settle it with {claim.power:.0%} probability, were the estimate true: "
+        f"to settle it with {labels.share(claim.power)} probability, were the estimate true: "
         + ", or ".join(ways)
     )
 
@@ -82,7 +82,14 @@ def _one(a: str, b: str, found: ClaimByKind) -> None:
     tables.say(sentence(a, b, found.device_kind, claim))
     tables.console().print(
         tables.grid(
-            ("orientation", "reduction, %", f"{claim.confidence:.0%}", "verdict", "drops", "cases"),
+            (
+                "orientation",
+                "reduction, %",
+                labels.share(claim.confidence),
+                "verdict",
+                "drops",
+                "cases",
+            ),
             [_row(each.orientation, each) for each in claim.per_orientation]
             + [
                 (
@@ -99,9 +106,9 @@ def _one(a: str, b: str, found: ClaimByKind) -> None:
         )
     )
     tables.say(f"decision rule: {claim.decision_rule}")
-    settling = _settling(claim)
-    if settling:
-        tables.say(settling)
+    more = settling(claim)
+    if more:
+        tables.say(more)
     if claim.beyond_last_drop:
         tables.say(
             f"drop {claim.at_drop} lies beyond the last drop of some case: its line was drawn on"
@@ -109,14 +116,18 @@ def _one(a: str, b: str, found: ClaimByKind) -> None:
     if claim.unshared_orientations:
         tables.say(f"left out, seen on one side only: {labels.listed(claim.unshared_orientations)}")
     if found.with_voided is not None:
-        again = found.with_voided
-        tables.say(
-            f"with the voided readings put back: {again.verdict}, reduction"
-            f" {labels.number(again.reduction_pct)} %"
-            f" ({_ends(again.reduction_lower, again.reduction_upper)}):"
-            f" the verdict {'stays' if again.verdict == claim.verdict else 'CHANGES'}"
-        )
+        tables.say(put_back(claim, found.with_voided))
     tables.say(f"rests on: {claim.basis}")
+
+
+def put_back(claim: Claim, again: Claim) -> str:
+    """What the voided readings would make of the claim."""
+    return (
+        f"with the voided readings put back: {again.verdict}, reduction"
+        f" {labels.number(again.reduction_pct)} %"
+        f" ({_ends(again.reduction_lower, again.reduction_upper)}):"
+        f" the verdict {'stays' if again.verdict == claim.verdict else 'CHANGES'}"
+    )
 
 
 def _row(name: str, each: OrientationClaim) -> tuple[str, ...]:

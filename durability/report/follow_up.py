@@ -319,7 +319,7 @@ def _study(link: LatentLink) -> None:
     if link.drops_to_ten_percent:
         console().print(
             grid(
-                ("case model", "height, mm", "readings", "drops", f"{link.level:.0%}"),
+                ("case model", "height, mm", "readings", "drops", labels.share(link.level)),
                 (
                     (
                         kind.case_model or "bare",

@@ -27,7 +27,7 @@ def scatter_words(within: float, between: float | None, seen: LabScatter | None)
     if seen is None:
         return f"{words}, as given"
     return (
-        f"{words}, this lab's own ({seen.basis}; at {seen.level:.0%} confidence at most"
+        f"{words}, this lab's own ({seen.basis}; at {labels.share(seen.level)} confidence at most"
         f" {_pct(seen.within_case_upper)}"
         + (f" and {_pct(seen.between_case_upper)}" if between is not None else "")
         + ")"
@@ -46,7 +46,7 @@ def rise(
     enough = "no number of drops up to 1000 is enough"
     told = enough if first.drops_per_case is None else counted(first.drops_per_case, "drop")
     tables.say(
-        f"A rise of {rise_pct:g} % per drop is seen with {power:.0%} probability in"
+        f"A rise of {rise_pct:g} % per drop is seen with {labels.share(power)} probability in"
         f" {counted(first.cases, 'case')} after {told}."
         if first.drops_per_case is not None
         else f"A rise of {rise_pct:g} % per drop in {counted(first.cases, 'case')}: {enough}."
@@ -77,8 +77,9 @@ def contrast(
     tables.say(
         f"A difference of {difference_pct:g} % between two models: "
         + (
-            f"{power:.0%} probability to tell it with {counted(first.cases_per_model, 'case')} of"
-            f" each, {counted(first.drops_per_case, 'drop')} per case."
+            f"{labels.share(power)} probability to tell it with"
+            f" {counted(first.cases_per_model, 'case')} of each,"
+            f" {counted(first.drops_per_case, 'drop')} per case."
             if first.cases_per_model is not None
             else "no number of cases up to 1000 of each is enough."
         )
@@ -120,8 +121,8 @@ def survival(plan: Any) -> None:
         else f"at most {plan.failures_allowed} may fail"
     )
     tables.say(
-        f"{plan.reliability:.0%} reliability at {plan.confidence:.0%} confidence over"
-        f" {counted(plan.drops, 'drop')}: {counted(plan.cases, 'case')}, {allowed}."
+        f"{labels.share(plan.reliability)} reliability at {labels.share(plan.confidence)}"
+        f" confidence over {counted(plan.drops, 'drop')}: {counted(plan.cases, 'case')}, {allowed}."
     )
     tables.say(f"rule: {plan.rule}; the unit is the case, not the drop")
     if not plan.so_far:
@@ -147,8 +148,8 @@ def survival(plan: Any) -> None:
         )
     )
     tables.say(
-        f"Reliability: lower limit at {plan.confidence:.0%} confidence on the fraction of cases"
-        f" that survive {counted(plan.drops, 'drop')}."
+        f"Reliability: lower limit at {labels.share(plan.confidence)} confidence on the fraction of"
+        f" cases that survive {counted(plan.drops, 'drop')}."
         " Not yet: still working after fewer drops."
     )
 

@@ -33,6 +33,7 @@ def _plain(watched: RigWatch) -> dict[str, Any]:
     for name in ("chart_when", "odd_drops"):
         health[name] = [_place(watched, float(each)) for each in health[name]]
     told["last_when"] = _place(watched, watched.last_when)
+    told["charted_when"] = [_place(watched, float(each)) for each in watched.charted_when]
     return told
 
 
@@ -67,7 +68,7 @@ def sentence(watched: RigWatch) -> str:
         return f"{watched.series}: in control: {rests}, the last {last}"
     return (
         f"{watched.series}: DRIFTED since {bench.when(watched, health.since)}"
-        f" ({health.level:.0%}: {bench.when(watched, health.since_lower)} to"
+        f" ({labels.share(health.level)}: {bench.when(watched, health.since_lower)} to"
         f" {bench.when(watched, health.since_upper)}): the rig now reads"
         f" {bench.drift(watched)}; first told {bench.when(watched, health.signal_when)} by"
         f" {' and '.join(health.signal_by)};"
@@ -119,7 +120,8 @@ def _one(watched: RigWatch) -> None:
     if health.odd_drops:
         odd = labels.listed(bench.when(watched, each) for each in health.odd_drops)
         tables.say(f"odd readings, held back in the charts: {odd}")
-    _meanwhile(watched)
+    for line in meanwhile(watched):
+        tables.say(line)
     for note in health.notes:
         tables.say(f"note: {note}")
     tables.say(f"rests on: {health.basis}")
@@ -131,22 +133,23 @@ def _signal(watched: RigWatch, signal: int | None) -> str:
     return f"signals {bench.when(watched, float(watched.health.chart_when[signal]))}"
 
 
-def _meanwhile(watched: RigWatch) -> None:
+def meanwhile(watched: RigWatch) -> list[str]:
+    """What was recorded since the rig began to drift, in sentences."""
     if watched.health.since is None:
-        return
+        return []
     if watched.axis != "time":
-        tables.say("reference drops bear no times, so what was recorded meanwhile is not known")
-        return
+        return ["reference drops bear no times, so what was recorded meanwhile is not known"]
     if not watched.meanwhile:
-        tables.say("recorded since then: no test series")
-        return
+        return ["recorded since then: no test series"]
+    lines = []
     across = [each.series for each in watched.meanwhile if each.begun_before]
     whole = [each.series for each in watched.meanwhile if not each.begun_before]
     if across:
-        tables.say(f"recorded across the beginning of the drift: {labels.listed(across)}")
+        lines.append(f"recorded across the beginning of the drift: {labels.listed(across)}")
     if whole:
-        tables.say(f"recorded wholly on the drifted rig: {labels.listed(whole)}")
-    tables.say("their answers with the drift divided out: --rig-corrected (trend, forecast)")
+        lines.append(f"recorded wholly on the drifted rig: {labels.listed(whole)}")
+    lines.append("their answers with the drift divided out: --rig-corrected (trend, forecast)")
+    return lines
 
 
 def plot(values: FloatArray, lower: Any, upper: Any, centre: float) -> str:
@@ -209,7 +212,7 @@ def gauge(study: GaugeStudy, part_words: str) -> None:
     """Print repeatability and reproducibility with their share of study variation."""
     told = (
         f"Gauge scatter {_percent_sd(study.gauge_sd)} % of peak g"
-        f" ({study.level:.0%}: {_percent_sd(study.gauge_lower)} to"
+        f" ({labels.share(study.level)}: {_percent_sd(study.gauge_lower)} to"
         f" {'no upper limit' if study.gauge_upper is None else _percent_sd(study.gauge_upper)})"
     )
     if study.gauge_pct_study_variation is not None:
@@ -232,7 +235,14 @@ def gauge(study: GaugeStudy, part_words: str) -> None:
     ]
     tables.console().print(
         tables.grid(
-            ("component", "levels", "sd, %", f"{study.level:.0%}", "% of variance", "% of study"),
+            (
+                "component",
+                "levels",
+                "sd, %",
+                labels.share(study.level),
+                "% of variance",
+                "% of study",
+            ),
             rows,
             right=(1, 2, 4, 5),
         )

@@ -167,7 +167,7 @@ def _theil_sen(table: Table) -> Iterator[Found]:
     yield "slope of the ratios", "per year", table["slope"], float(slope.slope[0]), within
     for content, lower, upper in table["intervals"]:
         found = theil_sen(number, readings, content)
-        least = f"limit at {content:.0%} or more"
+        least = f"limit at {100 * content:.0f} % or more"
         yield f"lower {least}", "per year", lower, float(found.lower[0]), within
         yield f"upper {least}", "per year", upper, float(found.upper[0]), within
 

@@ -14,8 +14,8 @@ import numpy as np
 from durability.errors import RecordRefused
 from durability.records import DropHistory
 from durability.results import (
+    ClaimAnswer,
     Comparison,
-    ReferenceSeries,
     ReportContents,
     ReportScope,
     SeriesPicture,
@@ -25,7 +25,9 @@ from durability.results import (
 from durability.store import bench, database, saved_queries
 from durability.version import PROGRAM_VERSION
 from durability.workflow import follow_up, judge, pictures
+from durability.workflow.claims import judge_claim
 from durability.workflow.logbook import series_rows
+from durability.workflow.rig import watch
 from durability.workflow.selfcheck import now, run_selfcheck, versions
 from durability.workflow.session import Session
 
@@ -74,6 +76,7 @@ def gather_report(
     specimen: str | None = None,
     plan: str | None = None,
     on: date,
+    claim_pct: float | None = None,
     level: float = 0.9,
     limit_g: float | None = None,
     limit_rise: float = 0.5,
@@ -91,6 +94,8 @@ def gather_report(
         follow one follow-up plan; at most one of the four.
     on : date
         Day as of which inspections and calibrations are due.
+    claim_pct : float, optional
+        Judge for each case model whether it reduces the peak g of bare drops by so many percent.
     level, limit_g, limit_rise, horizon : float, float or None, float, int
         As in :func:`durability.forecast.forecast`.
     told : callable
@@ -162,15 +167,15 @@ def gather_report(
     lines = pictures.life_lines(session, scope.devices) if scope.devices else []
 
     told(STEPS[7])
-    rig = _rig(session)
+    rig = watch(session)
 
     told(STEPS[8])
     selfcheck = run_selfcheck()
 
-    owed = follow_up.due(session, on.isoformat(), 0).due
+    owed = follow_up.due(session, on.isoformat(), 0)
     clouds, heights = pictures.pulse_clouds(session, scope.series) if scope.series else ([], [])
     return ReportContents(
-        number=_number(scope, about, on, {"level": level, **limit}),
+        number=_number(scope, about, on, {"level": level, "claim": claim_pct, **limit}),
         made_at=now(),
         made_by=session.person,
         on=on,
@@ -202,7 +207,8 @@ def gather_report(
         check_tables=(
             tuple(pictures.check_tables(session)) if scope.kind == "whole record" else ()
         ),
-        due=tuple(each for each in owed if each.device in scope.devices),
+        due=tuple(each for each in owed.due if each.device in scope.devices),
+        quarantined=tuple(each for each in owed.quarantined if each.device in scope.devices),
         rig=tuple(rig),
         sensors=tuple(rows["sensors"]),
         amendments=tuple(rows["amendments"]),
@@ -211,6 +217,7 @@ def gather_report(
         last_entered_at_utc=about["last_entered_at_utc"],
         statements=_statements(),
         selfcheck=selfcheck,
+        claims=() if claim_pct is None else tuple(_claims(session, models, claim_pct, level)),
     )
 
 
@@ -427,7 +434,7 @@ def _against_bare(session: Session, models: Sequence[str]) -> list[Comparison]:
     ]
 
 
-# --------------------------------------------------------------------------------- devices and rig
+# --------------------------------------------------------------------------------- devices, claims
 
 
 def _link(session: Session, scope: ReportScope) -> tuple[LatentLink | None, DoseCurve | None]:
@@ -446,18 +453,16 @@ def _link(session: Session, scope: ReportScope) -> tuple[LatentLink | None, Dose
     return replace(link, per_device=own), curve
 
 
-def _rig(session: Session) -> list[ReferenceSeries]:
-    """What each series of reference drops says of the rig, drop by drop."""
-    from durability.rig import watch_rig
-
-    with database.reading(session.store) as connection:
-        codes = _codes(series_rows(connection, None, None, purpose="reference"))
-    return [
-        ReferenceSeries(
-            history.series,
-            watch_rig(history.drop_number.astype(float), history.peak_g),
-            history.drop_number.astype(float),
-        )
-        for history in _histories(session, codes)
-        if history.drop_number.size
-    ]
+def _claims(
+    session: Session, models: Sequence[str], at_least_pct: float, level: float
+) -> list[ClaimAnswer]:
+    """Whether each case model reduces the peak g of bare drops as claimed, where both are there."""
+    answers = []
+    for model in models:
+        try:
+            answers.append(
+                judge_claim(session, judge.BARE, model, at_least_pct, after_drops=None, level=level)
+            )
+        except RecordRefused:
+            continue  # not dropped bare, or never with the same kind: nothing to claim
+    return answers

@@ -113,6 +113,7 @@ def _watched(reference: _Reference) -> RigWatch:
         averaged=averaged,
         last_when=float(reference.when[-1]) if len(reference.when) else None,
         health=watch_rig(when, peak_g),
+        charted_when=np.asarray(when, dtype=np.float64),
     )
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from durability.basis import counted
-from durability.report import labels
+from durability.report import claims, labels, rig
 from durability.report.page import methods, words
 from durability.report.page.blocks import (
     Archive,
@@ -27,7 +27,13 @@ from durability.vocabulary import DAMAGE_SEVERITIES, SEVERITY_FAILED
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from durability.results import Forecast, LifeLine, ReportContents, SeriesPicture
+    from durability.results import (
+        ClaimAnswer,
+        Forecast,
+        LifeLine,
+        ReportContents,
+        SeriesPicture,
+    )
 
 Told = Callable[[str], None]
 
@@ -393,12 +399,36 @@ def _comparisons(contents: ReportContents, artist: _Artist) -> Section | None:
             ),
             Words(labels.RELATIVE, True),
         ]
-    for claim in contents.claims:
-        section.blocks += [
-            Words(words.claim(claim)),
-            Words(f"Decision rule: {claim.decision_rule}. Rests on: {claim.basis}.", True),
-        ]
+    for answer in contents.claims:
+        section.blocks += _claim(answer)
     return section if section.blocks else None
+
+
+def _claim(answer: ClaimAnswer) -> list[Block]:
+    """One claim with its rule, its risk and what the voided readings would make of it."""
+    blocks: list[Block] = []
+    for found in answer.by_kind:
+        if found.claim is None:
+            words_ = f"{answer.b}, {found.device_kind}: can't be judged: {found.reason}"
+            blocks.append(Words(words_))
+            continue
+        claim = found.claim
+        more = claims.settling(claim)
+        notes = [
+            f"Decision rule: {claim.decision_rule}.",
+            f"Risk of calling a false claim shown: {labels.share(claim.false_claim_risk)}.",
+            f"Rests on: {claim.basis}.",
+        ]
+        if more:
+            notes.append(f"{more[0].upper()}{more[1:]}.")
+        if found.with_voided is not None:
+            put_back = claims.put_back(claim, found.with_voided)
+            notes.append(f"{put_back[0].upper()}{put_back[1:]}.")
+        blocks += [
+            Words(claims.sentence(answer.a, answer.b, found.device_kind, claim)),
+            Words(" ".join(notes), True),
+        ]
+    return blocks
 
 
 # ------------------------------------------------------------------------------------ devices
@@ -422,6 +452,7 @@ def _devices(contents: ReportContents, artist: _Artist) -> Section:
         Words(labels.latent_sentence(link)),
         Words(link.sentence),
         Words(words.failed_later(link)),
+        *([Words(words.quarantine(contents.quarantined))] if contents.quarantined else []),
         Words(f"Rests on: {link.basis}.", True),
     ]
     if contents.scope.kind not in ("whole record", "follow-up plan"):
@@ -559,7 +590,8 @@ def _rig(contents: ReportContents, artist: _Artist) -> Section:
         return section
     for at, each in enumerate(contents.rig):
         section.blocks += [
-            Words(f"Reference series {each.series}: {labels.rig_answer(each.health)}"),
+            Words(rig.sentence(each)),
+            Items(rig.meanwhile(each)),
             Words(f"Rests on: {each.health.basis}.", True),
         ]
         if each.health.individuals_g is not None:
@@ -567,7 +599,9 @@ def _rig(contents: ReportContents, artist: _Artist) -> Section:
                 artist.draw(
                     f"rig-{at + 1}",
                     f"Control charts of reference series {each.series}",
-                    lambda each=each: plots.rig(each.health, each.when),  # type: ignore[misc]
+                    lambda each=each: plots.rig(  # type: ignore[misc]
+                        each.health, each.charted_when, dated=each.axis == "time"
+                    ),
                 )
             )
     return section

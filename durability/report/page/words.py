@@ -5,12 +5,12 @@ from __future__ import annotations
 import shlex
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from durability.basis import counted
-from durability.report import labels
+from durability.report import labels, rig
 from durability.results import (
-    Claim,
+    ClaimAnswer,
     Comparison,
     LatentLink,
     ReportContents,
@@ -18,6 +18,9 @@ from durability.results import (
     SeriesPicture,
     Trend,
 )
+
+if TYPE_CHECKING:
+    from durability.records import Quarantine
 
 NOT_EVALUATED = "not evaluated"
 NOT_RECORDED = "not recorded"
@@ -119,10 +122,37 @@ def answers(contents: ReportContents) -> list[tuple[str, str]]:
     if contents.link is not None:
         told.append(("Devices", labels.latent_sentence(contents.link)))
         told.append(("Failed later", failed_later(contents.link)))
-    told += [(f"Rig {each.series}", labels.rig_answer(each.health)) for each in contents.rig]
+    if contents.claims:
+        told.append(("Claim", claims_answer(contents.claims)))
+    told += [("Rig", rig.sentence(each)) for each in contents.rig]
+    if contents.quarantined:
+        told.append(("Quarantine", quarantine(contents.quarantined)))
     if contents.voided:
         told.append(("Left out", left_out(contents)))
     return told
+
+
+def claims_answer(answers: Sequence[ClaimAnswer]) -> str:
+    """For which case models the claimed reduction is shown, dropped with what."""
+    judged: dict[str, list[str]] = {}
+    least = 0.0
+    for each in answers:
+        for found in each.by_kind:
+            verdict = "can't be judged" if found.claim is None else found.claim.verdict
+            judged.setdefault(verdict, []).append(f"{each.b} ({found.device_kind})")
+            if found.claim is not None:
+                least = found.claim.reduction_at_least_pct
+    told = "; ".join(f"{verdict} for {labels.listed(names)}" for verdict, names in judged.items())
+    return f"Reduces peak g of bare drops by at least {least:g} %: {told}."
+
+
+def quarantine(devices: Sequence[Quarantine]) -> str:
+    """Devices kept apart for a suspect battery."""
+    told = labels.listed(
+        f"{each.device} since {labels.moment(each.since)} ({each.sign}: {each.told})"
+        for each in devices
+    )
+    return f"{counted(len(devices), 'device')} with a suspect battery kept apart: {told}."
 
 
 def comparisons_answer(comparisons: Sequence[Comparison]) -> str:
@@ -228,6 +258,7 @@ def next_steps(contents: ReportContents) -> list[str]:
     if not contents.counts["drops"] and not contents.scope.devices:
         return ["Record or import drops; then make this report again."]
     steps = [
+        *_kept_apart(contents.quarantined),
         *_inspections_owed(contents),
         *_about_to_fail(contents.pictures),
         *_rig_and_sensors(contents),
@@ -235,6 +266,16 @@ def next_steps(contents: ReportContents) -> list[str]:
         *_missing(contents),
     ]
     return steps or ["Nothing is owed by what is recorded; keep to the plan."]
+
+
+def _kept_apart(devices: Sequence[Quarantine]) -> list[str]:
+    if not devices:
+        return []
+    codes = labels.some(each.device for each in devices)
+    return [
+        f"Keep {codes} apart: battery suspect. Do not charge, power or ship; watch, and clear only"
+        " by a named person."
+    ]
 
 
 def _inspections_owed(contents: ReportContents) -> list[str]:
@@ -290,7 +331,8 @@ def _about_to_fail(pictures: Sequence[SeriesPicture]) -> list[str]:
 def _rig_and_sensors(contents: ReportContents) -> list[str]:
     steps = [
         f"Check the rig before the next drop: reference series {each.series} has drifted by"
-        f" {labels.percent(each.health.drift_pct)} %."
+        f" {labels.percent(each.health.drift_pct)} %;"
+        f" {counted(len(each.meanwhile), 'test series', 'test series')} recorded meanwhile."
         for each in contents.rig
         if each.health.verdict == "drifted"
     ]
@@ -425,14 +467,3 @@ def temperatures(counts: Mapping[str, Any]) -> str:
     """Lowest to highest temperature recorded with a drop."""
     low, high = counts["lowest_temperature_c"], counts["highest_temperature_c"]
     return NOT_RECORDED if low is None else labels.interval(low, high)
-
-
-def claim(result: Claim) -> str:
-    """Whether a claimed reduction is shown."""
-    ends = labels.interval(result.reduction_lower, result.reduction_upper)
-    return (
-        f"Claim: peak g of {result.overall.drops_a} drops is reduced by at least"
-        f" {labels.number(result.reduction_at_least_pct)} %: {result.verdict};"
-        f" {labels.number(result.reduction_pct)} % ({ends}) at {labels.share(result.confidence)}"
-        f" confidence, risk of a false claim {labels.share(result.false_claim_risk)}."
-    )
