@@ -287,3 +287,21 @@ def test_what_is_not_there_is_told(store, words, said):
 def test_an_unusable_question_is_one_line(store, words):
     told = store(*words, expect=2)
     assert len(told.err.strip().splitlines()) == 1
+
+
+def test_only_what_needs_action_carries_the_accent(monkeypatch):
+    """One accent; its words begin so, and nothing else is styled."""
+    from io import StringIO
+
+    from rich.console import Console
+
+    from durability.report import tables
+
+    out = StringIO()
+    console = Console(file=out, force_terminal=True, width=80, color_system="standard")
+    monkeypatch.setattr(tables, "console", lambda: console)
+    cells = ["▲ rising", "= steady", "FAILED at 3 (damage)", "[bold]S1[/]", "! 12", "12"]
+    console.print(tables.grid(["told"] * 6, [cells]))
+    styled = [cell for cell in cells if f"\x1b[1;31m{cell}\x1b[0m" in out.getvalue()]
+    assert styled == ["▲ rising", "FAILED at 3 (damage)", "! 12"]
+    assert "[bold]S1[/]" in out.getvalue()

@@ -110,7 +110,7 @@ def test_its_numbers_are_those_of_the_terminal(
             cell.strip()
             for line in lines[3:]
             for cell in re.split(r"\s{2,}", line)
-            if re.match(r"^[-+>\d]", cell.strip())
+            if re.match(r"^[-+>!\d]", cell.strip())
         }
         assert len(numbers) > 4, command
         assert [cell for cell in numbers if cell not in text] == [], command

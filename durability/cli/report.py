@@ -43,4 +43,10 @@ def report(options: Namespace) -> int:
     answers = words.answers(contents)
     first = answers[0][1] if answers else words.tested(contents)
     summary = {"file": str(file), "number": contents.number, "answer": first}
-    return say(options, summary, f"{first}\nwritten: {file} (report {contents.number})")
+    if options.json:
+        return say(options, summary, "")
+    from durability.report import tables
+
+    tables.say(first)
+    print(f"written: {file} (report {contents.number})")
+    return 0

@@ -45,7 +45,7 @@ def due(owed: DueList, within_days: int) -> None:
                         each.device,
                         each.stage,
                         each.due_on,
-                        str(each.days_overdue) if each.days_overdue > 0 else "",
+                        labels.overdue(each.days_overdue),
                         str(len(each.functions)),
                     )
                     for each in owed.due
@@ -55,7 +55,7 @@ def due(owed: DueList, within_days: int) -> None:
             )
         )
     for functions in dict.fromkeys(each.functions for each in owed.due):
-        say(f"{counted(len(functions), 'function')}: {labels.listed(functions)}")
+        say(labels.functions_due(functions))
     quarantined(owed.quarantined)
     if owed.cracked_glass:
         say(f"{labels.listed(owed.cracked_glass)}: {labels.EYE_PROTECTION}")

@@ -32,15 +32,20 @@ ABSENT = "–"
 VERDICT_MARKS = {"rising": "▲", "settled": "◦", "steady": "=", "too few": "?"}
 """A symbol that never stands without its word."""
 
+QUARANTINED = "QUARANTINED"
+"""Shown of a device in quarantine wherever the device is."""
+
 NEEDS_ACTION = (
     f"{VERDICT_MARKS['rising']} ",
+    "! ",
     "FAIL",
     "failed",
     "latent failure",
     "4 failed",
     "void:",
+    QUARANTINED,
 )
-"""How a cell begins that an engineer must not read past."""
+"""How a cell or a sentence begins that an engineer must not read past."""
 
 UNITS = {
     "peak_g": "g",
@@ -65,10 +70,6 @@ EYE_PROTECTION = (
     "Cracked glass or fragments: wear eye protection and cut-proof gloves, and cover the glass"
     " with tape before it is handled or dropped again."
 )
-
-
-QUARANTINED = "QUARANTINED"
-"""Shown of a device in quarantine wherever the device is."""
 
 
 def status(state: str, quarantined_since: datetime | None) -> str:
@@ -597,6 +598,11 @@ def latent_sentence(result: LatentLink) -> str:
     p = "" if result.p_value is None else f", p = {number(result.p_value, 2)}"
     word = "Linked" if result.verdict == "linked" else "Not shown to be linked"
     return f"{word}: {effect}{p}; {seen}."
+
+
+def overdue(days: int) -> str:
+    """Days overdue with a mark; blank for what is not overdue."""
+    return f"! {days}" if days > 0 else ""
 
 
 def functions_due(functions: Sequence[str]) -> str:

@@ -176,7 +176,7 @@ def _accented(cell: str) -> str:
 
 def say(words: str) -> None:
     """Print a sentence; wrapped, never taken for markup."""
-    console().print(_shown(words))
+    console().print(_accented(words))
 
 
 def records(what: str, rows: Sequence[Mapping[str, Any]]) -> None:

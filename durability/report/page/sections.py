@@ -558,7 +558,7 @@ def _due(contents: ReportContents) -> list[Block]:
                     each.device,
                     each.stage,
                     each.due_on,
-                    str(each.days_overdue) if each.days_overdue > 0 else "",
+                    labels.overdue(each.days_overdue),
                     str(len(each.functions)),
                 )
                 for each in contents.due
