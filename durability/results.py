@@ -1233,6 +1233,20 @@ class ReportScope:
 
 
 @dataclass(frozen=True, slots=True)
+class SeriesWaveforms:
+    """Waveforms of one series with their spectra."""
+
+    traces: tuple[PulseTrace, ...]
+    of: int
+    """Waveforms that the series has, of valid drops."""
+    spectrum_drops: tuple[int, ...]
+    spectrum: ShockSpectrum | None
+    """None without a record that has an impact."""
+    left_out: int
+    """Records at another sample rate, without a spectrum here."""
+
+
+@dataclass(frozen=True, slots=True)
 class ReportContents:
     """All that one report shows, gathered; the page looks nothing up.
 
@@ -1269,6 +1283,8 @@ class ReportContents:
     comparisons: tuple[Comparison, ...]
     clouds: tuple[PulseCloud, ...]
     drop_heights_mm: tuple[float, ...]
+    waveforms: tuple[SeriesWaveforms, ...]
+    """Of the fastest rising series that have any."""
     damage: tuple[Mapping[str, Any], ...]
     voided: tuple[Mapping[str, Any], ...]
     link: LatentLink | None

@@ -9,6 +9,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 
 import pytest
+from export_files import half_sine_g, write_volts
 
 from durability.__main__ import main
 from durability.report import labels
@@ -268,6 +269,20 @@ def test_what_is_missing_is_told(odd_pages):
     void = shown_text(odd_pages["void"])
     assert "0 valid, 1 void, 1 total" in void
     assert "sensor" in void.partition("Record what is missing")[2]
+
+
+def test_waveforms_bring_pulses_spectra_and_uncertainty(rig, tmp_path):
+    files = [
+        write_volts(tmp_path / f"{at}.csv", half_sine_g(400.0 + 60 * at, seed=at))
+        for at in range(3)
+    ]
+    rig("import", "waveforms", *files, "--series", "S1")
+    rig("report", "-o", "page.html", "--quiet")
+    text = shown_text(tmp_path / "page.html")
+    assert "Waveforms of series S1: 3 of 3" in text
+    assert "Shock response spectra of series S1" in text
+    assert re.search(r"peak g 3 median 0\.\d+ % \(standard, calibration apart\) in 3", text)
+    assert "typed 3" not in text
 
 
 # ------------------------------------------------------------------------------- the document

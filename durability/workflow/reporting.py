@@ -19,6 +19,7 @@ from durability.results import (
     ReportContents,
     ReportScope,
     SeriesPicture,
+    SeriesWaveforms,
     Trend,
     WearFit,
 )
@@ -42,6 +43,7 @@ STEPS = (
     "ranking the case models",
     "putting voided drops back",
     "comparing with bare drops",
+    "looking at waveforms",
     "weighing shocks against later failures",
     "watching the rig",
     "checking the program",
@@ -50,6 +52,12 @@ STEPS = (
 
 MOST_FANS = 12
 """Series whose level to come is worked out: those that fail next."""
+
+MOST_WITH_WAVEFORMS = 3
+"""Series whose waveforms are shown."""
+
+SPECTRUM_Q = 10.0
+"""5 % damping, common practice."""
 
 _STATEMENTS = (
     ("list_series", "Series of the scope with their conditions"),
@@ -163,13 +171,16 @@ def gather_report(
     comparisons = [] if scope.kind == "series" else _against_bare(session, models)
 
     told(STEPS[6])
+    waveforms = _waveforms(session, trends)
+
+    told(STEPS[7])
     link, curve = _link(session, scope)
     lines = pictures.life_lines(session, scope.devices) if scope.devices else []
 
-    told(STEPS[7])
+    told(STEPS[8])
     rig = watch(session)
 
-    told(STEPS[8])
+    told(STEPS[9])
     selfcheck = run_selfcheck()
 
     owed = follow_up.due(session, on.isoformat(), 0)
@@ -199,6 +210,7 @@ def gather_report(
         comparisons=tuple(comparisons),
         clouds=tuple(clouds),
         drop_heights_mm=tuple(heights),
+        waveforms=tuple(waveforms),
         damage=tuple(rows["damage"]),
         voided=tuple(rows["voided"]),
         link=link,
@@ -408,6 +420,23 @@ def _pictures(
         )
         for history, trend in zip(histories, trends, strict=True)
     ]
+
+
+def _waveforms(session: Session, trends: Sequence[Trend]) -> list[SeriesWaveforms]:
+    """Pulses and spectra of the fastest rising series among those with waveforms."""
+    with database.reading(session.store) as connection:
+        rows = bench.fetch(connection, "waveform_drops", series=None)
+    recorded = {row["series"] for row in rows}
+    shown = sorted(
+        (each for each in trends if each.series in recorded),
+        key=lambda each: (-(each.rise_pct_per_drop or 0.0), each.series),
+    )[:MOST_WITH_WAVEFORMS]
+    found = []
+    for each in shown:
+        traces, of = pictures.pulse_traces(session, each.series)
+        numbers, spectrum, left_out = pictures.series_spectra(traces, q=SPECTRUM_Q)
+        found.append(SeriesWaveforms(tuple(traces), of, tuple(numbers), spectrum, left_out))
+    return found
 
 
 def _against_bare(session: Session, models: Sequence[str]) -> list[Comparison]:

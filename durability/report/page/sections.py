@@ -80,6 +80,7 @@ def all_sections(contents: ReportContents, told: Told) -> list[Section]:
     artist = _Artist(contents, told)
     parts = [
         _wear(contents, artist),
+        _waveforms(contents, artist),
         _life(contents, artist),
         _damage(contents),
         _comparisons(contents, artist),
@@ -233,6 +234,35 @@ def _trend_table(contents: ReportContents) -> Table:
         act=frozenset(at for at, each in enumerate(ordered) if each.trend.verdict == "rising"),
         command=f"durability trend{words.filters(contents.scope)}",
     )
+
+
+def _waveforms(contents: ReportContents, artist: _Artist) -> Section | None:
+    from durability.report import plots
+
+    if not contents.waveforms:
+        return None
+    section = Section("waveforms", "Pulses and shock response spectra")
+    for at, each in enumerate(contents.waveforms):
+        series = each.traces[0].series
+        section.blocks.append(
+            artist.draw(
+                f"pulses-{at + 1}",
+                f"Waveforms of series {series}: {len(each.traces)} of {each.of}",
+                lambda each=each: plots.pulses(each.traces, of=each.of),  # type: ignore[misc]
+            )
+        )
+        if each.spectrum is not None:
+            section.blocks.append(
+                artist.draw(
+                    f"spectra-{at + 1}",
+                    f"Shock response spectra of series {series}, acceleration and pseudo-velocity:"
+                    " context for severity, never a verdict",
+                    lambda each=each, series=series: plots.spectra(  # type: ignore[misc]
+                        series, each.spectrum_drops, each.spectrum, left_out=each.left_out
+                    ),
+                )
+            )
+    return section
 
 
 # ------------------------------------------------------------------------------------ life
