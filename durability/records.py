@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any, Literal
 
+from durability.units import fall_height_mm
 from durability.vocabulary import Outcome, SpecimenKind
 
 if TYPE_CHECKING:
@@ -80,6 +81,17 @@ class Sensor:
 
 
 @dataclass(frozen=True, slots=True)
+class CrossRecord:
+    """What another axis of the sensor recorded beside that of the impact, in g."""
+
+    channel: str
+    acceleration_g: FloatArray
+    """Shape (n_samples,), of the same instants."""
+    mv_per_g: float | None = None
+    """Sensitivity by which volts became g; None when the file was in g or m/s²."""
+
+
+@dataclass(frozen=True, slots=True)
 class Waveform:
     """An acceleration record as read from a file, in g.
 
@@ -96,6 +108,8 @@ class Waveform:
     """ISO 8601, where the file says so beyond doubt."""
     mv_per_g: float | None = None
     """Sensitivity by which volts became g; None when the file was in g or m/s²."""
+    cross: tuple[CrossRecord, ...] = ()
+    """Channels across the axis of the impact, where some were named."""
     inferred: dict[str, str] = field(default_factory=dict)
     """What the reader worked out by itself (delimiter, units, time base …), for --explain."""
 
@@ -152,6 +166,15 @@ class LaterImpact:
 
 
 @dataclass(frozen=True, slots=True)
+class CrossPeak:
+    """The largest acceleration of one axis across that of the impact."""
+
+    channel: str
+    peak_g: float
+    """Absolute, after the same filter, over the window of the velocity change."""
+
+
+@dataclass(frozen=True, slots=True)
 class PulseMeasures:
     """What one record says of its first impact, and how far it is to be believed.
 
@@ -193,6 +216,10 @@ class PulseMeasures:
     restitution: float | None = None
     """Rebound velocity over impact velocity, where the ratio lies between 1 and 2."""
     later_impacts: tuple[LaterImpact, ...] = ()
+    cross_peaks: tuple[CrossPeak, ...] = ()
+    fall_time_s: float | None = None
+    """From the release to the first 10 % crossing, where a DC-coupled record shows both."""
+    fall_time_uncertainty_s: float | None = None
     peak_uncertainty_g: float | None = None
     pulse_duration_uncertainty_ms: float | None = None
     velocity_change_uncertainty_m_s: float | None = None
@@ -204,6 +231,35 @@ class PulseMeasures:
     def void_reason(self) -> str | None:
         """Why the drop comes in void: the words of the flags that void, or None."""
         return "; ".join(flag.words for flag in self.flags if flag.voids) or None
+
+    @property
+    def cross_axis(self) -> CrossPeak | None:
+        """The largest of the axes across that of the impact."""
+        return max(self.cross_peaks, key=lambda each: each.peak_g, default=None)
+
+    @property
+    def cross_axis_pct(self) -> float | None:
+        """Its peak in percent of the peak along the axis."""
+        across = self.cross_axis
+        if across is None or self.peak_g is None:
+            return None
+        return 100.0 * across.peak_g / self.peak_g
+
+    @property
+    def fall_height_mm(self) -> float | None:
+        """½ g t² of the fall time."""
+        return None if self.fall_time_s is None else fall_height_mm(self.fall_time_s)
+
+    @property
+    def fall_height_uncertainty_mm(self) -> float | None:
+        """Standard uncertainty of the height by that of the time: 2 h u(t) / t."""
+        if self.fall_time_s is None or self.fall_time_uncertainty_s is None:
+            return None
+        return (
+            2.0
+            * fall_height_mm(self.fall_time_s)
+            * (self.fall_time_uncertainty_s / self.fall_time_s)
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -60,6 +60,8 @@ class MeasuredFile:
     inferred: dict[str, str]
     dropped_at: str | None = None
     """ISO 8601; None where neither the file nor the user says."""
+    cross: tuple[tuple[str, float | None], ...] = ()
+    """Channels across the axis of the impact, each with the sensitivity by which volts became g."""
     series: str | None = None
     drop_number: int | None = None
     id: str | None = None

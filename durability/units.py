@@ -21,3 +21,19 @@ def impact_velocity_m_s(drop_height_mm: float) -> float:
         Velocity at impact, in m/s. Source: free fall; ISO 2248 allows ±1 % on it.
     """
     return float((2.0 * STANDARD_GRAVITY_M_S2 * drop_height_mm / 1000.0) ** 0.5)
+
+
+def fall_height_mm(fall_time_s: float) -> float:
+    """Height of a free fall from rest without drag, ½ g t².
+
+    Parameters
+    ----------
+    fall_time_s : float
+        From release to impact, in s.
+
+    Returns
+    -------
+    float
+        Height in mm. Source: free fall.
+    """
+    return 500.0 * STANDARD_GRAVITY_M_S2 * fall_time_s**2

@@ -26,3 +26,10 @@ VOID_REASONS = (
 A test for outliers is none of them (ASTM E178)."""
 HEIGHT_TOLERANCE = 0.02
 """Of the nominal drop height (ISO 2248)."""
+DRIFT_TOLERANCE_PCT = 5.0
+"""Drift of a sensor's sensitivity between two calibrations, in percent, that is taken without a
+look at the drops in between, unless a laboratory sets its own: the calibration accuracy that
+MIL-STD-202G, method 213, 2.2.3 asks of the measuring chain, and common practice."""
+INTERVAL_CHANGE = 0.1
+"""Share by which a calibration interval may differ from the one before and count as the same: two
+calendar months differ by as much. A larger change needs a reason (ILAC-G24 / OIML D 10)."""

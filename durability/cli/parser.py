@@ -126,6 +126,51 @@ def _sensors(group: Any, command: Any, writer: Any, common: Any) -> None:
     add.add_argument("--calibration-due", metavar="DATE")
     add.add_argument("--note")
     command(group, "list", "list sensors", "logbook:list_sensors", common)
+    made = command(
+        group,
+        "calibrate",
+        "record a calibration, and which drops it puts in doubt",
+        "calibration:calibrate",
+        writer,
+    )
+    made.add_argument("code")
+    made.add_argument("--calibrated-on", required=True, metavar="DATE")
+    made.add_argument("--calibration-due", required=True, metavar="DATE", help="of the next")
+    made.add_argument("--as-found-mv-per-g", metavar="K", help="sensitivity before any adjustment")
+    made.add_argument(
+        "--as-left-mv-per-g", metavar="K", help="after it; without: not adjusted, left as found"
+    )
+    made.add_argument("--certificate", metavar="NUMBER")
+    made.add_argument("--laboratory", metavar="NAME", help="who calibrated")
+    made.add_argument(
+        "--interval-reason",
+        metavar="WHY",
+        help="needed when the interval is not that of the calibration before",
+    )
+    made.add_argument(
+        "--drift-tolerance-pct",
+        metavar="PCT",
+        help="drift that puts the drops since the calibration before in doubt (default 5)",
+    )
+    made.add_argument("--note")
+    made = command(
+        group,
+        "void",
+        "void a calibration entered in error: kept, holds no longer",
+        "calibration:void",
+        writer,
+    )
+    made.add_argument("code")
+    made.add_argument("calibrated_on", metavar="DATE", help="day of the calibration")
+    made.add_argument("--reason", required=True)
+    made = command(
+        group,
+        "show",
+        "one sensor: calibrations, drift, changes of interval, drops in doubt",
+        "calibration:show",
+        common,
+    )
+    made.add_argument("code")
 
 
 def _amend(made: Any) -> None:
@@ -328,6 +373,14 @@ def _record_options(made: Any) -> None:
     made.add_argument(
         "--channel", metavar="NAME", help="when more than one could be meant; or its column number"
     )
+    made.add_argument(
+        "--cross-channel",
+        dest="cross_channels",
+        action="append",
+        default=[],
+        metavar="NAME[=K]",
+        help="a channel across the axis of the impact, with its own mV/g in volts; repeatable",
+    )
     made.add_argument("--units", choices=("g", "m/s2", "V", "mV"), help="of the channel's values")
     made.add_argument(
         "--mv-per-g", type=float, metavar="K", help="sensitivity, instead of the sensor's"
@@ -339,6 +392,10 @@ def _record_options(made: Any) -> None:
     made.add_argument("--time-unit", choices=("s", "ms", "us", "ns"), help="of the time column")
     made.add_argument("--delimiter", choices=("comma", "semicolon", "tab", "blanks"))
     made.add_argument("--decimal", choices=("point", "comma"), help="decimal mark")
+    made.add_argument("--encoding", metavar="NAME", help="of the text, like utf-16 or cp1252")
+    made.add_argument(
+        "--first-line", type=int, metavar="N", help="line on which the data begin, from 1"
+    )
     _filter_options(made)
 
 
@@ -410,7 +467,8 @@ def _shows(group: Any, command: Any, _: Any, common: Any) -> None:
     for made in (drop, spectrum):
         made.add_argument("drop_number", type=int)
     pulse.add_argument("drop_numbers", type=int, nargs="+", metavar="DROP")
-    pulse.add_argument("--png", metavar="FILE", help="draw it properly")
+    for made in (pulse, spectrum):
+        made.add_argument("--png", metavar="FILE", help="draw it properly")
     spectrum.add_argument(
         "--q", type=float, default=10.0, help="amplification at resonance (default 10)"
     )

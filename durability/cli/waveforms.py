@@ -20,6 +20,7 @@ from durability.errors import (
     StoreUnusable,
     UnusableCall,
 )
+from durability.intake.waveforms import CrossChannel
 from durability.records import Rejection
 from durability.report import as_json, labels, pulse_labels
 from durability.results import ImportCount, MeasuredFile, WaveformImport
@@ -46,6 +47,7 @@ def record_options(options: Namespace) -> RecordOptions:
     """What the user tells about the files of this call."""
     return RecordOptions(
         channel=options.channel,
+        cross_channels=tuple(map(_cross_channel, options.cross_channels)),
         units=options.units,
         mv_per_g=options.mv_per_g,
         full_scale_g=options.full_scale_g,
@@ -53,9 +55,25 @@ def record_options(options: Namespace) -> RecordOptions:
         time_unit=options.time_unit,
         delimiter=_DELIMITERS.get(options.delimiter),
         decimal=_DECIMALS.get(options.decimal),
+        encoding=options.encoding,
+        first_line=options.first_line,
         filter=_filter(options),
         date_by_file_time=getattr(options, "date_by_file_time", True),
     )
+
+
+def _cross_channel(text: str) -> CrossChannel:
+    """A channel across the axis of the impact, as typed: NAME or NAME=K."""
+    name, equals, number = text.rpartition("=")
+    try:
+        mv_per_g = float(number) if equals else None
+    except ValueError:
+        return CrossChannel(text)  # the sign belongs to the name
+    if mv_per_g is None:
+        return CrossChannel(text)
+    if not 0.0 < mv_per_g < float("inf"):
+        raise UnusableCall(f"--cross-channel {text!r}: {number} mV/g is no sensitivity")
+    return CrossChannel(name, mv_per_g)
 
 
 def import_waveforms(options: Namespace) -> int:
@@ -237,7 +255,9 @@ def show_pulse(options: Namespace) -> int:
 
     traces = show_pulses(session_of(options), options.series, options.drop_numbers)
     if options.png is not None:
-        _save_figure(traces, options.png)
+        from durability.report.plots.traces import traces as draw
+
+        _save_figure(draw(traces), options.png)
     if options.json:
         print(as_json.dumps(as_json.pulses(traces)))
         return 0
@@ -249,12 +269,11 @@ def show_pulse(options: Namespace) -> int:
     return 0
 
 
-def _save_figure(traces: Any, file: str) -> None:
+def _save_figure(figure: Any, file: str) -> None:
     from durability.report.plots.saving import picture_bytes
-    from durability.report.plots.traces import traces as draw
 
     try:
-        Path(file).write_bytes(picture_bytes(draw(traces), "png"))
+        Path(file).write_bytes(picture_bytes(figure, "png"))
     except OSError as fault:
         raise UnusableCall(f"--png {file}: can't be written ({fault.strerror})") from None
 
@@ -266,12 +285,18 @@ def show_spectrum(options: Namespace) -> int:
     trace, spectrum = spectrum_of(
         session_of(options), options.series, options.drop_number, q=options.q
     )
+    if options.png is not None:
+        from durability.report.plots.pulses import spectra
+
+        _save_figure(spectra(trace.series, [trace.drop_number], spectrum), options.png)
     if options.json:
         print(as_json.dumps(as_json.spectrum(trace, spectrum)))
         return 0
     from durability.report import pulses
 
     pulses.spectrum(trace, spectrum)
+    if options.png is not None:
+        print(f"drawn in {options.png}")
     return 0
 
 

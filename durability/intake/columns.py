@@ -91,6 +91,12 @@ COLUMNS: dict[str, Column] = {
         _positive("natural_frequency_hz", "Hz"),
         Column("calibrated_on", "date", _ISO_DATE, past=True),
         Column("calibration_due", "date", _ISO_DATE),
+        _positive("as_found_mv_per_g", "mV/g"),
+        _positive("as_left_mv_per_g", "mV/g"),
+        _positive("drift_tolerance_pct", "percent"),
+        _text("certificate", "the number of the certificate"),
+        _text("laboratory", "who calibrated"),
+        _text("interval_reason", "why the interval changed"),
     )
 }
 

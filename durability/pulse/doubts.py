@@ -10,6 +10,8 @@ import numpy as np
 from durability.pulse import thresholds as limit
 from durability.pulse.low_pass import CLASS_TO_CUTOFF
 from durability.records import PulseFlag
+from durability.units import fall_height_mm
+from durability.vocabulary import HEIGHT_TOLERANCE
 
 if TYPE_CHECKING:
     from durability.pulse.edges import Pulse
@@ -210,6 +212,8 @@ def notes(
     velocity_ratio: float | None,
     orientation: str | None,
     flat_top: FlatTop | None,
+    fall: tuple[float, float] | None,
+    drop_height_mm: float | None,
 ) -> tuple[str, ...]:
     """Doubts that do not void a record, one sentence each."""
     said = []
@@ -242,6 +246,15 @@ def notes(
         )
     if after is None:
         said.append("zero shift not evaluated: the record ends too soon after the impact")
+    if fall is not None and drop_height_mm is not None:
+        height_mm, relative_u = fall_height_mm(fall[0]), 2.0 * fall[1] / fall[0]
+        off = height_mm / drop_height_mm - 1.0
+        if abs(off) > HEIGHT_TOLERANCE + 2.0 * relative_u:
+            said.append(
+                f"height by the fall time: {height_mm:.4g} mm (standard uncertainty "
+                f"{relative_u * height_mm:.2g}), {100.0 * off:+.1f} % of {drop_height_mm:g} "
+                f"(ISO 2248 allows {100.0 * HEIGHT_TOLERANCE:g} %)"
+            )
     if velocity_ratio is not None and velocity_ratio < 1.0:
         if _rotates(orientation):
             said.append(

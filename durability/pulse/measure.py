@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -11,6 +12,7 @@ from durability.errors import UnusableCall
 from durability.pulse import doubts
 from durability.pulse import thresholds as limit
 from durability.pulse.edges import Pulse, pulse_around, rise_samples
+from durability.pulse.fall import find_fall
 from durability.pulse.impact import (
     Event,
     Quiet,
@@ -27,7 +29,7 @@ from durability.pulse.low_pass import (
     squared_gain,
 )
 from durability.pulse.uncertainty import standard_uncertainties
-from durability.records import LaterImpact, LowPass, PulseMeasures
+from durability.records import CrossPeak, LaterImpact, LowPass, PulseMeasures
 from durability.units import STANDARD_GRAVITY_M_S2, impact_velocity_m_s
 
 if TYPE_CHECKING:
@@ -48,6 +50,7 @@ def measure_pulse(
     natural_frequency_hz: float | None = None,
     drop_height_mm: float | None = None,
     orientation: str | None = None,
+    cross_g: Mapping[str, FloatArray] | None = None,
 ) -> PulseMeasures:
     """Peak, duration and velocity change of the first impact, and the doubts about them.
 
@@ -77,6 +80,8 @@ def measure_pulse(
         Height of fall, for the impact velocity.
     orientation : str, optional
         As noted: an "edge" or "corner" hit rotates, and its velocity change is judged mildly.
+    cross_g : mapping of str to ndarray of shape (n_samples,), optional
+        Channel → what the axes across that of the impact recorded meanwhile, in g.
 
     Returns
     -------
@@ -120,6 +125,9 @@ def measure_pulse(
     velocity *= STANDARD_GRAVITY_M_S2
     impact_velocity = None if drop_height_mm is None else impact_velocity_m_s(drop_height_mm)
     ratio = velocity / impact_velocity if impact_velocity else None
+    fall = None
+    if step_g <= limit.FALL_RECORDER_STEP_G:
+        fall = find_fall(record_g, event, own_pulse, baseline.jitter_g, sample_rate_hz)
     later = _later_impacts(own_g, own_pulse, baseline.noise_g, sample_rate_hz)
     flat_top = doubts.find_flat_top(record_g, step_g, event, own_pulse, baseline)
     flags = doubts.flags(
@@ -144,6 +152,8 @@ def measure_pulse(
         velocity_ratio=ratio,
         orientation=orientation,
         flat_top=flat_top,
+        fall=fall,
+        drop_height_mm=drop_height_mm,
     )
     known = not any(flag.name in ("clipped", "over_range", "under_sampled") for flag in flags)
     window = velocity_to - velocity_from
@@ -176,6 +186,15 @@ def measure_pulse(
         velocity_ratio=ratio,
         restitution=ratio - 1.0 if ratio is not None and 1.0 <= ratio <= 2.0 else None,
         later_impacts=later,
+        cross_peaks=tuple(
+            CrossPeak(
+                name,
+                _cross_peak(axis_g, event, chosen, sample_rate_hz, velocity_from, velocity_to),
+            )
+            for name, axis_g in (cross_g or {}).items()
+        ),
+        fall_time_s=fall[0] if fall else None,
+        fall_time_uncertainty_s=fall[1] if fall else None,
         peak_uncertainty_g=peak_u,
         pulse_duration_uncertainty_ms=duration_u,
         velocity_change_uncertainty_m_s=velocity_u,
@@ -301,6 +320,26 @@ def _integral(signal_g: FloatArray, start: float, stop: float) -> float:
     instants = np.concatenate(([start], inner, [stop]))
     values = np.interp(instants, np.arange(signal_g.size), signal_g)
     return float(np.sum(0.5 * (values[1:] + values[:-1]) * np.diff(instants)))
+
+
+# ------------------------------------------------------------------------------- cross axes
+
+
+def _cross_peak(
+    axis_g: FloatArray,
+    event: Event,
+    filter_: LowPass,
+    sample_rate_hz: float,
+    start: float,
+    stop: float,
+) -> float:
+    """Largest acceleration of another axis within a window, from that axis' own baseline."""
+    record_g = np.ascontiguousarray(axis_g, dtype=np.float64)
+    quiet = quiet_before(record_g, event) or quiet_after(record_g, event)
+    signal_g = record_g - (quiet.level_g if quiet else 0.0)
+    if filter_.cutoff_hz is not None:
+        signal_g = low_pass(signal_g, sample_rate_hz, filter_.cutoff_hz)
+    return float(np.abs(signal_g[int(start) : int(np.ceil(stop)) + 1]).max())
 
 
 # ---------------------------------------------------------------------------- later impacts

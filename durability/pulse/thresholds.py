@@ -130,6 +130,26 @@ of the peak of a half-sine (recomputed; the filter of SAE J211-1)."""
 MIN_SAMPLES_PER_CLASS = 10.0
 """Sample rate over channel frequency class (SAE J211-1, ISO 6487)."""
 
+FALL_GRAIN_S = 0.25e-3
+"""Stretch over which a record is averaged when its release is sought: 0.1 % of the height of a fall
+from 1 m …"""
+
+FALL_NOISE_G = 0.05
+"""… or as long as brings the noise down to this, a tenth of half the step."""
+
+FALL_LEAST_S = 0.02
+"""Both what is held and what falls must last so long: a fall of 2 mm says nothing of a height."""
+
+FALL_STEP_TOLERANCE_G = 0.1
+"""Most that the step at the release may differ from 1 g, and its two levels wander or scatter. A
+sensor tilted by 25° shows 0.9 g; so does the fall along a rail that takes a tenth of it."""
+
+FALL_RECORDER_STEP_G = 0.25
+"""Coarser recorders turn a drift of theirs into steps that look like a release."""
+
+FALL_UNCERTAINTY_ALLOWED = 0.01
+"""Of the fall time, standard: twice that of the height, the tolerance of ISO 2248."""
+
 MIN_RESONANCE_TIMES_DURATION = 10.0
 """Natural frequency of the sensor times duration below which a half-sine is over-read by more
 than 3.7 % at 1 % damping (exact single-degree-of-freedom solution)."""

@@ -9,6 +9,8 @@ from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any
 from uuid import UUID
 
+from durability.report import pulse_labels
+
 if TYPE_CHECKING:
     from durability.records import PulseMeasures, Quarantine
     from durability.results import (
@@ -314,7 +316,8 @@ def import_count(count: ImportCount) -> dict[str, Any]:
 
 def measures(of: PulseMeasures) -> dict[str, Any]:
     """Every measure of a record, with filter, flags and notes."""
-    return {**asdict(of), "void_reason": of.void_reason}
+    derived = ("void_reason", "cross_axis_pct", "fall_height_mm", "fall_height_uncertainty_mm")
+    return {**asdict(of), **_named(of, derived)}
 
 
 def measured_file(each: MeasuredFile) -> dict[str, Any]:
@@ -359,6 +362,9 @@ def explained(result: WaveformImport) -> dict[str, Any]:
             {
                 "file": each.file,
                 "inferred": each.inferred,
+                "instead": {
+                    name: option for name in each.inferred if (option := pulse_labels.instead(name))
+                },
                 "channel": each.channel,
                 "start_s": each.start_s,
                 "mv_per_g": each.mv_per_g,
@@ -445,6 +451,7 @@ def drop(found: Mapping[str, Any]) -> dict[str, Any]:
             }
             for each in found["measures"]
         ],
+        "uncertainty": found["uncertainty"],
         "damage": found["damage"],
         "amendments": found["amendments"],
     }

@@ -2,16 +2,49 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from math import floor, log10
 from typing import TYPE_CHECKING
 
 from durability.basis import counted
 from durability.report.labels import ABSENT, listed, number, percent
+from durability.units import INCH_M, STANDARD_GRAVITY_M_S2
 
 if TYPE_CHECKING:
     from durability.records import PulseMeasures
-    from durability.results import MeasuredFile, PulseTrace, Remeasurement
+    from durability.results import MeasuredFile, PulseTrace, Remeasurement, ShockSpectrum
+
+
+READINGS = {
+    "peak_g": ("peak g", "g"),
+    "pulse_duration_ms": ("pulse duration", "ms"),
+    "velocity_change_m_s": ("velocity change", "m/s"),
+}
+"""Reading → its name and unit."""
+
+CROSS_AXIS_CONTEXT = "IEC 60068-2-27:2008, 4.1.4 allows 30 % of the nominal peak"
+
+INSTEAD = {
+    "encoding": "--encoding",
+    "delimiter": "--delimiter",
+    "decimal mark": "--decimal",
+    "data": "--first-line",
+    "time base": "--sample-rate-hz, --time-unit",
+    "sample rate": "--sample-rate-hz",
+    "channel": "--channel",
+    "units": "--units",
+    "sensitivity": "--mv-per-g",
+    "cross channel": "--cross-channel",
+    "recorded at": "drop amend --set dropped_at",
+    "dated": "--date-by-file-time",
+    "filter": "--low-pass-hz, --channel-class",
+}
+"""What is worked out of a file → the option that tells it otherwise."""
+
+
+def instead(name: str) -> str:
+    """Option that overrides a part of what was worked out of a file; blank where none is needed."""
+    return next((option for kind, option in INSTEAD.items() if name.startswith(kind)), "")
 
 
 def with_uncertainty(value: float | None, uncertainty: float | None, unit: str) -> str:
@@ -42,7 +75,38 @@ def pulse_words(measures: PulseMeasures) -> str:
     velocity = with_uncertainty(
         measures.velocity_change_m_s, measures.velocity_change_uncertainty_m_s, "m/s"
     )
-    return f"{bound}{peak}, {duration}, {velocity}"
+    return f"{bound}{peak}, {duration}, {velocity}{_not_evaluated(measures)}"
+
+
+def _not_evaluated(measures: PulseMeasures) -> str:
+    """Which of the three measures bear no uncertainty."""
+    lacking = [
+        name
+        for name, value in (
+            ("peak", measures.peak_uncertainty_g),
+            ("duration", measures.pulse_duration_uncertainty_ms),
+            ("velocity change", measures.velocity_change_uncertainty_m_s),
+        )
+        if value is None
+    ]
+    of = "" if len(lacking) == 3 else f" of {listed(lacking)}"
+    return f", uncertainty{of} not evaluated" if lacking else ""
+
+
+def uncertainty_words(of_reading: Mapping[str, float | None]) -> str:
+    """Standard uncertainty of each reading of a drop, or that it was not evaluated.
+
+    Examples
+    --------
+    >>> uncertainty_words({"peak_g": 2.13, "pulse_duration_ms": None})
+    'peak g ± 2 g, pulse duration not evaluated'
+    """
+    return listed(
+        f"{READINGS[name][0]} not evaluated"
+        if value is None
+        else f"{READINGS[name][0]} ± {value:.1g} {READINGS[name][1]}"
+        for name, value in of_reading.items()
+    )
 
 
 def filter_words(measures: PulseMeasures) -> str:
@@ -68,9 +132,72 @@ def more_pulse_words(measures: PulseMeasures) -> str:
         largest = max(impact.peak_g for impact in measures.later_impacts)
         count = counted(len(measures.later_impacts), "later impact")
         parts.append(f"{count}, largest {number(largest)} g")
-    if measures.peak_uncertainty_g is None:
-        parts.append("uncertainty not evaluated")
+    if measures.fall_height_mm is not None:
+        height = with_uncertainty(
+            measures.fall_height_mm, measures.fall_height_uncertainty_mm, "mm"
+        )
+        parts.append(f"height by its fall time {height}{_off_nominal(measures)}")
+    parts.append(cross_words(measures))
     return listed(parts)
+
+
+def _off_nominal(measures: PulseMeasures) -> str:
+    """How far the height of the fall lies from the nominal one, which the impact velocity tells."""
+    if measures.impact_velocity_m_s is None or measures.fall_height_mm is None:
+        return ""
+    nominal_mm = 500.0 * measures.impact_velocity_m_s**2 / STANDARD_GRAVITY_M_S2
+    off_pct = 100.0 * (measures.fall_height_mm / nominal_mm - 1.0)
+    return f" ({percent(off_pct)} % of {nominal_mm:.4g})"
+
+
+def cross_words(measures: PulseMeasures) -> str:
+    """The largest peak across the axis of the impact; context, not judged."""
+    across = measures.cross_axis
+    if across is None:
+        return "cross axis not measured"
+    return (
+        f"cross axis {number(across.peak_g)} g on {across.channel},"
+        f" {number(measures.cross_axis_pct, 2)} % of the peak ({CROSS_AXIS_CONTEXT})"
+    )
+
+
+SEVERE_PLATEAUS_IN_S = ((50.0, "very mild"), (100.0, "moderate"), (300.0, "very severe"))
+"""Plateaus of pseudo-velocity in in/s, and what they are called: H. A. Gaberson, "Shock Severity
+Estimation", Sound & Vibration, January 2012, of pyroshock; the levels of ANSI/ASA S2.62-2009 run
+from 1 to 10 m/s (40 to 400 in/s)."""
+
+PLATEAUS_ARE_CONTEXT = (
+    "Levels as Gaberson (Sound & Vibration, January 2012) tells plateaus of pyroshock apart: context,"
+    " no verdict; a fall from 0.33 m alone reaches 100 in/s."
+)
+
+
+def plateau_lines(spectrum: ShockSpectrum) -> list[str]:
+    """Over which frequencies the pseudo-velocity of one record exceeds the levels named.
+
+    Parameters
+    ----------
+    spectrum : ShockSpectrum
+        Arrays of shape (n_frequencies,); what sampling can't tell is left out.
+    """
+    told = ~spectrum.beyond_sampling
+    if not told.any():
+        return []
+    frequency, velocity = spectrum.frequency_hz[told], spectrum.pseudo_velocity_m_s[told]
+    top = float(velocity.max())
+    reached = []
+    for level_in_s, name in SEVERE_PLATEAUS_IN_S:
+        above = frequency[velocity >= level_in_s * INCH_M]
+        if above.size:
+            span = f"{above[0]:.3g} to {above[-1]:.3g} Hz"
+            reached.append(f"{level_in_s:g} in/s ({name}) from {span}")
+        else:
+            reached.append(f"nowhere {level_in_s:g} in/s ({name})")
+    return [
+        f"Pseudo-velocity is {number(top)} m/s ({number(top / INCH_M)} in/s) at most; it reaches"
+        f" {listed(reached)}.",
+        PLATEAUS_ARE_CONTEXT,
+    ]
 
 
 def traces_answer(drops: Sequence[PulseTrace]) -> str:

@@ -105,7 +105,13 @@ def explained(result: WaveformImport) -> None:
         facts.append(("measured", pulse_labels.pulse_words(each.measures)))
         facts.append(("filter", pulse_labels.filter_words(each.measures)))
         facts += [("doubt", words) for words in doubts_of(each.measures)]
-        console().print(grid(("", ""), [(f"  {name}", words) for name, words in facts], wrap=(1,)))
+        console().print(
+            grid(
+                ("", "", "instead"),
+                [(f"  {name}", words, pulse_labels.instead(name)) for name, words in facts],
+                wrap=(1, 2),
+            )
+        )
     for words in result.not_judged:
         say(f"not judged: {words}")
 
@@ -212,6 +218,10 @@ def _measures_of(trace: PulseTrace) -> None:
         say("counts all the same: restored by hand")
 
 
+RAW_MARK = ":"
+"""Character of a record before filtering: lighter than that of its trace."""
+
+
 def _mark(at: int, count: int) -> str:
     """Character of a trace: its place among several."""
     return "#" if count == 1 else "123456789abcdefghijklmnopqrstuvwxyz"[at % 35]
@@ -241,7 +251,7 @@ def shown_window_ms(traces: Iterable[PulseTrace]) -> tuple[float, float]:
 
 
 def trace_plot(traces: Sequence[PulseTrace]) -> str:
-    """Filtered accelerations against time, as text.
+    """Filtered accelerations against time, as text; of one drop the record as read behind it.
 
     Parameters
     ----------
@@ -251,14 +261,20 @@ def trace_plot(traces: Sequence[PulseTrace]) -> str:
     Returns
     -------
     str
-        ``PLOT_HEIGHT`` lines and the time axis. "-" the baseline, "." 10 % of the (first) peak,
-        "*" where traces meet.
+        ``PLOT_HEIGHT`` lines, the time axis, and of one drop a key. "-" the baseline, "." 10 % of
+        the (first) peak, "*" where traces meet.
     """
     from_ms, to_ms = shown_window_ms(traces)
     edges = np.linspace(from_ms, to_ms, PLOT_WIDTH + 1)
-    curves = [_columns(trace.time_ms, trace.filtered_g, edges) for trace in traces]
-    top = max(float(np.nanmax(high, initial=0.0)) for _, high in curves) or 1.0
-    bottom = min(float(np.nanmin(low, initial=0.0)) for low, _ in curves)
+    curves = [
+        (_mark(at, len(traces)), *_columns(trace.time_ms, trace.filtered_g, edges))
+        for at, trace in enumerate(traces)
+    ]
+    is_alone = len(traces) == 1
+    if is_alone:
+        curves.insert(0, (RAW_MARK, *_columns(traces[0].time_ms, traces[0].raw_g, edges)))
+    top = max(float(np.nanmax(high, initial=0.0)) for _, _, high in curves) or 1.0
+    bottom = min(float(np.nanmin(low, initial=0.0)) for _, low, _ in curves)
     bottom = min(bottom, -0.02 * top)
 
     def row(level_g: float) -> int:
@@ -269,12 +285,11 @@ def trace_plot(traces: Sequence[PulseTrace]) -> str:
     if tenth_g:
         canvas[row(tenth_g)] = list(". " * (PLOT_WIDTH // 2))
     canvas[row(0.0)] = ["-"] * PLOT_WIDTH
-    for at, (low, high) in enumerate(curves):
-        mark = _mark(at, len(traces))
+    for at, (mark, low, high) in enumerate(curves):
         for column in np.flatnonzero(np.isfinite(high)):
             # From the level between the neighbours, so that steep flanks are drawn whole.
             for line in range(row(float(high[column])), row(float(low[column])) + 1):
-                taken = at > 0 and canvas[line][column] not in " .-"
+                taken = at > 0 and canvas[line][column] not in f" .-{RAW_MARK}"
                 canvas[line][column] = "*" if taken else mark
     scale = {0: labels.number(top), row(0.0): "0 g"}
     if tenth_g and row(tenth_g) not in scale:
@@ -287,6 +302,8 @@ def trace_plot(traces: Sequence[PulseTrace]) -> str:
     middle = "0" if len(left) < zero < PLOT_WIDTH - len(right) - 1 else ""
     axis = f"{left:<{zero}}{middle}" if middle else left
     lines.append(f"{'g':>8}  {axis}{right:>{PLOT_WIDTH - len(axis)}}")
+    if is_alone:
+        lines.append(f"{'':8}  # filtered  {RAW_MARK} as recorded  - baseline")
     return "\n".join(lines)
 
 
@@ -335,6 +352,8 @@ def spectrum(trace: PulseTrace, result: ShockSpectrum) -> None:
             right=(0, 1, 2, 3),
         )
     )
+    for line in pulse_labels.plateau_lines(result):
+        say(line)
     say("All 12 frequencies an octave: --json")
 
 
@@ -369,6 +388,9 @@ def drop(found: Mapping[str, Any]) -> None:
             ]
             or None,
         }
+    record["uncertainty"] = pulse_labels.uncertainty_words(found["uncertainty"])
+    if not measured:
+        record["cross axis"] = "not measured"
     sheet(
         "drop",
         {

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import duckdb
 
 from durability.errors import RecordRefused
-from durability.records import LaterImpact, LowPass, PulseFlag, PulseMeasures
+from durability.records import CrossPeak, LaterImpact, LowPass, PulseFlag, PulseMeasures
 from durability.store.bench import fetch, run
 from durability.store.database import statement
 
@@ -24,7 +24,15 @@ if TYPE_CHECKING:
 
     Connection = duckdb.DuckDBPyConnection
 
-_ELSEWHERE = {"sample_rate_hz", "samples", "low_pass", "later_impacts", "flags", "notes"}
+_ELSEWHERE = {
+    "sample_rate_hz",
+    "samples",
+    "low_pass",
+    "later_impacts",
+    "cross_peaks",
+    "flags",
+    "notes",
+}
 _PLAIN = tuple(each.name for each in fields(PulseMeasures) if each.name not in _ELSEWHERE)
 """Fields of PulseMeasures that are columns as they stand."""
 
@@ -92,6 +100,56 @@ def add_waveform(
     )
 
 
+def add_cross_record(
+    connection: Connection,
+    waveform_id: Any,
+    order: int,
+    channel: str,
+    samples: bytes,
+    mv_per_g: float | None,
+) -> None:
+    """Keep what another axis recorded beside a waveform, as read.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        Inside a transaction.
+    waveform_id : UUID
+        The waveform.
+    order : int
+        Its place among them, from 1.
+    channel : str
+        Its name.
+    samples : bytes
+        Acceleration in g, encoded.
+    mv_per_g : float or None
+        Sensitivity that was applied.
+    """
+    run(
+        connection,
+        "add_cross_record",
+        waveform_id=waveform_id,
+        cross_order=order,
+        channel=channel,
+        samples=samples,
+        mv_per_g=mv_per_g,
+    )
+
+
+def cross_records(connection: Connection, waveform_id: Any) -> dict[str, bytes]:
+    """Channel → encoded samples of what other axes recorded beside a waveform.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        An open store.
+    waveform_id : UUID
+        The waveform.
+    """
+    rows = fetch(connection, "cross_records_of_waveform", waveform_id=waveform_id)
+    return {row["channel"]: row["samples"] for row in rows}
+
+
 def add_measures(
     connection: Connection,
     waveform_id: Any,
@@ -129,6 +187,8 @@ def add_measures(
         channel_class=low_pass and low_pass.channel_class,
         later_impact_s=[each.time_s for each in measures.later_impacts],
         later_impact_peak_g=[each.peak_g for each in measures.later_impacts],
+        cross_channel=[each.channel for each in measures.cross_peaks],
+        cross_peak_g=[each.peak_g for each in measures.cross_peaks],
         notes=list(measures.notes),
         full_scale_g=inputs.full_scale_g,
         natural_frequency_hz=inputs.natural_frequency_hz,
@@ -194,11 +254,14 @@ def _kept(row: Mapping[str, Any], flags: Sequence[PulseFlag]) -> KeptMeasures:
             derived=row["low_pass_derived"],
         )
     later = zip(row["later_impact_s"], row["later_impact_peak_g"], strict=True)
+    # Measures taken before cross axes were read hold NULL.
+    across = zip(row["cross_channel"] or (), row["cross_peak_g"] or (), strict=True)
     measures = PulseMeasures(
         sample_rate_hz=row["sample_rate_hz"],
         samples=row["sample_count"],
         low_pass=low_pass,
         later_impacts=tuple(LaterImpact(*impact) for impact in later),
+        cross_peaks=tuple(CrossPeak(*peak) for peak in across),
         flags=tuple(flags),
         notes=tuple(row["notes"]),
         **{name: row[name] for name in _PLAIN},

@@ -13,7 +13,7 @@ from durability.store import bench, database
 from durability.store import waveforms as store
 from durability.waveform_codec import decode
 from durability.workflow.session import Session
-from durability.workflow.waveforms import FilterChoice, measure, measuring_inputs
+from durability.workflow.waveforms import FilterChoice, measure, measuring_inputs, rig_of
 
 if TYPE_CHECKING:
     from durability.records import PulseMeasures
@@ -33,8 +33,8 @@ def remeasure(
 
     What a drop says today follows the new measures by way of amendments, whose reason names method
     and filter; a flag that voids and came or went takes the drop's status with it. What a person
-    has set by hand, a value or a status, is left as it is. Sensor, drop height and orientation are
-    those on record today.
+    has set by hand, a value or a status, is left as it is. Sensor, its calibrations, drop
+    height and orientation are those on record today; the scale of a record stays.
 
     Parameters
     ----------
@@ -93,7 +93,7 @@ def _measured_again(
 ) -> tuple[RemeasuredDrop, MeasuringInputs]:
     """A drop's latest measures and new ones, and what the new ones hang on."""
     kept = store.measures_of(connection, drop["waveform_id"])[0]
-    rig = bench.fetch(connection, "series_to_measure", code=drop["series"])[0]
+    rig = rig_of(connection, drop["series"])
     waveform = store.find_waveform(connection, drop["series"], drop["drop_number"], drop["drop_id"])
     inputs = measuring_inputs(rig, drop["full_scale_told_g"])
     after = measure(
@@ -103,6 +103,11 @@ def _measured_again(
         choice,
         rig=rig,
         dropped_at=drop["dropped_at"] and drop["dropped_at"].isoformat(),
+        entered_on=drop["entered_at_utc"].date(),
+        cross_g={
+            channel: decode(samples)
+            for channel, samples in store.cross_records(connection, drop["waveform_id"]).items()
+        },
     )
     before = kept.measures
     by_hand = tuple(

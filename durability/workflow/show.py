@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,7 +18,7 @@ from durability.workflow.logbook import find_drop
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray
+    from durability.records import FloatArray, PulseMeasures
     from durability.store.waveforms import KeptMeasures
 
 
@@ -38,7 +38,8 @@ def show_drop(session: Session, series: str, drop_number: int) -> dict[str, Any]
     -------
     dict
         ``drop``: conditions, specimens, sensor, source; ``waveform``: how it was read, or None;
-        ``measures``: a list of KeptMeasures, the latest first; ``damage`` and ``amendments``.
+        ``measures``: a list of KeptMeasures, the latest first; ``uncertainty`` of each reading on
+        record, None where it was not evaluated; ``damage`` and ``amendments``.
 
     Raises
     ------
@@ -55,15 +56,35 @@ def show_drop(session: Session, series: str, drop_number: int) -> dict[str, Any]
             for told in ("inferred", "given"):
                 waveform[told] = json.loads(waveform[told])
             measures = store.measures_of(connection, waveform["waveform_id"])
+        drop = bench.fetch(connection, "drop_sheet", drop_id=drop_id)[0]
         return {
-            "drop": bench.fetch(connection, "drop_sheet", drop_id=drop_id)[0],
+            "drop": drop,
             "waveform": waveform,
             "measures": measures,
+            "uncertainty": _uncertainty(drop, measures[0].measures if measures else None),
             "damage": bench.fetch(
                 connection, "damage_of_drop", series=series, drop_number=drop_number
             ),
             "amendments": bench.fetch(connection, "amendments_of_drop", drop_id=drop_id),
         }
+
+
+def _uncertainty(
+    drop: Mapping[str, Any], measures: PulseMeasures | None
+) -> dict[str, float | None]:
+    """Standard uncertainty of each reading on record; one set by hand or typed has none."""
+    evaluated = {
+        "peak_g": "peak_uncertainty_g",
+        "pulse_duration_ms": "pulse_duration_uncertainty_ms",
+        "velocity_change_m_s": "velocity_change_uncertainty_m_s",
+    }
+    return {
+        name: None
+        if measures is None or getattr(measures, name) != drop[name]
+        else getattr(measures, uncertainty)
+        for name, uncertainty in evaluated.items()
+        if drop[name] is not None
+    }
 
 
 def show_pulses(session: Session, series: str, drop_numbers: Sequence[int]) -> list[PulseTrace]:

@@ -21,7 +21,7 @@ from durability.errors import (
     WaveformUnreadable,
 )
 from durability.intake.hand_entry import typed_time
-from durability.intake.waveforms import read_waveform
+from durability.intake.waveforms import CrossChannel, read_waveform
 from durability.intake.waveforms.folder import record_files, sha256_of
 from durability.pulse import ChannelClassStandard, measure_pulse
 from durability.records import Rejection
@@ -31,6 +31,7 @@ from durability.store import waveforms as store
 from durability.store.waveforms import MeasuringInputs
 from durability.waveform_codec import encode
 from durability.workflow import quarantine
+from durability.workflow.calibration import calibration_notes, calibration_on
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:
@@ -59,6 +60,7 @@ class RecordOptions:
     """What a user tells about files; None where the file, the sensor or the pulse may tell."""
 
     channel: str | None = None
+    cross_channels: tuple[CrossChannel, ...] = ()
     units: ValueUnit | None = None
     mv_per_g: float | None = None
     full_scale_g: float | None = None
@@ -66,13 +68,15 @@ class RecordOptions:
     time_unit: TimeUnit | None = None
     delimiter: str | None = None
     decimal: Literal[".", ","] | None = None
+    encoding: str | None = None
+    first_line: int | None = None
     filter: FilterChoice = field(default_factory=FilterChoice)
     date_by_file_time: bool = False
     """Date a drop by its file's last change when the file's content tells no date."""
 
     def __post_init__(self) -> None:
         """Refuse a value out of its range."""
-        _refuse_unless_positive(self, "mv_per_g", "full_scale_g", "sample_rate_hz")
+        _refuse_unless_positive(self, "mv_per_g", "full_scale_g", "sample_rate_hz", "first_line")
 
     def given(self) -> dict[str, Any]:
         """What was told, for the record."""
@@ -80,7 +84,7 @@ class RecordOptions:
         told |= told.pop("filter")
         if told["channel_class"] is None:
             del told["channel_class_standard"]
-        return {name: value for name, value in told.items() if value not in (None, False)}
+        return {name: value for name, value in told.items() if value not in (None, False, ())}
 
 
 def _refuse_unless_positive(options: object, *names: str) -> None:
@@ -110,11 +114,33 @@ def find_rig(connection: Any, series: str) -> dict[str, Any]:
     SeriesClosed
         It takes no further drops.
     """
-    rows = bench.fetch(connection, "series_to_measure", code=series)
-    rig = rows[0] if rows else bench.find(connection, "series", series)
+    rig = rig_of(connection, series)
     if rig["status"] == "closed":
         raise SeriesClosed(f"series {series!r}: closed; open another series for further drops")
     return rig
+
+
+def rig_of(connection: Any, series: str) -> dict[str, Any]:
+    """A series with its conditions, its sensor and the sensor's calibrations.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        An open store.
+    series : str
+        Its code.
+
+    Raises
+    ------
+    RecordRefused
+        The series is unknown.
+    """
+    rows = bench.fetch(connection, "series_to_measure", code=series)
+    rig = rows[0] if rows else bench.find(connection, "series", series)
+    return {
+        **rig,
+        "calibrations": bench.fetch(connection, "calibrations_of_sensor", sensor=rig["sensor"]),
+    }
 
 
 NO_RIG: dict[str, Any] = {
@@ -122,10 +148,9 @@ NO_RIG: dict[str, Any] = {
     "drop_height_mm": None,
     "orientation": None,
     "sensor": None,
-    "sensitivity_mv_per_g": None,
     "full_scale_g": None,
     "natural_frequency_hz": None,
-    "calibration_due": None,
+    "calibrations": [],
 }
 """Stands for a series when files are only looked at."""
 
@@ -156,8 +181,10 @@ def measure(
     *,
     rig: Mapping[str, Any],
     dropped_at: str | None,
+    entered_on: date | None = None,
+    cross_g: Mapping[str, Any] | None = None,
 ) -> PulseMeasures:
-    """Measures of a record, and what speaks against it, the sensor's certificate included.
+    """Measures of a record, and what speaks against it, the sensor's calibrations included.
 
     Parameters
     ----------
@@ -169,26 +196,32 @@ def measure(
         What is known of drop and sensor, and the filter wanted.
     dropped_at : str or None
         ISO 8601.
+    entered_on : date, optional
+        Day that stands for that of a drop without a date; else today.
+    cross_g : mapping of str to ndarray of shape (n_samples,), optional
+        Channel → what the axes across that of the impact recorded, in g.
 
     Raises
     ------
     UnusableCall
         The record can't be measured that way, for instance sampled too slowly for the class.
     """
-    measures = measure_pulse(acceleration_g, sample_rate_hz, **asdict(choice), **asdict(inputs))
-    note = _calibration_note(rig, dropped_at)
-    return replace(measures, notes=(*measures.notes, note)) if note else measures
+    measures = measure_pulse(
+        acceleration_g, sample_rate_hz, **asdict(choice), **asdict(inputs), cross_g=cross_g
+    )
+    notes = calibration_notes(
+        rig["sensor"],
+        rig["calibrations"],
+        _day_of(dropped_at, entered_on),
+        is_dated=dropped_at is not None,
+    )
+    return replace(measures, notes=(*measures.notes, *notes))
 
 
-def _calibration_note(rig: Mapping[str, Any], dropped_at: str | None) -> str | None:
-    due = rig["calibration_due"]
-    if due is None:
-        return None
-    day = datetime.fromisoformat(dropped_at).date() if dropped_at else date.today()  # noqa: DTZ011
-    if day <= due:
-        return None
-    when = f"and the drop was made on {day}" if dropped_at else "and the drop bears no date"
-    return f"calibration of sensor {rig['sensor']} overdue: it was due on {due}, {when}"
+def _day_of(dropped_at: str | None, entered_on: date | None = None) -> date:
+    if dropped_at is not None:
+        return datetime.fromisoformat(dropped_at).date()
+    return entered_on or date.today()  # noqa: DTZ011 - bench clock
 
 
 def read_and_measure(
@@ -210,19 +243,33 @@ def read_and_measure(
     WaveformUnreadable
         One line: the file, what is wrong, what would be right.
     """
+
+    def sensitivity_at(recorded_at: str | None) -> tuple[float, str] | None:
+        """Of the sensor, by the calibration that held on the day of the drop."""
+        day = _day_of(_moment_of(path, recorded_at, options))
+        held = calibration_on(rig["calibrations"], day)
+        if held is None or held["as_left_mv_per_g"] is None:
+            return None
+        on = held["calibrated_on"]
+        whose = f"of sensor {rig['sensor']}" + (f" as calibrated on {on}" if on else "")
+        return held["as_left_mv_per_g"], whose
+
     try:
         waveform = read_waveform(
             path,
             channel=options.channel,
+            cross_channels=options.cross_channels,
             units=options.units,
-            mv_per_g=options.mv_per_g or rig["sensitivity_mv_per_g"],
+            mv_per_g=options.mv_per_g or sensitivity_at,
             sample_rate_hz=options.sample_rate_hz,
             time_unit=options.time_unit,
             delimiter=options.delimiter,
             decimal=options.decimal,
+            encoding=options.encoding,
+            first_line=options.first_line,
             read_parquet=store.read_parquet,
         )
-        dropped_at = _moment_of(path, waveform, options)
+        dropped_at = _moment_of(path, waveform.recorded_at, options)
         measures = measure(
             waveform.acceleration_g,
             waveform.sample_rate_hz,
@@ -230,11 +277,14 @@ def read_and_measure(
             options.filter,
             rig=rig,
             dropped_at=dropped_at,
+            cross_g={each.channel: each.acceleration_g for each in waveform.cross},
         )
     except WaveformUnreadable:
         raise
     except (UnusableCall, RecordRefused) as fault:
         raise WaveformUnreadable(f"{path.name}: {fault}") from None
+    if waveform.recorded_at is not None and not _is_plausible(waveform.recorded_at):
+        waveform.inferred["recorded at"] += "; no plausible date, so left out"
     measured = MeasuredFile(
         file=path.name,
         file_sha256=waveform.file_sha256,
@@ -244,22 +294,31 @@ def read_and_measure(
         measures=measures,
         inferred=waveform.inferred,
         dropped_at=dropped_at,
+        cross=tuple((each.channel, each.mv_per_g) for each in waveform.cross),
     )
     return waveform, measured
 
 
-def _moment_of(path: Path, waveform: Waveform, options: RecordOptions) -> str | None:
+def _moment_of(path: Path, recorded_at: str | None, options: RecordOptions) -> str | None:
     """When the drop was made, as far as anyone says so."""
-    if waveform.recorded_at is not None:
-        told = datetime.fromisoformat(waveform.recorded_at)
-        now = datetime.now(told.tzinfo)
-        if told.date() >= OLDEST_RECORD and told <= now:
-            return waveform.recorded_at
-        waveform.inferred["recorded at"] += "; no plausible date, so left out"
+    if recorded_at is not None and _is_plausible(recorded_at):
+        return recorded_at
     if options.date_by_file_time:
         changed = datetime.fromtimestamp(path.stat().st_mtime).astimezone()
         return changed.isoformat(timespec="seconds")
     return None
+
+
+def _is_plausible(recorded_at: str) -> bool:
+    """Whether a file's own date is that of a drop, and not of a clock that was never set."""
+    told = datetime.fromisoformat(recorded_at)
+    return told.date() >= OLDEST_RECORD and told <= datetime.now(told.tzinfo)
+
+
+def _encoded(waveform: Waveform) -> list[bytes]:
+    """Samples of a record, then those of each cross axis."""
+    axes = [waveform.acceleration_g, *(each.acceleration_g for each in waveform.cross)]
+    return [encode(samples) for samples in axes]
 
 
 # ---------------------------------------------------------------------------------- storing
@@ -332,11 +391,11 @@ def _store_drop(
     number: int,
     measured: MeasuredFile,
     options: RecordOptions,
-    samples: bytes,
+    samples: Sequence[bytes],
     *,
     operator: str | None,
 ) -> MeasuredFile:
-    """Keep a drop, its waveform and its measures."""
+    """Keep a drop, its waveform with its cross axes, and its measures."""
     entry_id = bench.add_entry(
         connection,
         entered_by=session.person,
@@ -377,13 +436,17 @@ def _store_drop(
         sample_rate_hz=measures.sample_rate_hz,
         start_s=measured.start_s,
         sample_count=measures.samples,
-        samples=samples,
+        samples=samples[0],
         inferred=measured.inferred,
         given=options.given(),
         mv_per_g=measured.mv_per_g,
         full_scale_g=options.full_scale_g,
         entry_id=entry_id,
     )
+    for order, (axis, (channel, mv_per_g)) in enumerate(
+        zip(samples[1:], measured.cross, strict=True), start=1
+    ):
+        store.add_cross_record(connection, waveform_id, order, channel, axis, mv_per_g)
     inputs = measuring_inputs(rig, options.full_scale_g)
     store.add_measures(connection, waveform_id, measures, inputs, entry_id)
     return replace(measured, series=rig["series"], drop_number=number, id=str(drop_id))
@@ -438,7 +501,7 @@ def add_waveform_drop(
         taken = fetch_taken(connection)
     refuse_taken(taken, path, sha256_of(path), options.channel)
     waveform, measured = read_and_measure(path, rig, options)
-    samples = encode(waveform.acceleration_g)
+    samples = _encoded(waveform)
     with database.writing(session.store) as connection:
         _refuse_changed(connection, rig)
         _refuse_old(fetch_taken(connection), path, measured, series)
@@ -545,7 +608,7 @@ def import_waveforms(
     with database.reading(session.store) as connection:
         rig = find_rig(connection, series)
         taken = fetch_taken(connection)
-    measured: list[tuple[Path, MeasuredFile, int]] = []
+    measured: list[tuple[Path, MeasuredFile, list[int]]] = []
     duplicates: list[FileTwice] = []
     rejections: list[Rejection] = []
     with tempfile.TemporaryFile() as spool:
@@ -554,7 +617,7 @@ def import_waveforms(
             try:
                 refuse_taken(taken, path, sha256_of(path), options.channel)
                 waveform, drop = read_and_measure(path, rig, options)
-                measured.append((path, drop, spool.write(encode(waveform.acceleration_g))))
+                measured.append((path, drop, [*map(spool.write, _encoded(waveform))]))
             except DropTaken as old:
                 duplicates.append(FileTwice(old.file, old.series, old.drop_number))
             except WaveformUnreadable as fault:
@@ -568,8 +631,8 @@ def import_waveforms(
             _refuse_changed(connection, rig)
             taken = fetch_taken(connection)
             last = bench.run(connection, "last_drop_number", series_id=rig["series_id"])
-            for path, drop, length in measured:
-                samples = spool.read(length)
+            for path, drop, lengths in measured:
+                samples = [*map(spool.read, lengths)]
                 try:
                     _refuse_old(taken, path, drop, series)
                 except DropTaken as old:

@@ -2,8 +2,9 @@
 
 from durability.intake.waveforms.reading import (
     MAX_FILE_BYTES,
+    CrossChannel,
     read_waveform,
     waveform_from_table,
 )
 
-__all__ = ["MAX_FILE_BYTES", "read_waveform", "waveform_from_table"]
+__all__ = ["MAX_FILE_BYTES", "CrossChannel", "read_waveform", "waveform_from_table"]

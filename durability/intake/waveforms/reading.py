@@ -6,9 +6,9 @@ import hashlib
 import io
 import zipfile
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
@@ -25,7 +25,7 @@ from durability.intake.waveforms.words import (
     plain,
     value_unit,
 )
-from durability.records import Waveform
+from durability.records import CrossRecord, Waveform
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -43,18 +43,30 @@ _CHUNK_BYTES = 1 << 20
 
 ValueUnit = Literal["g", "m/s2", "V", "mV"]
 TimeUnit = Literal["s", "ms", "us", "ns"]
+SensitivityAt = Callable[[str | None], tuple[float, str] | None]
+"""Sensitivity in mV/g at the time that a file tells, ISO 8601, if it does; and whose it is."""
+
+
+class CrossChannel(NamedTuple):
+    """A channel across the axis of the impact; without a sensitivity that of the main one holds."""
+
+    name: str
+    mv_per_g: float | None = None
 
 
 def read_waveform(
     path: Path | str,
     *,
     channel: str | None = None,
+    cross_channels: Sequence[CrossChannel] = (),
     units: ValueUnit | None = None,
-    mv_per_g: float | None = None,
+    mv_per_g: float | SensitivityAt | None = None,
     sample_rate_hz: float | None = None,
     time_unit: TimeUnit | None = None,
     delimiter: str | None = None,
     decimal: Literal[".", ","] | None = None,
+    encoding: str | None = None,
+    first_line: int | None = None,
     read_parquet: Callable[[Path], pd.DataFrame] | None = None,
 ) -> Waveform:
     """The acceleration of one channel of an exported record, in g.
@@ -70,10 +82,12 @@ def read_waveform(
         The file.
     channel : str, optional
         Name of the channel, or its column number from 1. Needed when more than one could be meant.
+    cross_channels : sequence of CrossChannel
+        Channels across the axis of the impact, to be read beside it.
     units : {"g", "m/s2", "V", "mV"}, optional
         Of the channel's values.
-    mv_per_g : float, optional
-        Sensitivity of the sensor; needed for values in V or mV.
+    mv_per_g : float or callable, optional
+        Sensitivity of the sensor, which may hang on the day; needed for values in V or mV.
     sample_rate_hz : float, optional
         Instead of the file's own time column or preamble.
     time_unit : {"s", "ms", "us", "ns"}, optional
@@ -82,6 +96,10 @@ def read_waveform(
         Between columns: ",", ";", a tab, or " " for any number of blanks.
     decimal : {".", ","}, optional
         Decimal mark.
+    encoding : str, optional
+        Of a text export, like "utf-16" or "cp1252".
+    first_line : int, optional
+        Line of a text export on which the data begin, from 1.
     read_parquet : callable, optional
         Reads a Parquet file into a frame.
 
@@ -110,13 +128,21 @@ def read_waveform(
     elif content[:6] == b"\x93NUMPY" or content[:4] == b"PK\x03\x04":
         table = _numpy_table(path.name, content, inferred)
     else:
-        text = _decoded(path.name, content, inferred)
-        table = read_text(path.name, text, delimiter=delimiter, decimal=decimal, inferred=inferred)
+        text = _decoded(path.name, content, inferred, encoding)
+        table = read_text(
+            path.name,
+            text,
+            delimiter=delimiter,
+            decimal=decimal,
+            first_line=first_line,
+            inferred=inferred,
+        )
         table.preamble.recorded_at = recorded_at(text)
     return _waveform(
         table,
         sha256,
         channel=channel,
+        cross_channels=cross_channels,
         units=units,
         mv_per_g=mv_per_g,
         sample_rate_hz=sample_rate_hz,
@@ -150,6 +176,7 @@ def waveform_from_table(
         table,
         None,
         channel=channel,
+        cross_channels=(),
         units=units,
         mv_per_g=mv_per_g,
         sample_rate_hz=sample_rate_hz,
@@ -217,8 +244,21 @@ _MARKS = (
 )
 
 
-def _decoded(name: str, content: bytes, inferred: dict[str, str]) -> str:
+def _decoded(name: str, content: bytes, inferred: dict[str, str], encoding: str | None) -> str:
     """Text of a file, whatever its encoding; binary files are refused."""
+    if encoding is not None:
+        inferred["encoding"] = f"{encoding}, given"
+        try:
+            return content.decode(encoding).removeprefix("\ufeff")
+        except LookupError:
+            raise WaveformUnreadable(
+                f"{name}: no encoding {encoding!r}; one like utf-8, utf-16, latin-1 or cp1252"
+            ) from None
+        except UnicodeDecodeError as fault:
+            raise WaveformUnreadable(
+                f"{name}: no {encoding} text, byte {fault.start + 1} does not fit; leave --encoding"
+                " out or name another"
+            ) from fault
     for mark, codec, words in _MARKS:
         if content.startswith(mark):
             inferred["encoding"] = words
@@ -331,14 +371,21 @@ def _waveform(
     sha256: str | None,
     *,
     channel: str | None,
+    cross_channels: Sequence[CrossChannel],
     units: ValueUnit | None,
-    mv_per_g: float | None,
+    mv_per_g: float | SensitivityAt | None,
     sample_rate_hz: float | None,
     time_unit: TimeUnit | None,
 ) -> Waveform:
     base = find_time_base(table, sample_rate_hz, time_unit)
-    index = _chosen_channel(table, base.columns, channel, units)
-    wanted = [index] if base.time_column is None else [index, base.time_column]
+    across = [_named_channel(table, base.columns, each.name) for each in cross_channels]
+    index = _chosen_channel(table, base.columns, channel, units, across)
+    if len({index, *across}) <= len(across):
+        raise WaveformUnreadable(
+            f"{table.file}: a channel is named twice, as the main one or across it; each of"
+            f" {_listed(table, base.columns)} at most once"
+        )
+    wanted = [index, *across, *(() if base.time_column is None else (base.time_column,))]
     loaded = table.load(wanted)
     values = loaded[0]
     if values.size < MIN_SAMPLES:
@@ -354,11 +401,20 @@ def _waveform(
                 f"{table.file}, {table.place(int(np.argmax(bad)))}: no number in {heading!r}; "
                 "every sample needs one"
             )
-    rate_hz, start_s = base.measure(loaded[1] if len(loaded) > 1 else None)
+    rate_hz, start_s = base.measure(None if base.time_column is None else loaded[-1])
     table.inferred["sample rate"] = f"{rate_hz:.9g} samples/s" + base.contradiction(rate_hz)
-    factor, applied_mv_per_g = _to_g(table, index, units, mv_per_g)
+    sensitivity = _sensitivity(table, mv_per_g)
+    unit, how = _unit_of(table, index, units)
+    factor, applied_mv_per_g = _to_g(table, index, unit, sensitivity)
+    table.inferred["units"] = f"{unit.symbol}, {how}"
+    if applied_mv_per_g is not None and sensitivity is not None:
+        table.inferred["sensitivity"] = f"{applied_mv_per_g:g} mV/g, {sensitivity[1]}"
     column = table.columns[index]
     table.inferred["channel"] = f"{column.heading} (column {index + 1})"
+    cross = tuple(
+        _cross_record(table, place, told, units, sensitivity, numbers)
+        for place, told, numbers in zip(across, cross_channels, loaded[1:], strict=False)
+    )
     if table.preamble.recorded_at is not None:
         table.inferred["recorded at"] = f"{table.preamble.recorded_at}, from the preamble"
     return Waveform(
@@ -371,34 +427,67 @@ def _waveform(
         file_sha256=sha256,
         recorded_at=table.preamble.recorded_at,
         mv_per_g=applied_mv_per_g,
+        cross=cross,
         inferred=table.inferred,
     )
 
 
-def _chosen_channel(
-    table: Table, time_columns: frozenset[int], channel: str | None, units: ValueUnit | None
-) -> int:
+def _cross_record(
+    table: Table,
+    index: int,
+    told: CrossChannel,
+    units: ValueUnit | None,
+    main: tuple[float, str] | None,
+    values: FloatArray,
+) -> CrossRecord:
+    """One channel across the axis of the impact, and how it was read."""
+    own = None if told.mv_per_g is None else (told.mv_per_g, "given")
+    sensitivity = own or (main and (main[0], "that of the main channel"))
+    unit, how = _unit_of(table, index, units)
+    factor, applied = _to_g(table, index, unit, sensitivity)
+    column = table.columns[index]
+    words = f"{column.heading} (column {index + 1}), {unit.symbol}, {how}"
+    if applied is not None and sensitivity is not None:
+        words += f", {applied:g} mV/g, {sensitivity[1]}"
+    table.inferred[f"cross channel {column.name}"] = words
+    return CrossRecord(column.name, values * factor + 0.0, applied)
+
+
+def _named_channel(table: Table, time_columns: frozenset[int], channel: str) -> int:
+    """The column that a user names, or numbers from 1."""
     columns = table.columns
+    wanted = plain(channel)
+    named = [
+        i
+        for i, column in enumerate(columns)
+        if wanted.replace(" ", "")
+        in {plain(column.name).replace(" ", ""), plain(column.heading).replace(" ", "")}
+    ]
+    exact = [i for i, column in enumerate(columns) if channel.strip() == column.heading]
+    if len(exact) == 1 or len(named) == 1:
+        return (exact if len(exact) == 1 else named)[0]
+    if channel.strip().isdigit() and 1 <= int(channel) <= len(columns):
+        return int(channel) - 1
+    raise WaveformUnreadable(
+        f"{table.file}: no single channel {channel!r}; it has {_listed(table, time_columns)}"
+    )
+
+
+def _chosen_channel(
+    table: Table,
+    time_columns: frozenset[int],
+    channel: str | None,
+    units: ValueUnit | None,
+    across: Sequence[int],
+) -> int:
     if channel is not None:
-        wanted = plain(channel)
-        named = [
-            i
-            for i, column in enumerate(columns)
-            if wanted.replace(" ", "")
-            in {plain(column.name).replace(" ", ""), plain(column.heading).replace(" ", "")}
-        ]
-        exact = [i for i, column in enumerate(columns) if channel.strip() == column.heading]
-        if len(exact) == 1 or len(named) == 1:
-            return (exact if len(exact) == 1 else named)[0]
-        if channel.strip().isdigit() and 1 <= int(channel) <= len(columns):
-            return int(channel) - 1
-        raise WaveformUnreadable(
-            f"{table.file}: no single channel {channel!r}; it has {_listed(table, time_columns)}"
-        )
+        return _named_channel(table, time_columns, channel)
+    columns = table.columns
     candidates = [
         i
         for i, column in enumerate(columns)
         if i not in time_columns
+        and i not in across
         and (column.unit is None or column.unit.quantity in ("voltage", "acceleration"))
         and np.isfinite(table.head[:, i]).any()
     ]
@@ -431,10 +520,8 @@ def _listed(table: Table, time_columns: frozenset[int]) -> str:
     )
 
 
-def _to_g(
-    table: Table, index: int, units: ValueUnit | None, mv_per_g: float | None
-) -> tuple[float, float | None]:
-    """Factor from the values of a channel to g, and the sensitivity in it if they are volts."""
+def _unit_of(table: Table, index: int, units: ValueUnit | None) -> tuple[Unit, str]:
+    """Unit of a channel's values, and who says so."""
     column = table.columns[index]
     unit: Unit | None
     if units is not None:
@@ -452,17 +539,32 @@ def _to_g(
             f"{table.file}: no unit of acceleration or voltage for channel {column.name!r}; name "
             f"one with --units ({', '.join(VALUE_UNITS)})"
         )
-    table.inferred["units"] = f"{unit.symbol}, {how}"
+    return unit, how
+
+
+def _sensitivity(table: Table, mv_per_g: float | SensitivityAt | None) -> tuple[float, str] | None:
+    """Sensitivity in mV/g, and whose it is; None when nobody tells."""
+    if callable(mv_per_g):
+        told = mv_per_g(table.preamble.recorded_at)
+    else:
+        told = None if mv_per_g is None else (mv_per_g, "given")
+    if told is None and table.preamble.mv_per_g is not None:
+        return table.preamble.mv_per_g, "from the preamble"
+    return told
+
+
+def _to_g(
+    table: Table, index: int, unit: Unit, sensitivity: tuple[float, str] | None
+) -> tuple[float, float | None]:
+    """Factor from the values of a channel to g, and the sensitivity in it if they are volts."""
     if unit.quantity == "acceleration":
         return unit.factor, None
-    if mv_per_g is None and table.preamble.mv_per_g is not None:
-        mv_per_g = table.preamble.mv_per_g
-        table.inferred["sensitivity"] = f"{mv_per_g:g} mV/g, from the preamble"
-    if mv_per_g is None:
+    if sensitivity is None:
         raise WaveformUnreadable(
-            f"{table.file}: channel {column.name!r} is in {unit.symbol}; give the sensor's "
-            "sensitivity with --mv-per-g"
+            f"{table.file}: channel {table.columns[index].name!r} is in {unit.symbol}; give the "
+            "sensor's sensitivity with --mv-per-g"
         )
+    mv_per_g, _ = sensitivity
     if not mv_per_g != 0.0 or not np.isfinite(mv_per_g):
         raise WaveformUnreadable(f"{table.file}: {mv_per_g:g} mV/g is no sensitivity")
     return unit.factor * 1000.0 / mv_per_g, mv_per_g

@@ -6,7 +6,7 @@ import csv
 import io
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -72,7 +72,13 @@ class _Layout:
 
 
 def read_text(
-    file: str, text: str, *, delimiter: str | None, decimal: str | None, inferred: dict[str, str]
+    file: str,
+    text: str,
+    *,
+    delimiter: str | None,
+    decimal: str | None,
+    first_line: int | None,
+    inferred: dict[str, str],
 ) -> Table:
     """The table that a text export holds.
 
@@ -84,6 +90,8 @@ def read_text(
         The whole export.
     delimiter, decimal : str or None
         As given, else found.
+    first_line : int or None
+        Line on which the data begin, else found.
     inferred : dict
         What was worked out is added here.
 
@@ -92,7 +100,7 @@ def read_text(
     WaveformUnreadable
         There are no rows of numbers, or rows among them that are something else.
     """
-    lines, layout = _find_layout(file, text, delimiter, decimal)
+    lines, layout = _find_layout(file, text, delimiter, decimal, first_line)
     above = lines[: layout.first]
     preamble = Preamble(decimal=layout.decimal)
     columns = _headings(above, layout, preamble)
@@ -103,9 +111,13 @@ def read_text(
             preamble.note(key, " ".join(value))
     start = lines[layout.first].start
     first_number = lines[layout.first].number
+    given = ", given"
     inferred["delimiter"] = _DELIMITERS.get(layout.delimiter, layout.delimiter)
+    inferred["delimiter"] += given if delimiter else ""
     inferred["decimal mark"] = "comma" if layout.decimal == "," else "point"
+    inferred["decimal mark"] += given if decimal else ""
     inferred["data"] = f"from line {first_number} on, columns of numbers: {layout.fields}"
+    inferred["data"] += given if first_line else ""
 
     def place(row: int) -> str:
         return f"line {_line_of_row(text, start, row, first_number)}"
@@ -137,11 +149,13 @@ def _lines(text: str, limit: int) -> Iterator[_Line]:
 
 
 def _find_layout(
-    file: str, text: str, delimiter: str | None, decimal: str | None
+    file: str, text: str, delimiter: str | None, decimal: str | None, first_line: int | None
 ) -> tuple[list[_Line], _Layout]:
+    """The lines looked at, and the layout of the data among them."""
     limit = _HEAD_BYTES
     while True:
-        lines = list(_lines(text, limit))
+        looked_at = list(_lines(text, limit))
+        lines = [line for line in looked_at if line.number >= (first_line or 1)]
         sample = "\n".join(line.text.strip() for line in lines[-_ENOUGH_ROWS:])
         # A delimiter that the last lines lack can't part their numbers; one column needs none.
         candidates = [mark for mark in _DELIMITERS if mark in sample] or [";"]
@@ -169,7 +183,12 @@ def _find_layout(
         other = _longest_run(lines, best.delimiter, ",")
         if other == _Layout(best.delimiter, ",", *_rest(best)) and "," in text[lines[-1].start :]:
             best = other
-    return lines, best
+    if first_line is not None and (best.first or lines[0].number > first_line):
+        raise WaveformUnreadable(
+            f"{file}, line {first_line}: no row of numbers, though the data are to begin there;"
+            f" the first stands on line {lines[best.first].number}"
+        )
+    return looked_at, replace(best, first=best.first + len(looked_at) - len(lines))
 
 
 def _rest(layout: _Layout) -> tuple[int, int, int, int]:

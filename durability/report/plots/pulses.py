@@ -15,7 +15,7 @@ from durability.report import labels, pulse_labels
 from durability.report.plots import look
 from durability.report.plots.traces import traces
 from durability.report.pulses import shown_window_ms
-from durability.units import STANDARD_GRAVITY_M_S2, impact_velocity_m_s
+from durability.units import INCH_M, STANDARD_GRAVITY_M_S2, impact_velocity_m_s
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
@@ -35,6 +35,7 @@ _AGES = (
 )
 _ROUND_VELOCITIES = (0.5, 1.0, 2.0, 3.0, 5.0, 8.0, 12.0, 20.0)
 _MOST_COLOURED = LinearSegmentedColormap.from_list("wear", [look.SAND, look.RUST, look.INK])
+_LEVEL: look.Style = {"color": look.MUTED, "linewidth": 0.9, "linestyle": (0, (1, 1.5))}
 MOST_DRAWN_CLOSELY = 4
 """Drops up to which each has a line style of its own."""
 
@@ -220,8 +221,8 @@ def spectra(
     if not drop_number or acceleration.size == 0:
         return look.missing(labels.NOTHING["waveforms"])
     notes = [
-        f"Q = {spectrum.q:g}, maximax, {spectrum.method}. Pseudo-velocity is context for severity,"
-        " no verdict; 1 m/s is 39.4 in/s."
+        f"Q = {spectrum.q:g}, maximax, {spectrum.method}.",
+        pulse_labels.PLATEAUS_ARE_CONTEXT,
     ]
     if spectrum.beyond_sampling.any():
         notes.append(
@@ -241,10 +242,13 @@ def spectra(
         ),
         f"{counted(len(drop_number), 'waveform')} of series {series},"
         f" {labels.number(spectrum.sample_rate_hz / 1000)} kHz.",
-        key=_order_key(drop_number),
+        key=[
+            *_order_key(drop_number),
+            ("level by which plateaus are named; no verdict", Line2D([], [], **_LEVEL)),
+        ],
         notes=notes,
     )
-    panels = sheet.rows((2.3, 1.8), x_label="natural frequency, Hz", left_in=0.75)
+    panels = sheet.rows((2.3, 2.0), x_label="natural frequency, Hz", left_in=0.75, right_in=0.75)
     frequency = spectrum.frequency_hz[told]
     for panel, values, words in zip(
         panels,
@@ -265,12 +269,42 @@ def spectra(
                 label=f"_drop {drop_number[index]}",
                 **_order_style(index, len(values)),
             )
+    _name_plateaus(panels[1])
     if frequency.size > 1:
         panels[0].set_xlim(frequency[0], frequency[-1])
         look.log_ticks(panels[0], "x", look.round_values(frequency[0], frequency[-1], 10))
         look.log_ticks(panels[1], "x", look.round_values(frequency[0], frequency[-1], 10))
         panels[0].tick_params(labelbottom=False)
     return sheet.figure
+
+
+def _name_plateaus(panel: Axes) -> None:
+    """The levels by which plateaus are named, and the axis in in/s, in which they are."""
+    low, high = panel.get_ylim()
+    for level_in_s, name in pulse_labels.SEVERE_PLATEAUS_IN_S:
+        level_m_s = level_in_s * INCH_M
+        if not low < level_m_s < high:
+            continue
+        panel.axhline(level_m_s, label=f"_plateau {level_in_s:g}", **_LEVEL)
+        # Curves have fallen off towards the right.
+        panel.annotate(
+            f"{level_in_s:g} in/s ({level_m_s:.2f} m/s), {name}",
+            (1.0, level_m_s),
+            xycoords=panel.get_yaxis_transform(),
+            xytext=(-3, 2),
+            textcoords="offset points",
+            ha="right",
+            va="bottom",
+            fontsize=look.TINY_PT,
+            color=look.MUTED,
+        )
+    inches = panel.twinx()
+    inches.set_ylim(low / INCH_M, high / INCH_M)
+    look.log_ticks(inches, "y", look.round_values(*inches.get_ylim(), 6))
+    inches.grid(visible=False)
+    inches.spines["right"].set_visible(True)
+    inches.tick_params(labelsize=look.SMALL_PT)
+    inches.set_ylabel("pseudo-velocity, in/s", fontsize=look.SMALL_PT)
 
 
 # --------------------------------------------------------------------------------- small parts

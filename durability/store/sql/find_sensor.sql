@@ -1,1 +1,3 @@
-SELECT sensor_id FROM sensor WHERE code = $code
+SELECT sensor_id, code AS sensor, full_scale_g, natural_frequency_hz, note
+FROM sensor
+WHERE code = $code

@@ -1,5 +1,5 @@
-SELECT n.code AS sensor, n.sensitivity_mv_per_g, n.full_scale_g, n.natural_frequency_hz,
-    n.calibration_due, n.calibration_due < current_date AS is_overdue
+-- The sensor of a series with its latest calibration.
+SELECT c.calibration_due, c.calibration_due < current_date AS is_overdue, s.sensor
 FROM all_series AS s
-JOIN sensor AS n ON n.code = s.sensor
-WHERE s.series = $code
+LEFT JOIN all_calibrations AS c ON c.sensor = s.sensor AND c.next_calibrated_on IS NULL
+WHERE s.series = $code AND s.sensor IS NOT NULL

@@ -1,0 +1,40 @@
+"""Commands of a sensor's calibrations."""
+
+from __future__ import annotations
+
+from argparse import Namespace
+
+from durability.cli.logbook import say, session_of, warn
+from durability.workflow import calibration
+
+
+def calibrate(options: Namespace) -> int:
+    """Record a calibration, and say which drops it puts in doubt."""
+    told = calibration.add_calibration(session_of(options), options.code, vars(options))
+    from durability.report import calibration as shown
+
+    say(options, told, shown.acknowledged(told))
+    warn(shown.doubt_lines(told["in_doubt"]))
+    return 0
+
+
+def void(options: Namespace) -> int:
+    """Void a calibration that was entered in error."""
+    calibration.void_calibration(
+        session_of(options), options.code, options.calibrated_on, options.reason
+    )
+    told = {"sensor": options.code, "calibrated_on": options.calibrated_on, "status": "void"}
+    return say(
+        options, told, f"the calibration of {options.code} on {options.calibrated_on} is void"
+    )
+
+
+def show(options: Namespace) -> int:
+    """One sensor with its history."""
+    found = calibration.show_sensor(session_of(options), options.code)
+    if options.json:
+        return say(options, found, "")
+    from durability.report import calibration as shown
+
+    shown.sensor(found)
+    return 0
