@@ -7,8 +7,8 @@
 -- column calibrated_on: day of the calibration; blank when not recorded
 -- column calibration_due: when the next is due
 -- column interval_days: days between the two
--- column as_found_mv_per_g: sensitivity before any adjustment, mV/g; blank when not recorded
--- column as_left_mv_per_g: sensitivity after it, mV/g, which holds from then on
+-- column as_found_mv_per_g: sensitivity before any adjustment, mV per g; blank when not recorded
+-- column as_left_mv_per_g: sensitivity after it, mV per g, which holds from then on
 -- column drift_pct: from what the calibration before left to what this one found, %; a sensor that gained reads too high
 -- column drift_tolerance_pct: drift that was taken without a look at the drops in between, %
 -- column drops: drops that it held for, voided ones counted
@@ -16,7 +16,9 @@
 -- column certificate: number of the certificate
 -- column laboratory: who calibrated
 -- column entered_by: who entered it
--- example (demo): demo-A1 | 2025-11-17 | 2026-11-17 | 365 | | 1.02 | | | … | | | | …
+-- example (demo): --set sensor=demo-A2
+-- example (demo): demo-A2 | 2025-04-08 | 2026-04-08 | 365 | – | 0.970 | – | – | … | – | – | – | …
+-- example (demo): demo-A2 | 2026-04-20 | 2026-10-19 | 182 | 0.988 | 0.970 | 1.86 | 5.00 | 0 | it had lapsed: twice a year from now on | demo-certificate-2 | demo laboratory | …
 SELECT
     c.sensor, c.calibrated_on, c.calibration_due, c.interval_days, c.as_found_mv_per_g,
     c.as_left_mv_per_g, c.drift_pct, c.drift_tolerance_pct, count(d.drop_id) AS drops,

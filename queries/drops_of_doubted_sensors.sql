@@ -11,10 +11,10 @@
 -- column dropped_on: day of the drop; blank when not recorded
 -- column peak_g: reading, g
 -- column status: valid or void
--- column doubt: what speaks against the sensor at that drop
+-- column doubt: what speaks against the sensor at that drop: overdue, drifted, scaled otherwise, overloaded
 -- column calibration_due: when the calibration that held was due; blank when not recorded
--- column up_to_off_pct: how far the reading may be off, %, + too high, by what the next calibration found and by how it was scaled; blank when not known
--- example (demo): demo-A2 | demo-R03 | 1 | 2026-04-09 | … | valid | calibration overdue | 2026-04-08 |
+-- column off_pct: how far the reading may be off at most, %, + too high, by what the next calibration found and by how it was scaled; blank when not known
+-- example (demo): demo-A2 | demo-R03 | 1 | 2026-04-09 | … | valid | overdue | 2026-04-08 | 1.86
 WITH told AS (
     SELECT d.dropped_at, d.peak_g, c.*, f.name IS NOT NULL AS is_beyond_range
     FROM calibrated_drops AS c
@@ -34,14 +34,14 @@ judged AS (
 )
 SELECT
     sensor, series, drop_number, dropped_at::DATE AS dropped_on, peak_g, status,
-    concat_ws(', ', CASE WHEN is_overdue THEN 'calibration overdue' END,
-        CASE WHEN is_drifted THEN 'found drifted later' END,
+    concat_ws(', ', CASE WHEN is_overdue THEN 'overdue' END,
+        CASE WHEN is_drifted THEN 'drifted' END,
         CASE WHEN scaled_off_pct IS NOT NULL THEN 'scaled otherwise' END,
         CASE WHEN is_overloaded THEN 'overloaded' END) AS doubt,
     calibration_due,
     CASE WHEN next_drift_pct IS NOT NULL OR scaled_off_pct IS NOT NULL
         THEN 100 * ((1 + coalesce(next_drift_pct, 0) / 100)
-            * (1 + coalesce(scaled_off_pct, 0) / 100) - 1) END AS up_to_off_pct
+            * (1 + coalesce(scaled_off_pct, 0) / 100) - 1) END AS off_pct
 FROM judged
 WHERE is_overdue OR is_drifted OR scaled_off_pct IS NOT NULL OR is_overloaded
 ORDER BY sensor, dropped_on NULLS LAST, series, drop_number

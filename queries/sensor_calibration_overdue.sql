@@ -14,9 +14,9 @@
 -- column last_dropped_on: day of the latest of them
 -- column next_calibrated_on: when it was calibrated again; blank while it was not
 -- column next_drift_pct: drift of its sensitivity found then, %; blank when not known
--- example (demo): demo-A2 | 2025-04-08 | 2026-04-08 | demo-R03 | 16 | 1 | 16 | 2026-04-09 | 2026-04-09 | |
--- example (demo): demo-A2 | 2025-04-08 | 2026-04-08 | demo-R15 | 10 | 1 | 10 | 2026-04-09 | 2026-04-09 | |
--- example (demo): demo-A2 | 2025-04-08 | 2026-04-08 | demo-R20 | 2 | 1 | 2 | 2026-04-09 | 2026-04-09 | |
+-- example (demo): demo-A2 | 2025-04-08 | 2026-04-08 | demo-R03 | 16 | 1 | 16 | 2026-04-09 | 2026-04-09 | 2026-04-20 | 1.86
+-- example (demo): demo-A2 | 2025-04-08 | 2026-04-08 | demo-R15 | 10 | 1 | 10 | 2026-04-09 | 2026-04-09 | 2026-04-20 | 1.86
+-- example (demo): demo-A2 | 2025-04-08 | 2026-04-08 | demo-R20 | 2 | 1 | 2 | 2026-04-09 | 2026-04-09 | 2026-04-20 | 1.86
 SELECT
     c.sensor, c.calibrated_on, c.calibration_due, c.series, count(*) AS drops,
     min(c.drop_number) AS first_drop, max(c.drop_number) AS last_drop,

@@ -744,7 +744,7 @@ def test_pulses_start_together_and_darken_as_they_come_later():
 
 
 def test_spectra_leave_out_what_sampling_can_not_tell():
-    first, second = the_spectra(3).axes
+    first, second, inches = the_spectra(3).axes
     drawn = line(first, "drop 3")
     assert drawn.get_xdata().max() <= 5000.0
     records = np.array([each.acceleration_g for each in waveforms(3)])
@@ -753,6 +753,24 @@ def test_spectra_leave_out_what_sampling_can_not_tell():
         drawn.get_ydata(), spectrum.absolute_acceleration_g[2, ~spectrum.beyond_sampling]
     )
     assert second.get_ylabel() == "pseudo-velocity, m/s"
+    assert inches.get_ylabel() == "pseudo-velocity, in/s"
+
+
+def test_plateau_levels_stand_on_both_axes_and_are_no_verdict():
+    """Levels: H. A. Gaberson, "Shock Severity Estimation", Sound & Vibration, January 2012: 50, 100
+    and 300 in/s, that is 1.27, 2.54 and 7.62 m/s (an inch is 25.4 mm)."""
+    figure = the_spectra(3)
+    _, metres, inches = figure.axes
+    low, high = metres.get_ylim()
+    np.testing.assert_allclose(np.array(inches.get_ylim()) * 0.0254, (low, high), rtol=1e-12)
+    drawn = {
+        each.get_label(): each.get_ydata()[0]
+        for each in metres.lines
+        if each.get_label().startswith("_plateau")
+    }
+    levels = {"_plateau 50": 1.27, "_plateau 100": 2.54, "_plateau 300": 7.62}
+    assert drawn == pytest.approx({k: v for k, v in levels.items() if low < v < high}) and drawn
+    assert "no verdict" in " ".join(text for text, _ in drawn_texts(figure))
 
 
 # -------------------------------------------------------------------------------------- devices

@@ -482,7 +482,7 @@ def test_the_command_answers_in_json(small, capsys):
     told = json.loads(out)
     assert list(told) == ["query", "parameters", "columns", "rows"]
     assert told["rows"] == [
-        ["X", "2025-03-02", "2026-03-01", "P", 1, 3, 3, "2026-03-08", "2026-03-08"]
+        ["X", "2025-03-02", "2026-03-01", "P", 1, 3, 3, "2026-03-08", "2026-03-08", None, None]
     ]
 
 

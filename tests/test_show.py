@@ -135,7 +135,85 @@ def test_a_picture_that_can_not_be_written_is_one_line(taken, tmp_path):
     assert "can't be written" in told.err and len(told.err.strip().splitlines()) == 1
 
 
+def test_the_record_as_read_stands_behind_the_filtered_trace(rig, tmp_path):
+    """Ringing that the filter takes off is seen, in a character of its own."""
+    record = half_sine_g(400.0)
+    ringing = np.sin(2 * np.pi * 20_000 * np.arange(record.size) / 150_000)
+    path = write_volts(tmp_path / "a.csv", record + 0.2 * record * ringing)
+    rig("import", "waveforms", path, "--series", "S1", "--low-pass-hz", "3000")
+    lines = rig("show", "pulse", "S1", "1").out.splitlines()
+    key = next(at for at, line in enumerate(lines) if "as recorded" in line)
+    plot = [line.partition("|")[2] for line in lines[:13]]
+    top = [next(at for at, row in enumerate(plot) if mark in row) for mark in ":#"]
+    assert top[0] < top[1] and key == 14
+    assert max(map(len, lines)) <= 80
+
+
+# ------------------------------------------------------------------------------- cross axes
+
+
+@pytest.fixture
+def three_axes(rig, tmp_path):
+    z = half_sine_g(400.0)
+    t = np.arange(z.size) / 150_000 - 0.01
+    rows = [f"{a:.8f},{0.1 * b:.4f},{-0.25 * b:.4f},{b:.4f}" for a, b in zip(t, z, strict=True)]
+    path = tmp_path / "xyz.csv"
+    path.write_text("Time (s),X (g),Y (g),Z (g)\n" + "\n".join(rows) + "\n")
+    rig(
+        *("import", "waveforms", path, "--series", "S1"),
+        *("--cross-channel", "X", "--cross-channel", "Y"),
+    )
+    return rig
+
+
+def test_the_largest_cross_axis_is_told_beside_what_the_standard_allows(three_axes):
+    (measures,) = three_axes("show", "drop", "S1", "1", "--json").json["measures"]
+    assert measures["cross_axis_pct"] == pytest.approx(25.0, rel=0.01)
+    assert [each["channel"] for each in measures["cross_peaks"]] == ["X", "Y"]
+    for what in ("pulse", "drop"):
+        words = " ".join(three_axes("show", what, "S1", "1").out.split())
+        assert "on Y, 25 % of the peak" in words and "4.1.4 allows 30 %" in words
+
+
+def test_cross_axes_are_measured_again_from_what_is_kept(three_axes):
+    """A class that eats the pulse eats that of the other axes as much."""
+    three_axes("remeasure", "--channel-class", "60")
+    after, before = three_axes("show", "drop", "S1", "1", "--json").json["measures"]
+    assert after["cross_peaks"][1]["peak_g"] < 0.7 * before["cross_peaks"][1]["peak_g"]
+    assert after["cross_axis_pct"] == pytest.approx(25.0, rel=0.02)
+
+
+def test_one_channel_says_that_the_cross_axis_was_not_measured(taken):
+    for number in ("1", "4"):
+        words = " ".join(taken("show", "drop", "S1", number).out.split())
+        assert "cross axis not measured" in words
+
+
 # ---------------------------------------------------------------------------------------- drop
+
+
+def test_each_reading_bears_its_uncertainty_or_says_that_it_was_not_evaluated(taken):
+    told = taken("show", "drop", "S1", "1", "--json").json
+    assert told["uncertainty"] == {
+        name: told["measures"][0][of]
+        for name, of in (
+            ("peak_g", "peak_uncertainty_g"),
+            ("pulse_duration_ms", "pulse_duration_uncertainty_ms"),
+            ("velocity_change_m_s", "velocity_change_uncertainty_m_s"),
+        )
+    }
+    assert None not in told["uncertainty"].values()
+    typed = {"peak_g": None, "pulse_duration_ms": None}
+    assert taken("show", "drop", "S1", "4", "--json").json["uncertainty"] == typed
+    words = " ".join(taken("show", "drop", "S1", "4").out.split())
+    assert "peak g not evaluated, pulse duration not evaluated" in words
+    assert "uncertainty not evaluated" in " ".join(taken("show", "pulse", "S1", "3").out.split())
+
+
+def test_a_value_set_by_hand_has_no_uncertainty(taken):
+    taken("drop", "amend", "S1", "1", "--set", "peak_g=444", "--reason", "second recorder")
+    uncertainty = taken("show", "drop", "S1", "1", "--json").json["uncertainty"]
+    assert uncertainty["peak_g"] is None and uncertainty["pulse_duration_ms"] is not None
 
 
 def test_every_input_of_a_drop_is_shown(taken):
@@ -207,6 +285,16 @@ def test_a_spectrum_is_that_of_a_half_sine(taken):
     ratios = np.diff(np.log2(told["frequency_hz"]))
     np.testing.assert_allclose(ratios, 1 / 12, rtol=1e-9)
     assert "in/s" in taken("show", "spectrum", "S1", "1").out
+
+
+def test_a_spectrum_is_drawn_and_read_against_levels_without_a_verdict(taken, tmp_path):
+    told = taken("show", "spectrum", "S1", "1", "--png", tmp_path / "spectrum.png")
+    assert (tmp_path / "spectrum.png").read_bytes().startswith(PNG)
+    words = " ".join(told.out.split())
+    assert "100 in/s (moderate) from" in words and "no verdict" in words
+    assert "nowhere 300 in/s" in words  # 6.8 m/s, thrown by the pulse, are 270 in/s
+    missing = taken("show", "spectrum", "S1", "1", "--png", tmp_path / "no" / "a.png", expect=2)
+    assert "can't be written" in missing.err
 
 
 def test_other_damping_can_be_asked_for(taken):

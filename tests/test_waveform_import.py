@@ -437,6 +437,34 @@ def test_explain_tells_what_was_worked_out_and_stores_nothing(rig, tmp_path):
     assert drops(rig) == []
 
 
+def test_explain_says_by_which_option_each_part_is_told_otherwise(rig, tmp_path):
+    path = write_volts(tmp_path / "a.csv.gz", half_sine_g(400.0), head=["Date,2026-03-14"])
+    told = rig("import", "waveforms", path, "--series", "S1", "--explain", "--json").json
+    (file,) = told["files"]
+    # Packing and the count of samples are facts; all else could be told otherwise.
+    assert set(file["inferred"]) - set(file["instead"]) == {"compression"}
+    known = rig("import", "waveforms", "--help").out
+    for options in file["instead"].values():
+        if not options.startswith("drop amend"):
+            assert all(option in known for option in options.split(", ")), options
+    assert "of sensor A-1" in file["inferred"]["sensitivity"]
+    words = rig("import", "waveforms", path, "--series", "S1", "--explain").out
+    assert "instead" in words and "--first-line" in words and "--low-pass-hz" in words
+
+
+def test_a_cross_channel_may_bring_its_own_sensitivity(rig, tmp_path):
+    z = half_sine_g(400.0) * MV_PER_G
+    rows = [f"{i / RATE_HZ:.9f},{0.1 * a:.5f},{a:.5f}" for i, a in enumerate(z)]
+    path = tmp_path / "two.csv"
+    path.write_text("Time (s),a=b (mV),Z (mV)\n" + "\n".join(rows) + "\n")
+    call = ("import", "waveforms", path, "--series", "S1", "--json", "--cross-channel")
+    assert "is no sensitivity" in rig(*call, "a=b=0", expect=2).err
+    rig(*call, "a=b=0.25")
+    (measures,) = rig("show", "drop", "S1", "1", "--json").json["measures"]
+    # Half the sensitivity: twice the g of the same voltage.
+    assert measures["cross_axis_pct"] == pytest.approx(20.0, rel=0.01)
+
+
 def test_explain_needs_no_series_and_no_store(run, tmp_path):
     path = write_volts(tmp_path / "a.csv", half_sine_g(400.0))
     told = run("import", "waveforms", path, "--mv-per-g", "0.5", "--explain")

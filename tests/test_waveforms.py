@@ -12,7 +12,12 @@ import pandas as pd
 import pytest
 
 from durability.errors import WaveformUnreadable
-from durability.intake.waveforms import read_waveform, reading, waveform_from_table
+from durability.intake.waveforms import (
+    CrossChannel,
+    read_waveform,
+    reading,
+    waveform_from_table,
+)
 
 OUTSIDE = os.environ.get("DURABILITY_OUTSIDE_DATA")
 needs_outside = pytest.mark.skipif(
@@ -401,6 +406,95 @@ def test_options_override_what_the_file_says(tmp_path):
     w = read_waveform(path, units="mV", mv_per_g=2.0, delimiter=",", decimal=".")
     assert w.acceleration_g == pytest.approx(ACCELERATION_G / 2.0, rel=1e-12)
     assert "given" in w.inferred["units"]
+    assert w.inferred["sensitivity"] == "2 mV/g, given"
+
+
+def test_where_the_data_begin_and_their_encoding_can_be_told(tmp_path):
+    path = tmp_path / "a.csv"
+    # A table of settings that is longer than the record: without a word it would be the data.
+    settings = "".join(f"{i},{i * i}\n" for i in range(3 * N))
+    path.write_text(settings + "Time (s),Accel (g)\n" + lines(plain))
+    with pytest.raises(WaveformUnreadable):
+        read_waveform(path)
+    w = read_waveform(path, first_line=3 * N + 2)
+    assert np.array_equal(w.acceleration_g, ACCELERATION_G)
+    assert w.inferred["data"].startswith(f"from line {3 * N + 2} on") and w.channel == "Accel"
+    with pytest.raises(WaveformUnreadable, match=f"line {3 * N + 1}: no row of numbers"):
+        read_waveform(path, first_line=3 * N + 1)
+    with pytest.raises(WaveformUnreadable, match="no rows of numbers"):
+        read_waveform(path, first_line=10 * N)
+    path.write_bytes(("Zeit (s),Stoß (g)\n" + lines(plain)).encode("cp850"))
+    assert read_waveform(path, encoding="cp850").channel == "Stoß"
+    assert read_waveform(path).channel != "Stoß"
+    with pytest.raises(WaveformUnreadable, match="no utf-16 text"):
+        read_waveform(path, encoding="utf-16")
+    with pytest.raises(WaveformUnreadable, match="no encoding 'cp9'"):
+        read_waveform(path, encoding="cp9")
+
+
+def test_a_sensitivity_may_hang_on_the_day(tmp_path):
+    path = tmp_path / "a.csv"
+    path.write_text("Date,2026-03-02\nTime (s),CH1 (mV)\n" + lines(plain))
+    asked = []
+
+    def of_the_day(moment):
+        asked.append(moment)
+        return (4.0, "of the day")
+
+    w = read_waveform(path, mv_per_g=of_the_day)
+    assert asked == ["2026-03-02"] and w.mv_per_g == 4.0
+    assert w.inferred["sensitivity"] == "4 mV/g, of the day"
+    np.testing.assert_allclose(w.acceleration_g, ACCELERATION_G / 4.0)
+    with pytest.raises(WaveformUnreadable, match="--mv-per-g"):
+        read_waveform(path, mv_per_g=lambda moment: None)
+
+
+# ------------------------------------------------------------------------------- cross axes
+
+
+@pytest.fixture
+def three_axes(tmp_path):
+    path = tmp_path / "xyz.csv"
+    rows = lines(lambda i, t, a: f"{t:.9f},{0.1 * a:.4f},{-0.2 * a:.4f},{a:.3f}")
+    path.write_text("Time (s),X (mV),Y (g),Z (mV)\n" + rows)
+    return path
+
+
+def test_named_cross_channels_are_read_beside_the_one_that_is_left(three_axes):
+    w = read_waveform(
+        three_axes, cross_channels=[CrossChannel("X", 0.5), CrossChannel("Y")], mv_per_g=2.0
+    )
+    assert (w.channel, [each.channel for each in w.cross]) == ("Z", ["X", "Y"])
+    np.testing.assert_allclose(w.acceleration_g, ACCELERATION_G / 2.0)
+    np.testing.assert_allclose(w.cross[0].acceleration_g, 0.1 * ACCELERATION_G / 0.5, atol=1e-3)
+    np.testing.assert_allclose(w.cross[1].acceleration_g, -0.2 * ACCELERATION_G, atol=1e-3)
+    assert [each.mv_per_g for each in w.cross] == [0.5, None]
+    assert "0.5 mV/g, given" in w.inferred["cross channel X"]
+
+
+def test_a_cross_channel_without_a_scale_takes_that_of_the_main_one(three_axes):
+    w = read_waveform(three_axes, channel="Z", cross_channels=[CrossChannel("X")], mv_per_g=2.0)
+    np.testing.assert_allclose(w.cross[0].acceleration_g, 0.1 * ACCELERATION_G / 2.0, atol=1e-4)
+    assert "that of the main channel" in w.inferred["cross channel X"]
+
+
+@pytest.mark.parametrize(
+    ("channel", "across", "said"),
+    [
+        (None, ["Y"], "2 channels could be meant"),
+        ("Z", ["Q"], "no single channel 'Q'"),
+        ("Z", ["Z"], "named twice"),
+        ("Z", ["X", "X"], "named twice"),
+    ],
+)
+def test_cross_channels_that_can_not_be_are_refused(three_axes, channel, across, said):
+    with pytest.raises(WaveformUnreadable, match=said):
+        read_waveform(
+            three_axes,
+            channel=channel,
+            cross_channels=[CrossChannel(name) for name in across],
+            mv_per_g=2.0,
+        )
 
 
 def test_a_preamble_that_contradicts_the_time_column_is_told(tmp_path):

@@ -167,8 +167,8 @@ Estimation", Sound & Vibration, January 2012, of pyroshock; the levels of ANSI/A
 from 1 to 10 m/s (40 to 400 in/s)."""
 
 PLATEAUS_ARE_CONTEXT = (
-    "Levels as Gaberson (Sound & Vibration, January 2012) tells plateaus of pyroshock apart: context,"
-    " no verdict; a fall from 0.33 m alone reaches 100 in/s."
+    "Levels as Gaberson (Sound & Vibration, January 2012) tells plateaus of pyroshock apart:"
+    " context, no verdict; a fall from 0.33 m alone reaches 100 in/s."
 )
 
 

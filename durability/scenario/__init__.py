@@ -26,10 +26,11 @@ def build_scenario() -> Scenario:
     Returns
     -------
     Scenario
-        Specimens, drops, damage and inspections as rows of the files; sensors and the plan.
+        Specimens, drops, damage and inspections as rows of the files; sensors, their calibrations
+        and the plan.
     """
     rng = np.random.default_rng(_SEED)
-    scenario = Scenario(sensors=_sensors(), plan=follow_up_plan())
+    scenario = Scenario(sensors=_sensors(), calibrations=_calibrations(), plan=follow_up_plan())
     bench = Bench(rng, scenario)
     bench.wear_out_sleeves()
     bench.drop_bare_and_reference()
@@ -54,3 +55,19 @@ def _sensors() -> dict[str, dict[str, str]]:
         "calibration_due": "2026-04-08",
     }
     return {"demo-A1": certificate, "demo-A2": certificate | lapsing}
+
+
+def _calibrations() -> dict[str, dict[str, str]]:
+    """The sensor whose calibration had lapsed is found within its tolerance, and adjusted."""
+    return {
+        "demo-A2": {
+            "calibrated_on": "2026-04-20",
+            "calibration_due": "2026-10-19",
+            "as_found_mv_per_g": "0.988",
+            "as_left_mv_per_g": "0.97",
+            "certificate": "demo-certificate-2",
+            "laboratory": "demo laboratory",
+            "interval_reason": "it had lapsed: twice a year from now on",
+            "note": INVENTED,
+        }
+    }

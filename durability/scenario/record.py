@@ -34,6 +34,8 @@ class Scenario:
     """The invented record: rows as in the files that the program takes, and what is typed."""
 
     sensors: dict[str, dict[str, str]]
+    calibrations: dict[str, dict[str, str]]
+    """By sensor: what was found when it was calibrated again."""
     plan: FollowUpPlan
     specimens: list[Row] = field(default_factory=list)
     drops: list[Row] = field(default_factory=list)

@@ -14,7 +14,7 @@ from typing import Any
 from durability.errors import StoreUnusable, UnusableCall
 from durability.scenario import FollowUpPlan, Scenario, build_scenario
 from durability.store import bench, database
-from durability.workflow import imports, logbook
+from durability.workflow import calibration, imports, logbook
 from durability.workflow.session import Session, entry
 
 STORE_NAME = "durability-demo.duckdb"
@@ -152,6 +152,8 @@ def _take_in(store: Path, scenario: Scenario, files: Mapping[str, Path]) -> dict
     added = {
         kind: imports.import_files(session, kind, [file]).added for kind, file in files.items()
     }
+    for code, certificate in scenario.calibrations.items():
+        calibration.add_calibration(session, code, certificate)
     _follow_plan(session, scenario.plan)
     logbook.amend_record(
         session, "drops", "demo-S5", ["temperature_c=21.4"], "thermometer misread", 3

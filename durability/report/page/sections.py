@@ -762,7 +762,7 @@ def _sensors(contents: ReportContents) -> Section:
         return section
     section.blocks.append(
         Table(
-            "Sensors used, with their certificates",
+            "Sensors used, with their latest calibration",
             (
                 "sensor",
                 "mV/g",
@@ -770,9 +770,11 @@ def _sensors(contents: ReportContents) -> Section:
                 "natural frequency, Hz",
                 "calibrated on",
                 "due on",
+                "drift found, %",
                 "series",
                 "drops",
                 "drops after it was due",
+                "drops before a drift beyond tolerance",
             ),
             [
                 (
@@ -782,15 +784,21 @@ def _sensors(contents: ReportContents) -> Section:
                     labels.text(row["natural_frequency_hz"]),
                     labels.moment(row["calibrated_on"]),
                     labels.moment(row["calibration_due"]),
+                    labels.percent(row["drift_pct"]),
                     str(row["series"]),
                     str(row["drops"]),
                     str(row["drops_after_due"]),
+                    str(row["drops_drifted"]),
                 )
                 for row in contents.sensors
             ],
-            right=frozenset({1, 2, 3, 6, 7, 8}),
-            act=frozenset(at for at, row in enumerate(contents.sensors) if row["drops_after_due"]),
-            command="durability query sensor_calibration_overdue",
+            right=frozenset({1, 2, 3, 6, 7, 8, 9, 10}),
+            act=frozenset(
+                at
+                for at, row in enumerate(contents.sensors)
+                if row["drops_open"] or row["drops_drifted"]
+            ),
+            command="durability query drops_of_doubted_sensors",
         )
     )
     return section

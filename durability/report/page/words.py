@@ -339,15 +339,22 @@ def _rig_and_sensors(contents: ReportContents) -> list[str]:
     for row in contents.sensors:
         if row["calibration_due"] is None:
             steps.append(f"Record the calibration of sensor {row['sensor']}.")
-        elif row["drops_after_due"]:
+        elif row["drops_open"]:
             steps.append(
                 f"Sensor {row['sensor']} was due for calibration on {row['calibration_due']}:"
-                f" {counted(row['drops_after_due'], 'drop')} made since then need a look."
+                f" {counted(row['drops_open'], 'drop')} made since then need a look."
             )
         elif row["calibration_due"] < contents.on:
             steps.append(
                 f"Calibrate sensor {row['sensor']} (due on {row['calibration_due']}) before more"
                 " drops."
+            )
+        if row["drops_drifted"]:
+            steps.append(
+                f"Sensor {row['sensor']} was found drifted by"
+                f" {labels.percent(row['largest_drift_pct'])} %:"
+                f" {counted(row['drops_drifted'], 'drop')} made before that need a look: durability"
+                f" sensor show {row['sensor']}."
             )
     return steps
 

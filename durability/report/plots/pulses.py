@@ -303,7 +303,7 @@ def _name_plateaus(panel: Axes) -> None:
     look.log_ticks(inches, "y", look.round_values(*inches.get_ylim(), 6))
     inches.grid(visible=False)
     inches.spines["right"].set_visible(True)
-    inches.tick_params(labelsize=look.SMALL_PT)
+    inches.tick_params(labelsize=look.SMALL_PT, labelbottom=False)
     inches.set_ylabel("pseudo-velocity, in/s", fontsize=look.SMALL_PT)
 
 

@@ -1,0 +1,309 @@
+"""Calibrations of a sensor: history, what held on the day of a drop, which drops are in doubt."""
+
+import shutil
+from datetime import date
+
+import pytest
+from export_files import half_sine_g, write_volts
+
+from durability.__main__ import main
+from durability.report.calibration import drift_chart
+from durability.store.database import reading
+from durability.vocabulary import DRIFT_TOLERANCE_PCT
+from durability.workflow.calibration import calibration_notes, calibration_on
+
+
+@pytest.fixture(scope="module")
+def made_once(tmp_path_factory):
+    """A sensor added with its first calibration, on an open series."""
+    path = tmp_path_factory.mktemp("sensor") / "store.duckdb"
+    for words in (
+        "init",
+        "sensor add A-1 --sensitivity-mv-per-g 0.5 --full-scale-g 2000 --calibrated-on 2025-03-01"
+        " --calibration-due 2026-03-01",
+        "specimen add D-1 --kind dummy",
+        "series open S1 --device D-1 --drop-height-mm 1220 --sensor A-1",
+    ):
+        assert main([*words.split(), "--store", str(path)]) == 0
+    return path
+
+
+@pytest.fixture
+def sensor(made_once, run, tmp_path):
+    """The runner, with a copy of that store."""
+    shutil.copyfile(made_once, tmp_path / "store.duckdb")
+    return run
+
+
+def calibrate(run, on, due, found=None, left=None, *more, expect=0):
+    words = ["--calibrated-on", on, "--calibration-due", due]
+    words += ["--as-found-mv-per-g", found] if found else []
+    words += ["--as-left-mv-per-g", left] if left else []
+    return run("sensor", "calibrate", "A-1", *words, *more, "--json", expect=expect)
+
+
+def take(run, tmp_path, *days):
+    paths = [
+        write_volts(tmp_path / f"{day}.csv", half_sine_g(400.0, seed=at), head=[f"Date,{day}"])
+        for at, day in enumerate(days)
+    ]
+    return run("import", "waveforms", *paths, "--series", "S1", "--json").json["drops"]
+
+
+def doubts(run):
+    told = run("query", "drops_of_doubted_sensors", "--json").json
+    rows = [dict(zip(told["columns"], row, strict=True)) for row in told["rows"]]
+    return {row["drop_number"]: (row["doubt"], row["off_pct"]) for row in rows}
+
+
+# ------------------------------------------------------------------------------- the history
+
+
+def test_drift_is_from_what_was_left_to_what_is_found(sensor):
+    first = calibrate(sensor, "2026-03-02", "2027-03-02", "0.51", "0.505").json
+    second = calibrate(sensor, "2026-09-01", "2027-09-01", "0.495").json
+    assert first["drift_pct"] == pytest.approx(100 * (0.51 / 0.5 - 1))
+    assert second["drift_pct"] == pytest.approx(100 * (0.495 / 0.505 - 1))
+    shown = sensor("sensor", "show", "A-1", "--json").json["calibrations"]
+    assert [each["as_left_mv_per_g"] for each in shown] == [0.5, 0.505, 0.495]
+    assert [each["interval_days"] for each in shown] == [365, 365, 365]
+    assert [each["next_drift_pct"] for each in shown[:2]] == [
+        each["drift_pct"] for each in (first, second)
+    ]
+
+
+def test_a_sensor_that_was_not_adjusted_is_left_as_found(sensor):
+    told = calibrate(sensor, "2026-03-02", "2027-03-02", "0.51").json
+    assert (told["as_left_mv_per_g"], told["drift_tolerance_pct"]) == (0.51, DRIFT_TOLERANCE_PCT)
+    (listed,) = sensor("sensor", "list", "--json").json["sensors"]
+    assert (listed["sensitivity_mv_per_g"], listed["calibration_due"]) == (0.51, "2027-03-02")
+
+
+def test_without_as_found_nothing_is_said_of_the_drops_before(sensor, tmp_path):
+    take(sensor, tmp_path, "2025-06-01")
+    told = calibrate(sensor, "2026-03-02", "2027-03-02", None, "0.6").json
+    assert (told["drift_pct"], told["in_doubt"]) == (None, [])
+    assert doubts(sensor) == {}
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("2026-03-02", "2027-03-02"), "both missing"),
+        (("2026-03-02", "2026-03-02", "0.5"), "not after the calibration"),
+        (("2999-03-02", "2999-09-02", "0.5"), "lies in the future"),
+        (("2026-03-02", "2026-09-01", "0.5"), "from 365 to 183 days"),
+        (("2026-03-02", "2027-03-02", "-1"), "a number above 0, in mV/g"),
+    ],
+)
+def test_what_a_calibration_lacks_is_one_line(sensor, words, said):
+    told = calibrate(sensor, *words, expect=2)
+    assert said in told.err and len(told.err.strip().splitlines()) == 1
+
+
+def test_a_change_of_interval_is_kept_with_its_reason(sensor):
+    why = ("--interval-reason", "drifted; halved")
+    told = calibrate(sensor, "2026-03-02", "2026-09-01", "0.55", None, *why).json
+    assert told["interval_reason"] == "drifted; halved"
+    assert "365→183" in sensor("sensor", "show", "A-1").out
+    assert "drifted; halved" in sensor("sensor", "show", "A-1").out
+
+
+def test_one_day_has_one_calibration_that_holds(sensor):
+    calibrate(sensor, "2026-03-02", "2027-03-02", "0.51")
+    assert (
+        "sensor void A-1 2026-03-02"
+        in calibrate(sensor, "2026-03-02", "2027-03-02", "0.52", expect=1).err
+    )
+    sensor("sensor", "void", "A-1", "2026-03-02", "--reason", "digits swapped")
+    calibrate(sensor, "2026-03-02", "2027-03-02", "0.52")
+    shown = sensor("sensor", "show", "A-1", "--json").json
+    assert [each["as_left_mv_per_g"] for each in shown["calibrations"]] == [0.5, 0.52]
+    assert [each["reason"] for each in shown["voided"]] == ["digits swapped"]
+    assert (
+        "no calibration of 2026-03-03"
+        in sensor("sensor", "void", "A-1", "2026-03-03", "--reason", "x", expect=1).err
+    )
+
+
+def test_the_first_calibration_told_again_brings_its_certificate(sensor):
+    calibrate(sensor, "2025-03-01", "2026-03-01", None, "0.5", "--certificate", "C-1")
+    (only,) = sensor("sensor", "show", "A-1", "--json").json["calibrations"]
+    assert (only["certificate"], only["as_left_mv_per_g"]) == ("C-1", 0.5)
+    void = ("sensor", "void", "A-1", "2025-03-01", "--reason", "wrong file")
+    sensor(*void)
+    assert "takes its place" in sensor(*void, expect=1).err
+
+
+def test_a_sensor_without_any_calibration(store):
+    store("sensor", "add", "B-1")
+    assert "0 calibrations" in store("sensor", "show", "B-1").out
+    assert store("sensor", "list", "--json").json["sensors"][0]["calibration_due"] is None
+    told = store("sensor", "show", "Z-1", expect=1)
+    assert "nearest: B-1" in told.err
+
+
+def test_nothing_recorded_is_changed(sensor, tmp_path):
+    take(sensor, tmp_path, "2026-02-01")
+    before = sensor("drop", "list", "--json").json
+    calibrate(sensor, "2026-03-02", "2027-03-02", "0.6")
+    assert sensor("drop", "list", "--json").json == before
+    with reading(tmp_path / "store.duckdb") as connection:
+        kept = connection.execute("SELECT sensitivity_mv_per_g FROM sensor").fetchone()
+    assert kept == (0.5,)
+
+
+# ------------------------------------------------------------------------------- on the day
+
+
+ROWS = [
+    {
+        "calibrated_on": date(2025, 3, 1),
+        "calibration_due": date(2026, 3, 1),
+        "as_left_mv_per_g": 0.5,
+        "next_calibrated_on": date(2026, 4, 1),
+        "next_drift_pct": 6.0,
+        "next_tolerance_pct": 5.0,
+    },
+    {
+        "calibrated_on": date(2026, 4, 1),
+        "calibration_due": date(2027, 4, 1),
+        "as_left_mv_per_g": 0.53,
+        "next_calibrated_on": None,
+        "next_drift_pct": None,
+        "next_tolerance_pct": None,
+    },
+]
+
+
+@pytest.mark.parametrize(
+    ("day", "held", "said"),
+    [
+        ("2024-12-31", 0.5, ["no calibration", "found drifted"]),
+        ("2025-03-01", 0.5, ["found drifted"]),
+        ("2026-03-02", 0.5, ["overdue", "found drifted"]),
+        ("2026-03-31", 0.5, ["overdue", "found drifted"]),
+        ("2026-04-01", 0.53, []),
+        ("2027-04-02", 0.53, ["overdue"]),
+    ],
+)
+def test_the_calibration_of_the_day_holds(day, held, said):
+    on = date.fromisoformat(day)
+    assert calibration_on(ROWS, on)["as_left_mv_per_g"] == held
+    notes = calibration_notes("A-1", ROWS, on, is_dated=True)
+    assert len(notes) == len(said)
+    assert all(word in note for word, note in zip(said, notes, strict=True))
+
+
+def test_each_waveform_is_scaled_by_the_calibration_of_its_day(sensor, tmp_path):
+    calibrate(sensor, "2026-03-02", "2027-03-02", "0.52")
+    before, after = take(sensor, tmp_path, "2026-02-01", "2026-03-02")
+    # 400 g were written at 0.5 mV/g; read at 0.52 they are 400 × 0.5 / 0.52.
+    assert before["peak_g"] == pytest.approx(400, rel=0.01)
+    assert after["peak_g"] == pytest.approx(400 * 0.5 / 0.52, rel=0.01)
+    shown = [sensor("show", "drop", "S1", number, "--json").json for number in (1, 2)]
+    assert [each["waveform"]["mv_per_g"] for each in shown] == [0.5, 0.52]
+    assert [each["sensitivity_mv_per_g"] for each in shown] == [0.5, 0.52]
+    assert shown[1]["calibrated_on"] == "2026-03-02"
+
+
+def test_overdue_is_judged_by_the_day_of_the_drop_also_after_the_next_calibration(sensor, tmp_path):
+    calibrate(sensor, "2026-03-20", "2027-03-20", "0.505")
+    drops = take(sensor, tmp_path, "2026-03-01", "2026-03-02", "2026-03-20")
+    overdue = [any("overdue" in note for note in drop["notes"]) for drop in drops]
+    assert overdue == [False, True, False]
+    assert doubts(sensor) == {2: ("overdue", pytest.approx(1.0))}
+
+
+# --------------------------------------------------------------------------------- in doubt
+
+
+def test_a_drift_beyond_the_tolerance_names_its_drops_and_by_how_much(sensor, tmp_path):
+    take(sensor, tmp_path, "2025-06-01", "2025-07-01")
+    sensor("drop", "add", "S1", "--peak-g", "400", "--dropped-at", "2025-08-01")
+    told = calibrate(sensor, "2026-03-01", "2027-03-01", "0.54", "0.5").json
+    assert told["drift_pct"] == pytest.approx(8.0)
+    (row,) = told["in_doubt"]
+    assert (row["series"], row["drops"], row["first_drop"], row["last_drop"]) == ("S1", 3, 1, 3)
+    assert doubts(sensor) == {number: ("drifted", pytest.approx(8.0)) for number in (1, 2, 3)}
+    sensor("drop", "add", "S1", "--peak-g", "400", "--dropped-at", "2026-03-05")
+    assert set(doubts(sensor)) == {1, 2, 3}
+    out = sensor("sensor", "show", "A-1").out.replace("\n", "")
+    assert "up to 8 % too high: S1 drops 1 to 3. Nothing is rescaled" in out
+
+
+@pytest.mark.parametrize(("found", "beyond"), [("0.5249", False), ("0.5251", True)])
+def test_the_tolerance_is_5_percent_unless_given(sensor, tmp_path, found, beyond):
+    take(sensor, tmp_path, "2025-06-01")
+    assert bool(calibrate(sensor, "2026-03-01", "2027-03-01", found).json["in_doubt"]) == beyond
+    sensor("sensor", "void", "A-1", "2026-03-01", "--reason", "again")
+    own = ("--drift-tolerance-pct", "10")
+    told = calibrate(sensor, "2026-03-01", "2027-03-01", found, None, *own).json
+    assert told["in_doubt"] == []
+
+
+def test_a_sensor_that_lost_reads_too_low(sensor, tmp_path):
+    take(sensor, tmp_path, "2025-06-01")
+    told = sensor(
+        *("sensor", "calibrate", "A-1", "--calibrated-on", "2026-03-01"),
+        *("--calibration-due", "2027-03-01", "--as-found-mv-per-g", "0.46"),
+    )
+    assert "8 % too low" in told.err and "BEYOND" in told.out
+
+
+def test_a_certificate_entered_late_names_the_drops_that_another_sensitivity_scaled(
+    sensor, tmp_path
+):
+    take(sensor, tmp_path, "2026-02-01", "2026-03-10")
+    told = calibrate(sensor, "2026-03-05", "2027-03-05", "0.51").json
+    (row,) = told["in_doubt"]
+    assert (row["first_drop"], row["drops"], row["applied_mv_per_g"]) == (2, 1, 0.5)
+    assert row["scaled_off_pct"] == pytest.approx(2.0)
+    assert doubts(sensor) == {2: ("scaled otherwise", pytest.approx(2.0))}
+
+
+def test_a_scale_told_with_the_file_is_no_doubt(sensor, tmp_path):
+    path = write_volts(tmp_path / "a.csv", half_sine_g(), head=["Date,2025-06-01"], mv_per_g=5.0)
+    sensor("import", "waveforms", path, "--series", "S1", "--mv-per-g", "5")
+    assert doubts(sensor) == {}
+
+
+def test_measuring_again_tells_a_drift_found_meanwhile_and_leaves_the_reading(sensor, tmp_path):
+    (drop,) = take(sensor, tmp_path, "2025-06-01")
+    calibrate(sensor, "2026-03-01", "2027-03-01", "0.54")
+    sensor("remeasure")
+    shown = sensor("show", "drop", "S1", "1", "--json").json
+    assert shown["peak_g"] == drop["peak_g"] and shown["status"] == "valid"
+    assert any("found drifted: by +8 %" in note for note in shown["measures"][0]["notes"])
+    assert shown["next_drift_pct"] == pytest.approx(8.0)
+
+
+def test_an_overload_ends_with_the_next_calibration(sensor, tmp_path):
+    paths = [
+        write_volts(tmp_path / f"{day}.csv", half_sine_g(peak), head=[f"Date,{day}"])
+        for day, peak in (("2026-02-01", 2600.0), ("2026-02-02", 400.0), ("2026-03-02", 400.0))
+    ]
+    sensor("import", "waveforms", *paths, "--series", "S1")
+    assert {number: doubt for number, (doubt, _) in doubts(sensor).items()} == {
+        1: "overloaded",
+        2: "overloaded",
+        3: "overdue, overloaded",
+    }
+    calibrate(sensor, "2026-03-01", "2027-03-01", "0.5")
+    assert set(doubts(sensor)) == {1, 2}
+
+
+def test_the_chart_marks_what_lies_beyond_its_tolerance():
+    rows = [
+        {"calibrated_on": date(2026, 1, day), "drift_pct": drift, "drift_tolerance_pct": 5.0}
+        for day, drift in ((1, None), (2, 0.0), (3, 2.5), (4, -8.0))
+    ]
+    _, _, none, half, beyond = drift_chart(rows)
+    assert all(len(line) <= 80 and line.isascii() for line in (none, half, beyond))
+    middle = none.index("o")
+    assert "|" not in none and half.index("|") == middle
+    edges = [at for at, mark in enumerate(half) if mark == ":"]
+    assert edges[0] + edges[1] == 2 * middle
+    assert half.index("o") - middle == pytest.approx(0.5 * (edges[1] - middle), abs=1)
+    assert beyond.index("X") < beyond.index(":")
+    assert drift_chart(rows[:1]) == []
