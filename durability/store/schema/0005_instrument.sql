@@ -47,7 +47,7 @@ told AS (
             IS NOT NULL
         -- The same calibration told again, with its certificate, takes its place.
         AND NOT EXISTS (
-            FROM entered AS c
+            SELECT 1 FROM entered AS c
             WHERE c.sensor_id = n.sensor_id AND c.calibrated_on = n.calibrated_on)
 ),
 followed AS (
