@@ -433,11 +433,48 @@ def _inspections(group: Any, command: Any, writer: Any, common: Any) -> None:
         help="makes a new plan: a stage so many days after the anchor; repeatable",
     )
     schedule.add_argument(
-        "--function", action="append", default=[], metavar="F", help="to be checked; repeatable"
+        "--check-list",
+        metavar="LIST",
+        help="what is checked: a ready list by name, or a file of your own; for a plan that is"
+        " there, its new version from now on",
+    )
+    schedule.add_argument(
+        "--function",
+        action="append",
+        default=[],
+        metavar="F",
+        help="to be checked, instead of a list; repeatable",
     )
     schedule.add_argument(
         "--anchor", choices=("last drop", "first drop", "received"), default="last drop"
     )
+    listing = command(
+        group,
+        "check-list",
+        "list the check lists and their versions; print one, or write it out to be edited",
+        "follow_up:check_list",
+        common,
+    )
+    listing.add_argument("name", nargs="?", help="name of a list, or the beginning of its version")
+    listing.add_argument("-o", "--output", metavar="FILE", help="write it there")
+    declare = command(
+        group,
+        "declare",
+        "declare, before the first follow-up look, which shock dose is held against failures",
+        "follow_up:declare",
+        writer,
+    )
+    declare.add_argument(
+        "exponent", metavar="EXPONENT", help="b of the dose, a number; or: averaged, over its range"
+    )
+    declare.add_argument(
+        "--without-reading",
+        choices=("likely", "no shock", "largest"),
+        default="likely",
+        help="what a drop without a trusted reading counts as: the middle of its like (default),"
+        " no shock, or the largest of its like",
+    )
+    declare.add_argument("--reason", required=True)
     record = command(
         group,
         "record",

@@ -16,10 +16,12 @@ if TYPE_CHECKING:
     from durability.results import (
         DeviceExpectation,
         DeviceOutlook,
+        DoseDeclaration,
         DoseUnder,
         DueList,
         LatentAnswer,
         LatentLink,
+        LatentUnder,
     )
 
 LOOKED_AT_NEXT = 5
@@ -139,10 +141,25 @@ def intermittent_lines(rows: Sequence[Mapping[str, Any]]) -> list[str]:
     """A sentence on each function that passed again after it had failed."""
     return [
         f"intermittent: {row['function']} failed on {labels.moment(row['failed_at'].date())} and"
-        f" worked on {labels.moment(row['passed_again_at'].date())}; kept as both, taken as failed"
-        " from the first fail unless that check is amended"
+        f" worked on {labels.moment(row['passed_again_at'].date())}; {confirmation_words(row)};"
+        " kept as both, taken as failed from the first fail unless that check is amended"
         for row in rows
     ]
+
+
+def confirmation_words(row: Mapping[str, Any]) -> str:
+    """Whether a fail came again, and by which rule that is told."""
+    again, within = row["rule_again"], row["rule_within"]
+    if within == 0:
+        return "confirmed: of this function the first fail is proof enough"
+    failed, looks = row["fails_again"], counted(row["looks_since"], "look")
+    rule = f"rule: again {again} in {within}"
+    if row["confirmation"] == "unconfirmed":
+        times = "once" if failed == 0 else counted(1 + failed, "time")
+        return f"unconfirmed: failed {times}, passed after ({looks} since; {rule})"
+    if row["confirmation"] == "open":
+        return f"not confirmed yet: failed again {failed} times in {looks} since ({rule})"
+    return f"confirmed: failed again {failed} times in {looks} ({rule})"
 
 
 # ------------------------------------------------------------------------------------ the walk
@@ -159,9 +176,11 @@ def check_words(check: FunctionalCheck) -> str:
 
 
 def usual_unit(walk: Walk, function: str) -> str | None:
-    """The unit in which a function was measured last."""
+    """The unit in which a function was measured last, else that of the check list."""
     last = walk.last_results.get(function)
-    return last[0].unit if last else None
+    if last is not None and last[0].unit is not None:
+        return last[0].unit
+    return next((each.unit for each in walk.check_list.checked if each.name == function), None)
 
 
 def walk_lines(walk: Walk) -> list[str]:
@@ -276,6 +295,8 @@ def latent(answer: LatentAnswer, *, devices: bool) -> None:
     link = answer.link
     say(link.sentence)
     say(labels.latent_sentence(link))
+    for line in declared_lines(answer):
+        say(line)
     if devices:
         _outlooks(answer)
         _exposures(answer)
@@ -283,8 +304,77 @@ def latent(answer: LatentAnswer, *, devices: bool) -> None:
         _study(link)
         _look_next(answer)
     say(f"rests on: {link.basis}")
+    for line in unconfirmed_lines(answer):
+        say(line)
     quarantined(answer.quarantined)
     say(labels.CAUTIONS[1])
+
+
+def declared_lines(answer: LatentAnswer) -> list[str]:
+    """Whether the dose was declared before anyone could see what it would show."""
+    first, held = answer.first_follow_up_at, answer.declared
+    how = "durability inspect declare averaged --reason WHY"
+    if held is None and first is None:
+        return [f"No dose is declared yet; say which one before the first follow-up look: {how}"]
+    if held is None:
+        lines = [
+            "Exploratory: no dose was declared before the first follow-up look, on"
+            f" {labels.moment(first.date()) if first else ''}."
+        ]
+    else:
+        before = f" on {labels.moment(first.date())}" if first else ", of which there is none yet"
+        lines = [
+            f"Dose declared on {labels.moment(held.declared_at)} by {held.declared_by}, before the"
+            f" first follow-up look{before}: {dose_definition(held)}. {_by_declared(held)}"
+        ]
+    later = [each for each in answer.declarations if not each.is_before_follow_up]
+    return lines + [
+        f"Declared later, so exploratory: {dose_definition(each)} ({each.declared_by},"
+        f" {labels.moment(each.declared_at)}): {_verdict_words(each)}."
+        for each in later
+    ]
+
+
+def dose_definition(declared: DoseDeclaration) -> str:
+    """Which dose someone declared, in words."""
+    power = "averaged over its range" if declared.exponent is None else f"{declared.exponent:g}"
+    counted_as = {
+        "likely": "at the middle of their like",
+        "no shock": "as no shock",
+        "largest": "at the largest of their like",
+    }[declared.without_reading]
+    return (
+        f"exponent b {power}, all drops lived through, those without a trusted reading {counted_as}"
+    )
+
+
+def _by_declared(held: DoseDeclaration) -> str:
+    if held.exponent is None and held.without_reading == "likely":
+        return "It is the one used above."
+    return f"By it: {_verdict_words(held)}. The answer above, b averaged, is exploratory."
+
+
+def _verdict_words(found: DoseDeclaration | LatentUnder) -> str:
+    chance = "" if found.p_value is None else f" (p = {_p(found.p_value)}, two-sided)"
+    return found.verdict + chance
+
+
+def unconfirmed_lines(answer: LatentAnswer) -> list[str]:
+    """Functions that failed and worked again, and the verdict without the unconfirmed fails."""
+    lines = [
+        f"{row['device']}: intermittent {row['function']}, failed on"
+        f" {labels.moment(row['failed_at'].date())}: {confirmation_words(row)}"
+        for row in answer.intermittent
+    ]
+    without = answer.without_unconfirmed
+    if without is None:
+        return lines
+    same = "would still be" if without.verdict == answer.link.verdict else "WOULD BE"
+    return [
+        *lines,
+        f"with the unconfirmed fails of {counted(without.devices, 'device')} left out the verdict"
+        f" {same} {_verdict_words(without)}; above they count as failures from the first fail",
+    ]
 
 
 def _study(link: LatentLink) -> None:

@@ -86,8 +86,23 @@ def look(row: Mapping[str, Any]) -> str | None:
         row["not_passed"],
         f"broken off: {row['checked']} of {row['unfinished_of']}" if row["unfinished_of"] else None,
         "blind" if row["is_blind"] else None,
+        _list_words(row),
     )
     return "; ".join(part for part in parts if part) or None
+
+
+def _list_words(row: Mapping[str, Any]) -> str | None:
+    """By which version of which check list a look was made, and how much of it was left out."""
+    if row["check_list_sha256"] is None:
+        return None
+    missing = row["check_list_missing"]
+    left_out = f" ({missing} left out)" if missing and not row["unfinished_of"] else ""
+    return f"list {row['check_list']} {digest(row['check_list_sha256'])}{left_out}"
+
+
+def digest(sha256: str) -> str:
+    """Beginning of a digest, enough to tell versions apart."""
+    return sha256[:8]
 
 
 def quarantine_lines(*devices: Quarantine) -> list[str]:

@@ -9,11 +9,12 @@ from typing import Any
 
 from durability.errors import RecordRefused, UnusableCall
 from durability.intake.hand_entry import assignments, typed_time, typed_value
-from durability.records import FunctionalCheck, Quarantine, Walk
+from durability.records import CheckList, FunctionalCheck, Quarantine, Walk
 from durability.schedule import stage_statuses
 from durability.store import bench, database
 from durability.vocabulary import Outcome
 from durability.workflow import quarantine
+from durability.workflow.check_lists import keep_list, list_of, plan_lists
 from durability.workflow.follow_up import find_device, followed_devices
 from durability.workflow.session import Session, entry
 
@@ -28,6 +29,7 @@ def record_inspection(
     *,
     inspected_at: str | None,
     inspector: str | None,
+    is_blind: bool = False,
 ) -> dict[str, Any]:
     """Store one inspection of a device.
 
@@ -43,6 +45,8 @@ def record_inspection(
         ISO 8601; else now.
     inspector : str, optional
         Who looked; else who enters it.
+    is_blind : bool
+        The device's shocks and last results were kept from the inspector.
 
     Returns
     -------
@@ -66,6 +70,9 @@ def record_inspection(
         found = _device_received(connection, device, moment)
         inspection_id = _add_inspection(
             connection, found, moment, offset, inspector or session.person, entry_id
+        )
+        _keep_form(
+            connection, inspection_id, _list_of_device(connection, device), is_blind, entry_id
         )
         for function, answer in looked:
             _add_check(connection, inspection_id, function, answer, entry_id)
@@ -139,6 +146,26 @@ def _add_inspection(
         inspected_at=moment,
         inspected_at_utc_offset=offset,
         inspector=inspector,
+        entry_id=entry_id,
+    )
+
+
+def _list_of_device(connection: Any, device: str) -> CheckList:
+    """The check list of the plan that a device follows."""
+    followed, _ = next(each for each in followed_devices(connection) if each[0].device == device)
+    return list_of(followed.plan, plan_lists(connection))
+
+
+def _keep_form(
+    connection: Any, inspection_id: Any, check_list: CheckList, is_blind: bool, entry_id: Any
+) -> None:
+    """Keep by which version of a check list an inspection is made, and whether blind."""
+    bench.run(
+        connection,
+        "add_inspection_form",
+        inspection_id=inspection_id,
+        is_blind=is_blind,
+        check_list_sha256=keep_list(connection, check_list, entry_id),
         entry_id=entry_id,
     )
 
@@ -340,6 +367,7 @@ def begin_walk(
                 sorted(followed.plan.functions, key=lambda name: not looks_at_battery(name))
             ),
             plan=followed.plan.name,
+            check_list=list_of(followed.plan, plan_lists(connection)),
             quarantine=kept[0] if kept else None,
         )
         if open_ones:
@@ -426,6 +454,7 @@ def answer_walk(session: Session, walk: Walk, function: str, answer: FunctionalC
                 functions=list(walk.functions),
                 entry_id=entry_id,
             )
+            _keep_form(connection, inspection_id, walk.check_list, walk.is_blind, entry_id)
         where = {"inspection_id": inspection_id, "function": function}
         stored = bench.fetch(connection, "find_check", **where)
         if stored:
