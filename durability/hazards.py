@@ -209,4 +209,3 @@ def cracked_glass(*notes: str | None) -> bool:
 def watch_until(since: datetime) -> tuple[tuple[str, datetime], ...]:
     """Ends of the windows in which a suspect battery is watched, from when it was suspected."""
     return tuple((name, since + window) for name, window in WATCH_WINDOWS)
-

@@ -624,6 +624,22 @@ class SkippedInspection:
 
 
 @dataclass(frozen=True, slots=True)
+class RetainedItem:
+    """A specimen that was kept back, and when it is to be tested again."""
+
+    specimen: str
+    kind: str
+    model: str | None
+    retained_on: date
+    due_on: date | None
+    """Next re-test, or the one that is owed; None when all are done."""
+    days_overdue: int
+    done: int
+    """Re-tests made."""
+    of: int
+
+
+@dataclass(frozen=True, slots=True)
 class DueList:
     """What is owed on a day, and what stands beside it."""
 
@@ -638,6 +654,8 @@ class DueList:
     """Devices whose latest inspection was broken off."""
     cracked_glass: tuple[str, ...] = ()
     """Devices among those due of which cracked glass was noted."""
+    retained: tuple[RetainedItem, ...] = ()
+    """Every item kept back, the longest overdue first."""
 
 
 # --------------------------------------------------------------------------------- pictures
@@ -1023,6 +1041,10 @@ class DropSheet:
     sha256: str
     """Of the planned drops and stop rules, so that a later change shows."""
     notes: tuple[str, ...]
+    quarantined: tuple[str, ...] = ()
+    """Devices that were asked for and left out: their battery is suspect."""
+    cracked_glass: tuple[str, ...] = ()
+    """Devices on the sheet of which cracked glass was noted."""
 
 
 @dataclass(frozen=True, slots=True)

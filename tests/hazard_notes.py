@@ -1,7 +1,7 @@
 """Notes as they are typed at a bench in a hurry, with what they should do; written by hand.
 
-``ALARM`` tells of a failing battery, ``QUIET`` does not. ``LATER`` ones were written after the words
-of ``durability/hazard_words.toml`` had been settled by the others.
+``ALARM`` tells of a failing battery, ``QUIET`` does not. The ``LATER`` ones were written after the
+words of ``durability/hazard_words.toml`` had been settled by the others.
 """
 
 ALARM = """

@@ -6,7 +6,7 @@ from argparse import Namespace
 from pathlib import Path
 
 from durability.basis import counted
-from durability.cli.logbook import say, session_of, show, warn_of
+from durability.cli.logbook import say, session_of, show, warn, warn_of
 from durability.errors import UnusableCall
 from durability.report import as_json, labels
 from durability.results import DueList
@@ -90,9 +90,9 @@ def _write_new(file: Path, text: str) -> None:
         with file.open("x", encoding="utf-8", newline="") as opened:
             opened.write(text)
     except FileExistsError:
-        raise UnusableCall(f"-o {file}: is there already; name another file") from None
+        raise UnusableCall(f"{file}: is there already; name another file") from None
     except OSError as error:
-        raise UnusableCall(f"-o {file}: can't be written ({error.strerror})") from None
+        raise UnusableCall(f"{file}: can't be written ({error.strerror})") from None
 
 
 def declare(options: Namespace) -> int:
@@ -124,9 +124,12 @@ def record(options: Namespace) -> int:
     )
     kept = told.pop("quarantine")
     told["quarantined"] = kept is not None
+    charged = told["charged_in_quarantine"]
     failed = f"; FAILED: {', '.join(told['failed'])}" if told["failed"] else ""
     say(options, told, f"{told['checks']} functions of {told['device']} recorded{failed}")
     warn_of(kept)
+    if charged:
+        warn([labels.charged_in_quarantine(options.device, charged)])
     return 0
 
 
@@ -178,15 +181,30 @@ def due(options: Namespace) -> int:
     owed = follow_up.due(session_of(options), options.on, within)
     if options.calendar:
         _write_calendar(Path(options.calendar), owed)
+    if options.form:
+        _write_form(options, owed)
     if options.json:
-        print(as_json.dumps({**as_json.due(owed), "calendar": options.calendar}))
+        files = {"calendar": options.calendar, "form": options.form}
+        print(as_json.dumps({**as_json.due(owed), **files}))
         return 0
     from durability.report import follow_up as shown
 
     shown.due(owed, within)
     if options.calendar:
         print(shown.calendar_line(options.calendar, len(owed.due), owed.on))
+    if options.form:
+        shown.form_line(options.form)
     return 0
+
+
+def _write_form(options: Namespace, owed: DueList) -> None:
+    from durability.report.answers import as_csv
+
+    rows = follow_up.form_rows(session_of(options), [each.device for each in owed.due])
+    if not rows:
+        raise UnusableCall("--form: nothing is due, so there is nothing to fill in")
+    values = [list(row.values()) for row in rows]
+    _write_new(Path(options.form), as_csv("", {}, list(rows[0]), values))
 
 
 def _write_calendar(file: Path, owed: DueList) -> None:

@@ -100,10 +100,27 @@ def _specimens(group: Any, command: Any, writer: Any, common: Any) -> None:
     retire.add_argument("--reason", required=True)
     retire.add_argument(
         "--state",
-        choices=("retired", "lost", "sold", "destroyed", "refused"),
+        choices=("retired", "retained", "lost", "sold", "destroyed", "refused"),
         default="retired",
-        help="what became of it (default retired); refused: its owner lets no one look any more",
+        help="what became of it (default retired); retained: kept back to be tested again; refused:"
+        " its owner lets no one look any more",
     )
+    retire.add_argument(
+        "--retest-on",
+        action="append",
+        default=[],
+        metavar="DATE",
+        help="when a retained one is to be tested again; repeatable",
+    )
+    back = command(
+        group,
+        "return",
+        "take a specimen back into use: a lost one has turned up",
+        "logbook:return_specimen",
+        writer,
+    )
+    back.add_argument("code")
+    back.add_argument("--reason", required=True, help="how it came back")
     clear = command(
         group,
         "clear",
@@ -112,7 +129,16 @@ def _specimens(group: Any, command: Any, writer: Any, common: Any) -> None:
         writer,
     )
     clear.add_argument("code")
-    clear.add_argument("--reason", required=True, help="what was looked at, and found")
+    clear.add_argument("--reason", required=True, help="what was found")
+    clear.add_argument(
+        "--check",
+        dest="checks",
+        action="append",
+        default=[],
+        metavar="FUNCTION=OUTCOME",
+        help="the look at its battery that this rests on, unless one since then is in the record;"
+        " words after a comma are a note; repeatable",
+    )
     _amend(command(group, "amend", "mend a specimen's record", "logbook:amend_specimen", writer))
 
 
@@ -189,6 +215,7 @@ def _drops(group: Any, command: Any, writer: Any, common: Any) -> None:
     add.add_argument(
         "--void-reason", metavar="WHY", help="store it void: it happened, but does not count"
     )
+    _despite_quarantine(add)
     for name, help_ in (
         ("void", "void a drop: kept and shown, left out of estimates"),
         ("restore", "make a voided drop count again"),
@@ -205,6 +232,15 @@ def _drops(group: Any, command: Any, writer: Any, common: Any) -> None:
     _amend_options(amend)
     listed = command(group, "list", "list drops, voided ones too", "logbook:list_drops", common)
     listed.add_argument("--series", action="append", metavar="S", help="repeatable")
+
+
+def _despite_quarantine(made: Any) -> None:
+    made.add_argument(
+        "--despite-quarantine",
+        metavar="WHY",
+        help="record what was dropped while its device was in quarantine, and how that came: it"
+        " lived through it",
+    )
 
 
 def _damage(group: Any, command: Any, writer: Any, _: Any) -> None:
@@ -228,7 +264,11 @@ def _imports(group: Any, command: Any, writer: Any, _: Any) -> None:
     for kind, columns in (
         ("drops", "series, drop_number, peak_g and more"),
         ("damage", "specimen, severity; series, drop_number, location, note"),
-        ("inspections", "device, inspected_at, function, outcome; measured, unit, note, inspector"),
+        (
+            "inspections",
+            "device, inspected_at, function, outcome; measured, unit, note, inspector, blind,"
+            " check_list",
+        ),
         ("specimens", "code, kind; model, lot, mass_g, received_on, note"),
     ):
         made = command(group, kind, f"take {kind}: {columns}", "imports:import_files", writer)
@@ -281,6 +321,7 @@ def _imports(group: Any, command: Any, writer: Any, _: Any) -> None:
             made.add_argument(
                 "--allow-gaps", action="store_true", help="take drop numbers with holes"
             )
+            _despite_quarantine(made)
             made.add_argument(
                 "--split-conditions",
                 action="store_true",
@@ -316,6 +357,7 @@ def _waveform_import(group: Any, command: Any, writer: Any) -> None:
         action="store_true",
         help="store the readable files; the others land in a rejects file",
     )
+    _despite_quarantine(made)
     made.add_argument(
         "--explain",
         action="store_true",
@@ -718,6 +760,11 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
     )
     due.add_argument(
         "--calendar", metavar="FILE.ics", help="write them to a calendar file too (iCalendar)"
+    )
+    due.add_argument(
+        "--form",
+        metavar="FILE.csv",
+        help="write them as a form to be filled in on a tablet, for import inspections",
     )
     latent = command(
         commands, "latent", "do later failures go with the shocks", "answers:latent", common

@@ -229,6 +229,7 @@ def due(owed: DueList) -> dict[str, Any]:
         "without_baseline": owed.without_baseline,
         "unfinished": owed.unfinished,
         "cracked_glass": owed.cracked_glass,
+        "retained": [_everything(item) for item in owed.retained],
     }
 
 

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
         LatentAnswer,
         LatentLink,
         LatentUnder,
+        RetainedItem,
     )
 
 LOOKED_AT_NEXT = 5
@@ -59,6 +60,7 @@ def due(owed: DueList, within_days: int) -> None:
     for functions in dict.fromkeys(each.functions for each in owed.due):
         say(labels.functions_due(functions))
     quarantined(owed.quarantined)
+    _retained(owed.retained)
     if owed.cracked_glass:
         say(f"{labels.listed(owed.cracked_glass)}: {labels.EYE_PROTECTION}")
     if owed.unfinished:
@@ -79,6 +81,33 @@ def due(owed: DueList, within_days: int) -> None:
             f"no check before the first drop: {labels.listed(owed.without_baseline)}; a later"
             " failure may have been there all along"
         )
+
+
+def _retained(items: Sequence[RetainedItem]) -> None:
+    """Print the items kept back, each with its next re-test."""
+    if not items:
+        return
+    late = sum(item.days_overdue > 0 for item in items)
+    say(f"{counted(len(items), 'item')} kept back to be tested again, {late} of them overdue")
+    console().print(
+        grid(
+            ("retained", "kind", "model", "since", "re-test due", "days overdue", "done"),
+            (
+                (
+                    item.specimen,
+                    item.kind,
+                    item.model or "",
+                    item.retained_on.isoformat(),
+                    item.due_on.isoformat() if item.due_on else "none left",
+                    labels.overdue(item.days_overdue),
+                    f"{item.done} of {item.of}",
+                )
+                for item in items
+            ),
+            right=(5, 6),
+            wrap=(2,),
+        )
+    )
 
 
 def quarantined(devices: Sequence[Quarantine]) -> None:
@@ -649,3 +678,12 @@ def exposure_lines(exposure: Mapping[str, Any]) -> list[str]:
 def calendar_line(file: str, events: int, on: date) -> str:
     """Where the calendar was written, and what is in it."""
     return f"{file}: {counted(events, 'event')}, as of {on.isoformat()}"
+
+
+def form_line(file: str) -> None:
+    """Print how a form that was written comes back."""
+    say(
+        f"{file}: written; fill in what was found, then: durability import inspections {file}"
+        " --skip-where-blank outcome (--set inspected_at=DATE gives every row one date, --set"
+        " inspector=NAME one name, --set blind=yes says that who looked knew nothing of the shocks)"
+    )

@@ -129,6 +129,14 @@ def quarantine_lines(*devices: Quarantine) -> list[str]:
     ]
 
 
+def charged_in_quarantine(device: str, functions: Sequence[str]) -> str:
+    """That something was tested which a suspect battery is not to be put through."""
+    return (
+        f"{device} is {QUARANTINED}: it is not to be charged. {listed(functions)} is recorded;"
+        " unplug it, and watch it."
+    )
+
+
 def _watch_ends(kept: Quarantine) -> list[str]:
     return [f"{moment(until)} ({name})" for name, until in kept.watch]
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +14,10 @@ from durability.workflow.session import Session
 
 if TYPE_CHECKING:
     from durability.schedule import FollowUpPlan
+
+
+CHECK_LIST_DIGITS = 12
+"""Digits of a version's digest on a form; half of them are enough to find it."""
 
 
 def find_list(wanted: str) -> CheckList:
@@ -51,9 +55,7 @@ def find_list(wanted: str) -> CheckList:
 
 def plan_lists(connection: Any) -> dict[str, CheckList]:
     """The list that each plan goes through today, by the plan's name, where it was given one."""
-    return {
-        row["plan"]: _check_list(row) for row in bench.fetch(connection, "plan_check_lists")
-    }
+    return {row["plan"]: _check_list(row) for row in bench.fetch(connection, "plan_check_lists")}
 
 
 def list_of(plan: FollowUpPlan, given: Mapping[str, CheckList]) -> CheckList:
@@ -143,3 +145,36 @@ def list_text(session: Session, wanted: str) -> tuple[str, str]:
     raise RecordRefused(
         f"check list {wanted!r}: neither ready nor in the store; see: durability inspect check-list"
     )
+
+
+def versions(connection: Any, digests: Sequence[str]) -> dict[str, CheckList]:
+    """Versions of check lists by the beginnings of their digests, where they are known.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        An open store.
+    digests : sequence of str
+        As they stand on a form.
+
+    Returns
+    -------
+    dict
+        Beginning of a digest → the version; those of fewer than six digits or of none are left
+        out.
+    """
+    known = [
+        *ready_lists().values(),
+        *(_check_list(row) for row in bench.fetch(connection, "every_check_list")),
+        # Plans of before the store kept lists.
+        *(
+            CheckList(row["name"], tuple(map(CheckedFunction, row["functions"])))
+            for row in bench.fetch(connection, "follow_up_plans")
+        ),
+    ]
+    return {
+        digest: found
+        for digest in digests
+        for found in [next((each for each in known if each.sha256.startswith(digest)), None)]
+        if found is not None and len(digest) >= 6
+    }

@@ -12,7 +12,7 @@ from durability.check_lists import ready_lists
 from durability.errors import RecordRefused, UnusableCall
 from durability.intake.hand_entry import typed_date, typed_value
 from durability.records import CheckedFunction, CheckList
-from durability.results import DueList, SkippedInspection
+from durability.results import DueList, RetainedItem, SkippedInspection
 from durability.schedule import (
     BEFORE_FIRST_DROP,
     DEFAULT_PLAN,
@@ -24,7 +24,13 @@ from durability.schedule import (
 )
 from durability.store import bench, database
 from durability.workflow import logbook, quarantine
-from durability.workflow.check_lists import find_list, give_list, list_of, plan_lists
+from durability.workflow.check_lists import (
+    CHECK_LIST_DIGITS,
+    find_list,
+    give_list,
+    list_of,
+    plan_lists,
+)
 from durability.workflow.intermittent import intermittent_checks
 from durability.workflow.logbook import IN_USE
 from durability.workflow.session import Session, entry
@@ -184,7 +190,9 @@ def assign_plan(
         key = bench.run(connection, "find_plan", name=name)
         if key is None:
             _refuse_unknown_plan(connection, name)
-            raise RecordRefused(f"plan {name!r}: followed by every device without a plan of its own")
+            raise RecordRefused(
+                f"plan {name!r}: followed by every device without a plan of its own"
+            )
         device_id = find_device(connection, device)["specimen_id"] if device else None
         bench.run(
             connection,
@@ -328,6 +336,7 @@ def due(session: Session, on: str | None, within_days: int) -> DueList:
         without = bench.fetch(connection, "without_baseline", device=None)
         unfinished = bench.fetch(connection, "unfinished_walks")
         remarks = bench.fetch(connection, "device_remarks", device=None)
+        retained = bench.fetch(connection, "retained_items")
     at_large = [followed for followed, row in in_use if row["quarantined_since"] is None]
     owed = due_inspections(at_large, day, within_days)
     owing = {each.device for each in owed}
@@ -354,7 +363,81 @@ def due(session: Session, on: str | None, within_days: int) -> DueList:
                 and logbook.tells_cracked_glass(row["location"], row["note"])
             )
         ),
+        retained=tuple(
+            sorted(
+                (_retained_item(row, day) for row in retained),
+                key=lambda item: (item.due_on or date.max, item.specimen),
+            )
+        ),
     )
+
+
+def _retained_item(row: Mapping[str, Any], day: date) -> RetainedItem:
+    """An item kept back; its re-tests are kept like the stages of a plan from that day on."""
+    plan = FollowUpPlan(
+        "re-tests",
+        tuple((str(retest), (retest - row["retained_on"]).days) for retest in row["retests_on"]),
+        (),
+        "received",
+    )
+    looked_on = tuple(look for look in row["looked_on"] or () if look > row["retained_on"])
+    kept = FollowedDevice(row["specimen"], (), looked_on, row["retained_on"], plan)
+    statuses = stage_statuses(kept, max(day, row["retained_on"]))
+    open_ones = [each for each in statuses if each.state in ("overdue", "due", "upcoming")]
+    return RetainedItem(
+        specimen=row["specimen"],
+        kind=row["kind"],
+        model=row["model"],
+        retained_on=row["retained_on"],
+        due_on=open_ones[0].due_on if open_ones else None,
+        days_overdue=open_ones[0].days_late if open_ones else 0,
+        done=sum(each.inspected_on is not None for each in statuses),
+        of=len(statuses),
+    )
+
+
+def form_rows(session: Session, devices: Sequence[str]) -> list[dict[str, Any]]:
+    """Rows of a form to be filled in away from the bench, one a device and function.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    devices : sequence of str
+        Their codes.
+
+    Returns
+    -------
+    list of dict
+        The columns of ``import inspections``; device, function, unit and the version of the check
+        list are filled in. Nothing of what a device went through: who looks is not led.
+    """
+    from durability.hazards import looks_at_battery
+
+    with database.reading(session.store) as connection:
+        given = plan_lists(connection)
+        lists = {
+            followed.device: list_of(followed.plan, given)
+            for followed, _ in followed_devices(connection)
+        }
+    return [
+        {
+            "device": device,
+            "inspected_at": None,
+            "function": function.name,
+            "outcome": None,
+            "measured": None,
+            "unit": function.unit,
+            "note": None,
+            "inspector": None,
+            "blind": None,
+            "check_list": lists[device].sha256[:CHECK_LIST_DIGITS],
+        }
+        for device in dict.fromkeys(devices)
+        for function in sorted(
+            lists[device].checked, key=lambda each: not looks_at_battery(each.name)
+        )
+    ]
 
 
 def _last_owing_day(row: Mapping[str, Any], day: date) -> date:

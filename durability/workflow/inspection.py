@@ -51,8 +51,8 @@ def record_inspection(
     Returns
     -------
     dict
-        device, inspected_at, checks, failed, and ``quarantine`` when a check tells of a failing
-        battery.
+        device, inspected_at, checks, failed, ``charged_in_quarantine`` (functions that should not
+        have been tested) and ``quarantine`` when a check tells of a failing battery.
 
     Raises
     ------
@@ -61,9 +61,9 @@ def record_inspection(
     RecordRefused
         The device is unknown, no device, not yet received, or that look is stored already.
     """
-    looked = [_check(text) for text in checks]
-    if len({function for function, _ in looked}) < len(looked):
-        raise UnusableCall("--check: a function stands there twice; one outcome each")
+    from durability.hazards import CHARGING
+
+    looked = read_checks(checks)
     moment, offset = _moment(inspected_at)
     kept = None
     with entry(session, "inspect record") as (connection, entry_id):
@@ -72,19 +72,53 @@ def record_inspection(
             connection, found, moment, offset, inspector or session.person, entry_id
         )
         _keep_form(
-            connection, inspection_id, _list_of_device(connection, device), is_blind, entry_id
+            connection,
+            inspection_id,
+            _list_of_device(connection, device),
+            entry_id,
+            is_blind=is_blind,
         )
         for function, answer in looked:
             _add_check(connection, inspection_id, function, answer, entry_id)
             kept = _suspect(connection, found, function, answer, moment, entry_id) or kept
     failed = [function for function, answer in looked if answer.outcome == "fail"]
+    charged = [
+        function
+        for function, answer in looked
+        if found["quarantined_since"]
+        and answer.outcome != "not_tested"
+        and CHARGING.search(function)
+    ]
     return {
         "device": device,
         "inspected_at": moment,
         "checks": len(looked),
         "failed": failed,
+        "charged_in_quarantine": charged,
         "quarantine": kept,
     }
+
+
+def read_checks(checks: Sequence[str]) -> list[tuple[str, FunctionalCheck]]:
+    """Function and result of each "FUNCTION=OUTCOME", with a note after a comma."""
+    looked = [_check(text) for text in checks]
+    if len({function for function, _ in looked}) < len(looked):
+        raise UnusableCall("--check: a function stands there twice; one outcome each")
+    return looked
+
+
+def add_look(
+    connection: Any,
+    device: Mapping[str, Any],
+    looked: Sequence[tuple[str, FunctionalCheck]],
+    inspector: str,
+    entry_id: Any,
+) -> None:
+    """Store an inspection made now, as part of another act of writing."""
+    moment, offset = _moment(None)
+    inspection_id = _add_inspection(connection, device, moment, offset, inspector, entry_id)
+    for function, answer in looked:
+        _add_check(connection, inspection_id, function, answer, entry_id)
 
 
 def _check(text: str) -> tuple[str, FunctionalCheck]:
@@ -157,7 +191,7 @@ def _list_of_device(connection: Any, device: str) -> CheckList:
 
 
 def _keep_form(
-    connection: Any, inspection_id: Any, check_list: CheckList, is_blind: bool, entry_id: Any
+    connection: Any, inspection_id: Any, check_list: CheckList, entry_id: Any, *, is_blind: bool
 ) -> None:
     """Keep by which version of a check list an inspection is made, and whether blind."""
     bench.run(
@@ -454,7 +488,7 @@ def answer_walk(session: Session, walk: Walk, function: str, answer: FunctionalC
                 functions=list(walk.functions),
                 entry_id=entry_id,
             )
-            _keep_form(connection, inspection_id, walk.check_list, walk.is_blind, entry_id)
+            _keep_form(connection, inspection_id, walk.check_list, entry_id, is_blind=walk.is_blind)
         where = {"inspection_id": inspection_id, "function": function}
         stored = bench.fetch(connection, "find_check", **where)
         if stored:

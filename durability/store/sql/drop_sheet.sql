@@ -6,6 +6,7 @@ SELECT
     d.drop_height_mm, d.achieved_height_mm, d.surface, d.orientation, s.fixture, s.conditioning,
     d.temperature_c, s.method AS test_method, d.purpose, d.sensor, n.sensitivity_mv_per_g,
     n.full_scale_g, n.natural_frequency_hz, n.calibrated_on, n.calibration_due, d.operator, d.note,
+    q.reason AS made_in_quarantine,
     d.amended, d.file_name, d.source_row, d.file_sha256, d.entered_by, d.entered_at_utc,
     e.command, e.program_version, d.drop_id
 FROM all_drops AS d
@@ -15,4 +16,5 @@ JOIN entry AS e ON e.entry_id = r.entry_id
 LEFT JOIN all_specimens AS v ON v.specimen_id = d.device_id
 LEFT JOIN all_specimens AS c ON c.specimen_id = d.case_id
 LEFT JOIN sensor AS n ON n.code = d.sensor
+LEFT JOIN drop_in_quarantine AS q ON q.drop_id = d.drop_id
 WHERE d.drop_id = $drop_id
