@@ -291,6 +291,8 @@ class Walk:
     check_list: CheckList
     left_out: tuple[str, ...] = ()
     """Functions of the plan that need charging: not asked of a device in quarantine."""
+    battery_looks: tuple[str, ...] = ()
+    """Functions that look for signs of a failing battery."""
     stage: str | None = None
     """Stage of the plan that this look would answer."""
     inspection_id: Any = None

@@ -170,6 +170,10 @@ def bench(run, laid_out, tmp_path):
     return run
 
 
+GOOD = ("--check", "battery swelling=pass, 5.1 mm, cold")
+"""The look that a clearance rests on."""
+
+
 def quarantined(run):
     return [kept["device"] for kept in run("due", "--json").json["quarantined"]]
 
@@ -301,7 +305,7 @@ def test_a_drop_made_after_is_refused_in_an_import_until_it_is_cleared(bench, sh
     told = bench("import", "drops", file, "--json", expect=1)
     assert (told.json["added"], told.json["rejected"]) == (0, 1)
     assert "quarantine since 2026-03-10" in told.err and "row 3" in told.err
-    bench("specimen", "clear", "R1", "--by", "Ada", "--reason", "false alarm")
+    bench("specimen", "clear", "R1", "--by", "Ada", "--reason", "false alarm", *GOOD)
     assert bench("import", "drops", file, "--json").json["added"] == 2
 
 
@@ -336,7 +340,7 @@ def test_only_a_named_person_clears_it_with_a_reason(bench, monkeypatch):
     assert "blank" in bench(*clear, "--by", "Ada", "--reason", " ", expect=2).err
     bench(*clear, "--by", "Ada", expect=2)
     assert quarantined(bench) == ["R1"]
-    told = bench(*clear, "--by", "Ada", "--reason", "cell replaced", "--json")
+    told = bench(*clear, "--by", "Ada", "--reason", "cell replaced", *GOOD, "--json")
     assert told.json["cleared_by"] == "Ada"
     assert quarantined(bench) == []
     bench("drop", "add", "S1", "--peak-g", "100")
@@ -349,10 +353,12 @@ def test_only_a_named_person_clears_it_with_a_reason(bench, monkeypatch):
 
 def test_clearing_early_says_how_long_the_watch_was_to_run(bench):
     bench("damage", "add", "R1", "--severity", "1", "--note", "hot")
-    told = bench("specimen", "clear", "R1", "--by", "Ada", "--reason", "lamp stood on it")
+    told = bench("specimen", "clear", "R1", "--by", "Ada", "--reason", "lamp stood on it", *GOOD)
     assert "(6 h)" in told.err and "(30 d)" in told.err
     bench("inspect", "record", "R1", "--inspected-at", "2026-01-10", "--check", "smell=fail")
-    assert "watch" not in bench("specimen", "clear", "R1", "--by", "A", "--reason", "old").err
+    assert (
+        "watch" not in bench("specimen", "clear", "R1", "--by", "A", "--reason", "old", *GOOD).err
+    )
 
 
 def test_it_comes_back_with_the_next_sign_but_not_with_the_same_file(bench, sheet):
@@ -366,7 +372,7 @@ def test_it_comes_back_with_the_next_sign_but_not_with_the_same_file(bench, shee
     told = bench("import", "inspections", file, "--json")
     assert told.json["quarantined"] == ["R1"]
     assert told.err.count("Do not charge") == 1
-    bench("specimen", "clear", "R1", "--by", "Ada", "--reason", "replaced")
+    bench("specimen", "clear", "R1", "--by", "Ada", "--reason", "replaced", *GOOD)
     assert "quarantined" not in bench("import", "inspections", file, "--json").json
     assert quarantined(bench) == []
     bench(*LOOK, "smell=degraded")
@@ -407,7 +413,7 @@ def test_mending_the_check_does_not_clear_it_and_can_cause_it(bench):
     amend = ("inspect", "amend", "R1", "battery swelling", "--inspected-at", "2026-03-10")
     bench(*amend, "--set", "outcome=pass", "--reason", "wrong key")
     assert quarantined(bench) == ["R1"]
-    bench("specimen", "clear", "R1", "--by", "Ada", "--reason", "wrong key")
+    bench("specimen", "clear", "R1", "--by", "Ada", "--reason", "wrong key", *GOOD)
     assert "QUARANTINE" in bench(*amend, "--set", "note=hot", "--reason", "forgot").err
     assert quarantined(bench) == ["R1"]
 

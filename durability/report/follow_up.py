@@ -227,6 +227,8 @@ def walk_lines(walk: Walk) -> list[str]:
         lines.append(_shock_words(walk))
     if walk.has_cracked_glass:
         lines.append(labels.EYE_PROTECTION)
+    if walk.battery_looks:
+        lines.append(labels.battery_signs_line())
     if walk.left_out:
         lines.append(f"not asked in quarantine (no charging): {labels.listed(walk.left_out)}")
     return lines

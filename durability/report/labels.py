@@ -72,6 +72,25 @@ EYE_PROTECTION = (
 )
 
 
+BATTERY_SIGN_KEYS = {
+    "s": "swollen",
+    "h": "hot",
+    "z": "hissing",
+    "l": "leaking",
+    "o": "smelling",
+    "k": "smoking",
+    "v": "venting",
+    "c": "cracked cell",
+}
+"""Signs of a failing battery to be ticked, each by its key."""
+
+
+def battery_signs_line() -> str:
+    """What every look at a battery looks for."""
+    signs = listed(BATTERY_SIGN_KEYS.values())
+    return f"Look, feel and smell for signs of a failing battery: {signs}; thickness by m, in mm."
+
+
 def status(state: str, quarantined_since: datetime | None) -> str:
     """State of a specimen or series; a quarantine is never hidden behind another state."""
     if quarantined_since is None:
@@ -123,9 +142,9 @@ def quarantine_lines(*devices: Quarantine) -> list[str]:
         ),
         "Do not send it by air: damaged or suspect lithium batteries fall under 49 CFR 173.185(f)."
         " Follow local rules and qualified help. If it burns, leave and call the fire service.",
-        "It is left out of drops and inspection plans until a named person clears it: durability"
-        f" specimen clear {code} --by NAME --reason WHY. The program warns and records; it is no"
-        " interlock.",
+        "It is left out of drops and inspection plans until a named person clears it by a look:"
+        f" durability specimen clear {code} --by NAME --reason WHY --check 'battery swelling=pass'."
+        " The program warns and records; it is no interlock.",
     ]
 
 

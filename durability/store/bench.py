@@ -267,9 +267,9 @@ _CHECKS = {
     "damage": ("check_damage_lone_number", "check_damage_known", "check_damage_stored"),
     "inspections": (
         "check_inspections_device",
+        "check_inspections_form",
         "check_inspections_repeated",
         "check_inspections_stored",
-        "check_inspections_form",
     ),
     "specimens": ("check_specimens_repeated", "check_specimens_stored"),
 }

@@ -67,16 +67,17 @@ def clear(
                 )
         if looked:
             add_look(connection, found, looked, session.person, entry_id)
+        given = {function: answer for function, answer in looked if looks_at_battery(function)}
+        later = bench.fetch(connection, "latest_results_since", device=device, since=was[0].since)
         latest = [
-            row
-            for row in bench.fetch(
-                connection, "latest_results_since", device=device, since=was[0].since
-            )
-            if looks_at_battery(row["function"])
+            (row["function"], row["outcome"], f" on {row['inspected_at']:%Y-%m-%d %H:%M}")
+            for row in later
+            if looks_at_battery(row["function"]) and row["function"] not in given
         ]
-        bad = [row for row in latest if row["outcome"] != "pass"]
+        latest = [*((name, answer.outcome, " now") for name, answer in given.items()), *latest]
+        bad = [f"{function} {outcome}" for function, outcome, _ in latest if outcome != "pass"]
         if bad or not latest:
-            seen = f"{bad[0]['function']} {bad[0]['outcome']}" if bad else "no look at its battery"
+            seen = bad[0] if bad else "no look at its battery"
             raise RecordRefused(
                 f"specimen {device!r}: {seen} since it was suspected on"
                 f" {was[0].since:%Y-%m-%d %H:%M}; look at it first and add what was found, like"
@@ -90,4 +91,5 @@ def clear(
             reason=reason.strip(),
             entry_id=entry_id,
         )
-    return was[0], f"{latest[0]['function']} pass on {latest[0]['inspected_at']:%Y-%m-%d %H:%M}"
+    function, outcome, when = latest[0]
+    return was[0], f"{function} {outcome}{when}"

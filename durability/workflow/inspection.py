@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from durability.errors import RecordRefused, UnusableCall
@@ -116,6 +116,10 @@ def add_look(
 ) -> None:
     """Store an inspection made now, as part of another act of writing."""
     moment, offset = _moment(None)
+    while bench.run(
+        connection, "find_inspection", device_id=device["specimen_id"], inspected_at=moment
+    ):
+        moment += timedelta(seconds=1)  # two looks within one second are told apart
     inspection_id = _add_inspection(connection, device, moment, offset, inspector, entry_id)
     for function, answer in looked:
         _add_check(connection, inspection_id, function, answer, entry_id)
@@ -424,6 +428,7 @@ def begin_walk(
         walk,
         functions=tuple(name for name in walk.functions if name not in left_out),
         left_out=tuple(left_out),
+        battery_looks=tuple(name for name in walk.functions if looks_at_battery(name)),
         stage=owed[0] if owed else None,
         last_results={
             row["function"]: (_stored_check(row), row["inspected_at"]) for row in results
