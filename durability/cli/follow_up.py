@@ -61,7 +61,11 @@ def schedule(options: Namespace) -> int:
         raise UnusableCall(
             "--stage, --check-list, --device or --device-model: one is needed beside a plan"
         )
-    return say(options, told, f"plan {options.plan}: {', '.join(done)}")
+    say(options, told, f"plan {options.plan}: {', '.join(done)}")
+    if options.device_model:
+        following, controls = follow_up.controls_of_plan(session, options.plan)
+        warn(labels.few_controls(following, controls))
+    return 0
 
 
 def check_list(options: Namespace) -> int:

@@ -108,7 +108,8 @@ def judge_latent_link(
     if model is not None and enough:
         link = _with_effect(link, model)
         link = replace(link, missing_readings=_missing_readings(study, random_state))
-    if verdict == "linked":
+    # A dose can be named only where more of it is seen to shorten the life.
+    if verdict == "linked" and link.upper is not None and link.upper < 1:
         link = _with_ten_percent_dose(link, study, random_state)
     spans = unlooked_spans(study, _last_look(study) if on_day is None else on_day)
     if model is not None and np.isfinite(spans).any():

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
-from durability.basis import MIN_DROPS_FOR_TREND, counted
+from durability.basis import FEWEST_CONTROLS, MIN_DROPS_FOR_TREND, counted
 from durability.records import Quarantine
 from durability.results import (
     Comparison,
@@ -145,6 +145,17 @@ def quarantine_lines(*devices: Quarantine) -> list[str]:
         "It is left out of drops and inspection plans until a named person clears it by a look:"
         f" durability specimen clear {code} --by NAME --reason WHY --check 'battery swelling=pass'."
         " The program warns and records; it is no interlock.",
+    ]
+
+
+def few_controls(following: int, controls: int) -> list[str]:
+    """That too few of the devices that follow a plan are left undropped, if so."""
+    if controls >= FEWEST_CONTROLS:
+        return []
+    return [
+        f"{counted(following, 'device')} in use will follow it, {controls} of them never dropped;"
+        f" as controls keep {FEWEST_CONTROLS} or more undropped, of the same age, storage and"
+        " checks, or later failures can't be told from the background."
     ]
 
 
@@ -639,7 +650,22 @@ def latent_sentence(result: LatentLink) -> str:
     )
     p = "" if result.p_value is None else f", p = {number(result.p_value, 2)}"
     word = "Linked" if result.verdict == "linked" else "Not shown to be linked"
-    return f"{word}: {effect}{p}; {seen}."
+    return f"{word}: {effect}{p}{_at_odds(result)}; {seen}."
+
+
+def _at_odds(result: LatentLink) -> str:
+    """What to make of a curve that does not say what the test says; the test decides."""
+    if result.lower is None or result.upper is None:
+        return ""
+    holds_1 = result.lower <= 1 <= result.upper
+    if result.verdict == "linked" and holds_1:
+        return (
+            "; dropped devices failed sooner than controls, but that more shock among them made a"
+            " difference does not show"
+        )
+    if result.verdict == "not shown" and not holds_1:
+        return "; the curve asks for a form that the test does not, and the test decides"
+    return ""
 
 
 def overdue(days: int) -> str:

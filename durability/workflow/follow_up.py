@@ -204,6 +204,17 @@ def assign_plan(
         )
 
 
+def controls_of_plan(session: Session, name: str) -> tuple[int, int]:
+    """Devices in use that follow a plan, and how many of them were never dropped."""
+    with database.reading(session.store) as connection:
+        following = [
+            followed
+            for followed, row in followed_devices(connection)
+            if followed.plan.name == name and row["status"] == IN_USE
+        ]
+    return len(following), sum(not followed.drop_dates for followed in following)
+
+
 def find_device(connection: Any, code: str) -> dict[str, Any]:
     """Row of a device, in an open store; refused when it is unknown, a case or a dummy."""
     found = bench.find(connection, "specimen", code)
