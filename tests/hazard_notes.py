@@ -1,7 +1,9 @@
 """Notes as they are typed at a bench in a hurry, with what they should do; written by hand.
 
 ``ALARM`` tells of a failing battery, ``QUIET`` does not. The ``LATER`` ones were written after the
-words of ``durability/hazard_words.toml`` had been settled by the others.
+words of ``durability/hazard_words.toml`` had been settled by those, the ``UNSEEN`` ones after both.
+When first met, 9 of the 50 later alarms were missed and 4 of the 64 quiet ones were not; of the
+unseen ones 5 of 42 and 0 of 42. What that taught has been added since.
 """
 
 ALARM = """
@@ -258,6 +260,97 @@ sans fuite ni odeur
 ningún olor, no está caliente
 nessun odore
 non scotta
+"""
+
+
+UNSEEN_ALARM = """
+battery has grown, cover no longer flush
+pouch looks like a balloon
+swoollen, set aside
+slight bulge under the label
+bulge +0.4 mm vs last week
+puffy again
+back panel bowed outwards over battery
+got really hot on charger
+hot as hell
+surface temp 52 C while off
+warm although switched off
+feels warmish
+battery warm
+burning smell when switched on
+plastic smell, burnt
+smells like marker pen
+stinks
+chemical odour when opened
+smoke came out
+white smoke for 2 s
+small flame at connector
+short circuit, sparks
+hisses when pressed
+quiet hissing near the cell
+leaked onto desk
+corroded by battery leak
+brown fluid under the battery
+cell vented with a bang
+bang, then smell
+pop heard, device dead
+punctured cell
+dented battery, 1 mm
+crack in battery casing
+melted connector housing
+no power, battery swollen?
+does not charge and bulges
+unclear whether swollen
+Gehäuse wölbt sich
+sehr heiß geworden
+boîtier gonflé, odeur
+tapa abombada
+batteria calda e gonfia
+"""
+
+UNSEEN_QUIET = """
+pass
+fine
+as before
+no findings
+no abnormalities, battery flat and cool
+no bulge, 5.2 mm
+neither hot nor swollen
+smell none
+no odour, no leak, no heat
+battery: no swelling
+battery checked for bulges, none
+did not overheat
+never hot during test
+no sparks, no smoke
+not leaking
+no signs of heat
+battery drains fast
+battery dies at 20 %
+low battery, charged first
+bumper cracked
+corner dented
+frame dented 2 mm
+glass shattered
+shards in bag
+lens cracked
+speaker grille dented
+vibration weak
+power button stuck, popped back
+tray popped out on impact
+case popped off at drop 3
+torch works
+flashlight ok
+face id fails
+screen burn-in visible
+light leak lower left
+no water ingress
+water ingress at port
+seal leaks
+warm-up 30 min at 23 C
+conditioned at 40 C, hot chamber
+cooled down to room temperature
+retest tomorrow
 """
 
 
