@@ -187,8 +187,10 @@ def confirmation_words(row: Mapping[str, Any]) -> str:
         times = "once" if failed == 0 else counted(1 + failed, "time")
         return f"unconfirmed: failed {times}, passed after ({looks} since; {rule})"
     if row["confirmation"] == "open":
-        return f"not confirmed yet: failed again {failed} times in {looks} since ({rule})"
-    return f"confirmed: failed again {failed} times in {looks} ({rule})"
+        return (
+            f"not confirmed yet: failed again {counted(failed, 'time')} in {looks} since ({rule})"
+        )
+    return f"confirmed: failed again {counted(failed, 'time')} in {looks} ({rule})"
 
 
 # ------------------------------------------------------------------------------------ the walk

@@ -391,7 +391,7 @@ def _retained_item(row: Mapping[str, Any], day: date) -> RetainedItem:
         (),
         "received",
     )
-    looked_on = tuple(look for look in row["looked_on"] or () if look > row["retained_on"])
+    looked_on = tuple(look for look in row["looked_on"] or () if look >= row["retained_on"])
     kept = FollowedDevice(row["specimen"], (), looked_on, row["retained_on"], plan)
     statuses = stage_statuses(kept, max(day, row["retained_on"]))
     open_ones = [each for each in statuses if each.state in ("overdue", "due", "upcoming")]

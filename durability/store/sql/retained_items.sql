@@ -19,7 +19,7 @@ SELECT
     (SELECT list(DISTINCT day ORDER BY day)
         FROM (
             SELECT inspected_at::DATE AS day FROM all_checks
-            WHERE device = k.specimen AND outcome <> 'not_tested'
+            WHERE device = k.specimen AND outcome <> 'not_tested' AND entered_at_utc > k.since
             UNION ALL
             SELECT e.entered_at_utc::DATE FROM damage_note AS n JOIN entry AS e USING (entry_id)
             WHERE n.specimen_id = k.specimen_id AND e.entered_at_utc > k.since
