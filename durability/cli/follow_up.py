@@ -19,15 +19,16 @@ def schedule(options: Namespace) -> int:
     if options.plan is None:
         if options.stage or options.function or options.device or options.device_model:
             raise UnusableCall("plan: missing; name the plan to make or assign")
+        lists = follow_up.lists_of_plans(session)
         rows = [
             {
                 "name": plan.name,
                 "anchor": plan.anchor,
                 "stages": [f"{name} ({days})" for name, days in plan.stages],
-                "check_list": f"{listed.name} {labels.digest(listed.sha256)}",
+                "check_list": labels.check_list(lists[plan.name]),
                 "functions": list(plan.functions),
             }
-            for plan, listed in follow_up.plans(session)
+            for plan in follow_up.plans(session)
         ]
         return show(options, "plans", rows)
     if options.function and (options.check_list or not options.stage):

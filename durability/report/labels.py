@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from durability.basis import FEWEST_CONTROLS, MIN_DROPS_FOR_TREND, counted
-from durability.records import Quarantine
+from durability.records import CheckList, Quarantine
 from durability.results import (
     Comparison,
     CovariateEffect,
@@ -117,6 +117,11 @@ def _list_words(row: Mapping[str, Any]) -> str | None:
     missing = row["check_list_missing"]
     left_out = f" ({missing} left out)" if missing and not row["unfinished_of"] else ""
     return f"list {row['check_list']} {digest(row['check_list_sha256'])}{left_out}"
+
+
+def check_list(listed: CheckList) -> str:
+    """Name and version of a check list."""
+    return f"{listed.name} {digest(listed.sha256)}"
 
 
 def digest(sha256: str) -> str:

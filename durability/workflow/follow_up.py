@@ -36,11 +36,18 @@ from durability.workflow.logbook import IN_USE
 from durability.workflow.session import Session, entry
 
 
-def plans(session: Session) -> list[tuple[FollowUpPlan, CheckList]]:
+def plans(session: Session) -> list[FollowUpPlan]:
     """The plan that every device follows unless told otherwise, then the store's own."""
     with database.reading(session.store) as connection:
+        return list(_known_plans(connection, plan_lists(connection)).values())
+
+
+def lists_of_plans(session: Session) -> dict[str, CheckList]:
+    """The check list that each plan goes through, by the plan's name."""
+    with database.reading(session.store) as connection:
         given = plan_lists(connection)
-        return [(plan, list_of(plan, given)) for plan in _known_plans(connection, given).values()]
+        known = _known_plans(connection, given)
+    return {name: list_of(plan, given) for name, plan in known.items()}
 
 
 def _known_plans(connection: Any, given: Mapping[str, CheckList]) -> dict[str, FollowUpPlan]:

@@ -70,7 +70,8 @@ def refuse_in_quarantine(
                 f" ({row['sign']}: {row['told']}); do not drop, charge or ship it: keep it away"
                 " from people and combustibles and watch it; only a named person clears it, with:"
                 f" durability specimen clear {device} --by NAME --reason WHY --check"
-                " 'battery swelling=pass'"
+                " 'battery swelling=pass'; what was dropped all the same is recorded with: drop add"
+                " --despite-quarantine WHY"
             )
     return False
 
