@@ -13,6 +13,9 @@ gives a two-sided Fisher p of 0.10, so fewer can never show anything."""
 MIN_FAILURES_FOR_LINK = 3
 """Fewest latent failures for a dose link: a slope and a scale need more events than parameters."""
 
+FEWEST_CONTROLS = 4
+"""Controls below which the background can hardly be told; common practice."""
+
 
 def counted(number: int, singular: str, plural: str | None = None) -> str:
     """Number and noun that agree.

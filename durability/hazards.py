@@ -7,61 +7,12 @@ nothing, and a false alarm costs one line: ``durability specimen clear``.
 from __future__ import annotations
 
 import re
+import tomllib
+import unicodedata
 from datetime import datetime, timedelta
-
-BATTERY_SIGNS: dict[str, str] = {
-    "swollen": r"swell(?:s|ed|ing|ings)?|swollen|bulg(?:e|es|ed|ing|y)|puff(?:s|ed|ing|y)"
-    r"|bloat(?:s|ed|ing)?|balloon(?:s|ed|ing)?|pillow(?:ed|ing)|inflated",
-    "hot": r"hot|over-?heat(?:s|ed|ing)?|heat(?:s|ed|ing)? up|burn(?:s|t|ed|ing)"
-    r"|(?:very|too|unusually|abnormally|noticeably) warm|scorch(?:ed|ing)?|singed|charred"
-    r"|melt(?:s|ed|ing)?|thermal runaway",
-    "hissing": r"hiss(?:es|ed|ing)?|sizzl(?:e|es|ed|ing)|fizz(?:es|ed|ing)?",
-    "leaking": r"leak(?:s|ed|ing|age|y)?|electrolyte|ooz(?:e|es|ed|ing)",
-    "smelling": r"smell(?:s|ed|ing|y)?|smelt|odou?rs?|st[ia]nk(?:s|ing)?|reek(?:s|ed|ing)?|fumes?"
-    r"|acrid",
-    "smoking": r"smok(?:e|es|ed|ing|y)|fire|flam(?:e|es|ing)|spark(?:s|ed|ing)?|ignit(?:es|ed|ion)"
-    r"|explo(?:des|ded|sion)",
-    "venting": r"vent(?:ed|ing)|(?:off|out)?-?gass(?:es|ed|ing)"
-    r"|(?:gas|gases|vapou?r) (?:escap\w+|releas\w+|com\w+ out)"
-    r"|(?:escaping|releas\w+|emit\w*|giv\w+ off) (?:gas|gases|vapou?r)|(?:battery|cell|pack) vents",
-    "damaged": r"(?:battery|cell|pack|pouch) (?:is |was |has |looks |case )?"
-    r"(?:crack(?:s|ed)?|punctured?|dent(?:s|ed)?|deformed|split|torn|ruptured?|crushed|pierced|bent)"
-    r"|(?:crack(?:ed)?|puncture[ds]?|dented|deformed|ruptured|crushed|pierced|torn|bent)"
-    r" (?:battery|cell|pack|pouch)",
-}
-"""Signs of a failing battery and the word forms that tell them: heat, smell, gas, bulge, leak and
-crack are those that OSHA and PHMSA name for damaged lithium batteries."""
-
-_HARMLESS = (
-    r"hot[ -]?(?:pixel|spot|glue|melt|plug|swap|shoe|key|chamber|room|box|soak|storage|day|weather"
-    r"|climate|air|water|plate|condition\w*)s?",
-    r"(?:light|back-?light|current|air|sound|water|seal) leak\w*",
-    r"leak(?:age)?[ -](?:current|test\w*|tight\w*|proof\w*|rate|check\w*)",
-    r"burn(?:s|t|ed|ing)?[ -]?in\b",
-    r"smoked? ?-?(?:free|gr[ae]y|black|glass|detector|alarm|colou?red)",
-    r"(?:fire|flame)[ -]?(?:proof|resist\w+|retard\w+|safe|wire|wall|blanket|brigade|service)\w*",
-    r"vent(?:ed|ing)? (?:hole|plug|membrane|valve|screw)s?",
-)
-"""Phrases of other meaning that hold one of those words."""
-
-_OTHER_MEANING = {
-    "leaking": r"seal|ingress|water|immersion|display|screen|back-?light|camera",
-    "hissing": r"microphone|loud-?speaker|speaker|audio|earpiece|sound|radio",
-}
-"""Functions for which the word means something else, unless the note names the battery."""
-
-_BATTERY = r"batter(?:y|ies)|cells?|pack|pouch|lithium|electrolyte"
-_OF_A_CASE = ("hissing", "smoking", "venting")
-"""Signs that no protective case shows by itself: told of a case, they mean the device in it."""
-
-_GLASS = (
-    r"(?:glass|display|screen|touch ?screen|lens|window|panel)(?: (?!not )\w+){0,2}"
-    r" (?:crack\w*|shatter\w*|broke\w*|splinter\w*|chip(?:s|ped)|fractur\w*|smashed)",
-    r"(?:crack\w*|shatter\w*|broken|splinter\w*|chipped|fractured|smashed)(?: \w+){0,3}"
-    r" (?:glass|display|screen|touch ?screen|lens|window|panel)",
-    r"shatter(?:s|ed|ing)|shards?|splinters?|fragments?",
-)
-"""Words that tell of cracked glass or fragments."""
+from itertools import chain
+from pathlib import Path
+from typing import Any
 
 CHARGING = re.compile(r"charg", re.IGNORECASE)
 """Functions that can't be checked without charging: not for a device in quarantine."""
@@ -70,50 +21,92 @@ WATCH_WINDOWS = (("6 h", timedelta(hours=6)), ("7 d", timedelta(days=7)), ("30 d
 """How long a suspect battery is watched: 6 h after short circuit and crush (UN Manual of Tests and
 Criteria 38.3, T.5 and T.6), 7 days after electrical abuse (T.7 and T.8); weeks: common practice."""
 
-_NOT = (
-    r"no|not|nor|never|neither|without|w/o|zero|free (?:of|from)|absence of|\w+n't|cannot"
-    r"|(?:check|look|watch|inspect|test|monitor)(?:s|ed|ing)? for|if|whether|in case"
-)
-_BETWEEN = (
-    r"any|signs?|traces?|evidence|indications?|of|visible|visibly|obvious|noticeable|apparent|a|an"
-    r"|the|be|is|been|feel|felt|get|gets|getting|become|look|looks|seem|seems|appear|at all|to"
-    r"|battery|cell|pack|case|cover|back|even|yet|more|significant|significantly|measurable|unusual"
-    r"|abnormal|excessive|it|device|have|has|had|show|shows|see|saw|hear|heard|audible"
-)
-_FAULTS = (
-    r"damage|cracks?|dents?|deformation|discolou?ration|scratch(?:es)?|heat|gas|noise|changes?"
-    r"|issues?|anomal(?:y|ies)|corrosion"
-)
-_FINE = (
-    r"(?:none|nil|n/a|absent|negative|no|ok|okay|fine|good|normal|pass|passed|unchanged)"
-    r"(?=\s*(?:$|[,)(]))|within \w+|(?:not|never) (?:seen|found|observed|detected|noticed|noted"
-    r"|present|visible|measurable|apparent|felt|heard)|0(?:\.0+)?(?![.,]?\d)(?: ?mm| ?%)?"
-    r"|ruled out|excluded"
-)
+_OF_A_CASE = ("hissing", "smoking", "venting")
+"""Signs that no protective case shows by itself: told of a case, they mean the device in it."""
+
+_FREELY_TYPED = 5
+"""Letters from which on a word may hold a letter once too often or too seldom."""
+
+_NEGATION = r"(?!(?:no|not|never|without|nicht|kein\w*|ohne|pas|sans|non|sin|senza)\b)"
+
+
+def _alternative(word: str) -> str:
+    """One word of the file as a regular expression."""
+    if len(word.strip("*")) >= _FREELY_TYPED:
+        word = re.sub(r"([a-z])\1*", r"\1+", word)
+        return word.replace("*", r"\w*")
+    return re.escape(word).replace(r"\*", r"\w*")
+
+
+def _phrase(line: str) -> str:
+    """One line of the file as a regular expression over plain text."""
+    pattern = ""
+    for place, slot in enumerate(_plain(line).split(" ")):
+        may_miss = slot.startswith("(")
+        words = slot.strip("()")
+        one = _NEGATION + r"\w+" if words == "*" else "|".join(map(_alternative, words.split("|")))
+        if may_miss:
+            pattern += f"(?: (?:{one}))?" if place else f"(?:(?:{one}) )?"
+        else:
+            pattern += f" (?:{one})" if place else f"(?:{one})"
+    return pattern
+
+
+def _any(lists: dict[str, list[str]] | list[str]) -> str:
+    """All lines of all languages as one regular expression."""
+    lines = lists if isinstance(lists, list) else chain.from_iterable(lists.values())
+    return "|".join(_phrase(line) for line in lines)
+
+
+def _plain(note: str | None) -> str:
+    """Small letters without accents, plain apostrophes and dashes, no hyphens within words."""
+    text = unicodedata.normalize("NFKD", (note or "").lower().replace("ß", "ss"))
+    text = "".join(mark for mark in text if not unicodedata.combining(mark))
+    text = text.replace("’", "'").replace("–", "-").replace("—", "-")
+    text = re.sub(r"n't\b", " not", text)
+    text = re.sub(r"\b([cdln])'(?=\w)", r"\1 ", text)  # d'odeur, c'è
+    return re.sub(r"[ \t]+", " ", re.sub(r"(?<=[a-z])-(?=[a-z])", " ", text))
 
 
 def _words(pattern: str) -> str:
     return rf"(?<![\w-])(?:{pattern})(?![\w-])"
 
 
+with (Path(__file__).parent / "hazard_words.toml").open("rb") as _file:
+    _WORDS: dict[str, Any] = tomllib.load(_file)
+
+BATTERY_SIGNS: dict[str, str] = {name: _any(lists) for name, lists in _WORDS["signs"].items()}
+"""Signs of a failing battery and the words that tell them, as regular expressions."""
+
 _ANY_SIGN = "|".join(BATTERY_SIGNS.values())
-_ITEM = rf"(?:(?:{_BETWEEN}) ){{0,5}}(?:{_ANY_SIGN}|{_FAULTS})"
+_NOT = _any(_WORDS["not"])
+_ITEM = rf"(?:(?:{_any(_WORDS['between'])}) ){{0,5}}(?:{_ANY_SIGN}|{_any(_WORDS['faults'])})"
 # A negation runs over a list only when "or" or "nor" closes it: "no swelling, hissing" may well
 # mean that it hisses.
-_NEGATED = re.compile(_words(rf"(?:{_NOT}) {_ITEM}(?:(?:,? ?{_ITEM})*,? ?(?:or|nor|/) ?{_ITEM})*"))
+_NEGATED = re.compile(
+    _words(rf"(?:{_NOT}) {_ITEM}(?:(?:,? ?{_ITEM})*,? ?(?:{_any(_WORDS['or'])}) ?{_ITEM})*")
+)
 _FOUND_FINE = re.compile(
     rf"(?<![\w-])(?:{_ANY_SIGN})(?:,? ?(?:and |or )?(?:{_ANY_SIGN}))*"
-    rf"(?: ?[:=-] ?| (?:is |was |are |were )?)(?:{_FINE})"
+    rf"(?: ?[:=-] ?| (?:is |was |are |were )?)(?:(?:{_any(_WORDS['fine'])})(?=\s*(?:$|[,)(]))"
+    r"|within \w+|(?:not|never) (?:seen|found|observed|detected|noticed|noted|present|visible"
+    r"|measurable|apparent|felt|heard)|0(?:\.0+)?(?![.,]?\d)(?: ?mm| ?%)?|ruled out|excluded)"
 )
 _MEASURED = re.compile(r"swelling(?: ?[:=~<] ?| )(?:of |is |was |measured |at |about )*[~<]? ?\d")
 _APART = re.compile(
-    r"(?<!\d)\.|\.(?!\d)|[;!?\n]|\b(?:but|however|although|though|yet|then|now|still)\b"
+    r"(?<!\d)\.|\.(?!\d)|[;!?\n]|\b(?:but|however|although|though|yet|then|now|still|aber|jedoch"
+    r"|mais|pero|ma|sondern)\b"
 )
-_HARMLESS_PHRASE = re.compile(_words("|".join(_HARMLESS)))
+_DOUBT = re.compile(_words(_any(_WORDS["doubt"])))
+_HARMLESS_PHRASE = re.compile(_words(_any(_WORDS["harmless"])))
 _SIGN = {name: re.compile(_words(pattern)) for name, pattern in BATTERY_SIGNS.items()}
-_NAMES_BATTERY = re.compile(_words(_BATTERY))
-_CRACKED_GLASS = re.compile(_words("|".join(_GLASS)))
-_NO_GLASS = re.compile(_words(rf"(?:{_NOT}) (?:\w+ ){{0,3}}(?:{'|'.join(_GLASS)}|cracks?)"))
+_OTHER_MEANING = {
+    name: re.compile(_words(_any(lines))) for name, lines in _WORDS["other_meaning"].items()
+}
+_NAMES_BATTERY = re.compile(_words(_any(_WORDS["battery"])))
+_GLASS = _any(_WORDS["cracked_glass"])
+_CRACKED_GLASS = re.compile(_words(_GLASS))
+_NO_GLASS = re.compile(_words(rf"(?:{_NOT}) (?:\w+ ){{0,3}}(?:{_GLASS}|cracks?)"))
 _LOOKS_AT_BATTERY = re.compile(
     r"(?:batter(?:y|ies)|cell) (?:thickness|temperature|heat|condition|shape|safety)"
 )
@@ -125,7 +118,8 @@ def battery_signs(
     """Signs of a failing battery that a note tells.
 
     Denied signs ("not swollen", "no smell or leak", "swelling: none") are none; when in doubt
-    ("no swelling, hissing") it is one.
+    ("no swelling, hissing", "not sure if swollen") it is one. The words, in five languages, are
+    those of ``hazard_words.toml``.
 
     Parameters
     ----------
@@ -152,8 +146,9 @@ def battery_signs(
     names_battery = _NAMES_BATTERY.search(text) is not None
     if passed:
         text = _MEASURED.sub(" ", text)
+    text = _HARMLESS_PHRASE.sub(" ", _DOUBT.sub(" ", text))
     clauses = [
-        _FOUND_FINE.sub(" ", _NEGATED.sub(" ", _HARMLESS_PHRASE.sub(" ", clause.strip())))
+        _FOUND_FINE.sub(" ", _NEGATED.sub(" ", " ".join(clause.split())))
         for clause in _APART.split(text)
     ]
     return tuple(
@@ -202,7 +197,7 @@ def _named(function: str) -> tuple[str, ...]:
 
 def _means_other(sign: str, function: str) -> bool:
     other = _OTHER_MEANING.get(sign)
-    return bool(other and re.search(other, function, re.IGNORECASE))
+    return other is not None and other.search(_plain(function)) is not None
 
 
 def cracked_glass(*notes: str | None) -> bool:
@@ -214,8 +209,3 @@ def cracked_glass(*notes: str | None) -> bool:
 def watch_until(since: datetime) -> tuple[tuple[str, datetime], ...]:
     """Ends of the windows in which a suspect battery is watched, from when it was suspected."""
     return tuple((name, since + window) for name, window in WATCH_WINDOWS)
-
-
-def _plain(note: str | None) -> str:
-    text = (note or "").lower().replace("’", "'").replace("–", "-").replace("—", "-")
-    return re.sub(r"[ \t]+", " ", text)

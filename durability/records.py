@@ -6,6 +6,7 @@ array), never 0. Identifiers are text: "007" stays "007".
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
@@ -286,6 +287,49 @@ class FunctionalCheck:
 
 
 @dataclass(frozen=True, slots=True)
+class CheckedFunction:
+    """One line of a check list."""
+
+    name: str
+    unit: str | None = None
+    """In which it is measured; None where nothing is."""
+    fails_again: int = 1
+    """A fail is confirmed when it comes again so often …"""
+    within_looks: int = 2
+    """… within so many further looks at the function; 0 and 0: at once."""
+
+    @property
+    def line(self) -> str:
+        """As it stands in a list: "battery swelling, mm, at once"."""
+        again = self.fails_again
+        rule = f"again {again} in {self.within_looks}" if again else "at once"
+        return ", ".join(part for part in (self.name, self.unit, rule) if part)
+
+
+@dataclass(frozen=True, slots=True)
+class CheckList:
+    """Functions that are looked at, in the order in which they are asked."""
+
+    name: str
+    checked: tuple[CheckedFunction, ...]
+
+    @property
+    def functions(self) -> tuple[str, ...]:
+        """Names of the functions."""
+        return tuple(each.name for each in self.checked)
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """Its lines, each with unit and rule."""
+        return tuple(each.line for each in self.checked)
+
+    @property
+    def sha256(self) -> str:
+        """Which version of the list it is: digest of its name and its lines."""
+        return hashlib.sha256("\n".join((self.name, *self.lines)).encode()).hexdigest()
+
+
+@dataclass(frozen=True, slots=True)
 class Walk:
     """An inspection on its way through the functions of a device's plan."""
 
@@ -300,8 +344,11 @@ class Walk:
     """The device's shocks and last results are kept from the inspector."""
     functions: tuple[str, ...]
     plan: str
+    check_list: CheckList
     left_out: tuple[str, ...] = ()
     """Functions of the plan that need charging: not asked of a device in quarantine."""
+    battery_looks: tuple[str, ...] = ()
+    """Functions that look for signs of a failing battery."""
     stage: str | None = None
     """Stage of the plan that this look would answer."""
     inspection_id: Any = None

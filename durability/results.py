@@ -542,6 +542,36 @@ class DoseUnder:
 
 
 @dataclass(frozen=True, slots=True)
+class DoseDeclaration:
+    """Which shock dose was to be held against later failures, as someone said on a day."""
+
+    declared_by: str
+    declared_at: datetime
+    """Bench clock."""
+    exponent: float | None
+    """Of the peak; None: averaged over the usual range."""
+    without_reading: str
+    """What a drop without a trusted reading counts as: likely (the middle of its like), no shock
+    or largest (of its like)."""
+    reason: str
+    is_before_follow_up: bool
+    """Said before the first follow-up look at any dropped device; else exploratory."""
+    verdict: LatentVerdict
+    """By this dose, with ``p_value``."""
+    p_value: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class LatentUnder:
+    """The verdict under another treatment of the record."""
+
+    devices: int
+    """Of which something is treated otherwise."""
+    verdict: LatentVerdict
+    p_value: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class LatentAnswer:
     """The link, and beside it what each device's exposure hangs on."""
 
@@ -551,6 +581,20 @@ class LatentAnswer:
     not_in_use: dict[str, str]
     """Devices no longer in use, and what became of them."""
     quarantined: tuple[Quarantine, ...]
+    intermittent: tuple[dict[str, Any], ...] = ()
+    """Functions that failed and worked again, and whether a further look confirmed the fail."""
+    without_unconfirmed: LatentUnder | None = None
+    """With the fails left out that no further look confirmed; None when there are none."""
+    first_follow_up_at: datetime | None = None
+    """First look at a device on a later day than its first drop."""
+    declarations: tuple[DoseDeclaration, ...] = ()
+    """Doses declared, in order of time."""
+
+    @property
+    def declared(self) -> DoseDeclaration | None:
+        """The dose that holds: the last one declared before the first follow-up look."""
+        before = [each for each in self.declarations if each.is_before_follow_up]
+        return before[-1] if before else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -582,6 +626,22 @@ class SkippedInspection:
 
 
 @dataclass(frozen=True, slots=True)
+class RetainedItem:
+    """A specimen that was kept back, and when it is to be tested again."""
+
+    specimen: str
+    kind: str
+    model: str | None
+    retained_on: date
+    due_on: date | None
+    """Next re-test, or the one that is owed; None when all are done."""
+    days_overdue: int
+    done: int
+    """Re-tests made."""
+    of: int
+
+
+@dataclass(frozen=True, slots=True)
 class DueList:
     """What is owed on a day, and what stands beside it."""
 
@@ -596,6 +656,8 @@ class DueList:
     """Devices whose latest inspection was broken off."""
     cracked_glass: tuple[str, ...] = ()
     """Devices among those due of which cracked glass was noted."""
+    retained: tuple[RetainedItem, ...] = ()
+    """Every item kept back, the longest overdue first."""
 
 
 # --------------------------------------------------------------------------------- pictures
@@ -981,6 +1043,10 @@ class DropSheet:
     sha256: str
     """Of the planned drops and stop rules, so that a later change shows."""
     notes: tuple[str, ...]
+    quarantined: tuple[str, ...] = ()
+    """Devices that were asked for and left out: their battery is suspect."""
+    cracked_glass: tuple[str, ...] = ()
+    """Devices on the sheet of which cracked glass was noted."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,34 +8,12 @@ from datetime import date, timedelta
 from itertools import pairwise
 from typing import Literal
 
+from durability.check_lists import USUAL, ready_lists
 from durability.errors import UnusableCall
 from durability.results import DueInspection
 
 Anchor = Literal["last drop", "first drop", "received"]
 StageState = Literal["done", "done late", "skipped", "overdue", "due", "upcoming"]
-
-HANDHELD_FUNCTIONS = (
-    "power-on",
-    "charging",
-    "battery swelling",
-    "display",
-    "touch",
-    "buttons",
-    "microphone",
-    "loudspeaker",
-    "camera focus",
-    "camera stabiliser",
-    "radios",
-    "sensors",
-    "ingress seal",
-)
-"""Functions of a handheld device worth a look at every stage."""
-
-CHECK_LISTS: dict[str, tuple[str, ...]] = {
-    "handheld device": HANDHELD_FUNCTIONS,
-    "handheld device, short": ("power-on", "battery swelling", "display", "touch"),
-}
-"""Ready lists of functions by name; a lab edits its own copy."""
 
 BEFORE_FIRST_DROP = -1
 """Days of a stage that belongs before the first drop: a baseline, which can't be made up later."""
@@ -92,7 +70,7 @@ DEFAULT_PLAN = FollowUpPlan(
         ("26 weeks", 182),
         ("52 weeks", 364),
     ),
-    functions=HANDHELD_FUNCTIONS,
+    functions=ready_lists()[USUAL].functions,
 )
 
 

@@ -16,17 +16,21 @@
 WITH asked AS (
     SELECT coalesce($on::DATE, current_date) AS today
 ), plans AS (
-    SELECT name, anchor, stage_names, stage_days, functions, false AS is_usual
-    FROM follow_up_plan
+    SELECT f.name, f.anchor, f.stage_names, f.stage_days,
+        coalesce(l.functions, f.functions) AS functions, false AS is_usual
+    FROM follow_up_plan AS f
+    LEFT JOIN plan_check_lists AS l ON l.plan = f.name
     UNION ALL
     SELECT
         'half a year and a year', 'last drop',
         ['before the first drop', 'drop day', '1 week', '2 weeks', '4 weeks', '8 weeks',
             '13 weeks', '26 weeks', '52 weeks'],
         [-1, 0, 7, 14, 28, 56, 91, 182, 364],
-        ['power-on', 'charging', 'battery swelling', 'display', 'touch', 'buttons', 'microphone',
-            'loudspeaker', 'camera focus', 'camera stabiliser', 'radios', 'sensors',
-            'ingress seal'],
+        coalesce(
+            (SELECT functions FROM plan_check_lists WHERE plan = 'half a year and a year'),
+            ['power-on', 'charging', 'battery swelling', 'display', 'touch', 'buttons',
+                'microphone', 'loudspeaker', 'camera focus', 'camera stabiliser', 'radios',
+                'sensors', 'ingress seal']),
         true
 ), assigned AS (
     -- A plan named for the device beats one named for its model; the latest assignment holds.

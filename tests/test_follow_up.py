@@ -385,3 +385,29 @@ def test_fishers_smallest_p_is_that_of_the_most_one_sided_table():
     from durability.latent.evidence import _smallest_p_value
 
     assert _smallest_p_value(np.array([[1, 3], [2, 2]])) == pytest.approx(2 * 4 / 56)
+
+
+def a_link(verdict, lower, ratio, upper):
+    from durability.results import LatentLink
+
+    return LatentLink(
+        devices=17, control_devices=5, failed_on_drop_day=0, latent_failures=12, verdict=verdict,
+        dose_exponent=6.0, time_ratio_per_doubling=ratio, lower=lower, upper=upper, p_value=0.01,
+        per_device=(), check_method=None, log_loss=None, log_loss_without_shock=None, basis="",
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("verdict", "interval", "said"),
+    [
+        ("linked", (0.9, 1.0, 1.2), "that more shock among them made a difference does not show"),
+        ("linked", (0.4, 0.6, 0.8), "p = 0.010; 12 latent"),
+        ("not shown", (3.7, 19.0, 5711.0), "the test decides"),
+        ("not shown", (0.6, 0.9, 1.3), "p = 0.010; 12 latent"),
+    ],
+)
+def test_a_curve_at_odds_with_the_test_is_said(verdict, interval, said):
+    """As when every dropped device failed at one look, and no control did by then."""
+    from durability.report import labels
+
+    assert said in labels.latent_sentence(a_link(verdict, *interval))

@@ -10,7 +10,7 @@ import pytest
 
 from durability.errors import UnusableCall
 from durability.intake.hand_entry import read_answer, read_measured
-from durability.records import FunctionalCheck, Walk
+from durability.records import CheckedFunction, CheckList, FunctionalCheck, Walk
 from durability.report import follow_up as shown
 from durability.workflow import follow_up, inspection, logbook
 from durability.workflow.session import Session
@@ -195,6 +195,7 @@ def question(width, *, is_blind=False, **more):
     when = datetime(2026, 3, 1)  # noqa: DTZ001 - bench clock
     looked = Walk(
         "R1", None, None, when, None, "Ada", is_blind, FUNCTIONS, "short",
+        CheckList("short", tuple(map(CheckedFunction, FUNCTIONS))),
         last_results={name: (check, when) for name, (check, _) in LAST.items()}, **more,
     )  # fmt: skip
     return shown.question(looked, 3, FunctionalCheck("not_tested"), width)
@@ -253,7 +254,6 @@ def test_cracked_glass_calls_for_eye_protection_before_it_is_touched_blind_or_no
         ("R9", (), "not in the store", 1),
         ("R1", ("--inspected-at", "soon"), "--inspected-at", 2),
         ("R1", ("--inspected-at", "2999-01-01"), "future", 2),
-        ("R1", ("--blind", "--check", "display=pass"), "--blind", 2),
     ],
 )
 def test_what_can_not_be_walked_is_told_in_one_line(walk, device, words, said, status):
@@ -362,3 +362,44 @@ def test_a_plain_terminal_shows_it_all(terminal, bench):
     bench("specimen", "amend", "R1", "--set", "model=Größe 7", "--reason", "name")
     status, told = terminal("p", "q", encoding="ascii")
     assert status == 0 and "battery swelling" in told and "Traceback" not in told
+
+
+def test_the_signs_of_a_failing_battery_stand_before_the_first_question(walk):
+    told = " ".join(walk("p").out.split())
+    assert "signs of a failing battery: swollen, hot, hissing, leaking, smelling" in told
+
+
+def test_signs_are_ticked_by_their_letters(monkeypatch):
+    from durability.cli import inspection as at_keyboard
+
+    monkeypatch.setattr("builtins.input", lambda _: "SH")
+    assert at_keyboard._ticked() == "swollen, hot"
+    monkeypatch.setattr("builtins.input", lambda _: "")
+    assert at_keyboard._ticked() == ""
+
+
+def test_a_measured_value_takes_the_unit_of_the_list(walk, bench, tmp_path):
+    """Thickness is a number: its unit need not be typed the first time either."""
+    (tmp_path / "mine.txt").write_text("battery swelling, mm\n")
+    bench("inspect", "schedule", "short", "--check-list", "mine.txt")
+    walk("p 5.1")
+    rows = bench("query", "--sql", "SELECT measured, unit FROM latest_checks", "--json").json[
+        "rows"
+    ]
+    assert rows == [[5.1, "mm"]]
+
+
+def test_the_transport_test_is_no_fall():
+    """UN 38.3 T.4, 150 g for 6 ms half-sine, against 1.22 m with a rebound of 0.3: arithmetic."""
+    from math import pi, sqrt
+
+    from durability.cli.parser import make_parser
+    from durability.units import STANDARD_GRAVITY_M_S2
+
+    transport = 2 / pi * 150 * STANDARD_GRAVITY_M_S2 * 0.006
+    fall = sqrt(2 * STANDARD_GRAVITY_M_S2 * 1.22) * 1.3
+    assert (round(transport, 1), round(fall, 1)) == (5.6, 6.4)
+    group = next(a for a in make_parser()._actions if a.choices and "series" in a.choices)
+    opened = next(a for a in group.choices["series"]._actions if a.choices and "open" in a.choices)
+    words = " ".join(opened.choices["open"].format_help().split())
+    assert "150 g for 6 ms, 5.6 m/s" in words and "6.4 m/s" in words

@@ -170,6 +170,10 @@ def bench(run, laid_out, tmp_path):
     return run
 
 
+GOOD = ("--check", "battery swelling=pass, 5.1 mm, cold")
+"""The look that a clearance rests on."""
+
+
 def quarantined(run):
     return [kept["device"] for kept in run("due", "--json").json["quarantined"]]
 
@@ -301,7 +305,7 @@ def test_a_drop_made_after_is_refused_in_an_import_until_it_is_cleared(bench, sh
     told = bench("import", "drops", file, "--json", expect=1)
     assert (told.json["added"], told.json["rejected"]) == (0, 1)
     assert "quarantine since 2026-03-10" in told.err and "row 3" in told.err
-    bench("specimen", "clear", "R1", "--by", "Ada", "--reason", "false alarm")
+    bench("specimen", "clear", "R1", "--by", "Ada", "--reason", "false alarm", *GOOD)
     assert bench("import", "drops", file, "--json").json["added"] == 2
 
 
@@ -336,7 +340,7 @@ def test_only_a_named_person_clears_it_with_a_reason(bench, monkeypatch):
     assert "blank" in bench(*clear, "--by", "Ada", "--reason", " ", expect=2).err
     bench(*clear, "--by", "Ada", expect=2)
     assert quarantined(bench) == ["R1"]
-    told = bench(*clear, "--by", "Ada", "--reason", "cell replaced", "--json")
+    told = bench(*clear, "--by", "Ada", "--reason", "cell replaced", *GOOD, "--json")
     assert told.json["cleared_by"] == "Ada"
     assert quarantined(bench) == []
     bench("drop", "add", "S1", "--peak-g", "100")
@@ -347,12 +351,77 @@ def test_only_a_named_person_clears_it_with_a_reason(bench, monkeypatch):
     assert "not in quarantine" in bench(*clear, "--by", "Ada", "--reason", "x", expect=1).err
 
 
+def test_a_clearance_rests_on_a_named_look_at_the_battery_since(bench):
+    """H2: the watch is closed by a named check; the look that told of the sign is none."""
+    bench(*LOOK, "battery swelling=pass, puffy")
+    clear = ("specimen", "clear", "R1", "--by", "Ada", "--reason", "it was the sleeve")
+    assert "no look at its battery since" in bench(*clear, expect=1).err
+    assert "no look at its battery" in bench(*clear, "--check", "display=pass", expect=1).err
+    assert (
+        "tells of a failing battery itself"
+        in bench(*clear, "--check", "battery swelling=pass, still puffy", expect=1).err
+    )
+    assert quarantined(bench) == ["R1"]
+    look = ("inspect", "record", "R1", "--inspected-at")
+    bench(*look, "2026-03-11T09:00", "--check", "battery swelling=pass, 5.1 mm")
+    bench(*look, "2026-03-12T09:00", "--check", "battery condition=fail")
+    assert "battery condition fail since" in bench(*clear, expect=1).err
+    bench(*look, "2026-03-13T09:00", "--check", "battery condition=pass")
+    told = bench(*clear, "--json").json
+    assert told["rests_on"] == "battery condition pass on 2026-03-13 09:00"
+    assert quarantined(bench) == []
+
+
+def test_a_look_given_with_the_clearance_is_in_the_record(bench):
+    bench("damage", "add", "R1", "--severity", "1", "--note", "hot")
+    told = bench("specimen", "clear", "R1", "--by", "Ada", "--reason", "lamp", *GOOD)
+    assert "by battery swelling pass now" in told.out
+    (look,) = bench("inspect", "list", "R1", "--json").json["inspections"]
+    assert (look["checked"], look["inspector"]) == (1, "Ada")
+
+
+def test_charging_it_all_the_same_is_recorded_and_warned_of(bench):
+    bench(*LOOK, "battery swelling=fail")
+    told = bench("inspect", "record", "R1", "--check", "charging=pass", "--json")
+    assert told.json["charged_in_quarantine"] == ["charging"]
+    assert "not to be charged" in told.err
+    assert bench("inspect", "record", "R2", "--check", "charging=pass").err == ""
+
+
+def test_a_drop_made_all_the_same_is_recorded_with_its_reason(bench, sheet):
+    bench(*LOOK, "battery swelling=fail")
+    add = ("drop", "add", "S1", "--peak-g", "900", "--dropped-at", "2026-03-11T10:00")
+    bench(*add, "--despite-quarantine", " ", expect=2)
+    told = bench(*add, "--despite-quarantine", "the note was not read")
+    assert "Do not charge" in told.err
+    file = sheet(
+        "drops.csv",
+        "series,drop_number,peak_g,device,case,dropped_at",
+        "S1,2,901,R1,C1,2026-03-12T10:00",
+        "S2,1,100,R2,C1,2026-03-12T11:00",
+    )
+    imported = ("import", "drops", file)
+    assert "--despite-quarantine" in bench(*imported, expect=1).err
+    bench(*imported, "--despite-quarantine", " ", expect=2)
+    assert bench(*imported, "--despite-quarantine", "other bench", "--json").json["added"] == 2
+    assert bench(*imported, "--json").json["duplicates"] == 2
+    events = [e["what"] for e in bench("history", "R1", "--json").json["events"] if e["peak_g"]]
+    assert "made in QUARANTINE: the note was not read" in events[0]
+    assert "made in QUARANTINE: other bench" in events[1]
+    assert "QUARANTINE" not in bench("history", "R2").out
+    assert bench("show", "drop", "S1", "2", "--json").json["made_in_quarantine"] == "other bench"
+    exposure = bench("history", "R1", "--json").json["exposure"]
+    assert exposure["drops"] == 2  # it lived through both
+
+
 def test_clearing_early_says_how_long_the_watch_was_to_run(bench):
     bench("damage", "add", "R1", "--severity", "1", "--note", "hot")
-    told = bench("specimen", "clear", "R1", "--by", "Ada", "--reason", "lamp stood on it")
+    told = bench("specimen", "clear", "R1", "--by", "Ada", "--reason", "lamp stood on it", *GOOD)
     assert "(6 h)" in told.err and "(30 d)" in told.err
     bench("inspect", "record", "R1", "--inspected-at", "2026-01-10", "--check", "smell=fail")
-    assert "watch" not in bench("specimen", "clear", "R1", "--by", "A", "--reason", "old").err
+    assert (
+        "watch" not in bench("specimen", "clear", "R1", "--by", "A", "--reason", "old", *GOOD).err
+    )
 
 
 def test_it_comes_back_with_the_next_sign_but_not_with_the_same_file(bench, sheet):
@@ -366,7 +435,7 @@ def test_it_comes_back_with_the_next_sign_but_not_with_the_same_file(bench, shee
     told = bench("import", "inspections", file, "--json")
     assert told.json["quarantined"] == ["R1"]
     assert told.err.count("Do not charge") == 1
-    bench("specimen", "clear", "R1", "--by", "Ada", "--reason", "replaced")
+    bench("specimen", "clear", "R1", "--by", "Ada", "--reason", "replaced", *GOOD)
     assert "quarantined" not in bench("import", "inspections", file, "--json").json
     assert quarantined(bench) == []
     bench(*LOOK, "smell=degraded")
@@ -407,7 +476,7 @@ def test_mending_the_check_does_not_clear_it_and_can_cause_it(bench):
     amend = ("inspect", "amend", "R1", "battery swelling", "--inspected-at", "2026-03-10")
     bench(*amend, "--set", "outcome=pass", "--reason", "wrong key")
     assert quarantined(bench) == ["R1"]
-    bench("specimen", "clear", "R1", "--by", "Ada", "--reason", "wrong key")
+    bench("specimen", "clear", "R1", "--by", "Ada", "--reason", "wrong key", *GOOD)
     assert "QUARANTINE" in bench(*amend, "--set", "note=hot", "--reason", "forgot").err
     assert quarantined(bench) == ["R1"]
 
@@ -485,3 +554,9 @@ def test_a_waveform_of_a_device_in_quarantine_is_refused(store, tmp_path):
     assert told.status == 1
     assert "in QUARANTINE" in told.err
     assert store("drop", "list", "--series", "W1", "--json").json["drops"] == []
+    taken = ("import", "waveforms", path, "--series", "W1", "--units", "g", "--sample-rate-hz",
+             "150000", "--despite-quarantine", "recorder ran on")  # fmt: skip
+    store(*taken)
+    assert store("show", "drop", "W1", "1", "--json").json["made_in_quarantine"] == (
+        "recorder ran on"
+    )

@@ -2,12 +2,11 @@ from datetime import date, timedelta
 
 import pytest
 
+from durability.check_lists import ready_lists
 from durability.errors import UnusableCall
 from durability.schedule import (
     BEFORE_FIRST_DROP,
-    CHECK_LISTS,
     DEFAULT_PLAN,
-    HANDHELD_FUNCTIONS,
     FollowedDevice,
     FollowUpPlan,
     due_inspections,
@@ -45,9 +44,10 @@ def test_default_plan_and_lists_are_the_ones_of_the_trade():
         "drop day": 0,
         **{f"{weeks} week{'s' * (weeks > 1)}": 7 * weeks for weeks in (1, 2, 4, 8, 13, 26, 52)},
     }
-    assert DEFAULT_PLAN.functions == HANDHELD_FUNCTIONS == CHECK_LISTS["handheld device"]
-    assert len(HANDHELD_FUNCTIONS) == len(set(HANDHELD_FUNCTIONS)) == 13
-    assert set(CHECK_LISTS["handheld device, short"]) < set(HANDHELD_FUNCTIONS)
+    lists = ready_lists()
+    assert DEFAULT_PLAN.functions == lists["handheld device"].functions
+    assert len(set(DEFAULT_PLAN.functions)) == 13
+    assert set(lists["handheld device short"].functions) < set(DEFAULT_PLAN.functions)
 
 
 def test_all_that_was_kept_is_done_and_the_next_is_to_come():
@@ -82,7 +82,7 @@ def test_only_the_latest_missed_stage_is_owed_and_the_others_stay_visible():
     )
     [due] = due_inspections([followed], after(30))
     assert due.due_on == "2026-02-02"
-    assert due.functions == HANDHELD_FUNCTIONS
+    assert due.functions == DEFAULT_PLAN.functions
 
 
 def test_a_late_visit_counts_for_the_nearest_stage_and_covers_the_earlier():

@@ -5,11 +5,12 @@ from __future__ import annotations
 from argparse import Namespace
 from pathlib import Path
 
-from durability.cli.logbook import say, session_of, show, warn_of
+from durability.basis import counted
+from durability.cli.logbook import say, session_of, show, warn, warn_of
 from durability.errors import UnusableCall
-from durability.report import as_json
+from durability.report import as_json, labels
 from durability.results import DueList
-from durability.workflow import follow_up, inspection
+from durability.workflow import check_lists, declaration, follow_up, inspection
 
 
 def schedule(options: Namespace) -> int:
@@ -18,21 +19,39 @@ def schedule(options: Namespace) -> int:
     if options.plan is None:
         if options.stage or options.function or options.device or options.device_model:
             raise UnusableCall("plan: missing; name the plan to make or assign")
+        lists = follow_up.lists_of_plans(session)
         rows = [
             {
                 "name": plan.name,
                 "anchor": plan.anchor,
                 "stages": [f"{name} ({days})" for name, days in plan.stages],
+                "check_list": labels.check_list(lists[plan.name]),
                 "functions": list(plan.functions),
             }
             for plan in follow_up.plans(session)
         ]
         return show(options, "plans", rows)
+    if options.function and (options.check_list or not options.stage):
+        raise UnusableCall("--function: makes a new plan, with --stage and without --check-list")
     told = {"plan": options.plan, "device": options.device, "device_model": options.device_model}
     done = []
     if options.stage:
-        follow_up.make_plan(session, options.plan, options.stage, options.function, options.anchor)
+        follow_up.make_plan(
+            session,
+            options.plan,
+            options.stage,
+            options.function,
+            options.anchor,
+            options.check_list,
+        )
         done.append("made")
+    elif options.check_list:
+        listed = follow_up.change_list(session, options.plan, options.check_list)
+        told["check_list"] = listed.sha256
+        done.append(
+            f"goes through {listed.name} ({counted(len(listed.checked), 'function')}, version"
+            f" {labels.digest(listed.sha256)}) from now on"
+        )
     if options.device:
         follow_up.assign_plan(session, options.plan, device=options.device, device_model=None)
         done.append(f"followed by {options.device}")
@@ -40,8 +59,58 @@ def schedule(options: Namespace) -> int:
         follow_up.assign_plan(session, options.plan, device=None, device_model=options.device_model)
         done.append(f"followed by every {options.device_model}")
     if not done:
-        raise UnusableCall("--stage, --device or --device-model: one is needed beside a plan")
-    return say(options, told, f"plan {options.plan}: {', '.join(done)}")
+        raise UnusableCall(
+            "--stage, --check-list, --device or --device-model: one is needed beside a plan"
+        )
+    say(options, told, f"plan {options.plan}: {', '.join(done)}")
+    if options.device_model:
+        following, controls = follow_up.controls_of_plan(session, options.plan)
+        warn(labels.few_controls(following, controls))
+    return 0
+
+
+def check_list(options: Namespace) -> int:
+    """List the check lists, or write one out to be edited."""
+    session = session_of(options)
+    if options.name is None:
+        if options.output:
+            raise UnusableCall("-o: no list named; name the one to write")
+        return show(options, "check_lists", check_lists.known_lists(session))
+    name, text = check_lists.list_text(session, options.name)
+    if options.output:
+        _write_new(Path(options.output), text)
+    told = {"check_list": name, "text": text, "file": options.output}
+    words = text.rstrip()
+    if options.output:
+        words = (
+            f"{options.output}: written; edit it, then: durability inspect schedule PLAN"
+            f" --check-list {options.output}"
+        )
+    return say(options, told, words)
+
+
+def _write_new(file: Path, text: str) -> None:
+    """Write a file that is not there yet: one that was filled in must not be lost."""
+    try:
+        with file.open("x", encoding="utf-8", newline="") as opened:
+            opened.write(text)
+    except FileExistsError:
+        raise UnusableCall(f"{file}: is there already; name another file") from None
+    except OSError as error:
+        raise UnusableCall(f"{file}: can't be written ({error.strerror})") from None
+
+
+def declare(options: Namespace) -> int:
+    """Declare the shock dose that is to be held against later failures."""
+    session = session_of(options)
+    declaration.declare_dose(session, options.exponent, options.without_reading, options.reason)
+    told = {
+        "exponent": options.exponent,
+        "without_reading": options.without_reading,
+        "declared_by": session.person,
+    }
+    words = f"declared by {session.person}: b = {options.exponent}; durability latent says whether"
+    return say(options, told, f"{words} that was before the first follow-up look")
 
 
 def record(options: Namespace) -> int:
@@ -50,20 +119,22 @@ def record(options: Namespace) -> int:
         from durability.cli import inspection as at_keyboard
 
         return at_keyboard.walk(options)
-    if options.blind:
-        raise UnusableCall("--blind: goes with the walk through the functions, without --check")
     told = inspection.record_inspection(
         session_of(options),
         options.device,
         options.checks,
         inspected_at=options.inspected_at,
         inspector=options.inspector,
+        is_blind=options.blind,
     )
     kept = told.pop("quarantine")
     told["quarantined"] = kept is not None
+    charged = told["charged_in_quarantine"]
     failed = f"; FAILED: {', '.join(told['failed'])}" if told["failed"] else ""
     say(options, told, f"{told['checks']} functions of {told['device']} recorded{failed}")
     warn_of(kept)
+    if charged:
+        warn([labels.charged_in_quarantine(options.device, charged)])
     return 0
 
 
@@ -115,15 +186,30 @@ def due(options: Namespace) -> int:
     owed = follow_up.due(session_of(options), options.on, within)
     if options.calendar:
         _write_calendar(Path(options.calendar), owed)
+    if options.form:
+        _write_form(options, owed)
     if options.json:
-        print(as_json.dumps({**as_json.due(owed), "calendar": options.calendar}))
+        files = {"calendar": options.calendar, "form": options.form}
+        print(as_json.dumps({**as_json.due(owed), **files}))
         return 0
     from durability.report import follow_up as shown
 
     shown.due(owed, within)
     if options.calendar:
         print(shown.calendar_line(options.calendar, len(owed.due), owed.on))
+    if options.form:
+        shown.form_line(options.form)
     return 0
+
+
+def _write_form(options: Namespace, owed: DueList) -> None:
+    from durability.report.answers import as_csv
+
+    rows = follow_up.form_rows(session_of(options), [each.device for each in owed.due])
+    if not rows:
+        raise UnusableCall("--form: nothing is due, so there is nothing to fill in")
+    values = [list(row.values()) for row in rows]
+    _write_new(Path(options.form), as_csv("", {}, list(rows[0]), values))
 
 
 def _write_calendar(file: Path, owed: DueList) -> None:

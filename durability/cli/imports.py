@@ -40,6 +40,7 @@ def import_files(options: Namespace) -> int:
                 keep_good=options.keep_good,
                 allow_gaps=getattr(options, "allow_gaps", False),
                 split_by_condition=getattr(options, "split_conditions", False),
+                despite_quarantine=getattr(options, "despite_quarantine", None),
             )
     except ImportRefused as refused:
         count = ImportCount(

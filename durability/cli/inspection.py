@@ -148,8 +148,11 @@ def _ask_at_keyboard(looked: Walk, at: int) -> FunctionalCheck:
             outcome = OUTCOME_KEYS[key]
             print(outcome.replace("_", " "))
             note = draft.note
-            if outcome in ("degraded", "fail") and note is None:
-                note = _typed("   what is seen (Enter: no words): ")
+            if outcome in ("degraded", "fail"):
+                signs = _ticked() if looked.functions[at] in looked.battery_looks else None
+                if note is None:
+                    note = _typed("   what is seen (Enter: no words): ")
+                note = "; ".join(words for words in (signs, note) if words) or None
             return replace(draft, outcome=outcome, note=note)
         print({"b": "back", "m": "measured", "#": "note", "?": "help"}.get(key, ""))
         if key == "b":
@@ -162,6 +165,17 @@ def _ask_at_keyboard(looked: Walk, at: int) -> FunctionalCheck:
             draft = _measured(draft, unit)
         else:
             print(HELP if key == "?" else KEYS)
+
+
+def _ticked() -> str | None:
+    """Signs of a failing battery, by their letters."""
+    print(
+        "   " + "  ".join(f"{letter} {sign}" for letter, sign in labels.BATTERY_SIGN_KEYS.items())
+    )
+    letters = _typed("   signs, by their letters (Enter: none of these): ") or ""
+    return ", ".join(
+        sign for letter, sign in labels.BATTERY_SIGN_KEYS.items() if letter in letters.lower()
+    )
 
 
 def _measured(draft: FunctionalCheck, unit: str | None) -> FunctionalCheck:

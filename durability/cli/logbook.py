@@ -11,7 +11,7 @@ from typing import Any
 
 from durability.intake.hand_entry import TypedDrop
 from durability.records import Quarantine
-from durability.workflow import logbook, quarantine
+from durability.workflow import logbook
 from durability.workflow.session import Session, open_session
 
 
@@ -76,27 +76,53 @@ def show_specimen(options: Namespace) -> int:
 
 def retire_specimen(options: Namespace) -> int:
     """Retire a specimen."""
-    kept = logbook.retire_specimen(session_of(options), options.code, options.reason, options.state)
+    kept = logbook.retire_specimen(
+        session_of(options), options.code, options.reason, options.state, options.retest_on
+    )
     told = {"specimen": options.code, "status": options.state}
-    say(options, told, f"{options.code} is {options.state}")
+    again = f", to be tested again on {', '.join(options.retest_on)}" if options.retest_on else ""
+    say(options, told, f"{options.code} is {options.state}{again}")
+    warn_of(kept)
+    return 0
+
+
+def return_specimen(options: Namespace) -> int:
+    """Take a specimen back into use."""
+    state, since, kept = logbook.return_specimen(session_of(options), options.code, options.reason)
+    told = {"specimen": options.code, "status": logbook.IN_USE, "was": state, "since": since}
+    say(
+        options,
+        told,
+        f"{options.code} is in use again; {state} since {since:%Y-%m-%d}: of the time between,"
+        " nothing is known",
+    )
     warn_of(kept)
     return 0
 
 
 def clear_specimen(options: Namespace) -> int:
     """End the quarantine of a device."""
+    from durability.workflow import clearance
+
     session = session_of(options)
-    was = quarantine.clear(
+    was, rests_on = clearance.clear(
         session,
         options.code,
         options.reason,
+        options.checks,
         named=bool(options.by or os.environ.get("DURABILITY_PERSON")),
     )
-    told = {"specimen": options.code, "cleared_by": session.person, "since": was.since}
+    told = {
+        "specimen": options.code,
+        "cleared_by": session.person,
+        "since": was.since,
+        "rests_on": rests_on,
+    }
     say(
         options,
         told,
-        f"{options.code} is cleared by {session.person}; it was in quarantine ({was.sign})",
+        f"{options.code} is cleared by {session.person}, by {rests_on}; it was in quarantine"
+        f" ({was.sign})",
     )
     from durability.report import labels
 
@@ -206,6 +232,7 @@ def add_drop(options: Namespace) -> int:
         session_of(options),
         options.series,
         TypedDrop(options.peak_g, vars(options), options.void_reason),
+        despite_quarantine=options.despite_quarantine,
     )
     say(options, acknowledged(stored), str(stored.drop_number))
     warn_of_drop(stored, vars(options))

@@ -100,10 +100,27 @@ def _specimens(group: Any, command: Any, writer: Any, common: Any) -> None:
     retire.add_argument("--reason", required=True)
     retire.add_argument(
         "--state",
-        choices=("retired", "lost", "sold", "destroyed", "refused"),
+        choices=("retired", "retained", "lost", "sold", "destroyed", "refused"),
         default="retired",
-        help="what became of it (default retired); refused: its owner lets no one look any more",
+        help="what became of it (default retired); retained: kept back to be tested again; refused:"
+        " its owner lets no one look any more",
     )
+    retire.add_argument(
+        "--retest-on",
+        action="append",
+        default=[],
+        metavar="DATE",
+        help="when a retained one is to be tested again; repeatable",
+    )
+    back = command(
+        group,
+        "return",
+        "take a specimen back into use: a lost one has turned up",
+        "logbook:return_specimen",
+        writer,
+    )
+    back.add_argument("code")
+    back.add_argument("--reason", required=True, help="how it came back")
     clear = command(
         group,
         "clear",
@@ -112,7 +129,16 @@ def _specimens(group: Any, command: Any, writer: Any, common: Any) -> None:
         writer,
     )
     clear.add_argument("code")
-    clear.add_argument("--reason", required=True, help="what was looked at, and found")
+    clear.add_argument("--reason", required=True, help="what was found")
+    clear.add_argument(
+        "--check",
+        dest="checks",
+        action="append",
+        default=[],
+        metavar="FUNCTION=OUTCOME",
+        help="the look at its battery that this rests on, unless one since then is in the record;"
+        " words after a comma are a note; repeatable",
+    )
     _amend(command(group, "amend", "mend a specimen's record", "logbook:amend_specimen", writer))
 
 
@@ -205,7 +231,12 @@ def _series(group: Any, command: Any, writer: Any, common: Any) -> None:
     opened.add_argument("--orientation", help="what strikes first, like corner 2-3-5")
     opened.add_argument("--sensor", metavar="CODE")
     opened.add_argument("--purpose", choices=("test", "reference"), default="test")
-    opened.add_argument("--method", help="standard, edition and clause followed")
+    opened.add_argument(
+        "--method",
+        help="standard, edition and clause followed; a transport shock test stands for no drop: UN"
+        " 38.3 T.4 is 150 g for 6 ms, 5.6 m/s, and a fall from 1.22 m with a rebound of 0.3 is 6.4"
+        " m/s",
+    )
     opened.add_argument("--fixture", help="how it is held and released")
     opened.add_argument("--conditioning", help="atmosphere and time before the drops")
     opened.add_argument("--note")
@@ -234,6 +265,7 @@ def _drops(group: Any, command: Any, writer: Any, common: Any) -> None:
     add.add_argument(
         "--void-reason", metavar="WHY", help="store it void: it happened, but does not count"
     )
+    _despite_quarantine(add)
     for name, help_ in (
         ("void", "void a drop: kept and shown, left out of estimates"),
         ("restore", "make a voided drop count again"),
@@ -250,6 +282,15 @@ def _drops(group: Any, command: Any, writer: Any, common: Any) -> None:
     _amend_options(amend)
     listed = command(group, "list", "list drops, voided ones too", "logbook:list_drops", common)
     listed.add_argument("--series", action="append", metavar="S", help="repeatable")
+
+
+def _despite_quarantine(made: Any) -> None:
+    made.add_argument(
+        "--despite-quarantine",
+        metavar="WHY",
+        help="record what was dropped while its device was in quarantine, and how that came: it"
+        " lived through it",
+    )
 
 
 def _damage(group: Any, command: Any, writer: Any, _: Any) -> None:
@@ -273,7 +314,11 @@ def _imports(group: Any, command: Any, writer: Any, _: Any) -> None:
     for kind, columns in (
         ("drops", "series, drop_number, peak_g and more"),
         ("damage", "specimen, severity; series, drop_number, location, note"),
-        ("inspections", "device, inspected_at, function, outcome; measured, unit, note, inspector"),
+        (
+            "inspections",
+            "device, inspected_at, function, outcome; measured, unit, note, inspector, blind,"
+            " check_list",
+        ),
         ("specimens", "code, kind; model, lot, mass_g, received_on, note"),
     ):
         made = command(group, kind, f"take {kind}: {columns}", "imports:import_files", writer)
@@ -326,6 +371,7 @@ def _imports(group: Any, command: Any, writer: Any, _: Any) -> None:
             made.add_argument(
                 "--allow-gaps", action="store_true", help="take drop numbers with holes"
             )
+            _despite_quarantine(made)
             made.add_argument(
                 "--split-conditions",
                 action="store_true",
@@ -361,6 +407,7 @@ def _waveform_import(group: Any, command: Any, writer: Any) -> None:
         action="store_true",
         help="store the readable files; the others land in a rejects file",
     )
+    _despite_quarantine(made)
     made.add_argument(
         "--explain",
         action="store_true",
@@ -491,11 +538,48 @@ def _inspections(group: Any, command: Any, writer: Any, common: Any) -> None:
         help="makes a new plan: a stage so many days after the anchor; repeatable",
     )
     schedule.add_argument(
-        "--function", action="append", default=[], metavar="F", help="to be checked; repeatable"
+        "--check-list",
+        metavar="LIST",
+        help="what is checked: a ready list by name, or a file of your own; for a plan that is"
+        " there, its new version from now on",
+    )
+    schedule.add_argument(
+        "--function",
+        action="append",
+        default=[],
+        metavar="F",
+        help="to be checked, instead of a list; repeatable",
     )
     schedule.add_argument(
         "--anchor", choices=("last drop", "first drop", "received"), default="last drop"
     )
+    listing = command(
+        group,
+        "check-list",
+        "list the check lists and their versions; print one, or write it out to be edited",
+        "follow_up:check_list",
+        common,
+    )
+    listing.add_argument("name", nargs="?", help="name of a list, or the beginning of its version")
+    listing.add_argument("-o", "--output", metavar="FILE", help="write it there")
+    declare = command(
+        group,
+        "declare",
+        "declare, before the first follow-up look, which shock dose is held against failures",
+        "follow_up:declare",
+        writer,
+    )
+    declare.add_argument(
+        "exponent", metavar="EXPONENT", help="b of the dose, a number; or: averaged, over its range"
+    )
+    declare.add_argument(
+        "--without-reading",
+        choices=("likely", "no shock", "largest"),
+        default="likely",
+        help="what a drop without a trusted reading counts as: the middle of its like (default),"
+        " no shock, or the largest of its like",
+    )
+    declare.add_argument("--reason", required=True)
     record = command(
         group,
         "record",
@@ -739,6 +823,11 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
     )
     due.add_argument(
         "--calendar", metavar="FILE.ics", help="write them to a calendar file too (iCalendar)"
+    )
+    due.add_argument(
+        "--form",
+        metavar="FILE.csv",
+        help="write them as a form to be filled in on a tablet, for import inspections",
     )
     latent = command(
         commands, "latent", "do later failures go with the shocks", "answers:latent", common

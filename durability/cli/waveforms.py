@@ -102,6 +102,7 @@ def import_waveforms(options: Namespace) -> int:
             paths,
             told,
             keep_good=options.keep_good,
+            despite_quarantine=options.despite_quarantine,
             on_file=_tell_progress if sys.stderr.isatty() else lambda number, files: None,
         )
     except ImportRefused as refused:

@@ -80,6 +80,8 @@ COLUMNS: dict[str, Column] = {
         Column("measured", "number", "a number with a decimal point"),
         _text("unit", "the unit of the measured value"),
         _text("inspector", "who looked"),
+        _choice("blind", ("yes", "no")),
+        _text("check_list", "the version of the check list: the first digits of its digest"),
         _text("code", "the code of the specimen"),
         _choice("kind", SPECIMEN_KINDS),
         _text("model", "the model of the specimen"),
@@ -157,7 +159,7 @@ FILE_KINDS: dict[str, FileKind] = {
         FileKind(
             "inspections",
             ("device", "inspected_at", "function", "outcome"),
-            ("measured", "unit", "note", "inspector"),
+            ("measured", "unit", "note", "inspector", "blind", "check_list"),
         ),
         FileKind(
             "specimens",

@@ -86,7 +86,9 @@ def read_sheet(path: Path, kind: str, options: SheetOptions | None = None) -> Sh
     header_at, header = _find_header(
         rows, {**{name: name for name in rules.columns}, **renames}, wanted
     )
-    names = _column_names(path, header_at, header, rules, options, wanted)
+    unfilled = _unfilled(header, rows[header_at + 1 :]) & set(options.constants)
+    kept = ["" if source in unfilled else source for source in header]
+    names = _column_names(path, header_at, kept, rules, options, wanted)
 
     records, numbers, skipped, refused = [], [], [], []
     skip_at = _index_of(path, header, options.skip_where_blank)
@@ -171,6 +173,12 @@ def _find_header(
             return at, [cell.strip() for cell in row]
     at = next(at for at, row in enumerate(rows) if any(cell.strip() for cell in row))
     return at, [cell.strip() for cell in rows[at]]
+
+
+def _unfilled(header: Sequence[str], rows: Sequence[Sequence[str]]) -> set[str]:
+    """Columns that are blank in every row, as on a form: a value may be given for all of them."""
+    filled = {at for row in rows for at, cell in enumerate(row) if cell.strip()}
+    return {source for at, source in enumerate(header) if at not in filled}
 
 
 def _column_names(

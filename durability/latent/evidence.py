@@ -37,7 +37,9 @@ class DoseTest:
     """Whether these failures, had they fallen on the largest doses, would be significant."""
 
 
-def dose_rank_test(study: LatentStudy, random_state: int) -> DoseTest:
+def dose_rank_test(
+    study: LatentStudy, random_state: int, exponent: float | None = None
+) -> DoseTest:
     """Permutation test of failing sooner with a larger dose.
 
     Log-rank scores of the interval-censored lives against the rank of the shock dose (controls
@@ -49,6 +51,8 @@ def dose_rank_test(study: LatentStudy, random_state: int) -> DoseTest:
     study : LatentStudy
     random_state : int
         Seed of the permutations.
+    exponent : float, optional
+        The only one instead.
 
     Returns
     -------
@@ -60,7 +64,10 @@ def dose_rank_test(study: LatentStudy, random_state: int) -> DoseTest:
         return DoseTest(None, harmful=False, could_show=False)
     score = log_rank_scores(study.lives, study.entry)
     score -= score.mean()
-    rank = EXPONENT_PRIOR @ rankdata(study.log_dose(EXPONENTS)[:, study.followed], axis=1)
+    exponents, prior = EXPONENTS, EXPONENT_PRIOR
+    if exponent is not None:
+        exponents, prior = np.array([exponent]), np.ones(1)
+    rank = prior @ rankdata(study.log_dose(exponents)[:, study.followed], axis=1)
     rank -= rank.mean()
     seen = float(score @ rank)
     largest = float(np.sort(score) @ np.sort(rank))

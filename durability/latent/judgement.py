@@ -12,7 +12,6 @@ import numpy as np
 from durability.basis import MIN_DEVICES_FOR_LINK, MIN_FAILURES_FOR_LINK
 from durability.latent.evidence import (
     SIGNIFICANCE,
-    DoseTest,
     dose_rank_test,
     dropped_against_controls,
 )
@@ -76,10 +75,9 @@ def judge_latent_link(
     """
     study = assemble(histories)
     log_dose = study.log_dose(EXPONENTS)
-    test = dose_rank_test(study, random_state)
+    verdict, p_value = link_verdict(study, random_state=random_state)
+    enough = verdict != "too few"
     enough_devices = len(study.lives) >= MIN_DEVICES_FOR_LINK
-    enough = enough_devices and study.failures >= MIN_FAILURES_FOR_LINK and test.could_show
-    verdict = _verdict(test) if enough else "too few"
     model = _fitted(study, random_state) if enough_devices else None
 
     states = Counter(own.state for own in study.follow_ups)
@@ -93,7 +91,7 @@ def judge_latent_link(
         time_ratio_per_doubling=None,
         lower=None,
         upper=None,
-        p_value=test.p_value if enough else None,
+        p_value=p_value,
         per_device=(),
         check_method=None,
         log_loss=None,
@@ -110,7 +108,8 @@ def judge_latent_link(
     if model is not None and enough:
         link = _with_effect(link, model)
         link = replace(link, missing_readings=_missing_readings(study, random_state))
-    if verdict == "linked":
+    # A dose can be named only where more of it is seen to shorten the life.
+    if verdict == "linked" and link.upper is not None and link.upper < 1:
         link = _with_ten_percent_dose(link, study, random_state)
     spans = unlooked_spans(study, _last_look(study) if on_day is None else on_day)
     if model is not None and np.isfinite(spans).any():
@@ -123,9 +122,35 @@ def judge_latent_link(
     )
 
 
-def _verdict(test: DoseTest) -> LatentVerdict:
+def link_verdict(
+    study: LatentStudy, exponent: float | None = None, *, random_state: int = 0
+) -> tuple[LatentVerdict, float | None]:
+    """Verdict on a study and its p-value, without a curve.
+
+    Parameters
+    ----------
+    study : LatentStudy
+    exponent : float, optional
+        Of the peak in the dose; by default averaged over ``EXPONENTS``.
+    random_state : int
+        Seed of the permutations.
+
+    Returns
+    -------
+    verdict : {"linked", "not shown", "too few"}
+    p_value : float or None
+        Two-sided; None with ``too few``.
+    """
+    test = dose_rank_test(study, random_state, exponent)
+    enough = (
+        len(study.lives) >= MIN_DEVICES_FOR_LINK
+        and study.failures >= MIN_FAILURES_FOR_LINK
+        and test.could_show
+    )
+    if not enough:
+        return "too few", None
     linked = test.p_value is not None and test.p_value <= SIGNIFICANCE and test.harmful
-    return "linked" if linked else "not shown"
+    return "linked" if linked else "not shown", test.p_value
 
 
 def _fitted(study: LatentStudy, random_state: int) -> ShockLinkModel:

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from durability.basis import MIN_DEVICES_FOR_LINK, MIN_FAILURES_FOR_LINK, counted
+from durability.basis import (
+    FEWEST_CONTROLS,
+    MIN_DEVICES_FOR_LINK,
+    MIN_FAILURES_FOR_LINK,
+    counted,
+)
 from durability.latent.exposure import EXPONENTS, LITERATURE_RANGE
 
 if TYPE_CHECKING:
     from durability.latent.study import LatentStudy
     from durability.results import LatentLink
-
-FEWEST_CONTROLS = 4
-"""Controls below which the background can hardly be told; common practice."""
 
 
 def sentence(link: LatentLink, study: LatentStudy) -> str:

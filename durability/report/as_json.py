@@ -231,6 +231,7 @@ def due(owed: DueList) -> dict[str, Any]:
         "without_baseline": owed.without_baseline,
         "unfinished": owed.unfinished,
         "cracked_glass": owed.cracked_glass,
+        "retained": [_everything(item) for item in owed.retained],
     }
 
 
@@ -286,6 +287,14 @@ def latent(answer: LatentAnswer) -> dict[str, Any]:
             "log_loss_without_shock": link.log_loss_without_shock,
         },
         "quarantined": [quarantine(kept) for kept in answer.quarantined],
+        "intermittent": list(answer.intermittent),
+        "without_unconfirmed": answer.without_unconfirmed
+        and _everything(answer.without_unconfirmed),
+        "dose_declaration": {
+            "first_follow_up_at": answer.first_follow_up_at,
+            "is_declared_before": answer.declared is not None,
+            "declarations": [_everything(each) for each in answer.declarations],
+        },
     }
 
 

@@ -16,10 +16,13 @@ if TYPE_CHECKING:
     from durability.results import (
         DeviceExpectation,
         DeviceOutlook,
+        DoseDeclaration,
         DoseUnder,
         DueList,
         LatentAnswer,
         LatentLink,
+        LatentUnder,
+        RetainedItem,
     )
 
 LOOKED_AT_NEXT = 5
@@ -57,6 +60,7 @@ def due(owed: DueList, within_days: int) -> None:
     for functions in dict.fromkeys(each.functions for each in owed.due):
         say(labels.functions_due(functions))
     quarantined(owed.quarantined)
+    _retained(owed.retained)
     if owed.cracked_glass:
         say(f"{labels.listed(owed.cracked_glass)}: {labels.EYE_PROTECTION}")
     if owed.unfinished:
@@ -77,6 +81,33 @@ def due(owed: DueList, within_days: int) -> None:
             f"no check before the first drop: {labels.listed(owed.without_baseline)}; a later"
             " failure may have been there all along"
         )
+
+
+def _retained(items: Sequence[RetainedItem]) -> None:
+    """Print the items kept back, each with its next re-test."""
+    if not items:
+        return
+    late = sum(item.days_overdue > 0 for item in items)
+    say(f"{counted(len(items), 'item')} kept back to be tested again, {late} of them overdue")
+    console().print(
+        grid(
+            ("retained", "kind", "model", "since", "re-test due", "days overdue", "done"),
+            (
+                (
+                    item.specimen,
+                    item.kind,
+                    item.model or "",
+                    item.retained_on.isoformat(),
+                    item.due_on.isoformat() if item.due_on else "none left",
+                    labels.overdue(item.days_overdue),
+                    f"{item.done} of {item.of}",
+                )
+                for item in items
+            ),
+            right=(5, 6),
+            wrap=(2,),
+        )
+    )
 
 
 def quarantined(devices: Sequence[Quarantine]) -> None:
@@ -139,10 +170,27 @@ def intermittent_lines(rows: Sequence[Mapping[str, Any]]) -> list[str]:
     """A sentence on each function that passed again after it had failed."""
     return [
         f"intermittent: {row['function']} failed on {labels.moment(row['failed_at'].date())} and"
-        f" worked on {labels.moment(row['passed_again_at'].date())}; kept as both, taken as failed"
-        " from the first fail unless that check is amended"
+        f" worked on {labels.moment(row['passed_again_at'].date())}; {confirmation_words(row)};"
+        " kept as both, taken as failed from the first fail unless that check is amended"
         for row in rows
     ]
+
+
+def confirmation_words(row: Mapping[str, Any]) -> str:
+    """Whether a fail came again, and by which rule that is told."""
+    again, within = row["rule_again"], row["rule_within"]
+    if within == 0:
+        return "confirmed: of this function the first fail is proof enough"
+    failed, looks = row["fails_again"], counted(row["looks_since"], "look")
+    rule = f"rule: again {again} in {within}"
+    if row["confirmation"] == "unconfirmed":
+        times = "once" if failed == 0 else counted(1 + failed, "time")
+        return f"unconfirmed: failed {times}, passed after ({looks} since; {rule})"
+    if row["confirmation"] == "open":
+        return (
+            f"not confirmed yet: failed again {counted(failed, 'time')} in {looks} since ({rule})"
+        )
+    return f"confirmed: failed again {counted(failed, 'time')} in {looks} ({rule})"
 
 
 # ------------------------------------------------------------------------------------ the walk
@@ -159,9 +207,11 @@ def check_words(check: FunctionalCheck) -> str:
 
 
 def usual_unit(walk: Walk, function: str) -> str | None:
-    """The unit in which a function was measured last."""
+    """The unit in which a function was measured last, else that of the check list."""
     last = walk.last_results.get(function)
-    return last[0].unit if last else None
+    if last is not None and last[0].unit is not None:
+        return last[0].unit
+    return next((each.unit for each in walk.check_list.checked if each.name == function), None)
 
 
 def walk_lines(walk: Walk) -> list[str]:
@@ -179,6 +229,8 @@ def walk_lines(walk: Walk) -> list[str]:
         lines.append(_shock_words(walk))
     if walk.has_cracked_glass:
         lines.append(labels.EYE_PROTECTION)
+    if walk.battery_looks:
+        lines.append(labels.battery_signs_line())
     if walk.left_out:
         lines.append(f"not asked in quarantine (no charging): {labels.listed(walk.left_out)}")
     return lines
@@ -276,6 +328,8 @@ def latent(answer: LatentAnswer, *, devices: bool) -> None:
     link = answer.link
     say(link.sentence)
     say(labels.latent_sentence(link))
+    for line in declared_lines(answer):
+        say(line)
     if devices:
         _outlooks(answer)
         _exposures(answer)
@@ -283,8 +337,77 @@ def latent(answer: LatentAnswer, *, devices: bool) -> None:
         _study(link)
         _look_next(answer)
     say(f"rests on: {link.basis}")
+    for line in unconfirmed_lines(answer):
+        say(line)
     quarantined(answer.quarantined)
     say(labels.CAUTIONS[1])
+
+
+def declared_lines(answer: LatentAnswer) -> list[str]:
+    """Whether the dose was declared before anyone could see what it would show."""
+    first, held = answer.first_follow_up_at, answer.declared
+    how = "durability inspect declare averaged --reason WHY"
+    if held is None and first is None:
+        return [f"No dose is declared yet; say which one before the first follow-up look: {how}"]
+    if held is None:
+        lines = [
+            "Exploratory: no dose was declared before the first follow-up look, on"
+            f" {labels.moment(first.date()) if first else ''}."
+        ]
+    else:
+        before = f" on {labels.moment(first.date())}" if first else ", of which there is none yet"
+        lines = [
+            f"Dose declared on {labels.moment(held.declared_at)} by {held.declared_by}, before the"
+            f" first follow-up look{before}: {dose_definition(held)}. {_by_declared(held)}"
+        ]
+    later = [each for each in answer.declarations if not each.is_before_follow_up]
+    return lines + [
+        f"Declared later, so exploratory: {dose_definition(each)} ({each.declared_by},"
+        f" {labels.moment(each.declared_at)}): {_verdict_words(each)}."
+        for each in later
+    ]
+
+
+def dose_definition(declared: DoseDeclaration) -> str:
+    """Which dose someone declared, in words."""
+    power = "averaged over its range" if declared.exponent is None else f"{declared.exponent:g}"
+    counted_as = {
+        "likely": "at the middle of their like",
+        "no shock": "as no shock",
+        "largest": "at the largest of their like",
+    }[declared.without_reading]
+    return (
+        f"exponent b {power}, all drops lived through, those without a trusted reading {counted_as}"
+    )
+
+
+def _by_declared(held: DoseDeclaration) -> str:
+    if held.exponent is None and held.without_reading == "likely":
+        return "It is the one used above."
+    return f"By it: {_verdict_words(held)}. The answer above, b averaged, is exploratory."
+
+
+def _verdict_words(found: DoseDeclaration | LatentUnder) -> str:
+    chance = "" if found.p_value is None else f" (p = {_p(found.p_value)}, two-sided)"
+    return found.verdict + chance
+
+
+def unconfirmed_lines(answer: LatentAnswer) -> list[str]:
+    """Functions that failed and worked again, and the verdict without the unconfirmed fails."""
+    lines = [
+        f"{row['device']}: intermittent {row['function']}, failed on"
+        f" {labels.moment(row['failed_at'].date())}: {confirmation_words(row)}"
+        for row in answer.intermittent
+    ]
+    without = answer.without_unconfirmed
+    if without is None:
+        return lines
+    same = "would still be" if without.verdict == answer.link.verdict else "WOULD BE"
+    return [
+        *lines,
+        f"with the unconfirmed fails of {counted(without.devices, 'device')} left out the verdict"
+        f" {same} {_verdict_words(without)}; above they count as failures from the first fail",
+    ]
 
 
 def _study(link: LatentLink) -> None:
@@ -559,3 +682,12 @@ def exposure_lines(exposure: Mapping[str, Any]) -> list[str]:
 def calendar_line(file: str, events: int, on: date) -> str:
     """Where the calendar was written, and what is in it."""
     return f"{file}: {counted(events, 'event')}, as of {on.isoformat()}"
+
+
+def form_line(file: str) -> None:
+    """Print how a form that was written comes back."""
+    say(
+        f"{file}: written; fill in what was found, then: durability import inspections {file}"
+        " --skip-where-blank outcome (--set inspected_at=DATE gives every row one date, --set"
+        " inspector=NAME one name, --set blind=yes says that who looked knew nothing of the shocks)"
+    )

@@ -6,8 +6,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
-from durability.basis import MIN_DROPS_FOR_TREND, counted
-from durability.records import Quarantine
+from durability.basis import FEWEST_CONTROLS, MIN_DROPS_FOR_TREND, counted
+from durability.records import CheckList, Quarantine
 from durability.results import (
     Comparison,
     CovariateEffect,
@@ -72,6 +72,25 @@ EYE_PROTECTION = (
 )
 
 
+BATTERY_SIGN_KEYS = {
+    "s": "swollen",
+    "h": "hot",
+    "z": "hissing",
+    "l": "leaking",
+    "o": "smelling",
+    "k": "smoking",
+    "v": "venting",
+    "c": "cracked cell",
+}
+"""Signs of a failing battery to be ticked, each by its key."""
+
+
+def battery_signs_line() -> str:
+    """What every look at a battery looks for."""
+    signs = listed(BATTERY_SIGN_KEYS.values())
+    return f"Look, feel and smell for signs of a failing battery: {signs}; thickness by m, in mm."
+
+
 def status(state: str, quarantined_since: datetime | None) -> str:
     """State of a specimen or series; a quarantine is never hidden behind another state."""
     if quarantined_since is None:
@@ -86,8 +105,28 @@ def look(row: Mapping[str, Any]) -> str | None:
         row["not_passed"],
         f"broken off: {row['checked']} of {row['unfinished_of']}" if row["unfinished_of"] else None,
         "blind" if row["is_blind"] else None,
+        _list_words(row),
     )
     return "; ".join(part for part in parts if part) or None
+
+
+def _list_words(row: Mapping[str, Any]) -> str | None:
+    """By which version of which check list a look was made, and how much of it was left out."""
+    if row["check_list_sha256"] is None:
+        return None
+    missing = row["check_list_missing"]
+    left_out = f" ({missing} left out)" if missing and not row["unfinished_of"] else ""
+    return f"list {row['check_list']} {digest(row['check_list_sha256'])}{left_out}"
+
+
+def check_list(listed: CheckList) -> str:
+    """Name and version of a check list."""
+    return f"{listed.name} {digest(listed.sha256)}"
+
+
+def digest(sha256: str) -> str:
+    """Beginning of a digest, enough to tell versions apart."""
+    return sha256[:8]
 
 
 def quarantine_lines(*devices: Quarantine) -> list[str]:
@@ -108,10 +147,29 @@ def quarantine_lines(*devices: Quarantine) -> list[str]:
         ),
         "Do not send it by air: damaged or suspect lithium batteries fall under 49 CFR 173.185(f)."
         " Follow local rules and qualified help. If it burns, leave and call the fire service.",
-        "It is left out of drops and inspection plans until a named person clears it: durability"
-        f" specimen clear {code} --by NAME --reason WHY. The program warns and records; it is no"
-        " interlock.",
+        "It is left out of drops and inspection plans until a named person clears it by a look:"
+        f" durability specimen clear {code} --by NAME --reason WHY --check 'battery swelling=pass'."
+        " The program warns and records; it is no interlock.",
     ]
+
+
+def few_controls(following: int, controls: int) -> list[str]:
+    """That too few of the devices that follow a plan are left undropped, if so."""
+    if controls >= FEWEST_CONTROLS:
+        return []
+    return [
+        f"{counted(following, 'device')} in use will follow it, {controls} of them never dropped;"
+        f" as controls keep {FEWEST_CONTROLS} or more undropped, of the same age, storage and"
+        " checks, or later failures can't be told from the background."
+    ]
+
+
+def charged_in_quarantine(device: str, functions: Sequence[str]) -> str:
+    """That something was tested which a suspect battery is not to be put through."""
+    return (
+        f"{device} is {QUARANTINED}: it is not to be charged. {listed(functions)} is recorded;"
+        " unplug it, and watch it."
+    )
 
 
 def _watch_ends(kept: Quarantine) -> list[str]:
@@ -597,7 +655,22 @@ def latent_sentence(result: LatentLink) -> str:
     )
     p = "" if result.p_value is None else f", p = {number(result.p_value, 2)}"
     word = "Linked" if result.verdict == "linked" else "Not shown to be linked"
-    return f"{word}: {effect}{p}; {seen}."
+    return f"{word}: {effect}{p}{_at_odds(result)}; {seen}."
+
+
+def _at_odds(result: LatentLink) -> str:
+    """What to make of a curve that does not say what the test says; the test decides."""
+    if result.lower is None or result.upper is None:
+        return ""
+    holds_1 = result.lower <= 1 <= result.upper
+    if result.verdict == "linked" and holds_1:
+        return (
+            "; dropped devices failed sooner than controls, but that more shock among them made a"
+            " difference does not show"
+        )
+    if result.verdict == "not shown" and not holds_1:
+        return "; the curve asks for a form that the test does not, and the test decides"
+    return ""
 
 
 def overdue(days: int) -> str:

@@ -160,7 +160,7 @@ def sheet_csv(sheet: DropSheet, made_on: str) -> str:
     text.write(f"# drop sheet of {made_on}, seed {sheet.seed}, sha256 {sheet.sha256}\n")
     for rule in sheet.stop_rules:
         text.write(f"# stop rule: {rule.what} {rule.threshold!r}: {rule.words}\n")
-    for note in sheet.notes:
+    for note in (*_safety(sheet), *sheet.notes):
         text.write(f"# note: {note}\n")
     rows = csv.writer(text, lineterminator="\n")
     rows.writerow(("place", "repeat", "group", "item", "item_drop", "orientation", "rest_s"))
@@ -177,6 +177,20 @@ def sheet_csv(sheet: DropSheet, made_on: str) -> str:
             )
         )
     return text.getvalue()
+
+
+def _safety(sheet: DropSheet) -> list[str]:
+    """What whoever follows the sheet is to know first."""
+    lines = []
+    if sheet.quarantined:
+        lines.append(
+            f"left out: {labels.listed(sheet.quarantined)}, {labels.QUARANTINED}; not to be dropped"
+            " until a named person clears it"
+        )
+    lines.append(labels.CAUTIONS[0])
+    if sheet.cracked_glass:
+        lines.append(f"{labels.listed(sheet.cracked_glass)}: {labels.EYE_PROTECTION}")
+    return lines
 
 
 _PAGE = """\
@@ -247,7 +261,7 @@ def sheet_page(sheet: DropSheet, coverage: Mapping[str, Mapping[str, int]], made
         HTML; every code is escaped.
     """
     items = sorted({drop.item for drop in sheet.drops})
-    rules = [rule.words for rule in sheet.stop_rules] + list(sheet.notes)
+    rules = [*_safety(sheet), *(rule.words for rule in sheet.stop_rules), *sheet.notes]
     return _PAGE.format(
         made_on=html.escape(made_on),
         drops=counted(len(sheet.drops), "drop"),
@@ -297,6 +311,8 @@ def sheet(planned: DropSheet, shown: int = 12) -> None:
     )
     if len(planned.drops) > shown:
         tables.say(f"and {len(planned.drops) - shown} more in the file (-o FILE.csv)")
+    for line in _safety(planned):
+        tables.say(f"! {line}")
     for rule in planned.stop_rules:
         tables.say(f"rule: {rule.words}")
     for note in planned.notes:

@@ -84,7 +84,16 @@ _COLUMNS: dict[str, tuple[tuple[str, str], ...]] = {
         ("name", "plan"),
         ("anchor", "anchor"),
         ("stages", "stages (days)"),
+        ("check_list", "check list"),
         ("functions", "functions"),
+    ),
+    "check_lists": (
+        ("check_list", "check list"),
+        ("version", "version"),
+        ("functions", "functions"),
+        ("plans", "plans"),
+        ("inspections", "looks"),
+        ("since", "since"),
     ),
 }
 
@@ -102,6 +111,7 @@ _NOUNS = {
     "drops": ("drop",),
     "inspections": ("inspection",),
     "plans": ("follow-up plan",),
+    "check_lists": ("check list",),
     "drop": ("drop",),
     "damage": ("damage note",),
     "inspection": ("inspection",),
@@ -222,6 +232,8 @@ def _with_words(what: str, row: dict[str, Any]) -> dict[str, Any]:
         worst = row["worst_damage"]
         row["worst_damage"] = None if worst is None else labels.severity(worst)
         row["status"] = labels.status(row["status"], row["quarantined_since"])
+    if what == "check_lists":
+        row["version"] = labels.digest(row["sha256"])
     if what == "inspections":
         row["not_passed"] = labels.look(row)
     if what == "drops":

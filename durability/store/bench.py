@@ -267,6 +267,7 @@ _CHECKS = {
     "damage": ("check_damage_lone_number", "check_damage_known", "check_damage_stored"),
     "inspections": (
         "check_inspections_device",
+        "check_inspections_form",
         "check_inspections_repeated",
         "check_inspections_stored",
     ),
@@ -287,6 +288,7 @@ _INSERTS = {
         "insert_staged_inspected_devices",
         "insert_staged_inspections",
         "insert_staged_checks",
+        "insert_staged_inspection_forms",
     ),
     "specimens": ("amend_staged_specimen_rows", "insert_staged_specimen_rows"),
 }
@@ -299,6 +301,7 @@ def import_rows(
     entries: Sequence[tuple[str, Any]],
     *,
     drop_numbers_on_sheet: pd.DataFrame | None = None,
+    despite_quarantine: str | None = None,
 ) -> tuple[int, int, list[Rejection]]:
     """Store the typed rows that agree with the store and with each other, set by set.
 
@@ -315,6 +318,8 @@ def import_rows(
     drop_numbers_on_sheet : DataFrame, optional
         ``series`` and ``drop_number`` of every row of the sheets, refused ones too; when given,
         holes in the numbering are refused.
+    despite_quarantine : str, optional
+        Why drops of devices in quarantine are taken; without it they are refused.
 
     Returns
     -------
@@ -333,6 +338,8 @@ def import_rows(
 
     found: dict[int, dict[str, Any]] = {}
     checks = _CHECKS[kind]
+    if despite_quarantine is not None:
+        checks = tuple(check for check in checks if check != "check_drops_quarantined")
     if drop_numbers_on_sheet is not None:
         connection.register("staged_numbers", drop_numbers_on_sheet)
         checks = (*checks, "check_drops_gaps")
@@ -344,6 +351,8 @@ def import_rows(
     connection.execute(statement("drop_staged"), {"left_out": list(found)})
     for insert in _INSERTS[kind]:
         connection.execute(statement(insert))
+    if despite_quarantine is not None:
+        run(connection, "insert_staged_drops_in_quarantine", reason=despite_quarantine)
     rejections = [
         Rejection(row["file_name"], row["source_row"], row["column"], row["value"], row["reason"])
         for row in found.values()

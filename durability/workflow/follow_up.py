@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import date
 from typing import Any
 
+from durability.check_lists import ready_lists
 from durability.errors import RecordRefused, UnusableCall
 from durability.intake.hand_entry import typed_date, typed_value
-from durability.results import DueList, SkippedInspection
+from durability.records import CheckedFunction, CheckList
+from durability.results import DueList, RetainedItem, SkippedInspection
 from durability.schedule import (
     BEFORE_FIRST_DROP,
-    CHECK_LISTS,
     DEFAULT_PLAN,
     FollowedDevice,
     FollowUpPlan,
@@ -23,6 +24,14 @@ from durability.schedule import (
 )
 from durability.store import bench, database
 from durability.workflow import logbook, quarantine
+from durability.workflow.check_lists import (
+    CHECK_LIST_DIGITS,
+    find_list,
+    give_list,
+    list_of,
+    plan_lists,
+)
+from durability.workflow.intermittent import intermittent_checks
 from durability.workflow.logbook import IN_USE
 from durability.workflow.session import Session, entry
 
@@ -30,11 +39,20 @@ from durability.workflow.session import Session, entry
 def plans(session: Session) -> list[FollowUpPlan]:
     """The plan that every device follows unless told otherwise, then the store's own."""
     with database.reading(session.store) as connection:
-        return [DEFAULT_PLAN, *_stored_plans(connection)]
+        return list(_known_plans(connection, plan_lists(connection)).values())
 
 
-def _stored_plans(connection: Any) -> list[FollowUpPlan]:
-    return [
+def lists_of_plans(session: Session) -> dict[str, CheckList]:
+    """The check list that each plan goes through, by the plan's name."""
+    with database.reading(session.store) as connection:
+        given = plan_lists(connection)
+        known = _known_plans(connection, given)
+    return {name: list_of(plan, given) for name, plan in known.items()}
+
+
+def _known_plans(connection: Any, given: Mapping[str, CheckList]) -> dict[str, FollowUpPlan]:
+    """Plans by name, the usual one first, each with the functions of its list as of today."""
+    stored = [
         FollowUpPlan(
             row["name"],
             tuple(zip(row["stage_names"], row["stage_days"], strict=True)),
@@ -43,6 +61,12 @@ def _stored_plans(connection: Any) -> list[FollowUpPlan]:
         )
         for row in bench.fetch(connection, "follow_up_plans")
     ]
+    return {
+        plan.name: replace(plan, functions=given[plan.name].functions)
+        if plan.name in given
+        else plan
+        for plan in (DEFAULT_PLAN, *stored)
+    }
 
 
 def make_plan(
@@ -51,6 +75,7 @@ def make_plan(
     stages: Sequence[str],
     functions: Sequence[str],
     anchor: Any,
+    check_list: str | None = None,
 ) -> FollowUpPlan:
     """Store a named follow-up plan.
 
@@ -63,9 +88,11 @@ def make_plan(
     stages : sequence of str
         "NAME=DAYS" each, days after the anchor; "before" stands for before the first drop.
     functions : sequence of str
-        What to check; without any, those of the default plan. A ready list goes by its name.
+        What to check, one by one.
     anchor : {"last drop", "first drop", "received"}
         What the days count from.
+    check_list : str, optional
+        What to check, as a ready list or a file; without either, what the usual plan checks.
 
     Returns
     -------
@@ -75,23 +102,30 @@ def make_plan(
     Raises
     ------
     UnusableCall
-        A stage is no NAME=DAYS, or the stages make no plan.
+        A stage is no NAME=DAYS, the stages make no plan, or the list can't be read.
     RecordRefused
         The name is taken.
     """
-    plan = FollowUpPlan(
-        str(typed_value("code", name, option="plan")),
-        tuple(_stage(text) for text in stages),
-        tuple(
-            function
-            for wanted in functions or DEFAULT_PLAN.functions
-            for function in CHECK_LISTS.get(wanted, (wanted,))
-        ),
-        anchor,
-    )
+    if check_list is not None:
+        listed = find_list(check_list)
+    else:
+        listed = CheckList(name, tuple(map(CheckedFunction, functions)))
+    ready = next((each for each in functions if each in ready_lists()), None)
+    if ready is not None:
+        raise UnusableCall(f"--function {ready!r}: is a ready list; give it by --check-list")
     with entry(session, "inspect schedule") as (connection, entry_id):
-        if name in {DEFAULT_PLAN.name, *(known.name for known in _stored_plans(connection))}:
+        given = plan_lists(connection)
+        known = _known_plans(connection, given)
+        if name in known:
             raise RecordRefused(f"plan {name!r}: already there; choose another name")
+        if not listed.checked:
+            listed = list_of(known[DEFAULT_PLAN.name], given)
+        plan = FollowUpPlan(
+            str(typed_value("code", name, option="plan")),
+            tuple(_stage(text) for text in stages),
+            listed.functions,
+            anchor,
+        )
         bench.run(
             connection,
             "add_plan",
@@ -102,7 +136,48 @@ def make_plan(
             functions=list(plan.functions),
             entry_id=entry_id,
         )
+        give_list(connection, plan.name, listed, entry_id)
     return plan
+
+
+def change_list(session: Session, name: str, check_list: str) -> CheckList:
+    """Let a plan go through another list, or another version of its list, from now on.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    name : str
+        A plan, the usual one too.
+    check_list : str
+        A ready list or a file.
+
+    Returns
+    -------
+    CheckList
+        As read; looks made before keep the version that they were made by.
+
+    Raises
+    ------
+    UnusableCall
+        The list can't be read.
+    RecordRefused
+        No such plan.
+    """
+    listed = find_list(check_list)
+    with entry(session, "inspect schedule") as (connection, entry_id):
+        _refuse_unknown_plan(connection, name)
+        give_list(connection, name, listed, entry_id)
+    return listed
+
+
+def _refuse_unknown_plan(connection: Any, name: str) -> None:
+    known = _known_plans(connection, {})
+    if name not in known:
+        raise RecordRefused(
+            f"plan {name!r}: not in the store (known: {', '.join(known)}); make it first, with"
+            " --stage"
+        )
 
 
 def _stage(text: str) -> tuple[str, int]:
@@ -121,8 +196,10 @@ def assign_plan(
     with entry(session, "inspect schedule") as (connection, entry_id):
         key = bench.run(connection, "find_plan", name=name)
         if key is None:
-            known = ", ".join(plan.name for plan in _stored_plans(connection)) or "none"
-            raise RecordRefused(f"plan {name!r}: not in the store (known: {known}); make it first")
+            _refuse_unknown_plan(connection, name)
+            raise RecordRefused(
+                f"plan {name!r}: followed by every device without a plan of its own"
+            )
         device_id = find_device(connection, device)["specimen_id"] if device else None
         bench.run(
             connection,
@@ -132,6 +209,17 @@ def assign_plan(
             device_model=device_model,
             entry_id=entry_id,
         )
+
+
+def controls_of_plan(session: Session, name: str) -> tuple[int, int]:
+    """Devices in use that follow a plan, and how many of them were never dropped."""
+    with database.reading(session.store) as connection:
+        following = [
+            followed
+            for followed, row in followed_devices(connection)
+            if followed.plan.name == name and row["status"] == IN_USE
+        ]
+    return len(following), sum(not followed.drop_dates for followed in following)
 
 
 def find_device(connection: Any, code: str) -> dict[str, Any]:
@@ -179,7 +267,7 @@ def device_follow_up(session: Session, device: str, on: str | None) -> dict[str,
             each for each in followed_devices(connection) if each[0].device == device
         )
         inspections = bench.fetch(connection, "inspection_list", device=device)
-        intermittent = bench.fetch(connection, "intermittent_checks", device=device)
+        intermittent = intermittent_checks(connection, confirm_rules(connection), device)
     day = _last_owing_day(row, day)
     return {
         "device": device,
@@ -204,7 +292,7 @@ def device_follow_up(session: Session, device: str, on: str | None) -> dict[str,
 
 def followed_devices(connection: Any) -> list[tuple[FollowedDevice, dict[str, Any]]]:
     """Every device with its dates and its plan, and its row, in an open store."""
-    known = {plan.name: plan for plan in _stored_plans(connection)}
+    known = _known_plans(connection, plan_lists(connection))
     plan_of = {row["device"]: row["plan"] for row in bench.fetch(connection, "device_plans")}
     dropped: dict[str, list[date]] = defaultdict(list)
     looked: dict[str, list[date]] = defaultdict(list)
@@ -217,12 +305,24 @@ def followed_devices(connection: Any) -> list[tuple[FollowedDevice, dict[str, An
                 tuple(dropped[row["device"]]),
                 tuple(looked[row["device"]]),
                 row["received_on"],
-                known.get(plan_of.get(row["device"], ""), DEFAULT_PLAN),
+                known[plan_of.get(row["device"], DEFAULT_PLAN.name)],
             ),
             row,
         )
         for row in bench.fetch(connection, "devices")
     ]
+
+
+def confirm_rules(connection: Any) -> dict[str, dict[str, tuple[int, int]]]:
+    """By device, how a fail of each function of its check list is confirmed: again, within."""
+    given = plan_lists(connection)
+    return {
+        followed.device: {
+            each.name: (each.fails_again, each.within_looks)
+            for each in list_of(followed.plan, given).checked
+        }
+        for followed, _ in followed_devices(connection)
+    }
 
 
 def due(session: Session, on: str | None, within_days: int) -> DueList:
@@ -254,6 +354,7 @@ def due(session: Session, on: str | None, within_days: int) -> DueList:
         without = bench.fetch(connection, "without_baseline", device=None)
         unfinished = bench.fetch(connection, "unfinished_walks")
         remarks = bench.fetch(connection, "device_remarks", device=None)
+        retained = bench.fetch(connection, "retained_items")
     at_large = [followed for followed, row in in_use if row["quarantined_since"] is None]
     owed = due_inspections(at_large, day, within_days)
     owing = {each.device for each in owed}
@@ -280,7 +381,81 @@ def due(session: Session, on: str | None, within_days: int) -> DueList:
                 and logbook.tells_cracked_glass(row["location"], row["note"])
             )
         ),
+        retained=tuple(
+            sorted(
+                (_retained_item(row, day) for row in retained),
+                key=lambda item: (item.due_on or date.max, item.specimen),
+            )
+        ),
     )
+
+
+def _retained_item(row: Mapping[str, Any], day: date) -> RetainedItem:
+    """An item kept back; its re-tests are kept like the stages of a plan from that day on."""
+    plan = FollowUpPlan(
+        "re-tests",
+        tuple((str(retest), (retest - row["retained_on"]).days) for retest in row["retests_on"]),
+        (),
+        "received",
+    )
+    looked_on = tuple(look for look in row["looked_on"] or () if look >= row["retained_on"])
+    kept = FollowedDevice(row["specimen"], (), looked_on, row["retained_on"], plan)
+    statuses = stage_statuses(kept, max(day, row["retained_on"]))
+    open_ones = [each for each in statuses if each.state in ("overdue", "due", "upcoming")]
+    return RetainedItem(
+        specimen=row["specimen"],
+        kind=row["kind"],
+        model=row["model"],
+        retained_on=row["retained_on"],
+        due_on=open_ones[0].due_on if open_ones else None,
+        days_overdue=open_ones[0].days_late if open_ones else 0,
+        done=sum(each.inspected_on is not None for each in statuses),
+        of=len(statuses),
+    )
+
+
+def form_rows(session: Session, devices: Sequence[str]) -> list[dict[str, Any]]:
+    """Rows of a form to be filled in away from the bench, one a device and function.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    devices : sequence of str
+        Their codes.
+
+    Returns
+    -------
+    list of dict
+        The columns of ``import inspections``; device, function, unit and the version of the check
+        list are filled in. Nothing of what a device went through: who looks is not led.
+    """
+    from durability.hazards import looks_at_battery
+
+    with database.reading(session.store) as connection:
+        given = plan_lists(connection)
+        lists = {
+            followed.device: list_of(followed.plan, given)
+            for followed, _ in followed_devices(connection)
+        }
+    return [
+        {
+            "device": device,
+            "inspected_at": None,
+            "function": function.name,
+            "outcome": None,
+            "measured": None,
+            "unit": function.unit,
+            "note": None,
+            "inspector": None,
+            "blind": None,
+            "check_list": lists[device].sha256[:CHECK_LIST_DIGITS],
+        }
+        for device in dict.fromkeys(devices)
+        for function in sorted(
+            lists[device].checked, key=lambda each: not looks_at_battery(each.name)
+        )
+    ]
 
 
 def _last_owing_day(row: Mapping[str, Any], day: date) -> date:

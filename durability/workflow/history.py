@@ -6,6 +6,8 @@ from typing import Any
 
 from durability.store import bench, database
 from durability.workflow import judge, quarantine
+from durability.workflow.follow_up import confirm_rules
+from durability.workflow.intermittent import intermittent_checks
 from durability.workflow.session import Session
 
 
@@ -36,7 +38,7 @@ def specimen_history(session: Session, code: str) -> dict[str, Any]:
         events = bench.fetch(connection, "specimen_history", code=code)
         kept = quarantine.quarantines(connection, code)
         without = bench.fetch(connection, "without_baseline", device=code)
-        intermittent = bench.fetch(connection, "intermittent_checks", device=code)
+        intermittent = intermittent_checks(connection, confirm_rules(connection), code)
     told = {
         "specimen": code,
         "kind": found["kind"],

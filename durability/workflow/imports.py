@@ -15,6 +15,7 @@ from durability.records import Rejection
 from durability.results import ImportCount
 from durability.store import bench, database
 from durability.workflow import quarantine
+from durability.workflow.check_lists import keep_list, versions
 from durability.workflow.session import Session
 
 
@@ -27,6 +28,7 @@ def import_files(
     keep_good: bool = False,
     allow_gaps: bool = False,
     split_by_condition: bool = False,
+    despite_quarantine: str | None = None,
 ) -> ImportCount:
     """Take CSV files in one transaction: all rows, or with ``keep_good`` the good ones.
 
@@ -46,6 +48,8 @@ def import_files(
         Take drop numbers with holes.
     split_by_condition : bool
         Make each change of condition within a series a series of its own.
+    despite_quarantine : str, optional
+        How devices came to be dropped while they were in quarantine; they lived through it.
 
     Returns
     -------
@@ -59,6 +63,8 @@ def import_files(
     UnusableCall
         A file can't be used at all; nothing is stored.
     """
+    if despite_quarantine is not None and not despite_quarantine.strip():
+        raise UnusableCall("--despite-quarantine: blank; say how they came to be dropped")
     sheets = [read_sheet(file, kind, options) for file in dict.fromkeys(files)]
     checked = [check_sheet(sheet, kind) for sheet in sheets]
     rows = pd.concat([good for good, _ in checked], ignore_index=True)
@@ -85,8 +91,15 @@ def import_files(
             )
             for sheet in sheets
         ]
+        if kind == "inspections":
+            rows = _with_lists(connection, rows, entries)
         added, duplicates, contradicting = bench.import_rows(
-            connection, kind, rows, entries, drop_numbers_on_sheet=numbers
+            connection,
+            kind,
+            rows,
+            entries,
+            drop_numbers_on_sheet=numbers,
+            despite_quarantine=despite_quarantine,
         )
         quarantined = quarantine.suspect_imported(connection, kind)
         rejections = sorted(
@@ -106,6 +119,18 @@ def import_files(
         skipped_rows=sum(len(sheet.skipped_rows) for sheet in sheets),
         quarantined=quarantined,
     )
+
+
+def _with_lists(
+    connection: Any, rows: pd.DataFrame, entries: Sequence[tuple[str, Any]]
+) -> pd.DataFrame:
+    """Rows of looks with the whole digest of the check list that each names, which is kept."""
+    found = versions(connection, rows["check_list"].dropna().unique().tolist())
+    kept = {
+        digest: keep_list(connection, check_list, entries[0][1])
+        for digest, check_list in found.items()
+    }
+    return rows.assign(check_list_sha256=rows["check_list"].map(kept).astype(object))
 
 
 def _numbers_on(sheets: Sequence[Sheet]) -> Any:

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from durability.errors import RecordRefused, UnusableCall
 from durability.intake.hand_entry import assignments, typed_time, typed_value
-from durability.records import FunctionalCheck, Quarantine, Walk
+from durability.records import CheckList, FunctionalCheck, Quarantine, Walk
 from durability.schedule import stage_statuses
 from durability.store import bench, database
 from durability.vocabulary import Outcome
 from durability.workflow import quarantine
+from durability.workflow.check_lists import keep_list, list_of, plan_lists
 from durability.workflow.follow_up import find_device, followed_devices
 from durability.workflow.session import Session, entry
 
@@ -28,6 +29,7 @@ def record_inspection(
     *,
     inspected_at: str | None,
     inspector: str | None,
+    is_blind: bool = False,
 ) -> dict[str, Any]:
     """Store one inspection of a device.
 
@@ -43,12 +45,14 @@ def record_inspection(
         ISO 8601; else now.
     inspector : str, optional
         Who looked; else who enters it.
+    is_blind : bool
+        The device's shocks and last results were kept from the inspector.
 
     Returns
     -------
     dict
-        device, inspected_at, checks, failed, and ``quarantine`` when a check tells of a failing
-        battery.
+        device, inspected_at, checks, failed, ``charged_in_quarantine`` (functions that should not
+        have been tested) and ``quarantine`` when a check tells of a failing battery.
 
     Raises
     ------
@@ -57,9 +61,9 @@ def record_inspection(
     RecordRefused
         The device is unknown, no device, not yet received, or that look is stored already.
     """
-    looked = [_check(text) for text in checks]
-    if len({function for function, _ in looked}) < len(looked):
-        raise UnusableCall("--check: a function stands there twice; one outcome each")
+    from durability.hazards import CHARGING
+
+    looked = read_checks(checks)
     moment, offset = _moment(inspected_at)
     kept = None
     with entry(session, "inspect record") as (connection, entry_id):
@@ -67,17 +71,58 @@ def record_inspection(
         inspection_id = _add_inspection(
             connection, found, moment, offset, inspector or session.person, entry_id
         )
+        _keep_form(
+            connection,
+            inspection_id,
+            _list_of_device(connection, device),
+            entry_id,
+            is_blind=is_blind,
+        )
         for function, answer in looked:
             _add_check(connection, inspection_id, function, answer, entry_id)
             kept = _suspect(connection, found, function, answer, moment, entry_id) or kept
     failed = [function for function, answer in looked if answer.outcome == "fail"]
+    charged = [
+        function
+        for function, answer in looked
+        if found["quarantined_since"]
+        and answer.outcome != "not_tested"
+        and CHARGING.search(function)
+    ]
     return {
         "device": device,
         "inspected_at": moment,
         "checks": len(looked),
         "failed": failed,
+        "charged_in_quarantine": charged,
         "quarantine": kept,
     }
+
+
+def read_checks(checks: Sequence[str]) -> list[tuple[str, FunctionalCheck]]:
+    """Function and result of each "FUNCTION=OUTCOME", with a note after a comma."""
+    looked = [_check(text) for text in checks]
+    if len({function for function, _ in looked}) < len(looked):
+        raise UnusableCall("--check: a function stands there twice; one outcome each")
+    return looked
+
+
+def add_look(
+    connection: Any,
+    device: Mapping[str, Any],
+    looked: Sequence[tuple[str, FunctionalCheck]],
+    inspector: str,
+    entry_id: Any,
+) -> None:
+    """Store an inspection made now, as part of another act of writing."""
+    moment, offset = _moment(None)
+    while bench.run(
+        connection, "find_inspection", device_id=device["specimen_id"], inspected_at=moment
+    ):
+        moment += timedelta(seconds=1)  # two looks within one second are told apart
+    inspection_id = _add_inspection(connection, device, moment, offset, inspector, entry_id)
+    for function, answer in looked:
+        _add_check(connection, inspection_id, function, answer, entry_id)
 
 
 def _check(text: str) -> tuple[str, FunctionalCheck]:
@@ -139,6 +184,26 @@ def _add_inspection(
         inspected_at=moment,
         inspected_at_utc_offset=offset,
         inspector=inspector,
+        entry_id=entry_id,
+    )
+
+
+def _list_of_device(connection: Any, device: str) -> CheckList:
+    """The check list of the plan that a device follows."""
+    followed, _ = next(each for each in followed_devices(connection) if each[0].device == device)
+    return list_of(followed.plan, plan_lists(connection))
+
+
+def _keep_form(
+    connection: Any, inspection_id: Any, check_list: CheckList, entry_id: Any, *, is_blind: bool
+) -> None:
+    """Keep by which version of a check list an inspection is made, and whether blind."""
+    bench.run(
+        connection,
+        "add_inspection_form",
+        inspection_id=inspection_id,
+        is_blind=is_blind,
+        check_list_sha256=keep_list(connection, check_list, entry_id),
         entry_id=entry_id,
     )
 
@@ -340,6 +405,7 @@ def begin_walk(
                 sorted(followed.plan.functions, key=lambda name: not looks_at_battery(name))
             ),
             plan=followed.plan.name,
+            check_list=list_of(followed.plan, plan_lists(connection)),
             quarantine=kept[0] if kept else None,
         )
         if open_ones:
@@ -362,6 +428,7 @@ def begin_walk(
         walk,
         functions=tuple(name for name in walk.functions if name not in left_out),
         left_out=tuple(left_out),
+        battery_looks=tuple(name for name in walk.functions if looks_at_battery(name)),
         stage=owed[0] if owed else None,
         last_results={
             row["function"]: (_stored_check(row), row["inspected_at"]) for row in results
@@ -426,6 +493,7 @@ def answer_walk(session: Session, walk: Walk, function: str, answer: FunctionalC
                 functions=list(walk.functions),
                 entry_id=entry_id,
             )
+            _keep_form(connection, inspection_id, walk.check_list, entry_id, is_blind=walk.is_blind)
         where = {"inspection_id": inspection_id, "function": function}
         stored = bench.fetch(connection, "find_check", **where)
         if stored:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime
 from itertools import pairwise
@@ -18,13 +18,16 @@ from durability.results import (
     DeviceExpectation,
     DoseUnder,
     LatentAnswer,
+    LatentUnder,
     Prediction,
     RigNote,
     TrendContext,
     VoidedDrop,
 )
 from durability.store import bench, database
-from durability.workflow import quarantine
+from durability.workflow import declaration, quarantine
+from durability.workflow.follow_up import confirm_rules
+from durability.workflow.intermittent import intermittent_checks
 from durability.workflow.limits import Limit
 from durability.workflow.logbook import IN_USE, series_rows
 from durability.workflow.rig import RigLedger
@@ -564,17 +567,40 @@ def answer_latent(session: Session, on: str | None) -> LatentAnswer:
     LatentAnswer
         With doses under the literature's exponents.
     """
+    from durability.latent import judge_latent_link
+
     day = typed_date(on, option="--on") if on else date.today()  # noqa: DTZ011 - the bench's day
-    link = judge_devices(session, day)
+    histories = device_histories(session)
     with database.reading(session.store) as connection:
         devices = bench.fetch(connection, "devices")
         quarantined = quarantine.quarantines(connection)
+        rules = confirm_rules(connection)
+        intermittent = intermittent_checks(connection, rules)
+        first_look_at = declaration.first_follow_up(connection)
+        declared = declaration.declarations(connection, histories, first_look_at)
     return LatentAnswer(
-        link=link,
-        doses=device_doses(device_histories(session), until_failed=True),
+        link=judge_latent_link(histories, on_day=_day_number(day)),
+        doses=device_doses(histories, until_failed=True),
         not_in_use={row["device"]: row["status"] for row in devices if row["status"] != IN_USE},
         quarantined=tuple(quarantined),
+        intermittent=tuple(intermittent),
+        without_unconfirmed=_without_unconfirmed(histories, rules),
+        first_follow_up_at=first_look_at,
+        declarations=declared,
     )
+
+
+def _without_unconfirmed(
+    histories: Sequence[DeviceHistory], rules: Mapping[str, Mapping[str, tuple[int, int]]]
+) -> LatentUnder | None:
+    """The verdict with the fails left out that no further look confirmed."""
+    from durability.latent.intermittent import without_unconfirmed
+    from durability.latent.judgement import link_verdict
+    from durability.latent.study import assemble
+
+    kept = [without_unconfirmed(history, rules.get(history.device, {})) for history in histories]
+    changed = sum(new is not old for new, old in zip(kept, histories, strict=True))
+    return LatentUnder(changed, *link_verdict(assemble(kept))) if changed else None
 
 
 def device_doses(

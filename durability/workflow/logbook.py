@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 from durability.errors import RecordRefused, UnusableCall
 from durability.intake.hand_entry import (
     TypedDrop,
     assignments,
+    typed_date,
     typed_time,
     typed_value,
     typed_values,
@@ -32,7 +33,10 @@ def make_store(session: Session) -> bool:
 # ---------------------------------------------------------------------- specimens and sensors
 
 IN_USE = "in use"
-"""Status of a specimen until it is retired, lost, sold, destroyed or refused."""
+"""Status of a specimen until it is retired, retained, lost, sold, destroyed or refused."""
+
+RETAINED = "retained"
+"""Kept back, to be tested again on days that are set beforehand."""
 
 
 def add_specimen(
@@ -130,13 +134,18 @@ def show_specimen(session: Session, code: str) -> dict[str, Any]:
         return {
             **{key: value for key, value in specimen.items() if key != "specimen_id"},
             "quarantines": bench.fetch(connection, "quarantines_of_device", device=code),
+            "states": bench.fetch(connection, "states_of_specimen", code=code),
             "series": bench.fetch(connection, "series_of_specimen", code=code),
             "damage": bench.fetch(connection, "damage_of_specimen", code=code),
         }
 
 
 def retire_specimen(
-    session: Session, code: str, reason: str, state: str = "retired"
+    session: Session,
+    code: str,
+    reason: str,
+    state: str = "retired",
+    retests_on: Sequence[str] = (),
 ) -> Quarantine | None:
     """Mark a specimen as no longer in use; its record stays.
 
@@ -146,8 +155,11 @@ def retire_specimen(
         Store and person.
     code, reason : str
         Its code, and why.
-    state : {"retired", "lost", "sold", "destroyed", "refused"}
+    state : {"retired", "retained", "lost", "sold", "destroyed", "refused"}
         What became of it. It owes no inspection from then on; what its last check said stands.
+    retests_on : sequence of str
+        ISO dates on which a retained one is to be tested again; one that is retained already gets
+        them besides those it has.
 
     Returns
     -------
@@ -156,22 +168,83 @@ def retire_specimen(
 
     Raises
     ------
+    UnusableCall
+        A retained one without a date, dates for another state, or a date that is past.
     RecordRefused
         It is no longer in use already.
     """
+    days = sorted({typed_date(day, option="--retest-on") for day in retests_on})
+    if (state == RETAINED) != bool(days):
+        raise UnusableCall("--retest-on: goes with --state retained, which needs one or more")
+    if days and days[0] < date.today():  # noqa: DTZ011 - the bench's day
+        raise UnusableCall(f"--retest-on {days[0]}: is past; give a day to come")
     with entry(session, "specimen retire") as (connection, entry_id):
         specimen = bench.find(connection, "specimen", code)
-        if specimen["status"] != IN_USE:
-            raise RecordRefused(f"specimen {code!r}: {specimen['status']} already")
-        bench.amend(
-            connection,
-            "specimen",
-            specimen["specimen_id"],
-            [("status", specimen["status"], state)],
-            reason=reason,
-            entry_id=entry_id,
-        )
+        if specimen["status"] != IN_USE and not specimen["status"] == state == RETAINED:
+            raise RecordRefused(
+                f"specimen {code!r}: {specimen['status']} already; when it is to be used again:"
+                f" durability specimen return {code} --reason WHY"
+            )
+        if specimen["status"] != state:
+            _set_state(connection, specimen, state, reason, entry_id)
+        for day in days:
+            bench.run(
+                connection,
+                "add_retest",
+                specimen_id=specimen["specimen_id"],
+                retest_on=day,
+                entry_id=entry_id,
+            )
         return next(iter(quarantine.quarantines(connection, code)), None)
+
+
+def return_specimen(
+    session: Session, code: str, reason: str
+) -> tuple[str, datetime, Quarantine | None]:
+    """Take a specimen back into use: one that was lost has turned up, one kept back is needed.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    code, reason : str
+        Its code, and how it came back.
+
+    Returns
+    -------
+    state : str
+        What it was until now.
+    since : datetime
+        From when; between then and now no one knows how it fared.
+    kept : Quarantine or None
+        Of a device whose battery was suspect when it left.
+
+    Raises
+    ------
+    RecordRefused
+        It is in use.
+    """
+    with entry(session, "specimen return") as (connection, entry_id):
+        specimen = bench.find(connection, "specimen", code)
+        if specimen["status"] == IN_USE:
+            raise RecordRefused(f"specimen {code!r}: in use already")
+        was = bench.fetch(connection, "states_of_specimen", code=code)[-1]
+        _set_state(connection, specimen, IN_USE, reason, entry_id)
+        kept = next(iter(quarantine.quarantines(connection, code)), None)
+    return str(was["state"]), was["since"], kept
+
+
+def _set_state(
+    connection: Any, specimen: Mapping[str, Any], state: str, reason: str, entry_id: Any
+) -> None:
+    bench.amend(
+        connection,
+        "specimen",
+        specimen["specimen_id"],
+        [("status", specimen["status"], state)],
+        reason=reason,
+        entry_id=entry_id,
+    )
 
 
 # ------------------------------------------------------------------------------- drop series
@@ -506,7 +579,12 @@ class StoredDrop:
 
 
 def add_drop(
-    session: Session, series: str, typed: TypedDrop, *, command: str = "drop add"
+    session: Session,
+    series: str,
+    typed: TypedDrop,
+    *,
+    command: str = "drop add",
+    despite_quarantine: str | None = None,
 ) -> StoredDrop:
     """Store the next drop of an open series, and what was seen on its case.
 
@@ -521,6 +599,8 @@ def add_drop(
         temperature_c, dropped_at, note, damage_severity, damage_location, damage_note.
     command : str, optional
         What the act of writing was, in short.
+    despite_quarantine : str, optional
+        How the device came to be dropped while it was in quarantine; it lived through it.
 
     Returns
     -------
@@ -532,7 +612,8 @@ def add_drop(
     UnusableCall
         A value is out of its range.
     RecordRefused
-        The series is unknown or closed, or a bare drop brings damage of a case.
+        The series is unknown or closed, its device in quarantine, or a bare drop brings damage of
+        a case.
     """
     values = typed.values
     row = typed_values(
@@ -560,9 +641,12 @@ def add_drop(
         found = rows[0] if rows else bench.find(connection, "series", series)
         if found["status"] == "closed":
             raise RecordRefused(f"series {series!r}: closed; open another series for further drops")
+        in_quarantine = False
         if found["is_quarantined"]:
             at = dropped_at if values.get("dropped_at") else None
-            quarantine.refuse_in_quarantine(connection, found["device"], at)
+            in_quarantine = quarantine.refuse_in_quarantine(
+                connection, found["device"], at, despite=despite_quarantine
+            )
         number = 1 + found["last_drop_number"]
         drop_id = bench.run(
             connection,
@@ -575,11 +659,21 @@ def add_drop(
             **row,
             entry_id=entry_id,
         )
+        if in_quarantine:
+            bench.run(
+                connection,
+                "add_drop_in_quarantine",
+                drop_id=drop_id,
+                reason=despite_quarantine,
+                entry_id=entry_id,
+            )
         if damage["damage_severity"] is not None:
             _note_case_damage(connection, found, number, damage, entry_id)
         ids = (found["device_id"], found["case_id"])
         unseen = _without_baseline(connection, *ids) if number == 1 else []
         kept = _suspect_dropped(connection, found["device"], typed, dropped_at, entry_id)
+        if in_quarantine:
+            kept = quarantine.quarantines(connection, found["device"])[0]
     return StoredDrop(series, number, str(drop_id), tuple(unseen), kept)
 
 

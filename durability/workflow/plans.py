@@ -11,6 +11,8 @@ import numpy as np
 from durability.basis import counted
 from durability.errors import RecordRefused, UnusableCall
 from durability.store import bench, database
+from durability.workflow import quarantine
+from durability.workflow.logbook import IN_USE, tells_cracked_glass
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:
@@ -398,7 +400,7 @@ def make_sheet(
             members = [
                 row["specimen"]
                 for row in known
-                if row["model"] == model and row["status"] == "in use"
+                if row["model"] == model and row["status"] == IN_USE
             ]
             if not members:
                 raise RecordRefused(f"--case-model {model!r}: no case of that model in use")
@@ -406,12 +408,28 @@ def make_sheet(
         for code in cases:
             found = _item(connection, code, ("case",), "--case")
             items.setdefault(str(found["model"] or "cases"), []).append(code)
+        quarantined = []
         for code in bare:
-            _item(connection, code, ("device", "dummy"), "--bare")
-            items.setdefault("bare", []).append(code)
+            found = _item(connection, code, ("device", "dummy"), "--bare")
+            if found["quarantined_since"] is None:
+                items.setdefault("bare", []).append(code)
+            else:
+                quarantined.append(code)
+        if quarantined and not items:
+            quarantine.refuse_in_quarantine(connection, quarantined[0])
+        remarks = bench.fetch(connection, "device_remarks", device=None)
     if not items:
         raise UnusableCall("plan sheet: nothing to drop; give --case-model, --case or --bare")
-    return drop_sheet(items, list(orientations) or None, seed=seed, repeats=repeats, rest_s=rest_s)
+    sheet = drop_sheet(items, list(orientations) or None, seed=seed, repeats=repeats, rest_s=rest_s)
+    cracked = (
+        row["device"]
+        for row in remarks
+        if row["device"] in items.get("bare", ())
+        and tells_cracked_glass(row["location"], row["note"])
+    )
+    return replace(
+        sheet, quarantined=tuple(quarantined), cracked_glass=tuple(dict.fromkeys(cracked))
+    )
 
 
 def _item(
@@ -420,8 +438,8 @@ def _item(
     found = bench.find(connection, "specimen", code)  # type: ignore[arg-type]
     if found["kind"] not in kinds:
         raise RecordRefused(f"{option} {code!r}: is a {found['kind']}, not a {' or '.join(kinds)}")
-    if found["status"] == "retired":
-        raise RecordRefused(f"{option} {code!r}: is retired; use another specimen")
+    if found["status"] != IN_USE:
+        raise RecordRefused(f"{option} {code!r}: is {found['status']}; use another specimen")
     return found
 
 

@@ -1,4 +1,4 @@
-"""Quarantine of devices whose battery is suspect: put in by a note, ended by a named person."""
+"""Quarantine of devices whose battery is suspect: put in by a note; its end is ``clearance``."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import Any
 from durability.errors import RecordRefused, UnusableCall
 from durability.records import Quarantine
 from durability.store import bench, database
-from durability.workflow.session import Session, entry
+from durability.workflow.session import Session
 
 
 def in_quarantine(session: Session) -> list[Quarantine]:
@@ -31,7 +31,9 @@ def quarantines(connection: Any, device: str | None = None) -> list[Quarantine]:
     ]
 
 
-def refuse_in_quarantine(connection: Any, device: str, at: datetime | None = None) -> None:
+def refuse_in_quarantine(
+    connection: Any, device: str, at: datetime | None = None, *, despite: str | None = None
+) -> bool:
     """Refuse to drop a device in quarantine, unless the drop was made before.
 
     Parameters
@@ -42,20 +44,36 @@ def refuse_in_quarantine(connection: Any, device: str, at: datetime | None = Non
         Its code.
     at : datetime, optional
         When it was dropped, by the bench's clock; by default now.
+    despite : str, optional
+        Why a drop that was made all the same is recorded: the device lived through it.
+
+    Returns
+    -------
+    bool
+        Whether it was in quarantine by then, and is recorded despite that.
 
     Raises
     ------
     RecordRefused
-        The device was in quarantine by then.
+        It was, and nothing was said why.
+    UnusableCall
+        What was said is blank.
     """
+    if despite is not None and not despite.strip():
+        raise UnusableCall("--despite-quarantine: blank; say how it came to be dropped")
     for row in bench.fetch(connection, "quarantined_devices", device=device):
         if at is None or at > row["last_free_at"]:
+            if despite is not None:
+                return True
             raise RecordRefused(
                 f"device {device!r}: in QUARANTINE since {row['since']:%Y-%m-%d %H:%M}"
                 f" ({row['sign']}: {row['told']}); do not drop, charge or ship it: keep it away"
                 " from people and combustibles and watch it; only a named person clears it, with:"
-                f" durability specimen clear {device} --by NAME --reason WHY"
+                f" durability specimen clear {device} --by NAME --reason WHY --check"
+                " 'battery swelling=pass'; what was dropped all the same is recorded with: drop add"
+                " --despite-quarantine WHY"
             )
+    return False
 
 
 def suspect(
@@ -182,49 +200,3 @@ def suspect_imported(connection: Any, kind: str) -> tuple[Quarantine, ...]:
 def check_words(function: str, outcome: str, note: str | None) -> str:
     """One functional check in few words, for instance "battery swelling fail: lifts the cover"."""
     return f"{function} {outcome}" + (f": {note}" if note else "")
-
-
-def clear(session: Session, device: str, reason: str, *, named: bool) -> Quarantine:
-    """End the quarantine of a device, by the name of the person who answers for it.
-
-    Parameters
-    ----------
-    session : Session
-        Store and person.
-    device : str
-        Its code.
-    reason : str
-        What was found, and by what look.
-    named : bool
-        Whether the person gave a name of their own rather than the login's.
-
-    Returns
-    -------
-    Quarantine
-        As it was.
-
-    Raises
-    ------
-    UnusableCall
-        No person is named, or the reason is blank.
-    RecordRefused
-        The device is not in quarantine.
-    """
-    if not named or not session.person.strip():
-        raise UnusableCall("--by: missing; a quarantine is cleared by a named person")
-    if not reason.strip():
-        raise UnusableCall("--reason: blank; say what was found")
-    with entry(session, "specimen clear") as (connection, entry_id):
-        found = bench.find(connection, "specimen", device)
-        was = quarantines(connection, device)
-        if not was:
-            raise RecordRefused(f"specimen {device!r}: not in quarantine")
-        bench.run(
-            connection,
-            "clear_quarantine",
-            device_id=found["specimen_id"],
-            cleared_by=session.person.strip(),
-            reason=reason.strip(),
-            entry_id=entry_id,
-        )
-    return was[0]

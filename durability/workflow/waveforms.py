@@ -394,6 +394,7 @@ def _store_drop(
     samples: Sequence[bytes],
     *,
     operator: str | None,
+    despite_quarantine: str | None = None,
 ) -> MeasuredFile:
     """Keep a drop, its waveform with its cross axes, and its measures."""
     entry_id = bench.add_entry(
@@ -409,8 +410,9 @@ def _store_drop(
         if measured.dropped_at
         else (None, "")
     )
-    if rig["device"] is not None:
-        quarantine.refuse_in_quarantine(connection, rig["device"], moment)
+    in_quarantine = rig["device"] is not None and quarantine.refuse_in_quarantine(
+        connection, rig["device"], moment, despite=despite_quarantine
+    )
     drop_id = bench.run(
         connection,
         "add_drop",
@@ -429,6 +431,14 @@ def _store_drop(
         void_reason=measures.void_reason,
         entry_id=entry_id,
     )
+    if in_quarantine:
+        bench.run(
+            connection,
+            "add_drop_in_quarantine",
+            drop_id=drop_id,
+            reason=despite_quarantine,
+            entry_id=entry_id,
+        )
     waveform_id = store.add_waveform(
         connection,
         drop_id=drop_id,
@@ -565,6 +575,7 @@ def import_waveforms(
     options: RecordOptions | None = None,
     *,
     keep_good: bool = False,
+    despite_quarantine: str | None = None,
     on_file: Callable[[int, int], None] = lambda number, files: None,
 ) -> WaveformImport:
     """Take recorders' files as the next drops of a series, in one transaction.
@@ -585,6 +596,8 @@ def import_waveforms(
         What the files do not tell.
     keep_good : bool
         Store the readable ones; the others land in a rejects file beside the first.
+    despite_quarantine : str, optional
+        How the device came to be dropped while it was in quarantine; it lived through it.
     on_file : callable
         Told the number of each file, from 1, and how many there are.
 
@@ -653,6 +666,7 @@ def import_waveforms(
                         options,
                         samples,
                         operator=None,
+                        despite_quarantine=despite_quarantine,
                     )
                 )
                 taken[drop.file_sha256 or ""].append(

@@ -8,6 +8,7 @@ SELECT
     k.as_left_mv_per_g AS sensitivity_mv_per_g, n.full_scale_g, n.natural_frequency_hz,
     k.calibrated_on, k.calibration_due, k.certificate AS calibration_certificate,
     k.next_calibrated_on, k.next_drift_pct, k.scaled_off_pct, d.operator, d.note,
+    q.reason AS made_in_quarantine,
     d.amended, d.file_name, d.source_row, d.file_sha256, d.entered_by, d.entered_at_utc,
     e.command, e.program_version, d.drop_id
 FROM all_drops AS d
@@ -18,4 +19,5 @@ LEFT JOIN all_specimens AS v ON v.specimen_id = d.device_id
 LEFT JOIN all_specimens AS c ON c.specimen_id = d.case_id
 LEFT JOIN sensor AS n ON n.code = d.sensor
 LEFT JOIN calibrated_drops AS k ON k.drop_id = d.drop_id
+LEFT JOIN drop_in_quarantine AS q ON q.drop_id = d.drop_id
 WHERE d.drop_id = $drop_id

@@ -7,7 +7,9 @@ WITH told AS (
         concat_ws(', ', 'peak ' || round(peak_g, 1)::VARCHAR || ' g',
             CASE WHEN $code = "case" THEN 'device ' || device ELSE coalesce('in case ' || "case", 'bare') END,
             round(drop_height_mm)::INTEGER::VARCHAR || ' mm', orientation, surface,
-            CASE WHEN status = 'void' THEN 'VOID: ' || void_reason END, note) AS what,
+            CASE WHEN status = 'void' THEN 'VOID: ' || void_reason END, note,
+            'made in QUARANTINE: ' || (SELECT reason FROM drop_in_quarantine AS q
+                WHERE q.drop_id = all_drops.drop_id)) AS what,
         CASE WHEN status = 'valid' THEN peak_g END AS peak_g, NULL::BIGINT AS days_since_drop,
         file_name, source_row, entered_by, entered_at_utc
     FROM all_drops
@@ -27,15 +29,13 @@ WITH told AS (
             string_agg(c."function" || ' ' || c.outcome || coalesce(' (' || c.note || ')', ''),
                 ', ' ORDER BY c.outcome, c."function") FILTER (c.outcome <> 'pass'),
             count(*) FILTER (c.outcome = 'pass') || ' pass',
-            any_value(CASE WHEN w.is_blind THEN 'blind' END),
-            any_value(CASE WHEN w.inspection_id IS NOT NULL AND f.inspection_id IS NULL
-                THEN 'broken off' END)),
+            any_value(CASE WHEN f.is_blind THEN 'blind' END),
+            any_value(CASE WHEN f.unfinished_of IS NOT NULL THEN 'broken off' END)),
         NULL, any_value(k.days_since_drop), any_value(c.file_name), min(c.source_row),
         any_value(c.entered_by), any_value(c.entered_at_utc)
     FROM all_checks AS c
     JOIN device_looks AS k ON k.inspection_id = c.inspection_id
-    LEFT JOIN inspection_walk AS w ON w.inspection_id = c.inspection_id
-    LEFT JOIN inspection_finish AS f ON f.inspection_id = c.inspection_id
+    JOIN inspection_forms AS f ON f.inspection_id = c.inspection_id
     WHERE c.device = $code
     GROUP BY c.inspection_id, c.inspected_at
     UNION ALL
