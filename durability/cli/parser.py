@@ -761,6 +761,25 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
         metavar="FILE",
         help="write the dated report: JSON when it ends in .json, else Markdown",
     )
+    sealed = command(
+        commands,
+        "seal",
+        "fingerprint the record, so that a change by hand shows",
+        "integrity:seal",
+        writer,
+    )
+    _quiet(sealed)
+    held = command(
+        commands,
+        "verify",
+        "hold the record against its seals and its kept waveforms",
+        "integrity:verify",
+        common,
+    )
+    held.add_argument(
+        "--digest", metavar="HEX", help="digest of a seal as you noted it outside the store"
+    )
+    _quiet(held)
     command(commands, "demo", "build and show the invented scenario", "demo:demo", writer)
 
 
