@@ -71,6 +71,19 @@ _COLUMNS: dict[str, tuple[tuple[str, str], ...]] = {
         ("status", "status"),
         ("remark", "remark"),
     ),
+    "damage": (
+        ("specimen", "specimen"),
+        ("series", "series"),
+        ("drop_number", "drop"),
+        ("severity", "severity"),
+        ("mode", "mode"),
+        ("location", "location"),
+        ("note", "note"),
+        ("inspector", "seen by"),
+        ("photos", "photos"),
+        ("entered_by", "entered by"),
+        ("entered_at_utc", "entered, UTC"),
+    ),
     "inspections": (
         ("inspected_at", "inspected"),
         ("device", "device"),
@@ -91,7 +104,7 @@ _COLUMNS: dict[str, tuple[tuple[str, str], ...]] = {
 
 _WORDY = {
     "remark", "not_passed", "stages", "functions", "condition", "model", "case_model", "name",
-    "last_dropped_at", "status",
+    "last_dropped_at", "status", "location", "note", "photos", "entered_at_utc",
 }  # fmt: skip
 """Columns whose text may run over several lines."""
 
@@ -222,6 +235,9 @@ def _with_words(what: str, row: dict[str, Any]) -> dict[str, Any]:
         worst = row["worst_damage"]
         row["worst_damage"] = None if worst is None else labels.severity(worst)
         row["status"] = labels.status(row["status"], row["quarantined_since"])
+    if what == "damage":
+        row["severity"] = labels.severity(row["severity"])
+        row["photos"] = labels.photos(row["photos"])
     if what == "inspections":
         row["not_passed"] = labels.look(row)
     if what == "drops":

@@ -7,6 +7,8 @@ WITH recorded AS (
     UNION ALL
     SELECT entry_id, 'damage_note', to_json(t) FROM damage_note AS t
     UNION ALL
+    SELECT entry_id, 'damage_photo', to_json(t) FROM damage_photo AS t
+    UNION ALL
     SELECT entry_id, 'drops', to_json(t) FROM drops AS t
     UNION ALL
     SELECT entry_id, 'entry', to_json(t) FROM entry AS t
