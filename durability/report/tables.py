@@ -76,13 +76,9 @@ _COLUMNS: dict[str, tuple[tuple[str, str], ...]] = {
         ("series", "series"),
         ("drop_number", "drop"),
         ("severity", "severity"),
-        ("mode", "mode"),
-        ("location", "location"),
-        ("note", "note"),
+        ("seen", "what was seen"),
         ("inspector", "seen by"),
-        ("photos", "photos"),
-        ("entered_by", "entered by"),
-        ("entered_at_utc", "entered, UTC"),
+        ("entered", "entered (UTC)"),
     ),
     "inspections": (
         ("inspected_at", "inspected"),
@@ -104,7 +100,7 @@ _COLUMNS: dict[str, tuple[tuple[str, str], ...]] = {
 
 _WORDY = {
     "remark", "not_passed", "stages", "functions", "condition", "model", "case_model", "name",
-    "last_dropped_at", "status", "location", "note", "photos", "entered_at_utc",
+    "last_dropped_at", "status", "seen", "entered",
 }  # fmt: skip
 """Columns whose text may run over several lines."""
 
@@ -237,7 +233,9 @@ def _with_words(what: str, row: dict[str, Any]) -> dict[str, Any]:
         row["status"] = labels.status(row["status"], row["quarantined_since"])
     if what == "damage":
         row["severity"] = labels.severity(row["severity"])
-        row["photos"] = labels.photos(row["photos"])
+        seen = (row["mode"], row["location"], row["note"], labels.photos(row["photos"]))
+        row["seen"] = labels.listed(words for words in seen if words) or None
+        row["entered"] = f"{labels.moment(row['entered_at_utc'])} by {row['entered_by']}"
     if what == "inspections":
         row["not_passed"] = labels.look(row)
     if what == "drops":

@@ -363,7 +363,10 @@ def _damage(contents: ReportContents) -> Section:
     seen = set()
     first = []
     for row in contents.damage:
-        what = (row["specimen"], row["severity"], row["mode"], row["location"], row["note"])
+        what = (
+            *(row[name] for name in ("specimen", "severity", "mode", "location", "note")),
+            labels.photos(row["photos"]),
+        )
         if what not in seen:
             seen.add(what)
             first.append(row)
