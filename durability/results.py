@@ -1283,6 +1283,80 @@ class SelfCheck:
         return tuple(value for value in self.values if not value.passed)
 
 
+# -------------------------------------------------------------------------------- integrity
+
+
+@dataclass(frozen=True, slots=True)
+class Seal:
+    """A fingerprint of the whole record as it was."""
+
+    seal_number: int
+    entries: int
+    """Entries it covers."""
+    digest: str
+    """SHA-256, 64 hexadecimal digits."""
+    engine_version: str
+    sealed_at_utc: datetime | None
+    sealed_by: str | None
+    """None when the entry that made the seal is gone."""
+    is_whole: bool
+    """Whether its list of fingerprints still gives its digest."""
+
+
+@dataclass(frozen=True, slots=True)
+class AlteredEntry:
+    """A sealed entry that is no longer as it was."""
+
+    seal_number: int
+    entered_at_utc: datetime
+    entered_by: str
+    command: str
+    file_name: str | None
+    is_gone: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Rebuilt:
+    """Whether a drop's kept record, measured again as it was, gives the measures on record."""
+
+    series: str
+    drop_number: int
+    outcome: Literal["same", "different", "older method"]
+
+
+@dataclass(frozen=True, slots=True)
+class Integrity:
+    """What holding the record against its seals and its kept waveforms showed."""
+
+    seals: tuple[Seal, ...]
+    altered: tuple[AlteredEntry, ...]
+    unsealed_entries: int
+    unsealed_rows: int
+    rebuilt: tuple[Rebuilt, ...] = ()
+    digest: str | None = None
+    """A digest from outside the store that was asked about."""
+
+    @property
+    def seal_of_digest(self) -> Seal | None:
+        """The seal that bears the digest asked about."""
+        return next((seal for seal in self.seals if seal.digest == self.digest), None)
+
+    @property
+    def broken_seals(self) -> tuple[Seal, ...]:
+        """Seals whose own list was changed."""
+        return tuple(seal for seal in self.seals if not seal.is_whole)
+
+    @property
+    def is_sound(self) -> bool:
+        """Whether nothing sealed was changed and every record gives its measures again."""
+        return not (
+            self.altered
+            or self.broken_seals
+            or any(each.outcome == "different" for each in self.rebuilt)
+            or (self.digest is not None and self.seal_of_digest is None)
+        )
+
+
 # ----------------------------------------------------------------------------------- report
 
 ScopeKind = Literal["whole record", "case model", "series", "specimen", "follow-up plan"]

@@ -14,6 +14,25 @@ OUTCOMES: tuple[Outcome, ...] = ("pass", "degraded", "fail", "not_tested")
 DAMAGE_SEVERITIES = {0: "none", 1: "cosmetic", 2: "minor", 3: "major", 4: "failed"}
 SEVERITY_COSMETIC = 1
 SEVERITY_FAILED = 4
+DAMAGE_MODES = {
+    "crack": "a line opened in a hard part; nothing has come apart",
+    "split": "opened along a seam, or right through an edge",
+    "tear": "opened in a soft part: foam, rubber, fabric, film",
+    "puncture": "pierced through by something pointed",
+    "fracture": "broken into pieces, or a piece broke off; shattered glass too",
+    "dent": "pushed in at one place",
+    "permanent set": "bent, flattened or thinner, and does not come back",
+    "abrasion": "scuffed, scratched or worn at the surface",
+    "delamination": "layers parted from each other",
+    "loosening": "a part has play, lifts or does not close, but is still on",
+    "detachment": "a part came off",
+    "leak": "lets something in or out",
+    "swelling": "bulged or grown",
+    "discoloration": "changed colour, stress whitening too",
+    "other": "none of these; the note says what",
+}
+"""What kind of damage it is: one word for each thing seen, so that kinds can be counted apart."""
+OTHER_MODE = "other"
 VOID_REASONS = (
     "cable snag",
     "wrong orientation",

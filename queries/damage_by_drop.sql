@@ -9,16 +9,19 @@
 -- column series: the series of that drop
 -- column drop_number: drop number within the series
 -- column severity: 0 none, 1 cosmetic, 2 minor, 3 major, 4 failed
+-- column mode: kind of damage in a fixed word
 -- column location: where it was
 -- column note: what was seen
+-- column inspector: who looked
 -- example (demo): --set case_code=M1
--- example (demo): M1 | 5 | demo-M1 | 5 | 0 | – | –
--- example (demo): M1 | 7 | demo-M1 | 7 | 1 | edge 2-3 | scuffed
--- example (demo): M1 | 10 | demo-M1 | 10 | 1 | edge 2-3 | scuffed
--- example (demo): M1 | 11 | demo-M1 | 11 | 2 | edge 2-3 | hairline at the seam
--- example (demo): M1 | 15 | demo-M1 | 15 | 3 | edge 2-3 | seam open by 8 mm
--- example (demo): M1 | 18 | demo-M1 | 18 | 4 | edge 2-3 | split along the seam, no longer holds the de…
-SELECT "case", case_drop_number, series, drop_number, severity, location, note
+-- example (demo): M1 | 5 | demo-M1 | 5 | 0 | – | – | – | operator 2
+-- example (demo): M1 | 7 | demo-M1 | 7 | 1 | abrasion | edge 2-3 | scuffed | operator 2
+-- example (demo): M1 | 10 | demo-M1 | 10 | 1 | abrasion | edge 2-3 | scuffed | operator 2
+-- example (demo): M1 | 11 | demo-M1 | 11 | 2 | crack | edge 2-3 | hairline at the seam | operator 2
+-- example (demo): M1 | 15 | demo-M1 | 15 | 3 | split | edge 2-3 | seam open by 8 mm | operator 2
+-- example (demo): M1 | 18 | demo-M1 | 18 | 4 | split | edge 2-3 | split along the seam, no longer ho… | operator 2
+SELECT "case", case_drop_number, series, drop_number, severity, mode, location, note,
+    inspector
 FROM case_looks
 WHERE ($case_code IS NULL OR "case" = $case_code) AND severity >= $min_severity
 ORDER BY "case", case_drop_number, severity, damage_note_id

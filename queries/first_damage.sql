@@ -8,20 +8,22 @@
 -- column case_model: its model
 -- column drops: drops lived through, voided ones counted
 -- column first_damage_at: drop of the first damage of any severity
+-- column mode: what kind it was, in a fixed word
 -- column location: where that was
 -- column note: what was seen
 -- column minor_at: drop by which severity 2 (minor) or worse was seen
 -- column major_at: drop by which severity 3 (major) or worse was seen
 -- column failed_at: drop by which severity 4 (failed) was seen
--- example (demo): M1 | Moraine | 18 | 7 | edge 2-3 | scuffed | 11 | 15 | 18
--- example (demo): M2 | Moraine | 23 | 9 | edge 2-3 | scuffed | 14 | 19 | 23
--- example (demo): M4 | Moraine | 24 | 9 | edge 2-3 | scuffed | 14 | 19 | 24
+-- example (demo): M1 | Moraine | 18 | 7 | abrasion | edge 2-3 | scuffed | 11 | 15 | 18
+-- example (demo): M2 | Moraine | 23 | 9 | abrasion | edge 2-3 | scuffed | 14 | 19 | 23
+-- example (demo): M4 | Moraine | 24 | 9 | abrasion | edge 2-3 | scuffed | 14 | 19 | 24
 WITH lived AS (
     SELECT "case", max(case_drop_number) AS drops FROM case_drops GROUP BY "case"
 )
 SELECT
     n."case", n.case_model, coalesce(l.drops, 0) AS drops,
     min(n.case_drop_number) AS first_damage_at,
+    min_by(n.mode, (n.case_drop_number, n.damage_note_id)) AS mode,
     min_by(n.location, (n.case_drop_number, n.damage_note_id)) AS location,
     min_by(n.note, (n.case_drop_number, n.damage_note_id)) AS note,
     min(n.case_drop_number) FILTER (WHERE n.severity >= 2) AS minor_at,

@@ -230,6 +230,7 @@ def test_damage_counts_the_drops_of_the_cases_life(small):
         "case_model": "M",
         "drops": 8,
         "first_damage_at": 3,
+        "mode": None,
         "location": "seam",
         "note": None,
         "minor_at": 5,

@@ -9,7 +9,7 @@ import duckdb
 import pytest
 
 from durability.__main__ import main
-from durability.report.questions import USES
+from durability.report.questions import USES, answer
 from durability.store import database
 from durability.store.saved_queries import saved_queries
 
@@ -122,3 +122,19 @@ def test_the_views_are_as_readme_says(view, small, tmp_path):
 def test_main_stays_quiet_in_a_pipe(small, capsys):
     assert main(["query", "--sql", "SELECT 1 AS n", "--json"]) == 0
     assert capsys.readouterr().err == ""
+
+
+@pytest.mark.parametrize("width", range(60, 100, 5))
+def test_no_word_and_no_digit_of_a_table_is_cut(width, monkeypatch, capsys):
+    """To fit a table its widest columns were cut below their longest word: 160 read as 16."""
+    monkeypatch.setenv("COLUMNS", str(width))
+    headings = ("case_model", "mode", "cases", "cases_seen", "first_seen_at", "worst_severity",
+                "cases_failed", "first_failed_at", "drops_watched")  # fmt: skip
+    rows = [
+        ("Moraine", "abrasion", 8, 3, 15, 4, 3, 18, 160),
+        ("Tarn", "permanent set", 7, 6, 14, 2, 0, None, 257),
+    ]
+    answer("Modes", {}, headings, rows)
+    told = capsys.readouterr().out.replace(";", " ").split()
+    for words in (*headings, *(cell for row in rows for cell in row if cell)):
+        assert set(str(words).replace("_", " ").split()) <= set(told)

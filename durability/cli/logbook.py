@@ -251,12 +251,20 @@ def warn_of_drop(stored: logbook.StoredDrop, told: Mapping[str, str | None]) -> 
         from durability.report import labels
 
         warn([labels.unseen_line(stored.unseen)])
-    words = [told.get(name) for name in ("note", "damage_location", "damage_note")]
-    if any(words) and logbook.tells_cracked_glass(*words):
+    seen = ("damage_location", "damage_mode", "damage_note", "note")
+    _warn_of_words(*(told.get(name) for name in seen))
+    warn_of(stored.quarantine)
+
+
+def _warn_of_words(location: str | None, *words: str | None) -> None:
+    """Say what damage words call for: a place that can't be meant, cracked glass."""
+    doubt = logbook.doubted_place(location)
+    if doubt is not None:
+        warn([doubt])
+    if (location or any(words)) and logbook.tells_cracked_glass(location, *words):
         from durability.report import labels
 
         warn([labels.EYE_PROTECTION])
-    warn_of(stored.quarantine)
 
 
 def void_drop(options: Namespace) -> int:
@@ -311,8 +319,11 @@ def add_damage(options: Namespace) -> int:
         options.severity,
         series=options.series,
         drop_number=options.drop_number,
+        mode=options.mode,
         location=options.location,
         note=options.note,
+        inspector=options.inspector,
+        photos=options.photos,
     )
     kept = told.pop("quarantine")
     place = (
@@ -320,11 +331,9 @@ def add_damage(options: Namespace) -> int:
         if told["series"]
         else "before any drop"
     )
-    say(options, told, f"noted on {told['specimen']}: severity {told['severity']}, {place}")
-    if logbook.tells_cracked_glass(options.location, options.note):
-        from durability.report import labels
-
-        warn([labels.EYE_PROTECTION])
+    mode = f" ({told['mode']})" if told["mode"] else ""
+    say(options, told, f"noted on {told['specimen']}: severity {told['severity']}{mode}, {place}")
+    _warn_of_words(options.location, options.mode, options.note)
     warn_of(kept)
     return 0
 

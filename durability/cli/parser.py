@@ -6,6 +6,8 @@ import argparse
 import sys
 from typing import Any, NoReturn
 
+from durability.vocabulary import DAMAGE_MODES
+
 _EPILOG = """\
 exit status: 0 all well, 1 something was refused or found wrong, 2 the call can't be used.
 Relative comparison of cases under one set of conditions; not a promise of life in the field.
@@ -259,6 +261,7 @@ def _drops(group: Any, command: Any, writer: Any, common: Any) -> None:
     add.add_argument("--temperature-c", metavar="C")
     add.add_argument("--dropped-at", metavar="TIME", help="ISO 8601; else now")
     add.add_argument("--damage-severity", metavar="N", help="0 to 4, seen on the case")
+    add.add_argument("--damage-mode", metavar="WORD", help="as --mode of damage add")
     add.add_argument("--damage-location", metavar="WHERE")
     add.add_argument("--damage-note", metavar="WORDS")
     add.add_argument("--note", metavar="WORDS")
@@ -304,8 +307,18 @@ def _damage(group: Any, command: Any, writer: Any, _: Any) -> None:
         metavar="N",
         help="0 none, 1 cosmetic, 2 minor, 3 major, 4 failed",
     )
+    add.add_argument("--mode", metavar="WORD", help=", ".join(DAMAGE_MODES))
     add.add_argument("--location", metavar="WHERE")
     add.add_argument("--note", metavar="WORDS")
+    add.add_argument(
+        "--photo",
+        dest="photos",
+        action="append",
+        default=[],
+        metavar="FILE",
+        help="a picture of it; its name and SHA-256 are kept, not the picture; repeatable",
+    )
+    add.add_argument("--inspector", metavar="NAME", help="who looked; else who enters it")
     add.add_argument("--series", metavar="S")
     add.add_argument("--drop", type=int, metavar="NUMBER", dest="drop_number")
 
@@ -313,7 +326,7 @@ def _damage(group: Any, command: Any, writer: Any, _: Any) -> None:
 def _imports(group: Any, command: Any, writer: Any, _: Any) -> None:
     for kind, columns in (
         ("drops", "series, drop_number, peak_g and more"),
-        ("damage", "specimen, severity; series, drop_number, location, note"),
+        ("damage", "specimen, severity; series, drop_number, mode, location, note, inspector"),
         (
             "inspections",
             "device, inspected_at, function, outcome; measured, unit, note, inspector, blind,"
@@ -908,6 +921,25 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
         metavar="FILE",
         help="write the dated report: JSON when it ends in .json, else Markdown",
     )
+    sealed = command(
+        commands,
+        "seal",
+        "fingerprint the record, so that a change by hand shows",
+        "integrity:seal",
+        writer,
+    )
+    _quiet(sealed)
+    held = command(
+        commands,
+        "verify",
+        "hold the record against its seals and its kept waveforms",
+        "integrity:verify",
+        common,
+    )
+    held.add_argument(
+        "--digest", metavar="HEX", help="digest of a seal as you noted it outside the store"
+    )
+    _quiet(held)
     command(commands, "demo", "build and show the invented scenario", "demo:demo", writer)
 
 

@@ -31,6 +31,7 @@ HELP = """\
   118 6.2           peak g and pulse duration in ms
   118 h1205 t21     height reached in mm, temperature in C
   118 d2 corner 3   damage of severity 2 (0 to 4) seen on the case, and where
+  118 d2/crack      and its mode in a fixed word: d2/x lists them
   118 # words       a note
   118 v1            stored, but void; v alone lists the keys 1 to 6
   118 void: words   the same with words of your own

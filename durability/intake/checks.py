@@ -6,10 +6,17 @@ from typing import Any
 
 import pandas as pd
 
-from durability.intake.columns import COLUMNS, FILE_KINDS, Column
+from durability.intake.columns import (
+    COLUMNS,
+    FILE_KINDS,
+    MODE_OF_NOTHING,
+    OTHER_UNSAID,
+    Column,
+)
 from durability.intake.tables import Sheet
 from durability.orientation import impossible_designation
 from durability.records import Rejection
+from durability.vocabulary import OTHER_MODE
 
 _DECIMAL_COMMA = r"^-?\d+,\d+$"
 _OFFSET = r"(?:[T ]\d{2}:?\d{2}.*?)(Z|[+-]\d{2}:?\d{2})$"
@@ -56,6 +63,9 @@ def check_sheet(sheet: Sheet, kind: str) -> tuple[pd.DataFrame, list[Rejection]]
             unnamed = rows[specimen].isna() & rows[f"{specimen}_model"].notna()
             rows[specimen] = rows[specimen].mask(unnamed, rows["series"] + f"/{specimen}")
         faults += _drop_faults(rows, text)
+        faults += _mode_faults(rows, prefix="damage_")
+    if kind == "damage":
+        faults += _mode_faults(rows, prefix="")
 
     refused: dict[int, Rejection] = {}
     for mask, name, reason in faults:
@@ -190,8 +200,18 @@ def _drop_faults(rows: pd.DataFrame, text: pd.DataFrame) -> list[tuple[pd.Series
         ),
         (
             rows["damage_severity"].isna()
-            & (rows["damage_location"].notna() | rows["damage_note"].notna()),
+            & rows[["damage_mode", "damage_location", "damage_note"]].notna().any(axis="columns"),
             "damage_severity",
             "blank beside a damage note; give 0 none, 1 cosmetic, 2 minor, 3 major or 4 failed",
         ),
+    ]
+
+
+def _mode_faults(rows: pd.DataFrame, *, prefix: str) -> list[tuple[pd.Series, str, str]]:
+    """What a coded damage note must hold together."""
+    mode, severity, note = (rows[prefix + name] for name in ("mode", "severity", "note"))
+    unseen = mode.notna() & (severity == 0).fillna(False).astype(bool)
+    return [
+        (unseen, prefix + "mode", MODE_OF_NOTHING),
+        ((mode == OTHER_MODE) & note.isna(), prefix + "note", OTHER_UNSAID),
     ]

@@ -5,7 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from durability.vocabulary import DAMAGE_SEVERITIES, OUTCOMES, PURPOSES, SPECIMEN_KINDS
+from durability.vocabulary import (
+    DAMAGE_MODES,
+    DAMAGE_SEVERITIES,
+    OUTCOMES,
+    PURPOSES,
+    SPECIMEN_KINDS,
+)
 
 ColumnKind = Literal["text", "number", "integer", "date", "timestamp", "choice"]
 
@@ -40,6 +46,8 @@ def _choice(name: str, choices: tuple[str, ...]) -> Column:
 
 
 _SEVERITY = "0 none, 1 cosmetic, 2 minor, 3 major or 4 failed"
+MODE_OF_NOTHING = "stands beside severity 0 (none): leave it blank, or give a severity of 1 to 4"
+OTHER_UNSAID = "blank beside the mode other; say what was seen"
 _ISO_TIME = "an ISO 8601 date or time not in the future, like 2026-03-14T09:30+01:00"
 _ISO_DATE = "an ISO 8601 date, like 2026-03-14"
 
@@ -67,12 +75,14 @@ COLUMNS: dict[str, Column] = {
         _choice("status", ("valid", "void")),
         _text("void_reason", "why the drop does not count"),
         Column("damage_severity", "integer", _SEVERITY, least=0, most=max(DAMAGE_SEVERITIES)),
+        _choice("damage_mode", tuple(DAMAGE_MODES)),
         _text("damage_location", "where the damage is"),
         _text("damage_note", "what was seen"),
         _text("operator", "who dropped it"),
         _text("note", "free words"),
         _text("specimen", "the code of a case, device or dummy"),
         Column("severity", "integer", _SEVERITY, least=0, most=max(DAMAGE_SEVERITIES)),
+        _choice("mode", tuple(DAMAGE_MODES)),
         _text("location", "where the damage is"),
         Column("inspected_at", "timestamp", _ISO_TIME, past=True),
         _text("function", "what was checked, like charging"),
@@ -143,6 +153,7 @@ FILE_KINDS: dict[str, FileKind] = {
                 "status",
                 "void_reason",
                 "damage_severity",
+                "damage_mode",
                 "damage_location",
                 "damage_note",
                 "achieved_height_mm",
@@ -154,7 +165,7 @@ FILE_KINDS: dict[str, FileKind] = {
         FileKind(
             "damage",
             ("specimen", "severity"),
-            ("series", "drop_number", "location", "note"),
+            ("series", "drop_number", "mode", "location", "note", "inspector"),
         ),
         FileKind(
             "inspections",

@@ -10,7 +10,7 @@ from datetime import date, datetime
 from durability.errors import UnusableCall
 from durability.intake.columns import COLUMNS
 from durability.records import FunctionalCheck
-from durability.vocabulary import VOID_REASONS, Outcome
+from durability.vocabulary import DAMAGE_MODES, VOID_REASONS, Outcome
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,12 +202,16 @@ def assignments(texts: Sequence[str], columns: Sequence[str], option: str) -> di
 
 _VOID = re.compile(r"(?:^|(?<=\s))void:\s*(?P<reason>.*)$")
 _VOID_KEY = re.compile(r"(?:^|(?<=\s))v(?P<key>\d)(?:\s+(?P<words>.*))?$")
-_DAMAGE = re.compile(r"(?:^|(?<=\s))d(?P<severity>\d\S*)(?:\s+(?P<location>.*))?$")
+_DAMAGE = re.compile(
+    rf"(?:^|(?<=\s))d(?P<severity>\d[^\s/]*)(?:/(?P<mode>{'|'.join(DAMAGE_MODES)}|\S*))?"
+    r"(?:\s+(?P<location>.*))?$"
+)
 _LINE_COLUMNS = (
     "pulse_duration_ms",
     "achieved_height_mm",
     "temperature_c",
     "damage_severity",
+    "damage_mode",
     "damage_location",
 )
 _MARKED = {"h": "achieved_height_mm", "t": "temperature_c"}
@@ -219,8 +223,8 @@ def read_line(words: str) -> TypedDrop:
     Parameters
     ----------
     words : str
-        For instance "118", "118 6.2", "118 h1205 t21", "118 d2 corner 3 # hairline", "118 v1",
-        "void: the door slammed"; in this order.
+        For instance "118", "118 6.2", "118 h1205 t21", "118 d2 corner 3 # hairline",
+        "118 d2/crack corner 3", "118 v1", "void: the door slammed"; in this order.
 
     Returns
     -------
@@ -244,7 +248,7 @@ def read_line(words: str) -> TypedDrop:
     values["note"] = note.strip() or None
     if match := _DAMAGE.search(typed.strip()):
         typed = typed.strip()[: match.start()]
-        values |= {"damage_severity": match["severity"], "damage_location": match["location"]}
+        values |= {f"damage_{name}": told for name, told in match.groupdict().items()}
     readings: list[str] = []
     for word in typed.split():
         column = _MARKED.get(word[0])

@@ -354,6 +354,22 @@ def source(row: dict[str, Any]) -> str:
     return f"typed by {row['entered_by']}"
 
 
+NOT_CODED = "not coded"
+"""Damage told in free words only."""
+
+_DIGEST_SHOWN = 12
+"""Leading digits of a digest, enough to know a file again; --json tells all 64."""
+
+
+def photos(kept: Iterable[Mapping[str, str]]) -> str | None:
+    """Pictures by name, each with the first digits of its SHA-256; None without any."""
+    named = (
+        f"{photo['file_name']} (SHA-256 {photo['file_sha256'][:_DIGEST_SHOWN]}...)"
+        for photo in kept
+    )
+    return listed(named) or None
+
+
 def condition(row: dict[str, Any]) -> str:
     """Height, surface and orientation of a series in a few words."""
     height = row.get("drop_height_mm")

@@ -79,9 +79,9 @@ def answer(
         return
     headings = [name.replace("_", " ") for name in columns]
     cells = [[labels.text(value) for value in row] for row in rows]
-    widths = [max(map(_longest_word, texts)) for texts in zip(headings, *cells, strict=True)]
     console = tables.console()
-    if sum(widths) + _GAP * len(widths) > console.width:
+    widths = _column_widths(list(zip(headings, *cells, strict=True)), console.width)
+    if widths is None:
         for row in cells:
             pairs = "; ".join(f"{name} {cell}" for name, cell in zip(headings, row, strict=True))
             console.print(Padding(Text(pairs), (0, 0, 0, _GAP)), Text())
@@ -95,8 +95,26 @@ def answer(
     table.show_edge = False
     table.padding = (0, _GAP - 1, 0, 0)
     for column, width in zip(table.columns, widths, strict=True):
-        column.min_width = width
+        column.width = width
     console.print(table)
+
+
+def _column_widths(columns: Sequence[Sequence[str]], room: int) -> list[int] | None:
+    """Width of each column: no word is cut, and what room is left is shared; None where too wide.
+
+    A least width alone would not do: to fit a table, its widest columns are cut below that.
+    """
+    widths = [max(map(_longest_word, texts)) for texts in columns]
+    wanted = [max(map(len, texts)) - width for texts, width in zip(columns, widths, strict=True)]
+    spare = room - sum(widths) - _GAP * len(widths)
+    if spare < 0:
+        return None
+    by_need = sorted(range(len(widths)), key=wanted.__getitem__)
+    for served, at in enumerate(by_need):
+        more = min(wanted[at], spare // (len(widths) - served))
+        widths[at] += more
+        spare -= more
+    return widths
 
 
 def _longest_word(text: str) -> int:

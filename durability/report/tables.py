@@ -71,6 +71,15 @@ _COLUMNS: dict[str, tuple[tuple[str, str], ...]] = {
         ("status", "status"),
         ("remark", "remark"),
     ),
+    "damage": (
+        ("specimen", "specimen"),
+        ("series", "series"),
+        ("drop_number", "drop"),
+        ("severity", "severity"),
+        ("seen", "what was seen"),
+        ("inspector", "seen by"),
+        ("entered", "entered (UTC)"),
+    ),
     "inspections": (
         ("inspected_at", "inspected"),
         ("device", "device"),
@@ -100,7 +109,7 @@ _COLUMNS: dict[str, tuple[tuple[str, str], ...]] = {
 
 _WORDY = {
     "remark", "not_passed", "stages", "functions", "condition", "model", "case_model", "name",
-    "last_dropped_at", "status",
+    "last_dropped_at", "status", "seen", "entered",
 }  # fmt: skip
 """Columns whose text may run over several lines."""
 
@@ -234,6 +243,11 @@ def _with_words(what: str, row: dict[str, Any]) -> dict[str, Any]:
         row["status"] = labels.status(row["status"], row["quarantined_since"])
     if what == "check_lists":
         row["version"] = labels.digest(row["sha256"])
+    if what == "damage":
+        row["severity"] = labels.severity(row["severity"])
+        seen = (row["mode"], row["location"], row["note"], labels.photos(row["photos"]))
+        row["seen"] = labels.listed(words for words in seen if words) or None
+        row["entered"] = f"{labels.moment(row['entered_at_utc'])} by {row['entered_by']}"
     if what == "inspections":
         row["not_passed"] = labels.look(row)
     if what == "drops":

@@ -100,12 +100,12 @@ _FAILING_CONTROL = "K07"
 _CONTROL_FATE = _Fate(70.0, "buttons", "side button sticks")
 _DIP_TANK_IN_USE = {("R04", "2 weeks"), ("K03", "2 weeks")}
 _DAMAGE = {
-    19: (1, "corner 2-3-5", "housing chipped"),
-    21: (2, "back cover", "lifted by a millimetre"),
-    22: (1, "corner 2-3-5", "housing chipped"),
-    23: (4, "display", "glass cracked"),
+    19: (1, "fracture", "corner 2-3-5", "housing chipped"),
+    21: (2, "loosening", "back cover", "lifted by a millimetre"),
+    22: (1, "fracture", "corner 2-3-5", "housing chipped"),
+    23: (4, "crack", "display", "glass cracked"),
 }
-"""By place: severity, location and note of what was seen on the radio after its last drop."""
+"""By place: severity, mode, location and note of what was seen on the radio after its last drop."""
 
 
 def follow_up_plan() -> FollowUpPlan:
@@ -132,15 +132,17 @@ def look_at_radios(
         first, last = (wall(radio.drops[at]["dropped_at"]) for at in (0, -1))
         _inspect(rng, scenario, radio.code, {_BEFORE: first - timedelta(days=1)}, last, fate)
         if radio.place in _DAMAGE:
-            severity, location, note = _DAMAGE[radio.place]
+            severity, mode, location, note = _DAMAGE[radio.place]
             scenario.damage.append(
                 {
                     "specimen": radio.code,
                     "series": radio.drops[-1]["series"],
                     "drop_number": radio.drops[-1]["drop_number"],
                     "severity": severity,
+                    "mode": mode,
                     "location": location,
                     "note": note,
+                    "inspector": "inspector 1",
                 }
             )
     start = workday(_CONTROLS_START, 0)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
@@ -50,6 +50,8 @@ _BARE_LEVEL_G = {"dummy": 1430.0, "device": 1060.0}
 """A radio's housing yields where a rigid block does not."""
 _PLANNED_DROPS = 28
 
+_SEEN_BY_TWO = ("M2", "M3", "M4", "S2")
+"""Sleeves that a second person rated too, after the same drops."""
 _VOIDED = {
     ("demo-T2", 7): (0.71, "cable snagged on the guide, landed slow"),
     ("demo-C3", 4): (1.34, "wrong orientation: landed on edge 2-3"),
@@ -304,6 +306,7 @@ class Bench:
                 "status": "valid",
                 "void_reason": None,
                 "damage_severity": None,
+                "damage_mode": None,
                 "damage_location": None,
                 "damage_note": None,
                 "note": _NOTES.get((run.series, at + 1)),
@@ -317,19 +320,43 @@ class Bench:
         marks = (0.35, 0.6, 0.82, 1.0) if splitting else (14.0, 40.0)
         life = case.splits_at_drop if splitting else 1.0
         words = {
-            0: (None, None),
-            1: ("edge 2-3" if splitting else "face 3", "scuffed"),
-            2: ("edge 2-3", "hairline at the seam" if splitting else "worn flat"),
-            3: ("edge 2-3", "seam open by 8 mm"),
-            4: ("edge 2-3", "split along the seam, no longer holds the device"),
+            0: (None, None, None),
+            1: ("abrasion", "edge 2-3" if splitting else "face 3", "scuffed"),
+            2: ("crack", "edge 2-3", "hairline at the seam")
+            if splitting
+            else ("abrasion", "edge 2-3", "worn flat"),
+            3: ("split", "edge 2-3", "seam open by 8 mm"),
+            4: ("split", "edge 2-3", "split along the seam, no longer holds the device"),
         }
         for row in rows:
             case.lived += 1
             severity = sum(case.lived >= mark * life for mark in marks)
             if severity > case.severity or row["drop_number"] % 5 == 0:
                 row["damage_severity"] = severity
-                row["damage_location"], row["damage_note"] = words[severity]
+                columns = ("damage_mode", "damage_location", "damage_note")
+                row.update(zip(columns, words[severity], strict=True))
+                if case.code in _SEEN_BY_TWO:
+                    self._look_again(row, words)
             case.severity = severity
+
+    def _look_again(self, row: Row, words: Mapping[int, Sequence[str | None]]) -> None:
+        """The rating of a second person, who takes a hairline for a scuff."""
+        severity = row["damage_severity"]
+        if severity == 2:
+            severity = 1
+        mode, location, note = words[severity]
+        self._scenario.damage.append(
+            {
+                "specimen": row["case"],
+                "series": row["series"],
+                "drop_number": row["drop_number"],
+                "severity": severity,
+                "mode": mode,
+                "location": location,
+                "note": note,
+                "inspector": "inspector 2",
+            }
+        )
 
     @staticmethod
     def _mishap(row: Row) -> None:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import date, datetime
 from typing import Any
 
 from durability.errors import RecordRefused, UnusableCall
+from durability.intake.columns import MODE_OF_NOTHING, OTHER_UNSAID
 from durability.intake.hand_entry import (
     TypedDrop,
     assignments,
@@ -16,9 +17,11 @@ from durability.intake.hand_entry import (
     typed_value,
     typed_values,
 )
+from durability.intake.photo import read_photos
 from durability.orientation import impossible_designation
 from durability.records import Quarantine
 from durability.store import bench, database
+from durability.vocabulary import OTHER_MODE
 from durability.workflow import quarantine
 from durability.workflow.session import Session, entry
 
@@ -596,7 +599,8 @@ def add_drop(
         Code of an open series.
     typed : TypedDrop
         ``values`` may hold pulse_duration_ms, velocity_change_m_s, achieved_height_mm,
-        temperature_c, dropped_at, note, damage_severity, damage_location, damage_note.
+        temperature_c, dropped_at, note, damage_severity, damage_mode, damage_location,
+        damage_note.
     command : str, optional
         What the act of writing was, in short.
     despite_quarantine : str, optional
@@ -633,9 +637,14 @@ def add_drop(
         raise UnusableCall("--peak-g: missing; give it, or --void-reason for a drop without one")
     dropped_at, offset = _moment(values.get("dropped_at"))
     row |= {"dropped_at": dropped_at.isoformat(), "dropped_at_utc_offset": offset}
-    damage = typed_values(values, ("damage_severity", "damage_location", "damage_note"))
+    damage = typed_values(
+        values, ("damage_severity", "damage_mode", "damage_location", "damage_note")
+    )
     if damage["damage_severity"] is None and any(damage.values()):
         raise UnusableCall("--damage-severity: missing beside damage words; give 0 to 4")
+    # A line of a bench session has one place for words: the note of the drop.
+    said = damage["damage_note"] or values.get("note")
+    _refuse_mode(damage["damage_mode"], damage["damage_severity"], said, options="--damage-")
     with entry(session, command) as (connection, entry_id):
         rows = bench.fetch(connection, "series_to_add_to", code=series)
         found = rows[0] if rows else bench.find(connection, "series", series)
@@ -681,7 +690,9 @@ def _suspect_dropped(
     connection: Any, device: str | None, typed: TypedDrop, dropped_at: datetime, entry_id: Any
 ) -> Quarantine | None:
     """Quarantine of the device by what was said of a drop of it, or of the case around it."""
-    of_case = [typed.values.get(column) for column in ("damage_location", "damage_note")]
+    of_case = _told(
+        *(typed.values.get(f"damage_{column}") for column in ("location", "mode", "note"))
+    )
     found = [
         quarantine.suspect_note(
             connection, device, note, of_case=is_case, entry_id=entry_id, at=dropped_at
@@ -689,7 +700,7 @@ def _suspect_dropped(
         for note, is_case in (
             (typed.values.get("note"), False),
             (typed.void_reason, False),
-            (": ".join(words for words in of_case if words), True),
+            (of_case, True),
         )
     ]
     return next((each for each in found if each), None)
@@ -717,8 +728,10 @@ def _note_case_damage(
         series_id=series["series_id"],
         drop_number=number,
         severity=damage["damage_severity"],
+        mode=damage["damage_mode"],
         location=damage["damage_location"],
         note=damage["damage_note"],
+        inspector=None,
         entry_id=entry_id,
     )
 
@@ -887,18 +900,50 @@ def add_damage(
     *,
     series: str | None,
     drop_number: int | None,
+    mode: str | None = None,
     location: str | None,
     note: str | None,
+    inspector: str | None = None,
+    photos: Sequence[str] = (),
 ) -> dict[str, Any]:
     """Note what was seen on a specimen, by default after its latest drop.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    specimen, severity : str
+        Its code, and 0 to 4 as typed.
+    series : str, optional
+        Code of a series that it was dropped in.
+    drop_number : int, optional
+        The drop of that series after which it was seen; else its last.
+    mode : str, optional
+        What kind of damage, a word of ``DAMAGE_MODES``.
+    location, note : str, optional
+        Where, and what was seen, in free words.
+    inspector : str, optional
+        Who looked; else who enters it.
+    photos : sequence of str
+        Pictures of it: file name and SHA-256 are kept, the pictures stay where they are.
 
     Returns
     -------
     dict
-        specimen, series, drop_number, severity as stored, and ``quarantine`` of the device when
-        the words tell of a failing battery.
+        specimen, series, drop_number, severity, mode, inspector and photos as stored, and
+        ``quarantine`` of the device when the words tell of a failing battery.
+
+    Raises
+    ------
+    UnusableCall
+        A value is none of its kind, or a picture can't be read.
+    RecordRefused
+        No such specimen, series or drop, or the specimen was not dropped there.
     """
     level = typed_value("severity", severity, option="--severity")
+    mode = None if mode is None else str(typed_value("mode", mode, option="--mode"))
+    _refuse_mode(mode, level, note, options="--")
+    pictures = read_photos(photos)
     if drop_number is not None and series is None:
         raise UnusableCall("--series: missing beside --drop; name the series of that drop")
     with entry(session, "damage add") as (connection, entry_id):
@@ -919,24 +964,34 @@ def add_damage(
             latest = bench.fetch(connection, "latest_series_of", specimen_id=found["specimen_id"])
             if latest:
                 series_id, series, number = latest[0].values()
-        bench.run(
+        note_id = bench.run(
             connection,
             "add_damage",
             specimen_id=found["specimen_id"],
             series_id=series_id,
             drop_number=number,
             severity=level,
+            mode=mode,
             location=location,
             note=note,
+            inspector=inspector,
             entry_id=entry_id,
         )
+        for picture in pictures:
+            bench.run(
+                connection,
+                "add_damage_photo",
+                damage_note_id=note_id,
+                **asdict(picture),
+                entry_id=entry_id,
+            )
         device: str | None = specimen
         if found["kind"] == "case":
             device = bench.find(connection, "series", series)["device"] if series else None
         kept = quarantine.suspect_note(
             connection,
             device,
-            ": ".join(words for words in (location, note) if words),
+            _told(location, mode, note),
             of_case=found["kind"] == "case",
             entry_id=entry_id,
         )
@@ -945,8 +1000,34 @@ def add_damage(
         "series": series,
         "drop_number": number,
         "severity": level,
+        "mode": mode,
+        "inspector": inspector or session.person,
+        "photos": [asdict(picture) for picture in pictures],
         "quarantine": kept,
     }
+
+
+def _refuse_mode(mode: Any, severity: Any, said: Any, *, options: str) -> None:
+    """Refuse a mode of nothing seen, and "other" without a word on what."""
+    if mode is not None and severity == 0:
+        raise UnusableCall(f"{options}mode: {MODE_OF_NOTHING}")
+    if mode == OTHER_MODE and not said:
+        raise UnusableCall(f"{options}note: {OTHER_UNSAID}")
+
+
+def _told(location: str | None, mode: str | None, note: str | None) -> str:
+    """A damage note as one reads it out: "back cover swelling: lifts by 1 mm"."""
+    seen = " ".join(words for words in (location, mode) if words)
+    return ": ".join(words for words in (seen, note) if words)
+
+
+def doubted_place(location: str | None) -> str | None:
+    """Why a place written like an edge or a corner is none; such a place is kept all the same.
+
+    Parts are numbered in many ways: what an orientation must be, a place need not be.
+    """
+    fault = impossible_designation(location)
+    return fault and f"place {location!r}: {fault}; kept as written"
 
 
 def _moment(text: str | None) -> tuple[datetime, str | None]:

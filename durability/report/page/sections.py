@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Callable, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from durability.basis import counted
 from durability.report import claims, labels, rig
@@ -363,7 +363,10 @@ def _damage(contents: ReportContents) -> Section:
     seen = set()
     first = []
     for row in contents.damage:
-        what = (row["specimen"], row["severity"], row["location"], row["note"])
+        what = (
+            *(row[name] for name in ("specimen", "severity", "mode", "location", "note")),
+            labels.photos(row["photos"]),
+        )
         if what not in seen:
             seen.add(what)
             first.append(row)
@@ -371,7 +374,18 @@ def _damage(contents: ReportContents) -> Section:
         Words(f"{counted(len(contents.damage), 'note')} on {specimens}: {told}."),
         Table(
             "Damage as first seen: specimen by specimen, each kind once",
-            ("specimen", "model", "series", "drop", "severity", "location", "note", "source"),
+            (
+                "specimen",
+                "model",
+                "series",
+                "drop",
+                "severity",
+                "mode",
+                "location",
+                "note",
+                "photos",
+                "source",
+            ),
             [
                 (
                     row["specimen"],
@@ -379,8 +393,10 @@ def _damage(contents: ReportContents) -> Section:
                     labels.text(row["series"]),
                     labels.text(row["drop_number"]),
                     labels.severity(row["severity"]),
+                    labels.text(row["mode"]),
                     labels.text(row["location"]),
                     labels.text(row["note"]),
+                    labels.text(labels.photos(row["photos"])),
                     labels.source(dict(row)),
                 )
                 for row in first
@@ -390,7 +406,36 @@ def _damage(contents: ReportContents) -> Section:
             command="durability query damage_by_drop",
         ),
     ]
+    if any(row["mode"] for row in contents.damage):
+        section.blocks.append(_damage_modes(contents.damage))
     return section
+
+
+def _damage_modes(damage: Sequence[Mapping[str, Any]]) -> Table:
+    """Each mode apart: on how many specimens of a model, how bad, how many failed by it."""
+    worst: dict[tuple[str, str], dict[str, int]] = defaultdict(dict)
+    for row in damage:
+        of_mode = worst[labels.text(row["model"]), row["mode"] or labels.NOT_CODED]
+        of_mode[row["specimen"]] = max(row["severity"], of_mode.get(row["specimen"], 0))
+    failed = {
+        mode: sum(severity == SEVERITY_FAILED for severity in of_mode.values())
+        for mode, of_mode in worst.items()
+    }
+    return Table(
+        "Modes apart: specimens on which each was seen, and those failed by it",
+        ("model", "mode", "specimens", "at worst", "failed by it"),
+        [
+            (
+                *mode,
+                str(len(of_mode)),
+                labels.severity(max(of_mode.values())),
+                str(failed[mode]),
+            )
+            for mode, of_mode in sorted(worst.items())
+        ],
+        right=frozenset({2, 4}),
+        command="durability query damage_modes",
+    )
 
 
 def _comparisons(contents: ReportContents, artist: _Artist) -> Section | None:

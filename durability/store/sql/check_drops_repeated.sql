@@ -11,10 +11,10 @@ SELECT
     k.staged_order, k.file_name, k.source_row, 'drop_number' AS "column",
     k.drop_number::VARCHAR AS value,
     (k.peak_g, k.pulse_duration_ms, k.velocity_change_m_s, k.dropped_at, k.temperature_c, k.status,
-        k.void_reason, k.damage_severity, k.achieved_height_mm)
+        k.void_reason, k.damage_severity, k.damage_mode, k.achieved_height_mm)
     IS NOT DISTINCT FROM
     (f.peak_g, f.pulse_duration_ms, f.velocity_change_m_s, f.dropped_at, f.temperature_c, f.status,
-        f.void_reason, f.damage_severity, f.achieved_height_mm) AS is_duplicate,
+        f.void_reason, f.damage_severity, f.damage_mode, f.achieved_height_mm) AS is_duplicate,
     format('repeats: drop {} of series {} stands in {} row {} too, with other values', k.drop_number,
         k.series, f.file_name, f.source_row) AS reason
 FROM keyed AS k

@@ -1,5 +1,5 @@
--- Words said of devices and of what was seen on them.
-SELECT specimen AS device, location, note
+-- Words said of devices and of what was seen on them; a place with its mode, as in display crack.
+SELECT specimen AS device, nullif(concat_ws(' ', location, mode), '') AS location, note
 FROM all_damage
 WHERE kind = 'device' AND severity > 0 AND ($device IS NULL OR specimen = $device)
 UNION

@@ -1,7 +1,7 @@
-INSERT INTO damage_note (specimen_id, series_id, drop_number, severity, location, note, entry_id,
-    source_row)
-SELECT p.specimen_id, s.series_id, t.drop_number, t.severity, t.location, t.note, e.entry_id,
-    t.source_row
+INSERT INTO damage_note (specimen_id, series_id, drop_number, severity, mode, location, note,
+    inspector, entry_id, source_row)
+SELECT p.specimen_id, s.series_id, t.drop_number, t.severity, t.mode, t.location, t.note,
+    t.inspector, e.entry_id, t.source_row
 FROM staged AS t
 JOIN specimen AS p ON p.code = t.specimen
 JOIN staged_entry AS e USING (file_name)

@@ -7,7 +7,7 @@ FROM all_drops AS d
 LEFT JOIN (
     SELECT
         series, drop_number, max(severity) AS damage_severity,
-        string_agg(concat_ws(': ', specimen, location, note), '; ' ORDER BY specimen, location)
+        string_agg(concat_ws(': ', specimen, mode, location, note), '; ' ORDER BY specimen, location)
             AS damage
     FROM all_damage
     GROUP BY series, drop_number

@@ -17,7 +17,10 @@ WITH told AS (
     UNION ALL
     SELECT
         coalesce(d.dropped_at, n.entered_at_utc), d.dropped_at IS NOT NULL, 2, 'damage', n.series,
-        n.drop_number, concat_ws(', ', 'severity ' || n.severity, n.location, n.note), NULL, NULL,
+        n.drop_number, concat_ws(', ', 'severity ' || n.severity, n.mode, n.location, n.note,
+            nullif(array_to_string(list_transform(n.photos, lambda p: 'photo ' || p.file_name
+                || ' (SHA-256 ' || left(p.file_sha256, 12) || '...)'), ', '), ''),
+            'seen by ' || nullif(n.inspector, n.entered_by)), NULL, NULL,
         n.file_name, n.source_row, n.entered_by, n.entered_at_utc
     FROM all_damage AS n
     LEFT JOIN all_drops AS d ON d.series = n.series AND d.drop_number = n.drop_number

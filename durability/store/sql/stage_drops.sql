@@ -12,7 +12,7 @@ SELECT
     orientation::VARCHAR AS orientation, temperature_c::DOUBLE AS temperature_c,
     sensor::VARCHAR AS sensor, purpose::VARCHAR AS purpose,
     coalesce(status::VARCHAR, 'valid') AS status, void_reason::VARCHAR AS void_reason,
-    damage_severity::TINYINT AS damage_severity, damage_location::VARCHAR AS damage_location,
-    damage_note::VARCHAR AS damage_note, achieved_height_mm::DOUBLE AS achieved_height_mm,
+    damage_severity::TINYINT AS damage_severity, damage_mode::VARCHAR AS damage_mode,
+    damage_location::VARCHAR AS damage_location, damage_note::VARCHAR AS damage_note, achieved_height_mm::DOUBLE AS achieved_height_mm,
     operator::VARCHAR AS operator, note::VARCHAR AS note
 FROM staged_frame

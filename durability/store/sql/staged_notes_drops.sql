@@ -4,7 +4,8 @@ WITH told AS (
     UNION ALL
     SELECT file_name, series, dropped_at, void_reason, false FROM staged
     UNION ALL
-    SELECT file_name, series, dropped_at, concat_ws(': ', damage_location, damage_note), true
+    SELECT file_name, series, dropped_at, concat_ws(': ',
+        nullif(concat_ws(' ', damage_location, damage_mode), ''), damage_note), true
     FROM staged
 )
 SELECT DISTINCT s.device_id, s.device, t.dropped_at AS happened_at, NULL AS "function",

@@ -1,0 +1,160 @@
+"""Seal the record, and hold it against its seals and against the waveforms it keeps."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any, Literal
+
+from durability.basis import counted
+from durability.errors import UnusableCall
+from durability.results import AlteredEntry, Integrity, Rebuilt, Seal
+from durability.store import bench, database
+from durability.workflow.session import Session
+
+if TYPE_CHECKING:
+    from durability.records import PulseMeasures
+
+SAME_WITHIN = 1e-6
+"""Relative difference of two measures of one record that is arithmetic only.
+
+Between releases of the numerical libraries a sum may be taken in another order; that moves a
+measure by some 1e-12 of itself.
+"""
+
+Outcome = Literal["same", "different", "older method"]
+
+_DIGITS = frozenset("0123456789abcdef")
+
+
+def seal(session: Session) -> Integrity:
+    """Fingerprint every entry that no seal holds yet.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+
+    Returns
+    -------
+    Integrity
+        The record after it; without anything new there is no new seal.
+    """
+    with database.writing(session.store) as connection:
+        connection.execute(database.statement("fingerprint_entries"))
+        if bench.fetch(connection, "entries_to_seal")[0]["entries"]:
+            number = 1 + max((each.seal_number for each in _seals(connection)), default=0)
+            bench.run(connection, "add_sealed_entries", seal_number=number)
+            covered = bench.fetch(connection, "digest_of_sealed", seal_number=number)[0]
+            entry_id = bench.add_entry(connection, entered_by=session.person, command="seal")
+            bench.run(connection, "add_seal", seal_number=number, entry_id=entry_id, **covered)
+        return _integrity(connection)
+
+
+def verify(
+    session: Session,
+    digest: str | None = None,
+    told: Callable[[str], None] = lambda _: None,
+) -> Integrity:
+    """Hold the record against its seals, and every kept waveform against its measures.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    digest : str, optional
+        A seal's digest as it was noted outside the store.
+    told : callable
+        Called with the words of each later step as it begins.
+
+    Returns
+    -------
+    Integrity
+        What was changed, what is gone, what no seal holds.
+
+    Raises
+    ------
+    UnusableCall
+        ``digest`` is not one.
+    """
+    if digest is not None:
+        digest = digest.strip().lower()
+        if len(digest) != 64 or not _DIGITS.issuperset(digest):
+            raise UnusableCall(
+                f"--digest {digest}: not a seal's digest; give its 64 hexadecimal digits as seal"
+                " printed them"
+            )
+    with database.reading(session.store) as connection:
+        connection.execute(database.statement("fingerprint_entries"))
+        return _integrity(connection, tuple(_rebuilt(connection, told)), digest)
+
+
+def _integrity(
+    connection: Any, rebuilt: tuple[Rebuilt, ...] = (), digest: str | None = None
+) -> Integrity:
+    left = bench.fetch(connection, "entries_to_seal")[0]
+    return Integrity(
+        seals=_seals(connection),
+        altered=tuple(AlteredEntry(**row) for row in bench.fetch(connection, "altered_entries")),
+        unsealed_entries=left["entries"],
+        unsealed_rows=left["recorded_rows"],
+        rebuilt=rebuilt,
+        digest=digest,
+    )
+
+
+def _seals(connection: Any) -> tuple[Seal, ...]:
+    return tuple(Seal(**row) for row in bench.fetch(connection, "seals"))
+
+
+def _rebuilt(connection: Any, told: Callable[[str], None]) -> Iterator[Rebuilt]:
+    """Each kept record measured again through its own filter, with what was known then."""
+    drops = bench.fetch(connection, "measured_drops", series=None)
+    if not drops:
+        return
+    from durability.pulse import METHOD, measure_pulse
+    from durability.store import waveforms as store
+    from durability.waveform_codec import decode
+
+    told(f"measuring {counted(len(drops), 'kept waveform')} again")
+    for drop in drops:
+        series, drop_number = drop["series"], drop["drop_number"]
+        kept = store.measures_of(connection, drop["waveform_id"])[0]
+        if kept.measures.method != METHOD:
+            yield Rebuilt(series, drop_number, "older method")
+            continue
+        waveform = store.find_waveform(connection, series, drop_number, drop["drop_id"])
+        again = measure_pulse(
+            decode(waveform["samples"]),
+            waveform["sample_rate_hz"],
+            **_filter_of(kept.measures),
+            **asdict(kept.inputs),
+        )
+        outcome: Outcome = "same" if _is_same(kept.measures, again) else "different"
+        yield Rebuilt(series, drop_number, outcome)
+
+
+def _filter_of(measures: PulseMeasures) -> dict[str, Any]:
+    low_pass = measures.low_pass
+    if low_pass is None or low_pass.derived or low_pass.cutoff_hz is None:
+        return {}
+    if low_pass.channel_class is None:
+        return {"low_pass_hz": low_pass.cutoff_hz}
+    standard = low_pass.method.partition(" CFC ")[0]
+    return {"channel_class": low_pass.channel_class, "channel_class_standard": standard}
+
+
+def _is_same(before: PulseMeasures, after: PulseMeasures) -> bool:
+    if [flag.name for flag in before.flags] != [flag.name for flag in after.flags]:
+        return False
+    return all(
+        _is_close(getattr(before, name), getattr(after, name))
+        for name in ("peak_g", "raw_peak_g", "pulse_duration_ms", "velocity_change_m_s")
+    )
+
+
+def _is_close(before: float | None, after: float | None) -> bool:
+    if before is None or after is None:
+        return before is after
+    return math.isclose(before, after, rel_tol=SAME_WITHIN)
