@@ -712,6 +712,53 @@ class CheckTable:
     failed: IntArray
 
 
+@dataclass(frozen=True, slots=True)
+class CriticalValue:
+    """A critical value as far as shocks bound it, each side on its own."""
+
+    largest_passed: float | None
+    """It lies above this; None when no shock that passed bounds it from below."""
+    smallest_failed: float | None
+    """It lies at or below this; None when no shock failed."""
+
+
+@dataclass(frozen=True, slots=True)
+class FailedShock:
+    """Shocks one of which failed a device: which one is known only when there is one."""
+
+    device: str
+    peak_g: FloatArray
+    velocity_change_m_s: FloatArray
+    is_read: bool
+    """Each of them has both readings."""
+
+
+@dataclass(frozen=True, slots=True)
+class DamageBoundary:
+    """What the shocks of one device model tell of its damage boundary.
+
+    Arrays have shape (n_passed,).
+    """
+
+    device_model: str
+    devices: int
+    passed_peak_g: FloatArray
+    passed_velocity_change_m_s: FloatArray
+    failed: tuple[FailedShock, ...]
+    critical_peak_g: CriticalValue
+    critical_velocity_change_m_s: CriticalValue
+    harder_passed: int
+    """Shocks beyond a failed one in both that passed: no one boundary parts the two."""
+    not_looked_at: int
+    """Shocks with both readings since which no look passed or failed the device."""
+    without_reading: int
+    """Shocks before these that lack a reading of peak or velocity change."""
+    latent_failures: int
+    """Devices that failed later without a shock in between: none of theirs counts as failed."""
+    is_told: bool
+    """False when too few shocks passed or failed."""
+
+
 # --------------------------------------------------------------------------------- spectrum
 
 

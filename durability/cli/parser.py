@@ -776,6 +776,11 @@ def _plots(group: Any, command: Any, _: Any, common: Any) -> None:
         ("heat", "functions against weeks after the last drop"),
         ("pulses", "waveforms of one series on one time axis"),
         ("spectra", "shock response spectra of one series, by drop number"),
+        ("rig", "control charts of the reference drops"),
+        (
+            "boundary",
+            "peak against velocity change: which shocks devices passed, which failed them",
+        ),
     ):
         made = command(group, kind, help_, "plots:plot", common)
         made.set_defaults(kind=kind)
@@ -803,6 +808,10 @@ def _plots(group: Any, command: Any, _: Any, common: Any) -> None:
                 type=int,
                 metavar="NUMBER",
                 help="only this drop of the series; repeatable",
+            )
+        elif kind == "rig":
+            made.add_argument(
+                "--series", metavar="S", help="else the reference series with the most drops"
             )
         if kind == "spectra":
             made.add_argument(

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from durability.cli.logbook import say, session_of
 from durability.errors import UnusableCall
 from durability.report import labels
-from durability.workflow import pictures
+from durability.workflow import judge, pictures
 
 if TYPE_CHECKING:
     from durability.report.plots import Figure
@@ -138,6 +138,27 @@ def _spectra(session: Session, options: Namespace) -> Figure:
     return plots.spectra(traces[0].series, numbers, spectrum, left_out=left_out)
 
 
+def _rig(session: Session, options: Namespace) -> Figure:
+    from durability.report import plots
+
+    watched = pictures.rig_watched(session, options.series)
+    if watched is None:
+        return plots.missing(labels.NOTHING["reference drops"])
+    return plots.rig(
+        watched.health,
+        watched.charted_when,
+        dated=watched.axis == "time",
+        series=watched.series,
+        averaged=watched.averaged,
+    )
+
+
+def _boundary(session: Session, _: Namespace) -> Figure:
+    from durability.report import plots
+
+    return plots.boundary(judge.damage_boundaries(session))
+
+
 _KINDS: dict[str, Callable[[Session, Namespace], Figure]] = {
     "wear": _wear,
     "models": _models,
@@ -149,4 +170,6 @@ _KINDS: dict[str, Callable[[Session, Namespace], Figure]] = {
     "heat": _heat,
     "pulses": _pulses,
     "spectra": _spectra,
+    "rig": _rig,
+    "boundary": _boundary,
 }

@@ -13,7 +13,7 @@ import numpy as np
 from durability.errors import RecordRefused, UnusableCall
 from durability.intake.hand_entry import typed_date
 from durability.orientation import is_orientation, normalise_orientation
-from durability.records import DeviceHistory, DropHistory
+from durability.records import DeviceHistory, DropHistory, ShockHistory, ShockLook
 from durability.results import (
     DeviceExpectation,
     DoseUnder,
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from durability.results import (
         Comparison,
         CovariateEffect,
+        DamageBoundary,
         Forecast,
         LatentLink,
         MoreDrops,
@@ -522,6 +523,35 @@ def device_histories(session: Session) -> list[DeviceHistory]:
             )
         )
     return histories
+
+
+def damage_boundaries(session: Session) -> list[DamageBoundary]:
+    """What the shocks of each device model tell of its damage boundary, in order of model."""
+    from durability.boundary import damage_boundary
+
+    with database.reading(session.store) as connection:
+        shocks = bench.fetch_arrays(connection, "shocks_in_order")
+        looks: dict[str, list[ShockLook]] = {}
+        for row in bench.fetch(connection, "looks_between_shocks"):
+            tested, failed = (frozenset(row[name] or ()) for name in ("tested", "failed"))
+            look = ShockLook(row["drops_before"], tested, failed)
+            looks.setdefault(row["device"], []).append(look)
+        broken: dict[str, list[int]] = {}
+        for row in bench.fetch(connection, "broken_devices"):
+            broken.setdefault(row["device"], []).append(row["shock"])
+    return damage_boundary(
+        [
+            ShockHistory(
+                device=device,
+                device_model=shocks["device_model"][own][0],
+                peak_g=shocks["peak_g"][own].astype(float),
+                velocity_change_m_s=shocks["velocity_change_m_s"][own].astype(float),
+                looks=tuple(looks.get(device, ())),
+                broken_after=tuple(broken.get(device, ())),
+            )
+            for device, own in _spans(shocks["device"]).items()
+        ]
+    )
 
 
 def judge_devices(session: Session, on: date | None = None) -> LatentLink:

@@ -630,7 +630,11 @@ def _rig(contents: ReportContents, artist: _Artist) -> Section:
                     f"rig-{at + 1}",
                     f"Control charts of reference series {each.series}",
                     lambda each=each: plots.rig(  # type: ignore[misc]
-                        each.health, each.charted_when, dated=each.axis == "time"
+                        each.health,
+                        each.charted_when,
+                        dated=each.axis == "time",
+                        series=each.series,
+                        averaged=each.averaged,
                     ),
                 )
             )
