@@ -1294,6 +1294,43 @@ class SeriesWaveforms:
 
 
 @dataclass(frozen=True, slots=True)
+class ReportAnswer:
+    """One answer of a report, as it was told and in full digits."""
+
+    name: str
+    """What it answers, the same from report to report."""
+    told: str
+    numbers: tuple[float | None, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ReportIssue:
+    """One report that was issued."""
+
+    number: int
+    """1, 2, 3 … in this store."""
+    scope: ReportScope
+    answers: tuple[ReportAnswer, ...]
+    replaces: int | None
+    reason: str | None
+    """Why it replaces the other."""
+    record_until_utc: datetime | None
+    """Latest act of writing that it rests on; None of an empty record."""
+    issued_at_utc: datetime | None = None
+    """None while it is being written."""
+    issued_by: str | None = None
+    replaced_by: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RecordChanges:
+    """What became of the records of a scope since a report on it; rows as the store gives them."""
+
+    added: tuple[Mapping[str, Any], ...]
+    amended: tuple[Mapping[str, Any], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class ReportContents:
     """All that one report shows, gathered; the page looks nothing up.
 
@@ -1301,8 +1338,8 @@ class ReportContents:
     name gives them.
     """
 
-    number: str
-    """Digest of the record's state, the scope and the version: the same for the same."""
+    digest: str
+    """Of the record's state, the scope, the limits and the version: the same for the same."""
     made_at: datetime
     made_by: str
     on: date
@@ -1354,3 +1391,12 @@ class ReportContents:
     selfcheck: SelfCheck
     claims: tuple[ClaimAnswer, ...] = ()
     """Whether each case model reduces the peak g of bare drops as claimed, if it was asked."""
+    boundaries: tuple[DamageBoundary, ...] = ()
+    """Of the device models of the scope."""
+    issue: ReportIssue | None = None
+    """Number of this report; None where it has none."""
+    not_numbered_because: str | None = None
+    replaced: ReportIssue | None = None
+    """The report that this one replaces."""
+    changes: RecordChanges | None = None
+    """In the record since that report."""

@@ -167,7 +167,7 @@ def test_it_says_what_is_not_recorded_or_not_evaluated(demo_page):
 
 def test_it_names_its_number_day_record_and_versions(contents, demo_page):
     text = shown_text(demo_page)
-    assert contents.number in text
+    assert contents.digest in text
     assert "as of 2026-10-12" in text
     assert all(version in text for version in contents.versions.values())
     assert "PASS: 141 of 141 published values" in text
@@ -178,10 +178,10 @@ def test_the_number_stays_with_the_record_and_changes_with_it(odd_pages):
     """The pages of one record before and after a drop was voided; the first asked twice."""
     session = odd_pages["session"]
     last, again = (gather_report(session, on=ON) for _ in range(2))
-    assert last.number == again.number
-    assert last.number in shown_text(odd_pages["void"])
-    assert last.number not in shown_text(odd_pages["one"])
-    assert gather_report(session, on=ON, specimen="R<1>").number != last.number
+    assert last.digest == again.digest
+    assert last.digest in shown_text(odd_pages["void"])
+    assert last.digest not in shown_text(odd_pages["one"])
+    assert gather_report(session, on=ON, specimen="R<1>").digest != last.digest
     assert page(replace(again, made_at=last.made_at)) == page(last)
 
 
@@ -228,7 +228,8 @@ def test_the_command_writes_the_page(store, tmp_path):
     )
     assert (tmp_path / "page.html").read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
     told = store("report", "-o", "page.html", "--quiet", "--json")
-    assert set(told.json) == {"file", "number", "answer"}
+    assert set(told.json) == {"file", "number", "replaces", "digest", "answer"}
+    assert (told.json["number"], told.json["replaces"]) == (2, None)
 
 
 @pytest.mark.parametrize(

@@ -745,6 +745,13 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
         metavar="PCT",
         help="judge whether each case model reduces the peak g of bare drops by at least PCT %%",
     )
+    page.add_argument(
+        "--reissue-of",
+        type=int,
+        metavar="NUMBER",
+        help="this page replaces that report: it tells what changed since, and why",
+    )
+    page.add_argument("--reason", metavar="WHY", help="why that report is replaced")
     _limits(page)
     _quiet(page)
     check = command(

@@ -55,7 +55,7 @@ def sentence(boundary: DamageBoundary) -> str:
 def answer(boundaries: Sequence[DamageBoundary]) -> str:
     """What the shocks of all device models tell, those that tell most first."""
     ordered = sorted(boundaries, key=lambda each: (not each.is_told, -len(each.failed)))
-    told = [sentence(each) for each in ordered[:3]]
+    told = [sentence(each) for each in ordered[:2]]
     if len(ordered) > len(told):
         told.append(f"And {counted(len(ordered) - len(told), 'more device model')}.")
     return " ".join(told)

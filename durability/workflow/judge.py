@@ -525,8 +525,22 @@ def device_histories(session: Session) -> list[DeviceHistory]:
     return histories
 
 
-def damage_boundaries(session: Session) -> list[DamageBoundary]:
-    """What the shocks of each device model tell of its damage boundary, in order of model."""
+def damage_boundaries(
+    session: Session, devices: Sequence[str] | None = None
+) -> list[DamageBoundary]:
+    """What the shocks of each device model tell of its damage boundary, in order of model.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    devices : sequence of str, optional
+        Keep only these.
+
+    Returns
+    -------
+    list of DamageBoundary
+    """
     from durability.boundary import damage_boundary
 
     with database.reading(session.store) as connection:
@@ -550,6 +564,7 @@ def damage_boundaries(session: Session) -> list[DamageBoundary]:
                 broken_after=tuple(broken.get(device, ())),
             )
             for device, own in _spans(shocks["device"]).items()
+            if devices is None or device in devices
         ]
     )
 

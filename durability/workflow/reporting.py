@@ -186,7 +186,7 @@ def gather_report(
     owed = follow_up.due(session, on.isoformat(), 0)
     clouds, heights = pictures.pulse_clouds(session, scope.series) if scope.series else ([], [])
     return ReportContents(
-        number=_number(scope, about, on, {"level": level, "claim": claim_pct, **limit}),
+        digest=_digest(scope, about, on, {"level": level, "claim": claim_pct, **limit}),
         made_at=now(),
         made_by=session.person,
         on=on,
@@ -229,6 +229,7 @@ def gather_report(
         last_entered_at_utc=about["last_entered_at_utc"],
         statements=_statements(),
         selfcheck=selfcheck,
+        boundaries=tuple(judge.damage_boundaries(session, scope.devices)),
         claims=() if claim_pct is None else tuple(_claims(session, models, claim_pct, level)),
     )
 
@@ -313,7 +314,7 @@ def _statements() -> tuple[tuple[str, str, str], ...]:
     )
 
 
-def _number(
+def _digest(
     scope: ReportScope, about: dict[str, Any], on: date, asked: dict[str, float | None]
 ) -> str:
     """The same for the same record, scope, day, limits and version; else another."""

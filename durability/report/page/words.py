@@ -15,6 +15,7 @@ from durability.results import (
     LatentLink,
     ReportContents,
     ReportScope,
+    RigWatch,
     SeriesPicture,
     Trend,
 )
@@ -106,30 +107,61 @@ def followed(counts: Mapping[str, Any]) -> str:
     return f"{inspections} of devices with {counted(counts['checks'], 'functional check')}"
 
 
-def answers(contents: ReportContents) -> list[tuple[str, str]]:
-    """The answers, each under a word of its own."""
+def answers(contents: ReportContents) -> list[tuple[str, str, str]]:
+    """The answers, each under a word of its own, with the section that tells more."""
     trends = [each.trend for each in contents.pictures]
     forecasts = [each.forecast for each in contents.pictures]
     told = []
     if contents.ranking is not None:
-        told.append(("Wear", labels.ranking_answer(contents.ranking)))
+        told.append(("Wear", labels.ranking_answer(contents.ranking), "wear"))
+    elif trends:
+        told.append(("Trend", labels.trends_answer(trends), "wear"))
     if trends:
-        told.append(("Trend", labels.trends_answer(trends)))
-        told.append(("Life", labels.forecasts_answer(forecasts, contents.level, contents.horizon)))
+        life = labels.forecasts_answer(forecasts, contents.level, contents.horizon)
+        told.append(("Life", life, "life"))
     against = comparisons_answer(contents.comparisons)
     if against:
-        told.append(("Protection", against))
-    if contents.link is not None:
-        told.append(("Devices", labels.latent_sentence(contents.link)))
-        told.append(("Failed later", failed_later(contents.link)))
+        told.append(("Protection", against, "comparisons"))
     if contents.claims:
-        told.append(("Claim", claims_answer(contents.claims)))
-    told += [("Rig", rig.sentence(each)) for each in contents.rig]
-    if contents.quarantined:
-        told.append(("Quarantine", quarantine(contents.quarantined)))
-    if contents.voided:
-        told.append(("Left out", left_out(contents)))
+        told.append(("Claim", claims_answer(contents.claims), "comparisons"))
+    if contents.link is not None:
+        told.append(("Failed later", failed_later(contents.link), "devices"))
+        told.append(("Link to shocks", labels.latent_sentence(contents.link), "devices"))
     return told
+
+
+def beside(contents: ReportContents) -> list[tuple[str, str, str]]:
+    """What stands beside the answers: what was left out, amended, doubted or kept apart."""
+    told = []
+    if contents.voided:
+        told.append(("Left out", left_out(contents), "voided"))
+    elif contents.counts["drops"]:
+        told.append(("Left out", "No drop is void.", "voided"))
+    amended = len(contents.amendments)
+    if contents.counts["drops"]:
+        changed = (
+            f"{counted(amended, 'amendment')}, the first values kept."
+            if amended
+            else "Nothing was amended."
+        )
+        told.append(("Amended", changed, "amendments"))
+    told += [("Rig", rig.sentence(each), "rig") for each in contents.rig]
+    if contents.quarantined:
+        told.append(("Quarantine", quarantine(contents.quarantined), "devices"))
+    if contents.ranking is not None and contents.pictures:
+        trends = [each.trend for each in contents.pictures]
+        told.append(("Trend", labels.trends_answer(trends), "wear"))
+    return told
+
+
+def reading_aid(contents: ReportContents) -> str:
+    """What the answers mean by their words."""
+    if not contents.pictures:
+        return ""
+    return (
+        "Wear: peak g climbs from drop to drop as a case lets more of the shock through."
+        f" {limit(contents)} In brackets: {labels.share(contents.level)} intervals."
+    )
 
 
 def claims_answer(answers: Sequence[ClaimAnswer]) -> str:
@@ -328,11 +360,19 @@ def _about_to_fail(pictures: Sequence[SeriesPicture]) -> list[str]:
     return [f"Expect failure within {SOON_DROPS} drops: {told}; inspect before each drop."]
 
 
+def _recorded_meanwhile(watched: RigWatch) -> str:
+    if watched.axis != "time":
+        return "which test series were recorded meanwhile is not known"
+    if not watched.meanwhile:
+        return "no test series was recorded meanwhile"
+    return f"{counted(len(watched.meanwhile), 'test series', 'test series')} recorded meanwhile"
+
+
 def _rig_and_sensors(contents: ReportContents) -> list[str]:
     steps = [
         f"Check the rig before the next drop: reference series {each.series} has drifted by"
         f" {labels.percent(each.health.drift_pct)} %;"
-        f" {counted(len(each.meanwhile), 'test series', 'test series')} recorded meanwhile."
+        f" {_recorded_meanwhile(each)}."
         for each in contents.rig
         if each.health.verdict == "drifted"
     ]
@@ -440,13 +480,22 @@ DOSE_LEGEND = (
 )
 
 
+def numbered(contents: ReportContents) -> str:
+    """The report's number, or why it has none."""
+    if contents.issue is not None:
+        return f"report {contents.issue.number}"
+    because = contents.not_numbered_because
+    return f"report not numbered: {because}" if because else "report not numbered"
+
+
 def identity(contents: ReportContents) -> list[tuple[str, str]]:
-    """Number, date, person, record and version of the report."""
+    """Number, date, person, record, digest and version of the report."""
     return [
-        ("Report", contents.number),
+        ("Report", numbered(contents).removeprefix("report ")),
         ("made", f"{contents.made_at:%Y-%m-%d %H:%M %z} by {contents.made_by}"),
         ("as of", contents.on.isoformat()),
         ("record", contents.store),
+        ("digest", contents.digest),
         ("by durability", contents.versions["durability"]),
     ]
 

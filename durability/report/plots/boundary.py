@@ -71,7 +71,7 @@ def boundary(boundaries: Sequence[DamageBoundary]) -> Figure:
         notes=[
             words.METHOD,
             words.LIMITS,
-            *(line for each in shown[:4] for line in words.exceptions(each)),
+            *(line for each in shown[:2] for line in words.exceptions(each)),
             *([f"{len(shown)} of {len(filled)} device models shown."] if more else []),
         ],
     )
