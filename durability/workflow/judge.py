@@ -125,10 +125,31 @@ def judge_series(
     series: Sequence[str] | None = None,
     case_models: Sequence[str] | None = None,
 ) -> list[Trend]:
-    """Trend of each series."""
+    """Trend of each series wanted, siblings of its model informing it."""
     from durability.trend import judge_trends
 
-    return judge_trends(drop_histories(session, series, case_models))
+    wanted = drop_histories(session, series, case_models)
+    return judge_trends([*wanted, *_siblings(session, series, wanted)])[: len(wanted)]
+
+
+def _siblings(
+    session: Session,
+    series: Sequence[str] | None,
+    wanted: Sequence[DropHistory],
+    *,
+    with_voided: bool = False,
+) -> list[DropHistory]:
+    """Other series of the same case models, where only some were asked for by name."""
+    if not series:
+        return []
+    # They inform the fits: one series gets the same answer asked for alone and among all.
+    codes = {history.series for history in wanted}
+    models = {history.case_model for history in wanted}
+    return [
+        history
+        for history in drop_histories(session, with_voided=with_voided)
+        if history.series not in codes and history.case_model in models
+    ]
 
 
 def explain_series(
@@ -160,7 +181,8 @@ def explain_series(
     """
     from durability.trend import judge_trends
 
-    histories = drop_histories(session, series, case_models)
+    wanted = drop_histories(session, series, case_models)
+    histories = [*wanted, *_siblings(session, series, wanted)]
     ledger = RigLedger(session)
     notes: list[RigNote | None]
     if rig_corrected:
@@ -168,25 +190,28 @@ def explain_series(
         trends = [
             _widest_trend(central, least, most, note)
             for central, least, most, note in zip(
-                *(judge_trends(each) for each in three), found, strict=True
+                *(judge_trends(each)[: len(wanted)] for each in three),
+                found[: len(wanted)],
+                strict=True,
             )
         ]
-        notes = [*found]
+        notes = [*found[: len(wanted)]]
     else:
-        trends = judge_trends(histories)
-        notes = [ledger.note(history) for history in histories]
-    voided = _voided(session, [history.series for history in histories])
+        trends = judge_trends(histories)[: len(wanted)]
+        notes = [ledger.note(history) for history in wanted]
+    voided = _voided(session, [history.series for history in wanted])
     readable = [code for code, drops in voided.items() if any(drop.peak_g for drop in drops)]
     put_back = {}
     if readable:
-        again = drop_histories(session, readable, with_voided=True)
+        again = drop_histories(session, series, case_models, with_voided=True)
+        again += _siblings(session, series, again, with_voided=True)
         if rig_corrected:
             again = _divided_out(ledger, again, absolute=False)[0][0]
         put_back = {trend.series: trend for trend in judge_trends(again)}
     return trends, [
         TrendContext(
             tuple(voided.get(trend.series, ())),
-            put_back.get(trend.series),
+            put_back[trend.series] if trend.series in readable else None,
             *_suggested(trend),
             note,
         )
@@ -367,14 +392,8 @@ def explain_forecasts(
 
     wanted = drop_histories(session, series, case_models)
     codes = {history.series for history in wanted}
-    models = {history.case_model for history in wanted}
-    siblings = [
-        history
-        for history in (drop_histories(session) if series else [])
-        if history.series not in codes and history.case_model in models
-    ]
     ledger = RigLedger(session)
-    histories = [*wanted, *siblings]
+    histories = [*wanted, *_siblings(session, series, wanted)]
 
     def foretold(group: Sequence[DropHistory]) -> list[Forecast]:
         results = forecast(

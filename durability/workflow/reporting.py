@@ -160,11 +160,12 @@ def gather_report(
     ranking_with_voided = ranking
     if readable:
         again = [each for each in _histories(session, scope.series, with_voided=True) if each.drops]
+        others = _siblings(session, scope, again, with_voided=True)
+        fits_again = fit_wear([*again, *others])[: len(again)]
         put_back = {
-            each.series: each
-            for each in judge_trends([each for each in again if each.series in readable])
+            each.series: each for each in judge_trends(again, fits_again) if each.series in readable
         }
-        ranking_with_voided = rank(again, **limit) if has_models else None
+        ranking_with_voided = rank(again, fits=fits_again, **limit) if has_models else None
 
     told(STEPS[5])
     models = sorted({each.case_model for each in histories if each.case_model is not None})
@@ -342,7 +343,11 @@ def _histories(
 
 
 def _siblings(
-    session: Session, scope: ReportScope, histories: Sequence[DropHistory]
+    session: Session,
+    scope: ReportScope,
+    histories: Sequence[DropHistory],
+    *,
+    with_voided: bool = False,
 ) -> list[DropHistory]:
     """Other series of the same case models: they inform the fits, and are not shown."""
     if scope.kind == "whole record":
@@ -350,7 +355,7 @@ def _siblings(
     models = {each.case_model for each in histories if each.case_model is not None}
     return [
         each
-        for each in judge.drop_histories(session)
+        for each in judge.drop_histories(session, with_voided=with_voided)
         if each.series not in scope.series and each.case_model in models
     ]
 
