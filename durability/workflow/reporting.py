@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence, Set
 from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
@@ -16,6 +16,7 @@ from durability.records import DropHistory
 from durability.results import (
     ClaimAnswer,
     Comparison,
+    Ranking,
     ReportContents,
     ReportScope,
     SeriesPicture,
@@ -149,23 +150,25 @@ def gather_report(
 
     has_models = any(each.case_model is not None for each in histories)
     alike = {each.trend.series for each in comparable}
-    ranking = rank(histories, fits=fits[: len(histories)], **limit) if has_models else None
+    shared = _by_series(histories, fits[: len(histories)])
+    own: dict[str, WearFit] = {}
+    ranking = None
+    if has_models:
+        own = _by_series(histories, fit_wear(histories, share=False))
+        ranking = rank(histories, fits=[*shared.values()], own_fits=[*own.values()], **limit)
     comparable_ranking = ranking
     if len(alike) < len(histories) and alike:
-        comparable_ranking = rank([each for each in histories if each.series in alike], **limit)
+        some = [each for each in histories if each.series in alike]
+        comparable_ranking = rank(some, own_fits=[own[each.series] for each in some], **limit)
 
     told(STEPS[4])
     readable = {row["series"] for row in rows["voided"] if row["peak_g"] is not None}
     put_back: dict[str, Trend] = {}
     ranking_with_voided = ranking
     if readable:
-        again = [each for each in _histories(session, scope.series, with_voided=True) if each.drops]
-        others = _siblings(session, scope, again, with_voided=True)
-        fits_again = fit_wear([*again, *others])[: len(again)]
-        put_back = {
-            each.series: each for each in judge_trends(again, fits_again) if each.series in readable
-        }
-        ranking_with_voided = rank(again, fits=fits_again, **limit) if has_models else None
+        put_back, ranking_with_voided = _with_voided(
+            session, scope, readable, shared=shared, own=own, limit=limit
+        )
 
     told(STEPS[5])
     models = sorted({each.case_model for each in histories if each.case_model is not None})
@@ -358,6 +361,49 @@ def _siblings(
         for each in judge.drop_histories(session, with_voided=with_voided)
         if each.series not in scope.series and each.case_model in models
     ]
+
+
+def _with_voided(
+    session: Session,
+    scope: ReportScope,
+    readable: Set[str],
+    *,
+    shared: Mapping[str, WearFit],
+    own: Mapping[str, WearFit],
+    limit: Mapping[str, Any],
+) -> tuple[dict[str, Trend], Ranking | None]:
+    """Trends of the series with voided readings, and the ranking, with these put back.
+
+    ``shared`` and ``own`` are the fits without them: only what shares a case model with a voided
+    reading is fitted again.
+    """
+    from durability.compare import rank
+    from durability.trend import judge_trends
+    from durability.wear import fit_wear
+
+    again = [each for each in _histories(session, scope.series, with_voided=True) if each.drops]
+    models = {each.case_model for each in again if each.series in readable}
+    touched = [each for each in again if each.case_model in models]
+    others = _siblings(session, scope, touched, with_voided=True)
+    fits = fit_wear([*touched, *others])[: len(touched)]
+    trends = judge_trends(touched, fits)
+    put_back = {each.series: each for each in trends if each.series in readable}
+    if not own:
+        return put_back, None
+    alone = [each for each in touched if each.series in readable]
+    shared = {**shared, **_by_series(touched, fits)}
+    own = {**own, **_by_series(alone, fit_wear(alone, share=False))}
+    ranking = rank(
+        again,
+        fits=[shared[each.series] for each in again],
+        own_fits=[own[each.series] for each in again],
+        **limit,
+    )
+    return put_back, ranking
+
+
+def _by_series(histories: Sequence[DropHistory], fits: Sequence[WearFit]) -> dict[str, WearFit]:
+    return {history.series: fit for history, fit in zip(histories, fits, strict=True)}
 
 
 def _fans(

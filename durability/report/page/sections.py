@@ -402,10 +402,10 @@ def _damage(contents: ReportContents) -> Section:
     if not contents.damage:
         section.blocks.append(Words("No damage of severity 1 or more is noted in this scope."))
         return section
-    worst: Counter[int] = Counter()
-    for specimen in {row["specimen"] for row in contents.damage}:
-        own = [row["severity"] for row in contents.damage if row["specimen"] == specimen]
-        worst[max(own)] += 1
+    severest: dict[str, int] = {}
+    for row in contents.damage:
+        severest[row["specimen"]] = max(row["severity"], severest.get(row["specimen"], 0))
+    worst = Counter(severest.values())
     told = labels.listed(
         f"{number} at worst {DAMAGE_SEVERITIES[level]}" for level, number in sorted(worst.items())
     )

@@ -90,9 +90,11 @@ def boundary(boundaries: Sequence[DamageBoundary]) -> Figure:
         panel.xaxis.set_major_locator(MaxNLocator(6 if columns <= 2 else 3))
         panel.yaxis.set_major_locator(MaxNLocator(6 if columns <= 2 else 3))
         _bounds(panel, each)
+        velocity, peak = each.passed_velocity_change_m_s, each.passed_peak_g
+        apart = look.apart(panel, velocity, peak, marker_pt=3.0)
         panel.plot(
-            each.passed_velocity_change_m_s,
-            each.passed_peak_g,
+            velocity[apart],
+            peak[apart],
             linestyle="none",
             label="_passed",
             **_PASSED,
