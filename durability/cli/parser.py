@@ -321,6 +321,7 @@ def _waveform_import(group: Any, command: Any, writer: Any) -> None:
         action="store_true",
         help="show what was worked out of each file and store nothing",
     )
+    _quiet(made)
 
 
 def _record_options(made: Any) -> None:
@@ -377,6 +378,7 @@ def _waveforms(commands: Any, command: Any, writer: Any) -> None:
     again.add_argument(
         "--dry-run", action="store_true", help="show what would change, store nothing"
     )
+    _quiet(again)
     watch = command(
         commands,
         "watch",
@@ -611,6 +613,7 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
     trend = command(commands, "trend", "is peak g climbing, and how fast", "answers:trend", common)
     _filters(trend)
     _rig_corrected(trend)
+    _quiet(trend)
     forecast = command(
         commands, "forecast", "how many drops until the case fails", "answers:forecast", common
     )
@@ -626,9 +629,11 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
         common,
     )
     _filters(conditions)
+    _quiet(conditions)
     rank = command(commands, "rank", "which wear out fastest", "answers:rank", common)
     _filters(rank)
     rank.add_argument("--by", choices=("case_model", "case"), default="case_model")
+    _quiet(rank)
     compare = command(
         commands,
         "compare",
@@ -638,6 +643,7 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
     )
     compare.add_argument("a", metavar="A", help="a case model, or bare")
     compare.add_argument("b", metavar="B", help="a case model, or bare")
+    _quiet(compare)
     claim = command(
         commands,
         "claim",
@@ -652,6 +658,7 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
         "--after-drops", type=int, metavar="N", help="as worn by the Nth drop of each case's life"
     )
     claim.add_argument("--level", type=float, default=0.9, help="of the interval (default 0.9)")
+    _quiet(claim)
     rig = command(commands, "rig", "has the rig itself drifted", "rig:rig", common)
     rig.add_argument(
         "--series", action="append", metavar="S", help="only this reference series; repeatable"
@@ -693,6 +700,7 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
     latent.add_argument(
         "--on", metavar="DATE", help="day by which unseen failures are asked for; else today"
     )
+    _quiet(latent)
     history = command(
         commands, "history", "all that one specimen lived through", "logbook:history", common
     )
@@ -714,6 +722,7 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
         help="by default what FILE ends in, else a table",
     )
     query.add_argument("-o", "--output", metavar="FILE", help="write the answer there")
+    _quiet(query)
     record = command(
         commands, "record", "keyboard session: one line a drop", "session:record", writer
     )
@@ -768,7 +777,8 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
         metavar="FILE",
         help="write the dated report: JSON when it ends in .json, else Markdown",
     )
-    command(commands, "demo", "build and show the invented scenario", "demo:demo", writer)
+    _quiet(check)
+    _quiet(command(commands, "demo", "build and show the invented scenario", "demo:demo", writer))
 
 
 def _plots(group: Any, command: Any, _: Any, common: Any) -> None:
@@ -820,6 +830,7 @@ def _plots(group: Any, command: Any, _: Any, common: Any) -> None:
             made.add_argument(
                 "--series", metavar="S", help="else the reference series with the most drops"
             )
+        _quiet(made)
         if kind == "spectra":
             made.add_argument(
                 "--q", type=float, default=10.0, help="amplification at resonance (default 10)"

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from durability.cli.logbook import say, session_of
+from durability.cli.progress import progress
 from durability.errors import UnusableCall
 from durability.report import labels
 from durability.workflow import judge, pictures
@@ -25,19 +26,21 @@ def plot(options: Namespace) -> int:
     file = Path(options.output or f"{options.kind}.svg")
     ending = _ending(file)
     session = session_of(options)
-    figure = _KINDS[options.kind](session, options)
-    from durability.report import plots
+    with progress(options, "judging what the picture shows") as told:
+        figure = _KINDS[options.kind](session, options)
+        from durability.report import plots
 
-    if pictures.is_invented(session):
-        plots.stamp(figure, _STAMP)
-    content = plots.picture_bytes(figure, ending)
+        if pictures.is_invented(session):
+            plots.stamp(figure, _STAMP)
+        told("drawing")
+        content = plots.picture_bytes(figure, ending)
     try:
         file.write_bytes(content)
     except OSError as error:
         raise UnusableCall(f"-o {str(file)!r}: can't be written ({error.strerror})") from None
     answer = figure.get_label()
-    told = {"kind": options.kind, "file": str(file), "answer": answer}
-    return say(options, told, f"{answer}\ndrawn: {file}")
+    summary = {"kind": options.kind, "file": str(file), "answer": answer}
+    return say(options, summary, f"{answer}\ndrawn: {file}")
 
 
 def _ending(file: Path) -> str:
