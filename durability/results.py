@@ -1262,6 +1262,16 @@ class SelfCheck:
         return tuple(value for value in self.values if not value.passed)
 
 
+@dataclass(frozen=True, slots=True)
+class Export:
+    """The whole record as a folder of open files."""
+
+    folder: str
+    files: int
+    drops: int
+    licence: str
+
+
 # ----------------------------------------------------------------------------------- report
 
 ScopeKind = Literal["whole record", "case model", "series", "specimen", "follow-up plan"]

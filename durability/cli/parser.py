@@ -288,6 +288,15 @@ def _imports(group: Any, command: Any, writer: Any, _: Any) -> None:
                 " series a series of its own",
             )
     _waveform_import(group, command, writer)
+    whole = command(
+        group,
+        "record",
+        "make a new store from an exported record, every row as it was",
+        "archive:import_record",
+        writer,
+    )
+    whole.add_argument("folder", help="what export wrote; --store names the store to make")
+    _quiet(whole)
 
 
 def _waveform_import(group: Any, command: Any, writer: Any) -> None:
@@ -723,6 +732,12 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
     )
     query.add_argument("-o", "--output", metavar="FILE", help="write the answer there")
     _quiet(query)
+    export = command(
+        commands, "export", "write the whole record as open files", "archive:export", writer
+    )
+    export.add_argument("folder", help="a new folder, or an empty one")
+    export.add_argument("--licence", metavar="WORDS", help="under which others may use the record")
+    _quiet(export)
     record = command(
         commands, "record", "keyboard session: one line a drop", "session:record", writer
     )
