@@ -1391,6 +1391,8 @@ class ReportContents:
     rig: tuple[RigWatch, ...]
     sensors: tuple[Mapping[str, Any], ...]
     amendments: tuple[Mapping[str, Any], ...]
+    deviations: tuple[Mapping[str, Any], ...]
+    """Drops off their sheet or their height, and files that could not be read."""
     sources: tuple[Mapping[str, Any], ...]
     uncertainty: Mapping[str, Any]
     """Readings whose uncertainty was evaluated, and its median in percent, by measure."""

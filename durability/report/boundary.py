@@ -45,10 +45,16 @@ def sentence(boundary: DamageBoundary) -> str:
     )
     if not boundary.is_told:
         return f"{boundary.device_model}: too few to tell a damage boundary: {shocks}."
+    harder = (
+        f"; yet {counted(boundary.harder_passed, 'shock')} harder than a failed one passed, so no"
+        " one boundary holds for all"
+        if boundary.harder_passed
+        else ""
+    )
     return (
         f"{boundary.device_model}: critical peak {critical(boundary.critical_peak_g, 'g')};"
         " critical velocity change"
-        f" {critical(boundary.critical_velocity_change_m_s, 'm/s')}; {shocks}."
+        f" {critical(boundary.critical_velocity_change_m_s, 'm/s')}; {shocks}{harder}."
     )
 
 
@@ -68,7 +74,7 @@ def exceptions(boundary: DamageBoundary) -> list[str]:
         f"{counted(several, 'device')} failed by one of several shocks since the last look: only"
         " the largest of these bounds": several,
         f"{counted(boundary.harder_passed, 'shock')} passed that went beyond a failed one in both:"
-        " devices differ, or damage added up": boundary.harder_passed,
+        " devices differ, directions differ, or damage added up": boundary.harder_passed,
         f"{counted(boundary.not_looked_at, 'shock')} not looked at since": boundary.not_looked_at,
         f"{counted(boundary.without_reading, 'shock')} without both readings": (
             boundary.without_reading

@@ -26,6 +26,7 @@ from durability.results import (
 )
 from durability.store import bench, database, saved_queries
 from durability.version import PROGRAM_VERSION
+from durability.vocabulary import HEIGHT_TOLERANCE
 from durability.workflow import follow_up, judge, pictures
 from durability.workflow.claims import judge_claim
 from durability.workflow.logbook import series_rows
@@ -70,6 +71,7 @@ _STATEMENTS = (
     ("report_counts", "Counts of the record"),
     ("report_damage", "Damage notes"),
     ("report_amendments", "Amendments"),
+    ("report_deviations", "Deviations"),
     ("report_sensors", "Sensors and their calibration"),
     ("report_uncertainty", "Uncertainty of single readings"),
     ("report_sources", "Files and people"),
@@ -228,6 +230,7 @@ def gather_report(
         rig=tuple(rig),
         sensors=tuple(rows["sensors"]),
         amendments=tuple(rows["amendments"]),
+        deviations=tuple(rows["deviations"]),
         sources=tuple(rows["sources"]),
         uncertainty=rows["uncertainty"],
         last_entered_at_utc=about["last_entered_at_utc"],
@@ -296,6 +299,9 @@ def _rows(session: Session, scope: ReportScope) -> tuple[dict[str, Any], dict[st
             "damage": bench.fetch(connection, "report_damage", series=series),
             "amendments": bench.fetch(
                 connection, "report_amendments", series=series, devices=devices
+            ),
+            "deviations": bench.fetch(
+                connection, "report_deviations", series=series, height_tolerance=HEIGHT_TOLERANCE
             ),
             "sources": bench.fetch(connection, "report_sources", series=series, devices=devices),
             "sensors": bench.fetch(connection, "report_sensors", series=series),

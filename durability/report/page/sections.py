@@ -93,6 +93,7 @@ def all_sections(contents: ReportContents, told: Told) -> list[Section]:
         _conditions(contents),
         _sensors(contents),
         _uncertainty(contents),
+        _items(contents),
         _methods(contents),
         _selfcheck(contents),
         _sources(contents),
@@ -755,7 +756,26 @@ def _voided(contents: ReportContents) -> Section:
 
 
 def _amendments(contents: ReportContents) -> Section:
-    section = Section("amendments", "Amendments")
+    section = Section("amendments", "Deviations and amendments")
+    if contents.deviations:
+        section.blocks.append(
+            Table(
+                "Deviations: drops off their sheet or height, files that could not be read",
+                ("series", "drop", "what", "told by"),
+                [
+                    (
+                        row["series"],
+                        "" if row["drop_number"] is None else str(row["drop_number"]),
+                        row["what"],
+                        row["told_by"],
+                    )
+                    for row in contents.deviations
+                ],
+                right=frozenset({1}),
+            )
+        )
+    else:
+        section.blocks.append(Words("No deviation is on record in this scope."))
     if not contents.amendments:
         section.blocks.append(Words("Nothing in this scope was amended."))
         return section
@@ -911,6 +931,20 @@ def _uncertainty(contents: ReportContents) -> Section:
                 " reads too high by a fixed factor changes peak g, and neither rise nor ratio.",
                 True,
             ),
+        ],
+    )
+
+
+def _items(contents: ReportContents) -> Section:
+    return Section(
+        "items",
+        "Contents of a test report, item by item",
+        [
+            Table(
+                "What a report should hold, after IEC 60068-2-27:2008, clause 12, in our words",
+                ("item", "in this record, with the number of series"),
+                words.report_items(contents),
+            )
         ],
     )
 

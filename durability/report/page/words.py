@@ -13,6 +13,7 @@ from durability.results import (
     ClaimAnswer,
     Comparison,
     LatentLink,
+    LifeLine,
     ReportContents,
     ReportScope,
     RigWatch,
@@ -137,14 +138,8 @@ def beside(contents: ReportContents) -> list[tuple[str, str, str]]:
         told.append(("Left out", left_out(contents), "voided"))
     elif contents.counts["drops"]:
         told.append(("Left out", "No drop is void.", "voided"))
-    amended = len(contents.amendments)
-    if contents.counts["drops"]:
-        changed = (
-            f"{counted(amended, 'amendment')}, the first values kept."
-            if amended
-            else "Nothing was amended."
-        )
-        told.append(("Amended", changed, "amendments"))
+    if contents.counts["drops"] or contents.amendments:
+        told.append(("Changed", changed(contents), "amendments"))
     told += [("Rig", rig.sentence(each), "rig") for each in contents.rig]
     if contents.quarantined:
         told.append(("Quarantine", quarantine(contents.quarantined), "devices"))
@@ -152,6 +147,14 @@ def beside(contents: ReportContents) -> list[tuple[str, str, str]]:
         trends = [each.trend for each in contents.pictures]
         told.append(("Trend", labels.trends_answer(trends), "wear"))
     return told
+
+
+def changed(contents: ReportContents) -> str:
+    """Amendments and deviations counted."""
+    amended, off = len(contents.amendments), len(contents.deviations)
+    first = f"{counted(amended, 'amendment')}, first values kept" if amended else "No amendment"
+    then = counted(off, "deviation") if off else "no deviation on record"
+    return f"{first}; {then}."
 
 
 def reading_aid(contents: ReportContents) -> str:
@@ -471,6 +474,104 @@ def trace(contents: ReportContents) -> list[tuple[str, str, str]]:
             )
         )
     return rows
+
+
+def report_items(contents: ReportContents) -> list[tuple[str, str]]:
+    """What a test report should hold, and what this one holds of it.
+
+    After IEC 60068-2-27:2008, clause 12, whose list is told from memory.
+    """
+    counts = contents.counts
+    made = [row for row in contents.series if row["drops"]]
+
+    def of_series(key: str) -> str:
+        values = Counter(labels.text(row[key]) for row in made if row[key] is not None)
+        if not values:
+            return NOT_RECORDED
+        told = labels.some(f"{value} ({number})" for value, number in values.most_common())
+        lacking = len(made) - values.total()
+        return (
+            f"{told}; {NOT_RECORDED} in {counted(lacking, 'series', 'series')}" if lacking else told
+        )
+
+    def known(number: int, what: str) -> str:
+        return what if number else NOT_RECORDED
+
+    looked_at = [each for each in contents.life_lines if len(each.history.drop_day)]
+    before = sum(_has_baseline(each) for each in looked_at)
+    after = sum(each.by_days is not None or each.after_days is not None for each in looked_at)
+    sensors = labels.some(row["sensor"] for row in contents.sensors)
+    overdue = sum(row["drops_after_due"] for row in contents.sensors)
+    evaluated = contents.uncertainty["peaks"]
+    return [
+        ("customer, test laboratory, purpose of the test", NOT_RECORDED),
+        ("report identification", f"{numbered(contents)}, digest {contents.digest}"),
+        (
+            "test dates",
+            NOT_RECORDED
+            if counts["first_dropped_at"] is None
+            else span(counts["first_dropped_at"], counts["last_dropped_at"]),
+        ),
+        ("test standard, edition and procedure", of_series("method")),
+        (
+            "specimens",
+            known(
+                counts["drops"],
+                f"{counted(counts['cases'], 'case')}, {counted(counts['devices'], 'device')},"
+                f" {counted(counts['dummies'], 'dummy', 'dummies')}: see Series",
+            ),
+        ),
+        ("mounting and fixture", of_series("fixture")),
+        ("conditioning", of_series("conditioning")),
+        ("performance of the apparatus: cross-axis motion", NOT_RECORDED),
+        (
+            "performance of the apparatus: reference drops",
+            known(len(contents.rig), "see Health of the rig"),
+        ),
+        ("measuring system", sensors or NOT_RECORDED),
+        ("sensor location", NOT_RECORDED),
+        ("filter", labels.listed(counts["filters"] or ()) or NOT_RECORDED),
+        (
+            "calibration",
+            known(
+                len(contents.sensors),
+                f"see Sensors and calibration; {counted(overdue, 'drop')} after it was due",
+            ),
+        ),
+        (
+            "uncertainty of the measuring system",
+            f"evaluated for {evaluated} of {counts['peaks']} peaks" if evaluated else NOT_EVALUATED,
+        ),
+        (
+            "initial measurements and functional checks",
+            known(before, f"{before} of {counted(len(looked_at), 'device')} before the first drop"),
+        ),
+        (
+            "final measurements and functional checks",
+            known(after, f"{after} of {counted(len(looked_at), 'device')} after the last drop"),
+        ),
+        ("severities: drop height, mm", of_series("drop_height_mm")),
+        ("severities: surface", of_series("surface")),
+        ("severities: direction", of_series("orientation")),
+        (
+            "severities as measured",
+            known(
+                counts["peaks"],
+                f"{counted(counts['peaks'], 'peak')}, {counts['pulse_durations']} durations,"
+                f" {counts['velocity_changes']} velocity changes,"
+                f" {counted(counts['waveforms'], 'waveform')}",
+            ),
+        ),
+        ("results and observations", known(counts["drops"], "sections Wear to Damage boundary")),
+        ("who dropped", labels.some(counts["operators"] or ()) or NOT_RECORDED),
+        ("name and signature of who is responsible", "not signed"),
+    ]
+
+
+def _has_baseline(line: LifeLine) -> bool:
+    """Whether the device was checked by the day of its first drop."""
+    checked, dropped = line.history.check_day, line.history.drop_day
+    return len(checked) > 0 and bool(checked.min() <= dropped.min())
 
 
 DOSE_LEGEND = (
