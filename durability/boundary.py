@@ -28,6 +28,8 @@ CORNER_PEAK = 2.0
 change: of a rectangular pulse of angle θ it passes through peak 1/sin θ and velocity change
 θ/sin θ, in units of the critical ones, so at twice the peak through π/3 = 1.047."""
 
+NO_MODEL = "devices of no model"
+
 FEWEST_SHOCKS = 2
 """One that failed and one that passed: with fewer there are no two sides."""
 
@@ -56,7 +58,7 @@ def damage_boundary(histories: Sequence[ShockHistory]) -> list[DamageBoundary]:
     by_model: dict[str, list[ShockHistory]] = defaultdict(list)
     for history in histories:
         if len(history.peak_g):
-            by_model[history.device_model or "no model"].append(history)
+            by_model[history.device_model or NO_MODEL].append(history)
     return [_of_model(model, members) for model, members in sorted(by_model.items())]
 
 

@@ -175,7 +175,10 @@ def test_models_stand_apart_and_devices_without_shocks_are_left_out():
         ShockHistory("B", None, np.array([50.0]), np.array([3.0]), ()),
         ShockHistory("C", "never dropped", np.empty(0), np.empty(0), ()),
     ]
-    assert [each.device_model for each in damage_boundary(histories)] == ["no model", "phone"]
+    assert [each.device_model for each in damage_boundary(histories)] == [
+        "devices of no model",
+        "phone",
+    ]
     assert damage_boundary([]) == []
 
 

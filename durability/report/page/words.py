@@ -436,6 +436,11 @@ def trace(contents: ReportContents) -> list[tuple[str, str, str]]:
         ("", f"durability forecast{within}{store}", "drops to failure of each series"),
         ("devices", f"durability latent{store}", "dose, state and outlook of each device"),
         ("voided drops", f"durability query voided_drops{store}", "each with its reason"),
+        (
+            "this report",
+            f"durability query issued_reports{store}",
+            "its number, SHA-256, who issued it, and whether another replaced it",
+        ),
     ]
     example = next((each.trend for each in contents.pictures if each.trend.valid_drops), None)
     if example is not None:

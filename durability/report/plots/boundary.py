@@ -56,7 +56,8 @@ def boundary(boundaries: Sequence[DamageBoundary]) -> Figure:
     if not boundaries:
         return look.missing(labels.NOTHING["shocks"])
     if not filled:
-        return look.missing(f"{words.answer(boundaries)} Inspect devices between their drops.")
+        lacking = "Inspect devices between their drops, and record velocity changes."
+        return look.missing(f"{words.answer(boundaries)} {lacking}")
     filled.sort(key=lambda each: (not each.is_told, -len(each.failed), each.device_model))
     shown = filled[: look.MOST_PANELS]
     passed = sum(len(each.passed_peak_g) for each in shown)
