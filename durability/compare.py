@@ -46,6 +46,7 @@ def rank(
     limit_rise: float = 0.5,
     horizon: int = 400,
     fits: Sequence[WearFit] | None = None,
+    own_fits: Sequence[WearFit] | None = None,
 ) -> Ranking:
     """Groups by their speed of wear, fastest first, and whether that order can be told.
 
@@ -64,6 +65,8 @@ def rank(
         As in ``forecast``, for the life of each group.
     fits : sequence of WearFit, optional
         What ``fit_wear(histories)`` gave, when it has been called already.
+    own_fits : sequence of WearFit, optional
+        The same of ``fit_wear(histories, share=False)``, each series on its own.
 
     Returns
     -------
@@ -76,10 +79,10 @@ def rank(
     outcomes = failure_outcomes(
         worn, shared, limit_g=limit_g, limit_rise=limit_rise, horizon=horizon
     )
-    fits = fit_wear(worn, share=False)
-    span = _common_span(fits)
+    own = fit_wear(worn, share=False) if own_fits is None else [own_fits[at] for at in chosen]
+    span = _common_span(own)
     prior = _prior_speed(span)
-    speeds = [_speed(fit, span, prior) for fit in fits]
+    speeds = [_speed(fit, span, prior) for fit in own]
     members: dict[str, list[int]] = defaultdict(list)
     for position, history in enumerate(worn):
         members[str(_name(history, by))].append(position)

@@ -426,3 +426,31 @@ class DeviceHistory:
     can_be_inspected: bool = True
     """False when it is lost, sold, destroyed, retired or in quarantine: what its last look said
     stands."""
+
+
+@dataclass(frozen=True, slots=True)
+class ShockLook:
+    """One look at a device between its shocks."""
+
+    shocks_before: int
+    """Shocks that it had lived through by then, voided ones counted."""
+    tested: frozenset[str]
+    """Functions with an outcome, those that failed among them."""
+    failed: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True)
+class ShockHistory:
+    """One device's shocks in order, with what was found between them.
+
+    Arrays have shape (n_shocks,), voided ones included; NaN where there is no trusted reading.
+    """
+
+    device: str
+    device_model: str | None
+    peak_g: FloatArray
+    velocity_change_m_s: FloatArray
+    looks: tuple[ShockLook, ...]
+    """In order of time."""
+    broken_after: tuple[int, ...] = ()
+    """Shock, counted from 1, after which damage of severity 4 was noted on the device."""

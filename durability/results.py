@@ -776,6 +776,53 @@ class CheckTable:
     failed: IntArray
 
 
+@dataclass(frozen=True, slots=True)
+class CriticalValue:
+    """A critical value as far as shocks bound it, each side on its own."""
+
+    largest_passed: float | None
+    """It lies above this; None when no shock that passed bounds it from below."""
+    smallest_failed: float | None
+    """It lies at or below this; None when no shock failed."""
+
+
+@dataclass(frozen=True, slots=True)
+class FailedShock:
+    """Shocks one of which failed a device: which one is known only when there is one."""
+
+    device: str
+    peak_g: FloatArray
+    velocity_change_m_s: FloatArray
+    is_read: bool
+    """Each of them has both readings."""
+
+
+@dataclass(frozen=True, slots=True)
+class DamageBoundary:
+    """What the shocks of one device model tell of its damage boundary.
+
+    Arrays have shape (n_passed,).
+    """
+
+    device_model: str
+    devices: int
+    passed_peak_g: FloatArray
+    passed_velocity_change_m_s: FloatArray
+    failed: tuple[FailedShock, ...]
+    critical_peak_g: CriticalValue
+    critical_velocity_change_m_s: CriticalValue
+    harder_passed: int
+    """Shocks beyond a failed one in both that passed: no one boundary parts the two."""
+    not_looked_at: int
+    """Shocks with both readings since which no look passed or failed the device."""
+    without_reading: int
+    """Shocks before these that lack a reading of peak or velocity change."""
+    latent_failures: int
+    """Devices that failed later without a shock in between: none of theirs counts as failed."""
+    is_told: bool
+    """False when too few shocks passed or failed."""
+
+
 # --------------------------------------------------------------------------------- spectrum
 
 
@@ -1283,6 +1330,16 @@ class SelfCheck:
         return tuple(value for value in self.values if not value.passed)
 
 
+@dataclass(frozen=True, slots=True)
+class Export:
+    """The whole record as a folder of open files."""
+
+    folder: str
+    files: int
+    drops: int
+    licence: str
+
+
 # -------------------------------------------------------------------------------- integrity
 
 
@@ -1389,6 +1446,43 @@ class SeriesWaveforms:
 
 
 @dataclass(frozen=True, slots=True)
+class ReportAnswer:
+    """One answer of a report, as it was told and in full digits."""
+
+    name: str
+    """What it answers, the same from report to report."""
+    told: str
+    numbers: tuple[float | None, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ReportIssue:
+    """One report that was issued."""
+
+    number: int
+    """1, 2, 3 … in this store."""
+    scope: ReportScope
+    answers: tuple[ReportAnswer, ...]
+    replaces: int | None
+    reason: str | None
+    """Why it replaces the other."""
+    record_until_utc: datetime | None
+    """Latest act of writing that it rests on; None of an empty record."""
+    issued_at_utc: datetime | None = None
+    """None while it is being written."""
+    issued_by: str | None = None
+    replaced_by: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RecordChanges:
+    """What became of the records of a scope since a report on it; rows as the store gives them."""
+
+    added: tuple[Mapping[str, Any], ...]
+    amended: tuple[Mapping[str, Any], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class ReportContents:
     """All that one report shows, gathered; the page looks nothing up.
 
@@ -1396,8 +1490,8 @@ class ReportContents:
     name gives them.
     """
 
-    number: str
-    """Digest of the record's state, the scope and the version: the same for the same."""
+    digest: str
+    """Of the record's state, the scope, the limits and the version: the same for the same."""
     made_at: datetime
     made_by: str
     on: date
@@ -1439,6 +1533,8 @@ class ReportContents:
     rig: tuple[RigWatch, ...]
     sensors: tuple[Mapping[str, Any], ...]
     amendments: tuple[Mapping[str, Any], ...]
+    deviations: tuple[Mapping[str, Any], ...]
+    """Drops off their sheet or their height, and files that could not be read."""
     sources: tuple[Mapping[str, Any], ...]
     uncertainty: Mapping[str, Any]
     """Readings whose uncertainty was evaluated, and its median in percent, by measure."""
@@ -1449,3 +1545,12 @@ class ReportContents:
     selfcheck: SelfCheck
     claims: tuple[ClaimAnswer, ...] = ()
     """Whether each case model reduces the peak g of bare drops as claimed, if it was asked."""
+    boundaries: tuple[DamageBoundary, ...] = ()
+    """Of the device models of the scope."""
+    issue: ReportIssue | None = None
+    """Number of this report; None where it has none."""
+    not_numbered_because: str | None = None
+    replaced: ReportIssue | None = None
+    """The report that this one replaces."""
+    changes: RecordChanges | None = None
+    """In the record since that report."""

@@ -128,7 +128,9 @@ def test_a_device_out_of_use_is_a_state_and_owes_nothing(bench, state):
 
 
 def test_an_unknown_state_is_refused(bench):
-    bench("specimen", "retire", "R1", "--reason", "x", "--state", "gone", expect=2)
+    told = bench("specimen", "retire", "R1", "--reason", "x", "--state", "gone", expect=2)
+    assert "--state: invalid choice: 'gone'" in told.err
+    assert bench("specimen", "show", "R1", "--json").json["status"] == "in use"
 
 
 def test_a_lost_device_is_right_censored_at_its_last_look(bench):

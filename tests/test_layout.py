@@ -22,6 +22,7 @@ MODELS = {
     "forecast",
     "fan",
     "compare",
+    "boundary",
     "latent",
     "check_lists",
     "schedule",
@@ -63,6 +64,7 @@ OURS = {
     "covariates": {"wear"},
     "more_drops": {"wear", "forecast"},
     "latent": {"life"},
+    "boundary": set(),
     # What the program is held against goes through the same functions as its answers.
     "selfcheck": {"pulse", "spectrum", "trend", "life", "rig", "plan", "latent"},
     "report": set(),

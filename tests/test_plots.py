@@ -25,8 +25,11 @@ from durability.report.plots import look
 from durability.report.plots.pulses import WIDTH_AT_TENTH, half_sine_peak_g
 from durability.results import (
     CheckTable,
+    CriticalValue,
+    DamageBoundary,
     DeviceOutlook,
     DoseCurve,
+    FailedShock,
     Forecast,
     LatentLink,
     LevelFan,
@@ -176,6 +179,31 @@ def a_cloud(group="sleeve A", drops=30, seed=0):
     voided = np.zeros(drops, dtype=bool)
     voided[::11] = True
     return PulseCloud(group, 2, peak, duration, age, voided, without_duration=3)
+
+
+def a_boundary(model="phone", *, shocks=30, failed=(1, 3), below=False):
+    """Shocks passed, and devices failed by one shock and by one of several."""
+    rng = np.random.default_rng(3)
+    peak, velocity = rng.uniform(20.0, 150.0, shocks), rng.uniform(1.0, 6.0, shocks)
+    groups = tuple(
+        FailedShock(f"R{at}", np.full(n, 160.0) + np.arange(n), np.linspace(5.0, 6.0, n), True)
+        for at, n in enumerate(failed)
+    )
+    upper = (160.0, 5.0) if failed else (None, None)
+    return DamageBoundary(
+        device_model=model,
+        devices=9,
+        passed_peak_g=peak,
+        passed_velocity_change_m_s=velocity,
+        failed=groups,
+        critical_peak_g=CriticalValue(90.0 if below else None, upper[0]),
+        critical_velocity_change_m_s=CriticalValue(3.0 if below else None, upper[1]),
+        harder_passed=2,
+        not_looked_at=3,
+        without_reading=1,
+        latent_failures=1,
+        is_told=bool(failed),
+    )
 
 
 def a_life(device="R05", *, drops=6, failed=True, functions=("display", "loudspeaker", "seal")):
@@ -405,6 +433,14 @@ FIGURES = {
     "heat": lambda: plots.heat([a_table(), a_table("never dropped", 4)]),
     "heat of sixty functions": lambda: plots.heat([a_table(functions=60)]),
     "heat of no check": lambda: plots.heat([]),
+    "boundary": lambda: plots.boundary([a_boundary()]),
+    "boundary from both sides": lambda: plots.boundary([a_boundary(below=True)]),
+    "boundary of many": lambda: plots.boundary(
+        [a_boundary(f"{LONG} {at}", below=at % 2 == 0) for at in range(12)]
+    ),
+    "boundary of one shock": lambda: plots.boundary([a_boundary(shocks=1, failed=())]),
+    "boundary without readings": lambda: plots.boundary([a_boundary(shocks=0, failed=())]),
+    "boundary of no device": lambda: plots.boundary([]),
     "rig": a_rig,
     "rig by date": a_dated_rig,
     "rig of three drops": lambda: a_rig(3),
@@ -968,6 +1004,8 @@ KINDS = (
     "heat",
     "pulses",
     "spectra",
+    "rig",
+    "boundary",
 )
 
 

@@ -18,8 +18,8 @@ from durability.workflow import demo, imports, logbook, questions
 from durability.workflow.session import Session
 
 QUERIES = saved_queries([])
-WITHOUT_EXAMPLE = {"late_entries"}
-"""What they say of the demo depends on the day on which it was built."""
+WITHOUT_EXAMPLE = {"late_entries", "issued_reports"}
+"""What they say of the demo depends on the day on which it was built; it has issued no report."""
 UNIT_OF_ENDING = {
     "_g": " g",
     "_ms": " ms",
@@ -105,7 +105,7 @@ def test_its_columns_are_what_it_returns_in_order_and_nothing_comes_from_nothing
     assert answer.rows == ()
 
 
-@pytest.mark.parametrize("name", QUERIES)
+@pytest.mark.parametrize("name", sorted(set(QUERIES) - {"issued_reports"}))
 def test_it_has_something_to_say_of_the_demo(name, demo_answer):
     answer = demo_answer(name)
     assert answer.rows

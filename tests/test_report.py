@@ -165,9 +165,48 @@ def test_it_says_what_is_not_recorded_or_not_evaluated(demo_page):
     assert "risk of a false statement" in text
 
 
+def test_what_a_test_report_should_hold_is_there_or_told_to_be_missing(contents, odd_pages):
+    """IEC 60068-2-27:2008, clause 12; its items from memory."""
+    items = dict(words.report_items(contents))
+    assert items["test dates"] == "2026-03-02 to 2026-04-13"
+    assert items["mounting and fixture"] == words.NOT_RECORDED
+    assert items["uncertainty of the measuring system"] == words.NOT_EVALUATED
+    assert items["severities: drop height, mm"].startswith("1220 (38)")
+    assert items["initial measurements and functional checks"] == (
+        "24 of 24 devices before the first drop"
+    )
+    assert items["who dropped"] == "operator 1, operator 2"
+    empty = shown_text(odd_pages["empty"]).partition("after IEC 60068-2-27:2008, clause 12")[2]
+    for item in items:
+        missing = re.search(re.escape(item) + r" (\S+ \S+)", empty)[1]
+        held = {
+            "report identification": "report not",
+            "name and signature of who is responsible": "",
+        }
+        wanted = (words.NOT_RECORDED, words.NOT_EVALUATED, held.get(item, "-"), "not signed")
+        assert missing in wanted, item
+
+
+def test_counts_stand_on_page_one_with_a_way_to_each(contents, demo_page, store, sheet, tmp_path):
+    """Deviations, voided drops and amendments: ISO/IEC 17025, 7.8 and 7.5.2."""
+    source = demo_page.read_text(encoding="utf-8")
+    first_page = source.partition('id="wear"')[0]
+    assert '<a href="#voided">Left out</a>' in first_page
+    assert '<a href="#amendments">Changed</a>' in first_page
+    assert "3 amendments, first values kept; no deviation on record." in first_page
+    lines = ["series,drop_number,peak_g,drop_height_mm,achieved_height_mm,note"]
+    lines += ["A,1,100,1000,1010,", "A,2,101,1000,1030,", "A,3,99,1000,,off plan: corner"]
+    store("import", "drops", sheet("drops.csv", *lines))
+    store("report", "-o", "off.html", "--quiet")
+    text = shown_text(tmp_path / "off.html")
+    assert "No amendment; 2 deviations." in text.partition("Wear by case model")[0]
+    assert "A 2 fell 1030 mm in place of 1000 mm tester" in text
+    assert "A 3 off plan: corner tester" in text
+
+
 def test_it_names_its_number_day_record_and_versions(contents, demo_page):
     text = shown_text(demo_page)
-    assert contents.number in text
+    assert contents.digest in text
     assert "as of 2026-10-12" in text
     assert all(version in text for version in contents.versions.values())
     assert "PASS: 141 of 141 published values" in text
@@ -178,11 +217,12 @@ def test_the_number_stays_with_the_record_and_changes_with_it(odd_pages):
     """The pages of one record before and after a drop was voided; the first asked twice."""
     session = odd_pages["session"]
     last, again = (gather_report(session, on=ON) for _ in range(2))
-    assert last.number == again.number
-    assert last.number in shown_text(odd_pages["void"])
-    assert last.number not in shown_text(odd_pages["one"])
-    assert gather_report(session, on=ON, specimen="R<1>").number != last.number
-    assert page(replace(again, made_at=last.made_at)) == page(last)
+    assert last.digest == again.digest
+    assert last.digest in shown_text(odd_pages["void"])
+    assert last.digest not in shown_text(odd_pages["one"])
+    assert gather_report(session, on=ON, specimen="R<1>").digest != last.digest
+    same_moment = replace(again, made_at=last.made_at, selfcheck=last.selfcheck)
+    assert page(same_moment) == page(last)
 
 
 @pytest.mark.parametrize(
@@ -228,7 +268,8 @@ def test_the_command_writes_the_page(store, tmp_path):
     )
     assert (tmp_path / "page.html").read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
     told = store("report", "-o", "page.html", "--quiet", "--json")
-    assert set(told.json) == {"file", "number", "answer"}
+    assert set(told.json) == {"file", "number", "replaces", "digest", "answer"}
+    assert (told.json["number"], told.json["replaces"]) == (2, None)
 
 
 @pytest.mark.parametrize(

@@ -43,11 +43,11 @@ def lab(store, sheet):
         store("import", "drops", drops_csv(sheet, "r.csv", "R", peaks, days, purpose="reference"))
         return store
 
-    def test_series(name, peaks, days, **more):
+    def add_test_series(name, peaks, days, **more):
         file = drops_csv(sheet, f"{name}.csv", name, peaks, days, purpose="test", case=name, **more)
         store("import", "drops", file)
 
-    fill.test_series = test_series
+    fill.add_test_series = add_test_series
     return fill
 
 
@@ -66,10 +66,10 @@ def test_a_steady_rig_is_in_control(lab):
 @pytest.mark.parametrize("each", [1, 4])
 def test_a_drift_is_dated_and_sized_and_names_what_was_made_meanwhile(lab, each):
     run = lab(drift_from=10, each=each)
-    lab.test_series("before", [100.0] * 5, DAYS[:5])
-    lab.test_series("across", [100.0] * 16, DAYS)
-    lab.test_series("after", [100.0] * 4, DAYS[12:])
-    lab.test_series("other", [100.0] * 4, DAYS[12:], sensor="B")
+    lab.add_test_series("before", [100.0] * 5, DAYS[:5])
+    lab.add_test_series("across", [100.0] * 16, DAYS)
+    lab.add_test_series("after", [100.0] * 4, DAYS[12:])
+    lab.add_test_series("other", [100.0] * 4, DAYS[12:], sensor="B")
     (watched,) = told(run)
     health = watched["health"]
     assert health["verdict"] == "drifted"
@@ -136,7 +136,7 @@ def test_voided_reference_drops_do_not_count(lab):
 
 def test_a_test_series_or_an_unknown_one_is_refused(lab):
     run = lab()
-    lab.test_series("S", [100.0] * 5, DAYS[:5])
+    lab.add_test_series("S", [100.0] * 5, DAYS[:5])
     assert "--purpose reference" in run("rig", "--series", "S", expect=1).err
     assert "not in the store" in run("rig", "--series", "X", expect=1).err
 
@@ -157,7 +157,7 @@ def flat_on_the_drifting_rig(lab, seed=5):
 def climbing_rig(store, sheet, lab):
     reference, peaks = flat_on_the_drifting_rig(lab)
     store("import", "drops", drops_csv(sheet, "r.csv", "R", reference, DAYS, purpose="reference"))
-    lab.test_series("S", peaks, DAYS, hour=10)
+    lab.add_test_series("S", peaks, DAYS, hour=10)
     return store
 
 
@@ -215,14 +215,16 @@ def test_a_forecast_on_a_drifting_rig_is_corrected(climbing_rig):
 def test_a_real_climb_stays_when_the_rig_was_steady(lab):
     run = lab()
     rng = np.random.default_rng(4)
-    lab.test_series("S", 100 * np.exp(0.03 * np.arange(16) + 0.01 * rng.standard_normal(16)), DAYS)
+    lab.add_test_series(
+        "S", 100 * np.exp(0.03 * np.arange(16) + 0.01 * rng.standard_normal(16)), DAYS
+    )
     (corrected,) = run("trend", "--rig-corrected", "--json").json["series"]
     assert corrected["verdict"] == "rising"
     assert corrected["rise_pct_per_drop"] == pytest.approx(3.0, abs=0.4)
 
 
 def test_without_reference_drops_nothing_is_corrected_and_that_is_said(store, lab):
-    lab.test_series("S", [100.0, 101, 99, 100, 102], DAYS[:5])
+    lab.add_test_series("S", [100.0, 101, 99, 100, 102], DAYS[:5])
     (one,) = store("trend", "--rig-corrected", "--json").json["series"]
     assert one["rig"]["corrected"] is False and "no reference drops" in one["rig"]["reason"]
     assert "not rig-corrected" in store("trend", "--series", "S", "--rig-corrected").out
@@ -232,7 +234,7 @@ def test_without_reference_drops_nothing_is_corrected_and_that_is_said(store, la
 
 def test_drops_without_times_can_not_be_corrected(lab):
     run = lab()
-    lab.test_series("S", [100.0, 101, 99, 100, 102], [None] * 5)
+    lab.add_test_series("S", [100.0, 101, 99, 100, 102], [None] * 5)
     (one,) = run("trend", "--rig-corrected", "--json").json["series"]
     assert "bear no time" in one["rig"]["reason"]
 
@@ -240,7 +242,7 @@ def test_drops_without_times_can_not_be_corrected(lab):
 def test_a_change_within_the_rigs_scatter_is_labelled_so(lab):
     run = lab()
     rng = np.random.default_rng(6)
-    lab.test_series("S", 100 * np.exp(0.004 * rng.standard_normal(16)), DAYS)
+    lab.add_test_series("S", 100 * np.exp(0.004 * rng.standard_normal(16)), DAYS)
     assert "smaller than twice the rig's own scatter" in " ".join(
         run("trend", "--series", "S").out.split()
     )

@@ -126,25 +126,3 @@ def test_the_session_holds_no_lock_between_drops(bench, tmp_path):
     session.kill()
     session.communicate()
     assert len(drops(bench)) == 1
-
-
-def test_progress_is_shown_on_a_terminal_only_and_never_when_quiet(monkeypatch):
-    import io
-    import sys
-    from argparse import Namespace
-
-    from durability.cli.progress import progress
-
-    class Terminal(io.StringIO):
-        def isatty(self):
-            return True
-
-    def shown(stream, *, quiet):
-        monkeypatch.setattr(sys, "stderr", stream)
-        with progress(Namespace(quiet=quiet), "reading") as told:
-            told("ranking the case models")
-        return stream.getvalue()
-
-    assert "ranking the case models" in shown(Terminal(), quiet=False)
-    assert shown(Terminal(), quiet=True) == ""
-    assert shown(io.StringIO(), quiet=False) == ""

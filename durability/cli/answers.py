@@ -12,12 +12,13 @@ from durability.workflow import judge
 
 def trend(options: Namespace) -> int:
     """Is peak g climbing, and how fast."""
-    results, contexts = judge.explain_series(
-        session_of(options),
-        options.series,
-        options.case_model,
-        rig_corrected=options.rig_corrected,
-    )
+    with progress(options, "fitting the wear of each case"):
+        results, contexts = judge.explain_series(
+            session_of(options),
+            options.series,
+            options.case_model,
+            rig_corrected=options.rig_corrected,
+        )
     if options.json:
         print(as_json.dumps(as_json.trends(results, contexts)))
         return 0
@@ -49,17 +50,18 @@ def forecast(options: Namespace) -> int:
     from durability.report import tables
 
     if options.series:
-        further = [
-            judge.further_drops(
-                session_of(options),
-                result.series,
-                level=options.level,
-                limit_g=options.limit_g,
-                limit_rise=options.limit_rise,
-                horizon=options.horizon,
-            )
-            for result in results
-        ]
+        with progress(options, "weighing what more drops would buy"):
+            further = [
+                judge.further_drops(
+                    session_of(options),
+                    result.series,
+                    level=options.level,
+                    limit_g=options.limit_g,
+                    limit_rise=options.limit_rise,
+                    horizon=options.horizon,
+                )
+                for result in results
+            ]
         tables.explained_forecasts(results, further, options.level, options.horizon, notes)
     else:
         tables.forecasts(results, options.level, options.horizon, notes)
@@ -68,7 +70,8 @@ def forecast(options: Namespace) -> int:
 
 def conditions(options: Namespace) -> int:
     """How peak g goes with temperature and rest: a what-if."""
-    effects = judge.condition_effects(session_of(options), options.series, options.case_model)
+    with progress(options, "weighing temperature and rest"):
+        effects = judge.condition_effects(session_of(options), options.series, options.case_model)
     if options.json:
         print(as_json.dumps(as_json.condition_effects(effects)))
         return 0
@@ -80,7 +83,10 @@ def conditions(options: Namespace) -> int:
 
 def rank(options: Namespace) -> int:
     """Which wear out fastest."""
-    result = judge.rank_wear(session_of(options), options.series, options.case_model, by=options.by)
+    with progress(options, "ranking"):
+        result = judge.rank_wear(
+            session_of(options), options.series, options.case_model, by=options.by
+        )
     if options.json:
         print(as_json.dumps(as_json.ranking(result)))
         return 0
@@ -92,7 +98,8 @@ def rank(options: Namespace) -> int:
 
 def compare(options: Namespace) -> int:
     """How many times the peak g of A is that of B."""
-    result, voided = judge.explain_comparison(session_of(options), options.a, options.b)
+    with progress(options, "comparing"):
+        result, voided = judge.explain_comparison(session_of(options), options.a, options.b)
     if options.json:
         print(as_json.dumps(as_json.comparison(result, voided)))
         return 0
@@ -104,7 +111,8 @@ def compare(options: Namespace) -> int:
 
 def latent(options: Namespace) -> int:
     """Do later failures go with the shocks before them."""
-    answer = judge.answer_latent(session_of(options), options.on)
+    with progress(options, "weighing shocks against later failures"):
+        answer = judge.answer_latent(session_of(options), options.on)
     if options.json:
         print(as_json.dumps(as_json.latent(answer)))
         return 0

@@ -8,6 +8,7 @@ from argparse import Namespace
 
 from durability.cli.logbook import say
 from durability.cli.parser import make_parser
+from durability.cli.progress import progress
 from durability.workflow import demo as workflow
 
 _STEPS = (
@@ -29,7 +30,8 @@ _STEPS = (
 
 def demo(options: Namespace) -> int:
     """Build the invented scenario if it is not there, then answer the main questions from it."""
-    built = workflow.build_demo(workflow.demo_store_path(options.store))
+    with progress(options, "building the invented scenario"):
+        built = workflow.build_demo(workflow.demo_store_path(options.store))
     told = {
         "invented": True,
         "store": str(built.store),
@@ -51,6 +53,7 @@ def demo(options: Namespace) -> int:
         typed = [*command, "--store", str(built.store)]
         print(f"\n{question} (invented data)\n$ durability {shlex.join(typed)}")
         step = parser.parse_args(typed)
+        step.quiet = options.quiet
         module, _, name = step.handler.partition(":")
         getattr(importlib.import_module(f"durability.cli.{module}"), name)(step)
     print(f"\nGo on by yourself with: --store {shlex.quote(str(built.store))}")

@@ -392,6 +392,15 @@ def _imports(group: Any, command: Any, writer: Any, _: Any) -> None:
                 " series a series of its own",
             )
     _waveform_import(group, command, writer)
+    whole = command(
+        group,
+        "record",
+        "make a new store from an exported record, every row as it was",
+        "archive:import_record",
+        writer,
+    )
+    whole.add_argument("folder", help="what export wrote; --store names the store to make")
+    _quiet(whole)
 
 
 def _waveform_import(group: Any, command: Any, writer: Any) -> None:
@@ -426,6 +435,7 @@ def _waveform_import(group: Any, command: Any, writer: Any) -> None:
         action="store_true",
         help="show what was worked out of each file and store nothing",
     )
+    _quiet(made)
 
 
 def _record_options(made: Any) -> None:
@@ -494,6 +504,7 @@ def _waveforms(commands: Any, command: Any, writer: Any) -> None:
     again.add_argument(
         "--dry-run", action="store_true", help="show what would change, store nothing"
     )
+    _quiet(again)
     watch = command(
         commands,
         "watch",
@@ -766,6 +777,7 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
     trend = command(commands, "trend", "is peak g climbing, and how fast", "answers:trend", common)
     _filters(trend)
     _rig_corrected(trend)
+    _quiet(trend)
     forecast = command(
         commands, "forecast", "how many drops until the case fails", "answers:forecast", common
     )
@@ -781,9 +793,11 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
         common,
     )
     _filters(conditions)
+    _quiet(conditions)
     rank = command(commands, "rank", "which wear out fastest", "answers:rank", common)
     _filters(rank)
     rank.add_argument("--by", choices=("case_model", "case"), default="case_model")
+    _quiet(rank)
     compare = command(
         commands,
         "compare",
@@ -793,6 +807,7 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
     )
     compare.add_argument("a", metavar="A", help="a case model, or bare")
     compare.add_argument("b", metavar="B", help="a case model, or bare")
+    _quiet(compare)
     claim = command(
         commands,
         "claim",
@@ -807,6 +822,7 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
         "--after-drops", type=int, metavar="N", help="as worn by the Nth drop of each case's life"
     )
     claim.add_argument("--level", type=float, default=0.9, help="of the interval (default 0.9)")
+    _quiet(claim)
     rig = command(commands, "rig", "has the rig itself drifted", "rig:rig", common)
     rig.add_argument(
         "--series", action="append", metavar="S", help="only this reference series; repeatable"
@@ -853,6 +869,7 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
     latent.add_argument(
         "--on", metavar="DATE", help="day by which unseen failures are asked for; else today"
     )
+    _quiet(latent)
     history = command(
         commands, "history", "all that one specimen lived through", "logbook:history", common
     )
@@ -874,6 +891,13 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
         help="by default what FILE ends in, else a table",
     )
     query.add_argument("-o", "--output", metavar="FILE", help="write the answer there")
+    _quiet(query)
+    export = command(
+        commands, "export", "write the whole record as open files", "archive:export", writer
+    )
+    export.add_argument("folder", help="a new folder, or an empty one")
+    export.add_argument("--licence", metavar="WORDS", help="under which others may use the record")
+    _quiet(export)
     record = command(
         commands, "record", "keyboard session: one line a drop", "session:record", writer
     )
@@ -905,6 +929,13 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
         metavar="PCT",
         help="judge whether each case model reduces the peak g of bare drops by at least PCT %%",
     )
+    page.add_argument(
+        "--reissue-of",
+        type=int,
+        metavar="NUMBER",
+        help="this page replaces that report: it tells what changed since, and why",
+    )
+    page.add_argument("--reason", metavar="WHY", help="why that report is replaced")
     _limits(page)
     _quiet(page)
     check = command(
@@ -921,6 +952,7 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
         metavar="FILE",
         help="write the dated report: JSON when it ends in .json, else Markdown",
     )
+    _quiet(check)
     sealed = command(
         commands,
         "seal",
@@ -940,7 +972,7 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
         "--digest", metavar="HEX", help="digest of a seal as you noted it outside the store"
     )
     _quiet(held)
-    command(commands, "demo", "build and show the invented scenario", "demo:demo", writer)
+    _quiet(command(commands, "demo", "build and show the invented scenario", "demo:demo", writer))
 
 
 def _plots(group: Any, command: Any, _: Any, common: Any) -> None:
@@ -955,6 +987,11 @@ def _plots(group: Any, command: Any, _: Any, common: Any) -> None:
         ("heat", "functions against weeks after the last drop"),
         ("pulses", "waveforms of one series on one time axis"),
         ("spectra", "shock response spectra of one series, by drop number"),
+        ("rig", "control charts of the reference drops"),
+        (
+            "boundary",
+            "peak against velocity change: which shocks devices passed, which failed them",
+        ),
     ):
         made = command(group, kind, help_, "plots:plot", common)
         made.set_defaults(kind=kind)
@@ -983,6 +1020,11 @@ def _plots(group: Any, command: Any, _: Any, common: Any) -> None:
                 metavar="NUMBER",
                 help="only this drop of the series; repeatable",
             )
+        elif kind == "rig":
+            made.add_argument(
+                "--series", metavar="S", help="else the reference series with the most drops"
+            )
+        _quiet(made)
         if kind == "spectra":
             made.add_argument(
                 "--q", type=float, default=10.0, help="amplification at resonance (default 10)"

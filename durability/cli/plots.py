@@ -8,9 +8,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from durability.cli.logbook import say, session_of
+from durability.cli.progress import progress
 from durability.errors import UnusableCall
 from durability.report import labels
-from durability.workflow import pictures
+from durability.workflow import judge, pictures
 
 if TYPE_CHECKING:
     from durability.report.plots import Figure
@@ -25,19 +26,21 @@ def plot(options: Namespace) -> int:
     file = Path(options.output or f"{options.kind}.svg")
     ending = _ending(file)
     session = session_of(options)
-    figure = _KINDS[options.kind](session, options)
-    from durability.report import plots
+    with progress(options, "judging what the picture shows") as told:
+        figure = _KINDS[options.kind](session, options)
+        from durability.report import plots
 
-    if pictures.is_invented(session):
-        plots.stamp(figure, _STAMP)
-    content = plots.picture_bytes(figure, ending)
+        if pictures.is_invented(session):
+            plots.stamp(figure, _STAMP)
+        told("drawing")
+        content = plots.picture_bytes(figure, ending)
     try:
         file.write_bytes(content)
     except OSError as error:
         raise UnusableCall(f"-o {str(file)!r}: can't be written ({error.strerror})") from None
     answer = figure.get_label()
-    told = {"kind": options.kind, "file": str(file), "answer": answer}
-    return say(options, told, f"{answer}\ndrawn: {file}")
+    summary = {"kind": options.kind, "file": str(file), "answer": answer}
+    return say(options, summary, f"{answer}\ndrawn: {file}")
 
 
 def _ending(file: Path) -> str:
@@ -138,6 +141,27 @@ def _spectra(session: Session, options: Namespace) -> Figure:
     return plots.spectra(traces[0].series, numbers, spectrum, left_out=left_out)
 
 
+def _rig(session: Session, options: Namespace) -> Figure:
+    from durability.report import plots
+
+    watched = pictures.rig_watched(session, options.series)
+    if watched is None:
+        return plots.missing(labels.NOTHING["reference drops"])
+    return plots.rig(
+        watched.health,
+        watched.charted_when,
+        dated=watched.axis == "time",
+        series=watched.series,
+        averaged=watched.averaged,
+    )
+
+
+def _boundary(session: Session, _: Namespace) -> Figure:
+    from durability.report import plots
+
+    return plots.boundary(judge.damage_boundaries(session))
+
+
 _KINDS: dict[str, Callable[[Session, Namespace], Figure]] = {
     "wear": _wear,
     "models": _models,
@@ -149,4 +173,6 @@ _KINDS: dict[str, Callable[[Session, Namespace], Figure]] = {
     "heat": _heat,
     "pulses": _pulses,
     "spectra": _spectra,
+    "rig": _rig,
+    "boundary": _boundary,
 }

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from durability.basis import counted
 from durability.cli.files import refuse_unwritable, write_text
 from durability.cli.logbook import session_of
+from durability.cli.progress import progress
 from durability.errors import UnusableCall
 from durability.workflow import questions
 
@@ -26,15 +27,17 @@ def query(options: Namespace) -> int:
     if options.sql is not None:
         if options.name is not None or values:
             raise UnusableCall("--sql: asks by itself; leave the name and --set away")
-        title, asked = "Your statement", questions.ask_sql
-        return _answer(options, title, asked(session_of(options), options.sql))
+        with progress(options, "asking the store"):
+            answer = questions.ask_sql(session_of(options), options.sql)
+        return _answer(options, "Your statement", answer)
     if options.name is None:
         if values:
             raise UnusableCall("--set: no question named; give its name before --set")
         if options.output or options.format not in (None, "table", "json"):
             raise UnusableCall("-o, --format: no question named; give its name, or --sql")
         return _list(options)
-    question, answer = questions.ask(session_of(options), options.name, values, options.folder)
+    with progress(options, "asking the store"):
+        question, answer = questions.ask(session_of(options), options.name, values, options.folder)
     return _answer(options, question.title, answer)
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from durability.cli.files import refuse_unwritable, write_text
 from durability.cli.logbook import say, session_of
 from durability.cli.progress import progress
+from durability.errors import UnusableCall
 
 
 def report(options: Namespace) -> int:
@@ -16,12 +17,20 @@ def report(options: Namespace) -> int:
     file = Path(options.output)
     refuse_unwritable(file)
     from durability.intake.hand_entry import typed_date
-    from durability.workflow import reporting
+    from durability.workflow import issuing, reporting
 
     on = typed_date(options.on, option="--on") if options.on else date.today()  # noqa: DTZ011
+    session = session_of(options)
+    if options.reason is not None and options.reissue_of is None:
+        raise UnusableCall("--reason: belongs to --reissue-of; name the report that is replaced")
+    replaced = (
+        None
+        if options.reissue_of is None
+        else issuing.report_to_replace(session, options.reissue_of, options.reason)
+    )
     with progress(options, "report") as told:
         contents = reporting.gather_report(
-            session_of(options),
+            session,
             series=options.series,
             case_models=options.case_model,
             specimen=options.specimen,
@@ -34,19 +43,34 @@ def report(options: Namespace) -> int:
             horizon=options.horizon,
             told=told,
         )
-        from durability.report.page import page
+        from durability.report.page import changes, page, words
 
-        html = page(contents, told)
-        write_text(file, html)
-    from durability.report.page import words
-
-    answers = words.answers(contents)
-    first = answers[0][1] if answers else words.tested(contents)
-    summary = {"file": str(file), "number": contents.number, "answer": first}
+        written = issuing.issue_report(
+            session,
+            contents,
+            file,
+            answers=changes.answers(contents),
+            replaced=replaced,
+            reason=options.reason,
+            drawn=lambda numbered: page(numbered, told),
+            written=write_text,
+        )
+    answers = words.answers(written)
+    first = answers[0][1] if answers else words.tested(written)
+    number = None if written.issue is None else written.issue.number
     if options.json:
+        summary = {
+            "file": str(file),
+            "number": number,
+            "replaces": options.reissue_of,
+            "digest": written.digest,
+            "answer": first,
+        }
         return say(options, summary, "")
     from durability.report import tables
 
     tables.say(first)
-    print(f"written: {file} (report {contents.number})")
+    if replaced is not None:
+        tables.say(changes.summary(written))
+    print(f"written: {file} ({words.numbered(written)})")
     return 0

@@ -6,12 +6,14 @@ from argparse import Namespace
 from pathlib import Path
 
 from durability.cli.files import write_text
+from durability.cli.progress import progress
 from durability.workflow.selfcheck import run_selfcheck
 
 
 def selfcheck(options: Namespace) -> int:
     """Run the shipped published values and report each as pass or fail."""
-    check = run_selfcheck()
+    with progress(options, "holding the program against published values"):
+        check = run_selfcheck()
     from durability.report import as_json
     from durability.report import selfcheck as shown
 

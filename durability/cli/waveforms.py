@@ -13,6 +13,7 @@ from typing import Any
 
 from durability.cli.imports import SHOWN_REJECTIONS
 from durability.cli.logbook import say, session_of
+from durability.cli.progress import progress
 from durability.errors import (
     DurabilityError,
     ImportRefused,
@@ -96,15 +97,16 @@ def import_waveforms(options: Namespace) -> int:
     if options.series is None:
         raise UnusableCall("--series: missing; name the series that the drops belong to")
     try:
-        result = waveforms.import_waveforms(
-            session,
-            options.series,
-            paths,
-            told,
-            keep_good=options.keep_good,
-            despite_quarantine=options.despite_quarantine,
-            on_file=_tell_progress if sys.stderr.isatty() else lambda number, files: None,
-        )
+        with progress(options, "reading waveforms") as shown:
+            result = waveforms.import_waveforms(
+                session,
+                options.series,
+                paths,
+                told,
+                keep_good=options.keep_good,
+                despite_quarantine=options.despite_quarantine,
+                on_file=lambda number, files: shown(f"file {number} of {files}", number, files),
+            )
     except ImportRefused as refused:
         count = ImportCount(
             refused.read, 0, refused.duplicates, len(refused.rejections), None, refused.rejections
@@ -137,18 +139,14 @@ def _tell_refused(refused: Sequence[Rejection], what: str) -> None:
         print(f"durability: and {len(refused) - SHOWN_REJECTIONS} more {what}", file=sys.stderr)
 
 
-def _tell_progress(number: int, files: int) -> None:
-    end = "\n" if number == files else "\r"
-    print(f"reading file {number} of {files}", end=end, file=sys.stderr, flush=True)
-
-
 def remeasure(options: Namespace) -> int:
     """Measure kept waveforms again."""
     from durability.workflow.remeasure import remeasure as measure_again
 
-    result = measure_again(
-        session_of(options), options.series, _filter(options), dry_run=options.dry_run
-    )
+    with progress(options, "measuring kept waveforms again"):
+        result = measure_again(
+            session_of(options), options.series, _filter(options), dry_run=options.dry_run
+        )
     _tell_refused(result.left, "records that can't be measured so")
     if options.json:
         print(as_json.dumps(as_json.remeasured(result)))

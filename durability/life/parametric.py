@@ -59,9 +59,9 @@ def interval_log_likelihood(after: Derivatives, by: Derivatives) -> Derivatives:
     value = -after[0] + np.where(failed, np.log(-np.expm1(-more)), 0.0)
     gradient = -after[1] + odds[..., None] * gain
     outer = gain[..., :, None] * gain[..., None, :]
-    hessian = (
-        -after[2] + odds[..., None, None] * bend - (odds * (1.0 + odds))[..., None, None] * outer
-    )
+    square = (odds * (1.0 + odds))[..., None, None]
+    with np.errstate(over="ignore"):  # a step far off, which the search then shortens
+        hessian = -after[2] + odds[..., None, None] * bend - square * outer
     return value, gradient, hessian
 
 

@@ -715,6 +715,9 @@ NOTHING = {
     "devices": "No device in the store: add one, record its drops and its inspections.",
     "checks": "No functional check in the store: record or import inspections first.",
     "waveforms": "No waveform to show: import waveforms first.",
+    "shocks": "No device with a drop in the store: dummies have no functions to lose.",
+    "reference drops": "No reference drops: drop one dummy on one pad in a series opened with"
+    " --purpose reference.",
 }
 """What a picture says when the record does not hold what it would show."""
 

@@ -84,13 +84,46 @@ def create_store(path: Path) -> bool:
 
 
 @contextmanager
-def reading(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+def making(path: Path, *, up_to_step: int) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A connection to a new store of an earlier schema step; brought up to date at the end.
+
+    Parameters
+    ----------
+    path : Path
+        The file to make; its folder must exist.
+    up_to_step : int
+        Last schema step applied before the block.
+
+    Yields
+    ------
+    DuckDBPyConnection
+        Open until the block ends.
+
+    Raises
+    ------
+    StoreUnusable
+        The folder can't be written.
+    """
+    with _locked(path, exclusive=True):
+        connection = _connect(path, read_only=False)
+        try:
+            _upgrade(connection, path, is_new=True, up_to_step=up_to_step)
+            yield connection
+            _upgrade(connection, path, is_new=False)
+        finally:
+            connection.close()
+
+
+@contextmanager
+def reading(path: Path, *, with_files: bool = False) -> Iterator[duckdb.DuckDBPyConnection]:
     """A read-only connection; several processes may read at once.
 
     Parameters
     ----------
     path : Path
         An existing store.
+    with_files : bool
+        It may write other files: never for a statement that a user typed.
 
     Yields
     ------
@@ -104,15 +137,15 @@ def reading(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     """
     _must_exist(path)
     with _locked(path, exclusive=False):
-        connection = _connect(path, read_only=True)
+        connection = _connect(path, read_only=True, with_files=with_files)
         try:
-            if _check_step(connection, path) == _latest_step():
+            if _check_step(connection, path) == latest_step():
                 yield connection
                 return
         finally:
             connection.close()
     create_store(path)  # an older store is brought up to date before it is read
-    with reading(path) as connection:
+    with reading(path, with_files=with_files) as connection:
         yield connection
 
 
@@ -181,11 +214,11 @@ def _locked(path: Path, *, exclusive: bool) -> Iterator[None]:
         yield
 
 
-def _connect(path: Path, *, read_only: bool) -> duckdb.DuckDBPyConnection:
+def _connect(path: Path, *, read_only: bool, with_files: bool = False) -> duckdb.DuckDBPyConnection:
     give_up_at = time.monotonic() + LOCK_WAIT_S / 2
     while True:
         try:
-            settings = {**_SETTINGS, "enable_external_access": not read_only}
+            settings = {**_SETTINGS, "enable_external_access": with_files or not read_only}
             return duckdb.connect(str(path), read_only=read_only, config=settings)
         except duckdb.Error as error:
             message = str(error)
@@ -219,7 +252,8 @@ def _schema_steps() -> tuple[tuple[int, Path], ...]:
     return tuple((int(file.name.partition("_")[0]), file) for file in files)
 
 
-def _latest_step() -> int:
+def latest_step() -> int:
+    """Last schema step that this program knows."""
     return _schema_steps()[-1][0]
 
 
@@ -232,19 +266,25 @@ def _check_step(connection: duckdb.DuckDBPyConnection, path: Path) -> int:
             " durability init"
         ) from None
     step, program_version = row if row and row[0] is not None else (0, "")
-    if step > _latest_step():
+    if step > latest_step():
         raise StoreUnusable(
             f"{path}: written by durability {program_version} (schema step {step}); this is"
-            f" {PROGRAM_VERSION} and knows steps up to {_latest_step()}: install the newer one"
+            f" {PROGRAM_VERSION} and knows steps up to {latest_step()}: install the newer one"
         )
     return int(step)
 
 
-def _upgrade(connection: duckdb.DuckDBPyConnection, path: Path, *, is_new: bool) -> None:
+def _upgrade(
+    connection: duckdb.DuckDBPyConnection,
+    path: Path,
+    *,
+    is_new: bool,
+    up_to_step: int | None = None,
+) -> None:
     """Apply the schema steps that the store has not seen, each in a transaction of its own."""
     step_reached = 0 if is_new else _check_step(connection, path)
     for step, file in _schema_steps():
-        if step <= step_reached:
+        if step <= step_reached or (up_to_step is not None and step > up_to_step):
             continue
         connection.execute("BEGIN TRANSACTION")
         try:

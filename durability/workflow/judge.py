@@ -13,7 +13,7 @@ import numpy as np
 from durability.errors import RecordRefused, UnusableCall
 from durability.intake.hand_entry import typed_date
 from durability.orientation import is_orientation, normalise_orientation
-from durability.records import DeviceHistory, DropHistory
+from durability.records import DeviceHistory, DropHistory, ShockHistory, ShockLook
 from durability.results import (
     DeviceExpectation,
     DoseUnder,
@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from durability.results import (
         Comparison,
         CovariateEffect,
+        DamageBoundary,
         Forecast,
         LatentLink,
         MoreDrops,
@@ -127,10 +128,31 @@ def judge_series(
     series: Sequence[str] | None = None,
     case_models: Sequence[str] | None = None,
 ) -> list[Trend]:
-    """Trend of each series."""
+    """Trend of each series wanted, siblings of its model informing it."""
     from durability.trend import judge_trends
 
-    return judge_trends(drop_histories(session, series, case_models))
+    wanted = drop_histories(session, series, case_models)
+    return judge_trends([*wanted, *_siblings(session, series, wanted)])[: len(wanted)]
+
+
+def _siblings(
+    session: Session,
+    series: Sequence[str] | None,
+    wanted: Sequence[DropHistory],
+    *,
+    with_voided: bool = False,
+) -> list[DropHistory]:
+    """Other series of the same case models, where only some were asked for by name."""
+    if not series:
+        return []
+    # They inform the fits: one series gets the same answer asked for alone and among all.
+    codes = {history.series for history in wanted}
+    models = {history.case_model for history in wanted}
+    return [
+        history
+        for history in drop_histories(session, with_voided=with_voided)
+        if history.series not in codes and history.case_model in models
+    ]
 
 
 def explain_series(
@@ -162,7 +184,8 @@ def explain_series(
     """
     from durability.trend import judge_trends
 
-    histories = drop_histories(session, series, case_models)
+    wanted = drop_histories(session, series, case_models)
+    histories = [*wanted, *_siblings(session, series, wanted)]
     ledger = RigLedger(session)
     notes: list[RigNote | None]
     if rig_corrected:
@@ -170,25 +193,28 @@ def explain_series(
         trends = [
             _widest_trend(central, least, most, note)
             for central, least, most, note in zip(
-                *(judge_trends(each) for each in three), found, strict=True
+                *(judge_trends(each)[: len(wanted)] for each in three),
+                found[: len(wanted)],
+                strict=True,
             )
         ]
-        notes = [*found]
+        notes = [*found[: len(wanted)]]
     else:
-        trends = judge_trends(histories)
-        notes = [ledger.note(history) for history in histories]
-    voided = _voided(session, [history.series for history in histories])
+        trends = judge_trends(histories)[: len(wanted)]
+        notes = [ledger.note(history) for history in wanted]
+    voided = _voided(session, [history.series for history in wanted])
     readable = [code for code, drops in voided.items() if any(drop.peak_g for drop in drops)]
     put_back = {}
     if readable:
-        again = drop_histories(session, readable, with_voided=True)
+        again = drop_histories(session, series, case_models, with_voided=True)
+        again += _siblings(session, series, again, with_voided=True)
         if rig_corrected:
             again = _divided_out(ledger, again, absolute=False)[0][0]
         put_back = {trend.series: trend for trend in judge_trends(again)}
     return trends, [
         TrendContext(
             tuple(voided.get(trend.series, ())),
-            put_back.get(trend.series),
+            put_back[trend.series] if trend.series in readable else None,
             *_suggested(trend),
             note,
         )
@@ -369,14 +395,8 @@ def explain_forecasts(
 
     wanted = drop_histories(session, series, case_models)
     codes = {history.series for history in wanted}
-    models = {history.case_model for history in wanted}
-    siblings = [
-        history
-        for history in (drop_histories(session) if series else [])
-        if history.series not in codes and history.case_model in models
-    ]
     ledger = RigLedger(session)
-    histories = [*wanted, *siblings]
+    histories = [*wanted, *_siblings(session, series, wanted)]
 
     def foretold(group: Sequence[DropHistory]) -> list[Forecast]:
         results = forecast(
@@ -525,6 +545,50 @@ def device_histories(session: Session) -> list[DeviceHistory]:
             )
         )
     return histories
+
+
+def damage_boundaries(
+    session: Session, devices: Sequence[str] | None = None
+) -> list[DamageBoundary]:
+    """What the shocks of each device model tell of its damage boundary, in order of model.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    devices : sequence of str, optional
+        Keep only these.
+
+    Returns
+    -------
+    list of DamageBoundary
+    """
+    from durability.boundary import damage_boundary
+
+    with database.reading(session.store) as connection:
+        shocks = bench.fetch_arrays(connection, "shocks_in_order")
+        looks: dict[str, list[ShockLook]] = {}
+        for row in bench.fetch(connection, "looks_between_shocks"):
+            tested, failed = (frozenset(row[name] or ()) for name in ("tested", "failed"))
+            look = ShockLook(row["drops_before"], tested, failed)
+            looks.setdefault(row["device"], []).append(look)
+        broken: dict[str, list[int]] = {}
+        for row in bench.fetch(connection, "broken_devices"):
+            broken.setdefault(row["device"], []).append(row["shock"])
+    return damage_boundary(
+        [
+            ShockHistory(
+                device=device,
+                device_model=shocks["device_model"][own][0],
+                peak_g=shocks["peak_g"][own].astype(float),
+                velocity_change_m_s=shocks["velocity_change_m_s"][own].astype(float),
+                looks=tuple(looks.get(device, ())),
+                broken_after=tuple(broken.get(device, ())),
+            )
+            for device, own in _spans(shocks["device"]).items()
+            if devices is None or device in devices
+        ]
+    )
 
 
 def judge_devices(session: Session, on: date | None = None) -> LatentLink:

@@ -20,6 +20,7 @@ from durability.results import (
     PulseCloud,
     PulseTrace,
     Ranking,
+    RigWatch,
     SeriesPicture,
     ShockSpectrum,
     SurvivalCurve,
@@ -27,6 +28,7 @@ from durability.results import (
 from durability.store import bench, database
 from durability.workflow import judge, logbook
 from durability.workflow.demo import is_demo
+from durability.workflow.rig import watch
 from durability.workflow.session import Session
 from durability.workflow.show import show_pulses
 
@@ -401,6 +403,12 @@ def check_tables(session: Session) -> list[CheckTable]:
         for group, members in (("dropped devices", dropped), ("never dropped", controls))
         if members
     ]
+
+
+def rig_watched(session: Session, series: str | None = None) -> RigWatch | None:
+    """A reference series on its charts: the one named, else that with the most drops."""
+    watched = watch(session, None if series is None else [series])
+    return max(watched, key=lambda each: each.drops, default=None)
 
 
 # --------------------------------------------------------------------------------- small steps

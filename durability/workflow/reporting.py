@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence, Set
 from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
@@ -16,6 +16,7 @@ from durability.records import DropHistory
 from durability.results import (
     ClaimAnswer,
     Comparison,
+    Ranking,
     ReportContents,
     ReportScope,
     SeriesPicture,
@@ -25,6 +26,7 @@ from durability.results import (
 )
 from durability.store import bench, database, saved_queries
 from durability.version import PROGRAM_VERSION
+from durability.vocabulary import HEIGHT_TOLERANCE
 from durability.workflow import follow_up, judge, pictures
 from durability.workflow.claims import judge_claim
 from durability.workflow.logbook import series_rows
@@ -69,6 +71,7 @@ _STATEMENTS = (
     ("report_counts", "Counts of the record"),
     ("report_damage", "Damage notes"),
     ("report_amendments", "Amendments"),
+    ("report_deviations", "Deviations"),
     ("report_sensors", "Sensors and their calibration"),
     ("report_uncertainty", "Uncertainty of single readings"),
     ("report_sources", "Files and people"),
@@ -149,22 +152,25 @@ def gather_report(
 
     has_models = any(each.case_model is not None for each in histories)
     alike = {each.trend.series for each in comparable}
-    ranking = rank(histories, fits=fits[: len(histories)], **limit) if has_models else None
+    shared = _by_series(histories, fits[: len(histories)])
+    own: dict[str, WearFit] = {}
+    ranking = None
+    if has_models:
+        own = _by_series(histories, fit_wear(histories, share=False))
+        ranking = rank(histories, fits=[*shared.values()], own_fits=[*own.values()], **limit)
     comparable_ranking = ranking
     if len(alike) < len(histories) and alike:
-        comparable_ranking = rank([each for each in histories if each.series in alike], **limit)
+        some = [each for each in histories if each.series in alike]
+        comparable_ranking = rank(some, own_fits=[own[each.series] for each in some], **limit)
 
     told(STEPS[4])
     readable = {row["series"] for row in rows["voided"] if row["peak_g"] is not None}
     put_back: dict[str, Trend] = {}
     ranking_with_voided = ranking
     if readable:
-        again = [each for each in _histories(session, scope.series, with_voided=True) if each.drops]
-        put_back = {
-            each.series: each
-            for each in judge_trends([each for each in again if each.series in readable])
-        }
-        ranking_with_voided = rank(again, **limit) if has_models else None
+        put_back, ranking_with_voided = _with_voided(
+            session, scope, readable, shared=shared, own=own, limit=limit
+        )
 
     told(STEPS[5])
     models = sorted({each.case_model for each in histories if each.case_model is not None})
@@ -186,7 +192,7 @@ def gather_report(
     owed = follow_up.due(session, on.isoformat(), 0)
     clouds, heights = pictures.pulse_clouds(session, scope.series) if scope.series else ([], [])
     return ReportContents(
-        number=_number(scope, about, on, {"level": level, "claim": claim_pct, **limit}),
+        digest=_digest(scope, about, on, {"level": level, "claim": claim_pct, **limit}),
         made_at=now(),
         made_by=session.person,
         on=on,
@@ -224,11 +230,13 @@ def gather_report(
         rig=tuple(rig),
         sensors=tuple(rows["sensors"]),
         amendments=tuple(rows["amendments"]),
+        deviations=tuple(rows["deviations"]),
         sources=tuple(rows["sources"]),
         uncertainty=rows["uncertainty"],
         last_entered_at_utc=about["last_entered_at_utc"],
         statements=_statements(),
         selfcheck=selfcheck,
+        boundaries=tuple(judge.damage_boundaries(session, scope.devices)),
         claims=() if claim_pct is None else tuple(_claims(session, models, claim_pct, level)),
     )
 
@@ -292,6 +300,9 @@ def _rows(session: Session, scope: ReportScope) -> tuple[dict[str, Any], dict[st
             "amendments": bench.fetch(
                 connection, "report_amendments", series=series, devices=devices
             ),
+            "deviations": bench.fetch(
+                connection, "report_deviations", series=series, height_tolerance=HEIGHT_TOLERANCE
+            ),
             "sources": bench.fetch(connection, "report_sources", series=series, devices=devices),
             "sensors": bench.fetch(connection, "report_sensors", series=series),
             "uncertainty": bench.fetch(connection, "report_uncertainty", series=series)[0],
@@ -313,7 +324,7 @@ def _statements() -> tuple[tuple[str, str, str], ...]:
     )
 
 
-def _number(
+def _digest(
     scope: ReportScope, about: dict[str, Any], on: date, asked: dict[str, float | None]
 ) -> str:
     """The same for the same record, scope, day, limits and version; else another."""
@@ -341,7 +352,11 @@ def _histories(
 
 
 def _siblings(
-    session: Session, scope: ReportScope, histories: Sequence[DropHistory]
+    session: Session,
+    scope: ReportScope,
+    histories: Sequence[DropHistory],
+    *,
+    with_voided: bool = False,
 ) -> list[DropHistory]:
     """Other series of the same case models: they inform the fits, and are not shown."""
     if scope.kind == "whole record":
@@ -349,9 +364,52 @@ def _siblings(
     models = {each.case_model for each in histories if each.case_model is not None}
     return [
         each
-        for each in judge.drop_histories(session)
+        for each in judge.drop_histories(session, with_voided=with_voided)
         if each.series not in scope.series and each.case_model in models
     ]
+
+
+def _with_voided(
+    session: Session,
+    scope: ReportScope,
+    readable: Set[str],
+    *,
+    shared: Mapping[str, WearFit],
+    own: Mapping[str, WearFit],
+    limit: Mapping[str, Any],
+) -> tuple[dict[str, Trend], Ranking | None]:
+    """Trends of the series with voided readings, and the ranking, with these put back.
+
+    ``shared`` and ``own`` are the fits without them: only what shares a case model with a voided
+    reading is fitted again.
+    """
+    from durability.compare import rank
+    from durability.trend import judge_trends
+    from durability.wear import fit_wear
+
+    again = [each for each in _histories(session, scope.series, with_voided=True) if each.drops]
+    models = {each.case_model for each in again if each.series in readable}
+    touched = [each for each in again if each.case_model in models]
+    others = _siblings(session, scope, touched, with_voided=True)
+    fits = fit_wear([*touched, *others])[: len(touched)]
+    trends = judge_trends(touched, fits)
+    put_back = {each.series: each for each in trends if each.series in readable}
+    if not own:
+        return put_back, None
+    alone = [each for each in touched if each.series in readable]
+    shared = {**shared, **_by_series(touched, fits)}
+    own = {**own, **_by_series(alone, fit_wear(alone, share=False))}
+    ranking = rank(
+        again,
+        fits=[shared[each.series] for each in again],
+        own_fits=[own[each.series] for each in again],
+        **limit,
+    )
+    return put_back, ranking
+
+
+def _by_series(histories: Sequence[DropHistory], fits: Sequence[WearFit]) -> dict[str, WearFit]:
+    return {history.series: fit for history, fit in zip(histories, fits, strict=True)}
 
 
 def _fans(

@@ -108,6 +108,8 @@ _RIGHT_TO_LEFT = re.compile(
     "(?:[^<>A-Za-z0-9]*[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc])?"
 )
 
+_PER_CENT = re.compile(r"(?<=\d) %")
+
 
 def isolated(text: str) -> str:
     """Words written from right to left kept apart, so that the numbers beside them stay in place.
@@ -123,6 +125,11 @@ def isolated(text: str) -> str:
         With Unicode's isolating marks (UAX 9) around each such run.
     """
     return _RIGHT_TO_LEFT.sub(lambda run: f"\u2068{run[0]}\u2069", text)
+
+
+def flowing(text: str) -> str:
+    """As ``isolated``, for a line that may break: not between a number and its per cent sign."""
+    return isolated(_PER_CENT.sub("\u00a0%", text))
 
 
 def drawing(name: str, figure: Figure, caption: str, *, stamp: str = "") -> Drawing:

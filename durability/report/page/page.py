@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from durability.report import labels
-from durability.report.page import sections, words
-from durability.report.page.blocks import isolated
+from durability.report.page import changes, sections, words
+from durability.report.page.blocks import flowing
 
 if TYPE_CHECKING:
     from durability.results import ReportContents
@@ -39,13 +39,16 @@ def page(contents: ReportContents, told: Callable[[str], None] = lambda _: None)
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["isolated"] = isolated
+    environment.filters["flowing"] = flowing
     return environment.get_template("page.html").render(
         title=words.title(contents.scope),
         facts=words.identity(contents),
         invented=contents.invented,
         tested=words.tested(contents),
+        reissue=changes.summary(contents),
         answers=words.answers(contents),
+        beside=words.beside(contents),
+        reading_aid=words.reading_aid(contents),
         glance=sections.at_a_glance(contents),
         next_steps=words.next_steps(contents),
         sections=sections.all_sections(contents, told),

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from durability.basis import counted
-from durability.report import claims, labels, rig
-from durability.report.page import methods, words
+from durability.report import boundary, claims, labels, rig
+from durability.report.page import changes, methods, words
 from durability.report.page.blocks import (
     Archive,
     Block,
@@ -79,18 +79,21 @@ def all_sections(contents: ReportContents, told: Told) -> list[Section]:
     """
     artist = _Artist(contents, told)
     parts = [
+        _changes(contents),
         _wear(contents, artist),
         _waveforms(contents, artist),
         _life(contents, artist),
         _damage(contents),
         _comparisons(contents, artist),
         _devices(contents, artist),
+        _boundary(contents, artist),
         _rig(contents, artist),
         _voided(contents),
         _amendments(contents),
         _conditions(contents),
         _sensors(contents),
         _uncertainty(contents),
+        _items(contents),
         _methods(contents),
         _selfcheck(contents),
         _sources(contents),
@@ -139,6 +142,54 @@ def at_a_glance(contents: ReportContents) -> list[Block]:
             command=f"durability rank{words.filters(contents.scope)}",
         )
     ]
+
+
+# ------------------------------------------------------------------------------------ re-issue
+
+
+def _changes(contents: ReportContents) -> Section | None:
+    """What a re-issue changes, answer by answer, and what brought it about."""
+    replaced, issue, since = contents.replaced, contents.issue, contents.changes
+    if replaced is None or issue is None or since is None:
+        return None
+    changed = changes.differences(replaced.answers, issue.answers)
+    section = Section("changes", f"What changed since report {replaced.number}")
+    section.blocks.append(Words(changes.summary(contents)))
+    if changed:
+        section.blocks.append(
+            Table(
+                "Answers that read otherwise",
+                ("answer", f"report {replaced.number}", f"this report ({issue.number})"),
+                changed,
+            )
+        )
+    else:
+        section.blocks.append(Words("Every answer reads as before."))
+    if since.amended:
+        section.blocks.append(
+            Table("Voided, restored and amended since", *_amended_rows(since.amended))
+        )
+    if since.added:
+        section.blocks.append(
+            Table(
+                "Entered since",
+                ("record", "what", "added", "drops", "void"),
+                [
+                    (
+                        row["record"],
+                        row["what"],
+                        str(row["added"]),
+                        ""
+                        if row["first_number"] is None
+                        else f"{row['first_number']} to {row['last_number']}",
+                        labels.text(row["voided"]),
+                    )
+                    for row in since.added
+                ],
+                right=frozenset({2, 4}),
+            )
+        )
+    return section
 
 
 # ------------------------------------------------------------------------------------ wear
@@ -352,10 +403,10 @@ def _damage(contents: ReportContents) -> Section:
     if not contents.damage:
         section.blocks.append(Words("No damage of severity 1 or more is noted in this scope."))
         return section
-    worst: Counter[int] = Counter()
-    for specimen in {row["specimen"] for row in contents.damage}:
-        own = [row["severity"] for row in contents.damage if row["specimen"] == specimen]
-        worst[max(own)] += 1
+    severest: dict[str, int] = {}
+    for row in contents.damage:
+        severest[row["specimen"]] = max(row["severity"], severest.get(row["specimen"], 0))
+    worst = Counter(severest.values())
     told = labels.listed(
         f"{number} at worst {DAMAGE_SEVERITIES[level]}" for level, number in sorted(worst.items())
     )
@@ -610,6 +661,29 @@ def _devices(contents: ReportContents, artist: _Artist) -> Section:
     return section
 
 
+def _boundary(contents: ReportContents, artist: _Artist) -> Section | None:
+    """Which shocks devices passed and which failed them."""
+    from durability.report import plots
+
+    if not contents.boundaries:
+        return None
+    section = Section("boundary", "Damage boundary of the devices")
+    section.blocks += [Words(boundary.sentence(each)) for each in contents.boundaries]
+    if any(each.is_told for each in contents.boundaries):
+        section.blocks.append(
+            artist.draw(
+                "boundary",
+                "Peak against velocity change: shocks that devices passed, and those that failed"
+                " them",
+                lambda: plots.boundary(contents.boundaries),
+            )
+        )
+    else:
+        notes = [line for each in contents.boundaries for line in boundary.exceptions(each)]
+        section.blocks.append(Words(" ".join([boundary.METHOD, *notes]), True))
+    return section
+
+
 def _lives_drawn(lines: Sequence[LifeLine]) -> list[LifeLine]:
     drawn: list[LifeLine] = []
     shocks = 0
@@ -675,7 +749,11 @@ def _rig(contents: ReportContents, artist: _Artist) -> Section:
                     f"rig-{at + 1}",
                     f"Control charts of reference series {each.series}",
                     lambda each=each: plots.rig(  # type: ignore[misc]
-                        each.health, each.charted_when, dated=each.axis == "time"
+                        each.health,
+                        each.charted_when,
+                        dated=each.axis == "time",
+                        series=each.series,
+                        averaged=each.averaged,
                     ),
                 )
             )
@@ -723,7 +801,26 @@ def _voided(contents: ReportContents) -> Section:
 
 
 def _amendments(contents: ReportContents) -> Section:
-    section = Section("amendments", "Amendments")
+    section = Section("amendments", "Deviations and amendments")
+    if contents.deviations:
+        section.blocks.append(
+            Table(
+                "Deviations: drops off their sheet or height, files that could not be read",
+                ("series", "drop", "what", "told by"),
+                [
+                    (
+                        row["series"],
+                        "" if row["drop_number"] is None else str(row["drop_number"]),
+                        row["what"],
+                        row["told_by"],
+                    )
+                    for row in contents.deviations
+                ],
+                right=frozenset({1}),
+            )
+        )
+    else:
+        section.blocks.append(Words("No deviation is on record in this scope."))
     if not contents.amendments:
         section.blocks.append(Words("Nothing in this scope was amended."))
         return section
@@ -734,25 +831,32 @@ def _amendments(contents: ReportContents) -> Section:
         ),
         Table(
             "Amendments in order",
-            ("record", "drop", "what", "from", "to", "reason", "by", "at (UTC)"),
-            [
-                (
-                    labels.text(row["record"]),
-                    "" if row["drop_number"] is None else str(row["drop_number"]),
-                    row["column_name"].replace("_", " "),
-                    labels.text(row["old_value"]),
-                    labels.text(row["new_value"]),
-                    row["reason"],
-                    row["entered_by"],
-                    labels.moment(row["entered_at_utc"]),
-                )
-                for row in contents.amendments
-            ],
+            *_amended_rows(contents.amendments),
             right=frozenset({1}),
             command="durability history SPECIMEN",
         ),
     ]
     return section
+
+
+def _amended_rows(
+    amendments: Sequence[Mapping[str, Any]],
+) -> tuple[Sequence[str], list[tuple[str, ...]]]:
+    """Columns and rows of a table of amendments."""
+    columns = ("record", "drop", "what", "from", "to", "reason", "by", "at (UTC)")
+    return columns, [
+        (
+            labels.text(row["record"]),
+            "" if row["drop_number"] is None else str(row["drop_number"]),
+            row["column_name"].replace("_", " "),
+            labels.text(row["old_value"]),
+            labels.text(row["new_value"]),
+            row["reason"],
+            row["entered_by"],
+            labels.moment(row["entered_at_utc"]),
+        )
+        for row in amendments
+    ]
 
 
 def _conditions(contents: ReportContents) -> Section:
@@ -884,6 +988,20 @@ def _uncertainty(contents: ReportContents) -> Section:
     )
 
 
+def _items(contents: ReportContents) -> Section:
+    return Section(
+        "items",
+        "Contents of a test report, item by item",
+        [
+            Table(
+                "What a report should hold, after IEC 60068-2-27:2008, clause 12, in our words",
+                ("item", "in this record, with the number of series"),
+                words.report_items(contents),
+            )
+        ],
+    )
+
+
 def _methods(contents: ReportContents) -> Section:
     return Section(
         "methods",
@@ -986,7 +1104,8 @@ def _appendix(contents: ReportContents) -> Section:
                 "What made this report",
                 ("part", "version"),
                 [
-                    ("report number", contents.number),
+                    *words.identity(contents)[:1],
+                    ("digest", contents.digest),
                     (
                         "record",
                         f"{contents.store}, last entry"
@@ -996,9 +1115,11 @@ def _appendix(contents: ReportContents) -> Section:
                 ],
             ),
             Words(
-                "The report number is a digest of the record's state, the scope, the day, the"
-                " limits and the program's version: a report with the same number shows the same"
-                " answers, and any later entry gives another one.",
+                "Reports of one record are numbered as they are issued; each number stays, with the"
+                " SHA-256 of its page (durability query issued_reports). The digest stands for the"
+                " record's state, the scope, the day, the limits and the program's version: a"
+                " report with the same digest shows the same answers, and any later entry gives"
+                " another one.",
                 True,
             ),
             Words("Statements that were asked of the store, as they ran:", True),

@@ -13,8 +13,10 @@ from durability.results import (
     ClaimAnswer,
     Comparison,
     LatentLink,
+    LifeLine,
     ReportContents,
     ReportScope,
+    RigWatch,
     SeriesPicture,
     Trend,
 )
@@ -106,30 +108,63 @@ def followed(counts: Mapping[str, Any]) -> str:
     return f"{inspections} of devices with {counted(counts['checks'], 'functional check')}"
 
 
-def answers(contents: ReportContents) -> list[tuple[str, str]]:
-    """The answers, each under a word of its own."""
+def answers(contents: ReportContents) -> list[tuple[str, str, str]]:
+    """The answers, each under a word of its own, with the section that tells more."""
     trends = [each.trend for each in contents.pictures]
     forecasts = [each.forecast for each in contents.pictures]
     told = []
     if contents.ranking is not None:
-        told.append(("Wear", labels.ranking_answer(contents.ranking)))
+        told.append(("Wear", labels.ranking_answer(contents.ranking), "wear"))
+    elif trends:
+        told.append(("Trend", labels.trends_answer(trends), "wear"))
     if trends:
-        told.append(("Trend", labels.trends_answer(trends)))
-        told.append(("Life", labels.forecasts_answer(forecasts, contents.level, contents.horizon)))
+        life = labels.forecasts_answer(forecasts, contents.level, contents.horizon)
+        told.append(("Life", life, "life"))
     against = comparisons_answer(contents.comparisons)
     if against:
-        told.append(("Protection", against))
-    if contents.link is not None:
-        told.append(("Devices", labels.latent_sentence(contents.link)))
-        told.append(("Failed later", failed_later(contents.link)))
+        told.append(("Protection", against, "comparisons"))
     if contents.claims:
-        told.append(("Claim", claims_answer(contents.claims)))
-    told += [("Rig", rig.sentence(each)) for each in contents.rig]
-    if contents.quarantined:
-        told.append(("Quarantine", quarantine(contents.quarantined)))
-    if contents.voided:
-        told.append(("Left out", left_out(contents)))
+        told.append(("Claim", claims_answer(contents.claims), "comparisons"))
+    if contents.link is not None:
+        told.append(("Failed later", failed_later(contents.link), "devices"))
+        told.append(("Link to shocks", labels.latent_sentence(contents.link), "devices"))
     return told
+
+
+def beside(contents: ReportContents) -> list[tuple[str, str, str]]:
+    """What stands beside the answers: what was left out, amended, doubted or kept apart."""
+    told = []
+    if contents.voided:
+        told.append(("Left out", left_out(contents), "voided"))
+    elif contents.counts["drops"]:
+        told.append(("Left out", "No drop is void.", "voided"))
+    if contents.counts["drops"] or contents.amendments:
+        told.append(("Changed", changed(contents), "amendments"))
+    told += [("Rig", rig.sentence(each), "rig") for each in contents.rig]
+    if contents.quarantined:
+        told.append(("Quarantine", quarantine(contents.quarantined), "devices"))
+    if contents.ranking is not None and contents.pictures:
+        trends = [each.trend for each in contents.pictures]
+        told.append(("Trend", labels.trends_answer(trends), "wear"))
+    return told
+
+
+def changed(contents: ReportContents) -> str:
+    """Amendments and deviations counted."""
+    amended, off = len(contents.amendments), len(contents.deviations)
+    first = f"{counted(amended, 'amendment')}, first values kept" if amended else "No amendment"
+    then = counted(off, "deviation") if off else "no deviation on record"
+    return f"{first}; {then}."
+
+
+def reading_aid(contents: ReportContents) -> str:
+    """What the answers mean by their words."""
+    if not contents.pictures:
+        return ""
+    return (
+        "Wear: peak g climbs from drop to drop as a case lets more of the shock through."
+        f" {limit(contents)} In brackets: {labels.share(contents.level)} intervals."
+    )
 
 
 def claims_answer(answers: Sequence[ClaimAnswer]) -> str:
@@ -328,11 +363,19 @@ def _about_to_fail(pictures: Sequence[SeriesPicture]) -> list[str]:
     return [f"Expect failure within {SOON_DROPS} drops: {told}; inspect before each drop."]
 
 
+def _recorded_meanwhile(watched: RigWatch) -> str:
+    if watched.axis != "time":
+        return "which test series were recorded meanwhile is not known"
+    if not watched.meanwhile:
+        return "no test series was recorded meanwhile"
+    return f"{counted(len(watched.meanwhile), 'test series', 'test series')} recorded meanwhile"
+
+
 def _rig_and_sensors(contents: ReportContents) -> list[str]:
     steps = [
         f"Check the rig before the next drop: reference series {each.series} has drifted by"
         f" {labels.percent(each.health.drift_pct)} %;"
-        f" {counted(len(each.meanwhile), 'test series', 'test series')} recorded meanwhile."
+        f" {_recorded_meanwhile(each)}."
         for each in contents.rig
         if each.health.verdict == "drifted"
     ]
@@ -400,6 +443,11 @@ def trace(contents: ReportContents) -> list[tuple[str, str, str]]:
         ("", f"durability forecast{within}{store}", "drops to failure of each series"),
         ("devices", f"durability latent{store}", "dose, state and outlook of each device"),
         ("voided drops", f"durability query voided_drops{store}", "each with its reason"),
+        (
+            "this report",
+            f"durability query issued_reports{store}",
+            "its number, SHA-256, who issued it, and whether another replaced it",
+        ),
     ]
     example = next((each.trend for each in contents.pictures if each.trend.valid_drops), None)
     if example is not None:
@@ -440,6 +488,104 @@ def trace(contents: ReportContents) -> list[tuple[str, str, str]]:
     return rows
 
 
+def report_items(contents: ReportContents) -> list[tuple[str, str]]:
+    """What a test report should hold, and what this one holds of it.
+
+    After IEC 60068-2-27:2008, clause 12, whose list is told from memory.
+    """
+    counts = contents.counts
+    made = [row for row in contents.series if row["drops"]]
+
+    def of_series(key: str) -> str:
+        values = Counter(labels.text(row[key]) for row in made if row[key] is not None)
+        if not values:
+            return NOT_RECORDED
+        told = labels.some(f"{value} ({number})" for value, number in values.most_common())
+        lacking = len(made) - values.total()
+        return (
+            f"{told}; {NOT_RECORDED} in {counted(lacking, 'series', 'series')}" if lacking else told
+        )
+
+    def known(number: int, what: str) -> str:
+        return what if number else NOT_RECORDED
+
+    looked_at = [each for each in contents.life_lines if len(each.history.drop_day)]
+    before = sum(_has_baseline(each) for each in looked_at)
+    after = sum(each.by_days is not None or each.after_days is not None for each in looked_at)
+    sensors = labels.some(row["sensor"] for row in contents.sensors)
+    overdue = sum(row["drops_after_due"] for row in contents.sensors)
+    evaluated = contents.uncertainty["peaks"]
+    return [
+        ("customer, test laboratory, purpose of the test", NOT_RECORDED),
+        ("report identification", f"{numbered(contents)}, digest {contents.digest}"),
+        (
+            "test dates",
+            NOT_RECORDED
+            if counts["first_dropped_at"] is None
+            else span(counts["first_dropped_at"], counts["last_dropped_at"]),
+        ),
+        ("test standard, edition and procedure", of_series("method")),
+        (
+            "specimens",
+            known(
+                counts["drops"],
+                f"{counted(counts['cases'], 'case')}, {counted(counts['devices'], 'device')},"
+                f" {counted(counts['dummies'], 'dummy', 'dummies')}: see Series",
+            ),
+        ),
+        ("mounting and fixture", of_series("fixture")),
+        ("conditioning", of_series("conditioning")),
+        ("performance of the apparatus: cross-axis motion", NOT_RECORDED),
+        (
+            "performance of the apparatus: reference drops",
+            known(len(contents.rig), "see Health of the rig"),
+        ),
+        ("measuring system", sensors or NOT_RECORDED),
+        ("sensor location", NOT_RECORDED),
+        ("filter", labels.listed(counts["filters"] or ()) or NOT_RECORDED),
+        (
+            "calibration",
+            known(
+                len(contents.sensors),
+                f"see Sensors and calibration; {counted(overdue, 'drop')} after it was due",
+            ),
+        ),
+        (
+            "uncertainty of the measuring system",
+            f"evaluated for {evaluated} of {counts['peaks']} peaks" if evaluated else NOT_EVALUATED,
+        ),
+        (
+            "initial measurements and functional checks",
+            known(before, f"{before} of {counted(len(looked_at), 'device')} before the first drop"),
+        ),
+        (
+            "final measurements and functional checks",
+            known(after, f"{after} of {counted(len(looked_at), 'device')} after the last drop"),
+        ),
+        ("severities: drop height, mm", of_series("drop_height_mm")),
+        ("severities: surface", of_series("surface")),
+        ("severities: direction", of_series("orientation")),
+        (
+            "severities as measured",
+            known(
+                counts["peaks"],
+                f"{counted(counts['peaks'], 'peak')}, {counts['pulse_durations']} durations,"
+                f" {counts['velocity_changes']} velocity changes,"
+                f" {counted(counts['waveforms'], 'waveform')}",
+            ),
+        ),
+        ("results and observations", known(counts["drops"], "sections Wear to Damage boundary")),
+        ("who dropped", labels.some(counts["operators"] or ()) or NOT_RECORDED),
+        ("name and signature of who is responsible", "not signed"),
+    ]
+
+
+def _has_baseline(line: LifeLine) -> bool:
+    """Whether the device was checked by the day of its first drop."""
+    checked, dropped = line.history.check_day, line.history.drop_day
+    return len(checked) > 0 and bool(checked.min() <= dropped.min())
+
+
 DOSE_LEGEND = (
     "Shock dose: sum of (peak g / 1000)^b over the device's valid drops. By day: probability that"
     " a device of this shock history, working on drop day, has failed by then, whatever its own"
@@ -447,13 +593,22 @@ DOSE_LEGEND = (
 )
 
 
+def numbered(contents: ReportContents) -> str:
+    """The report's number, or why it has none."""
+    if contents.issue is not None:
+        return f"report {contents.issue.number}"
+    because = contents.not_numbered_because
+    return f"report not numbered: {because}" if because else "report not numbered"
+
+
 def identity(contents: ReportContents) -> list[tuple[str, str]]:
-    """Number, date, person, record and version of the report."""
+    """Number, date, person, record, digest and version of the report."""
     return [
-        ("Report", contents.number),
+        ("Report", numbered(contents).removeprefix("report ")),
         ("made", f"{contents.made_at:%Y-%m-%d %H:%M %z} by {contents.made_by}"),
         ("as of", contents.on.isoformat()),
         ("record", contents.store),
+        ("digest", contents.digest),
         ("by durability", contents.versions["durability"]),
     ]
 

@@ -2,6 +2,7 @@
 
 from matplotlib.figure import Figure
 
+from durability.report.plots.boundary import boundary
 from durability.report.plots.fan import fan
 from durability.report.plots.heat import heat
 from durability.report.plots.latent import latent
@@ -17,6 +18,7 @@ from durability.report.plots.wear import wear
 __all__ = [
     "ENDINGS",
     "Figure",
+    "boundary",
     "fan",
     "heat",
     "inline_svg",

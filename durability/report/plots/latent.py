@@ -61,7 +61,11 @@ def latent(link: LatentLink, curve: DoseCurve | None, *, days: int = 90) -> Figu
     if not link.per_device:
         return look.missing(labels.NOTHING["devices"])
     if not seen:
-        return look.missing("No device was looked at after its last drop: inspect some first.")
+        return look.missing(
+            "No device was looked at after its last drop: inspect some first."
+            if all(each.state == "not inspected" for each in link.per_device)
+            else "No device was found working after its last drop, so none can have failed later."
+        )
     apart = len(link.per_device) - len(seen)
     notes = ["Each mark below is one device, as it was seen."]
     if curve is not None:

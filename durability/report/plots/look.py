@@ -15,6 +15,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 
 import matplotlib as mpl
+import numpy as np
 from matplotlib.backends import backend_agg
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
@@ -23,6 +24,8 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator, NullFormatter
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
+
+    from durability.records import BoolArray, FloatArray
 
 Style = dict[str, Any]
 
@@ -62,6 +65,8 @@ _STRIP_IN = 0.2
 """Free foot of every sheet, for a stamp."""
 _RULER_DPI = 720.0
 MOST_PANELS = 60
+FEW_MARKS = 300
+"""Marks of one kind in one panel up to which each is drawn, however they cover each other."""
 _PANEL_HEIGHT_IN = {1: 3.3, 2: 2.0, 3: 1.45, 4: 1.1, 5: 0.95, 6: 0.8}
 
 _RC: dict[Any, Any] = {
@@ -438,6 +443,33 @@ def log_ticks(panel: Axes, which: str, ticks: Sequence[float]) -> None:
     axis.set_minor_locator(mpl.ticker.NullLocator())
     axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     axis.set_minor_formatter(NullFormatter())
+
+
+def apart(panel: Axes, x: FloatArray, y: FloatArray, marker_pt: float) -> BoolArray:
+    """Which of many marks to draw, so that of those that cover each other one is drawn.
+
+    Parameters
+    ----------
+    panel : Axes
+        With its scales and limits set.
+    x, y : ndarray of shape (n_marks,)
+        In data units, finite.
+    marker_pt : float
+        Width of a mark; marks within one square of that width count as one.
+
+    Returns
+    -------
+    ndarray of shape (n_marks,)
+        Every mark of a few, else one a square.
+    """
+    if len(x) <= FEW_MARKS:
+        return np.ones(len(x), dtype=bool)
+    pixels = panel.transData.transform(np.column_stack([x, y]))
+    squares = np.floor(pixels / (marker_pt * panel.figure.dpi / 72.0)).astype(np.int64)
+    _, first = np.unique(squares, axis=0, return_index=True)
+    drawn = np.zeros(len(x), dtype=bool)
+    drawn[first] = True
+    return drawn
 
 
 def round_values(low: float, high: float, most: int) -> list[float]:

@@ -121,9 +121,11 @@ def scatter(clouds: Sequence[PulseCloud], drop_heights_mm: Sequence[float] = ())
         third = np.minimum((cloud.age * 3).astype(int), 2)
         for age, (_, marker, colour) in enumerate(_AGES):
             here = (third == age) & ~cloud.voided
+            duration, peak = cloud.pulse_duration_ms[here], cloud.peak_g[here]
+            apart = look.apart(panel, duration, peak, marker_pt=3.0)
             panel.plot(
-                cloud.pulse_duration_ms[here],
-                cloud.peak_g[here],
+                duration[apart],
+                peak[apart],
                 linestyle="none",
                 marker=marker,
                 markersize=4.2 if columns <= 2 else 3.0,

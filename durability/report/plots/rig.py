@@ -27,7 +27,14 @@ _DAY_S = 86_400.0
 
 
 @look.in_our_look
-def rig(health: RigHealth, when: FloatArray, *, dated: bool = False) -> Figure:
+def rig(
+    health: RigHealth,
+    when: FloatArray,
+    *,
+    dated: bool = False,
+    series: str = "",
+    averaged: bool = False,
+) -> Figure:
     """Reference drops one by one in g, then their moving average and cumulative sums.
 
     Parameters
@@ -39,19 +46,25 @@ def rig(health: RigHealth, when: FloatArray, *, dated: bool = False) -> Figure:
         on.
     dated : bool
         Whether ``when`` is a time.
+    series : str
+        Code of the reference series.
+    averaged : bool
+        Whether each point is the geometric mean of a session.
 
     Returns
     -------
     Figure
     """
+    points = counted(health.drops, "session mean" if averaged else "reference drop")
     single = health.individuals_g
     if single is None or health.ewma is None or health.cusum is None:
         return look.missing(labels.rig_answer(health, dated=dated))
     sheet = look.Sheet(
         labels.rig_answer(health, dated=dated),
-        f"{counted(health.drops, 'reference drop')}; target {labels.number(health.target_g)} g,"
+        f"{points}{f' of series {series}' if series else ''};"
+        f" target {labels.number(health.target_g)} g,"
         f" scatter {labels.number(health.scatter_pct, 2)} %.",
-        key=_key(health),
+        key=_key(health, averaged=averaged),
         notes=[*health.notes, f"Rests on: {health.basis}."],
     )
     panels = sheet.rows((1.7, 1.0, 1.0), x_label=_AXIS[dated], left_in=0.75, right_in=0.6)
@@ -100,8 +113,9 @@ def rig(health: RigHealth, when: FloatArray, *, dated: bool = False) -> Figure:
                 health.since_lower,
                 health.since_upper,
                 facecolor=look.SAND,
+                edgecolor=look.SAND,  # so that a single moment shows too
                 alpha=0.35,
-                linewidth=0,
+                linewidth=2.0,
                 zorder=0.5,
                 label="_drift began",
             )
@@ -138,9 +152,12 @@ def _limits(panel: Axes, lower: float, upper: float, centre: float) -> None:
         )
 
 
-def _key(health: RigHealth) -> list[tuple[str, Artist]]:
+def _key(health: RigHealth, *, averaged: bool) -> list[tuple[str, Artist]]:
     key: list[tuple[str, Artist]] = [
-        ("reference drop", Line2D([], [], linestyle="none", **look.READING)),
+        (
+            "mean of a session" if averaged else "reference drop",
+            Line2D([], [], linestyle="none", **look.READING),
+        ),
         ("limits", Line2D([], [], **look.LIMIT)),
         ("moving average, upward sum", Line2D([], [], color=look.BLUE)),
         ("downward sum", Line2D([], [], color=look.INK, linestyle=(0, (1, 1)))),

@@ -14,6 +14,10 @@ SELECT
     count(DISTINCT device) FILTER (device_kind = 'device') AS devices,
     count(DISTINCT device) FILTER (device_kind = 'dummy') AS dummies,
     min(dropped_at) AS first_dropped_at, max(dropped_at) AS last_dropped_at,
+    list_sort(list(DISTINCT operator) FILTER (operator IS NOT NULL)) AS operators,
+    (SELECT count(*) FROM latest_measures AS m WHERE list_contains($series, m.series)) AS waveforms,
+    (SELECT list_sort(list(DISTINCT m.low_pass_method)) FROM latest_measures AS m
+        WHERE list_contains($series, m.series)) AS filters,
     min(temperature_c) AS lowest_temperature_c, max(temperature_c) AS highest_temperature_c,
     (SELECT count(DISTINCT inspection_id) FROM all_checks WHERE list_contains($devices, device))
         AS inspections,

@@ -1,0 +1,86 @@
+"""The damage boundary of a device model in words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from durability.basis import counted
+from durability.report import labels
+
+if TYPE_CHECKING:
+    from durability.results import CriticalValue, DamageBoundary
+
+METHOD = (
+    "After ASTM D3332: a shock fails a device only beyond both critical values. A shock failed it"
+    " when its first failed function, or damage of severity 4 on it, was found between that drop"
+    " and the next look; where several lie between two looks, one of them did."
+)
+
+LIMITS = (
+    "A shock that passed bounds critical peak g only from 1.57 times the smallest failed velocity"
+    " change on, and critical velocity change only from twice the smallest failed peak on: nearer"
+    " the corner of the boundary it may lie beyond either. The bounds hold for pulses like these,"
+    " in these directions, and take shocks that passed as leaving no trace."
+)
+
+
+def critical(value: CriticalValue, unit: str) -> str:
+    """A critical value as an interval with its direction."""
+    low, high = (
+        f"{labels.number(end)} {unit}" for end in (value.largest_passed, value.smallest_failed)
+    )
+    if value.smallest_failed is None:
+        return "not bounded"
+    if value.largest_passed is None:
+        return f"at most {high} (failed)"
+    return f"above {low} (passed), at most {high} (failed)"
+
+
+def sentence(boundary: DamageBoundary) -> str:
+    """What the shocks of one device model tell."""
+    shocks = (
+        f"{counted(len(boundary.passed_peak_g), 'shock')} passed,"
+        f" {counted(len(boundary.failed), 'device')} failed by a shock"
+    )
+    if not boundary.is_told:
+        return f"{boundary.device_model}: too few to tell a damage boundary: {shocks}."
+    harder = (
+        f"; yet {counted(boundary.harder_passed, 'shock')} harder than a failed one passed, so no"
+        " one boundary holds for all"
+        if boundary.harder_passed
+        else ""
+    )
+    return (
+        f"{boundary.device_model}: critical peak {critical(boundary.critical_peak_g, 'g')};"
+        " critical velocity change"
+        f" {critical(boundary.critical_velocity_change_m_s, 'm/s')}; {shocks}{harder}."
+    )
+
+
+def answer(boundaries: Sequence[DamageBoundary]) -> str:
+    """What the shocks of all device models tell, those that tell most first."""
+    ordered = sorted(boundaries, key=lambda each: (not each.is_told, -len(each.failed)))
+    told = [sentence(each) for each in ordered[:2]]
+    if len(ordered) > len(told):
+        told.append(f"And {counted(len(ordered) - len(told), 'more device model')}.")
+    return " ".join(told)
+
+
+def exceptions(boundary: DamageBoundary) -> list[str]:
+    """What was left out, and what speaks against one boundary."""
+    several = sum(len(each.peak_g) > 1 for each in boundary.failed)
+    parts = {
+        f"{counted(several, 'device')} failed by one of several shocks since the last look: only"
+        " the largest of these bounds": several,
+        f"{counted(boundary.harder_passed, 'shock')} passed that went beyond a failed one in both:"
+        " devices differ, directions differ, or damage added up": boundary.harder_passed,
+        f"{counted(boundary.not_looked_at, 'shock')} not looked at since": boundary.not_looked_at,
+        f"{counted(boundary.without_reading, 'shock')} without both readings": (
+            boundary.without_reading
+        ),
+        f"{counted(boundary.latent_failures, 'device')} failed later without a further shock: a"
+        " latent failure, counted here as passed": boundary.latent_failures,
+    }
+    told = [words for words, number in parts.items() if number]
+    return [f"{boundary.device_model}: {'; '.join(told)}."] if told else []

@@ -1,0 +1,248 @@
+"""The whole record as open files, and back: every table as it is, whatever its columns.
+
+Tables go out as CSV, in text that says the same in any program: absent is an empty cell and an
+empty text is ``""``, lists are JSON, times ISO 8601. The samples of waveforms, which the store
+keeps packed, go to Parquet as plain numbers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import duckdb
+
+from durability.errors import RecordRefused, UnusableCall
+from durability.store import database
+
+if TYPE_CHECKING:
+    import numpy as np
+
+TODAY = ("specimens", "series", "drops", "damage", "inspections")
+"""The state of today, each from the statement ``today_<name>``."""
+
+SAMPLES_FILE = "waveform_samples.parquet"
+_PACKED = ("waveform", "samples")
+"""Table and column of the packed samples."""
+
+_LEFT_OUT = "schema_step"
+"""Steps are applied again to the store that the tables come back to."""
+
+_WAVEFORMS_AT_ONCE = 32
+
+
+@dataclass(frozen=True, slots=True)
+class WrittenFile:
+    """One file of an export."""
+
+    name: str
+    """Path below its folder, with slashes."""
+    rows: int
+    columns: tuple[tuple[str, str], ...]
+    """Name, and type as the store names it."""
+
+
+def write_files(
+    store: Path, folder: Path, decoded: Callable[[bytes], np.ndarray]
+) -> tuple[list[WrittenFile], dict[str, Any]]:
+    """Write every table, and the state of today, of one moment of a store.
+
+    Parameters
+    ----------
+    store : Path
+        An existing store.
+    folder : Path
+        An empty folder.
+    decoded : callable
+        Packed samples → acceleration in g.
+
+    Returns
+    -------
+    files : list of WrittenFile
+        In the order in which tables come back.
+    state : dict
+        Schema step and last act of writing of the store.
+
+    Raises
+    ------
+    UnusableCall
+        A file can't be written.
+    """
+    files = []
+    for name in ("tables", "today"):
+        (folder / name).mkdir()
+    with database.reading(store, with_files=True) as connection, _writing_files(folder):
+        for table in _tables(connection):
+            relation = connection.table(table)
+            if table == _PACKED[0]:
+                samples = folder / "tables" / SAMPLES_FILE
+                files.append(_write_samples(connection, samples, decoded))
+                relation = relation.project(f"* EXCLUDE ({_PACKED[1]})")
+            files.append(_write_table(relation.order("ALL"), folder, f"tables/{table}.csv"))
+        for name in TODAY:
+            relation = connection.sql(database.statement(f"today_{name}"))
+            files.append(_write_table(relation, folder, f"today/{name}.csv"))
+        result = connection.execute(database.statement("record_state"))
+        columns = [column[0] for column in result.description or ()]
+        state = dict(zip(columns, result.fetchone() or (), strict=True))
+    return files, state
+
+
+def _tables(connection: duckdb.DuckDBPyConnection) -> list[str]:
+    """Names of the record's tables, each after those that it refers to."""
+    rows = connection.execute(database.statement("tables")).fetchall()
+    return [name for (name,) in rows if name != _LEFT_OUT]
+
+
+def _write_table(relation: duckdb.DuckDBPyRelation, folder: Path, name: str) -> WrittenFile:
+    columns = tuple(zip(relation.columns, map(str, relation.types), strict=True))
+    plain = [
+        f"to_json({_quoted(column)}) AS {_quoted(column)}"
+        if type_.endswith("[]")
+        else _quoted(column)
+        for column, type_ in columns
+    ]
+    relation.project(", ".join(plain)).write_csv(str(folder / name), header=True)
+    return WrittenFile(name, len(relation), columns)
+
+
+def _write_samples(
+    connection: duckdb.DuckDBPyConnection, file: Path, decoded: Callable[[bytes], np.ndarray]
+) -> WrittenFile:
+    import numpy as np
+    import pandas as pd
+
+    packed = connection.cursor().execute(database.statement("packed_samples"))
+    rows = 0
+    with closing(duckdb.connect(":memory:")) as memory:
+        empty = pd.DataFrame({"waveform_id": ["-"], "acceleration_g": [np.zeros(1)]})
+        memory.from_df(empty).limit(0).create("waveforms")
+        while some := packed.fetchmany(_WAVEFORMS_AT_ONCE):
+            frame = pd.DataFrame(
+                {
+                    "waveform_id": [str(key) for key, _ in some],
+                    "acceleration_g": [decoded(samples) for _, samples in some],
+                }
+            )
+            memory.from_df(frame).insert_into("waveforms")
+            rows += len(some)
+        memory.table("waveforms").write_parquet(str(file))
+    columns = (("waveform_id", "UUID"), ("acceleration_g", "DOUBLE[]"))
+    return WrittenFile(f"tables/{file.name}", rows, columns)
+
+
+def read_tables(
+    store: Path,
+    folder: Path,
+    *,
+    schema_step: int,
+    encoded: Callable[[np.ndarray], bytes],
+) -> None:
+    """Make a store from the tables of an export, as it was when they were written.
+
+    Parameters
+    ----------
+    store : Path
+        The file to make.
+    folder : Path
+        An export.
+    schema_step : int
+        Of the store that was exported; later steps are applied once its tables are back.
+    encoded : callable
+        Acceleration in g → packed samples.
+
+    Raises
+    ------
+    RecordRefused
+        A table does not hold what its export should.
+    StoreUnusable
+        The store can't be made.
+    """
+    with database.making(store, up_to_step=schema_step) as connection:
+        connection.execute("BEGIN TRANSACTION")
+        name = ""
+        try:
+            for name in _tables(connection):
+                _read_table(connection, folder / "tables", name, encoded)
+            _advance_sequences(connection)
+        except (duckdb.Error, OSError) as error:
+            connection.execute("ROLLBACK")
+            raise RecordRefused(
+                f"{name}.csv: does not come back as a table ({str(error).splitlines()[0]})"
+            ) from None
+        connection.execute("COMMIT")
+
+
+def _read_table(
+    connection: duckdb.DuckDBPyConnection,
+    folder: Path,
+    name: str,
+    encoded: Callable[[np.ndarray], bytes],
+) -> None:
+    table = connection.table(name)
+    columns = list(zip(table.columns, map(str, table.types), strict=True))
+    is_packed = name == _PACKED[0]
+    told = {column: "VARCHAR" for column, _ in columns if not (is_packed and column == _PACKED[1])}
+    rows = connection.read_csv(
+        str(folder / f"{name}.csv"),
+        header=True,
+        columns=told,
+        sep=",",
+        quotechar='"',
+        escapechar='"',
+        allow_quoted_nulls=False,
+        auto_detect=False,
+    )
+    if is_packed:
+        connection.register("packed", _packed_frame(folder / SAMPLES_FILE, encoded))
+        packed = connection.table("packed").set_alias("packed")
+        rows = rows.set_alias("read").join(packed, "read.waveform_id = packed.packed_id")
+    typed = [
+        f"CAST({f'CAST({_quoted(column)} AS JSON)' if type_.endswith('[]') else _quoted(column)}"
+        f" AS {type_})"
+        for column, type_ in columns
+    ]
+    rows.project(", ".join(typed)).insert_into(name)
+    if is_packed:
+        connection.unregister("packed")
+
+
+def _packed_frame(file: Path, encoded: Callable[[np.ndarray], bytes]) -> Any:
+    import numpy as np
+    import pandas as pd
+
+    keys, packed = [], []
+    with closing(duckdb.connect(":memory:")) as memory:
+        waveforms = memory.execute(database.statement("read_parquet"), {"path": str(file)})
+        while some := waveforms.fetchmany(_WAVEFORMS_AT_ONCE):
+            for key, samples in some:
+                keys.append(key)
+                packed.append(encoded(np.asarray(samples, dtype=np.float64)))
+    return pd.DataFrame({"packed_id": keys, _PACKED[1]: packed}, dtype=object)
+
+
+def _advance_sequences(connection: duckdb.DuckDBPyConnection) -> None:
+    """Further numbers of a sequence shall follow those that came back."""
+    for table, column, default in connection.execute(database.statement("sequences")).fetchall():
+        sequence = default.partition("'")[2].partition("'")[0]
+        last = connection.table(table).max(_quoted(column)).fetchall()[0][0]
+        if last:
+            connection.execute(
+                database.statement("advance_sequence"), {"sequence": sequence, "last": last}
+            ).fetchall()
+
+
+@contextmanager
+def _writing_files(folder: Path) -> Iterator[None]:
+    try:
+        yield
+    except (duckdb.IOException, OSError) as error:
+        reason = str(error).splitlines()[0]
+        raise UnusableCall(f"{folder}: can't be written ({reason})") from None
+
+
+def _quoted(column: str) -> str:
+    return '"' + column.replace('"', '""') + '"'

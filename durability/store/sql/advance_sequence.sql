@@ -1,0 +1,1 @@
+SELECT count(nextval($sequence)) FROM range($last)

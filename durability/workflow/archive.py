@@ -1,0 +1,254 @@
+"""The whole record as a folder of open files that tells what it is, and a store made from one."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from durability.errors import RecordRefused, StoreUnusable, UnusableCall
+from durability.intake.columns import COLUMNS
+from durability.results import Export
+from durability.store import archive, bench, database
+from durability.store.archive import WrittenFile
+from durability.units import STANDARD_GRAVITY_M_S2
+from durability.version import PROGRAM_VERSION
+from durability.vocabulary import DAMAGE_SEVERITIES, MEANINGS, UNITS
+from durability.waveform_codec import decode, encode
+from durability.workflow.selfcheck import now
+from durability.workflow.session import Session
+
+ABOUT_FILE = "record.json"
+README_FILE = "README.txt"
+
+NOT_STATED = "not stated"
+
+_README = """\
+A durability record, exported {exported_at} by {exported_by} from {store}.
+Licence: {licence}.
+
+{about}      what each file and column holds (JSON Schema), units, words, SHA-256 of each file
+today/           the state of today, amendments applied: one CSV each of specimens, series, drops,
+                 damage notes and functional checks; drops of status void count in no estimate
+tables/          every table as it was first written, with the amendments and the acts of writing
+                 (entry: who, when, with what, from which file) that keys in the rows refer to
+tables/{samples}
+                 waveforms in g, one row each: waveform_id, acceleration_g
+
+CSV is UTF-8 with commas and a header; an empty cell is "not recorded", lists are JSON, times are
+ISO 8601 as the bench's clock showed them, with the offset from UTC where known; columns that end in
+_utc are UTC. 1 g is {gravity} m/s2. Any spreadsheet, statistics program or database opens these
+files; none of them needs durability.
+
+Back into a store, exactly as it was:  durability import record FOLDER --store NEW.duckdb
+Into a store that holds other records, without states of use, plans, certificates and waveforms:
+    durability import specimens|drops|damage|inspections today/FILE.csv --ignore-other-columns
+"""
+
+
+def export_record(session: Session, folder: Path, licence: str | None = None) -> Export:
+    """Write the whole record as open files.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    folder : Path
+        Where it goes: a new folder, or an empty one.
+    licence : str, optional
+        Under which others may use it.
+
+    Returns
+    -------
+    Export
+
+    Raises
+    ------
+    UnusableCall
+        The folder holds something already, or can't be written.
+    """
+    if not folder.absolute().parent.is_dir():
+        raise UnusableCall(f"{folder}: the folder {folder.absolute().parent} does not exist")
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise UnusableCall(f"{folder}: is there and not empty; name a new folder")
+    building = folder.absolute().with_name(f".{folder.absolute().name}.building")
+    try:
+        shutil.rmtree(building, ignore_errors=True)
+        building.mkdir()
+        files, state = archive.write_files(session.store, building, decode)
+        about = _about(session, building, files, state, licence or NOT_STATED)
+        text = json.dumps(about, ensure_ascii=False, indent=1)
+        (building / ABOUT_FILE).write_text(text + "\n", encoding="utf-8")
+        (building / README_FILE).write_text(_readme(about), encoding="utf-8")
+        if folder.exists():
+            folder.rmdir()
+        building.rename(folder)
+    except OSError as error:
+        raise UnusableCall(f"{folder}: can't be written ({error.strerror})") from None
+    finally:
+        shutil.rmtree(building, ignore_errors=True)
+    rows = {each.name: each.rows for each in files}
+    return Export(str(folder), len(files) + 2, rows["today/drops.csv"], about["licence"])
+
+
+def import_record(session: Session, folder: Path) -> Export:
+    """Make a store from an export: every row with its key, its source and its time.
+
+    Parameters
+    ----------
+    session : Session
+        The store to make, and the person.
+    folder : Path
+        What ``export_record`` wrote.
+
+    Returns
+    -------
+    Export
+
+    Raises
+    ------
+    StoreUnusable
+        There is a store already, or it can't be made.
+    UnusableCall
+        The folder is no export, or a newer program's.
+    RecordRefused
+        A file is missing or is not as it was exported.
+    """
+    about = _read_about(folder)
+    store = session.store
+    if store.exists():
+        raise StoreUnusable(
+            f"{store}: is there already, and a record comes back into a new store only; name"
+            " another by --store"
+        )
+    if not store.absolute().parent.is_dir():
+        raise StoreUnusable(f"{store}: the folder {store.parent} does not exist; make it first")
+    files = about["files"]
+    for each in files:
+        file = folder / each["file"]
+        if not file.is_file():
+            raise RecordRefused(f"{file}: missing from the export")
+        if _sha256(file) != each["sha256"]:
+            raise RecordRefused(f"{file}: not as it was exported (its SHA-256 is another)")
+    building = store.with_name(f".{store.name}.building")
+    try:
+        archive.read_tables(building, folder, schema_step=about["schema_step"], encoded=encode)
+        with database.writing(building) as connection:
+            bench.add_entry(
+                connection,
+                entered_by=session.person,
+                command="import record",
+                file_name=ABOUT_FILE,
+                file_sha256=_sha256(folder / ABOUT_FILE),
+            )
+        building.rename(store)
+    except OSError as error:
+        raise StoreUnusable(f"{store}: can't be made ({error.strerror})") from None
+    finally:
+        for left in (building, building.with_name(building.name + ".lock")):
+            left.unlink(missing_ok=True)
+    drops = next(each["rows"] for each in files if each["file"] == "today/drops.csv")
+    return Export(str(folder), len(files) + 2, drops, about["licence"])
+
+
+def _about(
+    session: Session,
+    folder: Path,
+    files: Sequence[WrittenFile],
+    state: Mapping[str, Any],
+    licence: str,
+) -> dict[str, Any]:
+    last = state["last_entered_at_utc"]
+    return {
+        "what": "durability record",
+        "exported_at": now().isoformat(),
+        "exported_by": session.person,
+        "store": session.store.name,
+        "program_version": PROGRAM_VERSION,
+        "schema_step": state["schema_step"],
+        "last_entered_at_utc": last.isoformat() if isinstance(last, datetime) else None,
+        "licence": licence,
+        "standard_gravity_m_s2": STANDARD_GRAVITY_M_S2,
+        "damage_severities": {str(level): word for level, word in DAMAGE_SEVERITIES.items()},
+        "files": [
+            {
+                "file": each.name,
+                "sha256": _sha256(folder / each.name),
+                "rows": each.rows,
+                "row": {
+                    "$schema": "https://json-schema.org/draft/2020-12/schema",
+                    "type": "object",
+                    "properties": {name: _column(name, type_) for name, type_ in each.columns},
+                },
+            }
+            for each in files
+        ],
+    }
+
+
+_JSON_TYPES = {
+    "BIGINT": "integer",
+    "INTEGER": "integer",
+    "SMALLINT": "integer",
+    "TINYINT": "integer",
+    "DOUBLE": "number",
+    "BOOLEAN": "boolean",
+}
+_FORMATS = {"UUID": "uuid", "DATE": "date", "TIMESTAMP": "date-time"}
+
+
+def _column(name: str, type_: str) -> dict[str, Any]:
+    """JSON Schema of one column, with its unit and what it means."""
+    item = type_.removesuffix("[]")
+    told: dict[str, Any] = {"type": [_JSON_TYPES.get(item, "string"), "null"]}
+    if item in _FORMATS:
+        told["format"] = _FORMATS[item]
+    if type_.endswith("[]"):
+        told = {"type": ["array", "null"], "items": told}
+    known = COLUMNS.get(name)
+    if known is not None and known.choices:
+        told["enum"] = [*known.choices, None]
+    unit = next((unit for ending, unit in UNITS.items() if name.endswith(ending)), None)
+    if unit is not None:
+        told["unit"] = unit
+    if name in MEANINGS:
+        told["description"] = MEANINGS[name]
+    return told
+
+
+def _readme(about: Mapping[str, Any]) -> str:
+    return _README.format(
+        about=ABOUT_FILE,
+        samples=archive.SAMPLES_FILE,
+        gravity=about["standard_gravity_m_s2"],
+        **{name: about[name] for name in ("exported_at", "exported_by", "store", "licence")},
+    )
+
+
+def _read_about(folder: Path) -> dict[str, Any]:
+    try:
+        about = json.loads((folder / ABOUT_FILE).read_text(encoding="utf-8"))
+        named = {each["file"] for each in about["files"]}
+        step = int(about["schema_step"])
+    except (OSError, ValueError, KeyError, TypeError):
+        raise UnusableCall(
+            f"{folder}: no export of a record: {ABOUT_FILE} is missing or can't be read"
+        ) from None
+    if "today/drops.csv" not in named:
+        raise UnusableCall(f"{folder / ABOUT_FILE}: names no today/drops.csv; not a whole export")
+    if step > database.latest_step():
+        raise UnusableCall(
+            f"{folder}: exported by durability {about.get('program_version')} (schema step {step});"
+            f" this is {PROGRAM_VERSION} and knows steps up to {database.latest_step()}: install"
+            " the newer one"
+        )
+    return dict(about)
+
+
+def _sha256(file: Path) -> str:
+    with file.open("rb") as opened:
+        return hashlib.file_digest(opened, "sha256").hexdigest()
