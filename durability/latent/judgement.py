@@ -24,6 +24,7 @@ from durability.latent.exposure import (
 )
 from durability.latent.link_model import ShockLinkModel
 from durability.latent.prediction_check import check_predictions
+from durability.latent.shock_form import FORMS
 from durability.latent.study import LatentStudy, assemble
 from durability.latent.what_next import (
     central,
@@ -33,7 +34,6 @@ from durability.latent.what_next import (
     unlooked_spans,
 )
 from durability.latent.wording import basis, sentence
-from durability.life import FAMILIES
 from durability.results import DeviceOutlook, LatentLink, LatentVerdict, MissingReadings
 
 if TYPE_CHECKING:
@@ -154,8 +154,7 @@ def _with_effect(link: LatentLink, model: ShockLinkModel) -> LatentLink:
         dose_exponent_lower=spread.lower,
         dose_exponent_upper=spread.upper,
         form_weights={
-            family.name: float((model.family_ == index).mean())
-            for index, family in enumerate(FAMILIES)
+            form.name: float((model.form_ == index).mean()) for index, form in enumerate(FORMS)
         },
     )
     if not model.dose_varies_:
