@@ -114,7 +114,7 @@ def judge_latent_link(
         link = _with_ten_percent_dose(link, study, random_state)
     spans = unlooked_spans(study, _last_look(study) if on_day is None else on_day)
     if model is not None and np.isfinite(spans).any():
-        link = replace(link, next_round=next_round(model, log_dose, spans))
+        link = replace(link, next_round=next_round(model, log_dose, spans, level))
     return replace(
         link,
         per_device=_outlooks(link, study, model, log_dose, spans),

@@ -112,7 +112,8 @@ class ShockLinkModel:
         for form in FORMS:
             theta, log_weight = self._proposals(form, x, days, generator)
             draws.append(_padded(theta))
-            log_weights.append(log_weight + np.log(self.exponent_prior)[:, None])
+            log_prior = np.log(form.prior_chance * self.exponent_prior)
+            log_weights.append(log_weight + log_prior[:, None])
         weights = _normalised(np.ravel(log_weights))
         self.effective_draws_ = float(1.0 / (weights**2).sum())
         ticks = (generator.random() + np.arange(POSTERIOR_DRAWS)) / POSTERIOR_DRAWS
@@ -122,7 +123,7 @@ class ShockLinkModel:
         self.theta_ = np.reshape(draws, (-1, 5))[chosen]
         self.slope_ = np.empty(POSTERIOR_DRAWS)
         for own, form, row in self._groups():
-            felt = x[row][np.isfinite(x[row])]
+            felt = x[row][np.isfinite(x[row])] if dropped.size else np.zeros(1)
             self.slope_[own] = form.shortening(self.theta_[own], felt) / self._spread[row]
         return self
 
@@ -255,7 +256,7 @@ class ShockLinkModel:
                 generator.chisquare(PROPOSAL_FREEDOM, (PROPOSALS_PER_REGION, 1)) / PROPOSAL_FREEDOM
             )
             new = centre[:, None, :] + np.einsum("eij,qj->eqi", root, step)
-            new_log_posterior = -0.5 * (((new - form.prior_mean) / form.prior_sd) ** 2).sum(axis=2)
+            new_log_posterior = form.log_prior(new)
             for row, parameters in enumerate(new):
                 likelihood = self._log_probability(parameters, form, x[row], *days)
                 new_log_posterior[row] += likelihood.sum(axis=1)
@@ -308,17 +309,19 @@ class ShockLinkModel:
 
 
 def _log_proposal(theta: FloatArray, regions: list[tuple[FloatArray, FloatArray]]) -> FloatArray:
-    """Log density, up to a constant, of an even mixture of t densities on these regions.
+    """Log density of an even mixture of t densities on these regions.
 
     ``theta`` has shape (n_exponents, n_proposals, p), the result (n_exponents, n_proposals).
     """
+    p, freedom = theta.shape[2], PROPOSAL_FREEDOM
+    constant = math.lgamma(0.5 * (freedom + p)) - math.lgamma(0.5 * freedom)
+    constant -= 0.5 * p * math.log(math.pi * freedom) + math.log(len(regions))
     parts = []
     for centre, root in regions:
         away = np.einsum("eij,eqj->eqi", np.linalg.inv(root), theta - centre[:, None, :])
         parts.append(
-            -0.5
-            * (PROPOSAL_FREEDOM + theta.shape[2])
-            * np.log1p((away**2).sum(axis=2) / PROPOSAL_FREEDOM)
+            constant
+            - 0.5 * (freedom + p) * np.log1p((away**2).sum(axis=2) / freedom)
             - np.linalg.slogdet(root)[1][:, None]
         )
     return np.asarray(np.logaddexp.reduce(parts, axis=0))

@@ -43,8 +43,15 @@ class ShockForm:
 
     @property
     def name(self) -> str:
-        """For instance "Weibull, sooner with dose"."""
-        return f"{self.family.name}, {'more often' if self.decides_whether else 'sooner'} with dose"
+        """For instance "sooner with dose (Weibull)"."""
+        return (
+            f"{'more often' if self.decides_whether else 'sooner'} with dose ({self.family.name})"
+        )
+
+    @property
+    def prior_chance(self) -> float:
+        """That a shock that shortens life is the rule counts double beforehand."""
+        return (1.0 if self.decides_whether else 2.0) / (3.0 * len(FAMILIES))
 
     @property
     def prior_mean(self) -> FloatArray:
@@ -55,6 +62,12 @@ class ShockForm:
     def prior_sd(self) -> FloatArray:
         """Of ``theta``."""
         return _WHETHER_SD if self.decides_whether else _WHEN_SD
+
+    def log_prior(self, theta: FloatArray) -> FloatArray:
+        """Log density of the prior at ``theta`` (…, p), shape (…)."""
+        away = (theta - self.prior_mean) / self.prior_sd
+        constant = np.log(math.sqrt(2.0 * math.pi) * self.prior_sd).sum()
+        return np.asarray(-0.5 * (away**2).sum(axis=-1) - constant)
 
     def held_off(self) -> FloatArray:
         """Prior mean of ``theta`` moved to where shocks hardly matter: later, or for few."""
@@ -197,11 +210,11 @@ def _expit(log_odds: FloatArray) -> FloatArray:
 _WHEN_MEAN = np.array([1.0, 0.0, math.log(0.7), math.log(0.05)])
 _WHEN_SD = np.array([3.0, 3.0, 0.7, 1.5])
 _WHETHER_MEAN = np.array([-1.0, 0.0, math.log(0.7), math.log(0.05), 0.0])
-_WHETHER_SD = np.array([1.0, 3.0, 0.7, 1.5, 2.0])
+_WHETHER_SD = np.array([1.0, 3.0, 0.7, 1.5, 1.5])
 
 FORMS = tuple(ShockForm(family, whether) for whether in (False, True) for family in FAMILIES)
-"""All have the same chance beforehand. Priors are wide against what fifty devices can tell: log
-life at the mean log dose around the longest follow-up, or around a third of it for those that can
-fail at all (later ones can't be told from fewer ones); effect of one standard deviation of log
-dose, both signs alike; log scale (Weibull shapes of 0.36 to 5.6 are within two standard
-deviations); background (0.25 % to 1 within two standard deviations)."""
+"""Priors are wide against what fifty devices can tell. Within two standard deviations: log life at
+the mean log dose, e^±6 around e times the longest follow-up, or, of those that can fail at all,
+0.05 to 2.7 times it (later can't be told from fewer); effect of one standard deviation of log
+dose, ±6, both signs alike; Weibull shapes of 0.36 to 5.6; background failures of a device over the
+longest follow-up, 0.25 % to 1; share that can fail at the mean log dose, 5 % to 95 %."""

@@ -116,7 +116,9 @@ def unlooked_spans(study: LatentStudy, on_day: float) -> FloatArray:
     return spans
 
 
-def next_round(model: ShockLinkModel, log_dose: FloatArray, spans: FloatArray) -> NextRound:
+def next_round(
+    model: ShockLinkModel, log_dose: FloatArray, spans: FloatArray, level: float
+) -> NextRound:
     """What looking at every device that may still work would find and teach.
 
     Outcomes of the round are drawn from the posterior; each outcome re-weighs the posterior.
@@ -127,17 +129,19 @@ def next_round(model: ShockLinkModel, log_dose: FloatArray, spans: FloatArray) -
     log_dose : ndarray of shape (n_exponents, n_devices)
     spans : ndarray of shape (n_devices, 2)
         From ``unlooked_spans``.
+    level : float
+        Of the effect's interval.
 
     Returns
     -------
     NextRound
+        The interval's width is that of its logarithm, the mean over the outcomes.
     """
     asked = np.isfinite(spans).all(axis=1)
     last, now = spans[asked].T
     chance = model.probability_failed(log_dose[:, asked], last, now)
     expected_failures = float(chance.mean(axis=0).sum())
     factor = None
-    slope = model.slope_
     if model.dose_varies_ and expected_failures > 0:
         chance = np.clip(chance, 1e-12, 1.0 - 1e-12)
         truths = chance[:: max(len(chance) // ROUNDS_IMAGINED, 1)]
@@ -145,14 +149,25 @@ def next_round(model: ShockLinkModel, log_dose: FloatArray, spans: FloatArray) -
         log_weight = failed @ np.log(chance).T + (1.0 - failed) @ np.log1p(-chance).T
         weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
         weight /= weight.sum(axis=1, keepdims=True)
-        mean = weight @ slope
-        variance = np.maximum(weight @ slope**2 - mean**2, 0.0)
-        factor = float(np.sqrt(variance.mean() / slope.var()))
+        order = np.argsort(model.slope_)
+        even = np.full((1, len(order)), 1.0 / len(order))
+        now_wide = _width(model.slope_[order], even, level)[0]
+        factor = float(_width(model.slope_[order], weight[:, order], level).mean() / now_wide)
     return NextRound(
         devices=int(asked.sum()),
         expected_failures=expected_failures,
         expected_interval_factor=factor,
     )
+
+
+def _width(ascending: FloatArray, weight: FloatArray, level: float) -> FloatArray:
+    """Of the central interval under each row of weights (m, n) of these values (n,)."""
+    below = np.cumsum(weight, axis=1)
+    tail = 0.5 * (1.0 - level)
+    last = len(ascending) - 1
+    lower = np.minimum((below < tail).sum(axis=1), last)
+    upper = np.minimum((below < 1.0 - tail).sum(axis=1), last)
+    return np.asarray(ascending[upper] - ascending[lower])
 
 
 def central(values: FloatArray, level: float) -> Prediction:
