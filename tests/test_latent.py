@@ -18,6 +18,7 @@ from durability.latent.exposure import EXPONENT_PRIOR, stand_in_peaks
 from durability.latent.prediction_check import leave_one_out, telling_day
 from durability.latent.shock_form import FORMS
 from durability.latent.study import assemble
+from durability.latent.what_next import drops_to_ten_percent
 from durability.records import DeviceHistory
 
 DAY = 20_000.0
@@ -685,6 +686,50 @@ def test_who_may_have_failed_unseen_and_what_a_round_would_teach(linked):
         for own in later.per_device
         if own.failed_by_days is not None
     )
+
+
+def test_drops_to_one_in_ten_count_each_exponent_by_its_own_dose(linked):
+    histories, link = linked
+    study = assemble(histories)
+    model = ShockLinkModel(EXPONENT_PRIOR).fit(
+        study.lives, study.log_dose(EXPONENTS)[:, study.followed], study.entry
+    )
+    [kind] = drops_to_ten_percent(study, model, EXPONENTS, 90.0, 0.9)
+    peaks = np.concatenate([own.peak_g for own in histories]) / 1000.0
+    assert kind.readings == len(peaks)
+    by_draw = [
+        math.exp(min(log_dose, 700.0)) / np.mean(peaks ** EXPONENTS[row])
+        for log_dose, row in zip(model.log_dose_at(0.1, 90.0), model.exponent_, strict=True)
+    ]
+    assert kind.median == pytest.approx(np.median(by_draw), rel=0.01)  # of an even number
+    assert kind.lower < kind.median < kind.upper
+    assert link.drops_to_ten_percent[0].readings == kind.readings
+
+
+def test_being_dropped_at_all_is_told_from_the_dose():
+    looks = [14, 30, 60, 90, 180, None]
+    rows = [looked_at(f"D{i}", [500.0 + 20 * (i % 13)], looks[i % 6]) for i in range(36)]
+    rows += [looked_at(f"C{i}", []) for i in range(12)]
+    link = judge_latent_link(rows)
+    assert link.verdict == "linked"
+    assert link.dose_matters_among_dropped is False
+    assert "among the dropped alone, without the controls, it is not shown" in link.sentence
+
+
+def test_dose_that_matters_among_the_dropped_is_not_hedged(linked):
+    _, link = linked
+    assert link.dose_matters_among_dropped is True
+    assert "among the dropped alone" not in link.sentence
+
+
+def test_exact_table_needs_no_model():
+    rows = [looked_at("D0", [900.0], 30), looked_at("D1", [900.0], 30), looked_at("C0", [])]
+    link = judge_latent_link(rows)
+    assert link.verdict == "too few"
+    table = link.dropped_against_controls
+    assert (table.dropped_failed, table.controls_working) == (2, 1)
+    assert table.fisher_p_value == pytest.approx(1 / 3)  # of three places, the control's
+    assert table.smallest_p_value == pytest.approx(1 / 3)
 
 
 def test_which_function_goes_first():

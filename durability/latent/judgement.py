@@ -23,12 +23,12 @@ from durability.latent.exposure import (
     exposure_of,
 )
 from durability.latent.link_model import ShockLinkModel
-from durability.latent.prediction_check import check_predictions
+from durability.latent.prediction_check import check_predictions, telling_day
 from durability.latent.shock_form import FORMS
-from durability.latent.study import LatentStudy, assemble
+from durability.latent.study import LatentStudy, assemble, dropped_alone
 from durability.latent.what_next import (
     central,
-    drops_to_doses,
+    drops_to_ten_percent,
     next_round,
     ten_percent_doses,
     unlooked_spans,
@@ -94,6 +94,11 @@ def judge_latent_link(
         lower=None,
         upper=None,
         p_value=test.p_value if enough else None,
+        dose_matters_among_dropped=(
+            _verdict(dose_rank_test(dropped_alone(study), random_state)) == "linked"
+            if verdict == "linked"
+            else None
+        ),
         per_device=(),
         check_method=None,
         log_loss=None,
@@ -105,13 +110,16 @@ def judge_latent_link(
         first_failed_functions=_first_failed_functions(study),
         ten_percent_days=TEN_PERCENT_DAYS,
     )
+    day = telling_day(study.lives, study.entry)
+    if day is not None:
+        link = replace(link, dropped_against_controls=dropped_against_controls(study, day, level))
     if model is not None:
         link = _with_check(link, study, model, log_dose[:, study.followed], random_state)
     if model is not None and enough:
         link = _with_effect(link, model)
         link = replace(link, missing_readings=_missing_readings(study, random_state))
-    if verdict == "linked":
-        link = _with_ten_percent_dose(link, study, random_state)
+    if model is not None and verdict == "linked":
+        link = _with_ten_percent_dose(link, study, model, random_state)
     spans = unlooked_spans(study, _last_look(study) if on_day is None else on_day)
     if model is not None and np.isfinite(spans).any():
         link = replace(link, next_round=next_round(model, log_dose, spans, level))
@@ -170,7 +178,7 @@ def _with_check(
     log_dose: FloatArray,
     random_state: int,
 ) -> LatentLink:
-    """How well devices are foretold, and the two-by-two table of the same day."""
+    """How well devices are foretold."""
     check = check_predictions(study, model, log_dose, random_state)
     if check is None:
         return link
@@ -182,18 +190,21 @@ def _with_check(
         brier=check.brier,
         brier_without_shock=check.brier_without_shock,
         calibration=check.calibration,
-        dropped_against_controls=dropped_against_controls(study, check.day, link.level),
     )
 
 
-def _with_ten_percent_dose(link: LatentLink, study: LatentStudy, random_state: int) -> LatentLink:
+def _with_ten_percent_dose(
+    link: LatentLink, study: LatentStudy, model: ShockLinkModel, random_state: int
+) -> LatentLink:
     """Dose, and drops of each kind, at which one in ten fails within the stated days."""
     exponent = link.dose_exponent or LITERATURE_EXPONENT
     doses = ten_percent_doses(study, exponent, link.ten_percent_days, random_state)
     return replace(
         link,
         ten_percent_dose=central(doses, link.level),
-        drops_to_ten_percent=drops_to_doses(study, exponent, doses, link.level),
+        drops_to_ten_percent=drops_to_ten_percent(
+            study, model, EXPONENTS, link.ten_percent_days, link.level
+        ),
     )
 
 
