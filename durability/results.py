@@ -524,6 +524,8 @@ class LatentLink:
     """Shock dose that fails one in ten within ``ten_percent_days``, background failures apart."""
     ten_percent_days: int = 90
     drops_to_ten_percent: tuple[DropsToTenPercent, ...] = ()
+    dose_matters_among_dropped: bool | None = None
+    """Whether the link is also shown among the dropped devices alone; None when there is none."""
     missing_readings: MissingReadings | None = None
     next_round: NextRound | None = None
 

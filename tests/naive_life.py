@@ -7,6 +7,7 @@ import math
 
 import numpy as np
 from scipy.optimize import minimize
+from scipy.special import ndtr
 from scipy.stats import norm, weibull_min
 
 
@@ -97,52 +98,78 @@ def permutation_p(score, rank):
     return sum(found) / len(found)
 
 
-def link_by_grid(lives, log_dose, prior_mean, prior_sd, grid, days, left_out=None):
-    """Posterior of the shock link on a dense grid, both forms, one exponent.
+def link_by_grid(lives, log_dose, forms, days, left_out=()):
+    """Posterior of the shock link on dense grids, one exponent.
 
-    Returns the mean slope per standard deviation of log dose, its standard deviation, each
-    device's probability of failing by ``days``, and the weight of the Weibull form.
+    ``forms`` maps a name to (life, whether the dose decides if a device fails, prior chance, prior
+    means, prior standard deviations, grid as (low, high, points) of each parameter).
+
+    Returns the chance of each form, mean and standard deviation of the effect parameter over all
+    forms, each device's probability of failing by ``days``, and the same for the devices named in
+    ``left_out`` had their own looks not been used.
     """
     unit = max(end for life in lives for end in life if math.isfinite(end))
-    shocked = [math.isfinite(value) for value in log_dose]
     known = np.array([value for value in log_dose if math.isfinite(value)])
     x = [
         (value - known.mean()) / known.std() if math.isfinite(value) else None for value in log_dose
     ]
-    axes = [np.linspace(low, high, points) for low, high, points in grid]
-    location, shortening, log_scale, log_rate = np.meshgrid(*axes, indexing="ij")
-
-    def survival(form, device, t):
-        if math.isinf(t):
-            return np.zeros_like(location)
-        value = np.exp(-np.exp(log_rate) * t / unit)
-        if shocked[device] and t > 0:
-            u = (math.log(t / unit) - location + shortening * x[device]) / np.exp(log_scale)
-            u = np.minimum(u, 100.0)
-            value = value * (np.exp(-np.exp(u)) if form == "Weibull" else norm.sf(u))
-        return value
-
-    prior = sum(
-        -0.5 * ((axis - mean) / sd) ** 2
-        for axis, mean, sd in zip(
-            (location, shortening, log_scale, log_rate), prior_mean, prior_sd, strict=True
+    parts = {}
+    for name, (life, whether, chance, means, sds, grid) in forms.items():
+        axes = [np.linspace(low, high, points) for low, high, points in grid]
+        points = [axis.ravel() for axis in np.meshgrid(*axes, indexing="ij")]
+        cell = math.prod(axis[1] - axis[0] for axis in axes)
+        log_prior = math.log(chance * cell) + sum(
+            norm.logpdf(point, mean, sd) for point, mean, sd in zip(points, means, sds, strict=True)
         )
+
+        def survival(device, t, points=points, life=life, whether=whether):
+            location, effect, log_scale, log_rate = points[:4]
+            if math.isinf(t):
+                return np.zeros_like(location)
+            value = np.exp(-np.exp(log_rate) * t / unit)
+            if x[device] is not None and t > 0:
+                sooner = 0.0 if whether else effect * x[device]
+                u = np.minimum((math.log(t / unit) - location + sooner) / np.exp(log_scale), 100.0)
+                lasts = np.exp(-np.exp(u)) if life == "Weibull" else ndtr(-u)
+                if whether:
+                    share = 1.0 / (1.0 + np.exp(-points[4] - effect * x[device]))
+                    lasts = 1.0 - share + share * lasts
+                value = value * lasts
+            return value
+
+        each = [
+            np.log(np.maximum(survival(device, after) - survival(device, by), 1e-300))
+            for device, (after, by) in enumerate(lives)
+        ]
+        failed = [1.0 - survival(device, days) for device in range(len(lives))]
+        parts[name] = (log_prior + sum(each), each, points[1], failed)
+    top = max(value[0].max() for value in parts.values())
+
+    def expected(what, without=None):
+        weights = {
+            name: np.exp(total - top - (0.0 if without is None else each[without]))
+            for name, (total, each, _, _) in parts.items()
+        }
+        whole = sum(weight.sum() for weight in weights.values())
+        return sum((weights[name] * what(*parts[name])).sum() for name in parts) / whole
+
+    mean = expected(lambda total, each, effect, failed: effect)
+    spread = expected(lambda total, each, effect, failed: (effect - mean) ** 2)
+    evidence = {name: np.exp(total - top).sum() for name, (total, _, _, _) in parts.items()}
+    return (
+        {name: value / sum(evidence.values()) for name, value in evidence.items()},
+        mean,
+        math.sqrt(spread),
+        np.array(
+            [
+                expected(lambda total, each, effect, failed, own=device: failed[own])
+                for device in range(len(lives))
+            ]
+        ),
+        {
+            device: expected(
+                lambda total, each, effect, failed, own=device: failed[own], without=device
+            )
+            for device in left_out
+        },
     )
-    weights = {}
-    for form in ("Weibull", "log-normal"):
-        log_posterior = prior.copy()
-        for device, (after, by) in enumerate(lives):
-            if device != left_out:
-                chance = survival(form, device, after) - survival(form, device, by)
-                log_posterior = log_posterior + np.log(np.maximum(chance, 1e-300))
-        weights[form] = log_posterior
-    top = max(value.max() for value in weights.values())
-    weights = {form: np.exp(value - top) for form, value in weights.items()}
-    total = sum(value.sum() for value in weights.values())
-    mean = sum((w * shortening).sum() for w in weights.values()) / total
-    spread = sum((w * (shortening - mean) ** 2).sum() for w in weights.values()) / total
-    failed = [
-        1.0 - sum((w * survival(form, device, days)).sum() for form, w in weights.items()) / total
-        for device in range(len(lives))
-    ]
-    return mean, math.sqrt(spread), np.array(failed), weights["Weibull"].sum() / total

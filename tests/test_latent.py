@@ -15,9 +15,10 @@ from durability.latent import (
 )
 from durability.latent.evidence import dose_rank_test, dropped_against_controls
 from durability.latent.exposure import EXPONENT_PRIOR, stand_in_peaks
-from durability.latent.link_model import PRIOR_MEAN, PRIOR_SD
 from durability.latent.prediction_check import leave_one_out, telling_day
+from durability.latent.shock_form import FORMS
 from durability.latent.study import assemble
+from durability.latent.what_next import drops_to_ten_percent
 from durability.records import DeviceHistory
 
 DAY = 20_000.0
@@ -66,6 +67,23 @@ def simulated(seed, slope=0.5, dropped=40, controls=10, exponent=6.0, lowest_g=2
         seen = [day for day, h in zip(LOOKS, hazard, strict=True) if h[index] >= bad_looks[index]]
         histories.append(looked_at(f"D{index:02d}", own, min(seen, default=None)))
     return histories, 1.0 - np.exp(-((90.0 / scale) ** 1.3) - rate * 90.0)
+
+
+def only_some(seed, dropped=40, controls=10):
+    """Dose decides how likely a device is to fail at all; when, about day 50, is up to chance."""
+    random = np.random.default_rng(seed)
+    peaks = [np.full(8, g) for g in np.exp(random.uniform(math.log(250), math.log(1500), dropped))]
+    peaks += [np.empty(0)] * controls
+    dose = np.array([((own / 1000.0) ** 6).sum() for own in peaks])
+    share = dose / (np.median(dose[:dropped]) + dose)
+    life = np.where(
+        random.random(len(peaks)) < share, 50 * random.weibull(1.5, len(peaks)), math.inf
+    )
+    histories = []
+    for index, own in enumerate(peaks):
+        seen = [day for day in LOOKS if day >= life[index]]
+        histories.append(looked_at(f"D{index:02d}", own, min(seen, default=None)))
+    return histories, share * -np.expm1(-((90 / 50) ** 1.5))
 
 
 @pytest.fixture(scope="module")
@@ -340,8 +358,15 @@ TEN = [
     (0.0, (90, 180)),
     (0.0, (180, math.inf)),
 ]
-GRID = [(-2.0, 7.0, 21), (-2.5, 6.0, 25), (-2.2, 1.3, 17), (-6.5, 0.6, 17)]
-"""Wide enough for all but a hundredth of the posterior, in the order of the priors."""
+WHEN_GRID = [(-2.0, 8.0, 25), (-2.5, 7.0, 25), (-2.2, 1.3, 15), (-6.5, 0.6, 15)]
+WHETHER_GRID = [
+    (-3.5, 1.5, 15),
+    (-2.5, 10.0, 21),
+    (-2.2, 1.3, 13),
+    (-6.5, 0.6, 13),
+    (-4.0, 4.0, 13),
+]
+"""Wide enough for all but a hundredth of the posterior, in the order of ``ShockForm``."""
 
 
 @pytest.fixture(scope="module")
@@ -353,29 +378,95 @@ def ten():
     return lives, log_dose, model
 
 
-def test_posterior_is_the_one_on_a_dense_grid(ten):
-    lives, log_dose, model = ten
-    mean, sd, failed, weibull = naive_life.link_by_grid(
-        lives, log_dose, PRIOR_MEAN, PRIOR_SD, GRID, 90.0
-    )
+@pytest.fixture(scope="module")
+def ten_by_grid(ten):
+    lives, log_dose, _ = ten
+    forms = {
+        form.name: (
+            form.family.name,
+            form.decides_whether,
+            form.prior_chance,
+            form.prior_mean,
+            form.prior_sd,
+            WHETHER_GRID if form.decides_whether else WHEN_GRID,
+        )
+        for form in FORMS
+    }
+    return naive_life.link_by_grid(lives, log_dose, forms, 90.0, left_out=(1, 4, 8))
+
+
+def test_posterior_is_the_one_on_a_dense_grid(ten, ten_by_grid):
+    _, log_dose, model = ten
+    chances, mean, sd, failed, _ = ten_by_grid
     found = model.probability_failed(log_dose[None, :], np.zeros(10), np.full(10, 90.0))
     # Two thousand draws: standard errors of 0.01 and less; the grid's own steps are as coarse.
     np.testing.assert_allclose(found.mean(axis=0), failed, atol=0.015)
     assert model.theta_[:, 1].mean() == pytest.approx(mean, abs=0.1 * sd)
     assert model.theta_[:, 1].std() == pytest.approx(sd, rel=0.12)
-    assert (model.family_ == 0).mean() == pytest.approx(weibull, abs=0.04)
+    for index, form in enumerate(FORMS):
+        assert (model.form_ == index).mean() == pytest.approx(chances[form.name], abs=0.04)
     assert model.effective_draws_ > 500
 
 
 @pytest.mark.parametrize("device", [1, 4, 8])
-def test_leaving_one_out_is_as_good_as_fitting_without_it(ten, device):
+def test_leaving_one_out_is_as_good_as_fitting_without_it(ten, ten_by_grid, device):
     lives, log_dose, model = ten
     study = replace(assemble([]), lives=lives, entry=np.zeros(10))
     found = leave_one_out(model, study, log_dose[None, :], 90.0)
-    _, _, without, _ = naive_life.link_by_grid(
-        lives, log_dose, PRIOR_MEAN, PRIOR_SD, GRID, 90.0, left_out=device
-    )
-    assert found[device] == pytest.approx(without[device], abs=0.03)  # draws, and a coarse grid
+    without = ten_by_grid[-1][device]
+    assert found[device] == pytest.approx(without, abs=0.03)  # draws, and a coarse grid
+
+
+@pytest.mark.parametrize("form", FORMS, ids=lambda form: form.name)
+def test_derivatives_of_each_form_are_those_by_small_steps(form):
+    random = np.random.default_rng(0)
+    theta = form.prior_mean + random.standard_normal((6, len(form.prior_mean)))
+    x, time = np.array([-2.0, 0.3, 1.5, -math.inf]), np.array([0.0, 0.2, 1.0, 0.5])
+    value, gradient, hessian = form.derivatives(theta, x, time)
+    np.testing.assert_allclose(value, form.cumulative_hazard(theta, x, time), rtol=1e-12)
+    assert (value[:, 3] == 0.0).all()  # never dropped
+    for parameter in range(theta.shape[1]):
+        step = np.zeros(theta.shape[1])
+        step[parameter] = 1e-5
+        above, below = (form.derivatives(theta + way * step, x, time) for way in (1.0, -1.0))
+        # Central differences: errors of the order of the step squared, times large curvatures.
+        for order, found in ((0, gradient[..., parameter]), (1, hessian[..., parameter, :])):
+            by_steps = (above[order] - below[order]) / 2e-5
+            np.testing.assert_allclose(found, by_steps, rtol=1e-4, atol=1e-4)
+
+
+@pytest.mark.parametrize("form", FORMS, ids=lambda form: form.name)
+def test_shortening_is_how_far_a_little_more_dose_moves_the_time_to_one_share(form):
+    theta, x, step = form.prior_mean[None, :].copy(), np.array([0.4]), 1e-4
+    theta[:, 1] = 0.8
+    # The share failed, of all, when one in ten of those that can fail has failed.
+    at = np.array([math.exp(theta[0, 0] + math.exp(theta[0, 2]) * form.family.quantile(0.1))])
+    if not form.decides_whether:
+        assert form.shortening(theta, x) == pytest.approx(0.8)
+        return
+
+    def failed(dose, time):
+        return -np.expm1(-form.cumulative_hazard(theta, dose, time))[0, 0]
+
+    by_dose = (failed(x + step, at) - failed(x - step, at)) / (2 * step)
+    by_log_time = (failed(x, at * (1 + step)) - failed(x, at * (1 - step))) / (2 * step)
+    assert form.shortening(theta, x)[0] == pytest.approx(by_dose / by_log_time, rel=1e-6)
+
+
+def test_where_dose_decides_whether_that_form_is_found_and_no_one_else_is_feared_for():
+    square, error, weight = [], [], []
+    for seed in range(4):
+        histories, truth = only_some(seed)
+        link = judge_latent_link(histories)
+        assert link.verdict == "linked"
+        found = np.array([own.probability_failed_by_day[90] for own in link.per_device])
+        square.append(((found - truth) ** 2).mean())
+        error.append((found - truth).mean())
+        weight.append(sum(w for name, w in link.form_weights.items() if "more often" in name))
+    # A model in which all fail in the end gives 0.13 and -0.05.
+    assert math.sqrt(np.mean(square)) < 0.09
+    assert abs(np.mean(error)) < 0.04
+    assert min(weight) > 0.5
 
 
 def test_late_entry_conditions_on_having_worked_until_then(ten):
@@ -595,6 +686,50 @@ def test_who_may_have_failed_unseen_and_what_a_round_would_teach(linked):
         for own in later.per_device
         if own.failed_by_days is not None
     )
+
+
+def test_drops_to_one_in_ten_count_each_exponent_by_its_own_dose(linked):
+    histories, link = linked
+    study = assemble(histories)
+    model = ShockLinkModel(EXPONENT_PRIOR).fit(
+        study.lives, study.log_dose(EXPONENTS)[:, study.followed], study.entry
+    )
+    [kind] = drops_to_ten_percent(study, model, EXPONENTS, 90.0, 0.9)
+    peaks = np.concatenate([own.peak_g for own in histories]) / 1000.0
+    assert kind.readings == len(peaks)
+    by_draw = [
+        math.exp(min(log_dose, 700.0)) / np.mean(peaks ** EXPONENTS[row])
+        for log_dose, row in zip(model.log_dose_at(0.1, 90.0), model.exponent_, strict=True)
+    ]
+    assert kind.median == pytest.approx(np.median(by_draw), rel=0.01)  # of an even number
+    assert kind.lower < kind.median < kind.upper
+    assert link.drops_to_ten_percent[0].readings == kind.readings
+
+
+def test_being_dropped_at_all_is_told_from_the_dose():
+    looks = [14, 30, 60, 90, 180, None]
+    rows = [looked_at(f"D{i}", [500.0 + 20 * (i % 13)], looks[i % 6]) for i in range(36)]
+    rows += [looked_at(f"C{i}", []) for i in range(12)]
+    link = judge_latent_link(rows)
+    assert link.verdict == "linked"
+    assert link.dose_matters_among_dropped is False
+    assert "among the dropped alone, without the controls, it is not shown" in link.sentence
+
+
+def test_dose_that_matters_among_the_dropped_is_not_hedged(linked):
+    _, link = linked
+    assert link.dose_matters_among_dropped is True
+    assert "among the dropped alone" not in link.sentence
+
+
+def test_exact_table_needs_no_model():
+    rows = [looked_at("D0", [900.0], 30), looked_at("D1", [900.0], 30), looked_at("C0", [])]
+    link = judge_latent_link(rows)
+    assert link.verdict == "too few"
+    table = link.dropped_against_controls
+    assert (table.dropped_failed, table.controls_working) == (2, 1)
+    assert table.fisher_p_value == pytest.approx(1 / 3)  # of three places, the control's
+    assert table.smallest_p_value == pytest.approx(1 / 3)
 
 
 def test_which_function_goes_first():

@@ -22,17 +22,17 @@ from durability.latent.exposure import (
     exposure_of,
 )
 from durability.latent.link_model import ShockLinkModel
-from durability.latent.prediction_check import check_predictions
-from durability.latent.study import LatentStudy, assemble
+from durability.latent.prediction_check import check_predictions, telling_day
+from durability.latent.shock_form import FORMS
+from durability.latent.study import LatentStudy, assemble, dropped_alone
 from durability.latent.what_next import (
     central,
-    drops_to_doses,
+    drops_to_ten_percent,
     next_round,
     ten_percent_doses,
     unlooked_spans,
 )
 from durability.latent.wording import basis, sentence
-from durability.life import FAMILIES
 from durability.results import DeviceOutlook, LatentLink, LatentVerdict, MissingReadings
 
 if TYPE_CHECKING:
@@ -92,6 +92,11 @@ def judge_latent_link(
         lower=None,
         upper=None,
         p_value=p_value,
+        dose_matters_among_dropped=(
+            link_verdict(dropped_alone(study), random_state=random_state)[0] == "linked"
+            if verdict == "linked"
+            else None
+        ),
         per_device=(),
         check_method=None,
         log_loss=None,
@@ -103,17 +108,20 @@ def judge_latent_link(
         first_failed_functions=_first_failed_functions(study),
         ten_percent_days=TEN_PERCENT_DAYS,
     )
+    day = telling_day(study.lives, study.entry)
+    if day is not None:
+        link = replace(link, dropped_against_controls=dropped_against_controls(study, day, level))
     if model is not None:
         link = _with_check(link, study, model, log_dose[:, study.followed], random_state)
     if model is not None and enough:
         link = _with_effect(link, model)
         link = replace(link, missing_readings=_missing_readings(study, random_state))
     # A dose can be named only where more of it is seen to shorten the life.
-    if verdict == "linked" and link.upper is not None and link.upper < 1:
-        link = _with_ten_percent_dose(link, study, random_state)
+    if model is not None and verdict == "linked" and link.upper is not None and link.upper < 1:
+        link = _with_ten_percent_dose(link, study, model, random_state)
     spans = unlooked_spans(study, _last_look(study) if on_day is None else on_day)
     if model is not None and np.isfinite(spans).any():
-        link = replace(link, next_round=next_round(model, log_dose, spans))
+        link = replace(link, next_round=next_round(model, log_dose, spans, level))
     return replace(
         link,
         per_device=_outlooks(link, study, model, log_dose, spans),
@@ -179,8 +187,7 @@ def _with_effect(link: LatentLink, model: ShockLinkModel) -> LatentLink:
         dose_exponent_lower=spread.lower,
         dose_exponent_upper=spread.upper,
         form_weights={
-            family.name: float((model.family_ == index).mean())
-            for index, family in enumerate(FAMILIES)
+            form.name: float((model.form_ == index).mean()) for index, form in enumerate(FORMS)
         },
     )
     if not model.dose_varies_:
@@ -196,7 +203,7 @@ def _with_check(
     log_dose: FloatArray,
     random_state: int,
 ) -> LatentLink:
-    """How well devices are foretold, and the two-by-two table of the same day."""
+    """How well devices are foretold."""
     check = check_predictions(study, model, log_dose, random_state)
     if check is None:
         return link
@@ -208,18 +215,21 @@ def _with_check(
         brier=check.brier,
         brier_without_shock=check.brier_without_shock,
         calibration=check.calibration,
-        dropped_against_controls=dropped_against_controls(study, check.day, link.level),
     )
 
 
-def _with_ten_percent_dose(link: LatentLink, study: LatentStudy, random_state: int) -> LatentLink:
+def _with_ten_percent_dose(
+    link: LatentLink, study: LatentStudy, model: ShockLinkModel, random_state: int
+) -> LatentLink:
     """Dose, and drops of each kind, at which one in ten fails within the stated days."""
     exponent = link.dose_exponent or LITERATURE_EXPONENT
     doses = ten_percent_doses(study, exponent, link.ten_percent_days, random_state)
     return replace(
         link,
         ten_percent_dose=central(doses, link.level),
-        drops_to_ten_percent=drops_to_doses(study, exponent, doses, link.level),
+        drops_to_ten_percent=drops_to_ten_percent(
+            study, model, EXPONENTS, link.ten_percent_days, link.level
+        ),
     )
 
 

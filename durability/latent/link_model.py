@@ -3,23 +3,22 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.life import FAMILIES, NEVER, interval_log_likelihood, maximise
+from durability.latent.shock_form import FORMS
+from durability.life import interval_log_likelihood, maximise
 
 if TYPE_CHECKING:
-    from durability.life import Derivatives, StandardLogLife
+    from numpy.typing import NDArray
+
+    from durability.latent.shock_form import ShockForm
+    from durability.life import Derivatives
     from durability.records import FloatArray, IntArray
 
-PRIOR_MEAN = np.array([1.0, 0.0, math.log(0.7), math.log(0.05)])
-PRIOR_SD = np.array([3.0, 3.0, 0.7, 1.5])
-"""Normal priors, wide against what fifty devices can tell. In order: log life at the mean log dose
-of the dropped devices, above the logarithm of the longest follow-up; shortening of log life for
-one standard deviation of log dose, both signs alike; log scale (Weibull shapes of 0.36 to 5.6 are
-within two standard deviations); log of the background failures expected of one device over the
-longest follow-up (0.25 % to 1)."""
+    BoolArray = NDArray[np.bool_]
 
 SMALLEST_SPREAD = 1e-9
 """Below this standard deviation of log dose all dropped devices had the same dose."""
@@ -34,11 +33,12 @@ PROPOSAL_FREEDOM = 5.0
 class ShockLinkModel:
     """Competing hazards: a background that all devices share, and one that shocks left behind.
 
-    P(T > t | dose) = exp(−rate · t − G((log t − location + slope · log dose) / scale)) with G of a
-    Weibull or a log-normal life; devices that were never dropped have the background alone.
-    Doubling the dose multiplies the time to a shock-borne failure by 2^−slope.
+    P(T > t | dose) = exp(−rate · t − H(t | dose)), H in one of the forms of ``FORMS``: Weibull or
+    log-normal lives, the dose deciding when, or whether, a device fails. Devices that were never
+    dropped have the background alone. Doubling the dose multiplies the time to the same share of
+    shock-borne failures by 2^−slope.
 
-    Form (Weibull, log-normal) and dose exponent are averaged over, each by its evidence.
+    Form and dose exponent are averaged over, each by its evidence.
 
     Parameters
     ----------
@@ -49,15 +49,14 @@ class ShockLinkModel:
 
     Attributes
     ----------
-    family_ : ndarray of int, shape (n_draws,)
-        Index into ``durability.life.FAMILIES`` of each posterior draw.
+    form_ : ndarray of int, shape (n_draws,)
+        Index into ``FORMS`` of each posterior draw.
     exponent_ : ndarray of int, shape (n_draws,)
         Row of ``log_dose`` of each draw.
-    theta_ : ndarray of shape (n_draws, 4)
-        Location, shortening, log scale and log background of each draw, in the units of
-        ``PRIOR_MEAN``.
+    theta_ : ndarray of shape (n_draws, 5)
+        Parameters of each draw, as in ``ShockForm``; NaN for the log odds that its form has not.
     slope_ : ndarray of shape (n_draws,)
-        Shortening of log life per unit of log dose.
+        Shortening of log life per unit of log dose, as in ``ShockForm.shortening``.
     dose_varies_ : bool
         Whether dropped devices differ in dose; without that the slope is only its prior.
     effective_draws_ : float
@@ -71,7 +70,7 @@ class ShockLinkModel:
     1-25.
     """
 
-    family_: IntArray
+    form_: IntArray
     exponent_: IntArray
     theta_: FloatArray
     slope_: FloatArray
@@ -110,18 +109,22 @@ class ShockLinkModel:
 
         generator = np.random.default_rng(self.random_state)
         draws, log_weights = [], []
-        for family in FAMILIES:
-            theta, log_weight = self._proposals(family, x, days, generator)
-            draws.append(theta)
-            log_weights.append(log_weight + np.log(self.exponent_prior)[:, None])
+        for form in FORMS:
+            theta, log_weight = self._proposals(form, x, days, generator)
+            draws.append(_padded(theta))
+            log_prior = np.log(form.prior_chance * self.exponent_prior)
+            log_weights.append(log_weight + log_prior[:, None])
         weights = _normalised(np.ravel(log_weights))
         self.effective_draws_ = float(1.0 / (weights**2).sum())
         ticks = (generator.random() + np.arange(POSTERIOR_DRAWS)) / POSTERIOR_DRAWS
         chosen = np.minimum(np.searchsorted(np.cumsum(weights), ticks), len(weights) - 1)
-        shape = np.shape(log_weights)  # family, exponent, proposal
-        self.family_, self.exponent_, _ = np.unravel_index(chosen, shape)
-        self.theta_ = np.reshape(draws, (-1, 4))[chosen]
-        self.slope_ = self.theta_[:, 1] / self._spread[self.exponent_]
+        shape = np.shape(log_weights)  # form, exponent, proposal
+        self.form_, self.exponent_, _ = np.unravel_index(chosen, shape)
+        self.theta_ = np.reshape(draws, (-1, 5))[chosen]
+        self.slope_ = np.empty(POSTERIOR_DRAWS)
+        for own, form, row in self._groups():
+            felt = x[row][np.isfinite(x[row])] if dropped.size else np.zeros(1)
+            self.slope_[own] = form.shortening(self.theta_[own], felt) / self._spread[row]
         return self
 
     def log_probability(
@@ -141,13 +144,8 @@ class ShockLinkModel:
         """
         x = self._standardised(log_dose)
         result = np.empty((len(self.theta_), x.shape[1]))
-        for index, family in enumerate(FAMILIES):
-            for row in range(len(x)):
-                own = (self.family_ == index) & (self.exponent_ == row)
-                if own.any():
-                    result[own] = self._log_probability(
-                        self.theta_[own], family, x[row], entry, after, by
-                    )
+        for own, form, row in self._groups():
+            result[own] = self._log_probability(self.theta_[own], form, x[row], entry, after, by)
         return result
 
     def probability_failed(
@@ -172,95 +170,78 @@ class ShockLinkModel:
         ndarray of shape (n_draws,)
             +∞ where more dose does not shorten life; in the unit of each draw's own exponent.
         """
-        location, shortening, log_scale, _ = self.theta_.T
-        quantile = np.array([family.quantile(np.array(fraction_failed)) for family in FAMILIES])
-        log_life = location + np.exp(log_scale) * quantile[self.family_]
-        shortens = shortening > 0
-        x = (log_life - math.log(days / self._unit_days)) / np.where(shortens, shortening, 1.0)
-        log_dose = self._centre[self.exponent_] + self._spread[self.exponent_] * x
-        return np.where(shortens, log_dose, np.inf)
+        log_dose = np.empty(len(self.theta_))
+        for own, form, row in self._groups():
+            x = form.x_at(self.theta_[own], fraction_failed, days / self._unit_days)
+            log_dose[own] = self._centre[row] + self._spread[row] * x
+        return log_dose
+
+    def _groups(self) -> Iterator[tuple[BoolArray, ShockForm, int]]:
+        """Which draws share a form and an exponent, with both."""
+        for index, form in enumerate(FORMS):
+            for row in range(len(self._centre)):
+                own = (self.form_ == index) & (self.exponent_ == row)
+                if own.any():
+                    yield own, form, row
 
     def _standardised(self, log_dose: FloatArray) -> FloatArray:
         """Log dose in standard deviations from its mean; −∞ where never dropped."""
         return (log_dose - self._centre[:, None]) / self._spread[:, None]
 
-    def _log_life(self, theta: FloatArray, x: FloatArray, days: FloatArray) -> FloatArray:
-        """Standardised log time u, (…, n); so small that its hazard is zero for the undropped."""
-        shocked = np.isfinite(x) & (days > 0)
-        log_days = np.log(np.where(shocked, days, 1.0) / self._unit_days)
-        shortening = theta[:, [1]] * np.where(shocked, x, 0.0)
-        return np.where(
-            shocked, (log_days - theta[:, [0]] + shortening) / np.exp(theta[:, [2]]), NEVER
-        )
-
     def _log_probability(
         self,
         theta: FloatArray,
-        family: StandardLogLife,
+        form: ShockForm,
         x: FloatArray,
         entry: FloatArray,
         after: FloatArray,
         by: FloatArray,
     ) -> FloatArray:
-        """As ``log_probability``, for parameters (m, 4) of one form: (m, n)."""
-        begin = self._hazard(theta, family, x, after)
+        """As ``log_probability``, for parameters (m, …) of one form: (m, n)."""
+        begin = self._hazard(theta, form, x, after)
         value = -begin
         if entry.any():
-            value += self._hazard(theta, family, x, entry)
+            value += self._hazard(theta, form, x, entry)
         failed = np.isfinite(by)
-        more = self._hazard(theta, family, x[failed], by[failed]) - begin[:, failed]
+        more = self._hazard(theta, form, x[failed], by[failed]) - begin[:, failed]
         value[:, failed] += np.log(-np.expm1(-np.maximum(more, 1e-300)))
         return value
 
     def _hazard(
-        self, theta: FloatArray, family: StandardLogLife, x: FloatArray, days: FloatArray
+        self, theta: FloatArray, form: ShockForm, x: FloatArray, days: FloatArray
     ) -> FloatArray:
         """Cumulative, background and shock-borne, (m, n)."""
-        background = np.exp(theta[:, [3]]) * (days / self._unit_days)
-        return background + family.cumulative_hazard(self._log_life(theta, x, days))
+        time = days / self._unit_days
+        return np.exp(theta[:, [3]]) * time + form.cumulative_hazard(theta, x, time)
 
     def _hazard_derivatives(
-        self, theta: FloatArray, family: StandardLogLife, x: FloatArray, days: FloatArray
+        self, theta: FloatArray, form: ShockForm, x: FloatArray, days: FloatArray
     ) -> Derivatives:
-        """Cumulative hazard (m, n), its gradient (m, n, 4) and Hessian (m, n, 4, 4) by theta."""
+        """Cumulative hazard (m, n), its gradient (m, n, p) and Hessian (m, n, p, p) by theta."""
         finite = np.isfinite(days)
-        days = np.where(finite, days, 1.0)
-        u = self._log_life(theta, x, days)
-        by_scale = np.exp(-theta[:, [2]])
-        shortening = np.where(np.isfinite(x), x, 0.0) * by_scale
-        slope = np.zeros((*u.shape, 4))
-        slope[..., 0], slope[..., 1], slope[..., 2] = -by_scale, shortening, -u
-        bend = np.zeros((*u.shape, 4, 4))
-        bend[..., 0, 2] = bend[..., 2, 0] = by_scale
-        bend[..., 1, 2] = bend[..., 2, 1] = -shortening
-        bend[..., 2, 2] = u
-        first, second = family.hazard(u)
-        background = np.exp(theta[:, [3]]) * (days / self._unit_days)
-        gradient = first[..., None] * slope
-        hessian = (
-            second[..., None, None] * slope[..., :, None] * slope[..., None, :]
-            + first[..., None, None] * bend
-        )
+        time = np.where(finite, days, 1.0) / self._unit_days
+        value, gradient, hessian = form.derivatives(theta, x, time)
+        background = np.exp(theta[:, [3]]) * time
         gradient[..., 3] += background
         hessian[..., 3, 3] += background
-        total = background + family.cumulative_hazard(u)
-        return np.where(finite, total, np.inf), gradient, hessian
+        return np.where(finite, background + value, np.inf), gradient, hessian
 
     def _proposals(
         self,
-        family: StandardLogLife,
+        form: ShockForm,
         x: FloatArray,
         days: tuple[FloatArray, FloatArray, FloatArray],
         generator: np.random.Generator,
     ) -> tuple[FloatArray, FloatArray]:
-        """Parameters (n_exponents, n_proposals, 4) of one family and their log weights.
+        """Parameters (n_exponents, n_proposals, p) of one form and their log weights.
 
         From three regions in turn: the posterior mode; failures that are all background, where
         the shocks' part is only held off, later and as wide as its prior, which no mode
         describes; and, twice, the mean and covariance of what was found so far.
         """
-        regions = [self._modes(family, x, days), self._background_alone(len(x), days)]
-        theta = np.empty((len(x), 0, 4))
+        regions = [self._modes(form, x, days), self._background_alone(form, len(x), days)]
+        p = len(form.prior_mean)
+        theta = np.empty((len(x), 0, p))
         log_posterior = np.empty((len(x), 0))
         for number in range(2 + ADAPTATIONS):
             if number >= 2:
@@ -268,75 +249,79 @@ class ShockLinkModel:
                 mean = np.einsum("eq,eqp->p", weight, theta)
                 away = theta - mean
                 covariance = np.einsum("eq,eqp,eqr->pr", weight, away, away)
-                root = np.linalg.cholesky(covariance + 1e-6 * np.eye(4))
+                root = np.linalg.cholesky(covariance + 1e-6 * np.eye(p))
                 regions.append((np.tile(mean, (len(x), 1)), np.tile(root, (len(x), 1, 1))))
             centre, root = regions[number]
-            step = generator.standard_normal((PROPOSALS_PER_REGION, 4)) / np.sqrt(
+            step = generator.standard_normal((PROPOSALS_PER_REGION, p)) / np.sqrt(
                 generator.chisquare(PROPOSAL_FREEDOM, (PROPOSALS_PER_REGION, 1)) / PROPOSAL_FREEDOM
             )
             new = centre[:, None, :] + np.einsum("eij,qj->eqi", root, step)
-            new_log_posterior = -0.5 * (((new - PRIOR_MEAN) / PRIOR_SD) ** 2).sum(axis=2)
+            new_log_posterior = form.log_prior(new)
             for row, parameters in enumerate(new):
-                likelihood = self._log_probability(parameters, family, x[row], *days)
+                likelihood = self._log_probability(parameters, form, x[row], *days)
                 new_log_posterior[row] += likelihood.sum(axis=1)
             theta = np.concatenate([theta, new], axis=1)
             log_posterior = np.concatenate([log_posterior, new_log_posterior], axis=1)
         return theta, log_posterior - _log_proposal(theta, regions)
 
     def _background_alone(
-        self, n_exponents: int, days: tuple[FloatArray, FloatArray, FloatArray]
+        self,
+        form: ShockForm,
+        n_exponents: int,
+        days: tuple[FloatArray, FloatArray, FloatArray],
     ) -> tuple[FloatArray, FloatArray]:
-        """Centre (n_exponents, 4) and root (n_exponents, 4, 4): all failures are background."""
+        """Centre (n_exponents, p) and root (n_exponents, p, p): all failures are background."""
         entry, after, by = days
         failures = float(np.isfinite(by).sum())
         exposure = float((after - entry).sum()) / self._unit_days
-        centre, sd = PRIOR_MEAN.copy(), PRIOR_SD.copy()
-        centre[0] += PRIOR_SD[0]
+        centre, sd = form.held_off(), form.prior_sd.copy()
         centre[3] = math.log((failures + 0.5) / (exposure + 1.0))
         sd[3] = 1.0 / math.sqrt(failures + 1.0)
         return np.tile(centre, (n_exponents, 1)), np.tile(np.diag(sd), (n_exponents, 1, 1))
 
     def _modes(
         self,
-        family: StandardLogLife,
+        form: ShockForm,
         x: FloatArray,
         days: tuple[FloatArray, FloatArray, FloatArray],
     ) -> tuple[FloatArray, FloatArray]:
-        """Posterior mode (n_exponents, 4) and root of its covariance (n_exponents, 4, 4)."""
+        """Posterior mode (n_exponents, p) and root of its covariance (n_exponents, p, p)."""
 
         def log_posterior(theta: FloatArray) -> Derivatives:
-            known, after, by = (self._hazard_derivatives(theta, family, x, t) for t in days)
+            known, after, by = (self._hazard_derivatives(theta, form, x, t) for t in days)
             value, gradient, hessian = interval_log_likelihood(
                 (after[0] - known[0], after[1] - known[1], after[2] - known[2]),
                 (by[0] - known[0], by[1] - known[1], by[2] - known[2]),
             )
-            away = (theta - PRIOR_MEAN) / PRIOR_SD
+            away = (theta - form.prior_mean) / form.prior_sd
             return (
                 value.sum(axis=1) - 0.5 * (away**2).sum(axis=1),
-                gradient.sum(axis=1) - away / PRIOR_SD,
-                hessian.sum(axis=1) - np.diag(PRIOR_SD**-2.0),
+                gradient.sum(axis=1) - away / form.prior_sd,
+                hessian.sum(axis=1) - np.diag(form.prior_sd**-2.0),
             )
 
-        modes, _ = maximise(log_posterior, np.tile(PRIOR_MEAN, (len(x), 1)))
+        modes, _ = maximise(log_posterior, np.tile(form.prior_mean, (len(x), 1)))
         curvature, directions = np.linalg.eigh(-log_posterior(modes)[2])
         # Where the posterior is flatter than the prior, or bent the wrong way, the prior's width
         # is wide enough to sample from.
-        sd = np.minimum(1.0 / np.sqrt(np.maximum(curvature, 1e-12)), PRIOR_SD.max())
+        sd = np.minimum(1.0 / np.sqrt(np.maximum(curvature, 1e-12)), form.prior_sd.max())
         return modes, directions * sd[:, None, :]
 
 
 def _log_proposal(theta: FloatArray, regions: list[tuple[FloatArray, FloatArray]]) -> FloatArray:
-    """Log density, up to a constant, of an even mixture of t densities on these regions.
+    """Log density of an even mixture of t densities on these regions.
 
-    ``theta`` has shape (n_exponents, n_proposals, 4), the result (n_exponents, n_proposals).
+    ``theta`` has shape (n_exponents, n_proposals, p), the result (n_exponents, n_proposals).
     """
+    p, freedom = theta.shape[2], PROPOSAL_FREEDOM
+    constant = math.lgamma(0.5 * (freedom + p)) - math.lgamma(0.5 * freedom)
+    constant -= 0.5 * p * math.log(math.pi * freedom) + math.log(len(regions))
     parts = []
     for centre, root in regions:
         away = np.einsum("eij,eqj->eqi", np.linalg.inv(root), theta - centre[:, None, :])
         parts.append(
-            -0.5
-            * (PROPOSAL_FREEDOM + theta.shape[2])
-            * np.log1p((away**2).sum(axis=2) / PROPOSAL_FREEDOM)
+            constant
+            - 0.5 * (freedom + p) * np.log1p((away**2).sum(axis=2) / freedom)
             - np.linalg.slogdet(root)[1][:, None]
         )
     return np.asarray(np.logaddexp.reduce(parts, axis=0))
@@ -346,3 +331,10 @@ def _normalised(log_weight: FloatArray) -> FloatArray:
     """Weights that sum to 1, same shape."""
     weight = np.exp(log_weight - log_weight.max())
     return np.asarray(weight / weight.sum())
+
+
+def _padded(theta: FloatArray) -> FloatArray:
+    """With NaN for the log odds that a form has not, (…, 5)."""
+    whole = np.full((*theta.shape[:-1], 5), np.nan)
+    whole[..., : theta.shape[-1]] = theta
+    return whole

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -90,4 +90,16 @@ def assemble(
             dtype=float,
         ).reshape(-1, 2),
         entry=np.array([one.entry_days for one in own], dtype=float),
+    )
+
+
+def dropped_alone(study: LatentStudy) -> LatentStudy:
+    """The study with its controls no longer followed."""
+    dropped = np.array([not own.control for own in study.follow_ups], dtype=bool)
+    kept = dropped[study.followed]
+    return replace(
+        study,
+        followed=study.followed & dropped,
+        lives=study.lives[kept],
+        entry=study.entry[kept],
     )

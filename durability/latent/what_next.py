@@ -20,6 +20,9 @@ FEWEST_READINGS_OF_A_KIND = 3
 
 ROUNDS_IMAGINED = 200
 
+LARGEST_LOG = 700.0
+"""Whose exponential is still finite."""
+
 
 def ten_percent_doses(
     study: LatentStudy, exponent: float, days: float, random_state: int
@@ -44,20 +47,26 @@ def ten_percent_doses(
     """
     log_dose = study.log_dose(np.array([exponent]))[:, study.followed]
     model = ShockLinkModel(np.ones(1), random_state).fit(study.lives, log_dose, study.entry)
-    return np.exp(np.minimum(model.log_dose_at(0.1, days), 700.0))
+    return np.exp(np.minimum(model.log_dose_at(0.1, days), LARGEST_LOG))
 
 
-def drops_to_doses(
-    study: LatentStudy, exponent: float, doses: FloatArray, level: float
+def drops_to_ten_percent(
+    study: LatentStudy, model: ShockLinkModel, exponents: FloatArray, days: float, level: float
 ) -> tuple[DropsToTenPercent, ...]:
-    """How many drops of each kind seen in the study make up these doses.
+    """How many drops of each kind seen in the study fail one in ten within some days.
+
+    Each posterior draw counts drops under its own dose exponent, so the interval holds what is
+    not known of the exponent too.
 
     Parameters
     ----------
     study : LatentStudy
-    exponent : float
-    doses : ndarray of shape (n_draws,)
-        From ``ten_percent_doses``.
+    model : ShockLinkModel
+        As fitted to the study.
+    exponents : ndarray of shape (n_exponents,)
+        It was fitted with.
+    days : float
+        After time zero.
     level : float
         Of the intervals.
 
@@ -67,23 +76,26 @@ def drops_to_doses(
         One a case model and height with enough readings, the fewest drops first. A drop counts
         with the mean dose of its kind.
     """
+    log_dose = model.log_dose_at(0.1, days)
     kinds: dict[tuple[str | None, float | None], list[float]] = {}
     for history, own in zip(study.histories, study.follow_ups, strict=True):
         for drop in np.flatnonzero(own.lived_through & np.isfinite(history.peak_g)).tolist():
             fell_mm = float(history.drop_height_mm[drop])
             worn = history.drop_case_model[drop] if history.drop_case_model else None
             kinds.setdefault((worn, None if math.isnan(fell_mm) else fell_mm), []).append(
-                float(history.peak_g[drop] / REFERENCE_PEAK_G) ** exponent
+                float(history.peak_g[drop])
             )
     answers = []
-    for (case_model, height), dose_per_drop in kinds.items():
-        if len(dose_per_drop) >= FEWEST_READINGS_OF_A_KIND:
-            drops = central(doses / float(np.mean(dose_per_drop)), level)
+    for (case_model, height), peaks_g in kinds.items():
+        if len(peaks_g) >= FEWEST_READINGS_OF_A_KIND:
+            relative = np.array(peaks_g) / REFERENCE_PEAK_G
+            log_of_one = np.log((relative ** exponents[:, None]).mean(axis=1))[model.exponent_]
+            drops = central(np.exp(np.minimum(log_dose - log_of_one, LARGEST_LOG)), level)
             answers.append(
                 DropsToTenPercent(
                     case_model=case_model,
                     drop_height_mm=height,
-                    readings=len(dose_per_drop),
+                    readings=len(peaks_g),
                     lower=drops.lower,
                     median=drops.median,
                     upper=drops.upper,
@@ -116,7 +128,9 @@ def unlooked_spans(study: LatentStudy, on_day: float) -> FloatArray:
     return spans
 
 
-def next_round(model: ShockLinkModel, log_dose: FloatArray, spans: FloatArray) -> NextRound:
+def next_round(
+    model: ShockLinkModel, log_dose: FloatArray, spans: FloatArray, level: float
+) -> NextRound:
     """What looking at every device that may still work would find and teach.
 
     Outcomes of the round are drawn from the posterior; each outcome re-weighs the posterior.
@@ -127,17 +141,19 @@ def next_round(model: ShockLinkModel, log_dose: FloatArray, spans: FloatArray) -
     log_dose : ndarray of shape (n_exponents, n_devices)
     spans : ndarray of shape (n_devices, 2)
         From ``unlooked_spans``.
+    level : float
+        Of the effect's interval.
 
     Returns
     -------
     NextRound
+        The interval's width is that of its logarithm, the mean over the outcomes.
     """
     asked = np.isfinite(spans).all(axis=1)
     last, now = spans[asked].T
     chance = model.probability_failed(log_dose[:, asked], last, now)
     expected_failures = float(chance.mean(axis=0).sum())
     factor = None
-    slope = model.slope_
     if model.dose_varies_ and expected_failures > 0:
         chance = np.clip(chance, 1e-12, 1.0 - 1e-12)
         truths = chance[:: max(len(chance) // ROUNDS_IMAGINED, 1)]
@@ -145,14 +161,25 @@ def next_round(model: ShockLinkModel, log_dose: FloatArray, spans: FloatArray) -
         log_weight = failed @ np.log(chance).T + (1.0 - failed) @ np.log1p(-chance).T
         weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
         weight /= weight.sum(axis=1, keepdims=True)
-        mean = weight @ slope
-        variance = np.maximum(weight @ slope**2 - mean**2, 0.0)
-        factor = float(np.sqrt(variance.mean() / slope.var()))
+        order = np.argsort(model.slope_)
+        even = np.full((1, len(order)), 1.0 / len(order))
+        now_wide = _width(model.slope_[order], even, level)[0]
+        factor = float(_width(model.slope_[order], weight[:, order], level).mean() / now_wide)
     return NextRound(
         devices=int(asked.sum()),
         expected_failures=expected_failures,
         expected_interval_factor=factor,
     )
+
+
+def _width(ascending: FloatArray, weight: FloatArray, level: float) -> FloatArray:
+    """Of the central interval under each row of weights (m, n) of these values (n,)."""
+    below = np.cumsum(weight, axis=1)
+    tail = 0.5 * (1.0 - level)
+    last = len(ascending) - 1
+    lower = np.minimum((below < tail).sum(axis=1), last)
+    upper = np.minimum((below < 1.0 - tail).sum(axis=1), last)
+    return np.asarray(ascending[upper] - ascending[lower])
 
 
 def central(values: FloatArray, level: float) -> Prediction:

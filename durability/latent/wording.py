@@ -44,10 +44,16 @@ def sentence(link: LatentLink, study: LatentStudy) -> str:
         return f"Too few to say: {followed} followed with {failures}; {wanted}."
     chance = f"p = {link.p_value:.2g}, two-sided, {failures} among {followed}"
     if link.verdict == "linked":
+        alone = (
+            ""
+            if link.dose_matters_among_dropped
+            else " among the dropped alone, without the controls, it is not shown to matter how "
+            "large the dose was;"
+        )
         return (
             f"In this study devices with a larger shock dose failed sooner than chance would "
-            f"have it ({chance}); that is no proof for any one device, nor for other devices "
-            "and conditions."
+            f"have it ({chance});{alone} that is no proof for any one device, nor for other "
+            "devices and conditions."
         )
     return f"No link with shock dose was shown ({chance}); that is not proof that there is none."
 
