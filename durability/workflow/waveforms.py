@@ -34,7 +34,8 @@ from durability.workflow import quarantine
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:
-    from durability.intake.waveforms.reading import TimeUnit, ValueUnit
+    from durability.intake.waveforms.reading import TimeUnit
+    from durability.intake.waveforms.scale import ValueUnit
     from durability.records import PulseMeasures, Waveform
 
 OLDEST_RECORD = date(1990, 1, 1)

@@ -13,18 +13,12 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from durability.errors import WaveformUnreadable
+from durability.intake.waveforms.preamble import Preamble
 from durability.intake.waveforms.recorded import recorded_at
+from durability.intake.waveforms.scale import ValueUnit, choose_channel, to_g
 from durability.intake.waveforms.table import Table, from_arrays
 from durability.intake.waveforms.text import read_text
-from durability.intake.waveforms.timebase import find_time_base
-from durability.intake.waveforms.words import (
-    VALUE_UNITS,
-    Preamble,
-    Unit,
-    names_acceleration,
-    plain,
-    value_unit,
-)
+from durability.intake.waveforms.timebase import find_time_base, time_columns
 from durability.records import Waveform
 
 if TYPE_CHECKING:
@@ -41,7 +35,6 @@ MIN_SAMPLES = 8
 
 _CHUNK_BYTES = 1 << 20
 
-ValueUnit = Literal["g", "m/s2", "V", "mV"]
 TimeUnit = Literal["s", "ms", "us", "ns"]
 
 
@@ -274,6 +267,10 @@ def _numpy_table(name: str, content: bytes, inferred: dict[str, str]) -> Table:
             size = sum(member.file_size for member in loaded.zip.infolist())
             if size > MAX_FILE_BYTES:
                 raise _too_large(f"{name} unpacked", size)
+            if not all(member.filename.endswith(".npy") for member in loaded.zip.infolist()):
+                raise WaveformUnreadable(
+                    f"{name}: a workbook or an archive; save the record as CSV, unpacked"
+                )
             named = {key: loaded[key] for key in loaded.files}
     except (ValueError, OSError, EOFError, KeyError, zipfile.BadZipFile) as fault:
         raise WaveformUnreadable(
@@ -282,12 +279,12 @@ def _numpy_table(name: str, content: bytes, inferred: dict[str, str]) -> Table:
     preamble = Preamble()
     arrays: dict[str, FloatArray] = {}
     for key, array in named.items():
+        if key and array.dtype.kind in "US" and array.size > 1:
+            continue
         if array.dtype.names:
             arrays |= {field: _floats(name, array[field]) for field in array.dtype.names}
         elif array.ndim == 0 or array.size == 1:
-            preamble.note(
-                key.replace("_hz", " (Hz)").replace("_s", " (s)"), str(array.reshape(-1)[0])
-            )
+            preamble.note(key, str(array.reshape(-1)[0]))
         elif array.ndim == 1:
             arrays[key] = _floats(name, array)
         elif array.ndim == 2:
@@ -305,11 +302,15 @@ def _floats(name: str, array: np.ndarray) -> FloatArray:
 
 
 def _frame_arrays(name: str, frame: pd.DataFrame) -> dict[str, FloatArray]:
-    arrays = {
-        str(heading): _floats(name, frame[heading].to_numpy())
-        for heading in frame.columns
-        if frame[heading].dtype.kind in "iuf"
-    }
+    arrays: dict[str, FloatArray] = {}
+    for heading in frame.columns:
+        values = frame[heading]
+        if values.dtype.kind == "M":
+            values = values - values.iloc[0] if values.size else values
+        if values.dtype.kind == "m":
+            arrays[f"{heading} (s)"] = values.dt.total_seconds().to_numpy()
+        elif values.dtype.kind in "iuf":
+            arrays[str(heading)] = _floats(name, values.to_numpy())
     _same_length(name, arrays)
     return arrays
 
@@ -336,8 +337,10 @@ def _waveform(
     sample_rate_hz: float | None,
     time_unit: TimeUnit | None,
 ) -> Waveform:
-    base = find_time_base(table, sample_rate_hz, time_unit)
-    index = _chosen_channel(table, base.columns, channel, units)
+    times, counts = time_columns(table)
+    no_channels = frozenset(times + counts)
+    index = choose_channel(table, no_channels, channel, units)
+    base = find_time_base(table, times, index, sample_rate_hz, time_unit)
     wanted = [index] if base.time_column is None else [index, base.time_column]
     loaded = table.load(wanted)
     values = loaded[0]
@@ -354,16 +357,23 @@ def _waveform(
                 f"{table.file}, {table.place(int(np.argmax(bad)))}: no number in {heading!r}; "
                 "every sample needs one"
             )
-    rate_hz, start_s = base.measure(loaded[1] if len(loaded) > 1 else None)
-    table.inferred["sample rate"] = f"{rate_hz:.9g} samples/s" + base.contradiction(rate_hz)
-    factor, applied_mv_per_g = _to_g(table, index, units, mv_per_g)
+    rate_hz, start_s = base.measure(loaded[1] if len(loaded) > 1 else None, values)
+    channels = [i for i in range(len(table.columns)) if i not in no_channels]
+    acceleration_g, applied_mv_per_g = to_g(
+        table,
+        index,
+        values,
+        place=(channels.index(index), len(channels)),
+        units=units,
+        mv_per_g=mv_per_g,
+    )
     column = table.columns[index]
     table.inferred["channel"] = f"{column.heading} (column {index + 1})"
     if table.preamble.recorded_at is not None:
         table.inferred["recorded at"] = f"{table.preamble.recorded_at}, from the preamble"
     return Waveform(
         # Adding zero turns minus zero into zero.
-        acceleration_g=values * factor + 0.0,
+        acceleration_g=acceleration_g + 0.0,
         sample_rate_hz=rate_hz,
         start_s=start_s,
         channel=column.name,
@@ -373,96 +383,3 @@ def _waveform(
         mv_per_g=applied_mv_per_g,
         inferred=table.inferred,
     )
-
-
-def _chosen_channel(
-    table: Table, time_columns: frozenset[int], channel: str | None, units: ValueUnit | None
-) -> int:
-    columns = table.columns
-    if channel is not None:
-        wanted = plain(channel)
-        named = [
-            i
-            for i, column in enumerate(columns)
-            if wanted.replace(" ", "")
-            in {plain(column.name).replace(" ", ""), plain(column.heading).replace(" ", "")}
-        ]
-        exact = [i for i, column in enumerate(columns) if channel.strip() == column.heading]
-        if len(exact) == 1 or len(named) == 1:
-            return (exact if len(exact) == 1 else named)[0]
-        if channel.strip().isdigit() and 1 <= int(channel) <= len(columns):
-            return int(channel) - 1
-        raise WaveformUnreadable(
-            f"{table.file}: no single channel {channel!r}; it has {_listed(table, time_columns)}"
-        )
-    candidates = [
-        i
-        for i, column in enumerate(columns)
-        if i not in time_columns
-        and (column.unit is None or column.unit.quantity in ("voltage", "acceleration"))
-        and np.isfinite(table.head[:, i]).any()
-    ]
-    accelerations = [
-        i
-        for i in candidates
-        if (unit := columns[i].unit) is not None and unit.quantity == "acceleration"
-    ]
-    if units in ("V", "mV"):
-        accelerations = []
-    # A column in g beside others in V is the only one that can be meant; nothing else is guessed.
-    if len(accelerations) == 1 and all(columns[i].unit is not None for i in candidates):
-        candidates = accelerations
-    if len(candidates) == 1:
-        return candidates[0]
-    if not candidates:
-        raise WaveformUnreadable(
-            f"{table.file}: no column of readings beside the time; one in g, m/s2, V or mV is "
-            "needed"
-        )
-    raise WaveformUnreadable(
-        f"{table.file}: {len(candidates)} channels could be meant; name one of "
-        f"{_listed(table, time_columns)} with --channel"
-    )
-
-
-def _listed(table: Table, time_columns: frozenset[int]) -> str:
-    return ", ".join(
-        repr(column.name) for i, column in enumerate(table.columns) if i not in time_columns
-    )
-
-
-def _to_g(
-    table: Table, index: int, units: ValueUnit | None, mv_per_g: float | None
-) -> tuple[float, float | None]:
-    """Factor from the values of a channel to g, and the sensitivity in it if they are volts."""
-    column = table.columns[index]
-    unit: Unit | None
-    if units is not None:
-        unit, how = value_unit(units), "given"
-    elif column.unit is not None:
-        unit, how = column.unit, "from the heading"
-    elif table.preamble.value_unit is not None:
-        unit, how = table.preamble.value_unit, "from the preamble"
-    elif names_acceleration(column.name):
-        unit, how = value_unit("g"), "assumed, since the heading says acceleration without a unit"
-    else:
-        unit, how = None, ""
-    if unit is None or unit.quantity not in ("voltage", "acceleration"):
-        raise WaveformUnreadable(
-            f"{table.file}: no unit of acceleration or voltage for channel {column.name!r}; name "
-            f"one with --units ({', '.join(VALUE_UNITS)})"
-        )
-    table.inferred["units"] = f"{unit.symbol}, {how}"
-    if unit.quantity == "acceleration":
-        return unit.factor, None
-    if mv_per_g is None and table.preamble.mv_per_g is not None:
-        mv_per_g = table.preamble.mv_per_g
-        table.inferred["sensitivity"] = f"{mv_per_g:g} mV/g, from the preamble"
-    if mv_per_g is None:
-        raise WaveformUnreadable(
-            f"{table.file}: channel {column.name!r} is in {unit.symbol}; give the sensor's "
-            "sensitivity with --mv-per-g"
-        )
-    if not mv_per_g != 0.0 or not np.isfinite(mv_per_g):
-        raise WaveformUnreadable(f"{table.file}: {mv_per_g:g} mV/g is no sensitivity")
-    return unit.factor * 1000.0 / mv_per_g, mv_per_g
