@@ -18,8 +18,22 @@ _PLAIN_KEYS = re.compile(
 )
 
 
-def find_headings(above: list[Line], layout: Layout, preamble: Preamble) -> tuple[Column, ...]:
-    """Names and units of the columns; everything else goes into the preamble."""
+def find_headings(
+    above: list[Line], layout: Layout, preamble: Preamble, *, rows_numbered: bool
+) -> tuple[Column, ...]:
+    """Names and units of the columns; everything else goes into the preamble.
+
+    Parameters
+    ----------
+    above : list of Line
+        What stands above the data.
+    layout : Layout
+        Of the data.
+    preamble : Preamble
+        Is added to.
+    rows_numbered : bool
+        Whether the first column counts the rows: it may then lack a name.
+    """
     names_at, units_at, cells_of = _heading_rows(above, layout)
     names = cells_of[names_at] if names_at is not None else []
     units = cells_of[units_at] if units_at is not None else []
@@ -30,6 +44,8 @@ def find_headings(above: list[Line], layout: Layout, preamble: Preamble) -> tupl
     if not units and len(names) == 2 * layout.fields and all(map(read_unit, names[1::2])):
         # "Time, ms, Acceleration, g": the comma that parts the columns parts names from units too.
         names, units = names[::2], names[1::2]
+    if rows_numbered and len(names) == layout.fields - 1:
+        names, units = ["", *names], ["", *units] if units else []
     used = {names_at, units_at}
     for i, line in enumerate(above):
         if i not in used:

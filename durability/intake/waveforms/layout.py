@@ -152,7 +152,7 @@ def find_layout(
 
 def split_line(line: str, delimiter: str) -> list[str]:
     """Cells of a line, without blanks and quotes around them."""
-    if delimiter == " ":
+    if delimiter == " " and '"' not in line:
         return line.split()
     if '"' in line:
         row = next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])

@@ -35,6 +35,7 @@ _NO_RATE_KEY = re.compile(r"freq\w*|clock|speed|data (rate|freq\w*|clock|speed)"
 """Said of many things: believed only with a unit of samples …"""
 _LOOSE_KEY = re.compile(r"interval|period|step|rate")
 """… and these only between plausible rates."""
+_THINNING_KEY = re.compile(r"(decimation|downsampling|reduction)( factor| ratio)?")
 _START_KEY = re.compile(
     r"start( time)?|first (sample|time)|t ?0|x ?(zero|origin|0)|time (zero|origin)"
 )
@@ -124,7 +125,14 @@ class Preamble:
 
     @property
     def rate_hz(self) -> float | None:
-        """Samples per second."""
+        """Samples per second; None also when the preamble says two things."""
+        rates = self.rates_hz()
+        return rates[0] if len(rates) == 1 else None
+
+    def rates_hz(self) -> list[float]:
+        """Every sample rate that is said, those within 1 % once."""
+        rates: list[float] = []
+        thinned = 1.0
         for entry in self.entries:
             word = _without_unit(entry.word, _RATE_UNITS)
             if _INTERVAL_KEY.fullmatch(_without_unit(entry.word, _TIME_WORDS)):
@@ -134,10 +142,13 @@ class Preamble:
                 if rate is not None and _NO_RATE_KEY.fullmatch(word) and not _of_samples(entry):
                     continue
             else:
+                if _THINNING_KEY.fullmatch(word):
+                    thinned = next(iter(self._amounts(entry, read_unit)[0]), 1.0)
                 continue
-            if rate is not None:
-                return rate
-        return None
+            if rate is not None and all(abs(rate / other - 1.0) > 0.01 for other in rates):
+                rates.append(rate)
+        # Whether the rate is that before or after samples were left out, nobody says.
+        return [*rates, *(rate / thinned for rate in rates if thinned > 1.0)]
 
     def _rate(
         self,
@@ -314,7 +325,7 @@ def _pairs(
         for i, cell in enumerate(cells):
             parted = re.fullmatch(r"(.+?)\s*[:=]\s*(.+)", cell)
             if parted:
-                yield parted[1], (parted[2], *cells[i + 1 :])
+                yield parted[1], (parted[2].strip("\"'"), *cells[i + 1 :])
         if len(cells) > 1:
             for i in range(len(cells) - 1):
                 yield re.sub(r"\s*[:=]\s*$", "", cells[i]), cells[i + 1 :]

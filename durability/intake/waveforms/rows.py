@@ -52,7 +52,7 @@ def wide_lines(text: str, split: Split) -> list[WideLine]:
         for line in text.splitlines()
         if len(line) >= 2 * _WIDE and (wide := _wide_line(line, split)) is not None
     ]
-    return found if len(found) < _FEW_LINES else []
+    return found if len(found) < _FEW_LINES and any(line.cells for line in found) else []
 
 
 def _wide_line(line: str, split: Split) -> WideLine | None:

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 
 ValueUnit = Literal["g", "m/s2", "V", "mV"]
 
-_LARGEST_V = 20.0
-"""No sensor's output reaches it: whole numbers beyond are counts of the recorder."""
+_FEWEST_COUNTS = 4
+"""Different whole numbers that make counts of the recorder, when they can't be readings."""
 
 _MOST_LISTED = 12
 
@@ -191,8 +191,7 @@ def _may_be_counts(values: FloatArray, unit: Unit | None) -> bool:
     """Whether values are what the converter counted: whole numbers, and many of them."""
     if unit is not None and unit.quantity == "counts":
         return True
-    whole = bool(np.all(values == np.rint(values)))
-    return whole and float(np.abs(values).max()) > _LARGEST_V
+    return bool(np.all(values == np.rint(values))) and np.unique(values).size >= _FEWEST_COUNTS
 
 
 def _weighed(

@@ -63,8 +63,9 @@ def read_text(
     lines, layout = find_layout(file, text, delimiter, decimal)
     above = lines[: layout.first]
     preamble = Preamble(decimal=layout.decimal)
-    columns = find_headings(above, layout, preamble)
     shown = lines[layout.first : layout.first + layout.rows]
+    head = np.array([_numbers(line.text, layout) for line in shown], dtype=np.float64)
+    columns = find_headings(above, layout, preamble, rows_numbered=_climbs_by_one(head[:, 0]))
     if layout.skipped:
         for line in shown:
             key, *value = split_line(line.text, layout.delimiter)[: layout.skipped]
@@ -87,8 +88,11 @@ def read_text(
         found if kind == "N" else Column(found.heading, found.name, units[kind])
         for kind, found in zip(layout.kinds, columns, strict=True)
     )
-    head = np.array([_numbers(line.text, layout) for line in shown], dtype=np.float64)
     return Table(file, columns, head, load, place, preamble, inferred)
+
+
+def _climbs_by_one(values: FloatArray) -> bool:
+    return values.size > 1 and bool(np.all(np.diff(values) == 1.0))
 
 
 def _tidied(text: str) -> str:

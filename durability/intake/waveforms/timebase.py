@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -103,7 +104,7 @@ class TimeBase:
         rated = {
             unit.symbol: unit
             for unit in TIME_UNITS.values()
-            if low_hz <= 1.0 / (step * unit.factor) <= high_hz
+            if step > 0.0 and low_hz <= 1.0 / (step * unit.factor) <= high_hz
         }
         shortest_s, longest_s = PLAUSIBLE_PULSES_S
         length = step * _samples_of_impact(values)
@@ -112,7 +113,7 @@ class TimeBase:
         ]
         choice = list(rated.values()) if len(rated) == 1 else fitting
         heading = table.columns[self.time_column or 0].heading
-        if len(choice) != 1:
+        if len(choice) != 1 or re.search(r"[(\[{]", heading):
             raise WaveformUnreadable(
                 f"{table.file}: the unit of time column {heading!r}, in steps of {step:.6g}, can't "
                 f"be told; name it with --time-unit ({', '.join(TIME_UNITS)})"
@@ -179,6 +180,12 @@ def find_time_base(
             heading = table.columns[column].heading
             inferred["time base"] = f"column {heading!r} in {unit.symbol}, {how}"
         return TimeBase(table, column, unit, known_hz, time_unit is not None)
+    rates = [f"{rate:.6g}" for rate in table.preamble.rates_hz()]
+    if known_hz is None and len(rates) > 1:
+        raise WaveformUnreadable(
+            f"{table.file}: by the preamble the sample rate may be {' or '.join(rates)} Hz; give "
+            "the rate with --sample-rate-hz"
+        )
     if known_hz is None:
         raise WaveformUnreadable(
             f"{table.file}: neither a time column nor a sample interval in the preamble; give the "
@@ -232,7 +239,8 @@ def _tells_time(table: Table, index: int, counts: list[int]) -> bool:
     forward = bool(steps.size == 0 or np.median(steps) > 0.0 or np.mean(steps) > 0.0)
     if column.unit is not None:
         return column.unit.quantity == "time"
-    if _is_running_number(table, index) and (table.preamble.rate_hz or names_index(column.name)):
+    rate_told = bool(table.preamble.rates_hz())
+    if _is_running_number(table, index) and (rate_told or names_index(column.name)):
         return False
     even = bool(
         steps.size > 1 and steps.min() > 0.0 and np.ptp(steps) <= 0.5 * float(np.median(steps))

@@ -30,6 +30,8 @@ _UNITS: tuple[tuple[Quantity, float, str, str], ...] = (
     ("time", 1e-3, "ms", "ms msec msecs millisecond milliseconds millisekunde millisekunden"),
     ("time", 1e-6, "us", "us usec usecs microsecond microseconds mikrosekunde mikrosekunden"),
     ("time", 1e-9, "ns", "ns nsec nsecs nanosecond nanoseconds"),
+    ("time", 60.0, "min", "min mins minute minutes"),
+    ("time", 3600.0, "h", "h hr hrs hour hours"),
     ("voltage", 1.0, "V", "v volt volts"),
     ("voltage", 1e-3, "mV", "mv millivolt millivolts"),
     ("voltage", 1e-6, "uV", "uv microvolt microvolts"),
