@@ -22,7 +22,7 @@ from durability.errors import (
 )
 from durability.intake.hand_entry import typed_time
 from durability.intake.waveforms import read_waveform
-from durability.intake.waveforms.folder import record_files, sha256_of
+from durability.intake.waveforms.folder import endings, record_files, sha256_of
 from durability.pulse import ChannelClassStandard, measure_pulse
 from durability.records import Rejection
 from durability.results import FileTwice, ImportCount, MeasuredFile, WaveformImport
@@ -480,7 +480,8 @@ def explain_waveforms(
         with database.reading(session.store) as connection:
             rig = find_rig(connection, series)
     drops, rejections = [], []
-    for path in record_files(paths):
+    files, left_alone = record_files(paths)
+    for path in files:
         try:
             drops.append(read_and_measure(path, rig, options)[1])
         except WaveformUnreadable as fault:
@@ -493,7 +494,8 @@ def explain_waveforms(
         rejects_file=None,
         rejections=tuple(rejections),
     )
-    return WaveformImport(count, tuple(drops), (), not_judged(rig, options))
+    remarks = _remarks(drops, left_alone)
+    return WaveformImport(count, tuple(drops), (), not_judged(rig, options), remarks)
 
 
 def import_waveforms(
@@ -542,7 +544,7 @@ def import_waveforms(
         The series is unknown or closed.
     """
     options = options or RecordOptions()
-    files = record_files(paths)
+    files, left_alone = record_files(paths)
     with database.reading(session.store) as connection:
         rig = find_rig(connection, series)
         taken = fetch_taken(connection)
@@ -608,7 +610,31 @@ def import_waveforms(
         rejects_file=rejects_file,
         rejections=tuple(rejections),
     )
-    return WaveformImport(count, tuple(drops), tuple(duplicates), not_judged(rig, options))
+    return WaveformImport(
+        count,
+        tuple(drops),
+        tuple(duplicates),
+        not_judged(rig, options),
+        _remarks(drops, left_alone),
+    )
+
+
+def _remarks(drops: Sequence[MeasuredFile], left_alone: Sequence[Path]) -> tuple[str, ...]:
+    """What was assumed of the files, and which were left alone."""
+    remarks = []
+    assumed = [drop.file for drop in drops if "assumed" in drop.inferred.get("units", "")]
+    if assumed:
+        more = f" and {len(assumed) - 1} more" if len(assumed) > 1 else ""
+        remarks.append(
+            f"assumed: readings in g, since the heading says acceleration without a unit, in"
+            f" {assumed[0]}{more} (--units)"
+        )
+    if left_alone:
+        remarks.append(
+            f"left alone, since they hold no rows of numbers: {endings(left_alone)}; name a file"
+            " outright to have it read"
+        )
+    return tuple(remarks)
 
 
 def not_judged(rig: Mapping[str, Any], options: RecordOptions) -> tuple[str, ...]:

@@ -102,7 +102,7 @@ def _heading_cells(line: str, layout: Layout) -> list[str] | None:
         splits = [
             *([split_line(bare, d) for d in (",", "\t", ";")]),
             [cell.strip() for cell in re.split(r"\s{2,}|\t", bare.strip())],
-            bare.split(),
+            split_line(bare, " "),
         ]
     for cells in splits:
         trimmed = cells
@@ -127,8 +127,9 @@ def _is_names(line: str, cells: list[str]) -> bool:
         return False
     first = cells[0]
     # "Model, ABC" just above the data is an entry, not a heading.
-    is_entry = first.endswith((":", "=")) or _PLAIN_KEYS.search(plain(first))
-    if len(cells) == 2 and not names_time(first) and is_entry:
+    is_entry = first.endswith((":", "=")) or _PLAIN_KEYS.search(plain(first)) is not None
+    with_unit = any(split_unit(cell)[1] and not read_unit(cell) for cell in cells)
+    if len(cells) == 2 and not names_time(first) and is_entry and not with_unit:
         return False
     return not (len(cells) == 1 and re.search(r"[:=]", line))
 

@@ -150,6 +150,15 @@ def find_layout(
     return lines, best
 
 
+def is_table(text: str) -> bool:
+    """Whether rows of numbers alone are found in a text, enough of them to settle a layout."""
+    try:
+        layout = find_layout("", text, None, None)[1]
+    except WaveformUnreadable:
+        return False
+    return layout.rows >= _ENOUGH_ROWS and not layout.has_words
+
+
 def split_line(line: str, delimiter: str) -> list[str]:
     """Cells of a line, without blanks and quotes around them."""
     if delimiter == " " and '"' not in line:

@@ -20,16 +20,16 @@ PLAUSIBLE_RATES_HZ = (500.0, 2e7)
 enough in the shortest. What names no unit is believed between them only."""
 
 _INTERVAL_KEY = re.compile(
-    r"(h(orizontal)?|x|time|sampl\w*|data)? ?(incr\w*|interval|period|step)|hresolution|"
+    r"(h(orizontal)?|x|time|sampl\w*|data)? ?(inc(r\w*)?|interval|period|step)|hresolution|"
     r"(delta|δ) ?(t|x|time)|d[tx]|(time|sampl\w*) (step|time|resolution|spacing)|"
     r"(time|s(ec(onds)?)?)( per)? (sample|point)|abtast ?(intervall|zeit|periode)|ts|"
     r"période d ?échantillonnage|(periodo|intervalo) de muestreo|periodo di campionamento"
 )
 _RATE_KEY = re.compile(
-    r"(effective )?((sampl\w*|acquisition|scan|data|adc?|logging) ?)?(rate|freq\w*|clock|speed)"
-    r"( used)?|sampling|samplerate|fs|sr|sps|samples?( per)? s(ec(ond)?)?|"
-    r"(abtast|mess) ?(rate|frequenz)|odr|fr[ée]quence d ?[ée]chantillonnage|"
-    r"frecuencia de muestreo|frequenza di campionamento|fr[eê]qu[eê]ncia de amostragem"
+    r"((effective|actual|real|true) )?((sampl\w*|acquisition|scan|data|adc?|logging) ?)?"
+    r"(rate|freq\w*|clock|speed)( used)?|sampling|samplerate|fs|sr|sps|odr|"
+    r"samples?( per)? s(ec(ond)?)?|(abtast|mess) ?(rate|frequenz)|"
+    r"fr[ée]quence d ?[ée]chantillonnage|frecuencia de muestreo|frequenza di campionamento|fr[eê]qu[eê]ncia de amostragem"
 )
 _NO_RATE_KEY = re.compile(r"freq\w*|clock|speed|data (rate|freq\w*|clock|speed)")
 """Said of many things: believed only with a unit of samples …"""

@@ -13,8 +13,10 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from durability.errors import WaveformUnreadable
+from durability.intake.waveforms.layout import is_table, split_line
 from durability.intake.waveforms.preamble import Preamble
 from durability.intake.waveforms.recorded import recorded_at
+from durability.intake.waveforms.rows import wide_lines
 from durability.intake.waveforms.scale import ValueUnit, choose_channel, to_g
 from durability.intake.waveforms.table import Table, from_arrays
 from durability.intake.waveforms.text import read_text
@@ -150,6 +152,25 @@ def waveform_from_table(
     )
 
 
+def begins_as_record(head: bytes) -> bool:
+    """Whether a file's first bytes are those of a table of numbers.
+
+    Parameters
+    ----------
+    head : bytes
+        Enough to hold a preamble and some rows of data.
+    """
+    if head[:2] == b"\x1f\x8b":
+        head = zlib.decompressobj(wbits=31).decompress(head, len(head))
+    if head[:4] == b"PAR1" or head[:6] == b"\x93NUMPY":
+        return True
+    try:
+        text = _decoded("", head, {})
+        return bool(wide_lines(text, split_line)) or is_table(text)
+    except WaveformUnreadable:
+        return False
+
+
 # ------------------------------------------------------------------------------------- bytes
 
 
@@ -166,6 +187,8 @@ def _bytes_of(path: Path) -> tuple[bytes, str]:
         if size > MAX_FILE_BYTES:
             raise _too_large(path.name, size)
         content = path.read_bytes()
+        if path.stat().st_size != size:
+            raise WaveformUnreadable(f"{path.name}: still being written; wait until it is complete")
     except OSError as fault:
         reason = fault.strerror or str(fault)
         raise WaveformUnreadable(f"{path}: {reason}; a readable file is needed") from fault
@@ -352,10 +375,13 @@ def _waveform(
     for place, numbers in zip(wanted, loaded, strict=True):
         bad = ~np.isfinite(numbers)
         if bad.any():
+            first = int(np.argmax(bad))
             heading = table.columns[place].heading
+            remedy = "every sample needs one"
+            if first == numbers.size - 1:
+                remedy = "the last row breaks off, the file is cut or still being written"
             raise WaveformUnreadable(
-                f"{table.file}, {table.place(int(np.argmax(bad)))}: no number in {heading!r}; "
-                "every sample needs one"
+                f"{table.file}, {table.place(first)}: no number in {heading!r}; {remedy}"
             )
     rate_hz, start_s = base.measure(loaded[1] if len(loaded) > 1 else None, values)
     channels = [i for i in range(len(table.columns)) if i not in no_channels]

@@ -118,7 +118,9 @@ def _ends_in(name: str, number: str) -> bool:
 
 
 def _listed(table: Table, time_columns: frozenset[int]) -> str:
-    names = [repr(each.name) for i, each in enumerate(table.columns) if i not in time_columns]
+    channels = [each for i, each in enumerate(table.columns) if i not in time_columns]
+    repeated = len({each.name for each in channels}) < len(channels)
+    names = [repr(each.heading if repeated else each.name) for each in channels]
     more = f" and {len(names) - _MOST_LISTED} more" if len(names) > _MOST_LISTED else ""
     return ", ".join(names[:_MOST_LISTED]) + more
 
