@@ -13,6 +13,7 @@ from durability.records import PulseFlag
 
 if TYPE_CHECKING:
     from durability.pulse.edges import Pulse
+    from durability.pulse.hum import Hum
     from durability.pulse.impact import Event, Quiet
     from durability.records import FloatArray, LaterImpact, LowPass
 
@@ -210,6 +211,7 @@ def notes(
     velocity_ratio: float | None,
     orientation: str | None,
     flat_top: FlatTop | None,
+    hum: Hum | None,
 ) -> tuple[str, ...]:
     """Doubts that do not void a record, one sentence each."""
     said = []
@@ -257,4 +259,6 @@ def notes(
         said.append(
             "flat top read as a trapezoid: the record has no noise that could tell it from a limit"
         )
+    if hum is not None:
+        said.append(f"mains hum of {hum.frequency_hz:.0f} Hz, {hum.amplitude_g:.3g} g, taken off")
     return tuple(said)

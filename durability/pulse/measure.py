@@ -11,6 +11,7 @@ from durability.errors import UnusableCall
 from durability.pulse import doubts
 from durability.pulse import thresholds as limit
 from durability.pulse.edges import Pulse, pulse_around, rise_samples
+from durability.pulse.hum import find_hum
 from durability.pulse.impact import (
     Event,
     Quiet,
@@ -96,10 +97,12 @@ def measure_pulse(
     event = find_first_impact(record_g)
     if event is None:
         return _nothing(record_g, sample_rate_hz)
+    hum = find_hum(record_g, sample_rate_hz, event)
+    as_read_g, record_g = record_g, record_g - hum.record_g if hum is not None else record_g
     before = quiet_before(record_g, event)
     after = quiet_after(record_g, event)
     baseline = before or after or Quiet(0.0, 0.0, 0.0, 0)
-    step_g = recorder_step_g(record_g)
+    step_g = recorder_step_g(as_read_g)
     jitter_g = max(baseline.jitter_g, step_g / np.sqrt(12.0))
     signal_g = event.polarity * (record_g - baseline.level_g)
     if signal_g[event.peak] < limit.MIN_IMPACT_G:
@@ -121,7 +124,7 @@ def measure_pulse(
     impact_velocity = None if drop_height_mm is None else impact_velocity_m_s(drop_height_mm)
     ratio = velocity / impact_velocity if impact_velocity else None
     later = _later_impacts(own_g, own_pulse, baseline.noise_g, sample_rate_hz)
-    flat_top = doubts.find_flat_top(record_g, step_g, event, own_pulse, baseline)
+    flat_top = doubts.find_flat_top(as_read_g, step_g, event, own_pulse, baseline)
     flags = doubts.flags(
         record_g=record_g,
         flat_top=flat_top,
@@ -144,6 +147,7 @@ def measure_pulse(
         velocity_ratio=ratio,
         orientation=orientation,
         flat_top=flat_top,
+        hum=hum,
     )
     known = not any(flag.name in ("clipped", "over_range", "under_sampled") for flag in flags)
     window = velocity_to - velocity_from

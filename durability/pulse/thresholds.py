@@ -38,6 +38,23 @@ EVENT_FRACTION = 0.30
 """Level, of an event's own peak, between which its extent is taken for a first look: well above
 the noise of any record in which an impact is found, well below any peak."""
 
+# ------------------------------------------------------------------------ mains hum
+
+MAINS_HZ = (50.0, 60.0)
+"""Frequencies of the world's mains."""
+
+MIN_HUM_LEAD_S = 8e-3
+"""Shortest stretch before the impact, nearly half a period, in which hum can be told from drift."""
+
+MIN_HUM_FRACTION = 0.001
+"""Amplitude of hum, over the peak, that is worth taking off: a twentieth of the accuracy asked."""
+
+HUM_LEAVES_AT_MOST = 0.5
+"""Share of the variance that hum may leave unexplained …"""
+
+HUM_FREE_OF_RINGING = 10.0
+"""… more than so many durations from the end of the impact."""
+
 # ------------------------------------------------------------------------ default filter
 
 CUTOFFS_PER_DURATION = (3.5, 5.0, 7.0, 10.0, 14.0, 20.0, 28.0, 40.0, 56.0, 80.0)
