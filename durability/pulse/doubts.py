@@ -143,6 +143,8 @@ def _zero_shift(
     allowed = max(limit.ZERO_SHIFT_FRACTION * pulse.peak_g, limit.ZERO_SHIFT_MIN_G)
     if abs(shift) <= allowed:
         return None
+    if abs(_step_beside_drift(record_g, pulse, before, after)) <= allowed:
+        return None
     # Ringing and rolling swing about the old baseline; a shift stays on one side of it.
     quarters = np.array_split(record_g[-after.samples :], 4)
     levels = np.array([np.median(quarter) for quarter in quarters]) - before.level_g
@@ -150,6 +152,29 @@ def _zero_shift(
         return None
     words = f"zero shift: the baseline moved by {shift:.3g} g, more than {allowed:.3g} g"
     return PulseFlag("zero_shift", shift, allowed, words, voids=True)
+
+
+def _step_beside_drift(
+    record_g: FloatArray, pulse: Pulse, before: Quiet, after: Quiet
+) -> float:
+    """How far the baseline moved at the impact, when it drifts alike before and after.
+
+    Least squares over both quiet stretches: a level each, one slope.
+    """
+    stop = max(int(pulse.rise - 0.75 * pulse.duration), 1)
+    stretches = [(0, stop), (record_g.size - after.samples, record_g.size)]
+    slopes = weights = 0.0
+    middles, levels = [], []
+    for start, end in stretches:
+        index = np.arange(start, end, dtype=np.float64)
+        values = record_g[start:end]
+        middles.append(index.mean())
+        levels.append(values.mean())
+        index -= index.mean()
+        slopes += float(np.sum(index * values))
+        weights += float(np.sum(index**2))
+    drift = slopes / weights * (middles[1] - middles[0]) if weights > 0.0 else 0.0
+    return float(levels[1] - levels[0] - drift)
 
 
 def _under_sampled(pulse: Pulse) -> PulseFlag | None:

@@ -22,6 +22,13 @@ MIN_IMPACT_OVER_NOISE = 8.0
 """Standard deviations of the record's own noise that an impact must reach. The largest of two
 million normal values stays below 5.3; at 8 the peak is known to no better than an eighth."""
 
+CLEAR_OF_NOISE = 40.0
+"""Standard deviations of noise at which an impact is looked for in the record as it is; a noisier
+one is averaged until it is as clear, for a first look only …"""
+
+LOOK_SPANS_PER_RECORD = 50
+"""… over at most this part of the record."""
+
 FIRST_IMPACT_FRACTION = 0.20
 """The first impact is the first event to reach this fraction of the record's largest. Lower, and
 the bump of a release hook counts as an impact; higher, and a soft first hit before a hard slap
