@@ -64,7 +64,7 @@ def find_first_impact(record_g: FloatArray) -> Event | None:
     record_g : ndarray of shape (n_samples,)
         Unfiltered acceleration in g.
     """
-    record_g = _first_look(record_g)
+    record_g, noise_g = _first_look(record_g)
     head = record_g[:_HEAD_SAMPLES]
     # A record that begins in its impact has its quiet elsewhere.
     begins_quiet = np.ptp(head) < limit.FIRST_IMPACT_FRACTION * np.ptp(record_g)
@@ -73,10 +73,10 @@ def find_first_impact(record_g: FloatArray) -> Event | None:
     largest = float(size.max())
     if largest < limit.MIN_IMPACT_G:
         return None
-    jitter = 1.4826 * float(np.median(np.abs(np.diff(record_g)))) / np.sqrt(2.0)
+    swing = limit.CLEAR_OF_SWING * _spread(record_g)
     level = max(
         limit.FIRST_IMPACT_FRACTION * largest,
-        min(6.0 * jitter, 0.5 * largest),
+        min(max(6.0 * noise_g, swing), 0.5 * largest),
     )
     above = size >= level
     # One sample alone is a spike, unless the record has nothing better.
@@ -96,10 +96,10 @@ def find_first_impact(record_g: FloatArray) -> Event | None:
     return replace(event, onset=onset)
 
 
-def _first_look(record_g: FloatArray) -> FloatArray:
-    """The record, averaged over as few samples as make its impact stand clear of the noise."""
+def _first_look(record_g: FloatArray) -> tuple[FloatArray, float]:
+    """The record, averaged over as few samples as make its impact stand clear, and its noise."""
     sums = np.concatenate(([0.0], np.cumsum(record_g - record_g[0])))
-    best, clearest = record_g, 0.0
+    best, clearest = (record_g, 0.0), 0.0
     for span in (1, 3, 5, 9, 17, 33, 65, 129):
         if span > record_g.size // limit.LOOK_SPANS_PER_RECORD:
             break
@@ -110,18 +110,22 @@ def _first_look(record_g: FloatArray) -> FloatArray:
         size = np.abs(looked_at - np.median(looked_at))
         noise = 1.4826 * float(np.median(np.abs(np.diff(looked_at[::span])))) / np.sqrt(2.0)
         if noise * limit.CLEAR_OF_NOISE <= float(size.max()):
-            return looked_at
+            return looked_at, noise
         clear = float(size.max()) / noise
         if clear < clearest:
             break
-        best, clearest = looked_at, clear
+        best, clearest = (looked_at, noise), clear
     return best
+
+
+def _spread(values_g: FloatArray) -> float:
+    """Standard deviation of normal values, however few others lie far off."""
+    return 1.4826 * float(np.median(np.abs(values_g - np.median(values_g))))
 
 
 def _stands_clear(record_g: FloatArray, largest: float, first: int) -> bool:
     """Whether the largest excursion is more than noise, hum or drift of the whole record."""
-    middle = np.median(record_g)
-    spread = 1.4826 * float(np.median(np.abs(record_g - middle)))
+    spread = _spread(record_g)
     # Where more than half the samples sit on one step, noise may still be 0.74 of it.
     least = 0.75 * recorder_step_g(record_g)
     # Gravity comes and goes with the fall: it may add to the noise, and is no impact.

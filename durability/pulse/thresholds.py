@@ -34,6 +34,10 @@ FIRST_IMPACT_FRACTION = 0.20
 the bump of a release hook counts as an impact; higher, and a soft first hit before a hard slap
 down would be passed over."""
 
+CLEAR_OF_SWING = 3.0
+"""Robust standard deviations of the whole record that the first event must exceed as well, up to
+half the largest: hum swings by 1.9 about a level taken at its crest."""
+
 CREEP_FRACTION = 0.002
 """Rise of the record over the stretch before the impact, of the peak, above which the stretch is
 no baseline but the foot of the pulse: a tenth of the accuracy asked of the peak …"""
