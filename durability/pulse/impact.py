@@ -56,13 +56,20 @@ def recorder_step_g(values_g: FloatArray) -> float:
     return float(steps.min()) if steps.size else 0.0
 
 
-def find_first_impact(record_g: FloatArray) -> Event | None:
-    """Extent of the first impact, or None when nothing stands clear of the record's own noise.
+def find_first_event(record_g: FloatArray) -> tuple[Event | None, bool]:
+    """Extent of what may be the first impact, and whether it stands clear of the rest.
 
     Parameters
     ----------
     record_g : ndarray of shape (n_samples,)
         Unfiltered acceleration in g.
+
+    Returns
+    -------
+    event : Event or None
+        None where all is too small for an impact.
+    clear : bool
+        Whether it is more than the record's own noise, hum and drift.
     """
     record_g, noise_g = _first_look(record_g)
     head = record_g[:_HEAD_SAMPLES]
@@ -72,7 +79,7 @@ def find_first_impact(record_g: FloatArray) -> Event | None:
     size = np.abs(rough)
     largest = float(size.max())
     if largest < limit.MIN_IMPACT_G:
-        return None
+        return None, False
     swing = limit.CLEAR_OF_SWING * _spread(record_g)
     level = max(
         limit.FIRST_IMPACT_FRACTION * largest,
@@ -82,18 +89,19 @@ def find_first_impact(record_g: FloatArray) -> Event | None:
     # One sample alone is a spike, unless the record has nothing better.
     pairs = np.flatnonzero(above[:-1] & above[1:])
     first = int(pairs[0]) if pairs.size else int(np.argmax(above))
-    if not _stands_clear(record_g, largest, first):
-        return None
-
+    clear = _stands_clear(record_g, largest, first)
     event = _extent(rough, first)
     onset = event.start
     for _ in range(5):
-        # A higher lobe right behind the first belongs to the same impact.
-        behind = size[event.stop : event.stop + event.width + 1]
-        if not behind.size or behind.max() <= 1.05 * size[event.peak]:
+        # A higher lobe right behind the first belongs to the same impact: closer than either lasts.
+        higher = np.flatnonzero(size[event.stop :] > 1.05 * size[event.peak])
+        if not higher.size:
             break
-        event = _extent(rough, event.stop + int(np.argmax(behind)))
-    return replace(event, onset=onset)
+        lobe = _extent(rough, event.stop + int(higher[0]))
+        if lobe.start - event.stop > max(event.width, lobe.width):
+            break
+        event = lobe
+    return replace(event, onset=onset), clear
 
 
 def _first_look(record_g: FloatArray) -> tuple[FloatArray, float]:

@@ -15,7 +15,7 @@ from durability.pulse.hum import find_hum
 from durability.pulse.impact import (
     Event,
     Quiet,
-    find_first_impact,
+    find_first_event,
     quiet_after,
     quiet_before,
     recorder_step_g,
@@ -34,7 +34,7 @@ from durability.units import STANDARD_GRAVITY_M_S2, impact_velocity_m_s
 if TYPE_CHECKING:
     from durability.records import FloatArray
 
-METHOD = "pulse 1"
+METHOD = "pulse 2"
 """Name and version of the way measures are taken; goes up when a number could change."""
 
 
@@ -94,11 +94,14 @@ def measure_pulse(
     record_g = np.ascontiguousarray(acceleration_g, dtype=np.float64)
     _refuse_unusable(record_g, sample_rate_hz, low_pass_hz, channel_class)
 
-    event = find_first_impact(record_g)
-    if event is None:
-        return _nothing(record_g, sample_rate_hz)
-    hum = find_hum(record_g, sample_rate_hz, event)
-    as_read_g, record_g = record_g, record_g - hum.record_g if hum is not None else record_g
+    as_read_g = record_g
+    event, clear = find_first_event(record_g)
+    hum = find_hum(record_g, sample_rate_hz, event) if event is not None else None
+    if hum is not None:
+        record_g = record_g - hum.record_g
+        event, clear = find_first_event(record_g)
+    if event is None or not clear:
+        return _nothing(as_read_g, sample_rate_hz)
     before = quiet_before(record_g, event)
     after = quiet_after(record_g, event)
     baseline = before or after or Quiet(0.0, 0.0, 0.0, 0)
@@ -110,7 +113,11 @@ def measure_pulse(
 
     own = _own_low_pass(signal_g, sample_rate_hz, event, jitter_g)
     own_g = low_pass(signal_g, sample_rate_hz, own.cutoff_hz) if own.cutoff_hz else signal_g
-    own_pulse = pulse_around(own_g, event)
+    left_g = jitter_g
+    if own.cutoff_hz is not None:
+        gain = squared_gain(4096, sample_rate_hz, own.cutoff_hz)
+        left_g *= float(np.sqrt(np.mean(gain**2)))
+    own_pulse = pulse_around(own_g, event, left_g)
     chosen, filtered_g, pulse = own, own_g, own_pulse
     given = _given_low_pass(low_pass_hz, channel_class, channel_class_standard)
     if given is not None and given.cutoff_hz is not None:
@@ -123,7 +130,7 @@ def measure_pulse(
     velocity *= STANDARD_GRAVITY_M_S2
     impact_velocity = None if drop_height_mm is None else impact_velocity_m_s(drop_height_mm)
     ratio = velocity / impact_velocity if impact_velocity else None
-    later = _later_impacts(own_g, own_pulse, baseline.noise_g, sample_rate_hz)
+    later = _later_impacts(own_g, own_pulse, left_g, sample_rate_hz)
     flat_top = doubts.find_flat_top(as_read_g, step_g, event, own_pulse, baseline)
     flags = doubts.flags(
         record_g=record_g,
@@ -265,7 +272,7 @@ def _own_low_pass(
             np.mean((1.0 - squared_gain(near_g.size, sample_rate_hz, cutoff_hz)) ** 2)
         )
         allowed = max(
-            noise_square * (1.0 + limit.REMOVED_NOISE_SIGMAS * np.sqrt(2.0 / span)),
+            noise_square * _largest_mean_square(span),
             (limit.REMOVED_FRACTION_ALLOWED * peak_g) ** 2,
         )
         if mean_square.max() <= allowed:
@@ -273,6 +280,12 @@ def _own_low_pass(
             return LowPass("zero-phase Butterworth", cutoff_hz, 4, PADDING, reason, derived=True)
     reason = "none: each cut-off that would lower the noise would change the pulse"
     return LowPass("none", None, 0, "none", reason)
+
+
+def _largest_mean_square(values: int) -> float:
+    """Most that the mean square of so many standard normal values is by chance."""
+    part = 2.0 / (9.0 * values)
+    return float((1.0 - part + limit.REMOVED_NOISE_SIGMAS * np.sqrt(part)) ** 3)
 
 
 def _spread(event: Event, sample_rate_hz: float, cutoff_hz: float) -> Event:

@@ -66,6 +66,19 @@ HUM_LEAVES_AT_MOST = 0.5
 HUM_FREE_OF_RINGING = 10.0
 """… more than so many durations from the end of the impact."""
 
+# ------------------------------------------------------------------------ peak
+
+TOP_SIGMAS = 6.0
+"""Samples less than so many standard deviations of noise below the largest may be the top: the
+largest of thousands stands out by 3.5, the lowest of a dozen by 2."""
+
+ROUND_TOP_FRACTION = 0.85
+"""Neighbours of the largest sample above this fraction of it lie on a round top: those of a
+half-sine of 10 samples do, wherever its top falls between them."""
+
+CLIFF_FRACTION = 0.5
+"""A sample below this fraction right beside the top lies beyond an edge, as of a saw-tooth."""
+
 # ------------------------------------------------------------------------ default filter
 
 CUTOFFS_PER_DURATION = (3.5, 5.0, 7.0, 10.0, 14.0, 20.0, 28.0, 40.0, 56.0, 80.0)
@@ -82,9 +95,10 @@ REMOVED_FRACTION_ALLOWED = 0.003
 """A cut-off leaves the pulse alone when what it takes off, as rms over one period of the cut-off
 anywhere in the pulse, is below this fraction of the peak …"""
 
-REMOVED_NOISE_SIGMAS = 3.5
-"""… or no more than noise would give: mean square at most 1 + this many standard deviations of
-the mean square of as many independent normal values."""
+REMOVED_NOISE_SIGMAS = 3.0
+"""… or no more than noise would give: the mean square of as many independent normal values lies
+below it as often as a normal value lies below so many standard deviations (Wilson and Hilferty,
+1931)."""
 
 # ------------------------------------------------------------------------ velocity change
 
