@@ -29,6 +29,7 @@ def no_impact(record_g: FloatArray) -> PulseFlag:
 def flags(
     *,
     record_g: FloatArray,
+    step_g: float,
     flat_top: FlatTop | None,
     pulse: Pulse,
     before: Quiet | None,
@@ -43,7 +44,9 @@ def flags(
     Parameters
     ----------
     record_g : ndarray of shape (n_samples,)
-        As read.
+        As read, without hum.
+    step_g : float
+        Step of the recorder.
     flat_top : FlatTop or None
         Of the first impact.
     pulse : Pulse
@@ -58,7 +61,7 @@ def flags(
     found = (
         _clipped(flat_top),
         _over_range(pulse, full_scale_g),
-        _zero_shift(record_g, pulse, before, after),
+        _zero_shift(record_g, step_g, pulse, before, after),
         _under_sampled(pulse),
         _second_impact(pulse, later),
         _velocity_implausible(velocity_ratio, orientation),
@@ -135,12 +138,14 @@ def _over_range(pulse: Pulse, full_scale_g: float | None) -> PulseFlag | None:
 
 
 def _zero_shift(
-    record_g: FloatArray, pulse: Pulse, before: Quiet | None, after: Quiet | None
+    record_g: FloatArray, step_g: float, pulse: Pulse, before: Quiet | None, after: Quiet | None
 ) -> PulseFlag | None:
     if before is None or after is None:
         return None
     shift = after.level_g - before.level_g
-    allowed = max(limit.ZERO_SHIFT_FRACTION * pulse.peak_g, limit.ZERO_SHIFT_MIN_G)
+    # Without noise to carry it, a level is known to half a step.
+    coarse_g = step_g if min(before.noise_g, after.noise_g) < 0.5 * step_g else 0.0
+    allowed = max(limit.ZERO_SHIFT_FRACTION * pulse.peak_g, limit.ZERO_SHIFT_MIN_G, 1.01 * coarse_g)
     if abs(shift) <= allowed:
         return None
     if abs(_step_beside_drift(record_g, pulse, before, after)) <= allowed:
@@ -154,9 +159,7 @@ def _zero_shift(
     return PulseFlag("zero_shift", shift, allowed, words, voids=True)
 
 
-def _step_beside_drift(
-    record_g: FloatArray, pulse: Pulse, before: Quiet, after: Quiet
-) -> float:
+def _step_beside_drift(record_g: FloatArray, pulse: Pulse, before: Quiet, after: Quiet) -> float:
     """How far the baseline moved at the impact, when it drifts alike before and after.
 
     Least squares over both quiet stretches: a level each, one slope.

@@ -98,8 +98,8 @@ def _top(filtered_g: FloatArray, peak: int, noise_g: float) -> float:
     curve = np.polynomial.Polynomial.fit(x, filtered_g[first : last + 1], degree)
     ends = [float(x[0]), float(x[-1])]
     ends += [beyond - peak + (0.5 if beyond < first else -0.5) for beyond in cliffs]
-    vertex = curve.deriv().roots() if degree == 2 else []
-    return max(float(curve(at)) for at in (*ends, *vertex) if x[0] - 0.5 <= at <= x[-1] + 0.5)
+    vertex = [float(at) for at in curve.deriv().roots() if x[0] < at < x[-1]] if degree == 2 else []
+    return max(float(curve(at)) for at in (*ends, *vertex))
 
 
 def _edge(from_peak_g: FloatArray, edge_g: float) -> tuple[float, float]:

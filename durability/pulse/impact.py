@@ -45,6 +45,8 @@ class Quiet:
     """Standard deviation."""
     jitter_g: float
     """Standard deviation as told by the step from sample to sample: free of hum and drift."""
+    wander_g: float
+    """Half of what the mean moves between its halves: hum and drift that are left."""
     samples: int
 
 
@@ -193,10 +195,11 @@ def quiet_after(record_g: FloatArray, event: Event) -> Quiet | None:
 
 def _quiet(stretch_g: FloatArray) -> Quiet:
     ordered = np.sort(stretch_g)
-    quarter = ordered.size // 4
+    quarter, half = ordered.size // 4, ordered.size // 2
     return Quiet(
         level_g=float(ordered[quarter : ordered.size - quarter].mean()),
         noise_g=float(stretch_g.std()),
         jitter_g=float(np.sqrt(np.mean(np.diff(stretch_g) ** 2) / 2.0)),
+        wander_g=0.5 * abs(float(stretch_g[:half].mean() - stretch_g[half:].mean())),
         samples=stretch_g.size,
     )

@@ -104,7 +104,7 @@ def measure_pulse(
         return _nothing(as_read_g, sample_rate_hz)
     before = quiet_before(record_g, event)
     after = quiet_after(record_g, event)
-    baseline = before or after or Quiet(0.0, 0.0, 0.0, 0)
+    baseline = before or after or Quiet(0.0, 0.0, 0.0, 0.0, 0)
     step_g = recorder_step_g(as_read_g)
     jitter_g = max(baseline.jitter_g, step_g / np.sqrt(12.0))
     signal_g = event.polarity * (record_g - baseline.level_g)
@@ -134,6 +134,7 @@ def measure_pulse(
     flat_top = doubts.find_flat_top(as_read_g, step_g, event, own_pulse, baseline)
     flags = doubts.flags(
         record_g=record_g,
+        step_g=step_g,
         flat_top=flat_top,
         pulse=own_pulse,
         before=before,
@@ -157,11 +158,17 @@ def measure_pulse(
         hum=hum,
     )
     known = not any(flag.name in ("clipped", "over_range", "under_sampled") for flag in flags)
-    window = velocity_to - velocity_from
     peak_u = duration_u = velocity_u = None
     if known and baseline.samples and pulse.is_whole:
         peak_u, duration_u, velocity_u = standard_uncertainties(
-            filtered_g, pulse, baseline, step_g, sample_rate_hz, chosen, window
+            filtered_g,
+            pulse,
+            baseline,
+            step_g,
+            sample_rate_hz,
+            chosen,
+            (velocity_from, velocity_to),
+            by_curve=chosen is own,
         )
     peak_at = slice(event.start, event.stop)
     return PulseMeasures(
@@ -275,7 +282,13 @@ def _own_low_pass(
             noise_square * _largest_mean_square(span),
             (limit.REMOVED_FRACTION_ALLOWED * peak_g) ** 2,
         )
-        if mean_square.max() <= allowed:
+        # A sharp top loses most within a quarter of that period.
+        about = max(span // 4, 1)
+        first = max(pulse.peak - about // 2, 0)
+        lost = abs(float((near_g - passed)[first : first + about].mean()))
+        by_noise = limit.REMOVED_NOISE_SIGMAS * np.sqrt(noise_square / about)
+        top_is_kept = lost <= max(by_noise, limit.REMOVED_FRACTION_ALLOWED * peak_g)
+        if top_is_kept and mean_square.max() <= allowed:
             reason = f"{number:g} / duration: the lowest that takes only noise off the pulse"
             return LowPass("zero-phase Butterworth", cutoff_hz, 4, PADDING, reason, derived=True)
     reason = "none: each cut-off that would lower the noise would change the pulse"

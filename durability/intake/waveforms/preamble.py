@@ -29,7 +29,8 @@ _RATE_KEY = re.compile(
     r"((effective|actual|real|true) )?((sampl\w*|acquisition|scan|data|adc?|logging) ?)?"
     r"(rate|freq\w*|clock|speed)( used)?|sampling|samplerate|fs|sr|sps|odr|"
     r"samples?( per)? s(ec(ond)?)?|(abtast|mess) ?(rate|frequenz)|"
-    r"fr[ée]quence d ?[ée]chantillonnage|frecuencia de muestreo|frequenza di campionamento|fr[eê]qu[eê]ncia de amostragem"
+    r"fr[ée]quence d ?[ée]chantillonnage|frecuencia de muestreo|frequenza di campionamento|"
+    r"fr[eê]qu[eê]ncia de amostragem"
 )
 _NO_RATE_KEY = re.compile(r"freq\w*|clock|speed|data (rate|freq\w*|clock|speed)")
 """Said of many things: believed only with a unit of samples …"""
