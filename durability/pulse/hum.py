@@ -83,11 +83,13 @@ def find_hum(record_g: FloatArray, sample_rate_hz: float, event: Event) -> Hum |
             steady, weights, y[part]
         ):
             return None
-    amplitude_g = float(np.hypot(*best.sine))
+    # A mean over a block of a sine is a little less than its middle.
+    sine = best.sine / np.sinc(best.frequency_hz * size / sample_rate_hz)
+    amplitude_g = float(np.hypot(*sine))
     if amplitude_g < least_g:
         return None
     instants: FloatArray = np.arange(record_g.size, dtype=np.float64) / sample_rate_hz
-    return Hum(best.frequency_hz, amplitude_g, _sines(instants, best.frequency_hz) @ best.sine)
+    return Hum(best.frequency_hz, amplitude_g, _sines(instants, best.frequency_hz) @ sine)
 
 
 def _best_fit(

@@ -94,15 +94,16 @@ def find_first_event(record_g: FloatArray) -> tuple[Event | None, bool]:
     clear = _stands_clear(record_g, largest, first)
     event = _extent(rough, first)
     onset = event.start
-    for _ in range(5):
+    reach = event.width + 1
+    while reach < 2 * rough.size:
         # A higher lobe right behind the first belongs to the same impact: closer than either lasts.
-        higher = np.flatnonzero(size[event.stop :] > 1.05 * size[event.peak])
-        if not higher.size:
-            break
-        lobe = _extent(rough, event.stop + int(higher[0]))
-        if lobe.start - event.stop > max(event.width, lobe.width):
-            break
-        event = lobe
+        behind = size[event.stop : event.stop + reach]
+        reach *= 2
+        if behind.size and behind.max() > 1.05 * size[event.peak]:
+            lobe = _extent(rough, event.stop + int(np.argmax(behind)))
+            if lobe.start - event.stop <= max(event.width, lobe.width):
+                event = lobe
+                reach = event.width + 1
     return replace(event, onset=onset), clear
 
 
