@@ -236,6 +236,8 @@ def row_shape(cells: list[str], number: re.Pattern[str]) -> tuple[int, str] | No
     while empty < len(cells) and not cells[empty]:
         empty += 1
     cells = cells[empty:]
+    if cells and all(map(number.fullmatch, cells)):
+        return empty, "N" * len(cells)
     kinds = "".join(_kind_of(cell, number) for cell in cells)
     numbers = kinds.count("N") + kinds.count("C")
     if not numbers:

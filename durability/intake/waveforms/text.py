@@ -33,6 +33,8 @@ if TYPE_CHECKING:
     from durability.records import FloatArray
 
 _HALF_DAY_S = 43_200.0
+_TAIL = 1 << 12
+"""Enough of a text's end to hold rows of its data."""
 _FORTRAN_EXPONENT = re.compile(r"(?<=\d)[dD](?=[+-]\d\d)")
 
 
@@ -100,7 +102,7 @@ def _tidied(text: str) -> str:
     for odd, usual in (("\u2212", "-"), ("\u00a0", " "), ("\u202f", " "), ("\u2009", " ")):
         if odd in text:
             text = text.replace(odd, usual)
-    if _FORTRAN_EXPONENT.search(text, 0, 1 << 16):
+    if _FORTRAN_EXPONENT.search(text[-_TAIL:]):
         text = _FORTRAN_EXPONENT.sub("e", text)
     return text
 
