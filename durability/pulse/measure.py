@@ -53,9 +53,12 @@ def measure_pulse(
     """Peak, duration and velocity change of the first impact, and the doubts about them.
 
     The baseline is the last quiet stretch before the impact: of a DC-coupled sensor, the fall.
+    Mains hum is taken off where it is there before the impact too, and told.
     Peak and duration are taken after a zero-phase low-pass. By default its cut-off is the lowest
     of a ladder that takes nothing off the pulse but noise; it is derived from each pulse and
-    named in the answer. Velocity change is the integral of the unfiltered pulse, so that it does
+    named in the answer, and the peak is that of the curve through the filtered samples, free of
+    what noise adds to the largest of them. Through a filter that was asked for, the peak is the
+    largest sample. Velocity change is the integral of the unfiltered pulse, so that it does
     not hang on the filter.
 
     Parameters
