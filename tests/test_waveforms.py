@@ -436,6 +436,11 @@ UNREADABLE = {
         {"channel": "CH2", "mv_per_g": 10},
         "no unit .* 'CH2'; name one with --units",
     ),
+    "a unit with a factor": (
+        "Time (s),CH1 (x 0.001 V)\n" + lines(lambda i, t, a: f"{t:.9f},{a:.3f}"),
+        {"mv_per_g": 10},
+        "--units",
+    ),
     "an unknown unit of acceleration": (
         "Time (s),Acceleration (furlongs)\n" + lines(plain),
         {},

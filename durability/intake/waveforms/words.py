@@ -117,14 +117,16 @@ def split_unit(name: str) -> tuple[str, Unit | None]:
     unit = _meant(name)
     if unit is not None:
         return name, unit
-    last = name.split()[-1] if name else ""
+    # What stands in brackets and is no unit may scale one: "CH1 (x 0.001 V)" has none.
+    bare = re.sub(r"\s+", " ", _BRACKETS.sub(" ", name)).strip()
+    last = bare.split()[-1] if bare else ""
     if "/" in last and (unit := read_unit(last)):
-        return name.removesuffix(last).rstrip() or name, unit
+        return bare.removesuffix(last).rstrip() or name, unit
     for pattern in _WORDED:
-        worded = pattern.fullmatch(name)
+        worded = pattern.fullmatch(bare)
         if worded and (unit := read_unit(worded[2])):
             return worded[1].strip(), unit
-    parts = re.split(r"[_\s]", name)
+    parts = re.split(r"[_\s]", bare)
     for count in (2, 1):
         unit = _meant("/".join(parts[-count:])) if len(parts) > count else None
         if unit is not None:
