@@ -54,8 +54,8 @@ the noise of any record in which an impact is found, well below any peak."""
 MAINS_HZ = (50.0, 60.0)
 """Frequencies of the world's mains."""
 
-MIN_HUM_LEAD_S = 8e-3
-"""Shortest stretch before the impact, nearly half a period, in which hum can be told from drift."""
+MIN_HUM_LEAD_S = 5e-3
+"""Shortest stretch before the impact, a quarter of a period, in which hum can be told from drift."""
 
 MIN_HUM_FRACTION = 0.001
 """Amplitude of hum, over the peak, that is worth taking off: a twentieth of the accuracy asked."""
