@@ -55,7 +55,7 @@ MAINS_HZ = (50.0, 60.0)
 """Frequencies of the world's mains."""
 
 MIN_HUM_LEAD_S = 5e-3
-"""Shortest stretch before the impact, a quarter of a period, in which hum can be told from drift."""
+"""Shortest stretch before the impact, a quarter of a period, that tells hum from drift."""
 
 MIN_HUM_FRACTION = 0.001
 """Amplitude of hum, over the peak, that is worth taking off: a twentieth of the accuracy asked."""
