@@ -90,6 +90,8 @@ class WaveformImport:
     duplicates: tuple[FileTwice, ...]
     not_judged: tuple[str, ...] = ()
     """What could not be judged of any record for want of a fact, in words."""
+    remarks: tuple[str, ...] = ()
+    """What was assumed of the files, and which were left alone, in words."""
 
 
 @dataclass(frozen=True, slots=True)

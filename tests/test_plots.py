@@ -771,7 +771,8 @@ def test_pulses_start_together_and_darken_as_they_come_later():
     (panel,) = plots.pulses(drops).axes
     for drop in (drops[0], drops[-1]):
         drawn = line(panel, f"drop {drop.drop_number}").get_xydata()
-        assert drawn[:, 1].max() == pytest.approx(drop.measures.peak_g, rel=1e-6)
+        # The peak is that of the curve through the samples.
+        assert drawn[:, 1].max() == pytest.approx(drop.measures.peak_g, rel=1e-3)
         began = np.interp(0.0, drawn[:, 0], drawn[:, 1])
         assert began == pytest.approx(0.1 * drop.measures.peak_g, abs=0.05 * drop.measures.peak_g)
     assert line(panel, "drop 1").get_linestyle() != line(panel, "drop 6").get_linestyle()

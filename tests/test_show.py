@@ -69,7 +69,8 @@ def test_two_drops_stand_on_one_time_axis(taken):
         # Time zero is the first crossing of 10 %, half a sample off at most.
         at_zero = np.interp(0.0, time_ms, filtered_g)
         assert at_zero == pytest.approx(0.1 * peak_g, abs=0.01 * peak_g)
-        assert filtered_g.max() == pytest.approx(peak_g, rel=1e-9)
+        # The peak is that of the curve through the samples: between two of a hundred and more.
+        assert filtered_g.max() == pytest.approx(peak_g, rel=1e-3)
 
 
 def test_the_trace_is_the_record_as_read_from_its_baseline(taken, tmp_path):

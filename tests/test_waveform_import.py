@@ -78,6 +78,37 @@ def test_a_folder_goes_in_by_the_numbers_in_its_names(rig, folder):
     assert [drop["file"] for drop in told] == ["drop1.csv", "drop2.csv", "drop10.csv"]
 
 
+def test_a_folder_is_judged_by_what_its_files_hold(rig, folder):
+    """A record of any ending goes in; what is none is told by its ending, and read when named."""
+    record = (folder / "drop2.csv").read_text()
+    (folder / "drop3.lvm").write_text(record.replace("drop", "").replace(",", "\t"))
+    (folder / "drop4.001").write_text(record + "\n")
+    for name in ("notes.md", "photo.jpg", "README"):
+        (folder / name).write_bytes(b"\xff\xd8\xff not a record")
+    (folder / "records.rejects.csv").write_text("file,reason\n")
+    told = rig("import", "waveforms", folder, "--series", "S1", "--json").json
+    assert [drop["file"] for drop in told["drops"]] == [
+        "drop1.csv", "drop2.csv", "drop3.lvm", "drop4.001", "drop10.csv",
+    ]  # fmt: skip
+    assert told["remarks"] == [
+        "left alone, since they hold no rows of numbers: 1 .jpg, 1 .md, 1 without ending; name a"
+        " file outright to have it read"
+    ]
+    assert "1 .jpg, 1 .md" in rig("import", "waveforms", folder, "--series", "S1").out
+    (folder / "only").mkdir()
+    (folder / "only" / "notes.md").write_text("none\n")
+    told = rig("import", "waveforms", folder / "only", "--series", "S1", expect=2)
+    assert "no record in this folder (but 1 .md)" in told.err
+
+
+def test_an_assumed_unit_is_told(rig, tmp_path):
+    path = tmp_path / "a.csv"
+    rows = "".join(f"{i / RATE_HZ:.9f},{g:.3f}\n" for i, g in enumerate(half_sine_g(400.0)))
+    path.write_text("Time (s),Accel\n" + rows)
+    told = rig("import", "waveforms", path, "--series", "S1").out
+    assert "assumed: readings in g" in told and "--units" in told
+
+
 def test_names_sort_by_their_numbers():
     names = ["b2.csv", "b10.csv", "a100.csv", "B1.csv", "7.csv", "x.csv"]
     assert sorted(names, key=natural_order) == [

@@ -222,6 +222,134 @@ LAYOUTS = {
         + lines(lambda i, t, a: f"2026-01-02T10:00:00.{round(i / FS * 1e9):09d},{a:.3f}"),
         {},
     ),
+    "units in brackets before further words": (
+        "Time (ms),Acceleration (m/s²) filtered\n"
+        + lines(lambda i, t, a: f"{t * 1e3:.6f},{a * 9.80665:.8f}"),
+        {},
+    ),
+    "units without brackets": (
+        "t_ms,Accel_ms2\n" + lines(lambda i, t, a: f"{t * 1e3:.6f},{a * 9.80665:.8f}"),
+        {},
+    ),
+    "units after a slash": (
+        "t/ms;a/(m/s²)\n" + lines(lambda i, t, a: f"{t * 1e3:.6f};{a * 9.80665:.8f}"),
+        {},
+    ),
+    "commas between names and units": (
+        "Time, ms, Acceleration, m/s^2\n"
+        + lines(lambda i, t, a: f"{t * 1e3:.6f},{a * 9.80665:.8f}"),
+        {},
+    ),
+    "a third row of words": (
+        "Stamp,CH1\nms,mV\n,Smp\n" + lines(lambda i, t, a: f"{t * 1e3:.6f},{a * 10:.5f}"),
+        {"mv_per_g": 10},
+    ),
+    "units of each channel above": (
+        "CH1 Units: V\nCH2 Units: mV\nTime (s),CH1,CH2\n"
+        + lines(lambda i, t, a: f"{t:.9f},0.5,{a * 10:.5f}"),
+        {"channel": "CH2", "mv_per_g": 10},
+    ),
+    "units of each channel in one line above": (
+        "Channel,CH1,CH2\nUnits,V,mV\nSample Rate,150000,150000\nTime (s),CH1,CH2\n"
+        + lines(lambda i, t, a: f"{t:.9f},0.5,{a * 10:.5f}"),
+        {"channel": "CH2", "mv_per_g": 10},
+    ),
+    "units of each channel in sections": (
+        "[Channel 1]\nUnit=V\n[Channel 2]\nUnit=mV\n[Data]\nTime (s),CH1,CH2\n"
+        + lines(lambda i, t, a: f"{t:.9f},0.5,{a * 10:.5f}"),
+        {"channel": "CH2", "mv_per_g": 10},
+    ),
+    "a table of channels": (
+        "Channel;Name;Unit;Range\n1;Accel A;m/s²;5000\n2;Trigger;V;10\n\n"
+        "Time (s);Accel A;Trigger\n" + lines(lambda i, t, a: f"{t:.9f};{a * 9.80665:.8f};0.5"),
+        {"channel": "Accel A"},
+    ),
+    "sensitivity of each channel above": (
+        "CH1 Sensitivity: 100 mV/g\nCH2 Sensitivity: 10 mV/g\nTime (s),CH1 (V),CH2 (V)\n"
+        + lines(lambda i, t, a: f"{t:.9f},0.5,{a / 100:.5f}"),
+        {"channel": "CH2"},
+    ),
+    "each channel with a time of its own": (
+        "t1 (s),CH1 (g),t2 (s),CH2 (g)\n"
+        + lines(lambda i, t, a: f"{3 * i / FS:.9f},0.5,{t:.9f},{a:.3f}"),
+        {"channel": "CH2"},
+    ),
+    "a coarse clock beside the time": (
+        "Stamp,Time (s),Accel (g)\n" + lines(lambda i, t, a: f"10:00:00,{t:.9f},{a:.3f}"),
+        {},
+    ),
+    "date, clock and an alarm in words": (
+        "Date,Time,Accel (g),Alarm\n"
+        + lines(lambda i, t, a: f"02.01.2026,10:00:00.{round(i / FS * 1e9):09d},{a:.3f},LL"),
+        {},
+    ),
+    "clock with a zone, over midnight": (
+        "Stamp,Accel (g)\n"
+        + lines(
+            lambda i, t, a: (
+                f"2026-01-02T23:59:59.{round((0.999 + i / FS) * 1e9):09d}Z,{a:.3f}"
+                if i < 150
+                else f"2026-01-03T00:00:00.{round((i / FS - 0.001) * 1e9):09d}Z,{a:.3f}"
+            )
+        ),
+        {},
+    ),
+    "clock of whole seconds, rate above": (
+        "Sample rate: 150 kS/s (per channel)\nTime,Accel (g)\n"
+        + lines(lambda i, t, a: f"10:00:00,{a:.3f}"),
+        {},
+    ),
+    "thousands parted in the rate only": (
+        "Abtastrate: 150.000 Hz\nEinheit: g\n" + lines(lambda i, t, a: comma(a, 3)),
+        {},
+    ),
+    "thousands parted by points": (
+        "Zeit (us);Accel (mg)\n"
+        + lines(lambda i, t, a: comma(t * 1e6, 3) + ";" + f"{a * 1000:,.0f}".replace(",", ".")),
+        {},
+    ),
+    "thousands parted by commas, quoted": (
+        "Time (us),Accel (mg)\n" + lines(lambda i, t, a: f'"{t * 1e6:,.3f}","{a * 1000:,.1f}"'),
+        {},
+    ),
+    "exponents with D": (
+        "Time (s)  Accel (g)\n" + lines(lambda i, t, a: f"{t:.9E}  {a:.9E}".replace("E", "D")),
+        {},
+    ),
+    "minus signs of print": (
+        "Time (s),Accel (g)\n" + lines(plain).replace("-", "\u2212"),
+        {},
+    ),
+    "counts, and what one is worth": (
+        "Sample rate: 150 kHz\nUnit: V\nScale (V/count): 1.0E-05\n"
+        + lines(lambda i, t, a: f"{a * 1000:.0f}"),
+        {"mv_per_g": 10},
+    ),
+    "counts by multiplier and zero": (
+        "XINC,6.6666667E-6\nYUNIT,V\nYMULT,1.0E-5\nYOFF,100\nYZERO,0.0\nCURVE\n"
+        + lines(lambda i, t, a: f"{a * 1000 + 100:.0f}"),
+        {"mv_per_g": 10},
+    ),
+    "volts below the multiplier of raw data": (
+        "YMULT,1.0E-5\nYOFF,100\nTIME,CH1 (V)\n" + lines(lambda i, t, a: f"{t:.9f},{a / 100:.5f}"),
+        {"mv_per_g": 10},
+    ),
+    "channels in rows": (
+        "Time (s),"
+        + ",".join(f"{t:.9f}" for t in TIME_S)
+        + "\nAccel (g),"
+        + ",".join(f"{a:.3f}" for a in ACCELERATION_G)
+        + "\n",
+        {},
+    ),
+    "one row, rate above": (
+        "Sample rate: 150 kHz\nUnit: g\n" + ";".join(comma(a, 3) for a in ACCELERATION_G) + "\n",
+        {},
+    ),
+    "row numbers without a name": (
+        '"time_s" "acc_g"\n' + lines(lambda i, t, a: f'"{i + 1}" {t:.9f} {a:.3f}'),
+        {},
+    ),
     "milli-g, decimal comma": (
         "Time (µs);Accel (mg)\n" + lines(lambda i, t, a: f"{comma(t * 1e6, 3)};{a * 1000:.0f}"),
         {},
@@ -308,6 +436,85 @@ UNREADABLE = {
     "no rate": ("Accel (g)\n" + lines(lambda i, t, a: f"{a:.3f}"), {}, "--sample-rate-hz"),
     "no unit": ("Time (s),CH1\n" + lines(plain), {}, "--units"),
     "volts without a sensor": ("Time (s),CH1 (V)\n" + lines(plain), {}, "--mv-per-g"),
+    "one unit above, for another channel": (
+        "CH1 Units: V\nTime (s),CH1,CH2\n" + lines(lambda i, t, a: f"{t:.9f},0.5,{a:.3f}"),
+        {"channel": "CH2", "mv_per_g": 10},
+        "no unit .* 'CH2'; name one with --units",
+    ),
+    "a unit with a factor": (
+        "Time (s),CH1 (x 0.001 V)\n" + lines(lambda i, t, a: f"{t:.9f},{a:.3f}"),
+        {"mv_per_g": 10},
+        "--units",
+    ),
+    "an unknown unit of acceleration": (
+        "Time (s),Acceleration (furlongs)\n" + lines(plain),
+        {},
+        "--units",
+    ),
+    "counts in the name of volts": (
+        "Vertical Units: V\nVertical Scale: 0.05\nTime (s),CH1\n"
+        + lines(lambda i, t, a: f"{t:.9f},{a:.0f}"),
+        {"mv_per_g": 10},
+        "counts of the recorder .* --units",
+    ),
+    "a rate in an unknown unit": (
+        "Sample rate: 150 kilocycles\nUnit: g\n" + lines(lambda i, t, a: f"{a:.3f}"),
+        {},
+        "--sample-rate-hz",
+    ),
+    "an interval without a unit": (
+        "Sample interval: 6.6667\nUnit: g\n" + lines(lambda i, t, a: f"{a:.3f}"),
+        {},
+        "--sample-rate-hz",
+    ),
+    "two rates": (
+        "Sample interval: 1 us\nSample rate: 150 kHz\nUnit: g\n"
+        + lines(lambda i, t, a: f"{a:.3f}"),
+        {},
+        "1e\\+06 or 150000 Hz; give the rate with --sample-rate-hz",
+    ),
+    "a frequency that was measured": (
+        "Frequency: 833 Hz\nUnit: g\n" + lines(lambda i, t, a: f"{a:.3f}"),
+        {},
+        "--sample-rate-hz",
+    ),
+    "seconds in the name of milliseconds": (
+        "Sample rate: 150 kHz\nTime (ms),Accel (g)\n" + lines(plain),
+        {},
+        "the preamble says 150000; settle it with --time-unit or --sample-rate-hz",
+    ),
+    "days since 1900": (
+        "Date Time,Accel (g)\n"
+        + lines(lambda i, t, a: f"{46024.4166666667 + i / FS / 86400:.12f},{a:.3f}"),
+        {},
+        "can't be told; name it with --time-unit",
+    ),
+    "a column number that is another's name": (
+        "Time (s),CH1 (g),CH2 (g)\n" + lines(lambda i, t, a: f"{t:.9f},0.5,{a:.3f}"),
+        {"channel": "2"},
+        "column 2 is 'CH1', and there is 'CH2'",
+    ),
+    "time as channel": (
+        "Time (s),Accel\n" + lines(plain),
+        {"channel": "1", "units": "g"},
+        "no channel but tells the time",
+    ),
+    "breaks off": (
+        "Time (s),Accel (g)\n" + lines(plain) + "0.0017",
+        {},
+        "the last row breaks off",
+    ),
+    "a workbook": (b"PK\x03\x04" + b"\x00" * 60, {}, "NumPy|workbook"),
+    "records of several drops": (
+        "id;"
+        + ";".join(f"s{i}" for i in range(N))
+        + "\n"
+        + "".join(
+            f"{k};" + ";".join(f"{a * k:.3f}" for a in ACCELERATION_G) + "\n" for k in (1, 2)
+        ),
+        {},
+        "one record a file",
+    ),
     "gzip cut off": (gzip.compress(lines(plain).encode())[:-300], {}, "cut off"),
     "NumPy cut off": (b"\x93NUMPY\x01\x00v\x00", {}, "NumPy"),
     "Parquet without a reader": (b"PAR1" + b"x" * 40, {}, "Parquet"),
@@ -394,6 +601,52 @@ def test_parquet_by_the_caller_and_a_frame(tmp_path):
     again = waveform_from_table(frame)
     assert np.array_equal(again.acceleration_g, ACCELERATION_G)
     assert again.file_sha256 is None
+
+
+@pytest.mark.parametrize(
+    ("step", "samples", "width", "answer"),
+    [  # The same steps of 0.001 are ms at 1 MHz or s at 1 kHz: the length of the impact decides.
+        (1e-3, 4000, 400, 1e6),
+        (1e-3, 4000, 8, 1e3),
+        (1e-3, 4000, 30, None),
+        (1e-4, 40_000, 4000, 1e7),
+        (1 / 150, 4000, 120, 150e3),
+        (1 / 150e3, 4000, 120, 150e3),
+    ],
+)
+def test_the_unit_of_time_is_told_by_rate_and_impact(step, samples, width, answer, tmp_path):
+    i = np.arange(samples)
+    pulse = 100 * np.sin(np.pi * np.clip((i - samples // 2) / width, 0, 1))
+    path = tmp_path / "a.csv"
+    rows = "".join(f"{k * step:.9f},{g:.3f}\n" for k, g in enumerate(pulse))
+    path.write_text("Time,Accel (g)\n" + rows)
+    if answer is None:
+        with pytest.raises(WaveformUnreadable, match="--time-unit"):
+            read_waveform(path)
+    else:
+        assert read_waveform(path).sample_rate_hz == pytest.approx(answer, rel=1e-6)
+
+
+def test_stamps_too_coarse_to_tell_the_rate(tmp_path):
+    """Two steps of a clock of 1 ms leave the rate open; the preamble settles it if it agrees."""
+    path = tmp_path / "a.csv"
+    rows = lines(lambda i, t, a: f"{int(i / FS * 1000) / 1000:.3f},{a:.3f}")
+    path.write_text("Time (s),Accel (g)\n" + rows)
+    with pytest.raises(WaveformUnreadable, match=r"too coarse.* --sample-rate-hz"):
+        read_waveform(path)
+    path.write_text("Sample rate: 150 kHz\nTime (s),Accel (g)\n" + rows)
+    w = read_waveform(path)
+    assert w.sample_rate_hz == FS
+    assert "too coarse" in w.inferred["sample rate"]
+
+
+def test_a_frame_with_stamps(tmp_path):
+    stamps = pd.Timestamp("2026-01-02T10:00:00", tz="UTC") + pd.to_timedelta(
+        np.round(np.arange(N) / FS * 1e9).astype(int), unit="ns"
+    )
+    w = waveform_from_table(pd.DataFrame({"stamp": stamps, "Accel (g)": ACCELERATION_G}))
+    assert np.array_equal(w.acceleration_g, ACCELERATION_G)
+    assert w.sample_rate_hz == pytest.approx(FS, rel=1e-6)
 
 
 def test_options_override_what_the_file_says(tmp_path):

@@ -15,6 +15,7 @@ from durability.vocabulary import HEIGHT_TOLERANCE
 
 if TYPE_CHECKING:
     from durability.pulse.edges import Pulse
+    from durability.pulse.hum import Hum
     from durability.pulse.impact import Event, Quiet
     from durability.records import FloatArray, LaterImpact, LowPass
 
@@ -30,6 +31,7 @@ def no_impact(record_g: FloatArray) -> PulseFlag:
 def flags(
     *,
     record_g: FloatArray,
+    step_g: float,
     flat_top: FlatTop | None,
     pulse: Pulse,
     before: Quiet | None,
@@ -44,7 +46,9 @@ def flags(
     Parameters
     ----------
     record_g : ndarray of shape (n_samples,)
-        As read.
+        As read, without hum.
+    step_g : float
+        Step of the recorder.
     flat_top : FlatTop or None
         Of the first impact.
     pulse : Pulse
@@ -59,7 +63,7 @@ def flags(
     found = (
         _clipped(flat_top),
         _over_range(pulse, full_scale_g),
-        _zero_shift(record_g, pulse, before, after),
+        _zero_shift(record_g, step_g, pulse, before, after),
         _under_sampled(pulse),
         _second_impact(pulse, later),
         _velocity_implausible(velocity_ratio, orientation),
@@ -136,13 +140,17 @@ def _over_range(pulse: Pulse, full_scale_g: float | None) -> PulseFlag | None:
 
 
 def _zero_shift(
-    record_g: FloatArray, pulse: Pulse, before: Quiet | None, after: Quiet | None
+    record_g: FloatArray, step_g: float, pulse: Pulse, before: Quiet | None, after: Quiet | None
 ) -> PulseFlag | None:
     if before is None or after is None:
         return None
     shift = after.level_g - before.level_g
-    allowed = max(limit.ZERO_SHIFT_FRACTION * pulse.peak_g, limit.ZERO_SHIFT_MIN_G)
+    # Without noise to carry it, a level is known to half a step.
+    coarse_g = step_g if min(before.noise_g, after.noise_g) < 0.5 * step_g else 0.0
+    allowed = max(limit.ZERO_SHIFT_FRACTION * pulse.peak_g, limit.ZERO_SHIFT_MIN_G, 1.01 * coarse_g)
     if abs(shift) <= allowed:
+        return None
+    if abs(_step_beside_drift(record_g, pulse, before, after)) <= allowed:
         return None
     # Ringing and rolling swing about the old baseline; a shift stays on one side of it.
     quarters = np.array_split(record_g[-after.samples :], 4)
@@ -151,6 +159,27 @@ def _zero_shift(
         return None
     words = f"zero shift: the baseline moved by {shift:.3g} g, more than {allowed:.3g} g"
     return PulseFlag("zero_shift", shift, allowed, words, voids=True)
+
+
+def _step_beside_drift(record_g: FloatArray, pulse: Pulse, before: Quiet, after: Quiet) -> float:
+    """How far the baseline moved at the impact, when it drifts alike before and after.
+
+    Least squares over both quiet stretches: a level each, one slope.
+    """
+    stop = max(int(pulse.rise - 0.75 * pulse.duration), 1)
+    stretches = [(0, stop), (record_g.size - after.samples, record_g.size)]
+    slopes = weights = 0.0
+    middles, levels = [], []
+    for start, end in stretches:
+        index = np.arange(start, end, dtype=np.float64)
+        values = record_g[start:end]
+        middles.append(index.mean())
+        levels.append(values.mean())
+        index -= index.mean()
+        slopes += float(np.sum(index * values))
+        weights += float(np.sum(index**2))
+    drift = slopes / weights * (middles[1] - middles[0]) if weights > 0.0 else 0.0
+    return float(levels[1] - levels[0] - drift)
 
 
 def _under_sampled(pulse: Pulse) -> PulseFlag | None:
@@ -214,6 +243,7 @@ def notes(
     flat_top: FlatTop | None,
     fall: tuple[float, float] | None,
     drop_height_mm: float | None,
+    hum: Hum | None,
 ) -> tuple[str, ...]:
     """Doubts that do not void a record, one sentence each."""
     said = []
@@ -270,4 +300,6 @@ def notes(
         said.append(
             "flat top read as a trapezoid: the record has no noise that could tell it from a limit"
         )
+    if hum is not None:
+        said.append(f"mains hum of {hum.frequency_hz:.0f} Hz, {hum.amplitude_g:.3g} g, taken off")
     return tuple(said)

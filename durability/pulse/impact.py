@@ -45,6 +45,8 @@ class Quiet:
     """Standard deviation."""
     jitter_g: float
     """Standard deviation as told by the step from sample to sample: free of hum and drift."""
+    wander_g: float
+    """Half of what the mean moves between its halves: hum and drift that are left."""
     samples: int
 
 
@@ -56,14 +58,22 @@ def recorder_step_g(values_g: FloatArray) -> float:
     return float(steps.min()) if steps.size else 0.0
 
 
-def find_first_impact(record_g: FloatArray) -> Event | None:
-    """Extent of the first impact, or None when nothing stands clear of the record's own noise.
+def find_first_event(record_g: FloatArray) -> tuple[Event | None, bool]:
+    """Extent of what may be the first impact, and whether it stands clear of the rest.
 
     Parameters
     ----------
     record_g : ndarray of shape (n_samples,)
         Unfiltered acceleration in g.
+
+    Returns
+    -------
+    event : Event or None
+        None where all is too small for an impact.
+    clear : bool
+        Whether it is more than the record's own noise, hum and drift.
     """
+    record_g, noise_g = _first_look(record_g)
     head = record_g[:_HEAD_SAMPLES]
     # A record that begins in its impact has its quiet elsewhere.
     begins_quiet = np.ptp(head) < limit.FIRST_IMPACT_FRACTION * np.ptp(record_g)
@@ -71,34 +81,62 @@ def find_first_impact(record_g: FloatArray) -> Event | None:
     size = np.abs(rough)
     largest = float(size.max())
     if largest < limit.MIN_IMPACT_G:
-        return None
-    jitter = 1.4826 * float(np.median(np.abs(np.diff(record_g)))) / np.sqrt(2.0)
+        return None, False
+    swing = limit.CLEAR_OF_SWING * _spread(record_g)
     level = max(
         limit.FIRST_IMPACT_FRACTION * largest,
-        min(6.0 * jitter, 0.5 * largest),
+        min(max(6.0 * noise_g, swing), 0.5 * largest),
     )
     above = size >= level
     # One sample alone is a spike, unless the record has nothing better.
     pairs = np.flatnonzero(above[:-1] & above[1:])
     first = int(pairs[0]) if pairs.size else int(np.argmax(above))
-    if not _stands_clear(record_g, largest, first):
-        return None
-
+    clear = _stands_clear(record_g, largest, first)
     event = _extent(rough, first)
     onset = event.start
-    for _ in range(5):
-        # A higher lobe right behind the first belongs to the same impact.
-        behind = size[event.stop : event.stop + event.width + 1]
-        if not behind.size or behind.max() <= 1.05 * size[event.peak]:
+    reach = event.width + 1
+    while reach < 2 * rough.size:
+        # A higher lobe right behind the first belongs to the same impact: closer than either lasts.
+        behind = size[event.stop : event.stop + reach]
+        reach *= 2
+        if behind.size and behind.max() > 1.05 * size[event.peak]:
+            lobe = _extent(rough, event.stop + int(np.argmax(behind)))
+            if lobe.start - event.stop <= max(event.width, lobe.width):
+                event = lobe
+                reach = event.width + 1
+    return replace(event, onset=onset), clear
+
+
+def _first_look(record_g: FloatArray) -> tuple[FloatArray, float]:
+    """The record, averaged over as few samples as make its impact stand clear, and its noise."""
+    sums = np.concatenate(([0.0], np.cumsum(record_g - record_g[0])))
+    best, clearest = (record_g, 0.0), 0.0
+    for span in (1, 3, 5, 9, 17, 33, 65, 129):
+        if span > record_g.size // limit.LOOK_SPANS_PER_RECORD:
             break
-        event = _extent(rough, event.stop + int(np.argmax(behind)))
-    return replace(event, onset=onset)
+        looked_at = record_g
+        if span > 1:
+            means = (sums[span:] - sums[:-span]) / span + record_g[0]
+            looked_at = np.pad(means, span // 2, mode="edge")
+        size = np.abs(looked_at - np.median(looked_at))
+        noise = 1.4826 * float(np.median(np.abs(np.diff(looked_at[::span])))) / np.sqrt(2.0)
+        if noise * limit.CLEAR_OF_NOISE <= float(size.max()):
+            return looked_at, noise
+        clear = float(size.max()) / noise
+        if clear < clearest:
+            break
+        best, clearest = (looked_at, noise), clear
+    return best
+
+
+def _spread(values_g: FloatArray) -> float:
+    """Standard deviation of normal values, however few others lie far off."""
+    return 1.4826 * float(np.median(np.abs(values_g - np.median(values_g))))
 
 
 def _stands_clear(record_g: FloatArray, largest: float, first: int) -> bool:
     """Whether the largest excursion is more than noise, hum or drift of the whole record."""
-    middle = np.median(record_g)
-    spread = 1.4826 * float(np.median(np.abs(record_g - middle)))
+    spread = _spread(record_g)
     # Where more than half the samples sit on one step, noise may still be 0.74 of it.
     least = 0.75 * recorder_step_g(record_g)
     # Gravity comes and goes with the fall: it may add to the noise, and is no impact.
@@ -108,7 +146,9 @@ def _stands_clear(record_g: FloatArray, largest: float, first: int) -> bool:
     before = record_g[:first]
     if before.size < max(record_g.size // 20, _HEAD_SAMPLES):
         return False
-    silence = max(float(before.std()), least)
+    # A drift has none: its quarters climb.
+    climb = float(np.ptp([quarter.mean() for quarter in np.array_split(before, 4)]))
+    silence = max(float(before.std()), climb, least)
     return largest >= limit.GRAVITY_G + limit.MIN_IMPACT_OVER_NOISE * silence
 
 
@@ -156,10 +196,11 @@ def quiet_after(record_g: FloatArray, event: Event) -> Quiet | None:
 
 def _quiet(stretch_g: FloatArray) -> Quiet:
     ordered = np.sort(stretch_g)
-    quarter = ordered.size // 4
+    quarter, half = ordered.size // 4, ordered.size // 2
     return Quiet(
         level_g=float(ordered[quarter : ordered.size - quarter].mean()),
         noise_g=float(stretch_g.std()),
         jitter_g=float(np.sqrt(np.mean(np.diff(stretch_g) ** 2) / 2.0)),
+        wander_g=0.5 * abs(float(stretch_g[:half].mean() - stretch_g[half:].mean())),
         samples=stretch_g.size,
     )

@@ -13,10 +13,11 @@ from durability.pulse import doubts
 from durability.pulse import thresholds as limit
 from durability.pulse.edges import Pulse, pulse_around, rise_samples
 from durability.pulse.fall import find_fall
+from durability.pulse.hum import find_hum
 from durability.pulse.impact import (
     Event,
     Quiet,
-    find_first_impact,
+    find_first_event,
     quiet_after,
     quiet_before,
     recorder_step_g,
@@ -35,7 +36,7 @@ from durability.units import STANDARD_GRAVITY_M_S2, impact_velocity_m_s
 if TYPE_CHECKING:
     from durability.records import FloatArray
 
-METHOD = "pulse 1"
+METHOD = "pulse 2"
 """Name and version of the way measures are taken; goes up when a number could change."""
 
 
@@ -55,9 +56,12 @@ def measure_pulse(
     """Peak, duration and velocity change of the first impact, and the doubts about them.
 
     The baseline is the last quiet stretch before the impact: of a DC-coupled sensor, the fall.
+    Mains hum is taken off where it is there before the impact too, and told.
     Peak and duration are taken after a zero-phase low-pass. By default its cut-off is the lowest
     of a ladder that takes nothing off the pulse but noise; it is derived from each pulse and
-    named in the answer. Velocity change is the integral of the unfiltered pulse, so that it does
+    named in the answer, and the peak is that of the curve through the filtered samples, free of
+    what noise adds to the largest of them. Through a filter that was asked for, the peak is the
+    largest sample. Velocity change is the integral of the unfiltered pulse, so that it does
     not hang on the filter.
 
     Parameters
@@ -98,13 +102,18 @@ def measure_pulse(
     record_g = np.ascontiguousarray(acceleration_g, dtype=np.float64)
     _refuse_unusable(record_g, sample_rate_hz, low_pass_hz, channel_class)
 
-    event = find_first_impact(record_g)
-    if event is None:
-        return _nothing(record_g, sample_rate_hz)
+    as_read_g = record_g
+    event, clear = find_first_event(record_g)
+    hum = find_hum(record_g, sample_rate_hz, event) if event is not None else None
+    if hum is not None:
+        record_g = record_g - hum.record_g
+        event, clear = find_first_event(record_g)
+    if event is None or not clear:
+        return _nothing(as_read_g, sample_rate_hz)
     before = quiet_before(record_g, event)
     after = quiet_after(record_g, event)
-    baseline = before or after or Quiet(0.0, 0.0, 0.0, 0)
-    step_g = recorder_step_g(record_g)
+    baseline = before or after or Quiet(0.0, 0.0, 0.0, 0.0, 0)
+    step_g = recorder_step_g(as_read_g)
     jitter_g = max(baseline.jitter_g, step_g / np.sqrt(12.0))
     signal_g = event.polarity * (record_g - baseline.level_g)
     if signal_g[event.peak] < limit.MIN_IMPACT_G:
@@ -112,7 +121,11 @@ def measure_pulse(
 
     own = _own_low_pass(signal_g, sample_rate_hz, event, jitter_g)
     own_g = low_pass(signal_g, sample_rate_hz, own.cutoff_hz) if own.cutoff_hz else signal_g
-    own_pulse = pulse_around(own_g, event)
+    left_g = jitter_g
+    if own.cutoff_hz is not None:
+        gain = squared_gain(4096, sample_rate_hz, own.cutoff_hz)
+        left_g *= float(np.sqrt(np.mean(gain**2)))
+    own_pulse = pulse_around(own_g, event, left_g)
     chosen, filtered_g, pulse = own, own_g, own_pulse
     given = _given_low_pass(low_pass_hz, channel_class, channel_class_standard)
     if given is not None and given.cutoff_hz is not None:
@@ -128,10 +141,11 @@ def measure_pulse(
     fall = None
     if step_g <= limit.FALL_RECORDER_STEP_G:
         fall = find_fall(record_g, event, own_pulse, baseline.jitter_g, sample_rate_hz)
-    later = _later_impacts(own_g, own_pulse, baseline.noise_g, sample_rate_hz)
-    flat_top = doubts.find_flat_top(record_g, step_g, event, own_pulse, baseline)
+    later = _later_impacts(own_g, own_pulse, left_g, sample_rate_hz)
+    flat_top = doubts.find_flat_top(as_read_g, step_g, event, own_pulse, baseline)
     flags = doubts.flags(
         record_g=record_g,
+        step_g=step_g,
         flat_top=flat_top,
         pulse=own_pulse,
         before=before,
@@ -154,13 +168,20 @@ def measure_pulse(
         flat_top=flat_top,
         fall=fall,
         drop_height_mm=drop_height_mm,
+        hum=hum,
     )
     known = not any(flag.name in ("clipped", "over_range", "under_sampled") for flag in flags)
-    window = velocity_to - velocity_from
     peak_u = duration_u = velocity_u = None
     if known and baseline.samples and pulse.is_whole:
         peak_u, duration_u, velocity_u = standard_uncertainties(
-            filtered_g, pulse, baseline, step_g, sample_rate_hz, chosen, window
+            filtered_g,
+            pulse,
+            baseline,
+            step_g,
+            sample_rate_hz,
+            chosen,
+            (velocity_from, velocity_to),
+            by_curve=chosen is own,
         )
     peak_at = slice(event.start, event.stop)
     return PulseMeasures(
@@ -280,14 +301,26 @@ def _own_low_pass(
             np.mean((1.0 - squared_gain(near_g.size, sample_rate_hz, cutoff_hz)) ** 2)
         )
         allowed = max(
-            noise_square * (1.0 + limit.REMOVED_NOISE_SIGMAS * np.sqrt(2.0 / span)),
+            noise_square * _largest_mean_square(span),
             (limit.REMOVED_FRACTION_ALLOWED * peak_g) ** 2,
         )
-        if mean_square.max() <= allowed:
+        # A sharp top loses most within a quarter of that period.
+        about = max(span // 4, 1)
+        first = max(pulse.peak - about // 2, 0)
+        lost = abs(float((near_g - passed)[first : first + about].mean()))
+        by_noise = limit.REMOVED_NOISE_SIGMAS * np.sqrt(noise_square / about)
+        top_is_kept = lost <= max(by_noise, limit.REMOVED_FRACTION_ALLOWED * peak_g)
+        if top_is_kept and mean_square.max() <= allowed:
             reason = f"{number:g} / duration: the lowest that takes only noise off the pulse"
             return LowPass("zero-phase Butterworth", cutoff_hz, 4, PADDING, reason, derived=True)
     reason = "none: each cut-off that would lower the noise would change the pulse"
     return LowPass("none", None, 0, "none", reason)
+
+
+def _largest_mean_square(values: int) -> float:
+    """Most that the mean square of so many standard normal values is by chance."""
+    part = 2.0 / (9.0 * values)
+    return float((1.0 - part + limit.REMOVED_NOISE_SIGMAS * np.sqrt(part)) ** 3)
 
 
 def _spread(event: Event, sample_rate_hz: float, cutoff_hz: float) -> Event:

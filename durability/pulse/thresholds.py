@@ -22,10 +22,21 @@ MIN_IMPACT_OVER_NOISE = 8.0
 """Standard deviations of the record's own noise that an impact must reach. The largest of two
 million normal values stays below 5.3; at 8 the peak is known to no better than an eighth."""
 
+CLEAR_OF_NOISE = 40.0
+"""Standard deviations of noise at which an impact is looked for in the record as it is; a noisier
+one is averaged until it is as clear, for a first look only …"""
+
+LOOK_SPANS_PER_RECORD = 50
+"""… over at most this part of the record."""
+
 FIRST_IMPACT_FRACTION = 0.20
 """The first impact is the first event to reach this fraction of the record's largest. Lower, and
 the bump of a release hook counts as an impact; higher, and a soft first hit before a hard slap
 down would be passed over."""
+
+CLEAR_OF_SWING = 3.0
+"""Robust standard deviations of the whole record that the first event must exceed as well, up to
+half the largest: hum swings by 1.9 about a level taken at its crest."""
 
 CREEP_FRACTION = 0.002
 """Rise of the record over the stretch before the impact, of the peak, above which the stretch is
@@ -37,6 +48,36 @@ CREEP_SIGMAS = 4.0
 EVENT_FRACTION = 0.30
 """Level, of an event's own peak, between which its extent is taken for a first look: well above
 the noise of any record in which an impact is found, well below any peak."""
+
+# ------------------------------------------------------------------------ mains hum
+
+MAINS_HZ = (50.0, 60.0)
+"""Frequencies of the world's mains."""
+
+MIN_HUM_LEAD_S = 5e-3
+"""Shortest stretch before the impact, a quarter of a period, that tells hum from drift."""
+
+MIN_HUM_FRACTION = 0.001
+"""Amplitude of hum, over the peak, that is worth taking off: a twentieth of the accuracy asked."""
+
+HUM_LEAVES_AT_MOST = 0.5
+"""Share of the variance that hum may leave unexplained …"""
+
+HUM_FREE_OF_RINGING = 10.0
+"""… more than so many durations from the end of the impact."""
+
+# ------------------------------------------------------------------------ peak
+
+TOP_SIGMAS = 6.0
+"""Samples less than so many standard deviations of noise below the largest may be the top: the
+largest of thousands stands out by 3.5, the lowest of a dozen by 2."""
+
+ROUND_TOP_FRACTION = 0.85
+"""Neighbours of the largest sample above this fraction of it lie on a round top: those of a
+half-sine of 10 samples do, wherever its top falls between them."""
+
+CLIFF_FRACTION = 0.5
+"""A sample below this fraction right beside the top lies beyond an edge, as of a saw-tooth."""
 
 # ------------------------------------------------------------------------ default filter
 
@@ -54,9 +95,10 @@ REMOVED_FRACTION_ALLOWED = 0.003
 """A cut-off leaves the pulse alone when what it takes off, as rms over one period of the cut-off
 anywhere in the pulse, is below this fraction of the peak …"""
 
-REMOVED_NOISE_SIGMAS = 3.5
-"""… or no more than noise would give: mean square at most 1 + this many standard deviations of
-the mean square of as many independent normal values."""
+REMOVED_NOISE_SIGMAS = 3.0
+"""… or no more than noise would give: the mean square of as many independent normal values lies
+below it as often as a normal value lies below so many standard deviations (Wilson and Hilferty,
+1931)."""
 
 # ------------------------------------------------------------------------ velocity change
 

@@ -23,16 +23,20 @@ def standard_uncertainties(
     step_g: float,
     sample_rate_hz: float,
     filter_: LowPass,
-    window: float,
+    window: tuple[float, float],
+    *,
+    by_curve: bool,
 ) -> tuple[float, float, float]:
     """Standard uncertainty of peak, g, duration, ms, and velocity change, m/s.
 
-    From white noise through the filter, the largest of which the peak picks where the top is flat;
-    the scatter of the baseline; the recorder's step where the noise is too small to average it out;
-    the peak that may lie between two samples, and an edge too; and what a default filter may do
-    unnoticed to a sharp top and to the duration. What a filter that was asked for does is no
-    uncertainty: it is part of what is measured. Bounds are taken as rectangular. First-order
-    propagation (JCGM 100:2008, 5.1.2).
+    From white noise through the filter: the largest of it, which the largest sample picks where
+    the top is flat, or what a parabola ``by_curve`` through the samples misses of a sharp top; the
+    scatter and the wander of the baseline; the recorder's step where the noise is too small to
+    average it out; the peak that may lie between two samples, and an edge too; what a default
+    filter may do unnoticed to a sharp top and to the duration; and a tail behind the ``window`` of
+    the integral, as high as the record there and as long as the window reaches beyond the
+    pulse. What a filter that was asked for does is no uncertainty: it is part of what is measured.
+    Bounds are taken as rectangular. First-order propagation (JCGM 100:2008, 5.1.2).
     """
     rectangular = 1.0 / np.sqrt(3.0)
     gain = np.ones(1)
@@ -40,10 +44,14 @@ def standard_uncertainties(
         gain = squared_gain(4096, sample_rate_hz, filter_.cutoff_hz)
     noise_g = float(np.sqrt(np.mean(gain**2))) * baseline.jitter_g
     steps_g = 0.5 * step_g * rectangular if baseline.noise_g < 0.5 * step_g else 0.0
-    level_g = float(np.hypot(baseline.noise_g / np.sqrt(baseline.samples), steps_g))
+    scatter_g = baseline.noise_g / np.sqrt(baseline.samples)
+    level_g = float(np.sqrt(scatter_g**2 + baseline.wander_g**2 + steps_g**2))
     inside = filtered_g[int(pulse.rise) : int(np.ceil(pulse.fall)) + 1]
     at_top = np.count_nonzero(inside > pulse.peak_g - 2.0 * noise_g) * float(np.mean(gain**2))
     picked_g = noise_g * float(np.sqrt(2.0 * np.log(max(at_top, 1.0))))
+    if by_curve:
+        # Best parabola through a wedge: 3/16 of its depth off at the tip.
+        picked_g = 3.0 / 16.0 * limit.TOP_SIGMAS * noise_g
     neighbours = filtered_g[[max(pulse.peak - 1, 0), min(pulse.peak + 1, filtered_g.size - 1)]]
     between_g = pulse.peak_g - float(neighbours.max())
     rounded_g = shifted = 0.0
@@ -61,9 +69,11 @@ def standard_uncertainties(
     # An edge that falls within one sample is known to that sample; a slow one much better.
     within = jump_g / pulse.peak_g / np.sqrt(12.0)
     duration = float(np.sqrt(edges**2 + common**2 + within**2 + shifted**2))
-    velocity = float(
-        np.sqrt(baseline.jitter_g**2 * window + (level_g * window) ** 2 + jump_g**2 / 12.0)
-    )
+    length = window[1] - window[0]
+    behind_g = max(float(filtered_g[min(round(window[1]), filtered_g.size - 1)]), 0.0)
+    tail = rectangular * behind_g * limit.INTEGRATE_AFTER_DURATIONS * pulse.duration
+    white = baseline.jitter_g**2 * length
+    velocity = float(np.sqrt(white + (level_g * length) ** 2 + jump_g**2 / 12.0 + tail**2))
     return (
         peak_g,
         1000.0 * duration / sample_rate_hz,

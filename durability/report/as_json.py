@@ -359,6 +359,7 @@ def waveform_import(result: WaveformImport) -> dict[str, Any]:
         "drops": [measured_file(each) for each in result.drops],
         "duplicate_files": [asdict(each) for each in result.duplicates],
         "not_judged": result.not_judged,
+        "remarks": result.remarks,
     }
 
 
@@ -383,6 +384,7 @@ def explained(result: WaveformImport) -> dict[str, Any]:
             for each in result.drops
         ],
         "not_judged": result.not_judged,
+        "remarks": result.remarks,
     }
 
 

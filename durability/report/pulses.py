@@ -63,6 +63,8 @@ def imported(result: WaveformImport) -> None:
         say(words)
     for words in result.not_judged:
         say(f"not judged: {words}")
+    for words in result.remarks:
+        say(words)
     for twice in result.duplicates[:SHOWN_FILES]:
         say(f"{twice.file}: there already, drop {twice.drop_number} of {twice.series}")
 
@@ -114,6 +116,8 @@ def explained(result: WaveformImport) -> None:
         )
     for words in result.not_judged:
         say(f"not judged: {words}")
+    for words in result.remarks:
+        say(words)
 
 
 def remeasured(result: Remeasurement) -> None:

@@ -22,7 +22,7 @@ from durability.errors import (
 )
 from durability.intake.hand_entry import typed_time
 from durability.intake.waveforms import CrossChannel, read_waveform
-from durability.intake.waveforms.folder import record_files, sha256_of
+from durability.intake.waveforms.folder import endings, record_files, sha256_of
 from durability.pulse import ChannelClassStandard, measure_pulse
 from durability.records import Rejection
 from durability.results import FileTwice, ImportCount, MeasuredFile, WaveformImport
@@ -35,7 +35,8 @@ from durability.workflow.calibration import calibration_notes, calibration_on
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:
-    from durability.intake.waveforms.reading import TimeUnit, ValueUnit
+    from durability.intake.waveforms.reading import TimeUnit
+    from durability.intake.waveforms.scale import ValueUnit
     from durability.records import PulseMeasures, Waveform
 
 OLDEST_RECORD = date(1990, 1, 1)
@@ -552,7 +553,8 @@ def explain_waveforms(
         with database.reading(session.store) as connection:
             rig = find_rig(connection, series)
     drops, rejections = [], []
-    for path in record_files(paths):
+    files, left_alone = record_files(paths)
+    for path in files:
         try:
             drops.append(read_and_measure(path, rig, options)[1])
         except WaveformUnreadable as fault:
@@ -565,7 +567,8 @@ def explain_waveforms(
         rejects_file=None,
         rejections=tuple(rejections),
     )
-    return WaveformImport(count, tuple(drops), (), not_judged(rig, options))
+    remarks = _remarks(drops, left_alone)
+    return WaveformImport(count, tuple(drops), (), not_judged(rig, options), remarks)
 
 
 def import_waveforms(
@@ -617,7 +620,7 @@ def import_waveforms(
         The series is unknown or closed.
     """
     options = options or RecordOptions()
-    files = record_files(paths)
+    files, left_alone = record_files(paths)
     with database.reading(session.store) as connection:
         rig = find_rig(connection, series)
         taken = fetch_taken(connection)
@@ -684,7 +687,31 @@ def import_waveforms(
         rejects_file=rejects_file,
         rejections=tuple(rejections),
     )
-    return WaveformImport(count, tuple(drops), tuple(duplicates), not_judged(rig, options))
+    return WaveformImport(
+        count,
+        tuple(drops),
+        tuple(duplicates),
+        not_judged(rig, options),
+        _remarks(drops, left_alone),
+    )
+
+
+def _remarks(drops: Sequence[MeasuredFile], left_alone: Sequence[Path]) -> tuple[str, ...]:
+    """What was assumed of the files, and which were left alone."""
+    remarks = []
+    assumed = [drop.file for drop in drops if "assumed" in drop.inferred.get("units", "")]
+    if assumed:
+        more = f" and {len(assumed) - 1} more" if len(assumed) > 1 else ""
+        remarks.append(
+            f"assumed: readings in g, since the heading says acceleration without a unit, in"
+            f" {assumed[0]}{more} (--units)"
+        )
+    if left_alone:
+        remarks.append(
+            f"left alone, since they hold no rows of numbers: {endings(left_alone)}; name a file"
+            " outright to have it read"
+        )
+    return tuple(remarks)
 
 
 def not_judged(rig: Mapping[str, Any], options: RecordOptions) -> tuple[str, ...]:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import re
+from collections import Counter
 from collections.abc import Iterable
+from functools import lru_cache
 from pathlib import Path
 
 from durability.errors import UnusableCall
-from durability.intake.waveforms.reading import MAX_FILE_BYTES
+from durability.intake.waveforms.reading import MAX_FILE_BYTES, begins_as_record
 
 RECORD_ENDINGS = (
     ".csv",
@@ -22,13 +24,14 @@ RECORD_ENDINGS = (
     ".npz",
     ".parquet",
 )
-"""Endings of exported records, each also with .gz behind it. A file named outright is read
-whatever its ending; only from a folder others are left aside."""
+"""Endings of exported records, each also with .gz behind it. In a folder, a file of another ending
+is a record if it holds rows of numbers; a file named outright is read whatever it is."""
 
 _CHUNK_BYTES = 1 << 20
+_HEAD_BYTES = 1 << 16
 
 
-def record_files(paths: Iterable[Path]) -> list[Path]:
+def record_files(paths: Iterable[Path]) -> tuple[list[Path], list[Path]]:
     """Files in the order given, each folder replaced by its records in natural order of names.
 
     Parameters
@@ -38,8 +41,11 @@ def record_files(paths: Iterable[Path]) -> list[Path]:
 
     Returns
     -------
-    list of Path
+    records : list of Path
         Each file once.
+    left_alone : list of Path
+        Files of the folders that are no records; hidden files and lists of refused files are not
+        spoken of.
 
     Raises
     ------
@@ -47,20 +53,37 @@ def record_files(paths: Iterable[Path]) -> list[Path]:
         A path leads nowhere, or a folder holds no record.
     """
     found: list[Path] = []
+    left_alone: list[Path] = []
     for path in paths:
         if path.is_dir():
             files = records_in(path)
+            others = [each for each in _visible_files(path) if each not in set(files)]
             if not files:
+                seen = f" (but {endings(others)})" if others else ""
                 raise UnusableCall(
-                    f"{path}: no record in this folder; files ending in"
-                    f" {', '.join(RECORD_ENDINGS)} are taken, also with .gz"
+                    f"{path}: no record in this folder{seen}; files ending in"
+                    f" {', '.join(RECORD_ENDINGS)} are taken, also with .gz, and others that hold"
+                    " rows of numbers"
                 )
             found += files
+            left_alone += others
         elif not path.is_file():
             raise UnusableCall(f"{path}: no such file or folder")
         else:
             found.append(path)
-    return list(dict.fromkeys(found))
+    return list(dict.fromkeys(found)), left_alone
+
+
+def endings(paths: Iterable[Path]) -> str:
+    """How many files of which endings, in words: "2 .md, 1 without ending".
+
+    Parameters
+    ----------
+    paths : iterable of Path
+        The files.
+    """
+    counts = Counter(path.suffix.lower() or "without ending" for path in paths)
+    return ", ".join(f"{count} {ending}" for ending, count in sorted(counts.items()))
 
 
 def records_in(folder: Path) -> list[Path]:
@@ -77,16 +100,39 @@ def records_in(folder: Path) -> list[Path]:
         Hidden files and lists of refused files are left out.
     """
     return sorted(
-        (path for path in folder.iterdir() if _is_record(path) and path.is_file()),
+        (path for path in _visible_files(folder) if _is_record(path)),
         key=lambda path: natural_order(path.name),
     )
 
 
+def _visible_files(folder: Path) -> list[Path]:
+    return [
+        path
+        for path in folder.iterdir()
+        if not path.name.startswith((".", "~"))
+        and not re.search(r"\.rejects(-\d+)?\.csv$", path.name.lower())
+        and path.is_file()
+    ]
+
+
 def _is_record(path: Path) -> bool:
-    name = path.name.lower()
-    if name.startswith((".", "~")) or re.search(r"\.rejects(-\d+)?\.csv$", name):
+    if path.name.lower().removesuffix(".gz").endswith(RECORD_ENDINGS):
+        return True
+    try:
+        found = path.stat()
+    except OSError:
         return False
-    return name.removesuffix(".gz").endswith(RECORD_ENDINGS)
+    return _holds_numbers(path, found.st_size, found.st_mtime_ns)
+
+
+@lru_cache(maxsize=1024)
+def _holds_numbers(path: Path, size: int, changed_ns: int) -> bool:
+    """Whether a file begins as a record; looked at once as long as it does not change."""
+    try:
+        with path.open("rb") as file:
+            return begins_as_record(file.read(_HEAD_BYTES))
+    except OSError:
+        return False
 
 
 def natural_order(name: str) -> list[tuple[int, int, str]]:

@@ -13,18 +13,20 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 import numpy as np
 
 from durability.errors import WaveformUnreadable
+from durability.intake.waveforms.layout import is_table, split_line
+from durability.intake.waveforms.preamble import Preamble
 from durability.intake.waveforms.recorded import recorded_at
+from durability.intake.waveforms.rows import wide_lines
+from durability.intake.waveforms.scale import (
+    ValueUnit,
+    choose_channel,
+    listed_channels,
+    named_channel,
+    to_g,
+)
 from durability.intake.waveforms.table import Table, from_arrays
 from durability.intake.waveforms.text import read_text
-from durability.intake.waveforms.timebase import find_time_base
-from durability.intake.waveforms.words import (
-    VALUE_UNITS,
-    Preamble,
-    Unit,
-    names_acceleration,
-    plain,
-    value_unit,
-)
+from durability.intake.waveforms.timebase import find_time_base, time_columns
 from durability.records import CrossRecord, Waveform
 
 if TYPE_CHECKING:
@@ -41,7 +43,6 @@ MIN_SAMPLES = 8
 
 _CHUNK_BYTES = 1 << 20
 
-ValueUnit = Literal["g", "m/s2", "V", "mV"]
 TimeUnit = Literal["s", "ms", "us", "ns"]
 SensitivityAt = Callable[[str | None], tuple[float, str] | None]
 """Sensitivity in mV/g at the time that a file tells, ISO 8601, if it does; and whose it is."""
@@ -184,6 +185,25 @@ def waveform_from_table(
     )
 
 
+def begins_as_record(head: bytes) -> bool:
+    """Whether a file's first bytes are those of a table of numbers.
+
+    Parameters
+    ----------
+    head : bytes
+        Enough to hold a preamble and some rows of data.
+    """
+    if head[:2] == b"\x1f\x8b":
+        head = zlib.decompressobj(wbits=31).decompress(head, len(head))
+    if head[:4] == b"PAR1" or head[:6] == b"\x93NUMPY":
+        return True
+    try:
+        text = _decoded("", head, {}, None)
+        return bool(wide_lines(text, split_line)) or is_table(text)
+    except WaveformUnreadable:
+        return False
+
+
 # ------------------------------------------------------------------------------------- bytes
 
 
@@ -200,6 +220,8 @@ def _bytes_of(path: Path) -> tuple[bytes, str]:
         if size > MAX_FILE_BYTES:
             raise _too_large(path.name, size)
         content = path.read_bytes()
+        if path.stat().st_size != size:
+            raise WaveformUnreadable(f"{path.name}: still being written; wait until it is complete")
     except OSError as fault:
         reason = fault.strerror or str(fault)
         raise WaveformUnreadable(f"{path}: {reason}; a readable file is needed") from fault
@@ -314,6 +336,10 @@ def _numpy_table(name: str, content: bytes, inferred: dict[str, str]) -> Table:
             size = sum(member.file_size for member in loaded.zip.infolist())
             if size > MAX_FILE_BYTES:
                 raise _too_large(f"{name} unpacked", size)
+            if not all(member.filename.endswith(".npy") for member in loaded.zip.infolist()):
+                raise WaveformUnreadable(
+                    f"{name}: a workbook or an archive; save the record as CSV, unpacked"
+                )
             named = {key: loaded[key] for key in loaded.files}
     except (ValueError, OSError, EOFError, KeyError, zipfile.BadZipFile) as fault:
         raise WaveformUnreadable(
@@ -322,12 +348,12 @@ def _numpy_table(name: str, content: bytes, inferred: dict[str, str]) -> Table:
     preamble = Preamble()
     arrays: dict[str, FloatArray] = {}
     for key, array in named.items():
+        if key and array.dtype.kind in "US" and array.size > 1:
+            continue
         if array.dtype.names:
             arrays |= {field: _floats(name, array[field]) for field in array.dtype.names}
         elif array.ndim == 0 or array.size == 1:
-            preamble.note(
-                key.replace("_hz", " (Hz)").replace("_s", " (s)"), str(array.reshape(-1)[0])
-            )
+            preamble.note(key, str(array.reshape(-1)[0]))
         elif array.ndim == 1:
             arrays[key] = _floats(name, array)
         elif array.ndim == 2:
@@ -345,11 +371,15 @@ def _floats(name: str, array: np.ndarray) -> FloatArray:
 
 
 def _frame_arrays(name: str, frame: pd.DataFrame) -> dict[str, FloatArray]:
-    arrays = {
-        str(heading): _floats(name, frame[heading].to_numpy())
-        for heading in frame.columns
-        if frame[heading].dtype.kind in "iuf"
-    }
+    arrays: dict[str, FloatArray] = {}
+    for heading in frame.columns:
+        values = frame[heading]
+        if values.dtype.kind == "M":
+            values = values - values.iloc[0] if values.size else values
+        if values.dtype.kind == "m":
+            arrays[f"{heading} (s)"] = values.dt.total_seconds().to_numpy()
+        elif values.dtype.kind in "iuf":
+            arrays[str(heading)] = _floats(name, values.to_numpy())
     _same_length(name, arrays)
     return arrays
 
@@ -377,14 +407,16 @@ def _waveform(
     sample_rate_hz: float | None,
     time_unit: TimeUnit | None,
 ) -> Waveform:
-    base = find_time_base(table, sample_rate_hz, time_unit)
-    across = [_named_channel(table, base.columns, each.name) for each in cross_channels]
-    index = _chosen_channel(table, base.columns, channel, units, across)
+    times, counts = time_columns(table)
+    no_channels = frozenset(times + counts)
+    across = [named_channel(table, no_channels, each.name) for each in cross_channels]
+    index = choose_channel(table, no_channels, channel, units, across)
     if len({index, *across}) <= len(across):
         raise WaveformUnreadable(
             f"{table.file}: a channel is named twice, as the main one or across it; each of"
-            f" {_listed(table, base.columns)} at most once"
+            f" {listed_channels(table, no_channels)} at most once"
         )
+    base = find_time_base(table, times, index, sample_rate_hz, time_unit)
     wanted = [index, *across, *(() if base.time_column is None else (base.time_column,))]
     loaded = table.load(wanted)
     values = loaded[0]
@@ -396,30 +428,50 @@ def _waveform(
     for place, numbers in zip(wanted, loaded, strict=True):
         bad = ~np.isfinite(numbers)
         if bad.any():
+            first = int(np.argmax(bad))
             heading = table.columns[place].heading
+            remedy = "every sample needs one"
+            if first == numbers.size - 1:
+                remedy = "the last row breaks off, the file is cut or still being written"
             raise WaveformUnreadable(
-                f"{table.file}, {table.place(int(np.argmax(bad)))}: no number in {heading!r}; "
-                "every sample needs one"
+                f"{table.file}, {table.place(first)}: no number in {heading!r}; {remedy}"
             )
-    rate_hz, start_s = base.measure(None if base.time_column is None else loaded[-1])
-    table.inferred["sample rate"] = f"{rate_hz:.9g} samples/s" + base.contradiction(rate_hz)
-    sensitivity = _sensitivity(table, mv_per_g)
-    unit, how = _unit_of(table, index, units)
-    factor, applied_mv_per_g = _to_g(table, index, unit, sensitivity)
-    table.inferred["units"] = f"{unit.symbol}, {how}"
-    if applied_mv_per_g is not None and sensitivity is not None:
-        table.inferred["sensitivity"] = f"{applied_mv_per_g:g} mV/g, {sensitivity[1]}"
+    rate_hz, start_s = base.measure(None if base.time_column is None else loaded[-1], values)
+    channels = [i for i in range(len(table.columns)) if i not in no_channels]
+
+    def in_g(
+        place: int, numbers: FloatArray, sensitivity: tuple[float, str] | None
+    ) -> tuple[FloatArray, float | None, dict[str, str]]:
+        return to_g(
+            table,
+            place,
+            numbers,
+            place=(channels.index(place), len(channels)),
+            units=units,
+            sensitivity=sensitivity,
+        )
+
+    sensitivity = mv_per_g(table.preamble.recorded_at) if callable(mv_per_g) else None
+    if isinstance(mv_per_g, float):
+        sensitivity = mv_per_g, "given"
+    acceleration_g, applied_mv_per_g, told = in_g(index, values, sensitivity)
+    table.inferred.update(told)
     column = table.columns[index]
     table.inferred["channel"] = f"{column.heading} (column {index + 1})"
-    cross = tuple(
-        _cross_record(table, place, told, units, sensitivity, numbers)
-        for place, told, numbers in zip(across, cross_channels, loaded[1:], strict=False)
-    )
+    cross = []
+    for at, named, numbers in zip(across, cross_channels, loaded[1:], strict=False):
+        own = None if named.mv_per_g is None else (named.mv_per_g, "given")
+        main = (applied_mv_per_g, "that of the main channel") if applied_mv_per_g else None
+        cross_g, applied, told = in_g(at, numbers, own or main)
+        beside = table.columns[at]
+        words = [f"{beside.heading} (column {at + 1})", *told.values()]
+        table.inferred[f"cross channel {beside.name}"] = ", ".join(words)
+        cross.append(CrossRecord(beside.name, cross_g + 0.0, applied))
     if table.preamble.recorded_at is not None:
         table.inferred["recorded at"] = f"{table.preamble.recorded_at}, from the preamble"
     return Waveform(
         # Adding zero turns minus zero into zero.
-        acceleration_g=values * factor + 0.0,
+        acceleration_g=acceleration_g + 0.0,
         sample_rate_hz=rate_hz,
         start_s=start_s,
         channel=column.name,
@@ -427,144 +479,6 @@ def _waveform(
         file_sha256=sha256,
         recorded_at=table.preamble.recorded_at,
         mv_per_g=applied_mv_per_g,
-        cross=cross,
+        cross=tuple(cross),
         inferred=table.inferred,
     )
-
-
-def _cross_record(
-    table: Table,
-    index: int,
-    told: CrossChannel,
-    units: ValueUnit | None,
-    main: tuple[float, str] | None,
-    values: FloatArray,
-) -> CrossRecord:
-    """One channel across the axis of the impact, and how it was read."""
-    own = None if told.mv_per_g is None else (told.mv_per_g, "given")
-    sensitivity = own or (main and (main[0], "that of the main channel"))
-    unit, how = _unit_of(table, index, units)
-    factor, applied = _to_g(table, index, unit, sensitivity)
-    column = table.columns[index]
-    words = f"{column.heading} (column {index + 1}), {unit.symbol}, {how}"
-    if applied is not None and sensitivity is not None:
-        words += f", {applied:g} mV/g, {sensitivity[1]}"
-    table.inferred[f"cross channel {column.name}"] = words
-    return CrossRecord(column.name, values * factor + 0.0, applied)
-
-
-def _named_channel(table: Table, time_columns: frozenset[int], channel: str) -> int:
-    """The column that a user names, or numbers from 1."""
-    columns = table.columns
-    wanted = plain(channel)
-    named = [
-        i
-        for i, column in enumerate(columns)
-        if wanted.replace(" ", "")
-        in {plain(column.name).replace(" ", ""), plain(column.heading).replace(" ", "")}
-    ]
-    exact = [i for i, column in enumerate(columns) if channel.strip() == column.heading]
-    if len(exact) == 1 or len(named) == 1:
-        return (exact if len(exact) == 1 else named)[0]
-    if channel.strip().isdigit() and 1 <= int(channel) <= len(columns):
-        return int(channel) - 1
-    raise WaveformUnreadable(
-        f"{table.file}: no single channel {channel!r}; it has {_listed(table, time_columns)}"
-    )
-
-
-def _chosen_channel(
-    table: Table,
-    time_columns: frozenset[int],
-    channel: str | None,
-    units: ValueUnit | None,
-    across: Sequence[int],
-) -> int:
-    if channel is not None:
-        return _named_channel(table, time_columns, channel)
-    columns = table.columns
-    candidates = [
-        i
-        for i, column in enumerate(columns)
-        if i not in time_columns
-        and i not in across
-        and (column.unit is None or column.unit.quantity in ("voltage", "acceleration"))
-        and np.isfinite(table.head[:, i]).any()
-    ]
-    accelerations = [
-        i
-        for i in candidates
-        if (unit := columns[i].unit) is not None and unit.quantity == "acceleration"
-    ]
-    if units in ("V", "mV"):
-        accelerations = []
-    # A column in g beside others in V is the only one that can be meant; nothing else is guessed.
-    if len(accelerations) == 1 and all(columns[i].unit is not None for i in candidates):
-        candidates = accelerations
-    if len(candidates) == 1:
-        return candidates[0]
-    if not candidates:
-        raise WaveformUnreadable(
-            f"{table.file}: no column of readings beside the time; one in g, m/s2, V or mV is "
-            "needed"
-        )
-    raise WaveformUnreadable(
-        f"{table.file}: {len(candidates)} channels could be meant; name one of "
-        f"{_listed(table, time_columns)} with --channel"
-    )
-
-
-def _listed(table: Table, time_columns: frozenset[int]) -> str:
-    return ", ".join(
-        repr(column.name) for i, column in enumerate(table.columns) if i not in time_columns
-    )
-
-
-def _unit_of(table: Table, index: int, units: ValueUnit | None) -> tuple[Unit, str]:
-    """Unit of a channel's values, and who says so."""
-    column = table.columns[index]
-    unit: Unit | None
-    if units is not None:
-        unit, how = value_unit(units), "given"
-    elif column.unit is not None:
-        unit, how = column.unit, "from the heading"
-    elif table.preamble.value_unit is not None:
-        unit, how = table.preamble.value_unit, "from the preamble"
-    elif names_acceleration(column.name):
-        unit, how = value_unit("g"), "assumed, since the heading says acceleration without a unit"
-    else:
-        unit, how = None, ""
-    if unit is None or unit.quantity not in ("voltage", "acceleration"):
-        raise WaveformUnreadable(
-            f"{table.file}: no unit of acceleration or voltage for channel {column.name!r}; name "
-            f"one with --units ({', '.join(VALUE_UNITS)})"
-        )
-    return unit, how
-
-
-def _sensitivity(table: Table, mv_per_g: float | SensitivityAt | None) -> tuple[float, str] | None:
-    """Sensitivity in mV/g, and whose it is; None when nobody tells."""
-    if callable(mv_per_g):
-        told = mv_per_g(table.preamble.recorded_at)
-    else:
-        told = None if mv_per_g is None else (mv_per_g, "given")
-    if told is None and table.preamble.mv_per_g is not None:
-        return table.preamble.mv_per_g, "from the preamble"
-    return told
-
-
-def _to_g(
-    table: Table, index: int, unit: Unit, sensitivity: tuple[float, str] | None
-) -> tuple[float, float | None]:
-    """Factor from the values of a channel to g, and the sensitivity in it if they are volts."""
-    if unit.quantity == "acceleration":
-        return unit.factor, None
-    if sensitivity is None:
-        raise WaveformUnreadable(
-            f"{table.file}: channel {table.columns[index].name!r} is in {unit.symbol}; give the "
-            "sensor's sensitivity with --mv-per-g"
-        )
-    mv_per_g, _ = sensitivity
-    if not mv_per_g != 0.0 or not np.isfinite(mv_per_g):
-        raise WaveformUnreadable(f"{table.file}: {mv_per_g:g} mV/g is no sensitivity")
-    return unit.factor * 1000.0 / mv_per_g, mv_per_g

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.intake.waveforms.words import Preamble, Unit, split_unit
+from durability.intake.waveforms.preamble import Preamble
+from durability.intake.waveforms.words import Unit, split_unit
 
 if TYPE_CHECKING:
     from durability.records import FloatArray
@@ -21,6 +22,8 @@ class Column:
     heading: str
     name: str
     unit: Unit | None
+    is_nameless: bool = False
+    """Whether nothing stands above it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +46,9 @@ def column(heading: str, number: int, unit: Unit | None = None) -> Column:
     """A column from what stands above it; a nameless one is called by its number, from 1."""
     name, own_unit = split_unit(heading)
     name = name or f"column {number}"
-    return Column(heading or name, name, unit or own_unit)
+    return Column(
+        heading or name, name, unit or own_unit, is_nameless=heading in ("", f"column {number}")
+    )
 
 
 def from_arrays(

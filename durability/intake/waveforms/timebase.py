@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from durability.errors import WaveformUnreadable
+from durability.intake.waveforms.preamble import PLAUSIBLE_RATES_HZ
 from durability.intake.waveforms.words import TIME_UNITS, Unit, names_index, names_time
 
 if TYPE_CHECKING:
@@ -18,9 +20,17 @@ JITTER_FRACTION = 0.5
 """Most that a step may differ from the mean step, beyond the rounding of the stamps. A sample that
 is missing makes a step of 2."""
 
-PLAUSIBLE_RATES_HZ = (5e3, 2e7)
-"""Sample rates between which shock recorders work: a time column without a unit is read in the
-unit that puts its rate there, seconds first."""
+MAX_RATE_ERROR = 0.002
+"""Most that rounded stamps may leave the sample rate open: a tenth of what is asked of peak and
+velocity change."""
+
+PLAUSIBLE_PULSES_S = (20e-6, 0.1)
+"""Lengths between which the impact of a record lies, at 30 % of its peak: metal on metal to soft
+foam, with a factor of 2 to spare. They tell the unit of a time column that names none."""
+
+CONTRADICTION = 50.0
+"""A time column that differs from the preamble's rate by more is in another unit or counts; by
+less, every n-th sample may have been exported."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,49 +38,129 @@ class TimeBase:
     """How a table tells time."""
 
     table: Table
-    columns: frozenset[int]
-    """Columns that tell time or count, and are no channel."""
     time_column: int | None
     """The one to read; None when the rate is known without it."""
-    unit_s: float
-    rate_hz: float | None
+    unit: Unit | None
+    """Of the time column; None when it has to be told from the record."""
+    known_hz: float | None
     """As given or as the preamble says; None when neither does."""
-    start_s: float
+    confirmed: bool
+    """Whether the user has told the unit, which then goes before the preamble."""
 
-    def measure(self, stamps: FloatArray | None) -> tuple[float, float]:
+    def measure(self, stamps: FloatArray | None, values: FloatArray) -> tuple[float, float]:
         """Sample rate, Hz, and time of the first sample, s.
 
         Parameters
         ----------
         stamps : ndarray of shape (n_samples,) or None
             The time column, if there is one.
+        values : ndarray of shape (n_samples,)
+            The channel.
 
         Raises
         ------
         WaveformUnreadable
-            Time runs backwards, stands still, has a gap or comes in uneven steps.
+            Time runs backwards, stands still, has a gap or comes in uneven steps; or its unit
+            can't be told, or contradicts the preamble.
         """
+        table = self.table
         if stamps is None or self.time_column is None:
-            rate_hz = self.rate_hz or 1.0
-            return float(f"{rate_hz:.12g}"), self.start_s
-        step = _even_step(self.table, stamps) * self.unit_s
+            rate_hz = float(f"{self.known_hz or 1.0:.12g}")
+            table.inferred["sample rate"] = f"{rate_hz:.9g} samples/s"
+            return rate_hz, table.preamble.start_s or 0.0
+        step, left_open = _even_step(table, stamps, rate_known=self.known_hz is not None)
+        unit = self.unit or self._unit_by_record(step, values)
         # Twelve digits: more than any clock has, and 200 kHz is not 199999.99999999997 Hz.
-        return float(f"{1.0 / step:.12g}"), float(stamps[0]) * self.unit_s
+        rate_hz = float(f"{1.0 / (step * unit.factor):.12g}") if step > 0.0 else 0.0
+        remark = ""
+        if self.known_hz is not None:
+            ratio = rate_hz / self.known_hz
+            if abs(ratio - 1.0) <= max(left_open, 0.01):
+                if left_open > MAX_RATE_ERROR:
+                    rate_hz, remark = self.known_hz, ", from the preamble: time is too coarse"
+            elif step > 0.0 and not 1.0 / CONTRADICTION < ratio < CONTRADICTION:
+                self._refuse_contradiction(rate_hz, unit)
+            else:
+                remark = f", though the preamble says {self.known_hz:.9g}"
+        if left_open > MAX_RATE_ERROR and rate_hz != self.known_hz:
+            raise WaveformUnreadable(
+                f"{table.file}: the time column is too coarse, its stamps leave the sample rate "
+                f"open by {100.0 * left_open:.2g} %; give the rate with --sample-rate-hz"
+            )
+        table.inferred["sample rate"] = f"{rate_hz:.9g} samples/s{remark}"
+        return rate_hz, float(stamps[0]) * unit.factor
 
-    def contradiction(self, rate_hz: float) -> str:
-        """Words for a preamble that says another rate than the time column; else empty."""
-        if self.rate_hz is None or abs(self.rate_hz / rate_hz - 1.0) < 0.01:
-            return ""
-        return f", though the preamble says {self.rate_hz:.9g}"
+    def _refuse_contradiction(self, rate_hz: float, unit: Unit) -> None:
+        if not self.confirmed:
+            raise WaveformUnreadable(
+                f"{self.table.file}: time in {unit.symbol} makes {rate_hz:.6g} samples/s, the "
+                f"preamble says {self.known_hz:.6g}; settle it with --time-unit or --sample-rate-hz"
+            )
+
+    def _unit_by_record(self, step: float, values: FloatArray) -> Unit:
+        """The only unit in which rate and impact are plausible."""
+        table = self.table
+        low_hz, high_hz = PLAUSIBLE_RATES_HZ
+        rated = {
+            unit.symbol: unit
+            for unit in TIME_UNITS.values()
+            if step > 0.0 and low_hz <= 1.0 / (step * unit.factor) <= high_hz
+        }
+        shortest_s, longest_s = PLAUSIBLE_PULSES_S
+        length = step * _samples_of_impact(values)
+        fitting = [
+            unit for unit in rated.values() if shortest_s <= length * unit.factor <= longest_s
+        ]
+        choice = list(rated.values()) if len(rated) == 1 else fitting
+        heading = table.columns[self.time_column or 0].heading
+        if len(choice) != 1 or re.search(r"[(\[{]", heading):
+            raise WaveformUnreadable(
+                f"{table.file}: the unit of time column {heading!r}, in steps of {step:.6g}, can't "
+                f"be told; name it with --time-unit ({', '.join(TIME_UNITS)})"
+            )
+        unit = choice[0]
+        table.inferred["time base"] = (
+            f"column {heading!r} in {unit.symbol}, worked out from its steps "
+            f"({1.0 / (step * unit.factor):.6g} samples/s)"
+        )
+        return unit
 
 
-def find_time_base(table: Table, sample_rate_hz: float | None, time_unit: str | None) -> TimeBase:
-    """Which columns tell time, and what else is known about it.
+def time_columns(table: Table) -> tuple[list[int], list[int]]:
+    """Columns that tell time, and columns that only count.
 
     Parameters
     ----------
     table : Table
         What was found in the file.
+    """
+    times: list[int] = []
+    counts: list[int] = []
+    for i in range(len(table.columns)):
+        if _tells_time(table, i, counts):
+            times.append(i)
+        elif _counts(table, i):
+            counts.append(i)
+    return times, counts
+
+
+def find_time_base(
+    table: Table,
+    times: list[int],
+    channel: int,
+    sample_rate_hz: float | None,
+    time_unit: str | None,
+) -> TimeBase:
+    """How the time of a channel's samples is known.
+
+    Parameters
+    ----------
+    table : Table
+        What was found in the file.
+    times : list of int
+        Columns that tell time.
+    channel : int
+        The column of readings.
     sample_rate_hz, time_unit
         As given; None when not.
 
@@ -79,21 +169,23 @@ def find_time_base(table: Table, sample_rate_hz: float | None, time_unit: str | 
     WaveformUnreadable
         Neither a column nor the preamble nor an option tells the sample rate.
     """
-    preamble, inferred = table.preamble, table.inferred
-    times = [i for i in range(len(table.columns)) if _tells_time(table, i)]
-    counts = [i for i in range(len(table.columns)) if i not in times and _counts(table, i)]
-    columns = frozenset(times + counts)
-    known_hz = sample_rate_hz or preamble.rate_hz
-    if known_hz is None and preamble.interval_s is not None:
-        known_hz = 1.0 / preamble.interval_s
+    inferred = table.inferred
     if sample_rate_hz is not None and not sample_rate_hz > 0.0:
         raise WaveformUnreadable(f"{table.file}: sample rate {sample_rate_hz:g} Hz is not positive")
-
-    if times and sample_rate_hz is None:
-        column = times[0]
+    known_hz = sample_rate_hz or table.preamble.rate_hz
+    column = _time_column_of(table, times, channel)
+    if column is not None and sample_rate_hz is None:
         unit, how = _time_unit(table, column, time_unit, known_hz)
-        inferred["time base"] = f"column {table.columns[column].heading!r} in {unit.symbol}, {how}"
-        return TimeBase(table, columns, column, unit.factor, known_hz, 0.0)
+        if unit is not None:
+            heading = table.columns[column].heading
+            inferred["time base"] = f"column {heading!r} in {unit.symbol}, {how}"
+        return TimeBase(table, column, unit, known_hz, time_unit is not None)
+    rates = [f"{rate:.6g}" for rate in table.preamble.rates_hz()]
+    if known_hz is None and len(rates) > 1:
+        raise WaveformUnreadable(
+            f"{table.file}: by the preamble the sample rate may be {' or '.join(rates)} Hz; give "
+            "the rate with --sample-rate-hz"
+        )
     if known_hz is None:
         raise WaveformUnreadable(
             f"{table.file}: neither a time column nor a sample interval in the preamble; give the "
@@ -101,7 +193,23 @@ def find_time_base(table: Table, sample_rate_hz: float | None, time_unit: str | 
         )
     how = "given" if sample_rate_hz is not None else "from the preamble"
     inferred["time base"] = f"{known_hz:.9g} samples/s, {how}"
-    return TimeBase(table, columns, None, 1.0, known_hz, preamble.start_s or 0.0)
+    return TimeBase(table, None, None, known_hz, False)
+
+
+def _time_column_of(table: Table, times: list[int], channel: int) -> int | None:
+    """The time column that goes with a channel: each may have its own to its left.
+
+    Of several side by side, as date and milliseconds, the one that stands still least.
+    """
+    left = [i for i in times if i < channel]
+    if not left:
+        return times[0] if times else None
+    block = [left[-1]]
+    for i in reversed(left[:-1]):
+        if i != block[-1] - 1:
+            break
+        block.append(i)
+    return min(block, key=lambda i: int(np.sum(_head_steps(table, i) <= 0.0)))
 
 
 def _head_steps(table: Table, index: int) -> FloatArray:
@@ -118,35 +226,36 @@ def _is_running_number(table: Table, index: int) -> bool:
 def _counts(table: Table, index: int) -> bool:
     """Whether a column is a running number that is no time."""
     column = table.columns[index]
-    if column.unit is not None:
+    if column.unit is not None and column.unit.quantity != "counts":
         return column.unit.quantity == "index"
     if names_index(column.name) or index == 0:
         return _is_running_number(table, index)
     return False
 
 
-def _tells_time(table: Table, index: int) -> bool:
+def _tells_time(table: Table, index: int, counts: list[int]) -> bool:
     column = table.columns[index]
     steps = _head_steps(table, index)
     forward = bool(steps.size == 0 or np.median(steps) > 0.0 or np.mean(steps) > 0.0)
     if column.unit is not None:
         return column.unit.quantity == "time"
-    known = table.preamble.rate_hz or table.preamble.interval_s
-    if _is_running_number(table, index) and (known or names_index(column.name)):
+    rate_told = bool(table.preamble.rates_hz())
+    if _is_running_number(table, index) and (rate_told or names_index(column.name)):
         return False
+    even = bool(
+        steps.size > 1 and steps.min() > 0.0 and np.ptp(steps) <= 0.5 * float(np.median(steps))
+    )
     if names_time(column.name):
-        return column.name.casefold() not in ("x", "t") or (index == 0 and forward)
+        word = column.name.casefold()
+        return (word != "x" or (index == 0 and forward)) and (word != "t" or index == 0 or even)
     # A nameless first column that climbs in even steps is time, if there is a channel beside it.
-    if index == 0 and len(table.columns) > 1 and steps.size > 1:
-        nameless = column.heading.startswith("column ")
-        even = bool(steps.min() > 0.0 and np.ptp(steps) <= 0.5 * float(np.median(steps)))
-        return nameless and even
-    return False
+    first = counts == list(range(index)) and len(table.columns) > index + 1
+    return first and column.is_nameless and even and not _is_running_number(table, index)
 
 
 def _time_unit(
     table: Table, index: int, time_unit: str | None, known_hz: float | None
-) -> tuple[Unit, str]:
+) -> tuple[Unit | None, str]:
     if time_unit is not None:
         return TIME_UNITS[time_unit], "given"
     column = table.columns[index]
@@ -157,35 +266,47 @@ def _time_unit(
     values = table.head[:, index]
     values = values[np.isfinite(values)]
     step = float(values[-1] - values[0]) / max(values.size - 1, 1)
-    if step > 0.0:
-        for unit in TIME_UNITS.values():
-            rate_hz = 1.0 / (step * unit.factor)
-            if known_hz is not None and abs(rate_hz / known_hz - 1.0) < 0.05:
-                return unit, "worked out from the preamble's sample rate"
-        for unit in TIME_UNITS.values():
-            rate_hz = 1.0 / (step * unit.factor)
-            if known_hz is None and PLAUSIBLE_RATES_HZ[0] <= rate_hz <= PLAUSIBLE_RATES_HZ[1]:
-                return unit, f"worked out from its steps ({rate_hz:.6g} samples/s)"
-    return TIME_UNITS["s"], "assumed"
+    for unit in TIME_UNITS.values() if step > 0.0 and known_hz is not None else ():
+        if abs(1.0 / (step * unit.factor) / (known_hz or 1.0) - 1.0) < 0.05:
+            return unit, "worked out from the preamble's sample rate"
+    return None, ""
 
 
-def _even_step(table: Table, stamps: FloatArray) -> float:
-    """Mean step of a time column, in its own unit; uneven ones are refused."""
+def _samples_of_impact(values: FloatArray) -> int:
+    """Samples in a row about the largest excursion that exceed 30 % of it."""
+    size = np.abs(values - np.median(values))
+    peak = int(np.argmax(size))
+    below = np.flatnonzero(size < 0.3 * size[peak])
+    after = int(np.searchsorted(below, peak))
+    start = int(below[after - 1]) + 1 if after > 0 else 0
+    stop = int(below[after]) if after < below.size else size.size
+    return stop - start
+
+
+def _even_step(table: Table, stamps: FloatArray, *, rate_known: bool) -> tuple[float, float]:
+    """Mean step of a time column, in its own unit, and how far its rounding leaves it open.
+
+    Uneven stamps are refused; ones that stand still only when nothing else tells the rate.
+    """
     steps = np.diff(stamps)
     if np.any(steps < 0.0):
         at = int(np.argmax(steps < 0.0)) + 1
         raise WaveformUnreadable(
             f"{table.file}, {table.place(at)}: time runs backwards, from {stamps[at - 1]:.9g} to "
-            f"{stamps[at]:.9g}; samples must stand in the order they were taken"
+            f"{stamps[at]:.9g}; samples must stand in the order they were taken, or give the rate "
+            "with --sample-rate-hz"
         )
-    step = float(stamps[-1] - stamps[0]) / steps.size
-    if step <= 0.0:
+    span = float(stamps[-1] - stamps[0])
+    if span <= 0.0:
+        if rate_known:
+            return 0.0, float("inf")
         raise WaveformUnreadable(
             f"{table.file}: the time column stands still at {stamps[0]:.9g}; give the rate with "
             "--sample-rate-hz"
         )
     # Gaps stretch the mean; most steps don't have one. Stamps that repeat have been rounded more
     # coarsely than their step, and then only the mean tells it.
+    step = span / steps.size
     positive = steps[steps > 0.0]
     rounding = 0.0
     if positive.size < steps.size:
@@ -198,7 +319,8 @@ def _even_step(table: Table, stamps: FloatArray) -> float:
         gaps = int(np.sum(steps > allowed))
         raise WaveformUnreadable(
             f"{table.file}, {table.place(at)}: a gap in time of {steps.max():.6g} where a step is "
-            f"{step:.6g} ({gaps} such); evenly spaced samples are needed"
+            f"{step:.6g} ({gaps} such); evenly spaced samples are needed (--sample-rate-hz takes "
+            "them as such)"
         )
     # The line through all stamps, on which jitter and rounding of the two ends weigh little.
     index = np.arange(stamps.size) - 0.5 * (stamps.size - 1)
@@ -207,6 +329,8 @@ def _even_step(table: Table, stamps: FloatArray) -> float:
     if np.abs(centred - step * index).max() > 2.0 * JITTER_FRACTION * step + rounding:
         raise WaveformUnreadable(
             f"{table.file}: time comes in uneven steps, from {steps.min():.6g} to "
-            f"{steps.max():.6g}; evenly spaced samples are needed"
+            f"{steps.max():.6g}; evenly spaced samples are needed (--sample-rate-hz takes them as "
+            "such)"
         )
-    return step
+    # A staircase of n treads, cut anywhere, tilts the line by less than 2 / n².
+    return step, 2.0 * (rounding / span) ** 2

@@ -1,0 +1,283 @@
+"""Where in a text the rows of numbers stand, and how their columns are parted."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+from durability.errors import WaveformUnreadable
+
+_HEAD_BYTES = 1 << 11
+_ENOUGH_ROWS = 20
+"""Rows of numbers in a row that settle a layout; a shorter file is settled by all it has."""
+
+MISSING = {"", "nan", "inf", "-inf", "+inf", "infinity", "-infinity", "-nan", "null", "none", "na"}
+MISSING |= {"n/a", "#n/a", "-", "--", "---", "****", "ol"}
+_EXPONENT = r"([eE][+-]?\d+)?"
+NUMBERS = {
+    ".": re.compile(rf"[+-]?(\d+\.?\d*|\.\d+){_EXPONENT}"),
+    ",": re.compile(rf"[+-]?(\d+,?\d*|,\d+){_EXPONENT}"),
+}
+_PARTED_NUMBERS = {
+    ".": re.compile(
+        rf"([+-]?[1-9]\d{{0,2}}(?:(?P<mark>[, '])\d{{3}})+(\.\d*)?|{NUMBERS['.'].pattern})"
+    ),
+    ",": re.compile(
+        rf"([+-]?[1-9]\d{{0,2}}(?:(?P<mark>[. '])\d{{3}})+(,\d*)?|{NUMBERS[','].pattern})"
+    ),
+}
+"""Numbers whose thousands may be parted, by decimal mark."""
+CLOCK = re.compile(
+    r"(?:[\w./, -]*\d[T ]\s*)?(\d{1,2}):(\d\d):(\d\d(?:[.,:]\d+)?)"
+    r"(?:\s*[AaPp]\.?[Mm]\.?)?(?:Z|[+-]\d\d:?\d\d)?"
+)
+"""A time of day, with or without its date and zone."""
+_DATE = re.compile(r"\d{1,4}[./-](\d{1,2}|[^\W\d]{3,4})[./-]\d{1,4}")
+_ENOUGH_ROWS_WITH_WORDS = 8
+DELIMITERS = {"\t": "tab", ";": "semicolon", ",": "comma", "|": "bar", " ": "blanks"}
+_LINE = re.compile(r"[^\r\n]*(?:\r\r\n|\r\n|\n|\r|\Z)")
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A line that is not blank."""
+
+    text: str
+    start: int
+    """Offset of its first character."""
+    number: int
+    """From 1."""
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Where the data begin, and how to part and read their columns."""
+
+    delimiter: str
+    decimal: str
+    first: int
+    """Index of the first data line among the lines looked at."""
+    rows: int
+    skipped: int
+    """Columns left of the numbers that hold none."""
+    kinds: str
+    """A letter for each column: N numbers, C times of day, D dates, W words."""
+    parted_by: str | None = None
+    """Mark between thousands."""
+
+    @property
+    def fields(self) -> int:
+        """Columns, without those left of the numbers."""
+        return len(self.kinds)
+
+    @property
+    def has_words(self) -> bool:
+        """Whether dates or words stand between the numbers."""
+        return not set(self.kinds) <= set("NC")
+
+    @property
+    def number(self) -> re.Pattern[str]:
+        """What a number looks like."""
+        return (_PARTED_NUMBERS if self.parted_by else NUMBERS)[self.decimal]
+
+
+def lines_of(text: str, limit: int) -> Iterator[Line]:
+    """Lines that are not blank, among the first ``limit`` characters."""
+    matches = _LINE.finditer(text, 0, min(limit, len(text)))
+    for number, match in enumerate(matches, start=1):
+        if match[0].strip("\r\n\x1a\x00 \t"):
+            # A line cut by the limit would be mistaken for a short one.
+            if match.end() == limit < len(text):
+                return
+            yield Line(match[0].rstrip("\r\n"), match.start(), number)
+
+
+def find_layout(
+    file: str,
+    text: str,
+    delimiter: str | None,
+    decimal: str | None,
+    first_line: int | None = None,
+) -> tuple[list[Line], Layout]:
+    """The layout of a text, and the lines from its beginning that settled it.
+
+    Parameters
+    ----------
+    file : str
+        Name, for messages.
+    text : str
+        The whole export.
+    delimiter, decimal : str or None
+        As given, else found.
+    first_line : int, optional
+        Line on which the data begin, else found.
+
+    Raises
+    ------
+    WaveformUnreadable
+        There are no rows of numbers, or none where the data are to begin.
+    """
+    limit = _HEAD_BYTES
+    while True:
+        looked_at = list(lines_of(text, limit))
+        lines = [line for line in looked_at if line.number >= (first_line or 1)]
+        sample = "\n".join(line.text.strip() for line in lines[-_ENOUGH_ROWS:])
+        # A delimiter that the last lines lack can't part their numbers; one column needs none.
+        candidates = [mark for mark in DELIMITERS if mark in sample] or [";"]
+        candidates = [delimiter] if delimiter else candidates
+        marks = [decimal] if decimal else [".", ","] if "," in sample else ["."]
+        found = _longest_runs(lines, candidates, marks, may_be_parted=False)
+        if max((each.rows for each in found if not each.has_words), default=0) < _ENOUGH_ROWS:
+            marks = [decimal] if decimal else [".", ","]
+            found += _longest_runs(lines, candidates, marks, may_be_parted=True)
+        if found and (limit >= len(text) or max(layout.rows for layout in found) >= _ENOUGH_ROWS):
+            break
+        if limit >= len(text):
+            raise WaveformUnreadable(
+                f"{file}: no rows of numbers found; an export has one sample a line, time and "
+                "channels separated by comma, semicolon, tab or blanks"
+            )
+        limit *= 8
+    # Most rows win, then numbers alone, most columns, plain numbers; last, the candidates' order.
+    best = max(
+        found,
+        key=lambda each: (each.rows, not each.has_words, each.fields, each.parted_by is None),
+    )
+    if best.delimiter == "," and not delimiter and not decimal and _are_decimals(lines, best):
+        alone = _longest_run(lines, ";", ",")
+        best = alone if alone is not None else best
+    if best.decimal == "." and decimal is None and best.delimiter != ",":
+        # Whole numbers alone in the head: the rest of the file may still have decimals.
+        other = _longest_run(lines, best.delimiter, ",")
+        if other == replace(best, decimal=",") and "," in text[lines[-1].start :]:
+            best = other
+    if first_line is not None and (best.first or lines[0].number > first_line):
+        raise WaveformUnreadable(
+            f"{file}, line {first_line}: no row of numbers, though the data are to begin there;"
+            f" the first stands on line {lines[best.first].number}"
+        )
+    return looked_at, replace(best, first=best.first + len(looked_at) - len(lines))
+
+
+def is_table(text: str) -> bool:
+    """Whether rows of numbers alone are found in a text, enough of them to settle a layout."""
+    try:
+        layout = find_layout("", text, None, None)[1]
+    except WaveformUnreadable:
+        return False
+    return layout.rows >= _ENOUGH_ROWS and not layout.has_words
+
+
+def split_line(line: str, delimiter: str) -> list[str]:
+    """Cells of a line, without blanks and quotes around them."""
+    if delimiter == " " and '"' not in line:
+        return line.split()
+    if '"' in line:
+        row = next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
+        return [cell.strip() for cell in row]
+    return [cell.strip() for cell in line.split(delimiter)]
+
+
+def _longest_runs(
+    lines: list[Line], delimiters: list[str], decimals: list[str], *, may_be_parted: bool
+) -> list[Layout]:
+    return [
+        layout
+        for delimiter in delimiters
+        for decimal in decimals
+        if (layout := _longest_run(lines, delimiter, decimal, may_be_parted=may_be_parted))
+    ]
+
+
+def _longest_run(
+    lines: list[Line], delimiter: str, decimal: str, *, may_be_parted: bool = False
+) -> Layout | None:
+    """The longest stretch of lines with numbers in the same columns; None when there is none."""
+    number = (_PARTED_NUMBERS if may_be_parted else NUMBERS)[decimal]
+    best: Layout | None = None
+    begin, shape = 0, (0, "")
+    for i in range(len(lines) + 1):
+        here = row_shape(split_line(lines[i].text, delimiter), number) if i < len(lines) else None
+        if here != shape:
+            enough = 1 if set(shape[1]) <= set("NC") else _ENOUGH_ROWS_WITH_WORDS
+            if shape[1] and i - begin >= enough and (best is None or i - begin > best.rows):
+                best = Layout(delimiter, decimal, begin, i - begin, *shape)
+            begin, shape = i, here or (0, "")
+    if best is None:
+        return None
+    # Rows above that begin like these are data too: those with a preamble set beside them, and
+    # those before a row with a word or a hole in it, which is to be found, not passed over.
+    first = best.first
+    while first > 0:
+        cells = split_line(lines[first - 1].text, delimiter)[best.skipped :]
+        full = row_shape(cells, number) == (0, best.kinds)
+        begun = best.fields > 1 and len(cells) >= best.fields and is_number(cells[0], number)
+        if not full and not begun:
+            break
+        first -= 1
+    parted_by = None
+    if may_be_parted:
+        cells = [
+            cell
+            for line in lines[first : best.first + best.rows]
+            for cell in split_line(line.text, delimiter)
+        ]
+        parts = [found["mark"] for cell in cells if (found := number.fullmatch(cell))]
+        parted_by = next((mark for mark in parts if mark), None)
+        if parted_by is None:
+            return None
+    return replace(best, first=first, rows=best.rows + best.first - first, parted_by=parted_by)
+
+
+def is_number(cell: str, number: re.Pattern[str]) -> bool:
+    """Whether a cell is a number or a time of day."""
+    return number.fullmatch(cell) is not None or CLOCK.fullmatch(cell) is not None
+
+
+def row_shape(cells: list[str], number: re.Pattern[str]) -> tuple[int, str] | None:
+    """Empty cells before the numbers, and the kind of each column; None for other rows.
+
+    Words may stand in a row that begins with a number or a date and has another number.
+    """
+    while cells and not cells[-1]:
+        cells = cells[:-1]
+    empty = 0
+    while empty < len(cells) and not cells[empty]:
+        empty += 1
+    cells = cells[empty:]
+    if cells and all(map(number.fullmatch, cells)):
+        return empty, "N" * len(cells)
+    kinds = "".join(_kind_of(cell, number) for cell in cells)
+    numbers = kinds.count("N") + kinds.count("C")
+    if not numbers:
+        return None
+    if numbers + kinds.count("-") == len(kinds):
+        return empty, kinds.replace("-", "N")
+    if numbers >= 2 and kinds[0] in "NCD":
+        return empty, kinds.replace("-", "N")
+    return None
+
+
+def _kind_of(cell: str, number: re.Pattern[str]) -> str:
+    if number.fullmatch(cell):
+        return "N"
+    if cell.casefold() in MISSING:
+        return "-"
+    if CLOCK.fullmatch(cell):
+        return "C"
+    return "D" if _DATE.fullmatch(cell) else "W"
+
+
+def _are_decimals(lines: list[Line], layout: Layout) -> bool:
+    """Whether commas part whole numbers from their decimals rather than two columns."""
+    rows = [line.text.strip() for line in lines[layout.first : layout.first + layout.rows]]
+    if layout.fields != 2 or len(rows) < 3:
+        return False
+    if not all(re.fullmatch(r"[+-]?\d+,\d+([eE][+-]?\d+)?", row) for row in rows):
+        return False
+    whole = [int(row.split(",")[0]) for row in rows]
+    steps = {later - earlier for earlier, later in pairwise(whole)}
+    return len(steps) > 1 or steps == {0}

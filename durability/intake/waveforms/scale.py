@@ -1,0 +1,243 @@
+"""The channel that is meant, and the factor from its values to g."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from durability.errors import WaveformUnreadable
+from durability.intake.waveforms.words import (
+    VALUE_UNITS,
+    Unit,
+    plain,
+    says_only_acceleration,
+    value_unit,
+)
+
+if TYPE_CHECKING:
+    from durability.intake.waveforms.table import Table
+    from durability.records import FloatArray
+
+ValueUnit = Literal["g", "m/s2", "V", "mV"]
+
+_FEWEST_COUNTS = 4
+"""Different whole numbers that make counts of the recorder, when they can't be readings."""
+
+_MOST_LISTED = 12
+
+
+def choose_channel(
+    table: Table,
+    time_columns: frozenset[int],
+    channel: str | None,
+    units: ValueUnit | None,
+    across: Sequence[int] = (),
+) -> int:
+    """Index of the column of readings that is meant.
+
+    Parameters
+    ----------
+    table : Table
+        What was found in the file.
+    time_columns : frozenset of int
+        Columns that tell time or count.
+    channel : str or None
+        As told: a name, or a column number from 1.
+    units : str or None
+        As told; volts rule a column in g out.
+    across : sequence of int
+        Columns told to be across the axis of the impact.
+
+    Raises
+    ------
+    WaveformUnreadable
+        No column could be meant, or more than one; nothing is guessed.
+    """
+    if channel is not None:
+        return named_channel(table, time_columns, channel)
+    columns = table.columns
+    candidates = [
+        i
+        for i, column in enumerate(columns)
+        if i not in time_columns
+        and i not in across
+        and (column.unit is None or column.unit.quantity in ("voltage", "acceleration", "counts"))
+        and np.isfinite(table.head[:, i]).any()
+    ]
+    accelerations = [
+        i
+        for i in candidates
+        if (unit := columns[i].unit) is not None and unit.quantity == "acceleration"
+    ]
+    if units in ("V", "mV"):
+        accelerations = []
+    # A column in g beside others in V is the only one that can be meant; nothing else is guessed.
+    if len(accelerations) == 1 and all(columns[i].unit is not None for i in candidates):
+        candidates = accelerations
+    if len(candidates) == 1:
+        return candidates[0]
+    if not candidates:
+        raise WaveformUnreadable(
+            f"{table.file}: no column of readings beside the time; one in g, m/s2, V or mV is "
+            "needed"
+        )
+    raise WaveformUnreadable(
+        f"{table.file}: {len(candidates)} channels could be meant; name one of "
+        f"{listed_channels(table, time_columns)} with --channel"
+    )
+
+
+def named_channel(table: Table, time_columns: frozenset[int], channel: str) -> int:
+    """The column that a user names, or numbers from 1."""
+    columns = table.columns
+    wanted = plain(channel).replace(" ", "")
+    named = [
+        i
+        for i, column in enumerate(columns)
+        if wanted in {plain(text).replace(" ", "") for text in (column.name, column.heading)}
+    ]
+    exact = [i for i, column in enumerate(columns) if channel.strip() == column.heading]
+    index = next((found[0] for found in (exact, named) if len(found) == 1), None)
+    if index is None and channel.strip().isdigit() and 1 <= int(channel) <= len(columns):
+        index = int(channel) - 1
+        namesake = [i for i, column in enumerate(columns) if _ends_in(column.name, wanted)]
+        if namesake not in ([], [index]):
+            raise WaveformUnreadable(
+                f"{table.file}: column {wanted} is {columns[index].name!r}, and there is "
+                f"{columns[namesake[0]].name!r}; write the name of one with --channel"
+            )
+    if index is None:
+        raise WaveformUnreadable(
+    """A channel's values in g, the sensitivity if they were volts, and how both were found.
+        )
+    if index in time_columns:
+        raise WaveformUnreadable(
+            f"{table.file}: {columns[index].heading!r} (column {index + 1}) is no channel but tells"
+            f" the time; it has {listed_channels(table, time_columns)}"
+        )
+    return index
+
+
+def _ends_in(name: str, number: str) -> bool:
+    """Whether a name is letters and that number: CH2, Accel 2."""
+    return re.fullmatch(rf"\D*[^\W\d]\D*{number}", name) is not None and "column" not in name
+
+
+def listed_channels(table: Table, time_columns: frozenset[int]) -> str:
+    """Names of the channels, for a message."""
+    channels = [each for i, each in enumerate(table.columns) if i not in time_columns]
+    repeated = len({each.name for each in channels}) < len(channels)
+    names = [repr(each.heading if repeated else each.name) for each in channels]
+    more = f" and {len(names) - _MOST_LISTED} more" if len(names) > _MOST_LISTED else ""
+    return ", ".join(names[:_MOST_LISTED]) + more
+
+
+def to_g(
+    table: Table,
+    index: int,
+    values: FloatArray,
+    *,
+    place: tuple[int, int],
+    units: ValueUnit | None,
+    sensitivity: tuple[float, str] | None,
+) -> tuple[FloatArray, float | None, dict[str, str]]:
+    """A channel's values in g, the sensitivity in them if they were volts, and how that was found.
+
+    Parameters
+    ----------
+    table : Table
+        What was found in the file.
+    index : int
+        The channel's column.
+    values : ndarray of shape (n_samples,)
+        As read.
+    place : (int, int)
+        The channel's place among the channels, from 0, and their number.
+    units : str or None
+        As told.
+    sensitivity : (float, str) or None
+        In mV/g, and whose it is; what the preamble says of the channel stands in for None.
+
+    Raises
+    ------
+    WaveformUnreadable
+        The unit, the sensitivity or the worth of a count is not known.
+    """
+    column, preamble = table.columns[index], table.preamble
+    unit: Unit | None
+    if units is not None:
+        unit, how = value_unit(units), "given"
+    elif column.unit is not None:
+        unit, how = column.unit, "from the heading"
+    elif (said := preamble.value_unit(column.name, *place)) is not None:
+        unit, how = said, "from the preamble"
+    elif says_only_acceleration(column.heading):
+        unit, how = value_unit("g"), "assumed, since the heading says acceleration without a unit"
+    else:
+        unit, how = None, ""
+    told: dict[str, str] = {}
+    if units is None and _may_be_counts(values, unit):
+        values, unit, how = _weighed(table, index, values, unit, how, told)
+    if unit is None or unit.quantity not in ("voltage", "acceleration"):
+        raise WaveformUnreadable(
+            f"{table.file}: no unit of acceleration or voltage for channel {column.name!r}; name "
+            f"one with --units ({', '.join(VALUE_UNITS)})"
+        )
+    told["units"] = f"{unit.symbol}, {how}"
+    if unit.quantity == "acceleration":
+        return values * unit.factor, None, told
+    if sensitivity is None and (said_mv_per_g := preamble.mv_per_g(column.name)) is not None:
+        sensitivity = said_mv_per_g, "from the preamble"
+    if sensitivity is None:
+        raise WaveformUnreadable(
+            f"{table.file}: channel {column.name!r} is in {unit.symbol}; give the sensor's "
+            "sensitivity with --mv-per-g"
+        )
+    mv_per_g, whose = sensitivity
+    if not mv_per_g != 0.0 or not np.isfinite(mv_per_g):
+        raise WaveformUnreadable(f"{table.file}: {mv_per_g:g} mV/g is no sensitivity")
+    told["sensitivity"] = f"{mv_per_g:g} mV/g, {whose}"
+    return values * (unit.factor * 1000.0 / mv_per_g), mv_per_g, told
+
+
+def _may_be_counts(values: FloatArray, unit: Unit | None) -> bool:
+    """Whether values are what the converter counted: whole numbers, and many of them."""
+    if unit is not None and unit.quantity == "counts":
+        return True
+    return bool(np.all(values == np.rint(values))) and np.unique(values).size >= _FEWEST_COUNTS
+
+
+def _weighed(
+    table: Table,
+    index: int,
+    values: FloatArray,
+    unit: Unit | None,
+    how: str,
+    told: dict[str, str],
+) -> tuple[FloatArray, Unit | None, str]:
+    """Counts times what the preamble says that one is worth; readings stay as they are.
+
+    Whole readings are told from counts by the worth itself: readings come in its multiples.
+    """
+    said = table.preamble.worth_of_count()
+    if said is not None:
+        worth, of = said
+        of = of or (unit if unit is not None and unit.quantity != "counts" else None)
+        steps = values / worth
+        if worth >= 1.0 and np.allclose(steps, np.rint(steps), rtol=0.0, atol=1e-6):
+            return values, unit, how
+        if of is not None and of.quantity in ("voltage", "acceleration"):
+            told["scale"] = f"{worth:g} {of.symbol} a count, from the preamble"
+            return (values - table.preamble.zero_count()) * worth, of, "from the preamble"
+    is_counts = unit is not None and unit.quantity == "counts"
+    if is_counts or (unit is not None and unit.symbol == "V"):
+        raise WaveformUnreadable(
+            f"{table.file}: channel {table.columns[index].name!r} holds whole numbers up to "
+            f"{np.abs(values).max():.0f}, counts of the recorder by their look, and the preamble "
+            "does not say what one is worth; export readings, or name their unit with --units "
+            f"({', '.join(VALUE_UNITS)})"
+        )
+    return values, unit, how
