@@ -111,7 +111,8 @@ def named_channel(table: Table, time_columns: frozenset[int], channel: str) -> i
             )
     if index is None:
         raise WaveformUnreadable(
-    """A channel's values in g, the sensitivity if they were volts, and how both were found.
+            f"{table.file}: no single channel {channel!r}; it has"
+            f" {listed_channels(table, time_columns)}"
         )
     if index in time_columns:
         raise WaveformUnreadable(
