@@ -451,9 +451,10 @@ def _waveform(
             sensitivity=sensitivity,
         )
 
-    sensitivity = mv_per_g(table.preamble.recorded_at) if callable(mv_per_g) else None
-    if isinstance(mv_per_g, float):
-        sensitivity = mv_per_g, "given"
+    if callable(mv_per_g):
+        sensitivity = mv_per_g(table.preamble.recorded_at)
+    else:
+        sensitivity = None if mv_per_g is None else (mv_per_g, "given")
     acceleration_g, applied_mv_per_g, told = in_g(index, values, sensitivity)
     table.inferred.update(told)
     column = table.columns[index]
