@@ -5,6 +5,24 @@ CREATE OR REPLACE TEMP TABLE entry_fingerprint AS
 WITH recorded AS (
     SELECT entry_id, 'amendment' AS record_table, to_json(t) AS content FROM amendment AS t
     UNION ALL
+    SELECT entry_id, 'calibration', to_json(t) FROM calibration AS t
+    UNION ALL
+    SELECT entry_id, 'calibration_void', to_json(t) FROM calibration_void AS t
+    UNION ALL
+    SELECT entry_id, 'check_list', to_json(t) FROM check_list AS t
+    UNION ALL
+    SELECT entry_id, 'dose_declaration', to_json(t) FROM dose_declaration AS t
+    UNION ALL
+    SELECT entry_id, 'drop_in_quarantine', to_json(t) FROM drop_in_quarantine AS t
+    UNION ALL
+    SELECT entry_id, 'inspection_form', to_json(t) FROM inspection_form AS t
+    UNION ALL
+    SELECT entry_id, 'plan_check_list', to_json(t) FROM plan_check_list AS t
+    UNION ALL
+    SELECT entry_id, 'report_issue', to_json(t) FROM report_issue AS t
+    UNION ALL
+    SELECT entry_id, 'retest', to_json(t) FROM retest AS t
+    UNION ALL
     SELECT entry_id, 'damage_note', to_json(t) FROM damage_note AS t
     UNION ALL
     SELECT entry_id, 'damage_photo', to_json(t) FROM damage_photo AS t
@@ -45,6 +63,11 @@ WITH recorded AS (
         SELECT f.*, m.entry_id
         FROM pulse_flag AS f
         JOIN pulse_measures AS m USING (pulse_measures_id)) AS t
+    UNION ALL
+    SELECT entry_id, 'cross_record', to_json(t) FROM (
+        SELECT c.* REPLACE (sha256(c.samples) AS samples), w.entry_id
+        FROM cross_record AS c
+        JOIN waveform AS w USING (waveform_id)) AS t
     UNION ALL
     SELECT entry_id, 'waveform', to_json(t)
     FROM (SELECT * REPLACE (sha256(samples) AS samples) FROM waveform) AS t
