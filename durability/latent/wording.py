@@ -14,6 +14,9 @@ if TYPE_CHECKING:
 FEWEST_CONTROLS = 4
 """Controls below which the background can hardly be told; common practice."""
 
+SMALLEST_WEIGHT_TOLD = 0.005
+"""Of a form; less rounds to 0 %."""
+
 
 def sentence(link: LatentLink, study: LatentStudy) -> str:
     """The verdict, with its number and its limits.
@@ -78,7 +81,9 @@ def basis(link: LatentLink, study: LatentStudy) -> str:
     ]
     if link.form_weights:
         forms = ", ".join(
-            f"{name} {100 * weight:.0f} %" for name, weight in link.form_weights.items()
+            f"{name} {100 * weight:.0f} %"
+            for name, weight in link.form_weights.items()
+            if weight >= SMALLEST_WEIGHT_TOLD
         )
         said.append(
             f"form by evidence: {forms}; dose exponent averaged over {EXPONENTS[0]:g} to "
