@@ -455,7 +455,7 @@ def test_shortening_is_how_far_a_little_more_dose_moves_the_time_to_one_share(fo
 
 def test_where_dose_decides_whether_that_form_is_found_and_no_one_else_is_feared_for():
     square, error, weight = [], [], []
-    for seed in range(4):
+    for seed in range(3):
         histories, truth = only_some(seed)
         link = judge_latent_link(histories)
         assert link.verdict == "linked"
@@ -531,7 +531,7 @@ def test_a_link_is_found_and_its_numbers_hold_together(linked):
 
 
 def test_without_a_link_none_is_claimed():
-    verdicts = [judge_latent_link(simulated(seed, slope=0.0)[0]).verdict for seed in range(6)]
+    verdicts = [judge_latent_link(simulated(seed, slope=0.0)[0]).verdict for seed in range(5)]
     assert verdicts.count("linked") <= 1
 
 

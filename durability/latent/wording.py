@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from durability.latent.study import LatentStudy
     from durability.results import LatentLink
 
+SMALLEST_WEIGHT_TOLD = 0.005
+"""Of a form; less rounds to 0 %."""
+
 
 def sentence(link: LatentLink, study: LatentStudy) -> str:
     """The verdict, with its number and its limits.
@@ -80,7 +83,9 @@ def basis(link: LatentLink, study: LatentStudy) -> str:
     ]
     if link.form_weights:
         forms = ", ".join(
-            f"{name} {100 * weight:.0f} %" for name, weight in link.form_weights.items()
+            f"{name} {100 * weight:.0f} %"
+            for name, weight in link.form_weights.items()
+            if weight >= SMALLEST_WEIGHT_TOLD
         )
         said.append(
             f"form by evidence: {forms}; dose exponent averaged over {EXPONENTS[0]:g} to "

@@ -523,8 +523,8 @@ def _outlooks(answer: LatentAnswer) -> None:
     """What became of each device, and what may yet come."""
     kept = {each.device for each in answer.quarantined}
     say(
-        "Unseen: has failed since its last look, by the day asked. By day: share of devices with"
-        " this shock history failed so many days after the last drop."
+        "Unseen: has failed since its last look, by the day asked. By day: of devices with this"
+        " shock history that worked on drop day, share failed so many days after the last drop."
     )
     console().print(
         grid(
