@@ -731,6 +731,25 @@ def test_a_cross_channel_without_a_scale_takes_that_of_the_main_one(three_axes):
     assert "that of the main channel" in w.inferred["cross channel X"]
 
 
+def test_a_cross_channel_in_volts_is_scaled_beside_a_main_one_in_g(three_axes):
+    w = read_waveform(three_axes, channel="Y", cross_channels=[CrossChannel("X")], mv_per_g=2.0)
+    assert w.mv_per_g is None
+    np.testing.assert_allclose(w.cross[0].acceleration_g, 0.1 * ACCELERATION_G / 2.0, atol=1e-4)
+
+
+def test_what_the_preamble_says_of_a_cross_channel_goes_before_the_main_sensor(three_axes):
+    said = "X Sensitivity: 0.5 mV/g\n" + three_axes.read_text()
+    three_axes.write_text(said)
+    cross = [CrossChannel("X")]
+    w = read_waveform(three_axes, channel="Z", cross_channels=cross, mv_per_g=2.0)
+    assert (w.mv_per_g, w.cross[0].mv_per_g) == (2.0, 0.5)
+    np.testing.assert_allclose(w.cross[0].acceleration_g, 0.1 * ACCELERATION_G / 0.5, atol=1e-3)
+    assert "0.5 mV/g, from the preamble" in w.inferred["cross channel X"]
+    three_axes.write_text(said.replace("X Sensitivity", "Sensitivity"))
+    w = read_waveform(three_axes, channel="Z", cross_channels=cross, mv_per_g=2.0)
+    assert w.cross[0].mv_per_g == 2.0
+
+
 @pytest.mark.parametrize(
     ("channel", "across", "said"),
     [

@@ -228,8 +228,8 @@ class Preamble:
                 general.append(units[0])
         return general[0] if general and len(set(general)) == 1 else None
 
-    def mv_per_g(self, name: str) -> float | None:
-        """Sensitivity of a channel's sensor."""
+    def mv_per_g(self, name: str, *, of_it_alone: bool = False) -> float | None:
+        """Sensitivity of a channel's sensor; on demand only when said of that very channel."""
         wanted = label(name)
         general: list[float] = []
         for entry in self.entries:
@@ -247,7 +247,8 @@ class Preamble:
                 return amounts[0] * factor
             if of in _VALUE_LABELS and not _is_channel(entry.section):
                 general.append(amounts[0] * factor)
-        return general[0] if general and len(set(general)) == 1 else None
+        is_one = len(set(general)) == 1 and not of_it_alone
+        return general[0] if is_one else None
 
     def worth_of_count(self) -> tuple[float, Unit | None] | None:
         """What one count of the recorder is worth, and in which unit where that is said.

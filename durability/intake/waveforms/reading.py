@@ -7,6 +7,7 @@ import io
 import zipfile
 import zlib
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
@@ -437,34 +438,21 @@ def _waveform(
                 f"{table.file}, {table.place(first)}: no number in {heading!r}; {remedy}"
             )
     rate_hz, start_s = base.measure(None if base.time_column is None else loaded[-1], values)
-    channels = [i for i in range(len(table.columns)) if i not in no_channels]
-
-    def in_g(
-        place: int, numbers: FloatArray, sensitivity: tuple[float, str] | None
-    ) -> tuple[FloatArray, float | None, dict[str, str]]:
-        return to_g(
-            table,
-            place,
-            numbers,
-            place=(channels.index(place), len(channels)),
-            units=units,
-            sensitivity=sensitivity,
-        )
-
     if callable(mv_per_g):
         sensitivity = mv_per_g(table.preamble.recorded_at)
     else:
         sensitivity = None if mv_per_g is None else (mv_per_g, "given")
-    acceleration_g, applied_mv_per_g, told = in_g(index, values, sensitivity)
+    channels = [i for i in range(len(table.columns)) if i not in no_channels]
+    in_g = partial(to_g, table, channels, units=units)
+    acceleration_g, applied_mv_per_g, told = in_g(index, values, sensitivity=sensitivity)
     table.inferred.update(told)
     column = table.columns[index]
     table.inferred["channel"] = f"{column.heading} (column {index + 1})"
     cross = []
     for at, named, numbers in zip(across, cross_channels, loaded[1:], strict=False):
-        own = None if named.mv_per_g is None else (named.mv_per_g, "given")
-        main = (applied_mv_per_g, "that of the main channel") if applied_mv_per_g else None
-        cross_g, applied, told = in_g(at, numbers, own or main)
         beside = table.columns[at]
+        own = _cross_sensitivity(table, named, beside.name, sensitivity)
+        cross_g, applied, told = in_g(at, numbers, sensitivity=own)
         words = [f"{beside.heading} (column {at + 1})", *told.values()]
         table.inferred[f"cross channel {beside.name}"] = ", ".join(words)
         cross.append(CrossRecord(beside.name, cross_g + 0.0, applied))
@@ -483,3 +471,19 @@ def _waveform(
         cross=tuple(cross),
         inferred=table.inferred,
     )
+
+
+def _cross_sensitivity(
+    table: Table, named: CrossChannel, name: str, of_main: tuple[float, str] | None
+) -> tuple[float, str] | None:
+    """Sensitivity of a channel across the impact, and whose it is.
+
+    What the preamble says of this very channel goes before what holds for the main one: another
+    axis is another sensor.
+    """
+    if named.mv_per_g is not None:
+        return named.mv_per_g, "given"
+    said = table.preamble.mv_per_g(name, of_it_alone=True)
+    if said is not None:
+        return said, "from the preamble"
+    return of_main and (of_main[0], "that of the main channel")

@@ -138,10 +138,10 @@ def listed_channels(table: Table, time_columns: frozenset[int]) -> str:
 
 def to_g(
     table: Table,
+    channels: Sequence[int],
     index: int,
     values: FloatArray,
     *,
-    place: tuple[int, int],
     units: ValueUnit | None,
     sensitivity: tuple[float, str] | None,
 ) -> tuple[FloatArray, float | None, dict[str, str]]:
@@ -151,12 +151,12 @@ def to_g(
     ----------
     table : Table
         What was found in the file.
+    channels : sequence of int
+        Columns that are channels.
     index : int
-        The channel's column.
+        The channel's column, one of them.
     values : ndarray of shape (n_samples,)
         As read.
-    place : (int, int)
-        The channel's place among the channels, from 0, and their number.
     units : str or None
         As told.
     sensitivity : (float, str) or None
@@ -168,6 +168,7 @@ def to_g(
         The unit, the sensitivity or the worth of a count is not known.
     """
     column, preamble = table.columns[index], table.preamble
+    place = (channels.index(index), len(channels))
     unit: Unit | None
     if units is not None:
         unit, how = value_unit(units), "given"
