@@ -48,7 +48,8 @@ def _phrase(line: str) -> str:
         if may_miss:
             pattern += f"(?: (?:{one}))?" if place else f"(?:(?:{one}) )?"
         else:
-            pattern += f" (?:{one})" if place else f"(?:{one})"
+            # A place and what was seen there may be parted by a colon: "battery: cracked".
+            pattern += f":? (?:{one})" if place else f"(?:{one})"
     return pattern
 
 
