@@ -576,6 +576,26 @@ class LatentUnder:
 
 
 @dataclass(frozen=True, slots=True)
+class LatentCaveats:
+    """What the verdict hangs on: fails not confirmed, and a dose declared before looking or not."""
+
+    intermittent: tuple[dict[str, Any], ...]
+    """Functions that failed and worked again, and whether a further look confirmed the fail."""
+    without_unconfirmed: LatentUnder | None
+    """With the fails left out that no further look confirmed; None when there are none."""
+    first_follow_up_at: datetime | None
+    """First look at a device on a later day than its first drop."""
+    declarations: tuple[DoseDeclaration, ...]
+    """Doses declared, in order of time."""
+
+    @property
+    def declared(self) -> DoseDeclaration | None:
+        """The dose that holds: the last one declared before the first follow-up look."""
+        before = [each for each in self.declarations if each.is_before_follow_up]
+        return before[-1] if before else None
+
+
+@dataclass(frozen=True, slots=True)
 class LatentAnswer:
     """The link, and beside it what each device's exposure hangs on."""
 
@@ -585,20 +605,7 @@ class LatentAnswer:
     not_in_use: dict[str, str]
     """Devices no longer in use, and what became of them."""
     quarantined: tuple[Quarantine, ...]
-    intermittent: tuple[dict[str, Any], ...] = ()
-    """Functions that failed and worked again, and whether a further look confirmed the fail."""
-    without_unconfirmed: LatentUnder | None = None
-    """With the fails left out that no further look confirmed; None when there are none."""
-    first_follow_up_at: datetime | None = None
-    """First look at a device on a later day than its first drop."""
-    declarations: tuple[DoseDeclaration, ...] = ()
-    """Doses declared, in order of time."""
-
-    @property
-    def declared(self) -> DoseDeclaration | None:
-        """The dose that holds: the last one declared before the first follow-up look."""
-        before = [each for each in self.declarations if each.is_before_follow_up]
-        return before[-1] if before else None
+    caveats: LatentCaveats
 
 
 @dataclass(frozen=True, slots=True)
@@ -1529,6 +1536,8 @@ class ReportContents:
     voided: tuple[Mapping[str, Any], ...]
     link: LatentLink | None
     """None without a device."""
+    caveats: LatentCaveats | None
+    """Of the link."""
     dose_curve: DoseCurve | None
     life_lines: tuple[LifeLine, ...]
     check_tables: tuple[CheckTable, ...]

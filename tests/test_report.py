@@ -151,6 +151,13 @@ def test_the_rig_and_the_claims_stand_in_the_words_of_the_terminal(
     assert "not shown for Scree (device)" in first_screen
 
 
+def test_it_says_what_the_later_failures_hang_on(demo_page):
+    """As the terminal does: fails that no further look confirmed, a dose declared or not."""
+    text = shown_text(demo_page)
+    assert "Exploratory: no dose was declared before the first follow-up look" in text
+    assert "R21: intermittent push-to-talk, failed on 2026-05-01: confirmed" in text
+
+
 def test_a_suspect_battery_comes_first(demo_page):
     text = shown_text(demo_page)
     assert "Keep R14 apart: battery suspect." in text.partition("What to do next")[2][:200]
@@ -182,6 +189,7 @@ def test_what_a_test_report_should_hold_is_there_or_told_to_be_missing(contents,
         held = {
             "report identification": "report not",
             "name and signature of who is responsible": "",
+            "performance of the apparatus: cross-axis motion": "not measured",
         }
         wanted = (words.NOT_RECORDED, words.NOT_EVALUATED, held.get(item, "-"), "not signed")
         assert missing in wanted, item

@@ -2,6 +2,7 @@
 
 import math
 import re
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -174,6 +175,12 @@ def test_the_largest_cross_axis_is_told_beside_what_the_standard_allows(three_ax
     for what in ("pulse", "drop"):
         words = " ".join(three_axes("show", what, "S1", "1").out.split())
         assert "on Y, 25 % of the peak" in words and "4.1.4 allows 30 %" in words
+
+
+def test_the_report_says_how_many_records_hold_the_cross_axes(three_axes):
+    three_axes("report", "-o", "r.html")
+    page = " ".join(Path("r.html").read_text(encoding="utf-8").split())
+    assert "measured in 1 of 1 waveform: durability show pulse" in page
 
 
 def test_cross_axes_are_measured_again_from_what_is_kept(three_axes):

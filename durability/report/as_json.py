@@ -287,13 +287,13 @@ def latent(answer: LatentAnswer) -> dict[str, Any]:
             "log_loss_without_shock": link.log_loss_without_shock,
         },
         "quarantined": [quarantine(kept) for kept in answer.quarantined],
-        "intermittent": list(answer.intermittent),
-        "without_unconfirmed": answer.without_unconfirmed
-        and _everything(answer.without_unconfirmed),
+        "intermittent": list(answer.caveats.intermittent),
+        "without_unconfirmed": answer.caveats.without_unconfirmed
+        and _everything(answer.caveats.without_unconfirmed),
         "dose_declaration": {
-            "first_follow_up_at": answer.first_follow_up_at,
-            "is_declared_before": answer.declared is not None,
-            "declarations": [_everything(each) for each in answer.declarations],
+            "first_follow_up_at": answer.caveats.first_follow_up_at,
+            "is_declared_before": answer.caveats.declared is not None,
+            "declarations": [_everything(each) for each in answer.caveats.declarations],
         },
     }
 

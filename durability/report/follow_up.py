@@ -20,8 +20,10 @@ if TYPE_CHECKING:
         DoseUnder,
         DueList,
         LatentAnswer,
+        LatentCaveats,
         LatentLink,
         LatentUnder,
+        LatentVerdict,
         RetainedItem,
     )
 
@@ -328,7 +330,7 @@ def latent(answer: LatentAnswer, *, devices: bool) -> None:
     link = answer.link
     say(link.sentence)
     say(labels.latent_sentence(link))
-    for line in declared_lines(answer):
+    for line in declared_lines(answer.caveats):
         say(line)
     if devices:
         _outlooks(answer)
@@ -337,15 +339,15 @@ def latent(answer: LatentAnswer, *, devices: bool) -> None:
         _study(link)
         _look_next(answer)
     say(f"rests on: {link.basis}")
-    for line in unconfirmed_lines(answer):
+    for line in unconfirmed_lines(answer.caveats, link.verdict):
         say(line)
     quarantined(answer.quarantined)
     say(labels.CAUTIONS[1])
 
 
-def declared_lines(answer: LatentAnswer) -> list[str]:
+def declared_lines(caveats: LatentCaveats) -> list[str]:
     """Whether the dose was declared before anyone could see what it would show."""
-    first, held = answer.first_follow_up_at, answer.declared
+    first, held = caveats.first_follow_up_at, caveats.declared
     how = "durability inspect declare averaged --reason WHY"
     if held is None and first is None:
         return [f"No dose is declared yet; say which one before the first follow-up look: {how}"]
@@ -360,7 +362,7 @@ def declared_lines(answer: LatentAnswer) -> list[str]:
             f"Dose declared on {labels.moment(held.declared_at)} by {held.declared_by}, before the"
             f" first follow-up look{before}: {dose_definition(held)}. {_by_declared(held)}"
         ]
-    later = [each for each in answer.declarations if not each.is_before_follow_up]
+    later = [each for each in caveats.declarations if not each.is_before_follow_up]
     return lines + [
         f"Declared later, so exploratory: {dose_definition(each)} ({each.declared_by},"
         f" {labels.moment(each.declared_at)}): {_verdict_words(each)}."
@@ -392,17 +394,17 @@ def _verdict_words(found: DoseDeclaration | LatentUnder) -> str:
     return found.verdict + chance
 
 
-def unconfirmed_lines(answer: LatentAnswer) -> list[str]:
+def unconfirmed_lines(caveats: LatentCaveats, verdict: LatentVerdict) -> list[str]:
     """Functions that failed and worked again, and the verdict without the unconfirmed fails."""
     lines = [
         f"{row['device']}: intermittent {row['function']}, failed on"
         f" {labels.moment(row['failed_at'].date())}: {confirmation_words(row)}"
-        for row in answer.intermittent
+        for row in caveats.intermittent
     ]
-    without = answer.without_unconfirmed
+    without = caveats.without_unconfirmed
     if without is None:
         return lines
-    same = "would still be" if without.verdict == answer.link.verdict else "WOULD BE"
+    same = "would still be" if without.verdict == verdict else "WOULD BE"
     return [
         *lines,
         f"with the unconfirmed fails of {counted(without.devices, 'device')} left out the verdict"

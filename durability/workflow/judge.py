@@ -18,6 +18,7 @@ from durability.results import (
     DeviceExpectation,
     DoseUnder,
     LatentAnswer,
+    LatentCaveats,
     LatentUnder,
     Prediction,
     RigNote,
@@ -638,16 +639,38 @@ def answer_latent(session: Session, on: str | None) -> LatentAnswer:
     with database.reading(session.store) as connection:
         devices = bench.fetch(connection, "devices")
         quarantined = quarantine.quarantines(connection)
-        rules = confirm_rules(connection)
-        intermittent = intermittent_checks(connection, rules)
-        first_look_at = declaration.first_follow_up(connection)
-        declared = declaration.declarations(connection, histories, first_look_at)
     return LatentAnswer(
         link=judge_latent_link(histories, on_day=_day_number(day)),
         doses=device_doses(histories, until_failed=True),
         not_in_use={row["device"]: row["status"] for row in devices if row["status"] != IN_USE},
         quarantined=tuple(quarantined),
-        intermittent=tuple(intermittent),
+        caveats=latent_caveats(session, histories),
+    )
+
+
+def latent_caveats(session: Session, histories: Sequence[DeviceHistory]) -> LatentCaveats:
+    """What the verdict on these devices hangs on.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    histories : sequence of DeviceHistory
+        The devices judged.
+
+    Returns
+    -------
+    LatentCaveats
+        Intermittent functions of these devices; the declarations, judged over them.
+    """
+    judged = {history.device for history in histories}
+    with database.reading(session.store) as connection:
+        rules = confirm_rules(connection)
+        intermittent = intermittent_checks(connection, rules)
+        first_look_at = declaration.first_follow_up(connection)
+        declared = declaration.declarations(connection, histories, first_look_at)
+    return LatentCaveats(
+        intermittent=tuple(row for row in intermittent if row["device"] in judged),
         without_unconfirmed=_without_unconfirmed(histories, rules),
         first_follow_up_at=first_look_at,
         declarations=declared,

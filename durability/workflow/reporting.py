@@ -36,7 +36,7 @@ from durability.workflow.session import Session
 
 if TYPE_CHECKING:
     from durability.records import DeviceHistory
-    from durability.results import DoseCurve, Forecast, LatentLink
+    from durability.results import DoseCurve, Forecast, LatentCaveats, LatentLink
 
 STEPS = (
     "reading the record",
@@ -180,7 +180,7 @@ def gather_report(
     waveforms = _waveforms(session, trends)
 
     told(STEPS[7])
-    link, curve = _link(session, scope)
+    link, curve, caveats = _link(session, scope)
     lines = pictures.life_lines(session, scope.devices) if scope.devices else []
 
     told(STEPS[8])
@@ -220,6 +220,7 @@ def gather_report(
         damage=tuple(rows["damage"]),
         voided=tuple(rows["voided"]),
         link=link,
+        caveats=caveats,
         dose_curve=curve,
         life_lines=tuple(lines),
         check_tables=(
@@ -524,20 +525,22 @@ def _against_bare(session: Session, models: Sequence[str]) -> list[Comparison]:
 # --------------------------------------------------------------------------------- devices, claims
 
 
-def _link(session: Session, scope: ReportScope) -> tuple[LatentLink | None, DoseCurve | None]:
+def _link(
+    session: Session, scope: ReportScope
+) -> tuple[LatentLink | None, DoseCurve | None, LatentCaveats | None]:
     """Whether later failures go with shocks: of a plan's own devices, else of the whole record."""
     from durability.latent import LITERATURE_EXPONENT, judge_latent_link
     from durability.latent.dose_curve import dose_curve
 
     if not scope.devices:
-        return None, None
+        return None, None, None
     histories: list[DeviceHistory] = judge.device_histories(session)
     if scope.kind == "follow-up plan":
         histories = [each for each in histories if each.device in scope.devices]
     link = judge_latent_link(histories)
     curve = dose_curve(histories, exponent=link.dose_exponent or LITERATURE_EXPONENT)
     own = tuple(each for each in link.per_device if each.device in scope.devices)
-    return replace(link, per_device=own), curve
+    return replace(link, per_device=own), curve, judge.latent_caveats(session, histories)
 
 
 def _claims(

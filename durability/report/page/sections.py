@@ -578,6 +578,7 @@ def _devices(contents: ReportContents, artist: _Artist) -> Section:
         Words(labels.latent_sentence(link)),
         Words(link.sentence),
         Words(words.failed_later(link)),
+        *(Words(line) for line in words.latent_caveats(contents)),
         *([Words(words.quarantine(contents.quarantined))] if contents.quarantined else []),
         Words(f"Rests on: {link.basis}.", True),
     ]

@@ -206,6 +206,17 @@ def reduction(result: Comparison) -> str:
     return f"{labels.number(result.reduction_pct)} % ({ends})"
 
 
+def latent_caveats(contents: ReportContents) -> list[str]:
+    """What the verdict on later failures hangs on, as the terminal says it."""
+    from durability.report import follow_up
+
+    if contents.link is None or contents.caveats is None:
+        return []
+    return follow_up.declared_lines(contents.caveats) + follow_up.unconfirmed_lines(
+        contents.caveats, contents.link.verdict
+    )
+
+
 def failed_later(link: LatentLink) -> str:
     """Each device that failed later: what failed first, and between which days; controls too."""
     later = [each for each in link.per_device if each.state == "latent failure"]
@@ -515,6 +526,7 @@ def report_items(contents: ReportContents) -> list[tuple[str, str]]:
     sensors = labels.some(row["sensor"] for row in contents.sensors)
     overdue = sum(row["drops_after_due"] for row in contents.sensors)
     evaluated = contents.uncertainty["peaks"]
+    across = counts["waveforms_with_cross_axis"]
     return [
         ("customer, test laboratory, purpose of the test", NOT_RECORDED),
         ("report identification", f"{numbered(contents)}, digest {contents.digest}"),
@@ -535,7 +547,13 @@ def report_items(contents: ReportContents) -> list[tuple[str, str]]:
         ),
         ("mounting and fixture", of_series("fixture")),
         ("conditioning", of_series("conditioning")),
-        ("performance of the apparatus: cross-axis motion", NOT_RECORDED),
+        (
+            "performance of the apparatus: cross-axis motion",
+            f"measured in {across} of {counted(counts['waveforms'], 'waveform')}: durability show"
+            " pulse"
+            if across
+            else "not measured",
+        ),
         (
             "performance of the apparatus: reference drops",
             known(len(contents.rig), "see Health of the rig"),

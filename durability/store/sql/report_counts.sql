@@ -16,6 +16,9 @@ SELECT
     min(dropped_at) AS first_dropped_at, max(dropped_at) AS last_dropped_at,
     list_sort(list(DISTINCT operator) FILTER (operator IS NOT NULL)) AS operators,
     (SELECT count(*) FROM latest_measures AS m WHERE list_contains($series, m.series)) AS waveforms,
+    (SELECT count(*) FROM latest_measures AS m
+        WHERE list_contains($series, m.series) AND len(m.cross_channel) > 0)
+        AS waveforms_with_cross_axis,
     (SELECT list_sort(list(DISTINCT m.low_pass_method)) FROM latest_measures AS m
         WHERE list_contains($series, m.series)) AS filters,
     min(temperature_c) AS lowest_temperature_c, max(temperature_c) AS highest_temperature_c,
