@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime
 import pytest
 from icalendar import Calendar
 
-from durability.report.calendar import inspections_calendar
+from durability.report.calendar import due_calendar
 from durability.results import DueInspection, DueList
 
 FUNCTIONS = ("power-on", "battery swelling", "Anzeige, größer; geprüft", "a\\b")
@@ -22,7 +22,7 @@ def events(data):
 
 @pytest.fixture
 def data():
-    return inspections_calendar(
+    return due_calendar(
         DueList(date(2026, 3, 5), (due(), due("R2", "2026-03-09", "2 weeks", 0)))
     )
 
@@ -64,14 +64,14 @@ def test_the_same_list_gives_the_same_bytes_and_no_two_events_share_their_name()
         date(2026, 3, 5),
         tuple(due(device, stage=stage) for device in ("R1", "R11") for stage in ("1 week", "week")),
     )
-    assert inspections_calendar(owed) == inspections_calendar(owed)
-    names = [str(event["uid"]) for event in events(inspections_calendar(owed))]
+    assert due_calendar(owed) == due_calendar(owed)
+    names = [str(event["uid"]) for event in events(due_calendar(owed))]
     assert len(set(names)) == len(names) == 4
 
 
 def test_a_plan_that_moved_on_moves_its_events():
-    before = inspections_calendar(DueList(date(2026, 3, 1), (due(),)))
-    after = inspections_calendar(DueList(date(2026, 3, 8), (due(due_on="2026-03-15"),)))
+    before = due_calendar(DueList(date(2026, 3, 1), (due(),)))
+    after = due_calendar(DueList(date(2026, 3, 8), (due(due_on="2026-03-15"),)))
     (old,), (new,) = events(before), events(after)
     assert old["uid"] == new["uid"]
     assert old["dtstart"].dt < new["dtstart"].dt
@@ -79,12 +79,12 @@ def test_a_plan_that_moved_on_moves_its_events():
 
 
 def test_nothing_due_is_a_calendar_without_events():
-    assert events(inspections_calendar(DueList(date(2026, 3, 5), ()))) == []
+    assert events(due_calendar(DueList(date(2026, 3, 5), ()))) == []
 
 
 def test_cracked_glass_is_told_with_the_look():
     owed = DueList(date(2026, 3, 5), (due(), due("R2")), cracked_glass=("R2",))
-    first, second = events(inspections_calendar(owed))
+    first, second = events(due_calendar(owed))
     assert "eye protection" not in first["description"]
     assert "eye protection" in second["description"]
 
@@ -124,6 +124,19 @@ def test_a_device_in_quarantine_or_lost_is_not_in_it(followed, tmp_path):
     followed("specimen", "retire", "R2", "--reason", "left on the train", "--state", "lost")
     followed("due", "--on", "2026-03-03", "--calendar", "looks.ics")
     assert events((tmp_path / "looks.ics").read_bytes()) == []
+
+
+def test_the_next_re_test_of_an_item_kept_back_is_in_it(store, tmp_path):
+    store("specimen", "add", "C-9", "--kind", "case", "--model", "sleeve A")
+    store("specimen", "retire", "C-9", "--reason", "kept as reference", "--state", "retained",
+          "--retest-on", "2030-03-01", "--retest-on", "2031-03-01")  # fmt: skip
+    told = store("due", "--on", "2030-03-09", "--calendar", "kept.ics")
+    assert "kept.ics: 1 event," in told.out
+    (event,) = events((tmp_path / "kept.ics").read_bytes())
+    assert event["summary"] == "Re-test C-9: 1 of 2"
+    assert event["dtstart"].dt == date(2030, 3, 1)
+    assert "8 days overdue on 2030-03-09" in event["description"]
+    assert "case sleeve A" in event["description"]
 
 
 def test_a_file_that_can_not_be_written_is_one_line(followed):

@@ -196,7 +196,7 @@ def due(options: Namespace) -> int:
 
     shown.due(owed, within)
     if options.calendar:
-        print(shown.calendar_line(options.calendar, len(owed.due), owed.on))
+        print(shown.calendar_line(options.calendar, owed))
     if options.form:
         shown.form_line(options.form)
     return 0
@@ -213,9 +213,9 @@ def _write_form(options: Namespace, owed: DueList) -> None:
 
 
 def _write_calendar(file: Path, owed: DueList) -> None:
-    from durability.report.calendar import inspections_calendar
+    from durability.report.calendar import due_calendar
 
     try:
-        file.write_bytes(inspections_calendar(owed))
+        file.write_bytes(due_calendar(owed))
     except OSError as error:
         raise UnusableCall(f"--calendar {file}: can't be written ({error.strerror})") from None

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from durability.basis import counted
@@ -681,9 +680,10 @@ def exposure_lines(exposure: Mapping[str, Any]) -> list[str]:
     return [*lines, *intermittent_lines(exposure["intermittent"])]
 
 
-def calendar_line(file: str, events: int, on: date) -> str:
+def calendar_line(file: str, owed: DueList) -> str:
     """Where the calendar was written, and what is in it."""
-    return f"{file}: {counted(events, 'event')}, as of {on.isoformat()}"
+    events = len(owed.due) + sum(item.due_on is not None for item in owed.retained)
+    return f"{file}: {counted(events, 'event')}, as of {owed.on.isoformat()}"
 
 
 def form_line(file: str) -> None:
