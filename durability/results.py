@@ -41,6 +41,8 @@ class ImportCount:
     """Rows of the sheet that are no records (a row of means)."""
     quarantined: tuple[Quarantine, ...] = ()
     """Devices that these rows put in quarantine."""
+    undated_in_quarantine: Mapping[str, int] = field(default_factory=dict)
+    """Device that was in quarantine already → drops taken that don't say when they were made."""
 
 
 # -------------------------------------------------------------------------------- waveforms

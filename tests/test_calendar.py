@@ -22,9 +22,7 @@ def events(data):
 
 @pytest.fixture
 def data():
-    return due_calendar(
-        DueList(date(2026, 3, 5), (due(), due("R2", "2026-03-09", "2 weeks", 0)))
-    )
+    return due_calendar(DueList(date(2026, 3, 5), (due(), due("R2", "2026-03-09", "2 weeks", 0))))
 
 
 def test_the_form_is_that_of_the_standard(data):

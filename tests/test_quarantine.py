@@ -414,6 +414,21 @@ def test_a_drop_made_all_the_same_is_recorded_with_its_reason(bench, sheet):
     assert exposure["drops"] == 2  # it lived through both
 
 
+def test_drops_without_a_date_of_a_device_in_quarantine_are_taken_and_told(bench, sheet):
+    header = "series,drop_number,peak_g,device,case,note"
+    before = sheet("before.csv", header, "S5,1,100,R1,C1,", "S6,1,100,R2,C1,battery hot")
+    told = bench("import", "drops", before, "--json")
+    assert "undated_in_quarantine" not in told.json  # R2's note came with its own drop
+    bench(*LOOK, "battery swelling=fail")
+    after = sheet("after.csv", header, "S7,1,101,R1,C1,", "S7,2,102,R1,C1,", "S8,1,90,R3,C1,")
+    told = bench("import", "drops", after, "--json")
+    assert told.json["added"] == 3
+    assert told.json["undated_in_quarantine"] == {"R1": 2}
+    line = " ".join(told.err.replace("!", " ").split())
+    assert "R1 is in QUARANTINE, and 2 drops of it came in without a date" in line
+    assert "Do not drop" in line
+
+
 def test_clearing_early_says_how_long_the_watch_was_to_run(bench):
     bench("damage", "add", "R1", "--severity", "1", "--note", "hot")
     told = bench("specimen", "clear", "R1", "--by", "Ada", "--reason", "lamp stood on it", *GOOD)

@@ -5,9 +5,10 @@ from __future__ import annotations
 import sys
 from argparse import Namespace
 from collections.abc import Sequence
+from itertools import starmap
 from pathlib import Path
 
-from durability.cli.logbook import say, session_of, warn_of
+from durability.cli.logbook import say, session_of, warn, warn_of
 from durability.cli.progress import progress
 from durability.errors import ImportRefused, UnusableCall
 from durability.intake.tables import SheetOptions
@@ -67,6 +68,10 @@ def import_files(options: Namespace) -> int:
             file=sys.stderr,
         )
     say(options, as_json.import_count(count), words)
+    if count.undated_in_quarantine:
+        from durability.report import labels
+
+        warn(starmap(labels.undated_in_quarantine_line, count.undated_in_quarantine.items()))
     warn_of(*count.quarantined)
     return 1 if count.rejected else 0
 

@@ -317,7 +317,8 @@ def import_count(count: ImportCount) -> dict[str, Any]:
     """Object of ``import … --json``."""
     names = ("read", "added", "duplicates", "rejected", "rejects_file")
     quarantined = [kept.device for kept in count.quarantined]
-    return {**_named(count, names), **({"quarantined": quarantined} if quarantined else {})}
+    told = {"quarantined": quarantined, "undated_in_quarantine": dict(count.undated_in_quarantine)}
+    return {**_named(count, names), **{name: found for name, found in told.items() if found}}
 
 
 # ---------------------------------------------------------------------------------- waveforms

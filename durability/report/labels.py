@@ -153,6 +153,15 @@ def quarantine_lines(*devices: Quarantine) -> list[str]:
     ]
 
 
+def undated_in_quarantine_line(device: str, drops: int) -> str:
+    """What a drop without a date leaves open, when its device may not be dropped."""
+    return (
+        f"{device} is in QUARANTINE, and {counted(drops, 'drop')} of it came in without a date:"
+        " taken as made before it. Where one was made since, say when: durability drop amend SERIES"
+        " NUMBER --set dropped_at=TIME --reason WHY. Do not drop, charge or ship it."
+    )
+
+
 def few_controls(following: int, controls: int) -> list[str]:
     """That too few of the devices that follow a plan are left undropped, if so."""
     if controls >= FEWEST_CONTROLS:

@@ -101,6 +101,7 @@ def import_files(
             drop_numbers_on_sheet=numbers,
             despite_quarantine=despite_quarantine,
         )
+        undated = bench.fetch(connection, "staged_undated_in_quarantine") if kind == "drops" else ()
         quarantined = quarantine.suspect_imported(connection, kind)
         rejections = sorted(
             [*rejections, *contradicting], key=lambda each: (each.file, each.row or 0)
@@ -118,6 +119,7 @@ def import_files(
         rejections=tuple(rejections),
         skipped_rows=sum(len(sheet.skipped_rows) for sheet in sheets),
         quarantined=quarantined,
+        undated_in_quarantine={row["device"]: row["drops"] for row in undated},
     )
 
 
