@@ -48,9 +48,9 @@ def find_hum(record_g: FloatArray, sample_rate_hz: float, event: Event) -> Hum |
 
     A sine of 50 or 60 Hz is fitted to what lies before the impact and well after it, together with
     a level on either side, a drift and the step of the release; blocks that don't fit, as later
-    impacts, weigh little (Tukey's biweight). It counts as hum when it leaves less than half of
-    the variance, of the whole and of the stretch before the impact alone: what begins with the
-    impact is motion.
+    impacts, weigh little (Tukey's biweight). It counts as hum when its amplitude is known, so that
+    noise or a drift can't pass for it, and when it leaves less than half of the variance, of the
+    whole and of the stretch before the impact alone: what begins with the impact is motion.
 
     Parameters
     ----------
@@ -74,7 +74,7 @@ def find_hum(record_g: FloatArray, sample_rate_hz: float, event: Event) -> Hum |
     y = record_g[: blocks * size].reshape(blocks, size).mean(axis=1)[quiet]
     least_g = limit.MIN_HUM_FRACTION * abs(float(record_g[event.peak]) - float(np.median(y)))
     best = _best_fit(t, y, early, lead_s, least_g)
-    if best is None:
+    if best is None or _by_chance(best, t) > limit.HUM_BY_CHANCE:
         return None
     rest = y - _sines(t, best.frequency_hz) @ best.sine
     for part in (np.ones(t.size, dtype=bool), early):
@@ -111,6 +111,23 @@ def _best_fit(
             left = float(np.sum(weights * (y - columns @ found) ** 2))
             fits.append(_Fit(frequency_hz, steady, weights, found[-2:], left))
     return min(fits, key=lambda fit: fit.left, default=None)
+
+
+def _by_chance(fit: _Fit, t: FloatArray) -> float:
+    """Chance of so large an amplitude, in the direction in which it is known worst, without hum.
+
+    Two squares over two, against a scatter of n degrees of freedom, exceed f with a chance of
+    (1 + 2 f / n)^(−n / 2) (the F distribution with 2 and n). Where so short a record can't tell a
+    sine from a drift, the worst direction is far worse than the best.
+    """
+    columns = np.hstack([fit.steady, _sines(t, fit.frequency_hz)])
+    freedom = float(fit.weights.sum()) - columns.shape[1]
+    if freedom < 1.0:
+        return 1.0
+    inverse = np.linalg.pinv((columns * fit.weights[:, None]).T @ columns)
+    variance = fit.left / freedom * float(np.linalg.eigvalsh(inverse[-2:, -2:])[-1])
+    excess = float(np.sum(fit.sine**2)) / max(variance, np.finfo(float).tiny)
+    return float((1.0 + excess / freedom) ** (-0.5 * freedom))
 
 
 def _sines(t: FloatArray, frequency_hz: float) -> FloatArray:

@@ -60,8 +60,12 @@ MIN_HUM_LEAD_S = 5e-3
 MIN_HUM_FRACTION = 0.001
 """Amplitude of hum, over the peak, that is worth taking off: a twentieth of the accuracy asked."""
 
+HUM_BY_CHANCE = 1e-6
+"""Chance of an amplitude like that of the hum without any: some thirty fits are tried in a record.
+Its amplitude is then known to a fifth …"""
+
 HUM_LEAVES_AT_MOST = 0.5
-"""Share of the variance that hum may leave unexplained …"""
+"""… it leaves at most this share of the variance unexplained …"""
 
 HUM_FREE_OF_RINGING = 10.0
 """… more than so many durations from the end of the impact."""
