@@ -62,6 +62,21 @@ def two_humps(u: FloatArray) -> FloatArray:
     return shape / 1.2499
 
 
+def bottoming(u: FloatArray) -> FloatArray:
+    """A soft pulse with a narrow one on it, as foam that is used up."""
+    return 0.35 * half_sine(u) + 0.65 * bell((u - 0.5) / 0.4 + 0.5)
+
+
+def crush(u: FloatArray) -> FloatArray:
+    """Gives way at a level, then a spike."""
+    return np.interp(u, [0.0, 0.15, 0.6, 0.75, 0.85, 1.0], [0.0, 0.55, 0.6, 1.0, 0.5, 0.0])
+
+
+def two_slopes(u: FloatArray) -> FloatArray:
+    """Stiffens half-way in."""
+    return np.interp(u, [0.0, 0.5, 0.7, 1.0], [0.0, 0.3, 1.0, 0.0])
+
+
 SHAPES: dict[str, Callable[[FloatArray], FloatArray]] = {
     shape.__name__: shape
     for shape in (
@@ -75,6 +90,9 @@ SHAPES: dict[str, Callable[[FloatArray], FloatArray]] = {
         steep_rise,
         bell,
         two_humps,
+        bottoming,
+        crush,
+        two_slopes,
     )
 }
 

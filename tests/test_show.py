@@ -32,7 +32,8 @@ def test_a_trace_and_its_measures_fit_a_terminal_of_80_by_24(taken):
     assert len(lines) <= 23 and max(len(line) for line in lines) <= 80
     assert any("#" in line for line in lines) and any("10 %" in line for line in lines)
     words = " ".join(lines)
-    assert "400" in words and "zero-phase Butterworth" in words and "raw peak" in words
+    assert float(re.search(r"([\d.]+) ± [\d.]+ g", words)[1]) == pytest.approx(400.0, abs=1.0)
+    assert "zero-phase Butterworth" in words and "raw peak" in words
 
 
 def test_the_trace_rises_once_to_its_peak_and_returns(taken):

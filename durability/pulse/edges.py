@@ -37,7 +37,7 @@ class Pulse:
         return self.fall - self.rise
 
 
-def pulse_around(filtered_g: FloatArray, event: Event, noise_g: float | None = None) -> Pulse:
+def pulse_around(filtered_g: FloatArray, event: Event, peak_g: float | None = None) -> Pulse:
     """Peak within an event, and the instants between which it stays above its edge level.
 
     Parameters
@@ -46,14 +46,12 @@ def pulse_around(filtered_g: FloatArray, event: Event, noise_g: float | None = N
         Filtered or not, the impact pointing up.
     event : Event
         Where to look.
-    noise_g : float, optional
-        Standard deviation of the noise that is left; the peak is then that of the curve through
-        the samples, not the largest of them.
+    peak_g : float, optional
+        Height of the peak where it is known better; by default the largest sample.
     """
     peak = event.start + int(np.argmax(filtered_g[event.start : event.stop]))
-    peak_g = float(filtered_g[peak])
-    if noise_g is not None:
-        peak_g = _top(filtered_g, peak, noise_g)
+    if peak_g is None:
+        peak_g = float(filtered_g[peak])
     edge_g = limit.PULSE_EDGE_FRACTION * peak_g
     fall, fall_slope = _edge(filtered_g[peak:], edge_g)
     rise, rise_slope = _edge(filtered_g[peak::-1], edge_g)
@@ -65,41 +63,6 @@ def pulse_around(filtered_g: FloatArray, event: Event, noise_g: float | None = N
         rise_slope=rise_slope,
         fall_slope=fall_slope,
     )
-
-
-def _top(filtered_g: FloatArray, peak: int, noise_g: float) -> float:
-    """Height of the curve through the samples about the largest.
-
-    The largest of many samples on a flat top stands out by its noise; between two on a sharp one
-    the top is missed. A parabola is laid through all samples in a row that noise could make the
-    largest, and at least through the neighbours of a round top. Where the record falls off within
-    one step, the edge lies half a step on.
-    """
-    largest = float(filtered_g[peak])
-    level = largest - limit.TOP_SIGMAS * noise_g
-    low = np.flatnonzero(filtered_g[:peak] < level)
-    first = int(low[-1]) + 1 if low.size else 0
-    low = np.flatnonzero(filtered_g[peak:] < level)
-    last = peak + int(low[0]) - 1 if low.size else filtered_g.size - 1
-    near = limit.ROUND_TOP_FRACTION * largest
-    if first == peak > 0 and filtered_g[peak - 1] >= near:
-        first -= 1
-    if last == peak < filtered_g.size - 1 and filtered_g[peak + 1] >= near:
-        last += 1
-    if last == first:
-        return largest
-    cliffs = [
-        beyond
-        for beyond in (first - 1, last + 1)
-        if 0 <= beyond < filtered_g.size and filtered_g[beyond] < limit.CLIFF_FRACTION * largest
-    ]
-    degree = 2 if last - first > 1 and not cliffs else 1
-    x = np.arange(first - peak, last - peak + 1, dtype=np.float64)
-    curve = np.polynomial.Polynomial.fit(x, filtered_g[first : last + 1], degree)
-    ends = [float(x[0]), float(x[-1])]
-    ends += [beyond - peak + (0.5 if beyond < first else -0.5) for beyond in cliffs]
-    vertex = [float(at) for at in curve.deriv().roots() if x[0] < at < x[-1]] if degree == 2 else []
-    return max(float(curve(at)) for at in (*ends, *vertex))
 
 
 def _edge(from_peak_g: FloatArray, edge_g: float) -> tuple[float, float]:

@@ -29,6 +29,7 @@ from durability.pulse.low_pass import (
     low_pass,
     squared_gain,
 )
+from durability.pulse.top import find_top
 from durability.pulse.uncertainty import standard_uncertainties
 from durability.records import CrossPeak, LaterImpact, LowPass, PulseMeasures
 from durability.units import STANDARD_GRAVITY_M_S2, impact_velocity_m_s
@@ -36,7 +37,7 @@ from durability.units import STANDARD_GRAVITY_M_S2, impact_velocity_m_s
 if TYPE_CHECKING:
     from durability.records import FloatArray
 
-METHOD = "pulse 2"
+METHOD = "pulse 3"
 """Name and version of the way measures are taken; goes up when a number could change."""
 
 
@@ -59,10 +60,10 @@ def measure_pulse(
     Mains hum is taken off where it is there before the impact too, and told.
     Peak and duration are taken after a zero-phase low-pass. By default its cut-off is the lowest
     of a ladder that takes nothing off the pulse but noise; it is derived from each pulse and
-    named in the answer, and the peak is that of the curve through the filtered samples, free of
-    what noise adds to the largest of them. Through a filter that was asked for, the peak is the
-    largest sample. Velocity change is the integral of the unfiltered pulse, so that it does
-    not hang on the filter.
+    named in the answer, and the peak is the height of a plain shape laid through the samples about
+    the top, free of what noise adds to the largest of them. Through a filter that was asked for,
+    the peak is the largest sample. Velocity change is the integral of the unfiltered pulse, so that
+    it does not hang on the filter.
 
     Parameters
     ----------
@@ -125,7 +126,9 @@ def measure_pulse(
     if own.cutoff_hz is not None:
         gain = squared_gain(4096, sample_rate_hz, own.cutoff_hz)
         left_g *= float(np.sqrt(np.mean(gain**2)))
-    own_pulse = pulse_around(own_g, event, left_g)
+    largest = event.start + int(np.argmax(own_g[event.start : event.stop]))
+    top = find_top(signal_g, own_g, largest, jitter_g, left_g)
+    own_pulse = pulse_around(own_g, event, top.height_g)
     chosen, filtered_g, pulse = own, own_g, own_pulse
     given = _given_low_pass(low_pass_hz, channel_class, channel_class_standard)
     if given is not None and given.cutoff_hz is not None:
@@ -181,7 +184,7 @@ def measure_pulse(
             sample_rate_hz,
             chosen,
             (velocity_from, velocity_to),
-            by_curve=chosen is own,
+            top if chosen is own else None,
         )
     peak_at = slice(event.start, event.stop)
     return PulseMeasures(
@@ -301,7 +304,7 @@ def _own_low_pass(
             np.mean((1.0 - squared_gain(near_g.size, sample_rate_hz, cutoff_hz)) ** 2)
         )
         allowed = max(
-            noise_square * _largest_mean_square(span),
+            noise_square * limit.largest_mean_square(span),
             (limit.REMOVED_FRACTION_ALLOWED * peak_g) ** 2,
         )
         # A sharp top loses most within a quarter of that period.
@@ -315,12 +318,6 @@ def _own_low_pass(
             return LowPass("zero-phase Butterworth", cutoff_hz, 4, PADDING, reason, derived=True)
     reason = "none: each cut-off that would lower the noise would change the pulse"
     return LowPass("none", None, 0, "none", reason)
-
-
-def _largest_mean_square(values: int) -> float:
-    """Most that the mean square of so many standard normal values is by chance."""
-    part = 2.0 / (9.0 * values)
-    return float((1.0 - part + limit.REMOVED_NOISE_SIGMAS * np.sqrt(part)) ** 3)
 
 
 def _spread(event: Event, sample_rate_hz: float, cutoff_hz: float) -> Event:

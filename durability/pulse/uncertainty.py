@@ -13,6 +13,7 @@ from durability.units import STANDARD_GRAVITY_M_S2
 if TYPE_CHECKING:
     from durability.pulse.edges import Pulse
     from durability.pulse.impact import Quiet
+    from durability.pulse.top import Top
     from durability.records import FloatArray, LowPass
 
 
@@ -24,19 +25,18 @@ def standard_uncertainties(
     sample_rate_hz: float,
     filter_: LowPass,
     window: tuple[float, float],
-    *,
-    by_curve: bool,
+    top: Top | None,
 ) -> tuple[float, float, float]:
     """Standard uncertainty of peak, g, duration, ms, and velocity change, m/s.
 
-    From white noise through the filter: the largest of it, which the largest sample picks where
-    the top is flat, or what a parabola ``by_curve`` through the samples misses of a sharp top; the
-    scatter and the wander of the baseline; the recorder's step where the noise is too small to
-    average it out; the peak that may lie between two samples, and an edge too; what a default
-    filter may do unnoticed to a sharp top and to the duration; and a tail behind the ``window`` of
-    the integral, as high as the record there and as long as the window reaches beyond the
-    pulse. What a filter that was asked for does is no uncertainty: it is part of what is measured.
-    Bounds are taken as rectangular. First-order propagation (JCGM 100:2008, 5.1.2).
+    From white noise through the filter: that of the ``top``, or, where the peak is the largest
+    sample, the largest of it, which that sample picks where the top is flat; the scatter and the
+    wander of the baseline; the recorder's step where the noise is too small to average it out; the
+    peak that may lie between two samples, and an edge too; what a default filter may do unnoticed
+    to the duration; and a tail behind the ``window`` of the integral, as high as the record there
+    and as long as the window reaches beyond the pulse. What a filter that was asked for does is no
+    uncertainty: it is part of what is measured. Bounds are taken as rectangular. First-order
+    propagation (JCGM 100:2008, 5.1.2).
     """
     rectangular = 1.0 / np.sqrt(3.0)
     gain = np.ones(1)
@@ -47,19 +47,18 @@ def standard_uncertainties(
     scatter_g = baseline.noise_g / np.sqrt(baseline.samples)
     level_g = float(np.sqrt(scatter_g**2 + baseline.wander_g**2 + steps_g**2))
     inside = filtered_g[int(pulse.rise) : int(np.ceil(pulse.fall)) + 1]
-    at_top = np.count_nonzero(inside > pulse.peak_g - 2.0 * noise_g) * float(np.mean(gain**2))
-    picked_g = noise_g * float(np.sqrt(2.0 * np.log(max(at_top, 1.0))))
-    if by_curve:
-        # Best parabola through a wedge: 3/16 of its depth off at the tip.
-        picked_g = 3.0 / 16.0 * limit.TOP_SIGMAS * noise_g
-    neighbours = filtered_g[[max(pulse.peak - 1, 0), min(pulse.peak + 1, filtered_g.size - 1)]]
-    between_g = pulse.peak_g - float(neighbours.max())
-    rounded_g = shifted = 0.0
+    if top is not None:
+        top_g = top.uncertainty_g
+    else:
+        at_top = np.count_nonzero(inside > pulse.peak_g - 2.0 * noise_g) * float(np.mean(gain**2))
+        picked_g = noise_g * float(np.sqrt(2.0 * np.log(max(at_top, 1.0))))
+        neighbours = filtered_g[[max(pulse.peak - 1, 0), min(pulse.peak + 1, filtered_g.size - 1)]]
+        between_g = pulse.peak_g - float(neighbours.max())
+        top_g = float(np.sqrt(noise_g**2 + (picked_g**2 + between_g**2) / 3.0))
+    shifted = 0.0
     if filter_.derived:
-        rounded_g = 2.0 * limit.REMOVED_FRACTION_ALLOWED * pulse.peak_g + baseline.jitter_g
         shifted = limit.DURATION_SHIFT_ALLOWED * pulse.duration * rectangular
-    bounds_g = rectangular * float(np.sqrt(picked_g**2 + between_g**2 + rounded_g**2))
-    peak_g = float(np.sqrt(noise_g**2 + level_g**2 + steps_g**2 + bounds_g**2))
+    peak_g = float(np.sqrt(top_g**2 + level_g**2 + steps_g**2))
 
     slopes = np.array([pulse.rise_slope, pulse.fall_slope])
     with np.errstate(divide="ignore"):
