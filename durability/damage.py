@@ -7,7 +7,6 @@ the way say how much of its life a case has used; a cosmetic mark (1) says nothi
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -84,12 +83,6 @@ def success_run_reliability(specimens: int, confidence: float) -> float:
         Lower bound on the fraction that holds as long. Source: success-run theorem.
     """
     return float((1.0 - confidence) ** (1.0 / specimens)) if specimens > 0 else 0.0
-
-
-def success_run_specimens(confidence: float, reliability: float) -> int:
-    """Specimens that must all hold to show a reliability, ``ln(1-C) / ln R`` rounded up."""
-    exact = math.log(1.0 - confidence) / math.log(reliability)
-    return math.ceil(exact - 1e-9)
 
 
 def known_life(history: DropHistory, *, looks_are_logged: bool) -> KnownLife:

@@ -11,8 +11,8 @@ from durability.damage import (
     fit_damage,
     known_life,
     success_run_reliability,
-    success_run_specimens,
 )
+from durability.plan import success_run_cases
 from durability.records import DropHistory
 
 
@@ -39,7 +39,7 @@ def median_life(life):
     ],
 )  # fmt: skip
 def test_success_run_table(confidence, reliability, specimens):
-    assert success_run_specimens(confidence, reliability) == specimens
+    assert success_run_cases(reliability, confidence) == specimens
     assert success_run_reliability(specimens, confidence) >= reliability
     assert success_run_reliability(specimens - 1, confidence) < reliability
 

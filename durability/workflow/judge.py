@@ -474,11 +474,6 @@ BARE = "bare"
 """How a command line names drops without a case."""
 
 
-def compare_models(session: Session, a: str, b: str) -> Comparison:
-    """How many times the peak g of ``a`` is that of ``b``; each a case model, or bare."""
-    return explain_comparison(session, a, b)[0]
-
-
 def explain_comparison(session: Session, a: str, b: str) -> tuple[Comparison, list[VoidedDrop]]:
     """How many times the peak g of ``a`` is that of ``b``, and what was voided.
 

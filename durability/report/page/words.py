@@ -437,13 +437,6 @@ def uncertainty(count: int, evaluated: int, pct: float | None) -> str:
     return told if evaluated == count else f"{told} of {count}; {NOT_EVALUATED} in the others"
 
 
-def selfcheck_answer(contents: ReportContents) -> str:
-    """How the program fared against published values on the day of the report."""
-    from durability.report import selfcheck
-
-    return selfcheck.answer(contents.selfcheck)
-
-
 def trace(contents: ReportContents) -> list[tuple[str, str, str]]:
     """From a number of this report to where it came from: what, command, what it shows."""
     store = f" --store {shlex.quote(contents.store)}"
