@@ -67,6 +67,8 @@ class MeasuredFile:
     series: str | None = None
     drop_number: int | None = None
     id: str | None = None
+    quarantine: Quarantine | None = None
+    """Of the device, when the note on this drop tells of a failing battery."""
 
     @property
     def status(self) -> Literal["valid", "void"]:

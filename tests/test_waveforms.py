@@ -769,12 +769,17 @@ def test_cross_channels_that_can_not_be_are_refused(three_axes, channel, across,
         )
 
 
-def test_a_preamble_that_contradicts_the_time_column_is_told(tmp_path):
+def test_a_preamble_that_contradicts_the_time_column_stops_the_reading(tmp_path):
+    """Every third sample may have been exported; a half more than were taken can't have been."""
     path = tmp_path / "a.csv"
-    path.write_text("Sample rate: 100 kHz\nTime (s),Accel (g)\n" + lines(plain))
+    path.write_text("Sample rate: 450 kHz\nTime (s),Accel (g)\n" + lines(plain))
     w = read_waveform(path)
     assert w.sample_rate_hz == pytest.approx(FS, rel=1e-6)
-    assert "though the preamble says 100000" in w.inferred["sample rate"]
+    assert "though the preamble says 450000" in w.inferred["sample rate"]
+    path.write_text("Sample rate: 100 kHz\nTime (s),Accel (g)\n" + lines(plain))
+    with pytest.raises(WaveformUnreadable, match=r"150000 .*the preamble says 100000; settle it"):
+        read_waveform(path)
+    assert read_waveform(path, time_unit="s").sample_rate_hz == pytest.approx(FS, rel=1e-6)
 
 
 # ------------------------------------------------------------------------------ real exports

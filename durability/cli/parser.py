@@ -909,6 +909,7 @@ def _answers(commands: Any, command: Any, writer: Any, common: Any) -> None:
         "--rest-s", type=float, metavar="S", help="least rest between drops; a shorter one is noted"
     )
     _limit(record)
+    _record_options(record)
     page = command(
         commands, "report", "write one page that settles an argument", "report:report", writer
     )

@@ -25,6 +25,7 @@ from durability.workflow.limits import Limit
 
 if TYPE_CHECKING:
     from durability.workflow.sheet_run import SheetRun
+    from durability.workflow.waveforms import RecordOptions
 
 HELP = """\
   118               peak g
@@ -37,7 +38,7 @@ HELP = """\
   118 void: words   the same with words of your own
   v4                a drop without a reading: it counts for the device
   u   u1   u: words void the last drop
-  file PATH         a waveform file in place of what is typed
+  file PATH # words a waveform file in place of what is typed, and a note
   Enter             time since the last drop, and the trend so far
   q                 end (so does the end of the input)"""
 SHEET_HELP = """\
@@ -45,6 +46,12 @@ SHEET_HELP = """\
   skip: why                   pass over the planned drop"""
 
 FILE = "file "
+FILE_OPTIONS = (
+    *("channel", "cross_channels", "units", "mv_per_g", "full_scale_g", "sample_rate_hz"),
+    *("time_unit", "delimiter", "decimal", "encoding", "first_line", "low_pass_hz"),
+    "channel_class",
+)
+"""Options that say how a waveform file is read and measured."""
 
 PROMPT_WAIT_S = 1.0
 """How long the next prompt waits for the judgement."""
@@ -56,7 +63,10 @@ def record(options: Namespace) -> int:
     """Record drops line by line, from the keyboard or a pipe."""
     if options.rest_s is not None and not options.rest_s >= 0:
         raise UnusableCall(f"--rest-s {options.rest_s}: not a number of seconds, 0 or more")
-    return _BenchSession(options, Limit(options.limit_g, options.limit_rise)).run()
+    session = _BenchSession(options, Limit(options.limit_g, options.limit_rise))
+    if any(getattr(options, name) for name in FILE_OPTIONS):
+        session.read_files_as_told()  # loads more than a session without files needs
+    return session.run()
 
 
 def _now() -> datetime:
@@ -88,6 +98,8 @@ class _BenchSession:
         """The device has been put in quarantine: no further drop of it."""
         self.to_tell: str | None = None
         """Series whose standing is still to be told."""
+        self.file_options: RecordOptions | None = None
+        """How waveform files are read, once one was asked for."""
 
     def run(self) -> int:
         """Until q or the end of the input; exit status."""
@@ -194,7 +206,7 @@ class _BenchSession:
             note = rested if note is None else f"{note}; {rested}"
         if line.startswith(FILE):
             typed = None
-            stored, told, is_void = self._store_file(Path(line.removeprefix(FILE).strip()))
+            stored, told, is_void, note = self._store_file(line.removeprefix(FILE).strip(), note)
         else:
             typed, told = read_line(line), words
             stored, is_void = self._store_typed(typed, note), typed.void_reason is not None
@@ -208,8 +220,7 @@ class _BenchSession:
             name = "" if self.sheet is None else f"of {stored.series} "
             pause = ""
             if resting is not None and 0 <= resting < LONG_REST_S:
-                noted = ", noted" if typed is not None else ""  # a file's drop carries no note
-                short = f" of {bench.rest(planned_rest_s)}: TOO SHORT{noted}" if too_short else ""
+                short = f" of {bench.rest(planned_rest_s)}: TOO SHORT, noted" if too_short else ""
                 pause = f" (rest {bench.rest(resting)}{short})"
             self._say(f"drop {stored.drop_number} {name}stored: {told}{pause}")
             if typed is not None and typed.values["achieved_height_mm"] is not None:
@@ -220,8 +231,7 @@ class _BenchSession:
             severity = 0 if typed is None else int(typed.values.get("damage_severity") or 0)
             for met in self.sheet.dropped(stored, severity, self.dropped_at, is_void=is_void):
                 self._say(met)
-        if typed is not None:
-            warn_of_drop(stored, typed.values)
+        warn_of_drop(stored, {"note": note} if typed is None else typed.values)
         self.is_over = stored.quarantine is not None
         self.to_tell = None if self.is_over else stored.series
 
@@ -233,20 +243,42 @@ class _BenchSession:
             series, command = self._target()
             return logbook.add_drop(self.session, series, typed, command=command)
 
-    def _store_file(self, path: Path) -> tuple[logbook.StoredDrop, str, bool]:
-        """A waveform file as the drop: stored, what was measured, whether it came in void."""
+    def read_files_as_told(self) -> RecordOptions:
+        """How waveform files are read, by the options of this call."""
+        if self.file_options is None:
+            from durability.cli.waveforms import record_options
+
+            self.file_options = record_options(self.options)
+        return self.file_options
+
+    def _store_file(
+        self, words: str, note: str | None
+    ) -> tuple[logbook.StoredDrop, str, bool, str | None]:
+        """A waveform file as the drop: stored, what was measured, whether void, its note."""
         from durability.report import pulse_labels
         from durability.workflow.waveforms import add_waveform_drop
 
+        path = Path(words)
+        if not path.exists():  # a file's name may hold the sign that begins a note
+            name, _, own_note = words.partition(" #")
+            path = Path(name.strip())
+            note = "; ".join(filter(None, (own_note.strip(), note))) or None
+        told = self.read_files_as_told()
         with self.judging.store_lock:
             series, command = self._target()
-            measured = add_waveform_drop(self.session, series, path, command=command)
-        stored = logbook.StoredDrop(series, measured.drop_number or 0, measured.id or "")
+            measured = add_waveform_drop(
+                self.session, series, path, told, command=command, note=note
+            )
+        stored = logbook.StoredDrop(
+            series, measured.drop_number or 0, measured.id or "", quarantine=measured.quarantine
+        )
         reason = measured.measures.void_reason
-        words = f"{path.name}: {pulse_labels.pulse_words(measured.measures)}"
+        told_of_it = f"{path.name}: {pulse_labels.pulse_words(measured.measures)}"
+        if measured.cross:
+            told_of_it += f", {pulse_labels.cross_words(measured.measures)}"
         if reason is not None:
-            words += f", VOID ({reason})"
-        return stored, words, reason is not None
+            told_of_it += f", VOID ({reason})"
+        return stored, told_of_it, reason is not None, note
 
     def _target(self) -> tuple[str, str]:
         """Series that the next drop goes to, and what the act of writing is called."""

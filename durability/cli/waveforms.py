@@ -234,7 +234,8 @@ def _tell_event(options: Namespace, event: Any) -> None:
     print(pulse_labels.measured_file(event), flush=True)
     for flag in event.measures.flags:
         print(f"  {flag.words}", flush=True)
-    for note in event.measures.notes:
+    noticed = [event.inferred["noticed"]] if "noticed" in event.inferred else []
+    for note in (*event.measures.notes, *noticed):
         print(f"  note: {note}", flush=True)
     from durability.workflow import judge
 

@@ -119,6 +119,25 @@ def find_flat_top(
     return FlatTop(run, event.polarity * top, may_be_trapezoid=silent and long)
 
 
+def flat_share(filtered_g: FloatArray, pulse: Pulse, noise_g: float) -> float | None:
+    """Share of the duration within which a pulse stays at its top; None when noise hides it.
+
+    Parameters
+    ----------
+    filtered_g : ndarray of shape (n_samples,)
+        After the default filter, the impact pointing up.
+    pulse : Pulse
+        Of the impact.
+    noise_g : float
+        Standard deviation of the noise that is left.
+    """
+    if 3.0 * noise_g > limit.FLAT_FRACTION * pulse.peak_g:
+        return None
+    inside = filtered_g[int(pulse.rise) : int(np.ceil(pulse.fall)) + 1]
+    at_top = inside > (1.0 - limit.FLAT_FRACTION) * pulse.peak_g
+    return float(np.count_nonzero(at_top)) / pulse.duration if pulse.duration > 0.0 else None
+
+
 def _clipped(flat_top: FlatTop | None) -> PulseFlag | None:
     if flat_top is None or flat_top.may_be_trapezoid:
         return None
@@ -200,7 +219,10 @@ def _second_impact(pulse: Pulse, later: tuple[LaterImpact, ...]) -> PulseFlag | 
     ratio = largest.peak_g / pulse.peak_g
     if ratio < limit.SECOND_IMPACT_FRACTION:
         return None
-    words = f"second impact: {largest.peak_g:.5g} g, {ratio:.2g} of the first"
+    words = (
+        f"second impact: {largest.peak_g:.5g} g at {1000.0 * largest.time_s:.4g} ms of the record,"
+        f" {ratio:.2g} of the first"
+    )
     return PulseFlag("second_impact", ratio, limit.SECOND_IMPACT_FRACTION, words, voids=False)
 
 
@@ -241,6 +263,8 @@ def notes(
     velocity_ratio: float | None,
     orientation: str | None,
     flat_top: FlatTop | None,
+    plateau: float | None,
+    samples: int,
     fall: tuple[float, float] | None,
     drop_height_mm: float | None,
     hum: Hum | None,
@@ -265,9 +289,17 @@ def notes(
                 f"{limit.MIN_RESONANCE_TIMES_DURATION:g} is needed"
             )
     if not pulse.is_whole:
+        where = "begins" if pulse.rise_slope <= 0.0 else "ends"
+        at_edge = pulse.peak < 2 or pulse.peak > samples - 3
+        known = "peak, duration and" if at_edge else "duration and"
         said.append(
-            "the record begins or ends within the pulse: duration and velocity change are at least "
-            "what is given"
+            f"the record {where} within the pulse: {known} velocity change are at least what is"
+            " given"
+        )
+    if plateau is not None and flat_top is None and plateau > limit.LIMITED_FRACTION:
+        said.append(
+            f"flat top over {100.0 * plateau:.0f} % of the duration: so looks a sensor or amplifier"
+            " at its limit, and then the peak is higher"
         )
     if before is None:
         said.append(

@@ -142,12 +142,13 @@ def _stands_clear(record_g: FloatArray, largest: float, first: int) -> bool:
     # Gravity comes and goes with the fall: it may add to the noise, and is no impact.
     if largest >= limit.GRAVITY_G + limit.MIN_IMPACT_OVER_NOISE * max(spread, least):
         return True
-    # An impact that rings through most of its record is told by the silence before it.
-    before = record_g[:first]
-    if before.size < max(record_g.size // 20, _HEAD_SAMPLES):
+    # An impact that lasts or rings through most of its record is told by the silence before it,
+    # and before its foot.
+    before = record_g[: first // 2]
+    if before.size < max(record_g.size // 40, _HEAD_SAMPLES):
         return False
-    # A drift has none: its quarters climb.
-    climb = float(np.ptp([quarter.mean() for quarter in np.array_split(before, 4)]))
+    # A drift has none: its quarters climb, and would go on to where the impact is.
+    climb = 4.0 * float(np.ptp([quarter.mean() for quarter in np.array_split(before, 4)]))
     silence = max(float(before.std()), climb, least)
     return largest >= limit.GRAVITY_G + limit.MIN_IMPACT_OVER_NOISE * silence
 

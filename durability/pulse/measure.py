@@ -169,6 +169,8 @@ def measure_pulse(
         velocity_ratio=ratio,
         orientation=orientation,
         flat_top=flat_top,
+        plateau=doubts.flat_share(own_g, own_pulse, left_g),
+        samples=record_g.size,
         fall=fall,
         drop_height_mm=drop_height_mm,
         hum=hum,

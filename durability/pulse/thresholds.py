@@ -143,6 +143,13 @@ PLATEAU_FRACTION = 0.75
 over more than this fraction of the duration is then read as a trapezoid (0.82 with ramps of
 0.1 D, IEC 60068-2-27), since a half-sine would have to be cut below 0.38 of its peak for it."""
 
+FLAT_FRACTION = 0.02
+"""A pulse is at its top within this fraction of it: as much as the accuracy asked of the peak."""
+
+LIMITED_FRACTION = 0.3
+"""Share of the duration at the top from which a limit is thought of: a half-sine stays there for
+0.14, a haversine for 0.11 of its duration, a half-sine cut at 0.9 of its peak for 0.35."""
+
 ZERO_SHIFT_FRACTION = 0.02
 """Shift of the baseline over the peak: as much as the accuracy asked of the peak, and what an
 AC-coupled sensor that suits the pulse leaves as undershoot (corner × duration = 0.0055: 2.2 % at

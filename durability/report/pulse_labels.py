@@ -63,19 +63,29 @@ def with_uncertainty(value: float | None, uncertainty: float | None, unit: str) 
     return f"{value:.{places}f} ± {uncertainty:.{places}f} {unit}"
 
 
+def is_bound(measures: PulseMeasures) -> bool:
+    """Whether the peak is only known from below."""
+    return any(flag.name == "clipped" for flag in measures.flags)
+
+
+def peak(measures: PulseMeasures) -> str:
+    """The peak in g; a clipped one as a lower bound."""
+    return ("≥ " if is_bound(measures) else "") + number(measures.peak_g)
+
+
 def pulse_words(measures: PulseMeasures) -> str:
     """Peak, duration and velocity change of a record; a clipped peak as a lower bound."""
     if measures.peak_g is None:
         return "no impact"
-    bound = "≥ " if any(flag.name == "clipped" for flag in measures.flags) else ""
-    peak = with_uncertainty(measures.peak_g, measures.peak_uncertainty_g, "g")
+    bound = "≥ " if is_bound(measures) else ""
+    height = with_uncertainty(measures.peak_g, measures.peak_uncertainty_g, "g")
     duration = with_uncertainty(
         measures.pulse_duration_ms, measures.pulse_duration_uncertainty_ms, "ms"
     )
     velocity = with_uncertainty(
         measures.velocity_change_m_s, measures.velocity_change_uncertainty_m_s, "m/s"
     )
-    return f"{bound}{peak}, {duration}, {velocity}{_not_evaluated(measures)}"
+    return f"{bound}{height}, {duration}, {velocity}{_not_evaluated(measures)}"
 
 
 def _not_evaluated(measures: PulseMeasures) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
@@ -45,7 +46,7 @@ def imported(result: WaveformImport) -> None:
                     (
                         str(each.drop_number),
                         each.file,
-                        labels.number(each.measures.peak_g),
+                        pulse_labels.peak(each.measures),
                         labels.number(each.measures.pulse_duration_ms),
                         labels.number(each.measures.velocity_change_m_s),
                         each.status,
@@ -69,6 +70,9 @@ def imported(result: WaveformImport) -> None:
         say(f"{twice.file}: there already, drop {twice.drop_number} of {twice.series}")
 
 
+_NUMBER = re.compile(r"[+-]?\d[\d.,]*(e[+-]?\d+)?")
+
+
 def doubts_together(told: Iterable[tuple[str, int | None, str]]) -> list[str]:
     """Doubts about several drops; those that differ only in their numbers stand once.
 
@@ -79,7 +83,7 @@ def doubts_together(told: Iterable[tuple[str, int | None, str]]) -> list[str]:
     """
     alike: dict[tuple[str, str], list[tuple[int | None, str]]] = defaultdict(list)
     for series, number, words in told:
-        kind = ":".join(words.split(":")[: 2 if words.startswith("void:") else 1])
+        kind = _NUMBER.sub("", words)
         alike[series, kind].append((number, words))
     lines = []
     for (series, _), group in alike.items():
@@ -184,7 +188,7 @@ def pulses(traces: Sequence[PulseTrace]) -> None:
                 (
                     _mark(at, len(traces)),
                     str(trace.drop_number),
-                    labels.number(trace.measures.peak_g),
+                    pulse_labels.peak(trace.measures),
                     labels.number(trace.measures.raw_peak_g),
                     labels.number(trace.measures.pulse_duration_ms),
                     labels.number(trace.measures.rise_time_ms),

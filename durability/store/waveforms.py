@@ -304,7 +304,7 @@ def find_waveform(connection: Connection, series: str, drop_number: int, drop_id
 
 
 def read_parquet(path: Path) -> pd.DataFrame:
-    """Columns of a Parquet file.
+    """Columns of a Parquet file, with its own words about them as the frame's ``attrs``.
 
     Parameters
     ----------
@@ -318,7 +318,10 @@ def read_parquet(path: Path) -> pd.DataFrame:
     """
     with duckdb.connect(":memory:") as connection:
         try:
-            return connection.execute(statement("read_parquet"), {"path": str(path)}).df()
+            frame = connection.execute(statement("read_parquet"), {"path": str(path)}).df()
+            told = connection.execute(statement("words_of_parquet"), {"path": str(path)})
+            frame.attrs.update(told.fetchall())
         except duckdb.Error as fault:
             words = str(fault).splitlines()[0]
             raise RecordRefused(f"{path.name}: no readable Parquet file ({words})") from None
+    return frame

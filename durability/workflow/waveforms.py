@@ -395,6 +395,7 @@ def _store_drop(
     samples: Sequence[bytes],
     *,
     operator: str | None,
+    note: str | None = None,
     despite_quarantine: str | None = None,
 ) -> MeasuredFile:
     """Keep a drop, its waveform with its cross axes, and its measures."""
@@ -427,7 +428,7 @@ def _store_drop(
         dropped_at_utc_offset=offset or None,
         temperature_c=None,
         operator=operator,
-        note=None,
+        note=note,
         status=measured.status,
         void_reason=measures.void_reason,
         entry_id=entry_id,
@@ -460,7 +461,10 @@ def _store_drop(
         store.add_cross_record(connection, waveform_id, order, channel, axis, mv_per_g)
     inputs = measuring_inputs(rig, options.full_scale_g)
     store.add_measures(connection, waveform_id, measures, inputs, entry_id)
-    return replace(measured, series=rig["series"], drop_number=number, id=str(drop_id))
+    kept = quarantine.suspect_note(connection, rig["device"], note, entry_id=entry_id, at=moment)
+    return replace(
+        measured, series=rig["series"], drop_number=number, id=str(drop_id), quarantine=kept
+    )
 
 
 def _above_0(value: float | None) -> float | None:
@@ -475,6 +479,7 @@ def add_waveform_drop(
     options: RecordOptions | None = None,
     *,
     command: str = "record",
+    note: str | None = None,
 ) -> MeasuredFile:
     """Measure one file and store it as the next drop of an open series.
 
@@ -491,6 +496,8 @@ def add_waveform_drop(
         so set ``date_by_file_time``.
     command : str
         What the entry says was typed.
+    note : str, optional
+        Of the drop.
 
     Returns
     -------
@@ -526,6 +533,7 @@ def add_waveform_drop(
             options,
             samples,
             operator=session.person,
+            note=note,
         )
 
 
@@ -706,6 +714,13 @@ def _remarks(drops: Sequence[MeasuredFile], left_alone: Sequence[Path]) -> tuple
             f"assumed: readings in g, since the heading says acceleration without a unit, in"
             f" {assumed[0]}{more} (--units)"
         )
+    noticed: dict[str, list[str]] = defaultdict(list)
+    for drop in drops:
+        if "noticed" in drop.inferred:
+            noticed[drop.inferred["noticed"]].append(drop.file)
+    for words, names in noticed.items():
+        more = f" and {len(names) - 1} more" if len(names) > 1 else ""
+        remarks.append(f"noticed: {words}, in {names[0]}{more}")
     if left_alone:
         remarks.append(
             f"left alone, since they hold no rows of numbers: {endings(left_alone)}; name a file"

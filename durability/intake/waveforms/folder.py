@@ -97,7 +97,7 @@ def records_in(folder: Path) -> list[Path]:
     Returns
     -------
     list of Path
-        Hidden files and lists of refused files are left out.
+        Hidden files, those on their way (.part, .tmp) and lists of refused files are left out.
     """
     return sorted(
         (path for path in _visible_files(folder) if _is_record(path)),
@@ -110,7 +110,9 @@ def _visible_files(folder: Path) -> list[Path]:
         path
         for path in folder.iterdir()
         if not path.name.startswith((".", "~"))
-        and not re.search(r"\.rejects(-\d+)?\.csv$", path.name.lower())
+        and not re.search(
+            r"\.(rejects(-\d+)?\.csv|part|partial|tmp|crdownload)$", path.name.lower()
+        )
         and path.is_file()
     ]
 

@@ -74,7 +74,10 @@ def _heading_rows(
             break
         if units_at is None and _is_units(cells[: layout.fields]):
             units_at = i
-        elif _is_names(above[i].text, cells[: layout.fields]):
+        elif _is_names(above[i].text, cells[: layout.fields]) or (
+            units_at == i + 1 and names_time(cells[0]) and all(cells[: layout.fields])
+        ):
+            # Above a row of units stand names, also such as 1 and 2.
             names.append(i)
         else:
             break
@@ -97,7 +100,7 @@ def _heading_cells(line: str, layout: Layout) -> list[str] | None:
     bare = text.lstrip(_COMMENT_MARKS).strip() if text[:1] in _COMMENT_MARKS else line
     if bare != line:
         bare = bare.strip()
-    splits = [split_line(bare, layout.delimiter)[layout.skipped :]]
+    splits = [_closed(split_line(bare, layout.delimiter)[layout.skipped :], layout.fields)]
     if layout.delimiter == " " or bare != line:
         splits = [
             *([split_line(bare, d) for d in (",", "\t", ";")]),
@@ -113,6 +116,17 @@ def _heading_cells(line: str, layout: Layout) -> list[str] | None:
     longest = max(splits, key=len)
     # One field more in the data than in its heading: a blank at the end of each row.
     return longest if len(longest) >= max(layout.fields - 1, 1) and bare == line else None
+
+
+def _closed(cells: list[str], fields: int) -> list[str]:
+    """Cells, those parted within brackets joined again where they are more than the columns."""
+    joined: list[str] = []
+    for cell in cells:
+        if joined and joined[-1].count("(") > joined[-1].count(")") and len(cells) > fields:
+            joined[-1] += f", {cell}"
+        else:
+            joined.append(cell)
+    return joined
 
 
 def _is_units(cells: list[str]) -> bool:

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from durability.errors import WaveformUnreadable
+from durability.intake.waveforms.words import Unit, read_unit
 
 _HEAD_BYTES = 1 << 11
 _ENOUGH_ROWS = 20
@@ -31,10 +32,15 @@ _PARTED_NUMBERS = {
 }
 """Numbers whose thousands may be parted, by decimal mark."""
 CLOCK = re.compile(
-    r"(?:[\w./, -]*\d[T ]\s*)?(\d{1,2}):(\d\d):(\d\d(?:[.,:]\d+)?)"
+    r"(?:[\w./, -]*\d[T ]\s*)?(?:(?:(?P<days>\d{1,3}):(?=\d\d:\d\d:\d\d[.,]))?"
+    r"(?P<hours>\d{1,3}):(?=\d\d:))?(?P<minutes>\d{1,3}):"
+    r"(?P<seconds>\d\d(?:[.,]\d+|:\d{3,}|(?<=:\d\d:\d\d)))"
     r"(?:\s*[AaPp]\.?[Mm]\.?)?(?:Z|[+-]\d\d:?\d\d)?"
 )
-"""A time of day, with or without its date and zone."""
+"""A time of day with or without date and zone, or minutes and seconds with their fraction: 10:15
+may be hours, 10:15.25 is not. A fraction behind a colon has three digits or more: 5 may be 5 ms."""
+_WITH_UNIT = re.compile(r"(?P<number>[+-]?[\d.,]*\d(?:[eE][+-]?\d+)?)\s*(?P<unit>[^\W\d_].*|%)")
+"""A number with what is glued to it."""
 _DATE = re.compile(r"\d{1,4}[./-](\d{1,2}|[^\W\d]{3,4})[./-]\d{1,4}")
 _ENOUGH_ROWS_WITH_WORDS = 8
 DELIMITERS = {"\t": "tab", ";": "semicolon", ",": "comma", "|": "bar", " ": "blanks"}
@@ -64,7 +70,7 @@ class Layout:
     skipped: int
     """Columns left of the numbers that hold none."""
     kinds: str
-    """A letter for each column: N numbers, C times of day, D dates, W words."""
+    """A letter a column: N numbers, C times of day, U numbers with unit, D dates, W words."""
     parted_by: str | None = None
     """Mark between thousands."""
 
@@ -76,7 +82,7 @@ class Layout:
     @property
     def has_words(self) -> bool:
         """Whether dates or words stand between the numbers."""
-        return not set(self.kinds) <= set("NC")
+        return not set(self.kinds) <= set("NCU")
 
     @property
     def number(self) -> re.Pattern[str]:
@@ -87,12 +93,15 @@ class Layout:
 def lines_of(text: str, limit: int) -> Iterator[Line]:
     """Lines that are not blank, among the first ``limit`` characters."""
     matches = _LINE.finditer(text, 0, min(limit, len(text)))
-    for number, match in enumerate(matches, start=1):
+    number = 0
+    for match in matches:
+        number += 1
         if match[0].strip("\r\n\x1a\x00 \t"):
             # A line cut by the limit would be mistaken for a short one.
             if match.end() == limit < len(text):
                 return
             yield Line(match[0].rstrip("\r\n"), match.start(), number)
+        number += match[0].count("\v")
 
 
 def find_layout(
@@ -138,7 +147,7 @@ def find_layout(
         if limit >= len(text):
             raise WaveformUnreadable(
                 f"{file}: no rows of numbers found; an export has one sample a line, time and "
-                "channels separated by comma, semicolon, tab or blanks"
+                "channels separated by comma, semicolon, tab or blanks, with one decimal mark"
             )
         limit *= 8
     # Most rows win, then numbers alone, most columns, plain numbers; last, the candidates' order.
@@ -202,7 +211,7 @@ def _longest_run(
     for i in range(len(lines) + 1):
         here = row_shape(split_line(lines[i].text, delimiter), number) if i < len(lines) else None
         if here != shape:
-            enough = 1 if set(shape[1]) <= set("NC") else _ENOUGH_ROWS_WITH_WORDS
+            enough = 1 if set(shape[1]) <= set("NCU") else _ENOUGH_ROWS_WITH_WORDS
             if shape[1] and i - begin >= enough and (best is None or i - begin > best.rows):
                 best = Layout(delimiter, decimal, begin, i - begin, *shape)
             begin, shape = i, here or (0, "")
@@ -211,11 +220,20 @@ def _longest_run(
     # Rows above that begin like these are data too: those with a preamble set beside them, and
     # those before a row with a word or a hole in it, which is to be found, not passed over.
     first = best.first
+    pattern = _pattern(split_line(lines[first].text, delimiter)[best.skipped])
     while first > 0:
         cells = split_line(lines[first - 1].text, delimiter)[best.skipped :]
         full = row_shape(cells, number) == (0, best.kinds)
-        begun = best.fields > 1 and len(cells) >= best.fields and is_number(cells[0], number)
+        begun = (
+            best.fields > 1
+            and len(cells) >= best.fields
+            and (is_number(cells[0], number) or (_pattern(cells[0]) == pattern and ":" in pattern))
+        )
         if not full and not begun:
+            break
+        # Settings beside a row of data stand left of it; settings above the data don't climb on.
+        pair = lines[first - 1 : first + 1]
+        if best.skipped and best.kinds[0] == "N" and not _climbs(pair, best):
             break
         first -= 1
     parted_by = None
@@ -227,14 +245,33 @@ def _longest_run(
         ]
         parts = [found["mark"] for cell in cells if (found := number.fullmatch(cell))]
         parted_by = next((mark for mark in parts if mark), None)
-        if parted_by is None:
+        # 0.413 is no thousand: then the mark is a second decimal one.
+        second = re.compile(rf"[+-]?(0\d*)?{re.escape(parted_by or '')}\d+")
+        if parted_by is None or any(map(second.fullmatch, cells)):
             return None
     return replace(best, first=first, rows=best.rows + best.first - first, parted_by=parted_by)
 
 
+def _pattern(cell: str) -> str:
+    """A cell's marks, whatever its digits are: 10:00:00:5 is one time of day with 10:00:00:125."""
+    return re.sub(r"\d+", "0", cell)
+
+
+def _climbs(lines: list[Line], layout: Layout) -> bool:
+    """Whether the first numbers of two rows stand in rising order."""
+    above, below = (split_line(each.text, layout.delimiter)[layout.skipped] for each in lines)
+    if not (NUMBERS[layout.decimal].fullmatch(above) and NUMBERS[layout.decimal].fullmatch(below)):
+        return True
+    return float(above.replace(",", ".")) < float(below.replace(",", "."))
+
+
 def is_number(cell: str, number: re.Pattern[str]) -> bool:
-    """Whether a cell is a number or a time of day."""
-    return number.fullmatch(cell) is not None or CLOCK.fullmatch(cell) is not None
+    """Whether a cell is a number, bare or with its unit, or a time of day."""
+    return (
+        number.fullmatch(cell) is not None
+        or CLOCK.fullmatch(cell) is not None
+        or part_unit(cell, number) is not None
+    )
 
 
 def row_shape(cells: list[str], number: re.Pattern[str]) -> tuple[int, str] | None:
@@ -251,12 +288,12 @@ def row_shape(cells: list[str], number: re.Pattern[str]) -> tuple[int, str] | No
     if cells and all(map(number.fullmatch, cells)):
         return empty, "N" * len(cells)
     kinds = "".join(_kind_of(cell, number) for cell in cells)
-    numbers = kinds.count("N") + kinds.count("C")
+    numbers = sum(map(kinds.count, "NCU"))
     if not numbers:
         return None
     if numbers + kinds.count("-") == len(kinds):
         return empty, kinds.replace("-", "N")
-    if numbers >= 2 and kinds[0] in "NCD":
+    if numbers >= 2 and kinds[0] in "NCUD":
         return empty, kinds.replace("-", "N")
     return None
 
@@ -268,7 +305,18 @@ def _kind_of(cell: str, number: re.Pattern[str]) -> str:
         return "-"
     if CLOCK.fullmatch(cell):
         return "C"
+    if part_unit(cell, number) is not None:
+        return "U"
     return "D" if _DATE.fullmatch(cell) else "W"
+
+
+def part_unit(cell: str, number: re.Pattern[str]) -> tuple[str, Unit] | None:
+    """The number of a cell that brings its unit along, as "12.3 mV", and that unit."""
+    parted = _WITH_UNIT.fullmatch(cell)
+    if parted is None or not number.fullmatch(parted["number"]):
+        return None
+    unit = read_unit(parted["unit"])
+    return None if unit is None else (parted["number"], unit)
 
 
 def _are_decimals(lines: list[Line], layout: Layout) -> bool:

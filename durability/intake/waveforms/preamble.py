@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from durability.intake.waveforms.words import (
     Unit,
     plain,
     read_unit,
+    says_only_acceleration,
     spelled,
     split_unit,
 )
@@ -20,34 +21,59 @@ PLAUSIBLE_RATES_HZ = (500.0, 2e7)
 enough in the shortest. What names no unit is believed between them only."""
 
 _INTERVAL_KEY = re.compile(
-    r"(h(orizontal)?|x|time|sampl\w*|data)? ?(inc(r\w*)?|interval|period|step)|hresolution|"
+    r"(h(orizontal)?|x|time|sampl\w*|data|scan)? ?(inc(r\w*)?|interval|period|step)|hresolution|"
     r"(delta|δ) ?(t|x|time)|d[tx]|(time|sampl\w*) (step|time|resolution|spacing)|"
     r"(time|s(ec(onds)?)?)( per)? (sample|point)|abtast ?(intervall|zeit|periode)|ts|"
     r"période d ?échantillonnage|(periodo|intervalo) de muestreo|periodo di campionamento"
 )
+_EXPORTED = (
+    r"(export\w*|output|stor(ed|age)|sav(ed|ing)|final|result\w*|resampled|decimated|reduced)"
+)
 _RATE_KEY = re.compile(
-    r"((effective|actual|real|true) )?((sampl\w*|acquisition|scan|data|adc?|logging) ?)?"
+    rf"((effective|actual|real|true) )?((?P<exported>{_EXPORTED}) )?"
+    r"((sampl\w*|acquisition|scan|data|adc?|logging|record\w*) ?)?"
     r"(rate|freq\w*|clock|speed)( used)?|sampling|samplerate|fs|sr|sps|odr|"
-    r"samples?( per)? s(ec(ond)?)?|(abtast|mess) ?(rate|frequenz)|"
+    r"samples?( per)? s(ec(ond)?)?|(abtast|mess) ?(rate|frequenz)|サンプリング周波数|"
     r"fr[ée]quence d ?[ée]chantillonnage|frecuencia de muestreo|frequenza di campionamento|"
     r"fr[eê]qu[eê]ncia de amostragem"
 )
-_NO_RATE_KEY = re.compile(r"freq\w*|clock|speed|data (rate|freq\w*|clock|speed)")
+_NO_RATE_KEY = re.compile(r"freq\w*|(\w+ )?clock|speed|data (rate|freq\w*|speed)")
 """Said of many things: believed only with a unit of samples …"""
 _LOOSE_KEY = re.compile(r"interval|period|step|rate")
 """… and these only between plausible rates."""
-_THINNING_KEY = re.compile(r"(decimation|downsampling|reduction)( factor| ratio)?")
+_THINNING_KEY = re.compile(
+    r"(\w+ )?(decimat\w*|down ?sampl\w*|sub ?sampl\w*|over ?sampl\w*|up ?sampl\w*|reduction|"
+    r"reduced|thinn\w*|skip\w*|interpolat\w*|every|each|nth)( factor| ratio| by| to| points?)?"
+)
+"""Samples that were left out or put in between."""
+_EVERY_NTH = re.compile(r"\b(every|each|jede\w*)\s+(\d+)(\.|st|nd|rd|th)", re.IGNORECASE)
+_OF_SEVERAL = re.compile(
+    r"\b(aggregate|total|sum|overall|combined|all (channels|inputs)|multiplex\w*|interleav\w*)\b"
+)
+"""Said of a rate: it is that of all channels together."""
 _START_KEY = re.compile(
     r"start( time)?|first (sample|time)|t ?0|x ?(zero|origin|0)|time (zero|origin)"
 )
-_UNIT_KEY = re.compile(r"(?P<of>.*?) ?(units?|einheit|unité|unidad|unità)( label)?")
-_AXIS_KEY = re.compile(r"(?P<of>[xy]|horizontal|vertical) ?(axis|achse|label)")
+_UNIT_KEY = re.compile(
+    r"(?P<before>.*?) ?(units?|einheit(en)?|unités?|unidad|unità)( label)?\b ?(of |for |von )?"
+    r"(?P<after>.*)"
+)
+_AXIS_KEY = re.compile(r"(?P<before>[xy]|horizontal|vertical) ?(axis|achse|label)(?P<after>)")
 _TIME_LABELS = {"horizontal", "h", "x", "time", "x axis", "horizontal axis", "time axis", "zeit"}
 _VALUE_LABELS = {"", "vertical", "v", "y", "value", "signal", "data", "channel", "ch", "amplitude"}
 _VALUE_LABELS |= {"y axis", "vertical axis", "eng", "engineering", "measurement", "input"}
+_VALUE_LABELS |= {"sensor", "transducer", "accelerometer", "acceleration", "output"}
 _SENSITIVITY_KEY = re.compile(
-    r"(?P<of>.*?) ?(sensor |transducer |accelerometer )?(sensitivity|empfindlichkeit)"
+    r"(?P<before>.*?) ?\b(?P<word>sensitivity|sens|empfindlichkeit|sensibilité|sensibilidad|"
+    r"(scale|scaling|calibration|cal|conversion|sensor) ?(factor)?|factor)\b"
+    r" ?(of |for |von )?(?P<after>.*)"
 )
+"""Of a sensor, when the value is in mV/g or g/V: the words alone say little."""
+_QUANTITY_KEY = re.compile(
+    r"|quantity|gr[öo](ß|ss)e|messgr[öo](ß|ss)e|measurand|measured|signal|data|grandeur|magnitud|"
+    r"variable|channel|title|columns?|values?"
+)
+"""Of the one channel there is, when the value says acceleration with a unit."""
 _WORTH_KEY = re.compile(r"y ?(mult\w*|incr\w*|inc)|(1 |one )?lsb( size| value| weight)?")
 _PER_COUNT = re.compile(r"(?:/|per)(?:adc)?(?:counts?|lsb|bits?|digits?|codes?|steps?)$")
 _ZERO_KEY = re.compile(r"y ?(off(set)?|ref(erence)?)")
@@ -71,11 +97,11 @@ _TO_MV_PER_G = {
     "mv/g": 1.0,
     "v/g": 1e3,
     "uv/g": 1e-3,
-    "mv/(m/s2)": STANDARD_GRAVITY_M_S2,
     "mv/m/s2": STANDARD_GRAVITY_M_S2,
     "mv/ms-2": STANDARD_GRAVITY_M_S2,
     "mv/ms2": STANDARD_GRAVITY_M_S2,
 }
+_TO_G_PER_MV = {"g/v": 1e-3, "g/mv": 1.0, "m/s2/v": 1e-3 / STANDARD_GRAVITY_M_S2}
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,11 +112,36 @@ class Entry:
     cells: tuple[str, ...]
     section: str = ""
     """The last heading of a section above it, for comparison."""
+    line_head: str = ""
+    """What stands first on its line, for comparison."""
 
     @property
     def word(self) -> str:
         """The key for comparison, without its unit."""
         return plain(split_unit(self.key)[0])
+
+    @property
+    def words(self) -> str:
+        """The key for comparison, with what its brackets hold unless that is a unit."""
+        opened = re.sub(r"[(\[{<]([^()\[\]{}<>]*)[)\]}>]", _without_bracketed_unit, self.key)
+        return plain(re.sub(r"\s*[(\[]?(m?v|g)\s?/\s?(g|m?v)\b.*", "", opened, flags=re.I))
+
+    def at_place(self, place: int, channels: int) -> Entry | None:
+        """The entry as it holds for one of the channels, when it has a number for each.
+
+        None when it has several numbers and nothing says which is whose.
+        """
+        cells = self.cells
+        begin = next((i for i, cell in enumerate(cells) if cell), 0)
+        stop = begin
+        while stop < len(cells) and _NUMBER.fullmatch(cells[stop]):
+            stop += 1
+        numbers = cells[begin:stop]
+        if len(set(numbers)) <= 1:
+            return replace(self, cells=cells[begin:])
+        if len(numbers) == channels:
+            return replace(self, cells=(numbers[place], *cells[stop:]))
+        return None
 
     def key_unit(self, is_unit: Callable[[str], object]) -> str:
         """The unit in the key, as written; else empty."""
@@ -106,21 +157,67 @@ class Preamble:
     decimal: str = "."
     """Decimal mark of the data: the other one may part thousands here."""
     entries: list[Entry] = field(default_factory=list)
+    lines: list[str] = field(default_factory=list)
+    """As written, without those that name the columns."""
     recorded_at: str | None = None
     """ISO 8601."""
+    channels: tuple[str, ...] = ()
+    """Names of the columns that are channels."""
     _section: str = ""
 
-    def note(self, key: str, *cells: str) -> None:
+    def note(self, key: str, *cells: str, line_head: str = "") -> None:
         """Take in one entry."""
-        self.entries.append(Entry(key.strip(), cells, self._section))
+        self.entries.append(Entry(key.strip(), cells, self._section, line_head))
 
     def note_line(self, line: str, delimiter: str, split: Callable[[str, str], list[str]]) -> None:
         """Take in a line: pairs of key and value, or the heading of a section."""
         section = _SECTION.fullmatch(line.strip().strip("#%!*;/' "))
         if section is not None:
             self._section = label(section["bracketed"] or section["bare"])
+        self.lines.append(line)
+        head = ""
         for key, cells in _pairs(line, delimiter, split):
-            self.note(key, *cells)
+            self.note(key, *cells, line_head=head)
+            head = head or label(key)
+
+    # ------------------------------------------------------------------------------ whose
+
+    def whose(self, entry: Entry, said: re.Match[str], name: str) -> bool | None:
+        """Whether an entry is about a channel: True of it alone, None of all, False of others.
+
+        Parameters
+        ----------
+        entry : Entry
+            Of this preamble.
+        said : match
+            Of the entry's words, with what stands before and after those that it is known by.
+        name : str
+            The channel's.
+        """
+        wanted, labels = label(name), list(map(label, self.channels))
+        owner = " ".join(filter(None, (said["before"], said["after"]))).strip()
+        if label(owner) in labels or (owner and not {owner, label(owner)} & _VALUE_LABELS):
+            return self._named(owner) == wanted
+        others = set(labels) - {wanted}
+        for named in (entry.line_head, entry.section):
+            if named == wanted:
+                return True
+            if named in others or _is_channel(named):
+                return False
+        return None
+
+    def _named(self, owner: str) -> str:
+        """The channel that is meant, for comparison: by name, or by a word no other has."""
+        labels = [label(name) for name in self.channels]
+        if label(owner) in labels:
+            return label(owner)
+        words = set(owner.split()) - _VALUE_LABELS - {"axis", "achse", "axe", "eje"}
+        having = [
+            each
+            for each, name in zip(labels, self.channels, strict=True)
+            if words and words <= set(_split_words(name))
+        ]
+        return having[0] if len(having) == 1 else label(owner)
 
     # ------------------------------------------------------------------------------ time
 
@@ -131,25 +228,42 @@ class Preamble:
         return rates[0] if len(rates) == 1 else None
 
     def rates_hz(self) -> list[float]:
-        """Every sample rate that is said, those within 1 % once."""
+        """Every sample rate that is said, those within 1 % once; one of the export goes first."""
         rates: list[float] = []
-        thinned = 1.0
+        exported: list[float] = []
         for entry in self.entries:
             word = _without_unit(entry.word, _RATE_UNITS)
-            if _INTERVAL_KEY.fullmatch(_without_unit(entry.word, _TIME_WORDS)):
-                rate = self._rate(entry, _interval_factor, lambda amount: 1.0 / amount)
-            elif _RATE_KEY.fullmatch(word):
-                rate = self._rate(entry, _rate_factor, lambda amount: amount)
-                if rate is not None and _NO_RATE_KEY.fullmatch(word) and not _of_samples(entry):
+            for cells in _numbers_apart(entry):
+                one = replace(entry, cells=cells)
+                kept = rates
+                if _INTERVAL_KEY.fullmatch(_without_unit(entry.word, _TIME_WORDS)):
+                    rate = self._rate(one, _interval_factor, lambda amount: 1.0 / amount)
+                elif (named := _RATE_KEY.fullmatch(word)) is not None:
+                    rate = self._rate(one, _rate_factor, lambda amount: amount)
+                    if _NO_RATE_KEY.fullmatch(word) and not _of_samples(one):
+                        continue
+                    kept = exported if named["exported"] else rates
+                else:
                     continue
-            else:
-                if _THINNING_KEY.fullmatch(word):
-                    thinned = next(iter(self._amounts(entry, read_unit)[0]), 1.0)
-                continue
-            if rate is not None and all(abs(rate / other - 1.0) > 0.01 for other in rates):
-                rates.append(rate)
+                if _OF_SEVERAL.search(" ".join((entry.key, *entry.cells)).casefold()):
+                    continue
+                if rate is not None and all(abs(rate / other - 1.0) > 0.01 for other in kept):
+                    kept.append(rate)
+        if exported:
+            return exported
         # Whether the rate is that before or after samples were left out, nobody says.
-        return [*rates, *(rate / thinned for rate in rates if thinned > 1.0)]
+        return [*rates, *(rate / thinned for rate in rates for thinned in self.thinned_by())]
+
+    def thinned_by(self) -> list[float]:
+        """Each number by which samples were said to be left out or put in between, not 1."""
+        found = [float(said[2]) for line in self.lines if (said := _EVERY_NTH.search(line))]
+        for entry in self.entries:
+            if not _THINNING_KEY.fullmatch(entry.word) or not entry.cells:
+                continue
+            cell = re.sub(r"^\s*1\s*(:|/|of|in)\s*(?=\d)", "", entry.cells[0])
+            amounts, _ = self.amounts(replace(entry, cells=(cell,)), read_unit)
+            found += [amount for amount in amounts[:1] if amount > 1.0]
+        return found
 
     def _rate(
         self,
@@ -157,7 +271,7 @@ class Preamble:
         factor_of: Callable[[str], float | None],
         to_rate: Callable[[float], float],
     ) -> float | None:
-        amounts, unit = self._amounts(entry, lambda text: factor_of(text) is not None)
+        amounts, unit = self.amounts(entry, lambda text: factor_of(text) is not None)
         factor = factor_of(unit) if unit else 1.0
         if factor is None:
             return None
@@ -173,7 +287,7 @@ class Preamble:
         """Time of the first sample."""
         for entry in self.entries:
             if _START_KEY.fullmatch(_without_unit(entry.word, _TIME_WORDS)):
-                amounts, unit = self._amounts(entry, _is_time)
+                amounts, unit = self.amounts(entry, _is_time)
                 known = read_unit(unit)
                 if amounts:
                     factor = known.factor if known and known.quantity == "time" else 1.0
@@ -184,7 +298,8 @@ class Preamble:
     def time_unit(self) -> Unit | None:
         """Of the time column."""
         for entry in self.entries:
-            if _label_of(entry) in _TIME_LABELS:
+            said = _unit_statement(entry)
+            if said is not None and said["before"].strip() in _TIME_LABELS:
                 for unit in _units_in(entry.cells[:1]):
                     return unit if unit.quantity == "time" else None
         return None
@@ -209,46 +324,74 @@ class Preamble:
             What is said of this channel; else what is said of all alike. None when the preamble
             is silent, or speaks of other channels only.
         """
+        own, general = self._value_units(name, place, channels)
+        if own is not None or len(set(general)) != 1:
+            return own
+        return general[0]
+
+    def own_value_unit(self, name: str, place: int, channels: int) -> Unit | None:
+        """As ``value_unit``, but only what is said of this very channel or of the only one."""
+        own, general = self._value_units(name, place, channels)
+        return general[0] if own is None and channels == 1 and len(set(general)) == 1 else own
+
+    def _value_units(self, name: str, place: int, channels: int) -> tuple[Unit | None, list[Unit]]:
         wanted = label(name)
         general: list[Unit] = []
         for entry in self.entries:
-            of = _label_of(entry)
             units = _units_in(entry.cells)
             if label(entry.key) == wanted or (entry.cells and label(entry.cells[0]) == wanted):
                 unit = _unit_of_channel(entry, wanted)
                 if unit is not None:
-                    return unit
-            if of is None or not units or of in _TIME_LABELS:
+                    return unit, general
+            if channels == 1 and (unit := _unit_of_quantity(entry)) is not None:
+                general.append(unit)
+            said = _unit_statement(entry)
+            if said is None or not units or units[0].quantity == "time":
+                continue
+            if said["before"].strip() in _TIME_LABELS:
                 continue
             if len(units) > 1 and len(units) == len(entry.cells) == channels:
-                return units[place]
-            if label(of) == wanted or (of in _VALUE_LABELS and entry.section == wanted):
-                return units[0]
-            if of in _VALUE_LABELS and not _is_channel(entry.section):
+                return units[place], general
+            is_own = self.whose(entry, said, name)
+            if is_own:
+                return units[0], general
+            if is_own is None:
                 general.append(units[0])
-        return general[0] if general and len(set(general)) == 1 else None
+        return None, general
 
-    def mv_per_g(self, name: str, *, of_it_alone: bool = False) -> float | None:
+    def mv_per_g(
+        self, name: str, place: int = 0, channels: int = 1, *, of_it_alone: bool = False
+    ) -> float | None:
         """Sensitivity of a channel's sensor; on demand only when said of that very channel."""
-        wanted = label(name)
         general: list[float] = []
         for entry in self.entries:
-            found = _SENSITIVITY_KEY.fullmatch(entry.word)
+            said = _SENSITIVITY_KEY.fullmatch(entry.words)
+            if said is None:
+                continue
+            cells = entry.at_place(place, channels)
+            found = None if cells is None else self._mv_per_g(cells)
             if found is None:
                 continue
-            amounts, unit = self._amounts(
-                entry, lambda text: _sensitivity_unit(text) in _TO_MV_PER_G
-            )
-            factor = _TO_MV_PER_G.get(_sensitivity_unit(unit))
-            if factor is None or len(amounts) != 1 or not amounts[0] > 0.0:
-                continue
-            of = found["of"]
-            if label(of) == wanted or entry.section == wanted:
-                return amounts[0] * factor
-            if of in _VALUE_LABELS and not _is_channel(entry.section):
-                general.append(amounts[0] * factor)
+            if cells is not None and cells.cells[:1] != entry.cells[:1] and channels > 1:
+                return found
+            is_own = self.whose(entry, said, name)
+            if is_own:
+                return found
+            if is_own is None and not (of_it_alone and channels > 1):
+                general.append(found)
         is_one = len(set(general)) == 1 and not of_it_alone
         return general[0] if is_one else None
+
+    def _mv_per_g(self, entry: Entry) -> float | None:
+        amounts, unit = self.amounts(entry, is_sensitivity_unit)
+        word = _sensitivity_unit(unit)
+        if len(amounts) != 1 or not amounts[0] > 0.0:
+            return None
+        if word in _TO_MV_PER_G:
+            return amounts[0] * _TO_MV_PER_G[word]
+        if word in _TO_G_PER_MV:
+            return 1.0 / (amounts[0] * _TO_G_PER_MV[word])
+        return None
 
     def worth_of_count(self) -> tuple[float, Unit | None] | None:
         """What one count of the recorder is worth, and in which unit where that is said.
@@ -258,7 +401,7 @@ class Preamble:
         """
         found: list[tuple[float, Unit | None]] = []
         for entry in self.entries:
-            amounts, unit = self._amounts(entry, lambda text: _PER_COUNT.search(spelled(text)))
+            amounts, unit = self.amounts(entry, lambda text: _PER_COUNT.search(spelled(text)))
             per_count = _PER_COUNT.search(spelled(unit))
             if len(amounts) != 1 or not amounts[0] > 0.0:
                 continue
@@ -273,7 +416,7 @@ class Preamble:
     def zero_count(self) -> float:
         """The count that stands for zero; 0 when the preamble doesn't say."""
         for entry in self.entries:
-            amounts, unit = self._amounts(entry, read_unit)
+            amounts, unit = self.amounts(entry, read_unit)
             known = read_unit(unit)
             in_counts = known is None or known.quantity in ("counts", "index")
             if len(amounts) == 1 and in_counts and _ZERO_KEY.fullmatch(entry.word):
@@ -282,19 +425,23 @@ class Preamble:
 
     # --------------------------------------------------------------------------- numbers
 
-    def _amounts(
+    def amounts(
         self, entry: Entry, is_unit: Callable[[str], object]
     ) -> tuple[tuple[float, ...], str]:
         """What an entry's number may be, and its unit as written.
 
         Where 150,000 stands above data with a decimal point it may be either of two.
         """
-        number = _NUMBER.fullmatch(entry.cells[0]) if entry.cells else None
+        cells = entry.cells
+        if len(cells) > 1 and is_unit(cells[0]) and _NUMBER.fullmatch(cells[1]):
+            # "dt, ms, 0.02"
+            cells = (cells[1], cells[0], *cells[2:])
+        number = _NUMBER.fullmatch(cells[0]) if cells else None
         if number is None:
             return (), ""
         unit = re.sub(r"\s+\([^)]*\)\s*$", "", number[2])
         if not unit:
-            beside = entry.cells[1] if len(entry.cells) > 1 else ""
+            beside = cells[1] if len(cells) > 1 else ""
             unit = entry.key_unit(is_unit) or (beside if is_unit(beside) else "")
         digits = re.sub("[dD]", "e", number[1])
         grouped = _GROUPED.fullmatch(digits)
@@ -322,17 +469,25 @@ def _pairs(
     text = line.strip().lstrip("#%!*;/'").strip()
     for mark in dict.fromkeys((delimiter if delimiter != " " else "\t", "\t", ";", ",")):
         cells = split(text, mark)
+        if mark == "," != delimiter and '"' not in text:
+            # A comma between digits belongs to a number.
+            cells = [cell.strip() for cell in re.split(r",(?!\d)|(?<!\d),", text)]
         while cells and not cells[-1]:
             cells.pop()
         for i, cell in enumerate(cells):
             parted = re.fullmatch(r"(.+?)\s*[:=]\s*(.+)", cell)
             if parted:
                 yield parted[1], (parted[2].strip("\"'"), *cells[i + 1 :])
+        for cell in cells if len(cells) > 1 or not re.search("[:=]", text) else ():
+            if not re.search("[:=]", cell) and says_only_acceleration(split_unit(cell)[0]):
+                yield "", (cell,)
         if len(cells) > 1:
             for i in range(len(cells) - 1):
                 yield re.sub(r"\s*[:=]\s*$", "", cells[i]), cells[i + 1 :]
             return
-    worded = re.fullmatch(r"([^\d:=]+?)\s+([+-]?[\d.,]+.*)", text)
+    worded = re.fullmatch(r"([^\d:=]+?)\s+([+-]?[\d.,]+.*)", text) or re.fullmatch(
+        r"((?:\w+ )?units?)\s+(\S+)", text, re.IGNORECASE
+    )
     if worded:
         yield worded[1], (worded[2],)
 
@@ -358,6 +513,7 @@ def _interval_factor(text: str) -> float | None:
 
 def _rate_factor(text: str) -> float | None:
     word = re.sub(r"\s*\bper\b\s*", "/", text.casefold().strip("()[] "))
+    word = re.sub(r"\s*(/|\beach)\s*ch(annel)?$", "", word)
     return _RATE_UNITS.get(re.sub(r"/se?c(ond)?s?$|/second$", "/s", word.replace(" ", "")))
 
 
@@ -365,17 +521,46 @@ def _of_samples(entry: Entry) -> bool:
     return bool(re.search(r"(?i)sa?/s|sps|sample", " ".join((*entry.cells[:2], entry.key))))
 
 
-def _label_of(entry: Entry) -> str | None:
+def _numbers_apart(entry: Entry) -> Iterator[tuple[str, ...]]:
+    """Cells of an entry, once for each of the numbers that follow each other at its beginning."""
+    stop = 0
+    while stop < len(entry.cells) and _NUMBER.fullmatch(entry.cells[stop]):
+        stop += 1
+    if stop < 2:
+        yield entry.cells
+    for cell in dict.fromkeys(entry.cells[:stop] if stop > 1 else ()):
+        yield (cell, *entry.cells[stop:])
+
+
+def _without_bracketed_unit(found: re.Match[str]) -> str:
+    inside = found[1]
+    is_unit = read_unit(inside) is not None or is_sensitivity_unit(inside)
+    return " " if is_unit else f" {inside} "
+
+
+def _split_words(name: str) -> list[str]:
+    return re.findall(r"[^\W_]+", split_unit(name)[0].casefold())
+
+
+def _unit_statement(entry: Entry) -> re.Match[str] | None:
     """What an entry that names a unit names it of; None for other entries."""
-    word = plain(entry.key)
-    found = _UNIT_KEY.fullmatch(word) or _AXIS_KEY.fullmatch(word)
-    return found["of"].strip() if found else None
+    return _UNIT_KEY.fullmatch(entry.words) or _AXIS_KEY.fullmatch(entry.words)
+
+
+def _unit_of_quantity(entry: Entry) -> Unit | None:
+    """The unit in "Signal: acceleration [g]", said of the only channel."""
+    if not _QUANTITY_KEY.fullmatch(entry.word) or not entry.cells:
+        return None
+    name, unit = split_unit(entry.cells[0])
+    if unit is None or unit.quantity != "acceleration" or not says_only_acceleration(name):
+        return None
+    return unit
 
 
 def _units_in(cells: Sequence[str]) -> list[Unit]:
     """Units of cells up to the first that has none."""
     units = []
-    for cell in cells:
+    for cell in cells[next((i for i, cell in enumerate(cells) if cell), 0) :]:
         unit = read_unit(cell) or split_unit(cell)[1]
         if unit is None:
             break
@@ -400,6 +585,20 @@ def _is_channel(section: str) -> bool:
     return re.fullmatch(r"ch\w{1,2}", section) is not None
 
 
+def is_worth_of_count(entry: Entry) -> bool:
+    """Whether an entry says what a count of the recorder is worth."""
+    texts = (entry.key, *entry.cells[:2])
+    return bool(_WORTH_KEY.fullmatch(entry.word)) or any(
+        _PER_COUNT.search(spelled(text)) for text in texts
+    )
+
+
+def is_sensitivity_unit(text: str) -> bool:
+    """Whether a text is a unit of a sensor's sensitivity, or of its reciprocal."""
+    return _sensitivity_unit(text) in {*_TO_MV_PER_G, *_TO_G_PER_MV}
+
+
 def _sensitivity_unit(text: str) -> str:
     word = re.sub(r"\s*\bper\b\s*", "/", text.casefold())
+    word = re.sub(r"[()\[\]]", "", word)
     return re.sub(r"[\s^·]", "", word.translate(str.maketrans("²⁻µ", "2-u")))

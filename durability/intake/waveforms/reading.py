@@ -7,25 +7,33 @@ import io
 import zipfile
 import zlib
 from collections.abc import Callable, Sequence
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
 from durability.errors import WaveformUnreadable
+from durability.intake.waveforms.doubts import (
+    columns_of_parts,
+    refuse_channels_in_turn,
+    refuse_other_length,
+    refuse_several_parts,
+    refuse_stray_ends,
+    refuse_words_in_turn,
+)
 from durability.intake.waveforms.layout import is_table, split_line
 from durability.intake.waveforms.preamble import Preamble
 from durability.intake.waveforms.recorded import recorded_at
-from durability.intake.waveforms.rows import wide_lines
+from durability.intake.waveforms.rows import samples_across_lines, wide_lines
 from durability.intake.waveforms.scale import (
+    Sensitivity,
     ValueUnit,
     choose_channel,
     listed_channels,
     named_channel,
     to_g,
 )
-from durability.intake.waveforms.table import Table, from_arrays
+from durability.intake.waveforms.table import Column, Table, from_arrays
 from durability.intake.waveforms.text import read_text
 from durability.intake.waveforms.timebase import find_time_base, time_columns
 from durability.records import CrossRecord, Waveform
@@ -41,6 +49,9 @@ takes a few tenths of a second."""
 
 MIN_SAMPLES = 8
 """Fewer can hold no pulse and its baseline."""
+
+NO_NUMBER = 9.8e37
+"""Instruments write 9.91E37 for no number and 9.9E37 for infinity (SCPI 1999, from memory)."""
 
 _CHUNK_BYTES = 1 << 20
 
@@ -125,8 +136,12 @@ def read_waveform(
                 f"{path.name}: a Parquet file, which needs a reader; export it as CSV or .npy"
             )
         inferred["format"] = "Parquet"
-        arrays = _frame_arrays(path.name, read_parquet(path))
-        table = from_arrays(path.name, arrays, Preamble(), inferred)
+        frame = read_parquet(path)
+        preamble = Preamble()
+        for key, value in frame.attrs.items():
+            preamble.note(str(key), str(value))
+        arrays = _frame_arrays(path.name, frame)
+        table = from_arrays(path.name, arrays, preamble, inferred)
     elif content[:6] == b"\x93NUMPY" or content[:4] == b"PK\x03\x04":
         table = _numpy_table(path.name, content, inferred)
     else:
@@ -381,6 +396,8 @@ def _frame_arrays(name: str, frame: pd.DataFrame) -> dict[str, FloatArray]:
             arrays[f"{heading} (s)"] = values.dt.total_seconds().to_numpy()
         elif values.dtype.kind in "iuf":
             arrays[str(heading)] = _floats(name, values.to_numpy())
+        elif values.dtype.kind == "O" or values.dtype == "str":
+            refuse_words_in_turn(name, str(heading), values.astype(str).head(1000).tolist())
     _same_length(name, arrays)
     return arrays
 
@@ -409,50 +426,65 @@ def _waveform(
     time_unit: TimeUnit | None,
 ) -> Waveform:
     times, counts = time_columns(table)
+    if not times and not counts:
+        table = samples_across_lines(table)
     no_channels = frozenset(times + counts)
-    across = [named_channel(table, no_channels, each.name) for each in cross_channels]
+    channels = [i for i in range(len(table.columns)) if i not in no_channels]
+    table.preamble.channels = tuple(table.columns[i].name for i in channels)
+    across = [
+        named_channel(table, no_channels, each.name, option="--cross-channel")
+        for each in cross_channels
+    ]
     index = choose_channel(table, no_channels, channel, units, across)
     if len({index, *across}) <= len(across):
         raise WaveformUnreadable(
             f"{table.file}: a channel is named twice, as the main one or across it; each of"
             f" {listed_channels(table, no_channels)} at most once"
         )
+    if channel is None and len(channels) == 1:
+        refuse_channels_in_turn(table)
     base = find_time_base(table, times, index, sample_rate_hz, time_unit)
-    wanted = [index, *across, *(() if base.time_column is None else (base.time_column,))]
-    loaded = table.load(wanted)
-    values = loaded[0]
-    if values.size < MIN_SAMPLES:
+    if base.time_column is None and table.broken_at is not None:
         raise WaveformUnreadable(
-            f"{table.file}: {values.size} sample{'s' if values.size != 1 else ''}; a record of an "
-            f"impact has at least {MIN_SAMPLES}"
+            f"{table.file}, line {table.broken_at}: a blank line among the data, as between two"
+            " records, and no times that tell whether they go on; one record a file is needed"
         )
-    for place, numbers in zip(wanted, loaded, strict=True):
-        bad = ~np.isfinite(numbers)
-        if bad.any():
-            first = int(np.argmax(bad))
-            heading = table.columns[place].heading
-            remedy = "every sample needs one"
-            if first == numbers.size - 1:
-                remedy = "the last row breaks off, the file is cut or still being written"
-            raise WaveformUnreadable(
-                f"{table.file}, {table.place(first)}: no number in {heading!r}; {remedy}"
-            )
+    wanted = [index, *across, *(() if base.time_column is None else (base.time_column,))]
+    running = [i for i in counts if np.isfinite(table.head[:, i]).any()]
+    parts = columns_of_parts(table, {*wanted, *times, *running})
+    loaded = table.load([*wanted, *parts])
+    for each, numbers in zip(parts, loaded[len(wanted) :], strict=True):
+        refuse_several_parts(table, each, numbers)
+    loaded = _complete(table, wanted, loaded[: len(wanted)])
+    values = loaded[0]
     rate_hz, start_s = base.measure(None if base.time_column is None else loaded[-1], values)
+    refuse_stray_ends(table, values)
+    if sample_rate_hz is None:
+        has_stamps = base.time_column is not None
+        refuse_other_length(table, values.size, rate_hz, has_stamps=has_stamps)
+    sensitivity = None
     if callable(mv_per_g):
-        sensitivity = mv_per_g(table.preamble.recorded_at)
-    else:
-        sensitivity = None if mv_per_g is None else (mv_per_g, "given")
-    channels = [i for i in range(len(table.columns)) if i not in no_channels]
-    in_g = partial(to_g, table, channels, units=units)
-    acceleration_g, applied_mv_per_g, told = in_g(index, values, sensitivity=sensitivity)
+        held = mv_per_g(table.preamble.recorded_at)
+        sensitivity = held and Sensitivity(*held)
+    elif mv_per_g is not None:
+        sensitivity = Sensitivity(mv_per_g, "given", is_given=True)
+    acceleration_g, applied_mv_per_g, told = to_g(
+        table, channels, index, values, units=units, sensitivity=sensitivity
+    )
     table.inferred.update(told)
     column = table.columns[index]
     table.inferred["channel"] = f"{column.heading} (column {index + 1})"
     cross = []
     for at, named, numbers in zip(across, cross_channels, loaded[1:], strict=False):
         beside = table.columns[at]
-        own = _cross_sensitivity(table, named, beside.name, sensitivity)
-        cross_g, applied, told = in_g(at, numbers, sensitivity=own)
+        cross_g, applied, told = to_g(
+            table,
+            channels,
+            at,
+            numbers,
+            units=units if _is_in_one_unit(column, beside) else None,
+            sensitivity=_cross_sensitivity(table, channels, at, named, sensitivity),
+        )
         words = [f"{beside.heading} (column {at + 1})", *told.values()]
         table.inferred[f"cross channel {beside.name}"] = ", ".join(words)
         cross.append(CrossRecord(beside.name, cross_g + 0.0, applied))
@@ -473,17 +505,58 @@ def _waveform(
     )
 
 
+def _complete(table: Table, wanted: list[int], loaded: list[FloatArray]) -> list[FloatArray]:
+    """Columns without the rows at their end that belong to a longer record beside them."""
+    loaded = [np.where(np.abs(each) >= NO_NUMBER, np.nan, each) for each in loaded]
+    none_at_all = np.logical_and.reduce([np.isnan(numbers) for numbers in loaded])
+    if len(table.columns) > len(wanted) > 1 and none_at_all[-1]:
+        stop = none_at_all.size - int(np.argmin(none_at_all[::-1]))
+        loaded = [numbers[:stop] for numbers in loaded]
+    count = loaded[0].size
+    if count < MIN_SAMPLES:
+        raise WaveformUnreadable(
+            f"{table.file}: {count} sample{'s' if count != 1 else ''}; a record of an "
+            f"impact has at least {MIN_SAMPLES}"
+        )
+    for at, numbers in zip(wanted, loaded, strict=True):
+        bad = ~np.isfinite(numbers)
+        if bad.any():
+            first = int(np.argmax(bad))
+            remedy = "every sample needs one"
+            if first == numbers.size - 1:
+                remedy = "the last row breaks off, the file is cut or still being written"
+            raise WaveformUnreadable(
+                f"{table.file}, {table.place(first)}: no number in"
+                f" {table.columns[at].heading!r}; {remedy}"
+            )
+    return loaded
+
+
+def _is_in_one_unit(main: Column, beside: Column) -> bool:
+    """Whether a unit told of the main channel holds for one across it.
+
+    It does not when the file says that the two differ.
+    """
+    return beside.unit is None or beside.unit == main.unit
+
+
 def _cross_sensitivity(
-    table: Table, named: CrossChannel, name: str, of_main: tuple[float, str] | None
-) -> tuple[float, str] | None:
+    table: Table,
+    channels: list[int],
+    index: int,
+    named: CrossChannel,
+    of_main: Sensitivity | None,
+) -> Sensitivity | None:
     """Sensitivity of a channel across the impact, and whose it is.
 
     What the preamble says of this very channel goes before what holds for the main one: another
     axis is another sensor.
     """
     if named.mv_per_g is not None:
-        return named.mv_per_g, "given"
-    said = table.preamble.mv_per_g(name, of_it_alone=True)
+        return Sensitivity(named.mv_per_g, "given", is_given=True)
+    name = table.columns[index].name
+    place = channels.index(index)
+    said = table.preamble.mv_per_g(name, place, len(channels), of_it_alone=True)
     if said is not None:
-        return said, "from the preamble"
-    return of_main and (of_main[0], "that of the main channel")
+        return Sensitivity(said, "from the preamble")
+    return of_main and of_main._replace(whose="that of the main channel")

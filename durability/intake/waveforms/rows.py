@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from durability.errors import WaveformUnreadable
+from durability.intake.waveforms.doubts import points_stated
 from durability.intake.waveforms.preamble import Preamble
 from durability.intake.waveforms.table import Table, from_arrays
 
@@ -67,6 +68,25 @@ def _wide_line(line: str, split: Split) -> WideLine | None:
         if len(cells) == begin >= _WIDE:
             return WideLine("heading", ())
     return None
+
+
+def samples_across_lines(table: Table) -> Table:
+    """A table whose samples run on from line to line, as one column; any other as it is.
+
+    That is certain where nothing names the columns and the preamble says how many samples there
+    are: just as many as numbers.
+    """
+    stated = points_stated(table)
+    if not stated or len(table.columns) < 2 or not all(each.is_nameless for each in table.columns):
+        return table
+    numbers = np.column_stack(table.load(list(range(len(table.columns)))))
+    samples = numbers.ravel()
+    samples = samples[: samples.size - int(np.argmax(np.isfinite(samples[::-1])))]
+    if samples.size not in stated or len(numbers) in stated:
+        return table
+    table.inferred["data"] += ", the samples running on from line to line"
+    upright = from_arrays(table.file, {"": samples}, table.preamble, table.inferred)
+    return replace(upright, place=lambda row: table.place(row // len(table.columns)))
 
 
 def read_rows(

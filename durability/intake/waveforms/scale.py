@@ -4,14 +4,21 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
 from durability.errors import WaveformUnreadable
+from durability.intake.waveforms.doubts import (
+    refuse_assumed_g,
+    refuse_contradicted_unit,
+    refuse_other_extremes,
+    refuse_unread_scale,
+)
 from durability.intake.waveforms.words import (
     VALUE_UNITS,
     Unit,
+    names_other_quantity,
     plain,
     says_only_acceleration,
     value_unit,
@@ -27,6 +34,19 @@ _FEWEST_COUNTS = 4
 """Different whole numbers that make counts of the recorder, when they can't be readings."""
 
 _MOST_LISTED = 12
+
+
+class Sensitivity(NamedTuple):
+    """Of a channel's sensor, and where it is from."""
+
+    mv_per_g: float
+    whose: str
+    is_given: bool = False
+    """Whether the user named it for this file: nothing goes before it."""
+
+
+OTHER_SENSITIVITY_RATIO = 1.1
+"""Two calibrations of one sensor lie closer together than this."""
 
 
 def choose_channel(
@@ -57,7 +77,7 @@ def choose_channel(
         No column could be meant, or more than one; nothing is guessed.
     """
     if channel is not None:
-        return named_channel(table, time_columns, channel)
+        return named_channel(table, time_columns, channel, option="--channel")
     columns = table.columns
     candidates = [
         i
@@ -65,6 +85,7 @@ def choose_channel(
         if i not in time_columns
         and i not in across
         and (column.unit is None or column.unit.quantity in ("voltage", "acceleration", "counts"))
+        and not names_other_quantity(column.name)
         and np.isfinite(table.head[:, i]).any()
     ]
     accelerations = [
@@ -90,8 +111,8 @@ def choose_channel(
     )
 
 
-def named_channel(table: Table, time_columns: frozenset[int], channel: str) -> int:
-    """The column that a user names, or numbers from 1."""
+def named_channel(table: Table, time_columns: frozenset[int], channel: str, *, option: str) -> int:
+    """The column that a user names with an option, or numbers from 1."""
     columns = table.columns
     wanted = plain(channel).replace(" ", "")
     named = [
@@ -99,7 +120,9 @@ def named_channel(table: Table, time_columns: frozenset[int], channel: str) -> i
         for i, column in enumerate(columns)
         if wanted in {plain(text).replace(" ", "") for text in (column.name, column.heading)}
     ]
-    exact = [i for i, column in enumerate(columns) if channel.strip() == column.heading]
+    exact = [
+        i for i, column in enumerate(columns) if channel.strip() in (column.heading, column.name)
+    ]
     index = next((found[0] for found in (exact, named) if len(found) == 1), None)
     if index is None and channel.strip().isdigit() and 1 <= int(channel) <= len(columns):
         index = int(channel) - 1
@@ -107,11 +130,11 @@ def named_channel(table: Table, time_columns: frozenset[int], channel: str) -> i
         if namesake not in ([], [index]):
             raise WaveformUnreadable(
                 f"{table.file}: column {wanted} is {columns[index].name!r}, and there is "
-                f"{columns[namesake[0]].name!r}; write the name of one with --channel"
+                f"{columns[namesake[0]].name!r}; write the name of one with {option}"
             )
     if index is None:
         raise WaveformUnreadable(
-            f"{table.file}: no single channel {channel!r}; it has"
+            f"{table.file}: no single channel {channel!r} for {option}; it has"
             f" {listed_channels(table, time_columns)}"
         )
     if index in time_columns:
@@ -143,7 +166,7 @@ def to_g(
     values: FloatArray,
     *,
     units: ValueUnit | None,
-    sensitivity: tuple[float, str] | None,
+    sensitivity: Sensitivity | None,
 ) -> tuple[FloatArray, float | None, dict[str, str]]:
     """A channel's values in g, the sensitivity in them if they were volts, and how that was found.
 
@@ -159,8 +182,8 @@ def to_g(
         As read.
     units : str or None
         As told.
-    sensitivity : (float, str) or None
-        In mV/g, and whose it is; what the preamble says of the channel stands in for None.
+    sensitivity : Sensitivity or None
+        What the preamble says of the channel stands in for None.
 
     Raises
     ------
@@ -173,14 +196,18 @@ def to_g(
     if units is not None:
         unit, how = value_unit(units), "given"
     elif column.unit is not None:
-        unit, how = column.unit, "from the heading"
+        unit, how = column.unit, f"from {column.unit_from}"
     elif (said := preamble.value_unit(column.name, *place)) is not None:
         unit, how = said, "from the preamble"
     elif says_only_acceleration(column.heading):
+        given = sensitivity is not None and sensitivity.is_given
+        refuse_assumed_g(table, index, values, has_sensitivity=given)
         unit, how = value_unit("g"), "assumed, since the heading says acceleration without a unit"
     else:
         unit, how = None, ""
     told: dict[str, str] = {}
+    if units is None:
+        refuse_contradicted_unit(table, index, place, column.unit)
     if units is None and _may_be_counts(values, unit):
         values, unit, how = _weighed(table, index, values, unit, how, told)
     if unit is None or unit.quantity not in ("voltage", "acceleration"):
@@ -189,20 +216,37 @@ def to_g(
             f"one with --units ({', '.join(VALUE_UNITS)})"
         )
     told["units"] = f"{unit.symbol}, {how}"
+    is_settled = units is not None or "scale" in told
+    if not is_settled:
+        refuse_unread_scale(table, index, place, unit)
     if unit.quantity == "acceleration":
-        return values * unit.factor, None, told
-    if sensitivity is None and (said_mv_per_g := preamble.mv_per_g(column.name)) is not None:
-        sensitivity = said_mv_per_g, "from the preamble"
+        acceleration_g = values * unit.factor
+        if not is_settled:
+            refuse_other_extremes(table, index, place, values, unit, acceleration_g)
+        return acceleration_g, None, told
+    said_mv_per_g = preamble.mv_per_g(column.name, *place)
+    if sensitivity is None and said_mv_per_g is not None:
+        sensitivity = Sensitivity(said_mv_per_g, "from the preamble")
     if sensitivity is None:
         raise WaveformUnreadable(
             f"{table.file}: channel {column.name!r} is in {unit.symbol}; give the sensor's "
             "sensitivity with --mv-per-g"
         )
-    mv_per_g, whose = sensitivity
+    mv_per_g, whose, is_given = sensitivity
     if not mv_per_g != 0.0 or not np.isfinite(mv_per_g):
         raise WaveformUnreadable(f"{table.file}: {mv_per_g:g} mV/g is no sensitivity")
+    if said_mv_per_g is not None and not is_given:
+        ratio = said_mv_per_g / mv_per_g
+        if not 1.0 / OTHER_SENSITIVITY_RATIO < ratio < OTHER_SENSITIVITY_RATIO:
+            raise WaveformUnreadable(
+                f"{table.file}: {mv_per_g:g} mV/g {whose}, {said_mv_per_g:g} mV/g by the preamble;"
+                " settle it with --mv-per-g"
+            )
     told["sensitivity"] = f"{mv_per_g:g} mV/g, {whose}"
-    return values * (unit.factor * 1000.0 / mv_per_g), mv_per_g, told
+    acceleration_g = values * (unit.factor * 1000.0 / mv_per_g)
+    if not is_settled and not is_given:
+        refuse_other_extremes(table, index, place, values, unit, acceleration_g)
+    return acceleration_g, mv_per_g, told
 
 
 def _may_be_counts(values: FloatArray, unit: Unit | None) -> bool:

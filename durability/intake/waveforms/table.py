@@ -24,6 +24,9 @@ class Column:
     unit: Unit | None
     is_nameless: bool = False
     """Whether nothing stands above it."""
+    unit_from: str = "the heading"
+    other_unit: Unit | None = None
+    """Another one, in which the heading says the same column is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,14 +43,23 @@ class Table:
     """Words for where row ``i`` stands in the file."""
     preamble: Preamble = field(default_factory=Preamble)
     inferred: dict[str, str] = field(default_factory=dict)
+    broken_at: int | None = None
+    """Number of a blank line among the data: another record may follow it."""
 
 
 def column(heading: str, number: int, unit: Unit | None = None) -> Column:
     """A column from what stands above it; a nameless one is called by its number, from 1."""
     name, own_unit = split_unit(heading)
     name = name or f"column {number}"
+    differ = unit is not None and own_unit is not None and unit.factor != own_unit.factor
+    differ |= unit is not None and own_unit is not None and unit.quantity != own_unit.quantity
     return Column(
-        heading or name, name, unit or own_unit, is_nameless=heading in ("", f"column {number}")
+        heading or name,
+        name,
+        unit or own_unit,
+        is_nameless=heading in ("", f"column {number}"),
+        unit_from="the row of units" if unit is not None else "the heading",
+        other_unit=own_unit if differ else None,
     )
 
 

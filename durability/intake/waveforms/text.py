@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from durability.errors import WaveformUnreadable
+from durability.intake.waveforms.doubts import refuse_words_in_turn
 from durability.intake.waveforms.headings import find_headings
 from durability.intake.waveforms.layout import (
     CLOCK,
@@ -21,18 +22,21 @@ from durability.intake.waveforms.layout import (
     find_layout,
     is_number,
     lines_of,
+    part_unit,
     row_shape,
     split_line,
 )
 from durability.intake.waveforms.preamble import Preamble
 from durability.intake.waveforms.rows import read_rows, wide_lines
 from durability.intake.waveforms.table import Column, Table
-from durability.intake.waveforms.words import TIME_UNITS, read_unit
+from durability.intake.waveforms.words import TIME_UNITS, Unit, read_unit
 
 if TYPE_CHECKING:
     from durability.records import FloatArray
 
 _HALF_DAY_S = 43_200.0
+_BLANK_LINE = re.compile(r"\n[ \t]*\r?(?=\n)")
+_MOST_FOOTER_LINES = 200
 _TAIL = 1 << 12
 """Enough of a text's end to hold rows of its data."""
 _FORTRAN_EXPONENT = re.compile(r"(?<=\d)[dD](?=[+-]\d\d)")
@@ -71,6 +75,7 @@ def read_text(
     if delimiter is None and first_line is None and (wide := wide_lines(text, split_line)):
         return read_rows(file, text, wide, split_line, inferred)
     lines, layout = find_layout(file, text, delimiter, decimal, first_line)
+    text, footer = _footer_apart(text, lines[layout.first].start, layout)
     above = lines[: layout.first]
     preamble = Preamble(decimal=layout.decimal)
     shown = lines[layout.first : layout.first + layout.rows]
@@ -80,6 +85,8 @@ def read_text(
         for line in shown:
             key, *value = split_line(line.text, layout.delimiter)[: layout.skipped]
             preamble.note(key, *value)
+    for words in footer:
+        preamble.note_line(words, layout.delimiter, split_line)
     start = lines[layout.first].start
     first_number = lines[layout.first].number
     given = ", given"
@@ -93,27 +100,60 @@ def read_text(
     def place(row: int) -> str:
         return f"line {_line_of_row(text, start, row, first_number)}"
 
-    def load(wanted: list[int]) -> list[FloatArray]:
-        return _load(file, text[start:], first_number, layout, wanted, clocks)
+    cells = [split_line(line.text, layout.delimiter)[layout.skipped :] for line in shown]
+    beside = _units_beside(cells, layout)
 
-    clocks = frozenset(i for i, kind in enumerate(layout.kinds) if kind == "C")
-    units = {"C": TIME_UNITS["s"], "D": read_unit("index"), "W": read_unit("index")}
-    columns = tuple(
-        found if kind == "N" else Column(found.heading, found.name, units[kind])
-        for kind, found in zip(layout.kinds, columns, strict=True)
-    )
-    return Table(file, columns, head, load, place, preamble, inferred)
+    def load(wanted: list[int]) -> list[FloatArray]:
+        return _load(file, text[start:], first_number, layout, wanted, beside)
+
+    told = []
+    for i, (kind, found) in enumerate(zip(layout.kinds, columns, strict=True)):
+        if kind == "U" or i in beside:
+            unit = _base_unit(file, found, i, cells, layout, beside.get(i))
+            told.append(replace(found, unit=unit, unit_from="the cells"))
+            head[:, i] = _amounts_of(cells, i, layout, beside.get(i))
+        elif kind == "N":
+            told.append(found)
+        else:
+            if kind == "W":
+                turns = [row[i] for row in cells if i < len(row)]
+                refuse_words_in_turn(file, found.heading, turns)
+            unit = TIME_UNITS["s"] if kind == "C" else read_unit("index")
+            told.append(replace(found, unit=unit, unit_from="the cells"))
+    broken_at = _blank_line(text, start, first_number)
+    return Table(file, tuple(told), head, load, place, preamble, inferred, broken_at)
 
 
 def _climbs_by_one(values: FloatArray) -> bool:
     return values.size > 1 and bool(np.all(np.diff(values) == 1.0))
 
 
+_SINGLE_QUOTED_NUMBER = re.compile(r"(?<![^\s,;|])'[+-]?[\d.,][^'\r\n]*'(?![^\s,;|])")
+_SINGLE_QUOTED = re.compile(r"(?<![^\s,;|])'(?P<cell>[^'\r\n]+)'(?![^\s,;|])")
+_BROKEN_CELL = re.compile(
+    r'^(?P<begin>[^"\r\n]*(?:"[^"\r\n]*"[^"\r\n]*)*"[^"\r\n]*)(?P<end>\r?\n)(?=[^"\r\n]*")',
+    re.MULTILINE,
+)
+
+
 def _tidied(text: str) -> str:
-    """The text with signs, blanks and exponents in their plain form, character for character."""
+    """The text with signs, blanks and exponents in their plain form, character for character.
+
+    A line that breaks within a quoted cell of the head goes on behind a vertical tab.
+    """
     for odd, usual in (("\u2212", "-"), ("\u00a0", " "), ("\u202f", " "), ("\u2009", " ")):
         if odd in text:
             text = text.replace(odd, usual)
+    if _SINGLE_QUOTED_NUMBER.search(text[-_TAIL:]):
+        text = _SINGLE_QUOTED.sub(r'"\g<cell>"', text)
+    head = text[:_TAIL]
+    if _BROKEN_CELL.search(head):
+        # Once for each break: the next may begin in what was just joined.
+        for _ in range(head.count('"')):
+            head = _BROKEN_CELL.sub(
+                lambda found: found["begin"] + "\v".rjust(len(found["end"])), head, count=1
+            )
+        text = head + text[_TAIL:]
     if _FORTRAN_EXPONENT.search(text[-_TAIL:]):
         text = _FORTRAN_EXPONENT.sub("e", text)
     return text
@@ -127,8 +167,9 @@ def _seconds(cell: str) -> float:
     parts = CLOCK.fullmatch(cell.strip().strip('"'))
     if parts is None:
         return float("nan")
-    seconds = float(re.sub("[,:]", ".", parts[3]))
-    return 3600.0 * int(parts[1]) + 60.0 * int(parts[2]) + seconds
+    hours = 24.0 * int(parts["days"] or 0) + int(parts["hours"] or 0)
+    seconds = float(re.sub("[,:]", ".", parts["seconds"]))
+    return 3600.0 * hours + 60.0 * int(parts["minutes"]) + seconds
 
 
 def _through_midnight(seconds: FloatArray) -> FloatArray:
@@ -142,11 +183,67 @@ def _numbers(line: str, layout: Layout) -> list[float]:
     values = []
     for cell in cells:
         if layout.number.fullmatch(cell):
-            plain_cell = cell.replace(layout.parted_by, "") if layout.parted_by else cell
-            values.append(float(plain_cell.replace(",", ".")))
+            values.append(_plain_number(cell, layout))
         else:
             values.append(_seconds(cell))
     return values + [float("nan")] * (layout.fields - len(values))
+
+
+def _units_beside(cells: list[list[str]], layout: Layout) -> dict[int, int]:
+    """Columns of numbers → the column right of each that holds nothing but a unit."""
+    return {
+        i - 1: i
+        for i, kind in enumerate(layout.kinds)
+        if kind == "W" and i > 0 and layout.kinds[i - 1] == "N"
+        if all(len(row) > i and read_unit(row[i]) is not None for row in cells)
+    }
+
+
+def _base_unit(
+    file: str,
+    found: Column,
+    index: int,
+    cells: list[list[str]],
+    layout: Layout,
+    beside: int | None,
+) -> Unit | None:
+    """The unit to which the cells of a column are brought: s, V or g for the usual ones."""
+    units = {_cell_amount(row, index, layout, beside)[1] for row in cells} - {None}
+    quantities = {unit.quantity for unit in units if unit is not None}
+    if found.unit is not None and quantities != {found.unit.quantity}:
+        raise WaveformUnreadable(
+            f"{file}: the cells below {found.heading!r} are in"
+            f" {' and '.join(sorted(u.symbol or 'another unit' for u in units if u))}; one unit is"
+            " needed, in the heading or in the cells"
+        )
+    if len(quantities) != 1:
+        return None
+    symbol = {"time": "s", "voltage": "V", "acceleration": "g"}.get(next(iter(quantities)))
+    return read_unit(symbol) if symbol else next(iter(units))
+
+
+def _cell_amount(
+    row: list[str], index: int, layout: Layout, beside: int | None
+) -> tuple[float, Unit | None]:
+    """A cell's number in its base unit, and the unit that it or the cell beside it brings."""
+    cell = row[index] if index < len(row) else ""
+    if beside is not None:
+        cell += row[beside] if beside < len(row) else ""
+    parted = part_unit(cell, layout.number)
+    if parted is None:
+        return float("nan"), None
+    return _plain_number(parted[0], layout) * parted[1].factor, parted[1]
+
+
+def _amounts_of(
+    cells: Iterable[list[str]], index: int, layout: Layout, beside: int | None
+) -> list[float]:
+    return [_cell_amount(row, index, layout, beside)[0] for row in cells]
+
+
+def _plain_number(cell: str, layout: Layout) -> float:
+    plain_cell = cell.replace(layout.parted_by, "") if layout.parted_by else cell
+    return float(plain_cell.replace(",", "."))
 
 
 def _load(
@@ -155,18 +252,18 @@ def _load(
     first_number: int,
     layout: Layout,
     wanted: list[int],
-    clocks: frozenset[int],
+    beside: dict[int, int],
 ) -> list[FloatArray]:
     data = data.rstrip("\x1a\x00 \t\r\n")
     if layout.parted_by is None:
         layout = _parted_after_all(data, layout, wanted)
     try:
-        return _parse(data, layout, wanted, clocks)
+        return _parse(data, layout, wanted, beside)
     except (ValueError, pd.errors.ParserError):
         layout = _parted_further_down(data, layout)
         data = _without_footer(file, data, first_number, layout, wanted)
     try:
-        return _parse(data, layout, wanted, clocks)
+        return _parse(data, layout, wanted, beside)
     except (ValueError, pd.errors.ParserError) as fault:
         raise WaveformUnreadable(
             f"{file}: the rows from line {first_number} on can't be read as numbers; one sample a "
@@ -190,26 +287,46 @@ def _frame(data: str, layout: Layout, wanted: list[int], dtypes: Sequence[type])
 
 
 def _parse(
-    data: str, layout: Layout, wanted: list[int], clocks: frozenset[int]
+    data: str, layout: Layout, wanted: list[int], beside: dict[int, int]
 ) -> list[FloatArray]:
-    dtypes = [str if i in clocks else np.float64 for i in wanted]
-    frame = _frame(data, layout, wanted, dtypes)
-    return [
-        _through_midnight(np.array([_seconds(str(cell)) for cell in frame[layout.skipped + i]]))
-        if i in clocks
-        else frame[layout.skipped + i].to_numpy()
-        for i in wanted
-    ]
+    needed = sorted({*wanted, *(beside[i] for i in wanted if i in beside)})
+    as_text = [i for i in needed if layout.kinds[i] != "N" or i in beside]
+    dtypes = [str if i in as_text else np.float64 for i in needed]
+    frame = _frame(data, layout, needed, dtypes)
+    columns = {i: frame[layout.skipped + i] for i in needed}
+    cells = {i: [str(cell).strip().strip('"') for cell in columns[i]] for i in as_text}
+    parsed = []
+    for i in wanted:
+        if i in beside or layout.kinds[i] == "U":
+            rows = zip(cells[i], cells[beside.get(i, i)], strict=True)
+            pair = 1 if i in beside else None
+            parsed.append(np.array(_amounts_of(map(list, rows), 0, layout, pair)))
+        elif layout.kinds[i] in "DW":
+            parsed.append(pd.factorize(columns[i])[0].astype(np.float64))
+        elif layout.kinds[i] == "C":
+            parsed.append(_through_midnight(np.array(list(map(_seconds, cells[i])))))
+        else:
+            parsed.append(columns[i].to_numpy())
+    return parsed
 
 
 def _parted_further_down(data: str, layout: Layout) -> Layout:
-    """The layout with a mark between thousands that the first rows were too small to show."""
-    mark = "," if layout.decimal == "." else "."
-    if layout.parted_by or mark == layout.delimiter or mark not in data:
-        return layout
-    m = re.escape(mark)
-    ill = re.search(rf"(?<!\d){m}|{m}(?!\d{{3}}(?!\d))|(?<!\d)0\d*{m}|\d{{4}}{m}", data)
-    return layout if ill else replace(layout, parted_by=mark)
+    """The layout with a mark between thousands that the first rows were too small to show.
+
+    A mark that also parts the columns must stand within quotes.
+    """
+    marks = [mark for mark in ".,' " if mark not in (layout.decimal, layout.parted_by)]
+    for mark in marks if layout.parted_by is None else ():
+        m, shown = re.escape(mark), data
+        if mark == layout.delimiter:
+            shown = "\n".join(re.findall(r'"([^"\n]*)"', data))
+        elif mark == " ":
+            # Around a number they part nothing.
+            shown = re.sub(rf" *([\r\n{re.escape(layout.delimiter)}]) *", r"\1", data)
+        ill = re.search(rf"(?<!\d){m}|{m}(?!\d{{3}}(?!\d))|(?<!\d)0\d*{m}|\d{{4}}{m}", shown)
+        if mark in shown and not ill:
+            return replace(layout, parted_by=mark)
+    return layout
 
 
 def _parted_after_all(data: str, layout: Layout, wanted: list[int]) -> Layout:
@@ -236,7 +353,10 @@ def _parted_after_all(data: str, layout: Layout, wanted: list[int]) -> Layout:
 def _without_footer(
     file: str, data: str, first_number: int, layout: Layout, wanted: list[int]
 ) -> str:
-    """The rows of numbers, without words that follow them; words elsewhere are refused."""
+    """The rows of numbers, without words that follow them; words elsewhere are refused.
+
+    A line that begins with a number or a time is a row, whatever else stands in it: "OVERLOAD".
+    """
     number = layout.number
     for line in lines_of(data, len(data)):
         cells = split_line(line.text, layout.delimiter)[layout.skipped :]
@@ -251,13 +371,47 @@ def _without_footer(
             continue
         rest = [later.text for later in lines_of(data[line.start :], len(data))]
         shapes = [row_shape(split_line(text, layout.delimiter), number) for text in rest]
-        if line.start and (layout.skipped, layout.kinds) not in shapes:
+        begins_as_row = bool(cells) and is_number(cells[0], number)
+        is_footer = len(rest) <= _MOST_FOOTER_LINES and not begins_as_row
+        if line.start and is_footer and (layout.skipped, layout.kinds) not in shapes:
             return data[: line.start]
         raise WaveformUnreadable(
             f"{file}, line {first_number + line.number - 1}: {bad[0]!r} stands where a number "
             "belongs; data rows hold numbers only"
         )
     return data
+
+
+def _footer_apart(text: str, start: int, layout: Layout) -> tuple[str, list[str]]:
+    """The text without the lines below its data that begin with a word, and those lines."""
+    if layout.kinds[0] not in "NCU":
+        return text, []
+    footer: list[str] = []
+    kept = text.rstrip("\x1a\x00 \t\r\n")
+    while len(footer) < _MOST_FOOTER_LINES:
+        begin = max(kept.rfind("\n"), kept.rfind("\r")) + 1
+        line = kept[begin:]
+        first = split_line(line, layout.delimiter)[0] if line.strip() else ""
+        is_words = bool(re.search(r"[^\W\d_]|[#=*-]{3}", first)) and (
+            not is_number(first, layout.number) and first.casefold() not in MISSING
+        )
+        if begin <= start or (line.strip() and not is_words):
+            break
+        if is_words:
+            footer.append(line.strip())
+        kept = kept[:begin].rstrip("\r\n \t")
+    return (kept if footer else text), footer[::-1]
+
+
+def _blank_line(text: str, start: int, first_number: int) -> int | None:
+    """Number of the first blank line among the data, unless such a line follows each of them."""
+    found = _BLANK_LINE.search(text, start) if "\n\n" in text or "\n\r\n" in text else None
+    if found is None or not text[found.end() :].strip():
+        return None
+    rows = text.count("\n", start)
+    if 2 * len(_BLANK_LINE.findall(text, start)) >= rows - 2:
+        return None
+    return first_number + text.count("\n", start, found.start()) + 1
 
 
 def _line_of_row(text: str, start: int, row: int, first_number: int) -> int:

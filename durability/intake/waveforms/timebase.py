@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from durability.errors import WaveformUnreadable
+from durability.intake.waveforms.doubts import refuse_left_out_samples
 from durability.intake.waveforms.preamble import PLAUSIBLE_RATES_HZ
 from durability.intake.waveforms.words import TIME_UNITS, Unit, names_index, names_time
 
@@ -28,9 +29,12 @@ PLAUSIBLE_PULSES_S = (20e-6, 0.1)
 """Lengths between which the impact of a record lies, at 30 % of its peak: metal on metal to soft
 foam, with a factor of 2 to spare. They tell the unit of a time column that names none."""
 
-CONTRADICTION = 50.0
-"""A time column that differs from the preamble's rate by more is in another unit or counts; by
-less, every n-th sample may have been exported."""
+MOST_THINNED = 50
+"""A time column slower than the preamble's rate by a whole number up to this tells that every n-th
+sample was exported; by anything else, it contradicts the preamble."""
+
+FEWEST_SAMPLES_OF_IMPACT = 8
+"""Fewer may be a spike of noise, whose length says nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +72,13 @@ class TimeBase:
             rate_hz = float(f"{self.known_hz or 1.0:.12g}")
             table.inferred["sample rate"] = f"{rate_hz:.9g} samples/s"
             return rate_hz, table.preamble.start_s or 0.0
+        unsure = table.columns[self.time_column].other_unit
+        if unsure is not None and not self.confirmed and unsure.quantity == "time":
+            raise WaveformUnreadable(
+                f"{table.file}: time is in {unsure.symbol} by its heading and in"
+                f" {self.unit.symbol if self.unit else 'another unit'} by the row of units; settle"
+                " it with --time-unit"
+            )
         step, left_open = _even_step(table, stamps, rate_known=self.known_hz is not None)
         unit = self.unit or self._unit_by_record(step, values)
         # Twelve digits: more than any clock has, and 200 kHz is not 199999.99999999997 Hz.
@@ -78,10 +89,16 @@ class TimeBase:
             if abs(ratio - 1.0) <= max(left_open, 0.01):
                 if left_open > MAX_RATE_ERROR:
                     rate_hz, remark = self.known_hz, ", from the preamble: time is too coarse"
-            elif step > 0.0 and not 1.0 / CONTRADICTION < ratio < CONTRADICTION:
-                self._refuse_contradiction(rate_hz, unit)
+            elif step > 0.0 and not self.confirmed and not _is_thinned(ratio):
+                raise WaveformUnreadable(
+                    f"{table.file}: time in {unit.symbol} makes {rate_hz:.6g} samples/s, the"
+                    f" preamble says {self.known_hz:.6g}; settle it with --time-unit or"
+                    " --sample-rate-hz"
+                )
             else:
                 remark = f", though the preamble says {self.known_hz:.9g}"
+        elif step > 0.0 and not self.confirmed:
+            self._refuse_implausible(rate_hz, values, unit)
         if left_open > MAX_RATE_ERROR and rate_hz != self.known_hz:
             raise WaveformUnreadable(
                 f"{table.file}: the time column is too coarse, its stamps leave the sample rate "
@@ -90,11 +107,18 @@ class TimeBase:
         table.inferred["sample rate"] = f"{rate_hz:.9g} samples/s{remark}"
         return rate_hz, float(stamps[0]) * unit.factor
 
-    def _refuse_contradiction(self, rate_hz: float, unit: Unit) -> None:
-        if not self.confirmed:
+    def _refuse_implausible(self, rate_hz: float, values: FloatArray, unit: Unit) -> None:
+        """Refuse a unit of time by which the impact is over sooner or later than impacts are."""
+        samples = _samples_of_impact(values)
+        length_s = samples / rate_hz
+        shortest_s, longest_s = PLAUSIBLE_PULSES_S
+        too_short = samples >= FEWEST_SAMPLES_OF_IMPACT and length_s < shortest_s
+        too_long = length_s > longest_s and rate_hz < PLAUSIBLE_RATES_HZ[0]
+        if samples < values.size and (too_short or too_long):
             raise WaveformUnreadable(
-                f"{self.table.file}: time in {unit.symbol} makes {rate_hz:.6g} samples/s, the "
-                f"preamble says {self.known_hz:.6g}; settle it with --time-unit or --sample-rate-hz"
+                f"{self.table.file}: time in {unit.symbol} makes {rate_hz:.6g} samples/s and an"
+                f" impact of {1000.0 * length_s:.3g} ms, where impacts last {1000.0 * shortest_s:g}"
+                f" to {1000.0 * longest_s:g} ms; confirm or settle it with --time-unit"
             )
 
     def _unit_by_record(self, step: float, values: FloatArray) -> Unit:
@@ -191,6 +215,8 @@ def find_time_base(
             f"{table.file}: neither a time column nor a sample interval in the preamble; give the "
             "rate with --sample-rate-hz"
         )
+    if sample_rate_hz is None:
+        refuse_left_out_samples(table)
     how = "given" if sample_rate_hz is not None else "from the preamble"
     inferred["time base"] = f"{known_hz:.9g} samples/s, {how}"
     return TimeBase(table, None, None, known_hz, False)
@@ -260,7 +286,7 @@ def _time_unit(
         return TIME_UNITS[time_unit], "given"
     column = table.columns[index]
     if column.unit is not None:
-        return column.unit, "from the heading"
+        return column.unit, f"from {column.unit_from}"
     if table.preamble.time_unit is not None:
         return table.preamble.time_unit, "from the preamble"
     values = table.head[:, index]
@@ -270,6 +296,11 @@ def _time_unit(
         if abs(1.0 / (step * unit.factor) / (known_hz or 1.0) - 1.0) < 0.05:
             return unit, "worked out from the preamble's sample rate"
     return None, ""
+
+
+def _is_thinned(ratio: float) -> bool:
+    left_out = 1.0 / ratio
+    return 1.5 < left_out <= MOST_THINNED and abs(left_out / round(left_out) - 1.0) < 0.01
 
 
 def _samples_of_impact(values: FloatArray) -> int:

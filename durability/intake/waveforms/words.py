@@ -25,10 +25,25 @@ _UNITS: tuple[tuple[Quantity, float, str, str], ...] = (
         "time",
         1.0,
         "s",
-        "s sec secs second seconds sekunde sekunden seconde secondes segundo segundos secondi",
+        "s sec secs second seconds sekunde sekunden seconde secondes segundo segundos secondo "
+        "secondi sekund sekunder",
     ),
-    ("time", 1e-3, "ms", "ms msec msecs millisecond milliseconds millisekunde millisekunden"),
-    ("time", 1e-6, "us", "us usec usecs microsecond microseconds mikrosekunde mikrosekunden"),
+    (
+        "time",
+        1e-3,
+        "ms",
+        "ms msec msecs millisecond milliseconds millisekunde millisekunden milliseconde "
+        "millisecondes milisegundo milisegundos millisecondo millisecondi millisekund "
+        "millisekunder",
+    ),
+    (
+        "time",
+        1e-6,
+        "us",
+        "us usec usecs microsecond microseconds mikrosekunde mikrosekunden microseconde "
+        "microsecondes microsegundo microsegundos microsecondo microsecondi mikrosekund "
+        "mikrosekunder",
+    ),
     ("time", 1e-9, "ns", "ns nsec nsecs nanosecond nanoseconds"),
     ("time", 60.0, "min", "min mins minute minutes"),
     ("time", 3600.0, "h", "h hr hrs hour hours"),
@@ -54,7 +69,8 @@ _UNITS: tuple[tuple[Quantity, float, str, str], ...] = (
         1.0,
         "",
         "n kn lbf kgf nm hz khz a ma ua pa kpa mpa hpa bar mbar psi c degc k degk f degf % %rh rh "
-        "mm m cm um in ft v/v mv/v mv/g ue ustrain um/m strain microstrain m/s mm/s cm/s in/s ft/s "
+        "pc ut mt nt gauss mm m cm um in ft v/v mv/v mv/g ue ustrain um/m strain microstrain "
+        "m/s mm/s cm/s in/s ft/s "
         "km/h ohm w db deg rad deg/s rad/s dps rpm kg lx lux",
     ),
 )
@@ -100,6 +116,13 @@ _WORDED = (
 )
 
 
+_SCALED = re.compile(
+    r"(?<![\w.])[x×]\s?(1?0+|0?\.\d+|\d+\.\d+)\b|(?<!\*)\*\s?\d|\d\s?[x×*](?![*\w])|"
+    r"[x×*·]?\s?\b10\s?(\^|\*\*|[⁻²³⁴⁵⁶])|/\s?10+\b|\b(tenth|hundredth|thousandth)s?\b"
+)
+"""A factor in a heading: "Accel (g) x10" is not in g."""
+
+
 def split_unit(name: str) -> tuple[str, Unit | None]:
     """A column's name without its unit, and the unit.
 
@@ -107,6 +130,8 @@ def split_unit(name: str) -> tuple[str, Unit | None]:
     and "peak_m_s2".
     """
     name = name.strip()
+    if _SCALED.search(name):
+        return name, None
     for found in reversed(list(_BRACKETS.finditer(name))):
         unit = read_unit(found[1])
         for part in () if unit else re.split("[,;]", found[1]):
@@ -126,6 +151,9 @@ def split_unit(name: str) -> tuple[str, Unit | None]:
         worded = pattern.fullmatch(bare)
         if worded and (unit := read_unit(worded[2])):
             return worded[1].strip(), unit
+    tail = bare.rpartition("_")[2]
+    if len(tail) > 1 and tail != bare and (unit := read_unit(tail)) and unit.quantity == "other":
+        return name, unit
     parts = re.split(r"[_\s]", bare)
     for count in (2, 1):
         unit = _meant("/".join(parts[-count:])) if len(parts) > count else None
@@ -146,7 +174,8 @@ def plain(text: str) -> str:
 
 
 _TIME_NAME = re.compile(
-    r"(x( axis| value)?|(abs(olute)? |rel(ative)? |elapsed )?(t|time\w*|date( ?time)?|timestamp|"
+    r"(x( axis| value)?|((abs(olute)?|rel(ative)?|elapsed|unix|epoch|posix|system|utc|gps) )?"
+    r"(t|epoch|time\w*|date( ?time)?|timestamp|"
     r"elapsed|seconds?|secs?|zeit\w*|datum|temps|tiempo|tempo|tid|tijd|fecha|hora|heure)"
     r"( stamp| axis| rel| abs)?)( ?\d| s| ms| us| ns)?"
 )
@@ -158,8 +187,20 @@ _ACCELERATION = re.compile(
     r"acc[xyz]?\d?|accel[xyz]?\d?|acceler\w*|beschl\w*|accél\w*|acelerac\w*|acceleraz\w*|shock"
 )
 _BESIDE_ACCELERATION = re.compile(
-    r"[xyz]|\d+|ch\w?\d*|channel|kanal|voie|canal|axis|achse|sensor|raw|filtered|signal|total"
+    r"[xyz]|\d+|ch\w?\d*|channel|kanal|voie|canal|axis|achse|sensor|filtered|signal|total"
 )
+
+
+_OTHER_QUANTITY = re.compile(
+    r"temp(erature)?|gyro\w*|mag(netometer)?|force|load|kraft|press(ure)?|druck|humid\w*|strain|"
+    r"veloc\w*|speed|displ\w*|tilt|angle|roll|pitch|yaw|batt\w*|flags?|status|markers?|event|"
+    r"trig(ger)?|sg\d*|weight|mass"
+)
+
+
+def names_other_quantity(name: str) -> bool:
+    """Whether a column's name says something that is neither time nor acceleration."""
+    return any(map(_OTHER_QUANTITY.fullmatch, re.findall(r"[^\W_]+", name.casefold())))
 
 
 def names_time(name: str) -> bool:
