@@ -354,6 +354,36 @@ LAYOUTS = {
         "Time (µs);Accel (mg)\n" + lines(lambda i, t, a: f"{comma(t * 1e6, 3)};{a * 1000:.0f}"),
         {},
     ),
+    "units glued to the cells": (
+        "Time,CH1\n" + lines(lambda i, t, a: f"{t * 1e3:.7f} ms,{a:.3f} mV"),
+        {"mv_per_g": 1.0},
+    ),
+    "single quotes": (
+        "'t_ms','acc_g'\n" + lines(lambda i, t, a: f"'{t * 1e3:.7f}','{a:.3f}'"),
+        {},
+    ),
+    "minutes and seconds": (
+        "Elapsed,Accel (g)\n" + lines(lambda i, t, a: f"02:{1 + t:010.7f},{a:.3f}"),
+        {},
+    ),
+    "thousands within quotes, late": (
+        "Time (us),Accel (g)\n" + lines(lambda i, t, a: f'"{1e6 * (t + 1e-3) + 500:,.4f}",{a:.3f}'),
+        {},
+    ),
+    "name, unit, value": (
+        "dt,us,6.6666667\nunit,,g\nValue\n" + lines(lambda i, t, a: f"{a:.3f}"),
+        {},
+    ),
+    "milliseconds in Italian": (
+        "Tempo (millisecondi);Accelerazione (g)\n"
+        + lines(lambda i, t, a: f"{comma(t * 1e3, 7)};{comma(a, 3)}"),
+        {},
+    ),
+    "one acceleration among other quantities": (
+        "time_s,gyro_z_dps,acc_z_g,mag_z_uT\n"
+        + lines(lambda i, t, a: f"{t:.9f},{0.1 * i:.1f},{a:.3f},40.2"),
+        {},
+    ),
 }
 
 
@@ -503,6 +533,85 @@ UNREADABLE = {
         "Time (s),Accel (g)\n" + lines(plain) + "0.0017",
         {},
         "the last row breaks off",
+    ),
+    "a sample over the range": (
+        "Time (s),Accel (g)\n" + lines(lambda i, t, a: f"{t:.9f},{a if i != 77 else '9.91E+37'}"),
+        {},
+        "line 79: no number",
+    ),
+    "words in rows to the end": (
+        "Time (s),Accel (g)\n" + lines(lambda i, t, a: f"{t:.9f},{a if i < 300 else 'OVERLOAD'}"),
+        {},
+        "line 302: 'OVERLOAD'",
+    ),
+    "channels in turn": (
+        "time_s,axis,accel_g\n"
+        + lines(lambda i, t, a: f"{t:.9f},x,{a:.3f}\n{t + 0.5 / FS:.9f},z,0.1"),
+        {},
+        "'x', 'z'|belong to 2 of 'axis'",
+    ),
+    "two records": (
+        "fs: 150000 Hz\nunit: g\n" + lines(lambda i, t, a: f"{a:.3f}" + "\n" * (i == 200)),
+        {},
+        "blank",
+    ),
+    "two decimal marks": (
+        "Zeit [ms];Accel [g]\n" + lines(lambda i, t, a: f"{comma(t * 1e3, 7)};{a / 200:.3f}"),
+        {},
+        "one decimal mark",
+    ),
+    "metres said in a sentence": (
+        "Note: all accelerations in m/s²\nTime (s),Acceleration\n" + lines(plain),
+        {},
+        "has no unit, and the preamble says 'Note: all .* --units",
+    ),
+    "metric units said in a sentence": (
+        "# All quantities in SI units\nTime,Acceleration\n" + lines(plain),
+        {},
+        "has no unit, and the preamble says .* --units",
+    ),
+    "a sensitivity for what has no unit": (
+        "Time (s),Acceleration\n" + lines(plain),
+        {"mv_per_g": 10.0},
+        "a sensitivity is given, which goes with volts",
+    ),
+    "whole numbers without a unit": (
+        "Time (s),Acceleration\n" + lines(lambda i, t, a: f"{t:.9f},{a:.0f}"),
+        {},
+        "may be counts of the recorder",
+    ),
+    "a gain not known to be applied": (
+        "Gain: 10\nTime (s),CH1 (V)\n" + lines(lambda i, t, a: f"{t:.9f},{a / 100:.5f}"),
+        {"mv_per_g": 10.0},
+        "the preamble says 'Gain.* 10' and not whether",
+    ),
+    "every third scan stored": (
+        "Scan rate: 450 kHz\nStored: every 3rd scan\nUnit: g\nValue\n"
+        + lines(lambda i, t, a: f"{a:.3f}"),
+        {},
+        "450000 or 150000 Hz",
+    ),
+    "one of four samples, in words": (
+        "Sample rate: 150 kHz\nStored: one of four\nUnit: g\nValue\n"
+        + lines(lambda i, t, a: f"{a:.3f}"),
+        {},
+        "may not be that of these samples",
+    ),
+    "another peak than the file states": (
+        "Peak value: 2.5 g\nTime (s),Accel (g)\n" + lines(plain),
+        {},
+        "the file states 2.5 g",
+    ),
+    "another length than the file states": (
+        "Record length: 2.667 s\nSample rate: 150 kHz\nUnit: g\nValue\n"
+        + lines(lambda i, t, a: f"{a:.3f}"),
+        {},
+        "the preamble says 2.667 s",
+    ),
+    "two units for one channel": (
+        "Time (s),Accel (g)\ns,V\n" + lines(plain),
+        {"mv_per_g": 10.0},
+        "is in .* settle it with --units",
     ),
     "a workbook": (b"PK\x03\x04" + b"\x00" * 60, {}, "NumPy|workbook"),
     "records of several drops": (
