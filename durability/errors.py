@@ -88,3 +88,7 @@ class NothingReadable(ImportRefused):
 
 class WaveformUnreadable(DurabilityError):
     """A waveform file can't be read as a single-channel time record."""
+
+
+class RecordBreaksOff(WaveformUnreadable):
+    """A record ends within its pulse, and its file may still be written."""

@@ -234,6 +234,13 @@ class PulseMeasures:
         return "; ".join(flag.words for flag in self.flags if flag.voids) or None
 
     @property
+    def ends_in_pulse(self) -> bool:
+        """Whether the record ends before its first impact does."""
+        if self.impact_end_s is None:
+            return False
+        return round(self.impact_end_s * self.sample_rate_hz) >= self.samples - 1
+
+    @property
     def cross_axis(self) -> CrossPeak | None:
         """The largest of the axes across that of the impact."""
         return max(self.cross_peaks, key=lambda each: each.peak_g, default=None)

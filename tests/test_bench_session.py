@@ -231,6 +231,30 @@ def test_a_waveform_file_stands_in_place_of_typed_numbers(rig, tmp_path, monkeyp
     assert "one.csv" in told.out and "none.csv" in told.err
 
 
+def test_the_note_of_a_file_is_kept_and_can_put_the_device_in_quarantine(
+    rig, tmp_path, monkeypatch
+):
+    rig("specimen", "add", "R-7", "--kind", "device")
+    rig("series", "open", "S7", "--device", "R-7", "--sensor", "A-1", "--drop-height-mm", "1220")
+    write_volts(tmp_path / "one.csv", half_sine_g(400.0))
+    write_volts(tmp_path / "two.csv", half_sine_g(410.0, seed=2))
+    lines = f"file {tmp_path / 'one.csv'} # loud\nfile {tmp_path / 'two.csv'} # battery hot\n120\n"
+    monkeypatch.setattr(sys, "stdin", io.StringIO(lines))
+    told = rig("record", "S7", expect=None)
+    kept = rig("drop", "list", "--series", "S7", "--json").json["drops"]
+    assert [drop["note"] for drop in kept] == ["loud", "battery hot"]  # 120 was not taken
+    assert "QUARANTINE: R-7" in told.err and "Do not charge" in told.err
+
+
+def test_a_file_brings_the_axes_across_with_it(rig, tmp_path, monkeypatch):
+    record = half_sine_g(400.0)
+    rows = [f"{i / 150e3:.8f},{a:.4f},{0.1 * a:.4f}" for i, a in enumerate(record)]
+    (tmp_path / "one.csv").write_text("Time (s),Z (g),X (g)\n" + "\n".join(rows) + "\n")
+    monkeypatch.setattr(sys, "stdin", io.StringIO(f"file {tmp_path / 'one.csv'}\n"))
+    told = rig("record", "S1", "--channel", "Z", "--cross-channel", "X")
+    assert "10 % of the peak" in " ".join(told.out.split())
+
+
 # ------------------------------------------------------------------------------ words and plot
 
 

@@ -466,6 +466,39 @@ def test_what_swings_after_the_impact_only_is_no_hum():
     assert not any("hum" in note for note in humming(4.0, frequency_hz=41.0).notes)
 
 
+@pytest.mark.parametrize("cut_at", [0.5, 0.7, 0.85])
+def test_the_flat_top_of_an_amplifier_at_its_limit_is_told(cut_at):
+    """A recorder's steps on top of the limit hide that the samples are equal."""
+    rng = np.random.default_rng(3)
+    t = np.arange(6_000) / 150_000.0 - 0.01
+    limited = np.minimum(1500.0 * half_sine(t / 1e-3), 1500.0 * cut_at)
+    record = np.round(limited + 0.5 * rng.standard_normal(t.size))
+    (note,) = (n for n in measure_pulse(record, 150_000.0).notes if "flat top" in n)
+    share = int(note.split("over ")[1].split(" %")[0])
+    # Between the crossings of 0.98 of the limit, over those of 0.1 of it (closed form).
+    inside = [1.0 - 2.0 * np.arcsin(part * cut_at) / np.pi for part in (0.98, 0.1)]
+    assert share == pytest.approx(100.0 * inside[0] / inside[1], abs=2.0)
+    whole = np.round(1500.0 * half_sine(t / 1e-3) + 0.5 * rng.standard_normal(t.size))
+    assert not any("flat top" in n for n in measure_pulse(whole, 150_000.0).notes)
+
+
+@pytest.mark.parametrize("share", [0.4, 0.6, 0.8])
+def test_an_impact_that_fills_its_record_is_an_impact(share):
+    rng = np.random.default_rng(2)
+    u = (np.arange(450) / 450 - 0.7 * (1.0 - share)) / share
+    m = measure_pulse(1000.0 * half_sine(u) + 2.0 * rng.standard_normal(450), 150_000.0)
+    assert m.void_reason is None
+    assert m.peak_g == pytest.approx(1000.0, rel=0.01)
+
+
+def test_a_record_that_begins_after_its_peak_says_that_the_peak_is_a_bound():
+    t = np.arange(3_000) / 150_000.0
+    record = 1000.0 * half_sine(0.7 + t / 1e-3) + np.random.default_rng(1).standard_normal(t.size)
+    m = measure_pulse(record, 150_000.0)
+    assert any("begins within the pulse: peak, duration and velocity" in note for note in m.notes)
+    assert m.peak_uncertainty_g is None
+
+
 def test_noise_of_a_short_record_is_no_hum():
     """A sine and a drift can't be told apart over half a period: nothing is taken off."""
     rng = np.random.default_rng(8)

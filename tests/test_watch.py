@@ -15,6 +15,7 @@ from durability.results import FileTwice, MeasuredFile
 from durability.workflow.session import Session
 from durability.workflow.watch import (
     QUIET_IN_DOUBT_S,
+    QUIET_IN_PULSE_S,
     QUIET_S,
     FileGrew,
     FileSetAside,
@@ -104,6 +105,34 @@ def test_a_pause_within_a_line_is_not_the_end(watching, folder):
     look()
     (event,) = look(1.1 * QUIET_S)
     assert event.measures.samples == 6000
+
+
+def test_a_pause_at_the_end_of_a_line_within_the_pulse_is_not_the_end(watching, rig, folder):
+    look = watching()
+    content = write_volts(folder.parent / "whole.csv", half_sine_g(400.0)).read_bytes()
+    rows = content.splitlines(keepends=True)
+    path = folder / "a.csv"
+    path.write_bytes(b"".join(rows[:1700]))  # the pulse begins at sample 1500 and lasts 390
+    look()
+    assert look(1.5 * QUIET_S) == [] and look(QUIET_IN_DOUBT_S) == [] and drops(rig) == []
+    path.write_bytes(content)
+    look()
+    (event,) = look(1.1 * QUIET_S)
+    assert event.measures.samples == 6000
+    cut = folder / "b.csv"
+    cut.write_bytes(b"".join(rows[:1690]))
+    look()
+    (event,) = look(1.1 * QUIET_IN_PULSE_S)
+    assert any("ends within the pulse" in note for note in event.measures.notes)
+
+
+def test_files_on_their_way_are_left_alone(watching, folder):
+    look = watching()
+    content = write_volts(folder.parent / "whole.csv", half_sine_g(400.0)).read_bytes()
+    for ending in (".part", ".tmp"):
+        (folder / f"a.csv{ending}").write_bytes(content)
+    look()
+    assert look(2.0 * QUIET_S) == []
 
 
 def test_files_there_at_the_start_go_in_by_their_numbers(watching, folder):

@@ -591,11 +591,17 @@ UNREADABLE = {
         {},
         "450000 or 150000 Hz",
     ),
+    "every other sample, in words": (
+        "Sample rate: 150 kHz\nStored every other point\nUnit: g\nValue\n"
+        + lines(lambda i, t, a: f"{a:.3f}"),
+        {},
+        "150000 or 75000 Hz",
+    ),
     "one of four samples, in words": (
         "Sample rate: 150 kHz\nStored: one of four\nUnit: g\nValue\n"
         + lines(lambda i, t, a: f"{a:.3f}"),
         {},
-        "may not be that of these samples",
+        "150000 or 37500 Hz",
     ),
     "another peak than the file states": (
         "Peak value: 2.5 g\nTime (s),Accel (g)\n" + lines(plain),

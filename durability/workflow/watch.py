@@ -9,6 +9,7 @@ from pathlib import Path
 
 from durability.errors import (
     DropTaken,
+    RecordBreaksOff,
     RecordRefused,
     SeriesClosed,
     UnusableCall,
@@ -24,7 +25,6 @@ from durability.workflow.waveforms import (
     fetch_taken,
     find_rig,
     not_judged,
-    read_and_measure,
 )
 
 QUIET_S = 1.0
@@ -181,13 +181,18 @@ class FolderWatch:
             seen.done = True
             return FileGrew(path.name, took.drop_number) if seen.stamp[0] > took.size else None
         try:
-            if quiet_s < QUIET_IN_PULSE_S and self._ends_in_pulse(path):
-                return None
             drop = add_waveform_drop(
-                self._session, self._series, path, self._options, command="watch"
+                self._session,
+                self._series,
+                path,
+                self._options,
+                command="watch",
+                may_grow=quiet_s < QUIET_IN_PULSE_S,
             )
         except SeriesClosed:
             raise
+        except RecordBreaksOff:
+            return None
         except DropTaken as old:
             seen.done = True
             return FileTwice(old.file, old.series, old.drop_number)
@@ -200,13 +205,6 @@ class FolderWatch:
         self._took[path] = _Took(seen.stamp[0], drop.file_sha256, drop.drop_number or 0)
         self.taken += 1
         return drop
-
-    def _ends_in_pulse(self, path: Path) -> bool:
-        with database.reading(self._session.store) as connection:
-            rig = find_rig(connection, self._series)
-        measures = read_and_measure(path, rig, self._options)[1].measures
-        end_s = measures.impact_end_s
-        return end_s is not None and round(end_s * measures.sample_rate_hz) >= measures.samples - 1
 
     def _put_aside(self, path: Path, words: str) -> FileSetAside:
         """Record that a file could not be read; once for the same bytes and reason."""

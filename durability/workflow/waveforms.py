@@ -15,6 +15,7 @@ from durability.errors import (
     DropTaken,
     ImportRefused,
     NothingReadable,
+    RecordBreaksOff,
     RecordRefused,
     SeriesClosed,
     UnusableCall,
@@ -480,6 +481,7 @@ def add_waveform_drop(
     *,
     command: str = "record",
     note: str | None = None,
+    may_grow: bool = False,
 ) -> MeasuredFile:
     """Measure one file and store it as the next drop of an open series.
 
@@ -498,6 +500,8 @@ def add_waveform_drop(
         What the entry says was typed.
     note : str, optional
         Of the drop.
+    may_grow : bool
+        Whether the file may still be written: a record that ends in its pulse is then left.
 
     Returns
     -------
@@ -508,6 +512,8 @@ def add_waveform_drop(
     ------
     WaveformUnreadable
         The file holds no record that can be measured.
+    RecordBreaksOff
+        Its record ends in its pulse, and it may still be written.
     DropTaken
         Its record is a drop already.
     SeriesClosed, RecordRefused
@@ -519,6 +525,8 @@ def add_waveform_drop(
         taken = fetch_taken(connection)
     refuse_taken(taken, path, sha256_of(path), options.channel)
     waveform, measured = read_and_measure(path, rig, options)
+    if may_grow and measured.measures.ends_in_pulse:
+        raise RecordBreaksOff(f"{path.name}: the record ends in its pulse, and may still grow")
     samples = _encoded(waveform)
     with database.writing(session.store) as connection:
         _refuse_changed(connection, rig)

@@ -84,12 +84,6 @@ _UNDONE = re.compile(
     re.IGNORECASE,
 )
 """Free words that tell of a scale still to be applied."""
-_EVERY_NTH = re.compile(
-    r"\b(every|each|jede\w*|chaque|cada|ogni|var(je)?)\s+(other|second|third|fourth|fifth|tenth|nth|"
-    r"zweite\w*|dritte\w*|andra|tredje)\b|\b1 (of|in|out of) \d+\b|"
-    r"\b(one|1) (sample |point |scan )?(of|in|out of) (every )?(two|three|four|five|ten|\d+)\b",
-    re.IGNORECASE,
-)
 _OTHER_SCALE = re.compile(r"\b(SI|MKS|imperial) units?\b|\b(raw|counts?|LSB|ADC)\b", re.IGNORECASE)
 _IN_TURN = re.compile(r"\binterleav\w*|\bmultiplex\w*", re.IGNORECASE)
 _EXTREME_KEY = re.compile(
@@ -468,27 +462,6 @@ def refuse_channels_in_turn(table: Table) -> None:
             raise WaveformUnreadable(
                 f"{table.file}: the preamble says {line.strip()[:80]!r}, samples of several"
                 " channels in turn; export a column for each, or name the one with --channel"
-            )
-
-
-def refuse_left_out_samples(table: Table) -> None:
-    """Refuse a stated rate where free words say that samples were left out of the file.
-
-    Parameters
-    ----------
-    table : Table
-        What was found in the file; without a time for each sample.
-
-    Raises
-    ------
-    WaveformUnreadable
-        With the line that says so.
-    """
-    for line in table.preamble.lines:
-        if _EVERY_NTH.search(line):
-            raise WaveformUnreadable(
-                f"{table.file}: the preamble says {line.strip()[:80]!r}, so the rate that it states"
-                " may not be that of these samples; settle it with --sample-rate-hz"
             )
 
 

@@ -46,7 +46,25 @@ _THINNING_KEY = re.compile(
     r"reduced|thinn\w*|skip\w*|interpolat\w*|every|each|nth)( factor| ratio| by| to| points?)?"
 )
 """Samples that were left out or put in between."""
-_EVERY_NTH = re.compile(r"\b(every|each|jede\w*)\s+(\d+)(\.|st|nd|rd|th)", re.IGNORECASE)
+_NUMBER_WORDS = {
+    word: number
+    for number, words in (
+        (2, "other second two zweite deuxième andra segunda"),
+        (3, "third three dritte troisième tredje tercera"),
+        (4, "fourth four vierte"),
+        (5, "fifth five fünfte"),
+        (10, "tenth ten zehnte"),
+    )
+    for word in words.split()
+}
+_EACH_OF = rf"\d+|{'|'.join(_NUMBER_WORDS)}"
+_EVERY_NTH = re.compile(
+    rf"\b((every|each|jede\w*|chaque|cada|ogni|var(je)?)\s+(?P<nth>{_EACH_OF})"
+    r"(\w?\b|\.|st\b|nd\b|rd\b|th\b)|"
+    rf"(one|1)( sample| point| scan)? (of|in|out of)( every)? (?P<parts>{_EACH_OF})\b)",
+    re.IGNORECASE,
+)
+"""Free words for samples that were left out."""
 _OF_SEVERAL = re.compile(
     r"\b(aggregate|total|sum|overall|combined|all (channels|inputs)|multiplex\w*|interleav\w*)\b"
 )
@@ -256,7 +274,9 @@ class Preamble:
 
     def thinned_by(self) -> list[float]:
         """Each number by which samples were said to be left out or put in between, not 1."""
-        found = [float(said[2]) for line in self.lines if (said := _EVERY_NTH.search(line))]
+        said = filter(None, map(_EVERY_NTH.search, self.lines))
+        counts = [(each["nth"] or each["parts"]).casefold() for each in said]
+        found = [float(_NUMBER_WORDS.get(count, count)) for count in counts]
         for entry in self.entries:
             if not _THINNING_KEY.fullmatch(entry.word) or not entry.cells:
                 continue

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from durability.errors import WaveformUnreadable
-from durability.intake.waveforms.doubts import refuse_left_out_samples
 from durability.intake.waveforms.preamble import PLAUSIBLE_RATES_HZ
 from durability.intake.waveforms.words import TIME_UNITS, Unit, names_index, names_time
 
@@ -215,8 +214,6 @@ def find_time_base(
             f"{table.file}: neither a time column nor a sample interval in the preamble; give the "
             "rate with --sample-rate-hz"
         )
-    if sample_rate_hz is None:
-        refuse_left_out_samples(table)
     how = "given" if sample_rate_hz is not None else "from the preamble"
     inferred["time base"] = f"{known_hz:.9g} samples/s, {how}"
     return TimeBase(table, None, None, known_hz, False)
