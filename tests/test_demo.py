@@ -1,6 +1,5 @@
 """The invented scenario: the same each time, plainly invented, and never in the way of a record."""
 
-import csv
 import hashlib
 import json
 from collections import Counter, defaultdict
@@ -8,24 +7,23 @@ from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
 
+import demo_files
 import duckdb
 import pytest
+from scenario.record import FOLDER, INVENTED
 
 from durability.__main__ import main
 from durability.cli import demo as shown
 from durability.errors import StoreUnusable, UnusableCall
-from durability.scenario import INVENTED, build_scenario
 from durability.store import database
 from durability.units import impact_velocity_m_s
 from durability.workflow import demo, logbook
 from durability.workflow.session import Session
 
-EXTRACT = Path(__file__).parent.parent / "fixtures" / "demo"
-
 
 @pytest.fixture(scope="module")
 def scenario():
-    return build_scenario()
+    return demo_files.build_scenario()
 
 
 @pytest.fixture(scope="module")
@@ -47,7 +45,7 @@ def by_series(scenario):
 
 
 def test_it_is_the_same_at_each_call(scenario):
-    assert build_scenario() == scenario
+    assert demo_files.build_scenario() == scenario
 
 
 def test_every_row_is_taken_by_the_import(scenario, built):
@@ -194,18 +192,11 @@ def test_follow_up_has_its_stories(scenario):
     assert visits["R01"] == 8
 
 
-def test_the_extract_is_of_the_scenario(scenario):
-    files = sorted(EXTRACT.glob("*.csv"))
-    assert [file.stem for file in files] == ["damage", "drops", "inspections", "specimens"]
-    for file in files:
-        known = getattr(scenario, file.stem)
-        texts = [
-            {key: "" if cell is None else str(cell) for key, cell in row.items()} for row in known
-        ]
-        with file.open(encoding="utf-8", newline="") as opened:
-            rows = list(csv.DictReader(opened))
-        assert rows
-        assert all(row in texts for row in rows)
+def test_the_files_that_ship_are_those_of_the_generator(scenario, tmp_path):
+    """When this fails: python tests/demo_files.py."""
+    demo_files.write_files(scenario, tmp_path)
+    made = {file.name: file.read_text(encoding="utf-8") for file in tmp_path.iterdir()}
+    assert made == {file.name: file.read_text(encoding="utf-8") for file in FOLDER.glob("*.csv")}
 
 
 def digest(file):
@@ -270,7 +261,7 @@ def test_a_full_disk_is_said_in_one_line(tmp_path, monkeypatch):
     def full(*_, **__):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(demo, "write_files", full)
+    monkeypatch.setattr(demo.shutil, "copyfile", full)
     with pytest.raises(UnusableCall, match="No space left"):
         demo.build_demo(tmp_path / "demo.duckdb")
 

@@ -33,7 +33,6 @@ MODELS = {
     "orientation",
     "claims",
     "ratio",
-    "scenario",
     "selfcheck",
 }
 # Part → our own parts it may import beside the common ones and itself.
@@ -53,7 +52,6 @@ OURS = {
     "gauge": set(),
     "orientation": set(),
     "ratio": set(),
-    "scenario": set(),
     "plan": {"orientation"},
     "damage": {"life"},
     "trend": {"wear"},

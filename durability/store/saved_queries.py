@@ -90,11 +90,11 @@ class Answer:
     """Of the columns, as the store names them."""
 
 
-def shipped_folder() -> Path:
-    """Folder of the shipped questions: inside the installed package, or beside it in a checkout."""
+def shipped_folder(name: str = "queries") -> Path:
+    """Folder that ships: inside the installed package, or beside the package in a checkout."""
     package = Path(__file__).parent.parent
-    inside = package / "queries"
-    return inside if inside.is_dir() else package.parent / "queries"
+    inside = package / name
+    return inside if inside.is_dir() else package.parent / name
 
 
 def saved_queries(folders: Sequence[Path]) -> dict[str, SavedQuery]:

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import csv
 import os
 import shutil
 import tempfile
-from collections.abc import Mapping, Sequence
+import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from durability.errors import StoreUnusable, UnusableCall
-from durability.scenario import FollowUpPlan, Scenario, build_scenario
-from durability.store import bench, database
+from durability.store import bench, database, saved_queries
 from durability.workflow import calibration, imports, logbook
 from durability.workflow.session import Session, entry
 
@@ -76,10 +75,9 @@ def build_demo(store: Path) -> DemoStore:
         raise StoreUnusable(f"{store}: the folder {store.parent} does not exist; make it first")
     try:
         with tempfile.TemporaryDirectory(prefix=".durability-demo-", dir=store.parent) as building:
-            scenario = build_scenario()
-            files = write_files(scenario, Path(building))
+            files = _copy_files(Path(building))
             made = Path(building) / store.name
-            added = _take_in(made, scenario, files)
+            added = _take_in(made, files)
             folder.mkdir(exist_ok=True)
             for file in files.values():
                 if not (folder / file.name).exists():
@@ -113,66 +111,50 @@ def is_demo(store: Path) -> bool:
     return [row["entered_by"] for row in people] == [PERSON]
 
 
-def write_files(scenario: Scenario, folder: Path) -> dict[str, Path]:
-    """Write the rows of the scenario as the CSV files that the program takes.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        The invented record.
-    folder : Path
-        Takes one file a kind.
-
-    Returns
-    -------
-    dict of str to Path
-        Kind → file, in the order of import.
-    """
-    files = {}
-    for kind in _KINDS:
-        files[kind] = folder / f"invented-{kind}.csv"
-        write_rows(getattr(scenario, kind), files[kind])
+def _copy_files(folder: Path) -> dict[str, Path]:
+    """Copy the files that ship, marked as invented: kind → file, in the order of import."""
+    shipped = saved_queries.shipped_folder("fixtures/demo")
+    files = {kind: folder / f"invented-{kind}.csv" for kind in _KINDS}
+    for kind, file in files.items():
+        shutil.copyfile(shipped / f"{kind}.csv", file)
     return files
 
 
-def write_rows(rows: Sequence[Mapping[str, Any]], file: Path) -> None:
-    """Write rows that have the same columns as a CSV file; absent is blank."""
-    with file.open("w", encoding="utf-8", newline="") as opened:
-        writer = csv.DictWriter(opened, fieldnames=list(rows[0]), lineterminator="\n")
-        writer.writeheader()
-        writer.writerows(rows)
-
-
-def _take_in(store: Path, scenario: Scenario, files: Mapping[str, Path]) -> dict[str, int]:
+def _take_in(store: Path, files: Mapping[str, Path]) -> dict[str, int]:
     """Import the files, and type what a lab would type."""
+    typed = saved_queries.shipped_folder("fixtures/demo") / "typed.toml"
+    lab = tomllib.loads(typed.read_text(encoding="utf-8"))
     session = Session(store, PERSON)
     logbook.make_store(session)
-    for code, certificate in scenario.sensors.items():
+    for code, certificate in lab["sensors"].items():
         logbook.add_sensor(session, code, certificate)
     added = {
         kind: imports.import_files(session, kind, [file]).added for kind, file in files.items()
     }
-    for code, certificate in scenario.calibrations.items():
+    for code, certificate in lab["calibrations"].items():
         calibration.add_calibration(session, code, certificate)
-    _follow_plan(session, scenario.plan)
-    logbook.amend_record(
-        session, "drops", "demo-S5", ["temperature_c=21.4"], "thermometer misread", 3
-    )
-    logbook.void_drop(session, "demo-T3", 9, "film shows that the sleeve was not seated")
-    logbook.retire_specimen(session, "R14", "battery swollen: handed to qualified help")
+    _follow_plan(session, lab["plan"])
+    for each in lab["amended"]:
+        logbook.amend_record(
+            session, "drops", each["series"], each["set"], each["reason"], each["drop_number"]
+        )
+    for each in lab["voided"]:
+        logbook.void_drop(session, each["series"], each["drop_number"], each["reason"])
+    for each in lab["retired"]:
+        logbook.retire_specimen(session, each["specimen"], each["reason"])
     return added
 
 
-def _follow_plan(session: Session, plan: FollowUpPlan) -> None:
+def _follow_plan(session: Session, plan: Mapping[str, Any]) -> None:
     with entry(session, "inspect schedule") as (connection, entry_id):
         plan_id = bench.run(
             connection,
             "add_plan",
-            name=plan.name,
+            name=plan["name"],
             anchor="last drop",
-            stage_names=list(plan.stages),
-            stage_days=list(plan.stages.values()),
-            functions=list(plan.functions),
+            stage_names=list(plan["stages"]),
+            stage_days=list(plan["stages"].values()),
+            functions=plan["functions"],
             entry_id=entry_id,
         )
         bench.run(
@@ -180,6 +162,6 @@ def _follow_plan(session: Session, plan: FollowUpPlan) -> None:
             "assign_plan",
             follow_up_plan_id=plan_id,
             device_id=None,
-            device_model=plan.device_model,
+            device_model=plan["device_model"],
             entry_id=entry_id,
         )

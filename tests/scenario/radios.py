@@ -8,10 +8,9 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 import numpy as np
-
-from durability.scenario.record import (
+from scenario.record import (
     RADIO_MODEL,
-    FollowUpPlan,
+    TYPED,
     Row,
     Scenario,
     days_between,
@@ -20,33 +19,22 @@ from durability.scenario.record import (
     wall,
     workday,
 )
-from durability.scenario.sleeves import DroppedRadio
+from scenario.sleeves import DroppedRadio
 
 _KNOWN_UNTIL = datetime(2026, 10, 9, 18)  # noqa: DTZ001 - wall clock of the bench
 """The invented record ends here: looks planned for later are not in it."""
 
 _CONTROLS = tuple(f"K{number:02d}" for number in range(1, 9))
-_STAGES = {
-    "drop day": 0, "1 week": 7, "2 weeks": 14, "4 weeks": 28, "8 weeks": 56, "13 weeks": 91,
-    "26 weeks": 182,
-}  # fmt: skip
-_CONTROLS_START = "2026-03-23"
 _BEFORE = "before the first drop"
-_FUNCTIONS: dict[str, tuple[float, float, str] | None] = {
-    "power-on": None,
+_STAGES = {stage: days for stage, days in TYPED["plan"]["stages"].items() if stage != _BEFORE}
+_CONTROLS_START = "2026-03-23"
+_MEASURED = {
     "charging": (850.0, 12.0, "mA"),
     "battery swelling": (11.2, 0.04, "mm"),
-    "display": None,
-    "buttons": None,
-    "push-to-talk": None,
-    "microphone": None,
     "loudspeaker": (92.0, 0.7, "dB"),
     "radio transmit": (4.0, 0.05, "W"),
-    "radio receive": None,
-    "position fix": None,
-    "seal": None,
 }
-"""Function → mean, scatter and unit of what is measured, if anything is."""
+"""Mean, scatter and unit of what is measured."""
 _FAILURES = (
     ("display", "dark lines across the display"),
     ("radio transmit", "power drops when the housing is pressed"),
@@ -106,11 +94,6 @@ _DAMAGE = {
     23: (4, "crack", "display", "glass cracked"),
 }
 """By place: severity, mode, location and note of what was seen on the radio after its last drop."""
-
-
-def follow_up_plan() -> FollowUpPlan:
-    """The plan that dropped radios and controls follow alike."""
-    return FollowUpPlan("demo radios", RADIO_MODEL, {_BEFORE: -1, **_STAGES}, tuple(_FUNCTIONS))
 
 
 def look_at_radios(
@@ -207,11 +190,11 @@ def _checks(
 ) -> list[Row]:
     """One row a function; what is not in ``found`` passes."""
     rows = []
-    for function, measure in _FUNCTIONS.items():
+    for function in TYPED["plan"]["functions"]:
         outcome, note = found.get(function, ("pass", None))
         measured = unit = None
-        if measure and outcome != "not_tested":
-            mean, scatter, unit = measure
+        if function in _MEASURED and outcome != "not_tested":
+            mean, scatter, unit = _MEASURED[function]
             measured = mean + scatter * rng.standard_normal()
             if outcome == "fail":
                 measured *= 1.32 if function == "battery swelling" else 0.4

@@ -9,8 +9,8 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scenario.record import RADIO_MODEL, Row, Scenario, iso, specimen_row, workday
 
-from durability.scenario.record import RADIO_MODEL, Row, Scenario, iso, specimen_row, workday
 from durability.units import STANDARD_GRAVITY_M_S2, impact_velocity_m_s
 
 if TYPE_CHECKING:

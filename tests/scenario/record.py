@@ -2,41 +2,30 @@
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 Row = dict[str, Any]
 
+FOLDER = Path(__file__).parents[2] / "fixtures" / "demo"
+TYPED = tomllib.loads((FOLDER / "typed.toml").read_text(encoding="utf-8"))
+"""What is typed: sensors, the follow-up plan, what was corrected later."""
 INVENTED = "INVENTED for the demo, not measured"
-RADIO_MODEL = "demo-Radio"
+RADIO_MODEL = TYPED["plan"]["device_model"]
 RECEIVED_ON = "2026-02-16"
 
 _SUMMER_TIME = datetime(2026, 3, 29, 2)  # noqa: DTZ001 - wall clock of the bench
 
 
-@dataclass(frozen=True, slots=True)
-class FollowUpPlan:
-    """When a radio is looked at again, and for what."""
-
-    name: str
-    device_model: str
-    """Every device of this model follows it."""
-    stages: dict[str, int]
-    """Stage → days after the last drop; -1 stands for before the first."""
-    functions: tuple[str, ...]
-
-
 @dataclass(slots=True)
 class Scenario:
-    """The invented record: rows as in the files that the program takes, and what is typed."""
+    """The invented record: rows as in the files that the program takes."""
 
-    sensors: dict[str, dict[str, str]]
-    calibrations: dict[str, dict[str, str]]
-    """By sensor: what was found when it was calibrated again."""
-    plan: FollowUpPlan
     specimens: list[Row] = field(default_factory=list)
     drops: list[Row] = field(default_factory=list)
     damage: list[Row] = field(default_factory=list)
