@@ -341,7 +341,7 @@ def test_cautions_fit_and_name_what_may_hurt():
 
 
 def test_what_is_missing_or_overdue_is_warned_of(store):
-    from durability.workflow.logbook import series_to_record
+    from durability.workflow.series import series_to_record
     from durability.workflow.session import open_session
 
     store("specimen", "add", "D-1", "--kind", "dummy")

@@ -10,7 +10,7 @@ from durability.__main__ import main
 from durability.report.calibration import drift_chart
 from durability.store.database import reading
 from durability.vocabulary import DRIFT_TOLERANCE_PCT
-from durability.workflow.calibration import calibration_notes, calibration_on
+from durability.workflow.sensors import calibration_notes, calibration_on
 
 
 @pytest.fixture(scope="module")

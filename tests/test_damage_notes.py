@@ -15,7 +15,7 @@ from durability.errors import UnusableCall
 from durability.intake.hand_entry import read_line
 from durability.store import database
 from durability.vocabulary import DAMAGE_MODES
-from durability.workflow import logbook
+from durability.workflow.series import series_to_record
 from durability.workflow.session import Session
 
 README = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
@@ -174,7 +174,7 @@ def test_a_broken_display_calls_for_eye_protection_then_and_later(bench, tmp_pat
                  "--location", "display")  # fmt: skip
     assert "eye protection" in told.err
     session = Session(tmp_path / "store.duckdb", "tester")
-    assert logbook.series_to_record(session, "S1")["cracked_glass"]
+    assert series_to_record(session, "S1")["cracked_glass"]
 
 
 # ---------------------------------------------------------------------------------------- pictures

@@ -17,8 +17,8 @@ from durability.cli import demo as shown
 from durability.errors import StoreUnusable, UnusableCall
 from durability.store import database
 from durability.units import impact_velocity_m_s
-from durability.workflow import demo, logbook
-from durability.workflow.session import Session
+from durability.workflow import demo, specimens
+from durability.workflow.session import Session, make_store
 
 
 @pytest.fixture(scope="module")
@@ -214,8 +214,8 @@ def test_building_twice_is_safe(built):
 def test_a_record_of_ones_own_is_never_touched(tmp_path):
     store = tmp_path / "durability.duckdb"
     session = Session(store, "tester")
-    logbook.make_store(session)
-    logbook.add_specimen(session, "C-1", "case", {})
+    make_store(session)
+    specimens.add_specimen(session, "C-1", "case", {})
     before = digest(store)
     with pytest.raises(StoreUnusable, match="record of yours"):
         demo.build_demo(store)
@@ -225,7 +225,7 @@ def test_a_record_of_ones_own_is_never_touched(tmp_path):
 
 def test_an_empty_store_of_ones_own_is_never_touched(tmp_path):
     store = tmp_path / "durability.duckdb"
-    logbook.make_store(Session(store, "tester"))
+    make_store(Session(store, "tester"))
     with pytest.raises(StoreUnusable, match="record of yours"):
         demo.build_demo(store)
 

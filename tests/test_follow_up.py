@@ -13,19 +13,20 @@ from durability.schedule import (
     FollowUpPlan,
     stages_before_last_drop,
 )
-from durability.workflow import logbook
+from durability.workflow import specimens
 from durability.workflow.demo import build_demo
-from durability.workflow.session import Session
+from durability.workflow.series import open_series
+from durability.workflow.session import Session, make_store
 
 
 @pytest.fixture(scope="module")
 def laid_out(tmp_path_factory):
     """A store with a dropped device, two controls and a case, made once."""
     session = Session(tmp_path_factory.mktemp("laid_out") / "store.duckdb", "tester")
-    logbook.make_store(session)
+    make_store(session)
     for code, kind in (("R1", "device"), ("K1", "device"), ("K2", "device"), ("C1", "case")):
-        logbook.add_specimen(session, code, kind, {"received_on": "2026-01-01"})
-    logbook.open_series(session, "S1", device="R1", case="C1", values={})
+        specimens.add_specimen(session, code, kind, {"received_on": "2026-01-01"})
+    open_series(session, "S1", device="R1", case="C1", values={})
     return session.store
 
 

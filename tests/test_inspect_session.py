@@ -12,8 +12,8 @@ from durability.errors import UnusableCall
 from durability.intake.hand_entry import read_answer, read_measured
 from durability.records import CheckedFunction, CheckList, FunctionalCheck, Walk
 from durability.report import follow_up as shown
-from durability.workflow import follow_up, inspection, logbook
-from durability.workflow.session import Session
+from durability.workflow import follow_up, inspection, specimens
+from durability.workflow.session import Session, make_store
 
 FUNCTIONS = ("power-on", "charging", "battery swelling", "display")
 ASKED = ("battery swelling", "power-on", "charging", "display")  # the battery before any power
@@ -23,10 +23,10 @@ ASKED = ("battery swelling", "power-on", "charging", "display")  # the battery b
 def laid_out(tmp_path_factory):
     """A store with two devices that follow a plan of four functions, made once."""
     session = Session(tmp_path_factory.mktemp("laid_out") / "store.duckdb", "tester")
-    logbook.make_store(session)
+    make_store(session)
     for code in ("R1", "R2"):
-        logbook.add_specimen(session, code, "device", {"model": "radio"})
-    logbook.add_specimen(session, "C1", "case", {})
+        specimens.add_specimen(session, code, "device", {"model": "radio"})
+    specimens.add_specimen(session, "C1", "case", {})
     follow_up.make_plan(session, "short", ["drop day=0", "1 week=7"], FUNCTIONS, "last drop")
     follow_up.assign_plan(session, "short", device=None, device_model="radio")
     return session.store

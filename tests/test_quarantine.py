@@ -13,8 +13,9 @@ from durability.hazards import (
     cracked_glass,
     looks_at_battery,
 )
-from durability.workflow import logbook
-from durability.workflow.session import Session
+from durability.workflow import specimens
+from durability.workflow.series import open_series
+from durability.workflow.session import Session, make_store
 
 # ------------------------------------------------------------------------------------- the words
 
@@ -157,10 +158,10 @@ def test_the_watch_is_that_of_the_transport_tests_and_then_weeks():
 def laid_out(tmp_path_factory):
     """A store with two radios, a case, a dummy and an open series, made once."""
     session = Session(tmp_path_factory.mktemp("laid_out") / "store.duckdb", "tester")
-    logbook.make_store(session)
+    make_store(session)
     for code, kind in (("R1", "device"), ("R2", "device"), ("C1", "case"), ("D1", "dummy")):
-        logbook.add_specimen(session, code, kind, {"model": f"some {kind}"})
-    logbook.open_series(session, "S1", device="R1", case="C1", values={})
+        specimens.add_specimen(session, code, kind, {"model": f"some {kind}"})
+    open_series(session, "S1", device="R1", case="C1", values={})
     return session.store
 
 

@@ -14,8 +14,8 @@ from durability.report import labels
 from durability.report import questions as shown
 from durability.store import database
 from durability.store.saved_queries import read_query, run_query, saved_queries
-from durability.workflow import demo, imports, logbook, questions
-from durability.workflow.session import Session
+from durability.workflow import demo, imports, questions, sensors
+from durability.workflow.session import Session, make_store
 
 QUERIES = saved_queries([])
 WITHOUT_EXAMPLE = {"late_entries", "issued_reports"}
@@ -45,7 +45,7 @@ def demo_answer(demo_store):
 @pytest.fixture(scope="module")
 def empty_store(tmp_path_factory):
     store = tmp_path_factory.mktemp("empty") / "empty.duckdb"
-    logbook.make_store(Session(store, "tester"))
+    make_store(Session(store, "tester"))
     return store
 
 
@@ -175,8 +175,8 @@ H,1,500,2026-03-03T08:00,H
 def small(tmp_path_factory):
     folder = tmp_path_factory.mktemp("small")
     session = Session(folder / "small.duckdb", "tester")
-    logbook.make_store(session)
-    logbook.add_sensor(
+    make_store(session)
+    sensors.add_sensor(
         session, "X", {"calibrated_on": "2025-03-02", "calibration_due": "2026-03-01"}
     )
     for kind, text in (("drops", DROPS), ("drops", H_DROPS), ("inspections", INSPECTIONS)):

@@ -14,9 +14,10 @@ from export_files import half_sine_g, write_volts
 from durability.__main__ import main
 from durability.report import labels
 from durability.report.page import page, words
-from durability.workflow import demo, logbook
+from durability.workflow import corrections, demo, specimens
 from durability.workflow.reporting import gather_report
-from durability.workflow.session import Session
+from durability.workflow.series import open_series
+from durability.workflow.session import Session, make_store
 
 ON = date(2026, 10, 12)
 NASTY = "<script>alert(1)</script></details>"
@@ -46,20 +47,18 @@ def odd_pages(tmp_path_factory):
     """Pages of an empty store, of one drop in other scripts, and of the same drop voided."""
     folder = tmp_path_factory.mktemp("odd")
     session = Session(folder / "odd.duckdb", "tester")
-    logbook.make_store(session)
+    make_store(session)
     pages = {"empty": _page_of(session, folder / "empty.html")}
-    logbook.add_specimen(
+    specimens.add_specimen(
         session, f"C {RIGHT_TO_LEFT}", "case", {"model": f"{RIGHT_TO_LEFT} {EMOJI}"}
     )
-    logbook.add_specimen(session, "R<1>", "device", {})
-    logbook.open_series(
-        session, "S&1", device="R<1>", case=f"C {RIGHT_TO_LEFT}", sensor=None, values={}
-    )
+    specimens.add_specimen(session, "R<1>", "device", {})
+    open_series(session, "S&1", device="R<1>", case=f"C {RIGHT_TO_LEFT}", sensor=None, values={})
     run = ["--store", str(session.store), "--by", NASTY]
     noted = ["--note", NASTY, "--damage-severity", "2", "--damage-note", NASTY]
     assert main(["drop", "add", "S&1", "--peak-g", "118", *noted, *run]) == 0
     pages["one"] = _page_of(session, folder / "one.html")
-    logbook.void_drop(session, "S&1", 1, NASTY)
+    corrections.void_drop(session, "S&1", 1, NASTY)
     pages["void"] = _page_of(session, folder / "void.html")
     return {**pages, "session": session}
 

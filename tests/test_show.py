@@ -253,7 +253,7 @@ def test_measuring_again_from_what_is_kept_gives_the_same_bits(taken, tmp_path):
     from durability.store import waveforms as store
     from durability.store.database import reading
     from durability.waveform_codec import decode
-    from durability.workflow.logbook import find_drop
+    from durability.workflow.keep import find_drop
 
     with reading(tmp_path / "store.duckdb") as connection:
         for number in (1, 2, 3):

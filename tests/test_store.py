@@ -169,12 +169,12 @@ def test_a_killed_writer_leaves_every_acknowledged_drop(store, tmp_path):
     store("specimen", "add", "R-1", "--kind", "device")
     store("series", "open", "S1", "--device", "R-1")
     code = (
-        "import sys\nfrom durability.workflow import logbook\n"
+        "import sys\nfrom durability.workflow import keep\n"
         "from durability.workflow.session import open_session\n"
         "from durability.intake.hand_entry import TypedDrop\n"
         "session = open_session()\n"
         "while True:\n"
-        "    print(logbook.add_drop(session, 'S1', TypedDrop('118')).drop_number, flush=True)\n"
+        "    print(keep.add_drop(session, 'S1', TypedDrop('118')).drop_number, flush=True)\n"
     )
     writer = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True)
     acknowledged = [int(writer.stdout.readline()) for _ in range(5)]

@@ -12,6 +12,7 @@ from export_files import faulty_g, half_sine_g, write_volts
 
 from durability.errors import SeriesClosed, UnusableCall
 from durability.results import FileTwice, MeasuredFile
+from durability.workflow.measuring import RecordOptions
 from durability.workflow.session import Session
 from durability.workflow.watch import (
     QUIET_IN_DOUBT_S,
@@ -21,7 +22,6 @@ from durability.workflow.watch import (
     FileSetAside,
     FolderWatch,
 )
-from durability.workflow.waveforms import RecordOptions
 
 
 class Clock:

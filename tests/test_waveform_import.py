@@ -573,7 +573,7 @@ def test_memory_does_not_grow_with_the_number_of_files(rig, tmp_path):
 
 
 def _options(**told):
-    from durability.workflow.waveforms import RecordOptions
+    from durability.workflow.measuring import RecordOptions
 
     return RecordOptions(**told)
 

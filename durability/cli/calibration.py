@@ -5,12 +5,12 @@ from __future__ import annotations
 from argparse import Namespace
 
 from durability.cli.logbook import say, session_of, warn
-from durability.workflow import calibration
+from durability.workflow import sensors
 
 
 def calibrate(options: Namespace) -> int:
     """Record a calibration, and say which drops it puts in doubt."""
-    told = calibration.add_calibration(session_of(options), options.code, vars(options))
+    told = sensors.add_calibration(session_of(options), options.code, vars(options))
     from durability.report import calibration as shown
 
     say(options, told, shown.acknowledged(told))
@@ -20,7 +20,7 @@ def calibrate(options: Namespace) -> int:
 
 def void(options: Namespace) -> int:
     """Void a calibration that was entered in error."""
-    calibration.void_calibration(
+    sensors.void_calibration(
         session_of(options), options.code, options.calibrated_on, options.reason
     )
     told = {"sensor": options.code, "calibrated_on": options.calibrated_on, "status": "void"}
@@ -31,7 +31,7 @@ def void(options: Namespace) -> int:
 
 def show(options: Namespace) -> int:
     """One sensor with its history."""
-    found = calibration.show_sensor(session_of(options), options.code)
+    found = sensors.show_sensor(session_of(options), options.code)
     if options.json:
         return say(options, found, "")
     from durability.report import calibration as shown

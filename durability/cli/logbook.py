@@ -11,8 +11,8 @@ from typing import Any
 
 from durability.intake.hand_entry import TypedDrop
 from durability.records import Quarantine
-from durability.workflow import logbook
-from durability.workflow.session import Session, open_session
+from durability.workflow import corrections, keep, sensors, series, specimens
+from durability.workflow.session import Session, make_store, open_session
 
 
 def session_of(options: Namespace) -> Session:
@@ -51,32 +51,32 @@ def warn_of(*found: Quarantine | None) -> None:
 def init(options: Namespace) -> int:
     """Make the store."""
     session = session_of(options)
-    is_new = logbook.make_store(session)
+    is_new = make_store(session)
     words = "made" if is_new else "already there and up to date"
     return say(options, {"store": str(session.store), "new": is_new}, f"{session.store}: {words}")
 
 
 def add_specimen(options: Namespace) -> int:
     """Add a specimen."""
-    warn_of(logbook.add_specimen(session_of(options), options.code, options.kind, vars(options)))
+    warn_of(specimens.add_specimen(session_of(options), options.code, options.kind, vars(options)))
     told = {"specimen": options.code, "kind": options.kind}
     return say(options, told, f"{options.kind} {options.code} added")
 
 
 def list_specimens(options: Namespace) -> int:
     """List specimens."""
-    rows = logbook.list_specimens(session_of(options), options.kind)
+    rows = specimens.list_specimens(session_of(options), options.kind)
     return show(options, "specimens", rows)
 
 
 def show_specimen(options: Namespace) -> int:
     """Show one specimen."""
-    return show_one(options, "specimen", logbook.show_specimen(session_of(options), options.code))
+    return show_one(options, "specimen", specimens.show_specimen(session_of(options), options.code))
 
 
 def retire_specimen(options: Namespace) -> int:
     """Retire a specimen."""
-    kept = logbook.retire_specimen(
+    kept = specimens.retire_specimen(
         session_of(options), options.code, options.reason, options.state, options.retest_on
     )
     told = {"specimen": options.code, "status": options.state}
@@ -88,8 +88,10 @@ def retire_specimen(options: Namespace) -> int:
 
 def return_specimen(options: Namespace) -> int:
     """Take a specimen back into use."""
-    state, since, kept = logbook.return_specimen(session_of(options), options.code, options.reason)
-    told = {"specimen": options.code, "status": logbook.IN_USE, "was": state, "since": since}
+    state, since, kept = specimens.return_specimen(
+        session_of(options), options.code, options.reason
+    )
+    told = {"specimen": options.code, "status": specimens.IN_USE, "was": state, "since": since}
     say(
         options,
         told,
@@ -141,7 +143,7 @@ def amend_series(options: Namespace) -> int:
 
 
 def _amend(options: Namespace, table: str) -> int:
-    kept = logbook.amend_record(
+    kept = corrections.amend_record(
         session_of(options), table, options.code, options.changes, options.reason
     )
     warn_of(kept)
@@ -151,18 +153,18 @@ def _amend(options: Namespace, table: str) -> int:
 
 def add_sensor(options: Namespace) -> int:
     """Add a sensor."""
-    logbook.add_sensor(session_of(options), options.code, vars(options))
+    sensors.add_sensor(session_of(options), options.code, vars(options))
     return say(options, {"sensor": options.code}, f"sensor {options.code} added")
 
 
 def list_sensors(options: Namespace) -> int:
     """List sensors."""
-    return show(options, "sensors", logbook.list_sensors(session_of(options)))
+    return show(options, "sensors", sensors.list_sensors(session_of(options)))
 
 
 def open_series(options: Namespace) -> int:
     """Open a series."""
-    added, unseen = logbook.open_series(
+    added, unseen = series.open_series(
         session_of(options),
         options.code,
         device=options.device,
@@ -200,7 +202,7 @@ def open_series(options: Namespace) -> int:
 
 def close_series(options: Namespace) -> int:
     """Close a series."""
-    device = logbook.close_series(session_of(options), options.code, options.reason)
+    device = series.close_series(session_of(options), options.code, options.reason)
     say(options, {"series": options.code, "status": "closed"}, f"series {options.code} is closed")
     if device is not None:
         from durability.report import labels
@@ -211,24 +213,24 @@ def close_series(options: Namespace) -> int:
 
 def list_series(options: Namespace) -> int:
     """List series."""
-    rows = logbook.list_series(session_of(options), options.series, options.case_model)
+    rows = series.list_series(session_of(options), options.series, options.case_model)
     return show(options, "series", rows)
 
 
 def show_series(options: Namespace) -> int:
     """Show one series with its drops."""
     session = session_of(options)
-    found = logbook.list_series(session, [options.code])[0]
+    found = series.list_series(session, [options.code])[0]
     lists = {
-        "drop_list": logbook.list_drops(session, [options.code]),
-        "files_set_aside": logbook.files_set_aside(session, options.code),
+        "drop_list": series.list_drops(session, [options.code]),
+        "files_set_aside": series.files_set_aside(session, options.code),
     }
     return show_one(options, "series", {**found, **lists})
 
 
 def add_drop(options: Namespace) -> int:
     """Store the next drop."""
-    stored = logbook.add_drop(
+    stored = keep.add_drop(
         session_of(options),
         options.series,
         TypedDrop(options.peak_g, vars(options), options.void_reason),
@@ -239,13 +241,13 @@ def add_drop(options: Namespace) -> int:
     return 0
 
 
-def acknowledged(stored: logbook.StoredDrop) -> dict[str, Any]:
+def acknowledged(stored: keep.StoredDrop) -> dict[str, Any]:
     """What is said of a stored drop as JSON."""
     told = {"series": stored.series, "drop_number": stored.drop_number, "id": stored.id}
     return told if stored.quarantine is None else {**told, "quarantined": True}
 
 
-def warn_of_drop(stored: logbook.StoredDrop, told: Mapping[str, str | None]) -> None:
+def warn_of_drop(stored: keep.StoredDrop, told: Mapping[str, str | None]) -> None:
     """Say what a stored drop calls for: a look that was never made, cracked glass, a battery."""
     if stored.unseen:
         from durability.report import labels
@@ -258,10 +260,10 @@ def warn_of_drop(stored: logbook.StoredDrop, told: Mapping[str, str | None]) -> 
 
 def _warn_of_words(location: str | None, *words: str | None) -> None:
     """Say what damage words call for: a place that can't be meant, cracked glass."""
-    doubt = logbook.doubted_place(location)
+    doubt = keep.doubted_place(location)
     if doubt is not None:
         warn([doubt])
-    if (location or any(words)) and logbook.tells_cracked_glass(location, *words):
+    if (location or any(words)) and keep.tells_cracked_glass(location, *words):
         from durability.report import labels
 
         warn([labels.EYE_PROTECTION])
@@ -269,13 +271,15 @@ def _warn_of_words(location: str | None, *words: str | None) -> None:
 
 def void_drop(options: Namespace) -> int:
     """Void a drop."""
-    logbook.void_drop(session_of(options), options.series, options.drop_number, options.reason)
+    corrections.void_drop(session_of(options), options.series, options.drop_number, options.reason)
     return _status_told(options, "void")
 
 
 def restore_drop(options: Namespace) -> int:
     """Restore a drop."""
-    logbook.restore_drop(session_of(options), options.series, options.drop_number, options.reason)
+    corrections.restore_drop(
+        session_of(options), options.series, options.drop_number, options.reason
+    )
     return _status_told(options, "valid")
 
 
@@ -286,7 +290,7 @@ def _status_told(options: Namespace, status: str) -> int:
 
 def amend_drop(options: Namespace) -> int:
     """Amend a drop."""
-    logbook.amend_record(
+    corrections.amend_record(
         session_of(options),
         "drops",
         options.series,
@@ -308,12 +312,12 @@ def amend_drop(options: Namespace) -> int:
 
 def list_drops(options: Namespace) -> int:
     """List drops."""
-    return show(options, "drops", logbook.list_drops(session_of(options), options.series))
+    return show(options, "drops", series.list_drops(session_of(options), options.series))
 
 
 def add_damage(options: Namespace) -> int:
     """Note damage."""
-    told = logbook.add_damage(
+    told = keep.add_damage(
         session_of(options),
         options.specimen,
         options.severity,

@@ -20,12 +20,13 @@ from durability.cli.logbook import acknowledged, session_of, warn, warn_of_drop
 from durability.errors import DurabilityError, UnusableCall
 from durability.intake.hand_entry import TypedDrop, read_line, read_undo, void_keys
 from durability.report import bench, labels
-from durability.workflow import logbook
+from durability.workflow import corrections, keep
 from durability.workflow.limits import Limit
+from durability.workflow.series import series_to_record
 
 if TYPE_CHECKING:
+    from durability.workflow.measuring import RecordOptions
     from durability.workflow.sheet_run import SheetRun
-    from durability.workflow.waveforms import RecordOptions
 
 HELP = """\
   118               peak g
@@ -80,7 +81,7 @@ class _BenchSession:
     def __init__(self, options: Namespace, limit: Limit) -> None:
         self.options = options
         self.session = session_of(options)
-        self.found = logbook.series_to_record(self.session, options.series)
+        self.found = series_to_record(self.session, options.series)
         self.series: str = options.series
         self.number = int(self.found["last_drop_number"]) + 1
         self.dropped_at: datetime | None = self.found["item_dropped_at"]
@@ -235,13 +236,13 @@ class _BenchSession:
         self.is_over = stored.quarantine is not None
         self.to_tell = None if self.is_over else stored.series
 
-    def _store_typed(self, typed: TypedDrop, note: str | None) -> logbook.StoredDrop:
+    def _store_typed(self, typed: TypedDrop, note: str | None) -> keep.StoredDrop:
         notes = [typed.values.get("note"), note]
         words = "; ".join(each for each in notes if each) or None
         typed = replace(typed, values={**typed.values, "note": words})
         with self.judging.store_lock:
             series, command = self._target()
-            return logbook.add_drop(self.session, series, typed, command=command)
+            return keep.add_drop(self.session, series, typed, command=command)
 
     def read_files_as_told(self) -> RecordOptions:
         """How waveform files are read, by the options of this call."""
@@ -253,7 +254,7 @@ class _BenchSession:
 
     def _store_file(
         self, words: str, note: str | None
-    ) -> tuple[logbook.StoredDrop, str, bool, str | None]:
+    ) -> tuple[keep.StoredDrop, str, bool, str | None]:
         """A waveform file as the drop: stored, what was measured, whether void, its note."""
         from durability.report import pulse_labels
         from durability.workflow.waveforms import add_waveform_drop
@@ -269,7 +270,7 @@ class _BenchSession:
             measured = add_waveform_drop(
                 self.session, series, path, told, command=command, note=note
             )
-        stored = logbook.StoredDrop(
+        stored = keep.StoredDrop(
             series, measured.drop_number or 0, measured.id or "", quarantine=measured.quarantine
         )
         reason = measured.measures.void_reason
@@ -291,7 +292,7 @@ class _BenchSession:
         if last < 1:
             raise UnusableCall("undo: no drop made yet")
         with self.judging.store_lock:
-            logbook.void_drop(self.session, series, last, reason)
+            corrections.void_drop(self.session, series, last, reason)
         self._say(f"drop {last} is void ({reason}); it keeps its number")
         if self.sheet is not None:
             self.sheet.undone()

@@ -26,7 +26,7 @@ from durability.records import Rejection
 from durability.report import as_json, labels, pulse_labels
 from durability.results import ImportCount, MeasuredFile, WaveformImport
 from durability.workflow import waveforms
-from durability.workflow.waveforms import FilterChoice, RecordOptions
+from durability.workflow.measuring import FilterChoice, RecordOptions
 
 LOOK_EVERY_S = 0.2
 """Pause between two looks into a watched folder."""
@@ -141,7 +141,7 @@ def _tell_refused(refused: Sequence[Rejection], what: str) -> None:
 
 def remeasure(options: Namespace) -> int:
     """Measure kept waveforms again."""
-    from durability.workflow.remeasure import remeasure as measure_again
+    from durability.workflow.measuring import remeasure as measure_again
 
     with progress(options, "measuring kept waveforms again"):
         result = measure_again(

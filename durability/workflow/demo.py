@@ -13,8 +13,8 @@ from typing import Any
 
 from durability.errors import StoreUnusable, UnusableCall
 from durability.store import bench, database, saved_queries
-from durability.workflow import calibration, imports, logbook
-from durability.workflow.session import Session, entry
+from durability.workflow import corrections, imports, sensors, specimens
+from durability.workflow.session import Session, entry, make_store
 
 STORE_NAME = "durability-demo.duckdb"
 """Made in the current folder unless another store is named."""
@@ -125,23 +125,23 @@ def _take_in(store: Path, files: Mapping[str, Path]) -> dict[str, int]:
     typed = saved_queries.shipped_folder("fixtures/demo") / "typed.toml"
     lab = tomllib.loads(typed.read_text(encoding="utf-8"))
     session = Session(store, PERSON)
-    logbook.make_store(session)
+    make_store(session)
     for code, certificate in lab["sensors"].items():
-        logbook.add_sensor(session, code, certificate)
+        sensors.add_sensor(session, code, certificate)
     added = {
         kind: imports.import_files(session, kind, [file]).added for kind, file in files.items()
     }
     for code, certificate in lab["calibrations"].items():
-        calibration.add_calibration(session, code, certificate)
+        sensors.add_calibration(session, code, certificate)
     _follow_plan(session, lab["plan"])
     for each in lab["amended"]:
-        logbook.amend_record(
+        corrections.amend_record(
             session, "drops", each["series"], each["set"], each["reason"], each["drop_number"]
         )
     for each in lab["voided"]:
-        logbook.void_drop(session, each["series"], each["drop_number"], each["reason"])
+        corrections.void_drop(session, each["series"], each["drop_number"], each["reason"])
     for each in lab["retired"]:
-        logbook.retire_specimen(session, each["specimen"], each["reason"])
+        specimens.retire_specimen(session, each["specimen"], each["reason"])
     return added
 
 

@@ -23,7 +23,7 @@ from durability.schedule import (
     stages_before_last_drop,
 )
 from durability.store import bench, database
-from durability.workflow import logbook, quarantine
+from durability.workflow import keep, quarantine
 from durability.workflow.check_lists import (
     CHECK_LIST_DIGITS,
     find_list,
@@ -32,8 +32,8 @@ from durability.workflow.check_lists import (
     plan_lists,
 )
 from durability.workflow.intermittent import intermittent_checks
-from durability.workflow.logbook import IN_USE
 from durability.workflow.session import Session, entry
+from durability.workflow.specimens import IN_USE
 
 
 def plans(session: Session) -> list[FollowUpPlan]:
@@ -377,8 +377,7 @@ def due(session: Session, on: str | None, within_days: int) -> DueList:
             dict.fromkeys(
                 row["device"]
                 for row in remarks
-                if row["device"] in owing
-                and logbook.tells_cracked_glass(row["location"], row["note"])
+                if row["device"] in owing and keep.tells_cracked_glass(row["location"], row["note"])
             )
         ),
         retained=tuple(

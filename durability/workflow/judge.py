@@ -30,9 +30,10 @@ from durability.workflow import declaration, quarantine
 from durability.workflow.follow_up import confirm_rules
 from durability.workflow.intermittent import intermittent_checks
 from durability.workflow.limits import Limit
-from durability.workflow.logbook import IN_USE, series_rows
 from durability.workflow.rig import RigLedger
+from durability.workflow.series import series_rows
 from durability.workflow.session import Session
+from durability.workflow.specimens import IN_USE
 
 if TYPE_CHECKING:
     from durability.results import (

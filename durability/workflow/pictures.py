@@ -26,9 +26,10 @@ from durability.results import (
     SurvivalCurve,
 )
 from durability.store import bench, database
-from durability.workflow import judge, logbook
+from durability.workflow import judge
 from durability.workflow.demo import is_demo
 from durability.workflow.rig import watch
+from durability.workflow.series import list_drops, list_series
 from durability.workflow.session import Session
 from durability.workflow.show import show_pulses
 
@@ -199,11 +200,11 @@ def pulse_clouds(
     """
     wanted = {
         row["series"]: row
-        for row in logbook.list_series(session, series, case_models)
+        for row in list_series(session, series, case_models)
         if series or row["purpose"] == "test"
     }
     rows: dict[str, list[dict[str, Any]]] = defaultdict(list)
-    for row in logbook.list_drops(session, list(wanted) or None):
+    for row in list_drops(session, list(wanted) or None):
         if row["series"] in wanted:
             model = wanted[row["series"]]["case_model"]
             case = wanted[row["series"]]["case"]
@@ -418,7 +419,7 @@ def _voided(session: Session, codes: Sequence[str]) -> dict[str, tuple[Any, Any]
     """Drop number and peak g of the voided drops of each series."""
     rows = defaultdict(list)
     if codes:
-        for row in logbook.list_drops(session, codes):
+        for row in list_drops(session, codes):
             if row["status"] == "void":
                 rows[row["series"]].append(row)
     return {

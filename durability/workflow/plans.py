@@ -12,8 +12,9 @@ from durability.basis import counted
 from durability.errors import RecordRefused, UnusableCall
 from durability.store import bench, database
 from durability.workflow import quarantine
-from durability.workflow.logbook import IN_USE, tells_cracked_glass
+from durability.workflow.keep import tells_cracked_glass
 from durability.workflow.session import Session
+from durability.workflow.specimens import IN_USE
 
 if TYPE_CHECKING:
     from durability.results import (

@@ -29,9 +29,9 @@ from durability.version import PROGRAM_VERSION
 from durability.vocabulary import HEIGHT_TOLERANCE
 from durability.workflow import follow_up, judge, pictures
 from durability.workflow.claims import judge_claim
-from durability.workflow.logbook import series_rows
 from durability.workflow.rig import watch
 from durability.workflow.selfcheck import now, run_selfcheck, versions
+from durability.workflow.series import series_rows
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:

@@ -21,6 +21,11 @@ class Session:
     person: str
 
 
+def make_store(session: Session) -> bool:
+    """Make the store, or bring it up to date; True when it is new."""
+    return database.create_store(session.store)
+
+
 def open_session(store: str | None = None, person: str | None = None) -> Session:
     """The store and the person of this call.
 

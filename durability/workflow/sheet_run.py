@@ -22,7 +22,8 @@ from durability.orientation import normalise_orientation
 from durability.results import PlannedDrop
 from durability.store import bench, database
 from durability.vocabulary import SEVERITY_FAILED
-from durability.workflow import logbook
+from durability.workflow import keep
+from durability.workflow.series import open_series
 from durability.workflow.session import Session, entry
 
 _SKIP = re.compile(r"skip:?\s*(?P<reason>.*)")
@@ -199,7 +200,7 @@ class SheetRun:
         if not there:
             columns = ("surface", "purpose", "method", "fixture", "conditioning")
             height = base["drop_height_mm"]
-            logbook.open_series(
+            open_series(
                 self._session,
                 name,
                 device=device,
@@ -216,7 +217,7 @@ class SheetRun:
         return name
 
     def dropped(
-        self, stored: logbook.StoredDrop, severity: int, at: datetime, *, is_void: bool
+        self, stored: keep.StoredDrop, severity: int, at: datetime, *, is_void: bool
     ) -> list[str]:
         """Note that a drop is stored, and say which stop rules it meets.
 

@@ -14,7 +14,7 @@ from durability.results import PulseTrace, ShockSpectrum
 from durability.store import bench, database
 from durability.store import waveforms as store
 from durability.waveform_codec import decode
-from durability.workflow.logbook import find_drop
+from durability.workflow.keep import find_drop
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:

@@ -18,14 +18,9 @@ from durability.errors import (
 from durability.intake.waveforms.folder import records_in, sha256_of
 from durability.results import FileTwice, MeasuredFile
 from durability.store import bench, database
+from durability.workflow.measuring import RecordOptions, find_rig, not_judged
 from durability.workflow.session import Session
-from durability.workflow.waveforms import (
-    RecordOptions,
-    add_waveform_drop,
-    fetch_taken,
-    find_rig,
-    not_judged,
-)
+from durability.workflow.waveforms import add_waveform_drop, fetch_taken
 
 QUIET_S = 1.0
 """A file that has not changed for so long has finished growing …"""

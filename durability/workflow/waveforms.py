@@ -1,4 +1,4 @@
-"""From a recorder's file to a drop: read, measure, doubt, keep."""
+"""From a recorder's file to a drop: read, measured, doubted, kept."""
 
 from __future__ import annotations
 
@@ -6,10 +6,9 @@ import csv
 import tempfile
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
-from datetime import date, datetime
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 from durability.errors import (
     DropTaken,
@@ -17,304 +16,30 @@ from durability.errors import (
     NothingReadable,
     RecordBreaksOff,
     RecordRefused,
-    SeriesClosed,
     UnusableCall,
     WaveformUnreadable,
 )
 from durability.intake.hand_entry import typed_time
-from durability.intake.waveforms import CrossChannel, read_waveform
 from durability.intake.waveforms.folder import endings, record_files, sha256_of
-from durability.pulse import ChannelClassStandard, measure_pulse
 from durability.records import Rejection
 from durability.results import FileTwice, ImportCount, MeasuredFile, WaveformImport
 from durability.store import bench, database
 from durability.store import waveforms as store
-from durability.store.waveforms import MeasuringInputs
 from durability.waveform_codec import encode
 from durability.workflow import quarantine
-from durability.workflow.calibration import calibration_notes, calibration_on
+from durability.workflow.measuring import (
+    NO_RIG,
+    RecordOptions,
+    borne,
+    find_rig,
+    measuring_inputs,
+    not_judged,
+    read_and_measure,
+)
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:
-    from durability.intake.waveforms.reading import TimeUnit
-    from durability.intake.waveforms.scale import ValueUnit
-    from durability.records import PulseMeasures, Waveform
-
-OLDEST_RECORD = date(1990, 1, 1)
-"""A recorder whose clock was never set dates its files to its maker's epoch; none is older."""
-
-
-@dataclass(frozen=True, slots=True)
-class FilterChoice:
-    """Which low-pass to measure through; by default one derived from each pulse."""
-
-    low_pass_hz: float | None = None
-    channel_class: float | None = None
-    channel_class_standard: ChannelClassStandard = "SAE J211-1"
-
-    def __post_init__(self) -> None:
-        """Refuse a value out of its range."""
-        _refuse_unless_positive(self, "low_pass_hz", "channel_class")
-
-
-@dataclass(frozen=True, slots=True)
-class RecordOptions:
-    """What a user tells about files; None where the file, the sensor or the pulse may tell."""
-
-    channel: str | None = None
-    cross_channels: tuple[CrossChannel, ...] = ()
-    units: ValueUnit | None = None
-    mv_per_g: float | None = None
-    full_scale_g: float | None = None
-    sample_rate_hz: float | None = None
-    time_unit: TimeUnit | None = None
-    delimiter: str | None = None
-    decimal: Literal[".", ","] | None = None
-    encoding: str | None = None
-    first_line: int | None = None
-    filter: FilterChoice = field(default_factory=FilterChoice)
-    date_by_file_time: bool = False
-    """Date a drop by its file's last change when the file's content tells no date."""
-
-    def __post_init__(self) -> None:
-        """Refuse a value out of its range."""
-        _refuse_unless_positive(self, "mv_per_g", "full_scale_g", "sample_rate_hz", "first_line")
-
-    def given(self) -> dict[str, Any]:
-        """What was told, for the record."""
-        told = asdict(self)
-        told |= told.pop("filter")
-        if told["channel_class"] is None:
-            del told["channel_class_standard"]
-        return {name: value for name, value in told.items() if value not in (None, False, ())}
-
-
-def _refuse_unless_positive(options: object, *names: str) -> None:
-    for name in names:
-        value = getattr(options, name)
-        if value is not None and not 0.0 < value < float("inf"):
-            raise UnusableCall(f"--{name.replace('_', '-')} {value:g}: not a number above 0")
-
-
-# ------------------------------------------------------------------------------- one file
-
-
-def find_rig(connection: Any, series: str) -> dict[str, Any]:
-    """An open series with its conditions and its sensor.
-
-    Parameters
-    ----------
-    connection : DuckDBPyConnection
-        An open store.
-    series : str
-        Its code.
-
-    Raises
-    ------
-    RecordRefused
-        The series is unknown.
-    SeriesClosed
-        It takes no further drops.
-    """
-    rig = rig_of(connection, series)
-    if rig["status"] == "closed":
-        raise SeriesClosed(f"series {series!r}: closed; open another series for further drops")
-    return rig
-
-
-def rig_of(connection: Any, series: str) -> dict[str, Any]:
-    """A series with its conditions, its sensor and the sensor's calibrations.
-
-    Parameters
-    ----------
-    connection : DuckDBPyConnection
-        An open store.
-    series : str
-        Its code.
-
-    Raises
-    ------
-    RecordRefused
-        The series is unknown.
-    """
-    rows = bench.fetch(connection, "series_to_measure", code=series)
-    rig = rows[0] if rows else bench.find(connection, "series", series)
-    return {
-        **rig,
-        "calibrations": bench.fetch(connection, "calibrations_of_sensor", sensor=rig["sensor"]),
-    }
-
-
-NO_RIG: dict[str, Any] = {
-    "series": None,
-    "drop_height_mm": None,
-    "orientation": None,
-    "sensor": None,
-    "full_scale_g": None,
-    "natural_frequency_hz": None,
-    "calibrations": [],
-}
-"""Stands for a series when files are only looked at."""
-
-
-def measuring_inputs(rig: Mapping[str, Any], full_scale_g: float | None) -> MeasuringInputs:
-    """What the measures of a series' records hang on.
-
-    Parameters
-    ----------
-    rig : mapping
-        From ``find_rig``.
-    full_scale_g : float or None
-        Told with the file, instead of the sensor's.
-    """
-    return MeasuringInputs(
-        full_scale_g=full_scale_g or rig["full_scale_g"],
-        natural_frequency_hz=rig["natural_frequency_hz"],
-        drop_height_mm=rig["drop_height_mm"],
-        orientation=rig["orientation"],
-    )
-
-
-def measure(
-    acceleration_g: Any,
-    sample_rate_hz: float,
-    inputs: MeasuringInputs,
-    choice: FilterChoice,
-    *,
-    rig: Mapping[str, Any],
-    dropped_at: str | None,
-    entered_on: date | None = None,
-    cross_g: Mapping[str, Any] | None = None,
-) -> PulseMeasures:
-    """Measures of a record, and what speaks against it, the sensor's calibrations included.
-
-    Parameters
-    ----------
-    acceleration_g : ndarray of shape (n_samples,)
-        In g.
-    sample_rate_hz : float
-        Samples per second.
-    inputs, choice, rig
-        What is known of drop and sensor, and the filter wanted.
-    dropped_at : str or None
-        ISO 8601.
-    entered_on : date, optional
-        Day that stands for that of a drop without a date; else today.
-    cross_g : mapping of str to ndarray of shape (n_samples,), optional
-        Channel → what the axes across that of the impact recorded, in g.
-
-    Raises
-    ------
-    UnusableCall
-        The record can't be measured that way, for instance sampled too slowly for the class.
-    """
-    measures = measure_pulse(
-        acceleration_g, sample_rate_hz, **asdict(choice), **asdict(inputs), cross_g=cross_g
-    )
-    notes = calibration_notes(
-        rig["sensor"],
-        rig["calibrations"],
-        _day_of(dropped_at, entered_on),
-        is_dated=dropped_at is not None,
-    )
-    return replace(measures, notes=(*measures.notes, *notes))
-
-
-def _day_of(dropped_at: str | None, entered_on: date | None = None) -> date:
-    if dropped_at is not None:
-        return datetime.fromisoformat(dropped_at).date()
-    return entered_on or date.today()  # noqa: DTZ011 - bench clock
-
-
-def read_and_measure(
-    path: Path, rig: Mapping[str, Any], options: RecordOptions
-) -> tuple[Waveform, MeasuredFile]:
-    """A file's waveform, and what it says of the drop.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    rig : mapping
-        From ``find_rig``.
-    options : RecordOptions
-        What the user tells.
-
-    Raises
-    ------
-    WaveformUnreadable
-        One line: the file, what is wrong, what would be right.
-    """
-
-    def sensitivity_at(recorded_at: str | None) -> tuple[float, str] | None:
-        """Of the sensor, by the calibration that held on the day of the drop."""
-        day = _day_of(_moment_of(path, recorded_at, options))
-        held = calibration_on(rig["calibrations"], day)
-        if held is None or held["as_left_mv_per_g"] is None:
-            return None
-        on = held["calibrated_on"]
-        whose = f"of sensor {rig['sensor']}" + (f" as calibrated on {on}" if on else "")
-        return held["as_left_mv_per_g"], whose
-
-    try:
-        waveform = read_waveform(
-            path,
-            channel=options.channel,
-            cross_channels=options.cross_channels,
-            units=options.units,
-            mv_per_g=options.mv_per_g or sensitivity_at,
-            sample_rate_hz=options.sample_rate_hz,
-            time_unit=options.time_unit,
-            delimiter=options.delimiter,
-            decimal=options.decimal,
-            encoding=options.encoding,
-            first_line=options.first_line,
-            read_parquet=store.read_parquet,
-        )
-        dropped_at = _moment_of(path, waveform.recorded_at, options)
-        measures = measure(
-            waveform.acceleration_g,
-            waveform.sample_rate_hz,
-            measuring_inputs(rig, options.full_scale_g),
-            options.filter,
-            rig=rig,
-            dropped_at=dropped_at,
-            cross_g={each.channel: each.acceleration_g for each in waveform.cross},
-        )
-    except WaveformUnreadable:
-        raise
-    except (UnusableCall, RecordRefused) as fault:
-        raise WaveformUnreadable(f"{path.name}: {fault}") from None
-    if waveform.recorded_at is not None and not _is_plausible(waveform.recorded_at):
-        waveform.inferred["recorded at"] += "; no plausible date, so left out"
-    measured = MeasuredFile(
-        file=path.name,
-        file_sha256=waveform.file_sha256,
-        channel=waveform.channel or "",
-        start_s=waveform.start_s,
-        mv_per_g=waveform.mv_per_g,
-        measures=measures,
-        inferred=waveform.inferred,
-        dropped_at=dropped_at,
-        cross=tuple((each.channel, each.mv_per_g) for each in waveform.cross),
-    )
-    return waveform, measured
-
-
-def _moment_of(path: Path, recorded_at: str | None, options: RecordOptions) -> str | None:
-    """When the drop was made, as far as anyone says so."""
-    if recorded_at is not None and _is_plausible(recorded_at):
-        return recorded_at
-    if options.date_by_file_time:
-        changed = datetime.fromtimestamp(path.stat().st_mtime).astimezone()
-        return changed.isoformat(timespec="seconds")
-    return None
-
-
-def _is_plausible(recorded_at: str) -> bool:
-    """Whether a file's own date is that of a drop, and not of a clock that was never set."""
-    told = datetime.fromisoformat(recorded_at)
-    return told.date() >= OLDEST_RECORD and told <= datetime.now(told.tzinfo)
+    from durability.records import Waveform
 
 
 def _encoded(waveform: Waveform) -> list[bytes]:
@@ -322,8 +47,6 @@ def _encoded(waveform: Waveform) -> list[bytes]:
     axes = [waveform.acceleration_g, *(each.acceleration_g for each in waveform.cross)]
     return [encode(samples) for samples in axes]
 
-
-# ---------------------------------------------------------------------------------- storing
 
 Taken = dict[str, list[Mapping[str, Any]]]
 """Records that are drops already, by the SHA-256 of their file."""
@@ -421,9 +144,9 @@ def _store_drop(
         "add_drop",
         series_id=rig["series_id"],
         drop_number=number,
-        peak_g=_above_0(measures.peak_g),
-        pulse_duration_ms=_above_0(measures.pulse_duration_ms),
-        velocity_change_m_s=_above_0(measures.velocity_change_m_s),
+        peak_g=borne(measures.peak_g),
+        pulse_duration_ms=borne(measures.pulse_duration_ms),
+        velocity_change_m_s=borne(measures.velocity_change_m_s),
         achieved_height_mm=None,
         dropped_at=moment and moment.isoformat(),
         dropped_at_utc_offset=offset or None,
@@ -466,11 +189,6 @@ def _store_drop(
     return replace(
         measured, series=rig["series"], drop_number=number, id=str(drop_id), quarantine=kept
     )
-
-
-def _above_0(value: float | None) -> float | None:
-    """A measure that a drop can bear; of a record too bad for one, the waveform tells."""
-    return value if value is not None and value > 0.0 else None
 
 
 def add_waveform_drop(
@@ -543,9 +261,6 @@ def add_waveform_drop(
             operator=session.person,
             note=note,
         )
-
-
-# -------------------------------------------------------------------------------- many files
 
 
 def explain_waveforms(
@@ -735,24 +450,6 @@ def _remarks(drops: Sequence[MeasuredFile], left_alone: Sequence[Path]) -> tuple
             " outright to have it read"
         )
     return tuple(remarks)
-
-
-def not_judged(rig: Mapping[str, Any], options: RecordOptions) -> tuple[str, ...]:
-    """What can't be judged of any record for want of a fact, in words.
-
-    Parameters
-    ----------
-    rig : mapping
-        From ``find_rig``.
-    options : RecordOptions
-        What the user told.
-    """
-    inputs = measuring_inputs(rig, options.full_scale_g)
-    lacking = (
-        (inputs.full_scale_g, "over range: the sensor's full scale is not known (--full-scale-g)"),
-        (inputs.drop_height_mm, "velocity change: the series has no drop height"),
-    )
-    return tuple(words for value, words in lacking if value is None)
 
 
 def _rejection(path: Path, fault: Exception) -> Rejection:

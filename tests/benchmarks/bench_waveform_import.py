@@ -31,14 +31,16 @@ def write(path, seed):
 
 def one(count, folder, store):
     """Import so many files; megabytes at most, and seconds."""
-    from durability.workflow import logbook
-    from durability.workflow.session import Session
-    from durability.workflow.waveforms import RecordOptions, import_waveforms
+    from durability.workflow import specimens
+    from durability.workflow.measuring import RecordOptions
+    from durability.workflow.series import open_series
+    from durability.workflow.session import Session, make_store
+    from durability.workflow.waveforms import import_waveforms
 
     session = Session(Path(store), "bench")
-    logbook.make_store(session)
-    logbook.add_specimen(session, "D-1", "dummy", {})
-    logbook.open_series(session, "S1", device="D-1", values={})
+    make_store(session)
+    specimens.add_specimen(session, "D-1", "dummy", {})
+    open_series(session, "S1", device="D-1", values={})
     files = sorted(Path(folder).iterdir())[:count]
     begun = time.perf_counter()
     result = import_waveforms(session, "S1", files, RecordOptions(mv_per_g=0.5))

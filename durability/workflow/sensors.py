@@ -1,4 +1,4 @@
-"""Calibrations of sensors: kept as their certificates say, and what they mean for drops."""
+"""Sensors and their calibrations, as their certificates say, and what they mean for drops."""
 
 from __future__ import annotations
 
@@ -7,13 +7,58 @@ from datetime import date
 from typing import Any
 
 from durability.errors import RecordRefused, UnusableCall
-from durability.intake.hand_entry import typed_date, typed_values
+from durability.intake.hand_entry import typed_date, typed_value, typed_values
 from durability.store import bench, database
 from durability.vocabulary import DRIFT_TOLERANCE_PCT, INTERVAL_CHANGE
 from durability.workflow.session import Session, entry
 
 Calibrations = Sequence[Mapping[str, Any]]
 """Those of one sensor that hold, the earliest first; its day may be None."""
+
+
+def add_sensor(session: Session, code: str, values: Mapping[str, str | None]) -> None:
+    """Add a shock accelerometer with what its certificate says.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    code : str
+        Its code.
+    values : mapping
+        sensitivity_mv_per_g, full_scale_g, natural_frequency_hz, calibrated_on,
+        calibration_due, note as typed.
+
+    Raises
+    ------
+    UnusableCall
+        A value is out of its range.
+    RecordRefused
+        The code is taken.
+    """
+    row = {
+        "code": typed_value("sensor", code),
+        **typed_values(
+            values,
+            (
+                "sensitivity_mv_per_g",
+                "full_scale_g",
+                "natural_frequency_hz",
+                "calibrated_on",
+                "calibration_due",
+                "note",
+            ),
+        ),
+    }
+    with entry(session, "sensor add") as (connection, entry_id):
+        bench.refuse_taken(connection, "sensor", code)
+        bench.run(connection, "add_sensor", **row, entry_id=entry_id)
+
+
+def list_sensors(session: Session) -> list[dict[str, Any]]:
+    """Sensors with what their certificates say."""
+    with database.reading(session.store) as connection:
+        return bench.fetch(connection, "list_sensors")
 
 
 def add_calibration(

@@ -1,0 +1,483 @@
+"""A record measured: by which filter, for which sensor and conditions; and measured again."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
+from datetime import date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from durability.errors import RecordRefused, SeriesClosed, UnusableCall, WaveformUnreadable
+from durability.intake.waveforms import CrossChannel, read_waveform
+from durability.pulse import ChannelClassStandard, measure_pulse
+from durability.records import Rejection
+from durability.results import MeasuredFile, RemeasuredDrop, Remeasurement
+from durability.store import bench, database
+from durability.store import waveforms as store
+from durability.store.waveforms import MeasuringInputs
+from durability.waveform_codec import decode
+from durability.workflow.sensors import calibration_notes, calibration_on
+from durability.workflow.session import Session
+
+if TYPE_CHECKING:
+    from durability.intake.waveforms.reading import TimeUnit
+    from durability.intake.waveforms.scale import ValueUnit
+    from durability.records import PulseMeasures, Waveform
+
+OLDEST_RECORD = date(1990, 1, 1)
+"""A recorder whose clock was never set dates its files to its maker's epoch; none is older."""
+
+
+@dataclass(frozen=True, slots=True)
+class FilterChoice:
+    """Which low-pass to measure through; by default one derived from each pulse."""
+
+    low_pass_hz: float | None = None
+    channel_class: float | None = None
+    channel_class_standard: ChannelClassStandard = "SAE J211-1"
+
+    def __post_init__(self) -> None:
+        """Refuse a value out of its range."""
+        _refuse_unless_positive(self, "low_pass_hz", "channel_class")
+
+
+@dataclass(frozen=True, slots=True)
+class RecordOptions:
+    """What a user tells about files; None where the file, the sensor or the pulse may tell."""
+
+    channel: str | None = None
+    cross_channels: tuple[CrossChannel, ...] = ()
+    units: ValueUnit | None = None
+    mv_per_g: float | None = None
+    full_scale_g: float | None = None
+    sample_rate_hz: float | None = None
+    time_unit: TimeUnit | None = None
+    delimiter: str | None = None
+    decimal: Literal[".", ","] | None = None
+    encoding: str | None = None
+    first_line: int | None = None
+    filter: FilterChoice = field(default_factory=FilterChoice)
+    date_by_file_time: bool = False
+    """Date a drop by its file's last change when the file's content tells no date."""
+
+    def __post_init__(self) -> None:
+        """Refuse a value out of its range."""
+        _refuse_unless_positive(self, "mv_per_g", "full_scale_g", "sample_rate_hz", "first_line")
+
+    def given(self) -> dict[str, Any]:
+        """What was told, for the record."""
+        told = asdict(self)
+        told |= told.pop("filter")
+        if told["channel_class"] is None:
+            del told["channel_class_standard"]
+        return {name: value for name, value in told.items() if value not in (None, False, ())}
+
+
+def _refuse_unless_positive(options: object, *names: str) -> None:
+    for name in names:
+        value = getattr(options, name)
+        if value is not None and not 0.0 < value < float("inf"):
+            raise UnusableCall(f"--{name.replace('_', '-')} {value:g}: not a number above 0")
+
+
+NO_RIG: dict[str, Any] = {
+    "series": None,
+    "drop_height_mm": None,
+    "orientation": None,
+    "sensor": None,
+    "full_scale_g": None,
+    "natural_frequency_hz": None,
+    "calibrations": [],
+}
+"""Stands for a series when files are only looked at."""
+
+
+def find_rig(connection: Any, series: str) -> dict[str, Any]:
+    """An open series with its conditions and its sensor.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        An open store.
+    series : str
+        Its code.
+
+    Raises
+    ------
+    RecordRefused
+        The series is unknown.
+    SeriesClosed
+        It takes no further drops.
+    """
+    rig = rig_of(connection, series)
+    if rig["status"] == "closed":
+        raise SeriesClosed(f"series {series!r}: closed; open another series for further drops")
+    return rig
+
+
+def rig_of(connection: Any, series: str) -> dict[str, Any]:
+    """A series with its conditions, its sensor and the sensor's calibrations.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        An open store.
+    series : str
+        Its code.
+
+    Raises
+    ------
+    RecordRefused
+        The series is unknown.
+    """
+    rows = bench.fetch(connection, "series_to_measure", code=series)
+    rig = rows[0] if rows else bench.find(connection, "series", series)
+    return {
+        **rig,
+        "calibrations": bench.fetch(connection, "calibrations_of_sensor", sensor=rig["sensor"]),
+    }
+
+
+def measuring_inputs(rig: Mapping[str, Any], full_scale_g: float | None) -> MeasuringInputs:
+    """What the measures of a series' records hang on.
+
+    Parameters
+    ----------
+    rig : mapping
+        From ``find_rig``.
+    full_scale_g : float or None
+        Told with the file, instead of the sensor's.
+    """
+    return MeasuringInputs(
+        full_scale_g=full_scale_g or rig["full_scale_g"],
+        natural_frequency_hz=rig["natural_frequency_hz"],
+        drop_height_mm=rig["drop_height_mm"],
+        orientation=rig["orientation"],
+    )
+
+
+def not_judged(rig: Mapping[str, Any], options: RecordOptions) -> tuple[str, ...]:
+    """What can't be judged of any record for want of a fact, in words.
+
+    Parameters
+    ----------
+    rig : mapping
+        From ``find_rig``.
+    options : RecordOptions
+        What the user told.
+    """
+    inputs = measuring_inputs(rig, options.full_scale_g)
+    lacking = (
+        (inputs.full_scale_g, "over range: the sensor's full scale is not known (--full-scale-g)"),
+        (inputs.drop_height_mm, "velocity change: the series has no drop height"),
+    )
+    return tuple(words for value, words in lacking if value is None)
+
+
+def measure(
+    acceleration_g: Any,
+    sample_rate_hz: float,
+    inputs: MeasuringInputs,
+    choice: FilterChoice,
+    *,
+    rig: Mapping[str, Any],
+    dropped_at: str | None,
+    entered_on: date | None = None,
+    cross_g: Mapping[str, Any] | None = None,
+) -> PulseMeasures:
+    """Measures of a record, and what speaks against it, the sensor's calibrations included.
+
+    Parameters
+    ----------
+    acceleration_g : ndarray of shape (n_samples,)
+        In g.
+    sample_rate_hz : float
+        Samples per second.
+    inputs, choice, rig
+        What is known of drop and sensor, and the filter wanted.
+    dropped_at : str or None
+        ISO 8601.
+    entered_on : date, optional
+        Day that stands for that of a drop without a date; else today.
+    cross_g : mapping of str to ndarray of shape (n_samples,), optional
+        Channel → what the axes across that of the impact recorded, in g.
+
+    Raises
+    ------
+    UnusableCall
+        The record can't be measured that way, for instance sampled too slowly for the class.
+    """
+    measures = measure_pulse(
+        acceleration_g, sample_rate_hz, **asdict(choice), **asdict(inputs), cross_g=cross_g
+    )
+    notes = calibration_notes(
+        rig["sensor"],
+        rig["calibrations"],
+        _day_of(dropped_at, entered_on),
+        is_dated=dropped_at is not None,
+    )
+    return replace(measures, notes=(*measures.notes, *notes))
+
+
+def _day_of(dropped_at: str | None, entered_on: date | None = None) -> date:
+    if dropped_at is not None:
+        return datetime.fromisoformat(dropped_at).date()
+    return entered_on or date.today()  # noqa: DTZ011 - bench clock
+
+
+def read_and_measure(
+    path: Path, rig: Mapping[str, Any], options: RecordOptions
+) -> tuple[Waveform, MeasuredFile]:
+    """A file's waveform, and what it says of the drop.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    rig : mapping
+        From ``find_rig``.
+    options : RecordOptions
+        What the user tells.
+
+    Raises
+    ------
+    WaveformUnreadable
+        One line: the file, what is wrong, what would be right.
+    """
+
+    def sensitivity_at(recorded_at: str | None) -> tuple[float, str] | None:
+        """Of the sensor, by the calibration that held on the day of the drop."""
+        day = _day_of(_moment_of(path, recorded_at, options))
+        held = calibration_on(rig["calibrations"], day)
+        if held is None or held["as_left_mv_per_g"] is None:
+            return None
+        on = held["calibrated_on"]
+        whose = f"of sensor {rig['sensor']}" + (f" as calibrated on {on}" if on else "")
+        return held["as_left_mv_per_g"], whose
+
+    try:
+        waveform = read_waveform(
+            path,
+            channel=options.channel,
+            cross_channels=options.cross_channels,
+            units=options.units,
+            mv_per_g=options.mv_per_g or sensitivity_at,
+            sample_rate_hz=options.sample_rate_hz,
+            time_unit=options.time_unit,
+            delimiter=options.delimiter,
+            decimal=options.decimal,
+            encoding=options.encoding,
+            first_line=options.first_line,
+            read_parquet=store.read_parquet,
+        )
+        dropped_at = _moment_of(path, waveform.recorded_at, options)
+        measures = measure(
+            waveform.acceleration_g,
+            waveform.sample_rate_hz,
+            measuring_inputs(rig, options.full_scale_g),
+            options.filter,
+            rig=rig,
+            dropped_at=dropped_at,
+            cross_g={each.channel: each.acceleration_g for each in waveform.cross},
+        )
+    except WaveformUnreadable:
+        raise
+    except (UnusableCall, RecordRefused) as fault:
+        raise WaveformUnreadable(f"{path.name}: {fault}") from None
+    if waveform.recorded_at is not None and not _is_plausible(waveform.recorded_at):
+        waveform.inferred["recorded at"] += "; no plausible date, so left out"
+    measured = MeasuredFile(
+        file=path.name,
+        file_sha256=waveform.file_sha256,
+        channel=waveform.channel or "",
+        start_s=waveform.start_s,
+        mv_per_g=waveform.mv_per_g,
+        measures=measures,
+        inferred=waveform.inferred,
+        dropped_at=dropped_at,
+        cross=tuple((each.channel, each.mv_per_g) for each in waveform.cross),
+    )
+    return waveform, measured
+
+
+def _moment_of(path: Path, recorded_at: str | None, options: RecordOptions) -> str | None:
+    """When the drop was made, as far as anyone says so."""
+    if recorded_at is not None and _is_plausible(recorded_at):
+        return recorded_at
+    if options.date_by_file_time:
+        changed = datetime.fromtimestamp(path.stat().st_mtime).astimezone()
+        return changed.isoformat(timespec="seconds")
+    return None
+
+
+def _is_plausible(recorded_at: str) -> bool:
+    """Whether a file's own date is that of a drop, and not of a clock that was never set."""
+    told = datetime.fromisoformat(recorded_at)
+    return told.date() >= OLDEST_RECORD and told <= datetime.now(told.tzinfo)
+
+
+_AMENDED = ("peak_g", "pulse_duration_ms", "velocity_change_m_s")
+
+
+def remeasure(
+    session: Session,
+    series: Sequence[str] | None,
+    choice: FilterChoice,
+    *,
+    dry_run: bool = False,
+) -> Remeasurement:
+    """Measure kept waveforms again; the former measures stay.
+
+    What a drop says today follows the new measures by way of amendments, whose reason names method
+    and filter; a flag that voids and came or went takes the drop's status with it. What a person
+    has set by hand, a value or a status, is left as it is. Sensor, its calibrations, drop
+    height and orientation are those on record today; the scale of a record stays.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    series : sequence of str, optional
+        Only these.
+    choice : FilterChoice
+        The filter; by default the one derived from each pulse.
+    dry_run : bool
+        Look only; nothing is stored.
+
+    Returns
+    -------
+    Remeasurement
+        Every drop that has a waveform, changed or not, and those that can't be measured that way.
+
+    Raises
+    ------
+    RecordRefused
+        A series is unknown, or no drop has a waveform.
+    """
+    with database.reading(session.store) as connection:
+        for code in series or ():
+            bench.find(connection, "series", code)
+        drops = _drops(connection, series)
+        if not drops:
+            raise RecordRefused("no drop there has a waveform; import some with: import waveforms")
+        again: list[tuple[dict[str, Any], RemeasuredDrop, MeasuringInputs]] = []
+        left = []
+        for drop in drops:
+            try:
+                again.append((drop, *_measured_again(connection, drop, choice)))
+            except UnusableCall as fault:
+                where = f"drop {drop['drop_number']} of series {drop['series']!r}"
+                left.append(Rejection(where, None, None, None, f"{fault}; left as it was"))
+    result = Remeasurement(tuple(each for _, each, _ in again), tuple(left), is_stored=False)
+    if dry_run or not result.changed:
+        return result
+    with database.writing(session.store) as connection:
+        if _drops(connection, series) != drops:
+            raise RecordRefused("drops were added or mended meanwhile; nothing stored, try again")
+        entry_id = bench.add_entry(connection, entered_by=session.person, command="remeasure")
+        for drop, each, inputs in again:
+            if each.before != each.after:
+                _store(connection, drop, each, inputs, entry_id)
+    return replace(result, is_stored=True)
+
+
+def _drops(connection: Any, series: Sequence[str] | None) -> list[dict[str, Any]]:
+    return bench.fetch(connection, "measured_drops", series=list(series) if series else None)
+
+
+def _measured_again(
+    connection: Any, drop: dict[str, Any], choice: FilterChoice
+) -> tuple[RemeasuredDrop, MeasuringInputs]:
+    """A drop's latest measures and new ones, and what the new ones hang on."""
+    kept = store.measures_of(connection, drop["waveform_id"])[0]
+    rig = rig_of(connection, drop["series"])
+    waveform = store.find_waveform(connection, drop["series"], drop["drop_number"], drop["drop_id"])
+    inputs = measuring_inputs(rig, drop["full_scale_told_g"])
+    after = measure(
+        decode(waveform["samples"]),
+        waveform["sample_rate_hz"],
+        inputs,
+        choice,
+        rig=rig,
+        dropped_at=drop["dropped_at"] and drop["dropped_at"].isoformat(),
+        entered_on=drop["entered_at_utc"].date(),
+        cross_g={
+            channel: decode(samples)
+            for channel, samples in store.cross_records(connection, drop["waveform_id"]).items()
+        },
+    )
+    before = kept.measures
+    by_hand = tuple(
+        name
+        for name in _AMENDED
+        if drop[name] != borne(getattr(before, name))
+        and getattr(before, name) != getattr(after, name)
+    )
+    status = drop["status"]
+    if (status, drop["void_reason"]) == (_status(before), before.void_reason):
+        status = _status(after)
+    elif before.void_reason != after.void_reason:
+        by_hand += ("status",)
+        if status == "valid" and after.peak_g is None:
+            by_hand = (*_AMENDED, "status")  # a drop that counts keeps its reading
+    result = RemeasuredDrop(
+        series=drop["series"],
+        drop_number=drop["drop_number"],
+        before=before,
+        after=after,
+        status_before=drop["status"],
+        status=status,
+        kept_by_hand=by_hand,
+    )
+    return result, inputs
+
+
+def _status(measures: PulseMeasures) -> str:
+    return "valid" if measures.void_reason is None else "void"
+
+
+def borne(value: float | None) -> float | None:
+    """A measure that a drop can bear; of a record too bad for one, the waveform tells."""
+    return value if value is not None and value > 0.0 else None
+
+
+def _store(
+    connection: Any,
+    drop: dict[str, Any],
+    result: RemeasuredDrop,
+    inputs: MeasuringInputs,
+    entry_id: Any,
+) -> None:
+    """Keep measures that differ, and amend what the drop says today."""
+    store.add_measures(connection, drop["waveform_id"], result.after, inputs, entry_id)
+    new: dict[str, Any] = {
+        name: borne(getattr(result.after, name))
+        for name in _AMENDED
+        if name not in result.kept_by_hand
+    }
+    changes = [(name, drop[name], value) for name, value in new.items() if drop[name] != value]
+    is_new_reason = result.before.void_reason != result.after.void_reason
+    if is_new_reason and "status" not in result.kept_by_hand:
+        # Both together: a reason stands only beside its status.
+        changes += [
+            ("status", drop["status"], result.status),
+            ("void_reason", drop["void_reason"], result.after.void_reason),
+        ]
+    bench.amend(
+        connection,
+        "drops",
+        drop["drop_id"],
+        changes,
+        reason=f"remeasured: {result.after.method}, {_filter_words(result.after)}",
+        entry_id=entry_id,
+    )
+
+
+def _filter_words(measures: PulseMeasures) -> str:
+    low_pass = measures.low_pass
+    if low_pass is None:
+        return "no impact to filter"
+    if low_pass.cutoff_hz is None:
+        return "unfiltered"
+    return f"{low_pass.method}, cut-off {low_pass.cutoff_hz:g} Hz, {low_pass.reason}"

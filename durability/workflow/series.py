@@ -1,0 +1,335 @@
+"""Drop series: opened on a device, in a case or bare, listed, closed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from durability.errors import RecordRefused, UnusableCall
+from durability.intake.hand_entry import typed_value, typed_values
+from durability.orientation import impossible_designation
+from durability.store import bench, database
+from durability.workflow import quarantine
+from durability.workflow.keep import tells_cracked_glass, without_baseline
+from durability.workflow.session import Session, entry
+from durability.workflow.specimens import IN_USE
+
+
+def open_series(
+    session: Session,
+    code: str,
+    *,
+    device: str,
+    case: str | None = None,
+    sensor: str | None = None,
+    values: Mapping[str, str | None],
+    command: str = "series open",
+) -> tuple[list[str], list[str]]:
+    """Open a drop series of a device, in a case or bare.
+
+    Codes that are not in the store yet are added, and named in what comes back: a slip of the
+    finger must be seen.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    code, device : str
+        Code of the series, and of the device or dummy.
+    case, sensor : str, optional
+        Codes; bare without a case.
+    values : mapping
+        drop_height_mm, surface, orientation, purpose, method, fixture, conditioning, note as
+        typed; device_kind, device_model and case_model for specimens that are new.
+    command : str, optional
+        What the act of writing was, in short.
+
+    Returns
+    -------
+    added : list of str
+        What was added beside the series ("case C-21").
+    unseen : list of str
+        Device and case that no one has looked at before their first drop.
+
+    Raises
+    ------
+    RecordRefused
+        The code is taken, or a specimen is retired, in quarantine, of another kind or of another
+        model.
+    UnusableCall
+        A value is out of its range, or the orientation is none that a box has.
+    """
+    row = typed_values(
+        values,
+        ("drop_height_mm", "surface", "orientation", "purpose"),
+    )
+    row["purpose"] = row["purpose"] or "test"
+    method = values.get("method")
+    if method and len(method.split()) < 2:
+        raise UnusableCall(
+            f"--method {method!r}: names no edition or clause; give for instance"
+            " 'MIL-STD-810H 516.8 clause 4.6.5'"
+        )
+    refuse_impossible(row["orientation"], "--orientation")
+    with entry(session, command) as (connection, entry_id):
+        bench.refuse_taken(connection, "series", str(typed_value("series", code)))
+        added: list[str] = []
+        kind = values.get("device_kind")
+        kinds = (kind,) if kind else ("device", "dummy")
+        device_id = _dropped(
+            connection, device, kinds, values.get("device_model"), "--device", added, entry_id
+        )
+        case_id = case and _dropped(
+            connection, case, ("case",), values.get("case_model"), "--case", added, entry_id
+        )
+        if sensor and bench.run(connection, "find_sensor", code=sensor) is None:
+            bench.run(connection, "add_sensor", **_UNKNOWN_SENSOR, code=sensor, entry_id=entry_id)
+            added.append(f"sensor {sensor}")
+        sensor_id = sensor and bench.run(connection, "find_sensor", code=sensor)
+        bench.run(
+            connection,
+            "open_series",
+            code=code,
+            device_id=device_id,
+            case_id=case_id,
+            sensor_id=sensor_id,
+            method=method,
+            fixture=values.get("fixture"),
+            conditioning=values.get("conditioning"),
+            note=values.get("note"),
+            **row,
+            entry_id=entry_id,
+        )
+        return added, without_baseline(connection, device_id, case_id)
+
+
+def _dropped(
+    connection: Any,
+    code: str,
+    kinds: tuple[str | None, ...],
+    model: str | None,
+    option: str,
+    added: list[str],
+    entry_id: Any,
+) -> Any:
+    """Key of a specimen to be dropped; one that is not in the store yet is added."""
+    if not bench.fetch(connection, "find_specimen", code=code):
+        unknown = dict.fromkeys(("lot", "mass_g", "received_on", "note"))
+        typed_value("code", code, option=option)
+        bench.run(
+            connection,
+            "add_specimen",
+            **unknown,
+            code=code,
+            kind=kinds[0],
+            model=model,
+            entry_id=entry_id,
+        )
+        added.append(f"{kinds[0]} {code}")
+    key = _specimen_id(connection, code, kinds, option)
+    known_model = bench.find(connection, "specimen", code)["model"]
+    if model is not None and model != known_model:
+        raise RecordRefused(
+            f"{option}-model {model!r}: {code} is known as {known_model or 'without a model'}; to"
+            " mend that use: specimen amend"
+        )
+    return key
+
+
+_UNKNOWN_SENSOR = dict.fromkeys(
+    (
+        "sensitivity_mv_per_g",
+        "full_scale_g",
+        "natural_frequency_hz",
+        "calibrated_on",
+        "calibration_due",
+        "note",
+    )
+)
+
+
+def _specimen_id(connection: Any, code: str, kinds: tuple[str | None, ...], option: str) -> Any:
+    specimen = bench.find(connection, "specimen", code)
+    if specimen["kind"] not in kinds:
+        raise RecordRefused(
+            f"{option} {code!r}: is a {specimen['kind']}; give a {' or '.join(map(str, kinds))}"
+        )
+    if specimen["status"] != IN_USE:
+        raise RecordRefused(f"{option} {code!r}: is {specimen['status']}; use another specimen")
+    if specimen["quarantined_since"]:
+        quarantine.refuse_in_quarantine(connection, code)
+    return specimen["specimen_id"]
+
+
+def refuse_impossible(orientation: Any, name: str) -> None:
+    """Refuse a designation of faces that meet nowhere on a box; other words stand as they are."""
+    fault = impossible_designation(None if orientation is None else str(orientation))
+    if fault:
+        raise UnusableCall(f"{name} {orientation!r}: {fault}")
+
+
+def close_series(session: Session, code: str, reason: str) -> str | None:
+    """Close a series to further drops; gives the code of the device, when it is a real one."""
+    with entry(session, "series close") as (connection, entry_id):
+        found = bench.find(connection, "series", code)
+        if found["status"] == "closed":
+            raise RecordRefused(f"series {code!r}: closed already")
+        bench.amend(
+            connection,
+            "series",
+            found["series_id"],
+            [("status", "open", "closed")],
+            reason=reason,
+            entry_id=entry_id,
+        )
+    return found["device"] if found["device_kind"] == "device" else None
+
+
+def list_series(
+    session: Session,
+    series: Sequence[str] | None = None,
+    case_models: Sequence[str] | None = None,
+) -> list[dict[str, Any]]:
+    """Series with their conditions and how many drops they hold."""
+    with database.reading(session.store) as connection:
+        return series_rows(connection, series, case_models, purpose=None)
+
+
+def series_rows(
+    connection: Any,
+    series: Sequence[str] | None,
+    case_models: Sequence[str] | None,
+    *,
+    purpose: str | None,
+) -> list[dict[str, Any]]:
+    """Series rows of an open store, after refusing codes and models that are not there.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        An open store.
+    series, case_models : sequence of str, optional
+        Keep only these.
+    purpose : {"test", "reference"}, optional
+        Keep only these.
+
+    Returns
+    -------
+    list of dict
+        In order of series code.
+
+    Raises
+    ------
+    RecordRefused
+        A code or model is not in the store.
+    """
+    rows = bench.fetch(
+        connection,
+        "list_series",
+        series=list(series) if series else None,
+        case_models=list(case_models) if case_models else None,
+        purpose=purpose,
+    )
+    _refuse_unknown(connection, series, rows)
+    known = {row["case_model"] for row in rows}
+    for model in case_models or ():
+        if model not in known:
+            raise RecordRefused(f"--case-model {model!r}: no series in a case of that model")
+    return rows
+
+
+def _refuse_unknown(
+    connection: Any, series: Sequence[str] | None, rows: Sequence[Mapping[str, Any]]
+) -> None:
+    """Refuse a code that is not in the store; only those without a row need a look."""
+    seen = {row["series"] for row in rows}
+    for code in series or ():
+        if code not in seen:
+            bench.find(connection, "series", code)
+
+
+def list_drops(session: Session, series: Sequence[str] | None = None) -> list[dict[str, Any]]:
+    """Every drop as it stands today, voided ones too, with where it came from."""
+    with database.reading(session.store) as connection:
+        rows = bench.fetch(connection, "list_drops", series=list(series) if series else None)
+        _refuse_unknown(connection, series, rows)
+        return rows
+
+
+def files_set_aside(session: Session, series: str) -> list[dict[str, Any]]:
+    """Files that a watch of the series could not read, with the reason."""
+    with database.reading(session.store) as connection:
+        return bench.fetch(connection, "files_set_aside", series=series)
+
+
+def series_to_record(session: Session, code: str) -> dict[str, Any]:
+    """An open series with its last drop and what its record lacks.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    code : str
+        Code of the series.
+
+    Returns
+    -------
+    dict
+        Its row; ``missing``: sentences on what is not recorded or overdue; ``item_dropped_at``:
+        when its case (its device where bare) was last dropped, in any series; and
+        ``cracked_glass``: whether the device is known to have cracked glass.
+
+    Raises
+    ------
+    RecordRefused
+        The series is unknown or closed, or its device is in quarantine.
+    """
+    with database.reading(session.store) as connection:
+        found = series_rows(connection, [code], None, purpose=None)[0]
+        sensor = bench.fetch(connection, "sensor_of_series", code=code)
+        if found["status"] == "closed":
+            raise RecordRefused(f"series {code!r}: closed; open another series for further drops")
+        if found["device_quarantined_since"]:
+            quarantine.refuse_in_quarantine(connection, found["device"])
+        ids = bench.fetch(connection, "series_to_add_to", code=code)[0]
+        unseen = without_baseline(connection, ids["device_id"], ids["case_id"])
+        remarks = bench.fetch(connection, "device_remarks", device=found["device"])
+        item = found["case"] or found["device"]
+        dropped_at = bench.run(connection, "last_drop_of_specimen", specimen=item)
+    missing = _missing(found, sensor)
+    if found["last_drop_number"] == 0 and unseen:
+        missing.append(f"{' and '.join(unseen)}: not looked at before the first drop")
+    return {
+        **found,
+        "missing": missing,
+        "item_dropped_at": dropped_at,
+        "cracked_glass": any(tells_cracked_glass(row["location"], row["note"]) for row in remarks),
+    }
+
+
+_CONDITIONS = {
+    "drop_height_mm": "drop height",
+    "surface": "surface",
+    "orientation": "orientation",
+    "sensor": "sensor",
+    "conditioning": "conditioning",
+}
+
+
+def _missing(series: Mapping[str, Any], sensor: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Sentences on what a series' record lacks, or what is overdue."""
+    blank = [words for column, words in _CONDITIONS.items() if series[column] is None]
+    missing = []
+    if blank:
+        missing.append(
+            f"not recorded: {', '.join(blank)}; add with: durability series amend"
+            f" {series['series']} --set COLUMN=VALUE --reason WHY"
+        )
+    for row in sensor:
+        if row["calibration_due"] is None:
+            missing.append(f"sensor {row['sensor']}: no calibration due date recorded")
+        elif row["is_overdue"]:
+            missing.append(
+                f"sensor {row['sensor']}: calibration was due on {row['calibration_due']}"
+            )
+    return missing

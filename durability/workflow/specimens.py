@@ -1,0 +1,184 @@
+"""Specimens: cases, devices and dummies, and what became of them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime
+from typing import Any
+
+from durability.errors import RecordRefused, UnusableCall
+from durability.intake.hand_entry import typed_date, typed_value, typed_values
+from durability.records import Quarantine
+from durability.store import bench, database
+from durability.workflow import quarantine
+from durability.workflow.session import Session, entry
+
+IN_USE = "in use"
+"""Status of a specimen until it is retired, retained, lost, sold, destroyed or refused."""
+
+
+RETAINED = "retained"
+"""Kept back, to be tested again on days that are set beforehand."""
+
+
+def add_specimen(
+    session: Session, code: str, kind: str, values: Mapping[str, str | None]
+) -> Quarantine | None:
+    """Add a case, device or dummy.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    code, kind : str
+        Its code, and case, device or dummy.
+    values : mapping
+        model, lot, mass_g, received_on, note as typed; None where not given.
+
+    Returns
+    -------
+    Quarantine or None
+        When the note tells of a failing battery.
+
+    Raises
+    ------
+    UnusableCall
+        A value is out of its range.
+    RecordRefused
+        The code is taken.
+    """
+    row = {
+        "code": typed_value("code", code),
+        "kind": typed_value("kind", kind),
+        **typed_values(values, ("model", "lot", "mass_g", "received_on", "note")),
+    }
+    with entry(session, "specimen add") as (connection, entry_id):
+        bench.refuse_taken(connection, "specimen", code)
+        bench.run(connection, "add_specimen", **row, entry_id=entry_id)
+        return quarantine.suspect_note(connection, code, values.get("note"), entry_id=entry_id)
+
+
+def list_specimens(session: Session, kind: str | None = None) -> list[dict[str, Any]]:
+    """Specimens with their model, drops so far and worst damage."""
+    with database.reading(session.store) as connection:
+        return bench.fetch(connection, "list_specimens", kind=kind)
+
+
+def show_specimen(session: Session, code: str) -> dict[str, Any]:
+    """One specimen with its record, its series and its damage."""
+    with database.reading(session.store) as connection:
+        specimen = bench.find(connection, "specimen", code)
+        return {
+            **{key: value for key, value in specimen.items() if key != "specimen_id"},
+            "quarantines": bench.fetch(connection, "quarantines_of_device", device=code),
+            "states": bench.fetch(connection, "states_of_specimen", code=code),
+            "series": bench.fetch(connection, "series_of_specimen", code=code),
+            "damage": bench.fetch(connection, "damage_of_specimen", code=code),
+        }
+
+
+def retire_specimen(
+    session: Session,
+    code: str,
+    reason: str,
+    state: str = "retired",
+    retests_on: Sequence[str] = (),
+) -> Quarantine | None:
+    """Mark a specimen as no longer in use; its record stays.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    code, reason : str
+        Its code, and why.
+    state : {"retired", "retained", "lost", "sold", "destroyed", "refused"}
+        What became of it. It owes no inspection from then on; what its last check said stands.
+    retests_on : sequence of str
+        ISO dates on which a retained one is to be tested again; one that is retained already gets
+        them besides those it has.
+
+    Returns
+    -------
+    Quarantine or None
+        Of a device that leaves while its battery is suspect.
+
+    Raises
+    ------
+    UnusableCall
+        A retained one without a date, dates for another state, or a date that is past.
+    RecordRefused
+        It is no longer in use already.
+    """
+    days = sorted({typed_date(day, option="--retest-on") for day in retests_on})
+    if (state == RETAINED) != bool(days):
+        raise UnusableCall("--retest-on: goes with --state retained, which needs one or more")
+    if days and days[0] < date.today():  # noqa: DTZ011 - the bench's day
+        raise UnusableCall(f"--retest-on {days[0]}: is past; give a day to come")
+    with entry(session, "specimen retire") as (connection, entry_id):
+        specimen = bench.find(connection, "specimen", code)
+        if specimen["status"] != IN_USE and not specimen["status"] == state == RETAINED:
+            raise RecordRefused(
+                f"specimen {code!r}: {specimen['status']} already; when it is to be used again:"
+                f" durability specimen return {code} --reason WHY"
+            )
+        if specimen["status"] != state:
+            _set_state(connection, specimen, state, reason, entry_id)
+        for day in days:
+            bench.run(
+                connection,
+                "add_retest",
+                specimen_id=specimen["specimen_id"],
+                retest_on=day,
+                entry_id=entry_id,
+            )
+        return next(iter(quarantine.quarantines(connection, code)), None)
+
+
+def return_specimen(
+    session: Session, code: str, reason: str
+) -> tuple[str, datetime, Quarantine | None]:
+    """Take a specimen back into use: one that was lost has turned up, one kept back is needed.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    code, reason : str
+        Its code, and how it came back.
+
+    Returns
+    -------
+    state : str
+        What it was until now.
+    since : datetime
+        From when; between then and now no one knows how it fared.
+    kept : Quarantine or None
+        Of a device whose battery was suspect when it left.
+
+    Raises
+    ------
+    RecordRefused
+        It is in use.
+    """
+    with entry(session, "specimen return") as (connection, entry_id):
+        specimen = bench.find(connection, "specimen", code)
+        if specimen["status"] == IN_USE:
+            raise RecordRefused(f"specimen {code!r}: in use already")
+        was = bench.fetch(connection, "states_of_specimen", code=code)[-1]
+        _set_state(connection, specimen, IN_USE, reason, entry_id)
+        kept = next(iter(quarantine.quarantines(connection, code)), None)
+    return str(was["state"]), was["since"], kept
+
+
+def _set_state(
+    connection: Any, specimen: Mapping[str, Any], state: str, reason: str, entry_id: Any
+) -> None:
+    bench.amend(
+        connection,
+        "specimen",
+        specimen["specimen_id"],
+        [("status", specimen["status"], state)],
+        reason=reason,
+        entry_id=entry_id,
+    )
