@@ -1,16 +1,18 @@
 """The file on disk: nothing acknowledged is lost, nothing half-written stays."""
 
 import os
+import re
 import subprocess
 import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 import duckdb
 import pytest
 
 from durability.errors import StoreUnusable
-from durability.store import bench, database
+from durability.store import archive, bench, database
 
 PROCESSES = 8
 DROPS_EACH = 6
@@ -224,3 +226,40 @@ def test_an_absent_text_is_none_in_an_array(store, tmp_path):
     with database.reading(tmp_path / "store.duckdb") as connection:
         columns = bench.fetch_arrays(connection, "device_drops")
     assert list(columns["case_model"]) == [None]
+
+
+# ------------------------------------------------------------------------------- its statements
+
+
+def test_every_statement_is_one_and_is_run_by_somebody():
+    """Kinds of rows and tables of an export complete a name; else it stands as it is."""
+    statements = database.statements(Path(database.__file__).with_name("sql"))
+    code = "".join(
+        file.read_text(encoding="utf-8")
+        for file in Path(database.__file__).parent.parent.rglob("*.py")
+    )
+    run = set(re.findall(r'"(\w+)"', code))
+    for start in re.findall(r'f"(\w+_)\{', code):
+        run |= {start + kind for kind in (*bench._CHECKS, *archive.TODAY)}
+    assert sorted(set(statements) - run) == []
+    for name, text in statements.items():
+        assert len(duckdb.extract_statements(text)) == 1, name
+
+
+def test_a_name_that_stands_twice_is_refused(tmp_path):
+    for file in ("a.sql", "b.sql"):
+        (tmp_path / file).write_text("-- Head.\n\n-- name: one\nSELECT 1;\n")
+    with pytest.raises(ValueError, match=r"b\.sql: .* one"):
+        database.statements(tmp_path)
+
+
+def test_statements_come_with_their_comments_and_without_a_semicolon(tmp_path):
+    (tmp_path / "a.sql").write_text(
+        "-- Head.\n\n-- name: one\n-- Why.\nSELECT $a;\n\n-- name: two\nSELECT 2;\n"
+    )
+    assert database.statements(tmp_path) == {
+        "one": "-- Why.\nSELECT $a",
+        "two": "SELECT 2",
+    }
+    with pytest.raises(KeyError):
+        database.statement("no_such_statement")

@@ -36,21 +36,54 @@ _SETTINGS: dict[str, Any] = {
 _HERE = Path(__file__).parent
 
 
-@cache
 def statement(name: str) -> str:
-    """Text of the SQL statement kept in ``sql/<name>.sql``.
+    """Text of a statement of ``sql/``.
 
     Parameters
     ----------
     name : str
-        File name without its ending.
+        The name in its line ``-- name: ...``.
 
     Returns
     -------
     str
-        One statement with ``$name`` parameters.
+        One statement with ``$name`` parameters and its comments.
+
+    Raises
+    ------
+    KeyError
+        No statement has that name.
     """
-    return (_HERE / "sql" / f"{name}.sql").read_text(encoding="utf-8")
+    return statements(_HERE / "sql")[name]
+
+
+@cache
+def statements(folder: Path) -> dict[str, str]:
+    """Every statement of a folder's files by name; what stands before a file's first is its head.
+
+    Parameters
+    ----------
+    folder : Path
+        Holds ``.sql`` files.
+
+    Returns
+    -------
+    dict of str to str
+        Name → statement.
+
+    Raises
+    ------
+    ValueError
+        Two statements have one name.
+    """
+    found: dict[str, str] = {}
+    for file in sorted(folder.glob("*.sql")):
+        for part in file.read_text(encoding="utf-8").split("\n-- name: ")[1:]:
+            name, _, text = part.partition("\n")
+            if name in found:
+                raise ValueError(f"{file.name}: a second statement has the name {name}")
+            found[name] = text.strip().removesuffix(";")
+    return found
 
 
 def create_store(path: Path) -> bool:

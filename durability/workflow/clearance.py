@@ -68,7 +68,9 @@ def clear(
         if looked:
             add_look(connection, found, looked, session.person, entry_id)
         given = {function: answer for function, answer in looked if looks_at_battery(function)}
-        later = bench.fetch(connection, "latest_results_since", device=device, since=was[0].since)
+        later = bench.fetch(
+            connection, "latest_results", device=device, before=None, after=was[0].since
+        )
         latest = [
             (row["function"], row["outcome"], f" on {row['inspected_at']:%Y-%m-%d %H:%M}")
             for row in later

@@ -412,7 +412,9 @@ def begin_walk(
             walk = _resumed(connection, walk, open_ones[0])
         else:
             _refuse_stored(connection, found, moment)
-        results = bench.fetch(connection, "last_results", device=device, before=walk.inspected_at)
+        results = bench.fetch(
+            connection, "latest_results", device=device, before=walk.inspected_at, after=None
+        )
         remarks = bench.fetch(connection, "device_remarks", device=device)
         shocks = bench.fetch(
             connection,
@@ -440,7 +442,9 @@ def begin_walk(
 
 def _resumed(connection: Any, walk: Walk, row: Mapping[str, Any]) -> Walk:
     """The walk that was broken off, with what is stored of it."""
-    rows = bench.fetch(connection, "walk_answers", inspection_id=row["inspection_id"])
+    rows = bench.fetch(
+        connection, "checks_of_inspection", inspection_id=row["inspection_id"], function=None
+    )
     stored = {each["function"]: _stored_check(each) for each in rows}
     return replace(
         walk,
@@ -495,7 +499,7 @@ def answer_walk(session: Session, walk: Walk, function: str, answer: FunctionalC
             )
             _keep_form(connection, inspection_id, walk.check_list, entry_id, is_blind=walk.is_blind)
         where = {"inspection_id": inspection_id, "function": function}
-        stored = bench.fetch(connection, "find_check", **where)
+        stored = bench.fetch(connection, "checks_of_inspection", **where)
         if stored:
             reason = "corrected during the inspection"
             _amend_check(connection, stored[0], asdict(answer), reason, entry_id)

@@ -131,8 +131,7 @@ def rig_of(connection: Any, series: str) -> dict[str, Any]:
     RecordRefused
         The series is unknown.
     """
-    rows = bench.fetch(connection, "series_to_measure", code=series)
-    rig = rows[0] if rows else bench.find(connection, "series", series)
+    rig = bench.find(connection, "series", series)
     return {
         **rig,
         "calibrations": bench.fetch(connection, "calibrations_of_sensor", sensor=rig["sensor"]),

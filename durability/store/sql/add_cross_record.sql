@@ -1,2 +1,0 @@
-INSERT INTO cross_record (waveform_id, cross_order, channel, samples, mv_per_g)
-VALUES ($waveform_id, $cross_order, $channel, $samples, $mv_per_g)

@@ -1,1 +1,0 @@
-INSERT INTO staged_entry VALUES ($1, $2)

@@ -1,1 +1,0 @@
-SELECT count(nextval($sequence)) FROM range($last)

@@ -1,0 +1,74 @@
+-- Damage notes and their pictures.
+
+-- name: add_damage
+INSERT INTO damage_note (specimen_id, series_id, drop_number, severity, mode, location, note,
+    inspector, entry_id)
+VALUES ($specimen_id, $series_id, $drop_number, $severity, $mode, $location, $note, $inspector,
+    $entry_id)
+RETURNING damage_note_id;
+
+-- name: add_damage_photo
+INSERT INTO damage_photo (damage_note_id, file_name, file_sha256, entry_id)
+VALUES ($damage_note_id, $file_name, $file_sha256, $entry_id);
+
+-- name: damage_of_drop
+SELECT specimen, severity, mode, location, note, inspector, photos, entered_by, entered_at_utc
+FROM all_damage
+WHERE series = $series AND drop_number = $drop_number
+ORDER BY specimen, severity, entered_at_utc;
+
+-- name: damage_of_specimen
+SELECT series, drop_number, severity, mode, location, note, inspector, photos, entered_by,
+    entered_at_utc
+FROM all_damage
+WHERE specimen = $code
+ORDER BY entered_at_utc, series, drop_number;
+
+-- name: case_damage
+-- Looks at the case, by series and drop. A note that names no drop was made after the last one.
+WITH last_seen AS (
+    SELECT
+        series, "case", max(drop_number) AS drop_number,
+        row_number() OVER (PARTITION BY "case" ORDER BY max(dropped_at) DESC NULLS LAST,
+            max(entered_at_utc) DESC, series DESC) AS recency
+    FROM all_drops
+    WHERE "case" IS NOT NULL
+    GROUP BY series, "case"
+), looks AS (
+    SELECT l.series, coalesce(n.drop_number, l.drop_number) AS drop_number, n.severity
+    FROM all_damage AS n
+    JOIN last_seen AS l ON l."case" = n.specimen
+        AND (l.series = n.series OR (n.series IS NULL AND l.recency = 1))
+    WHERE n.kind = 'case'
+)
+SELECT series, drop_number, max(severity) AS severity
+FROM looks
+WHERE list_contains($series, series)
+GROUP BY series, drop_number
+ORDER BY series, drop_number;
+
+-- name: broken_devices
+-- Damage of severity 4 noted on devices, with the shock after which it was noted: that of the drop
+-- named, else the last of its series, else the device's last.
+SELECT
+    n.specimen AS device,
+    coalesce(
+        max(s.device_drop_number) FILTER (s.series = n.series AND s.drop_number = n.drop_number),
+        max(s.device_drop_number) FILTER (s.series = n.series AND n.drop_number IS NULL),
+        max(s.device_drop_number) FILTER (n.series IS NULL), 0) AS shock
+FROM all_damage AS n
+JOIN device_shocks AS s ON s.device = n.specimen
+WHERE n.kind = 'device' AND n.severity = 4
+GROUP BY n.damage_note_id, n.specimen
+ORDER BY n.specimen, shock;
+
+-- name: device_remarks
+-- Words said of devices and of what was seen on them; a place with its mode, as in display crack.
+SELECT specimen AS device, nullif(concat_ws(' ', location, mode), '') AS location, note
+FROM all_damage
+WHERE kind = 'device' AND severity > 0 AND ($device IS NULL OR specimen = $device)
+UNION
+SELECT device, "function", note
+FROM all_checks
+WHERE note IS NOT NULL AND ($device IS NULL OR device = $device)
+ORDER BY ALL;

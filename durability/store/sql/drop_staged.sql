@@ -1,1 +1,0 @@
-DELETE FROM staged WHERE staged_order IN (SELECT unnest($left_out::BIGINT[]))

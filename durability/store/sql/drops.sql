@@ -1,0 +1,127 @@
+-- Drops, and the readings that estimates rest on.
+
+-- name: add_drop
+INSERT INTO drops (series_id, drop_number, peak_g, pulse_duration_ms, velocity_change_m_s,
+    achieved_height_mm, dropped_at, dropped_at_utc_offset, temperature_c, operator, note, status,
+    void_reason, entry_id)
+VALUES ($series_id, $drop_number, $peak_g, $pulse_duration_ms, $velocity_change_m_s,
+    $achieved_height_mm, $dropped_at::TIMESTAMP, $dropped_at_utc_offset, $temperature_c, $operator,
+    $note, $status, $void_reason, $entry_id)
+RETURNING drop_id;
+
+-- name: add_drop_in_quarantine
+INSERT INTO drop_in_quarantine (drop_id, reason, entry_id) VALUES ($drop_id, $reason, $entry_id);
+
+-- name: last_drop_number
+SELECT coalesce(max(drop_number), 0) FROM drops WHERE series_id = $series_id;
+
+-- name: find_drop
+SELECT drop_id, peak_g, pulse_duration_ms, velocity_change_m_s, achieved_height_mm, dropped_at,
+    temperature_c, status, void_reason
+FROM all_drops
+WHERE series = $series AND drop_number = $drop_number;
+
+-- name: list_drops
+SELECT
+    d.series, d.drop_number, d.peak_g, d.pulse_duration_ms, d.velocity_change_m_s, d.dropped_at,
+    d.dropped_at_utc_offset, d.temperature_c, d.achieved_height_mm, d.drop_height_mm, d.status, d.void_reason,
+    d.amended, n.damage_severity, n.damage, d.operator, d.note, d.file_name, d.source_row,
+    d.entered_by, d.entered_at_utc, d.drop_id
+FROM all_drops AS d
+LEFT JOIN (
+    SELECT
+        series, drop_number, max(severity) AS damage_severity,
+        string_agg(concat_ws(': ', specimen, mode, location, note), '; ' ORDER BY specimen, location)
+            AS damage
+    FROM all_damage
+    GROUP BY series, drop_number
+) AS n ON n.series = d.series AND n.drop_number = d.drop_number
+WHERE $series IS NULL OR list_contains($series, d.series)
+ORDER BY d.series, d.drop_number;
+
+-- name: drop_sheet
+-- Everything that went into one drop.
+SELECT
+    d.series, d.drop_number, d.peak_g, d.pulse_duration_ms, d.velocity_change_m_s, d.status,
+    d.void_reason, d.dropped_at, d.dropped_at_utc_offset, d.device, d.device_kind, d.device_model,
+    v.mass_g AS device_mass_g, v.lot AS device_lot, d."case", d.case_model, c.lot AS case_lot,
+    d.drop_height_mm, d.achieved_height_mm, d.surface, d.orientation, s.fixture, s.conditioning,
+    d.temperature_c, s.method AS test_method, d.purpose, d.sensor,
+    k.as_left_mv_per_g AS sensitivity_mv_per_g, n.full_scale_g, n.natural_frequency_hz,
+    k.calibrated_on, k.calibration_due, k.certificate AS calibration_certificate,
+    k.next_calibrated_on, k.next_drift_pct, k.scaled_off_pct, d.operator, d.note,
+    q.reason AS made_in_quarantine,
+    d.amended, d.file_name, d.source_row, d.file_sha256, d.entered_by, d.entered_at_utc,
+    e.command, e.program_version, d.drop_id
+FROM all_drops AS d
+JOIN all_series AS s ON s.series_id = d.series_id
+JOIN drops AS r ON r.drop_id = d.drop_id
+JOIN entry AS e ON e.entry_id = r.entry_id
+LEFT JOIN all_specimens AS v ON v.specimen_id = d.device_id
+LEFT JOIN all_specimens AS c ON c.specimen_id = d.case_id
+LEFT JOIN sensor AS n ON n.code = d.sensor
+LEFT JOIN calibrated_drops AS k ON k.drop_id = d.drop_id
+LEFT JOIN drop_in_quarantine AS q ON q.drop_id = d.drop_id
+WHERE d.drop_id = $drop_id;
+
+-- name: amendments_of_drop
+-- What was mended of a drop and of its series' conditions, in order.
+SELECT a.record_table AS record, a.column_name AS "column", a.old_value, a.new_value, a.reason,
+    e.entered_by, e.entered_at_utc
+FROM amendment AS a
+JOIN entry AS e USING (entry_id)
+JOIN drops AS d ON d.drop_id = $drop_id
+WHERE a.record_id IN (d.drop_id, d.series_id)
+ORDER BY a.amendment_order;
+
+-- name: sheet_entries
+-- What was done along a drop sheet: places dropped, with how the drop stands today, and passed over.
+SELECT e.command, d.series, d.drop_number, d.status
+FROM entry AS e
+LEFT JOIN drops AS r ON r.entry_id = e.entry_id
+LEFT JOIN all_drops AS d ON d.drop_id = r.drop_id
+WHERE starts_with(e.command, $prefix)
+ORDER BY e.entry_id;
+
+-- name: readings
+-- The readings that estimates rest on.
+SELECT series, drop_number, peak_g, temperature_c, epoch(dropped_at) AS dropped_at_s
+FROM valid_drops
+WHERE list_contains($series, series)
+ORDER BY series, drop_number;
+
+-- name: readings_with_voided
+-- For "does the answer change when voided drops are put back?" only.
+SELECT series, drop_number, peak_g, temperature_c, epoch(dropped_at) AS dropped_at_s
+FROM all_drops
+WHERE list_contains($series, series) AND peak_g IS NOT NULL
+ORDER BY series, drop_number;
+
+-- name: voided_drops
+SELECT series, drop_number, peak_g, void_reason AS reason
+FROM all_drops
+WHERE status = 'void' AND list_contains($series, series)
+ORDER BY series, drop_number;
+
+-- name: claim_readings
+-- Readings of a claim with the number of drops that the case had lived through by then, voided ones
+-- counted, in any series. Voided readings are for "does the answer change?" only.
+SELECT
+    d.series, d.drop_number, d.peak_g, d.device_kind, d.device, d."case", d.case_model,
+    d.drop_height_mm, d.surface, d.orientation, d.status, d.void_reason,
+    row_number() OVER (
+        PARTITION BY d.case_id ORDER BY d.dropped_at NULLS LAST, d.series, d.drop_number)
+        AS case_drop_number
+FROM all_drops AS d
+WHERE d.purpose = 'test'
+    AND CASE WHEN $case_model IS NULL THEN d.case_id IS NULL ELSE d.case_model = $case_model END
+ORDER BY d.series, d.drop_number;
+
+-- name: reference_readings
+-- Valid reference drops, each with what may differ between them.
+SELECT
+    series, drop_number, peak_g, epoch(dropped_at) AS dropped_at_s,
+    strftime(dropped_at, '%Y-%m-%d') AS day, operator, sensor, device
+FROM valid_drops
+WHERE purpose = 'reference' AND ($series IS NULL OR list_contains($series, series))
+ORDER BY series, dropped_at NULLS FIRST, drop_number;

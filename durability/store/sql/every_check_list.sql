@@ -1,1 +1,0 @@
-SELECT name, functions, units, fails_again, within_looks FROM check_list ORDER BY sha256

@@ -1,1 +1,0 @@
-INSERT INTO inspection_finish (inspection_id, entry_id) VALUES ($inspection_id, $entry_id)

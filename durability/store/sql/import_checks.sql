@@ -1,0 +1,368 @@
+-- What speaks against a staged row: the store, another row, or the trade's rules. Each gives the
+-- row, its column and value, why, and whether it is a duplicate, which is no fault.
+
+-- name: check_specimens_repeated
+WITH keyed AS (
+    SELECT
+        *,
+        row_number() OVER same_code AS occurrence,
+        first_value(staged_order) OVER same_code AS first_order
+    FROM staged
+    WINDOW same_code AS (PARTITION BY code ORDER BY staged_order)
+)
+SELECT
+    k.staged_order, k.file_name, k.source_row, 'code' AS "column", k.code AS value,
+    (k.kind, k.model, k.lot, k.mass_g, k.received_on, k.note) IS NOT DISTINCT FROM
+    (f.kind, f.model, f.lot, f.mass_g, f.received_on, f.note) AS is_duplicate,
+    format('repeats: {} stands in {} row {} too, with other values', k.code, f.file_name,
+        f.source_row) AS reason
+FROM keyed AS k
+JOIN staged AS f ON f.staged_order = k.first_order
+WHERE k.occurrence > 1;
+
+-- name: check_specimens_stored
+-- Blank cells contradict nothing, and what the store lacks is filled in by amendment.
+SELECT
+    t.staged_order, t.file_name, t.source_row, 'code' AS "column", t.code AS value,
+    t.kind = s.kind AND (t.model, t.lot, t.mass_g, t.received_on, t.note) IS NOT DISTINCT FROM (
+        CASE WHEN t.model IS NOT NULL THEN s.model END, CASE WHEN t.lot IS NOT NULL THEN s.lot END,
+        CASE WHEN t.mass_g IS NOT NULL THEN s.mass_g END,
+        CASE WHEN t.received_on IS NOT NULL THEN s.received_on END,
+        CASE WHEN t.note IS NOT NULL THEN s.note END) AS is_duplicate,
+    format('contradicts the stored specimen {} ({} {}, received {}); to mend it use: specimen amend',
+        s.specimen, s.kind, coalesce(s.model, 'without a model'),
+        coalesce(s.received_on::VARCHAR, 'not recorded')) AS reason
+FROM staged AS t
+JOIN all_specimens AS s ON s.specimen = t.code
+WHERE is_duplicate OR t.kind <> s.kind OR t.model <> s.model OR t.lot <> s.lot
+    OR t.mass_g <> s.mass_g OR t.received_on <> s.received_on OR t.note <> s.note;
+
+-- name: check_drops_stored
+-- A drop that is stored already: the same to the value is a duplicate, anything else contradicts.
+-- Blank cells contradict nothing. The first recorded values count, so that the file that brought
+-- a drop stays a duplicate after the drop was amended or voided by hand.
+SELECT
+    t.staged_order, t.file_name, t.source_row, 'drop_number' AS "column",
+    t.drop_number::VARCHAR AS value,
+    (coalesce(t.peak_g, d.peak_g), coalesce(t.pulse_duration_ms, d.pulse_duration_ms),
+        coalesce(t.velocity_change_m_s, d.velocity_change_m_s),
+        coalesce(t.dropped_at, d.dropped_at), coalesce(t.temperature_c, d.temperature_c),
+        coalesce(t.achieved_height_mm, d.achieved_height_mm), t.status)
+    IS NOT DISTINCT FROM
+    (d.peak_g, d.pulse_duration_ms, d.velocity_change_m_s, d.dropped_at, d.temperature_c,
+        d.achieved_height_mm, d.status) AS is_duplicate,
+    format('contradicts the stored drop {} of series {} (peak_g {}, {}); to mend a stored drop use:'
+        || ' drop amend', t.drop_number, t.series, coalesce(d.peak_g::VARCHAR, 'blank'), d.status)
+        AS reason
+FROM staged AS t
+JOIN series AS s ON s.code = t.series
+JOIN drops AS d ON d.series_id = s.series_id AND d.drop_number = t.drop_number;
+
+-- name: check_drops_repeated
+-- A drop that stands twice in what is being imported: the same to the value is a duplicate.
+WITH keyed AS (
+    SELECT
+        *,
+        row_number() OVER same_drop AS occurrence,
+        first_value(staged_order) OVER same_drop AS first_order
+    FROM staged
+    WINDOW same_drop AS (PARTITION BY series, drop_number ORDER BY staged_order)
+)
+SELECT
+    k.staged_order, k.file_name, k.source_row, 'drop_number' AS "column",
+    k.drop_number::VARCHAR AS value,
+    (k.peak_g, k.pulse_duration_ms, k.velocity_change_m_s, k.dropped_at, k.temperature_c, k.status,
+        k.void_reason, k.damage_severity, k.damage_mode, k.achieved_height_mm)
+    IS NOT DISTINCT FROM
+    (f.peak_g, f.pulse_duration_ms, f.velocity_change_m_s, f.dropped_at, f.temperature_c, f.status,
+        f.void_reason, f.damage_severity, f.damage_mode, f.achieved_height_mm) AS is_duplicate,
+    format('repeats: drop {} of series {} stands in {} row {} too, with other values', k.drop_number,
+        k.series, f.file_name, f.source_row) AS reason
+FROM keyed AS k
+JOIN staged AS f ON f.staged_order = k.first_order
+WHERE k.occurrence > 1;
+
+-- name: check_drops_closed
+SELECT
+    t.staged_order, t.file_name, t.source_row, 'series' AS "column", t.series AS value,
+    false AS is_duplicate,
+    format('series {} is closed; open another series for further drops', t.series) AS reason
+FROM staged AS t
+JOIN all_series AS s ON s.series = t.series
+WHERE s.status = 'closed'
+    AND NOT EXISTS (FROM drops AS d WHERE d.series_id = s.series_id AND d.drop_number = t.drop_number);
+
+-- name: check_drops_specimens
+-- A specimen code means one physical thing, of one kind and one model.
+WITH said AS (
+    SELECT staged_order, file_name, source_row, 'device' AS "column", device AS code,
+        device_kind AS kind, device_model AS model
+    FROM staged WHERE device IS NOT NULL
+    UNION ALL
+    SELECT staged_order, file_name, source_row, 'case', "case", 'case', case_model
+    FROM staged WHERE "case" IS NOT NULL
+), first_said AS (
+    -- The column in which a code first stands says whether it is a case; a device column that
+    -- names no kind in any row means a device.
+    SELECT
+        code,
+        CASE arg_min("column", staged_order) WHEN 'case' THEN 'case'
+            ELSE coalesce(arg_min(kind, staged_order) FILTER (kind <> 'case'), 'device') END
+            AS kind,
+        arg_min(model, staged_order) FILTER (model IS NOT NULL) AS model
+    FROM said
+    GROUP BY code
+), compared AS (
+    SELECT
+        t.*, coalesce(s.kind, f.kind) AS held_kind, coalesce(s.model, f.model) AS held_model,
+        -- A device column that names no kind fits a device and a dummy, never a case.
+        coalesce(t.kind <> coalesce(s.kind, f.kind), coalesce(s.kind, f.kind) = 'case')
+            AS kind_differs
+    FROM said AS t
+    JOIN first_said AS f ON f.code = t.code
+    LEFT JOIN all_specimens AS s ON s.specimen = t.code
+)
+SELECT
+    staged_order, file_name, source_row,
+    "column" || CASE WHEN kind_differs THEN '' ELSE '_model' END AS "column",
+    CASE WHEN kind_differs THEN code ELSE model END AS value,
+    false AS is_duplicate,
+    format('specimen {} is known as {} {}; use another code, or write it the same way', code,
+        held_kind, coalesce(held_model, 'without a model')) AS reason
+FROM compared
+WHERE kind_differs OR model <> held_model;
+
+-- name: check_drops_conditions
+-- One series, one set of conditions: what a row says must agree with what the series holds.
+WITH first_said AS (
+    SELECT
+        series,
+        arg_min(device, staged_order) FILTER (device IS NOT NULL) AS device,
+        arg_min("case", staged_order) FILTER ("case" IS NOT NULL) AS "case",
+        arg_min(drop_height_mm, staged_order) FILTER (drop_height_mm IS NOT NULL) AS drop_height_mm,
+        arg_min(surface, staged_order) FILTER (surface IS NOT NULL) AS surface,
+        arg_min(orientation, staged_order) FILTER (orientation IS NOT NULL) AS orientation,
+        arg_min(sensor, staged_order) FILTER (sensor IS NOT NULL) AS sensor,
+        arg_min(purpose, staged_order) FILTER (purpose IS NOT NULL) AS purpose
+    FROM staged
+    GROUP BY series
+), said AS (
+    SELECT
+        t.staged_order, t.file_name, t.source_row, t.series, s.series IS NOT NULL AS is_stored,
+        unnest([
+            {'name': 'device', 'value': t.device,
+                'held': CASE WHEN s.series IS NULL THEN f.device ELSE coalesce(s.device, '') END},
+            {'name': 'case', 'value': t."case",
+                'held': CASE WHEN s.series IS NULL THEN f."case" ELSE coalesce(s."case", '') END},
+            {'name': 'drop_height_mm', 'value': t.drop_height_mm::VARCHAR,
+                'held': coalesce(s.drop_height_mm, f.drop_height_mm)::VARCHAR},
+            {'name': 'surface', 'value': t.surface, 'held': coalesce(s.surface, f.surface)},
+            {'name': 'orientation', 'value': t.orientation,
+                'held': coalesce(s.orientation, f.orientation)},
+            {'name': 'sensor', 'value': t.sensor, 'held': coalesce(s.sensor, f.sensor)},
+            {'name': 'purpose', 'value': t.purpose,
+                'held': coalesce(s.purpose, f.purpose)}
+        ]) AS said
+    FROM staged AS t
+    JOIN first_said AS f ON f.series = t.series
+    LEFT JOIN all_series AS s ON s.series = t.series
+)
+SELECT
+    staged_order, file_name, source_row, said.name AS "column", said.value AS value,
+    false AS is_duplicate,
+    CASE WHEN said.held = ''
+        THEN format('series {} is stored {}; open another series for it', series,
+            CASE said.name WHEN 'case' THEN 'as bare' ELSE 'without a device' END)
+        ELSE format('series {} has {} {}; one series holds one set of conditions: give these drops'
+            || ' another series, or import with --split-conditions', series, said.name, said.held)
+    END AS reason
+FROM said
+WHERE said.value IS NOT NULL AND said.value IS DISTINCT FROM said.held;
+
+-- name: check_drops_quarantined
+-- A device in quarantine is not dropped; drops made before, or of unknown date, are recorded.
+SELECT
+    t.staged_order, t.file_name, t.source_row, 'dropped_at' AS "column",
+    strftime(t.dropped_at, '%Y-%m-%d %H:%M') AS value, false AS is_duplicate,
+    format('device {} has been in quarantine since {} ({}); do not drop it; a named person clears'
+        || ' it first with: durability specimen clear {}; what was dropped all the same is taken'
+        || ' with --despite-quarantine WHY', q.device, strftime(q.since, '%Y-%m-%d'), q.sign,
+        q.device) AS reason
+FROM staged AS t
+LEFT JOIN series AS s ON s.code = t.series
+LEFT JOIN specimen AS p ON p.specimen_id = s.device_id
+JOIN quarantined_devices AS q ON q.device = coalesce(t.device, p.code)
+WHERE t.dropped_at > q.last_free_at;
+
+-- name: check_drops_gaps
+-- Numbers run 1, 2, 3 … within a series, counting what is stored and every row of the sheet,
+-- refused ones too: a hole is a drop that the device lived through and no one wrote down.
+WITH known AS (
+    SELECT series, drop_number FROM staged_numbers
+    UNION
+    SELECT s.code, d.drop_number
+    FROM drops AS d JOIN series AS s USING (series_id)
+    WHERE s.code IN (SELECT series FROM staged_numbers)
+), stepped AS (
+    SELECT
+        series, drop_number,
+        coalesce(lag(drop_number) OVER (PARTITION BY series ORDER BY drop_number), 0) AS previous
+    FROM known
+)
+SELECT
+    t.staged_order, t.file_name, t.source_row, 'drop_number' AS "column",
+    t.drop_number::VARCHAR AS value, false AS is_duplicate,
+    CASE WHEN k.drop_number - k.previous = 2
+        THEN format('skips: drop {} of series {} is missing; add it as a void row (its peak_g may'
+            || ' stay blank), or import with --allow-gaps', k.previous + 1, t.series)
+        ELSE format('skips: drops {} to {} of series {} are missing; add each as a void row (its'
+            || ' peak_g may stay blank), or import with --allow-gaps', k.previous + 1,
+            k.drop_number - 1, t.series)
+    END AS reason
+FROM staged AS t
+JOIN stepped AS k USING (series, drop_number)
+WHERE k.drop_number > k.previous + 1;
+
+-- name: check_damage_lone_number
+SELECT staged_order, file_name, source_row, 'series' AS "column", NULL AS value,
+    false AS is_duplicate, 'blank beside a drop_number; name the series of that drop' AS reason
+FROM staged
+WHERE series IS NULL AND drop_number IS NOT NULL;
+
+-- name: check_damage_known
+-- A damage note needs a known specimen, and a series and drop that the specimen lived through.
+SELECT
+    t.staged_order, t.file_name, t.source_row,
+    CASE WHEN p.specimen_id IS NULL THEN 'specimen' WHEN s.series_id IS NULL THEN 'series'
+        WHEN p.specimen_id NOT IN (s.case_id, s.device_id) THEN 'specimen'
+        ELSE 'drop_number' END AS "column",
+    CASE WHEN p.specimen_id IS NULL THEN t.specimen WHEN s.series_id IS NULL THEN t.series
+        WHEN p.specimen_id NOT IN (s.case_id, s.device_id) THEN t.specimen
+        ELSE t.drop_number::VARCHAR END AS value,
+    false AS is_duplicate,
+    CASE WHEN p.specimen_id IS NULL THEN 'no such specimen; add it first with: specimen add'
+        WHEN s.series_id IS NULL THEN 'no such series; open it first with: series open'
+        WHEN p.specimen_id NOT IN (s.case_id, s.device_id)
+            THEN format('not dropped in series {} (its device is {}, its case {})', t.series,
+                coalesce(s.device, 'not recorded'), coalesce(s."case", 'none: bare'))
+        ELSE format('no such drop in series {}; record the drop first', t.series) END AS reason
+FROM staged AS t
+LEFT JOIN specimen AS p ON p.code = t.specimen
+LEFT JOIN all_series AS s ON s.series = t.series
+LEFT JOIN drops AS d ON d.series_id = s.series_id AND d.drop_number = t.drop_number
+WHERE p.specimen_id IS NULL
+    OR (t.series IS NOT NULL AND s.series_id IS NULL)
+    OR (s.series_id IS NOT NULL AND NOT coalesce(p.specimen_id = s.case_id, false)
+        AND NOT coalesce(p.specimen_id = s.device_id, false))
+    OR (s.series_id IS NOT NULL AND t.drop_number IS NOT NULL AND d.drop_id IS NULL);
+
+-- name: check_damage_stored
+-- The same note twice is a duplicate; a further note on the same place is a further look, and so is
+-- the same said by another inspector. A blank mode or inspector adds nothing to a stored note.
+WITH seen AS (
+    SELECT
+        p.code AS specimen, s.code AS series, n.drop_number, n.severity, n.mode, n.location, n.note,
+        coalesce(n.inspector, CASE WHEN e.file_name IS NULL THEN e.entered_by END) AS inspector
+    FROM damage_note AS n
+    JOIN specimen AS p USING (specimen_id)
+    JOIN entry AS e ON e.entry_id = n.entry_id
+    LEFT JOIN series AS s USING (series_id)
+), numbered AS (
+    SELECT
+        *, row_number() OVER (
+            PARTITION BY specimen, series, drop_number, severity, mode, location, note, inspector
+            ORDER BY staged_order) AS occurrence
+    FROM staged
+)
+SELECT
+    t.staged_order, t.file_name, t.source_row, 'specimen' AS "column", t.specimen AS value,
+    true AS is_duplicate, 'already there' AS reason
+FROM numbered AS t
+WHERE t.occurrence > 1 OR EXISTS (
+    FROM seen AS n
+    WHERE (n.specimen, n.series, n.drop_number, n.severity, n.location, n.note)
+        IS NOT DISTINCT FROM
+        (t.specimen, t.series, t.drop_number, t.severity, t.location, t.note)
+        AND coalesce(t.mode, n.mode) IS NOT DISTINCT FROM n.mode
+        AND coalesce(t.inspector, n.inspector) IS NOT DISTINCT FROM n.inspector);
+
+-- name: check_inspections_device
+SELECT
+    t.staged_order, t.file_name, t.source_row,
+    CASE WHEN p.kind = 'device' THEN 'inspected_at' ELSE 'device' END AS "column",
+    CASE WHEN p.kind = 'device' THEN strftime(t.inspected_at, '%Y-%m-%d') ELSE t.device END
+        AS value,
+    false AS is_duplicate,
+    CASE WHEN p.kind = 'device'
+        THEN format('before device {} was received on {}; mend the date, here or there', t.device,
+            strftime(p.received_on, '%Y-%m-%d'))
+        ELSE format('is a {}; functional checks are made on a device', p.kind) END AS reason
+FROM staged AS t
+JOIN specimen AS p ON p.code = t.device
+WHERE p.kind <> 'device' OR t.inspected_at::DATE < p.received_on;
+
+-- name: check_inspections_form
+-- One look is made blind or not, and by one version of a check list, which is known.
+WITH said AS (
+    SELECT
+        t.*, min(t.is_blind) OVER look AS least_blind, max(t.is_blind) OVER look AS most_blind,
+        min(t.check_list_sha256) OVER look AS first_list,
+        max(t.check_list_sha256) OVER look AS last_list,
+        f.is_blind AS stored_blind, f.check_list_sha256 AS stored_list
+    FROM staged AS t
+    LEFT JOIN specimen AS p ON p.code = t.device
+    LEFT JOIN inspection AS i ON i.device_id = p.specimen_id AND i.inspected_at = t.inspected_at
+    LEFT JOIN inspection_forms AS f ON f.inspection_id = i.inspection_id
+    WINDOW look AS (PARTITION BY t.device, t.inspected_at)
+), compared AS (
+    SELECT
+        *, check_list IS NOT NULL AND check_list_sha256 IS NULL AS is_unknown,
+        least_blind <> most_blind OR is_blind <> stored_blind AS is_both,
+        first_list <> last_list OR check_list_sha256 <> stored_list AS is_of_two
+    FROM said
+)
+SELECT
+    staged_order, file_name, source_row,
+    CASE WHEN is_both THEN 'blind' ELSE 'check_list' END AS "column",
+    CASE WHEN is_both THEN CASE is_blind WHEN true THEN 'yes' WHEN false THEN 'no' END
+        ELSE check_list END AS value,
+    false AS is_duplicate,
+    CASE WHEN is_both THEN 'one look is made blind or not; write the same in each of its rows'
+        WHEN is_unknown
+        THEN 'no version of a check list begins so; see: durability inspect check-list'
+        ELSE 'one look is made by one version of a check list; write the same in each of its rows'
+    END AS reason
+FROM compared
+WHERE is_both OR is_of_two OR is_unknown;
+
+-- name: check_inspections_repeated
+-- One function stands once in one inspection; the same row again is a duplicate.
+WITH keyed AS (
+    SELECT
+        *,
+        row_number() OVER same_check AS occurrence,
+        first_value(staged_order) OVER same_check AS first_order
+    FROM staged
+    WINDOW same_check AS (PARTITION BY device, inspected_at, "function" ORDER BY staged_order)
+)
+SELECT
+    k.staged_order, k.file_name, k.source_row, 'function' AS "column", k."function" AS value,
+    (k.outcome, k.measured, k.unit, k.note) IS NOT DISTINCT FROM
+    (f.outcome, f.measured, f.unit, f.note) AS is_duplicate,
+    format('repeats: {} of device {} stands in {} row {} too, with other values; a second look on'
+        || ' one day needs its time', k."function", k.device, f.file_name, f.source_row) AS reason
+FROM keyed AS k
+JOIN staged AS f ON f.staged_order = k.first_order
+WHERE k.occurrence > 1;
+
+-- name: check_inspections_stored
+SELECT
+    t.staged_order, t.file_name, t.source_row, 'function' AS "column", t."function" AS value,
+    (t.outcome, coalesce(t.measured, c.measured), coalesce(t.unit, c.unit), coalesce(t.note, c.note))
+    IS NOT DISTINCT FROM (c.outcome, c.measured, c.unit, c.note) AS is_duplicate,
+    format('contradicts the stored outcome {} of {} on {}; a second look on one day needs its time',
+        c.outcome, t."function", strftime(t.inspected_at, '%Y-%m-%d')) AS reason
+FROM staged AS t
+JOIN specimen AS p ON p.code = t.device
+JOIN inspection AS i ON i.device_id = p.specimen_id AND i.inspected_at = t.inspected_at
+JOIN functional_check AS c ON c.inspection_id = i.inspection_id AND c."function" = t."function";

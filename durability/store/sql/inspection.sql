@@ -1,0 +1,114 @@
+-- Inspections of devices, their functional checks, and walks through them at the keyboard.
+
+-- name: add_inspection
+INSERT INTO inspection (device_id, inspected_at, inspected_at_utc_offset, inspector, entry_id)
+VALUES ($device_id, $inspected_at::TIMESTAMP, $inspected_at_utc_offset, $inspector, $entry_id)
+RETURNING inspection_id;
+
+-- name: find_inspection
+SELECT inspection_id FROM inspection
+WHERE device_id = $device_id AND inspected_at = $inspected_at::TIMESTAMP;
+
+-- name: add_inspection_form
+INSERT INTO inspection_form (inspection_id, is_blind, check_list_sha256, entry_id)
+VALUES ($inspection_id, $is_blind, $check_list_sha256, $entry_id);
+
+-- name: inspection_list
+SELECT
+    c.device, c.device_model, c.inspected_at, c.inspected_at_utc_offset, c.inspector,
+    any_value(k.days_since_drop) AS days_since_drop,
+    count(*) AS checked, count(*) FILTER (c.outcome <> 'not_tested') AS tested,
+    count(*) FILTER (c.outcome = 'fail') AS failed,
+    string_agg(c."function" || CASE c.outcome WHEN 'fail' THEN ' FAIL' ELSE ' ' || c.outcome END
+        || coalesce(' (' || c.note || ')', ''), ', ' ORDER BY c."function")
+        FILTER (c.outcome <> 'pass') AS not_passed,
+    any_value(f.is_blind) AS is_blind, any_value(f.unfinished_of) AS unfinished_of,
+    any_value(f.check_list) AS check_list, any_value(f.check_list_sha256) AS check_list_sha256,
+    -- Functions of the list that this look left out.
+    any_value(len(f.check_list_functions))
+        - count(*) FILTER (list_contains(f.check_list_functions, c."function"))
+        AS check_list_missing,
+    any_value(c.file_name) AS file_name, min(c.source_row) AS source_row,
+    any_value(c.entered_by) AS entered_by, any_value(c.entered_at_utc) AS entered_at_utc
+FROM all_checks AS c
+JOIN device_looks AS k ON k.inspection_id = c.inspection_id
+JOIN inspection_forms AS f ON f.inspection_id = c.inspection_id
+WHERE $device IS NULL OR c.device = $device
+GROUP BY c.inspection_id, c.device, c.device_model, c.inspected_at, c.inspected_at_utc_offset,
+    c.inspector
+ORDER BY c.inspected_at, c.device;
+
+-- name: add_check
+INSERT INTO functional_check (inspection_id, "function", outcome, measured, unit, note, entry_id)
+VALUES ($inspection_id, $function, $outcome, $measured, $unit, $note, $entry_id);
+
+-- name: checks_of_inspection
+SELECT functional_check_id, "function", outcome, measured, unit, note
+FROM all_checks
+WHERE inspection_id = $inspection_id AND ($function IS NULL OR "function" = $function);
+
+-- name: checks_at
+SELECT functional_check_id, inspected_at, outcome, measured, unit, note
+FROM all_checks
+WHERE device = $device AND "function" = $function
+    AND CASE WHEN $day_only THEN inspected_at::DATE = $inspected_at::DATE
+        ELSE inspected_at = $inspected_at::TIMESTAMP END;
+
+-- name: tested_checks
+-- Every check at which a function was tested, of devices of which one failed and worked again.
+SELECT device, "function", inspected_at, outcome
+FROM all_checks
+WHERE outcome <> 'not_tested' AND ($device IS NULL OR device = $device)
+QUALIFY bool_or(outcome = 'fail') OVER (PARTITION BY device, "function")
+ORDER BY device, "function", inspected_at, inspection_id;
+
+-- name: latest_results
+-- The latest result of each function of a device before a moment, or after one.
+SELECT "function", outcome, measured, unit, note, inspected_at
+FROM all_checks
+WHERE device = $device AND outcome <> 'not_tested'
+    AND ($before IS NULL OR inspected_at < $before::TIMESTAMP)
+    AND ($after IS NULL OR inspected_at > $after::TIMESTAMP)
+QUALIFY row_number() OVER (
+    PARTITION BY "function" ORDER BY inspected_at DESC, inspection_id DESC) = 1
+ORDER BY inspected_at DESC, "function";
+
+-- name: add_walk
+INSERT INTO inspection_walk (inspection_id, is_blind, functions, entry_id)
+VALUES ($inspection_id, $is_blind, $functions, $entry_id);
+
+-- name: open_walk
+-- The latest unfinished walk of this person through this device: at the time asked for, else begun
+-- within the hours in which it is still the same look.
+SELECT i.inspection_id, i.inspected_at, i.inspected_at_utc_offset, i.inspector, w.is_blind,
+    w.functions
+FROM inspection AS i
+JOIN inspection_walk AS w USING (inspection_id)
+JOIN entry AS e ON e.entry_id = w.entry_id
+LEFT JOIN inspection_finish AS f ON f.inspection_id = i.inspection_id
+WHERE i.device_id = $device_id AND i.inspector = $inspector AND f.inspection_id IS NULL
+    AND CASE WHEN $inspected_at IS NULL
+        THEN e.entered_at_utc > now() AT TIME ZONE 'UTC' - to_hours($resume_within_h)
+        ELSE i.inspected_at = $inspected_at::TIMESTAMP END
+ORDER BY e.entered_at_utc DESC
+LIMIT 1;
+
+-- name: finish_walk
+INSERT INTO inspection_finish (inspection_id, entry_id) VALUES ($inspection_id, $entry_id);
+
+-- name: unfinished_walks
+-- Devices whose latest inspection was broken off, and how far it had come; one that ended for a
+-- suspect battery is not gone on with.
+SELECT d.code AS device, i.inspected_at, i.inspector, count(c.functional_check_id) AS answered,
+    any_value(len(w.functions)) AS functions
+FROM inspection_walk AS w
+JOIN inspection AS i USING (inspection_id)
+JOIN specimen AS d ON d.specimen_id = i.device_id
+LEFT JOIN inspection_finish AS f USING (inspection_id)
+LEFT JOIN functional_check AS c USING (inspection_id)
+WHERE f.inspection_id IS NULL AND d.code NOT IN (SELECT device FROM quarantined_devices)
+    AND NOT EXISTS (
+        FROM inspection AS n
+        WHERE n.device_id = i.device_id AND n.inspected_at > i.inspected_at)
+GROUP BY w.inspection_id, d.code, i.inspected_at, i.inspector
+ORDER BY i.inspected_at, d.code;

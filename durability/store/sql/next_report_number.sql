@@ -1,1 +1,0 @@
-SELECT coalesce(max(report_number), 0) + 1 FROM report_issue

@@ -1,4 +1,0 @@
-SELECT series, device, sensor, drop_height_mm, surface
-FROM all_series
-WHERE purpose = 'reference' AND ($series IS NULL OR list_contains($series, series))
-ORDER BY series

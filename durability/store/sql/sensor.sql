@@ -1,0 +1,68 @@
+-- Sensors and their calibrations.
+
+-- name: add_sensor
+INSERT INTO sensor (code, sensitivity_mv_per_g, full_scale_g, natural_frequency_hz, calibrated_on,
+    calibration_due, note, entry_id)
+VALUES ($code, $sensitivity_mv_per_g, $full_scale_g, $natural_frequency_hz, $calibrated_on::DATE,
+    $calibration_due::DATE, $note, $entry_id);
+
+-- name: find_sensor
+SELECT sensor_id, code AS sensor, full_scale_g, natural_frequency_hz, note
+FROM sensor
+WHERE code = $code;
+
+-- name: list_sensors
+-- Sensors with their latest calibration.
+SELECT
+    n.code AS sensor, c.as_left_mv_per_g AS sensitivity_mv_per_g, n.full_scale_g,
+    n.natural_frequency_hz, c.calibrated_on, c.calibration_due, n.note,
+    count(s.series_id) AS series
+FROM sensor AS n
+LEFT JOIN all_calibrations AS c ON c.sensor = n.code AND c.next_calibrated_on IS NULL
+LEFT JOIN all_series AS s ON s.sensor = n.code
+GROUP BY ALL
+ORDER BY n.code;
+
+-- name: add_calibration
+INSERT INTO calibration (sensor_id, calibrated_on, calibration_due, as_found_mv_per_g,
+    as_left_mv_per_g, drift_tolerance_pct, certificate, laboratory, interval_reason, note, entry_id)
+VALUES ($sensor_id, $calibrated_on::DATE, $calibration_due::DATE, $as_found_mv_per_g,
+    $as_left_mv_per_g, $drift_tolerance_pct, $certificate, $laboratory, $interval_reason, $note,
+    $entry_id);
+
+-- name: add_calibration_void
+INSERT INTO calibration_void (calibration_id, reason, entry_id)
+VALUES ($calibration_id, $reason, $entry_id);
+
+-- name: calibrations_of_sensor
+-- Calibrations of a sensor that hold, the earliest first.
+SELECT * EXCLUDE (sensor, is_first)
+FROM all_calibrations
+WHERE sensor = $sensor
+ORDER BY calibrated_on NULLS FIRST;
+
+-- name: voided_calibrations
+-- Calibrations of a sensor that were entered in error, with the reason.
+SELECT
+    c.calibrated_on, c.as_found_mv_per_g, c.as_left_mv_per_g, c.certificate, v.reason,
+    e.entered_by AS voided_by, e.entered_at_utc AS voided_at_utc
+FROM calibration_void AS v
+JOIN calibration AS c ON c.calibration_id = v.calibration_id
+JOIN sensor AS n ON n.sensor_id = c.sensor_id
+JOIN entry AS e ON e.entry_id = v.entry_id
+WHERE n.code = $sensor
+ORDER BY c.calibrated_on, v.calibration_id;
+
+-- name: drops_off_calibration
+-- Series with drops that a calibration puts in doubt: by the drift that the next one found, or
+-- since another sensitivity than the one that held scaled them.
+SELECT
+    calibrated_on, is_first, next_calibrated_on, series, count(*) AS drops, min(drop_number) AS first_drop,
+    max(drop_number) AS last_drop, CASE WHEN is_drifted THEN next_drift_pct END AS drift_pct,
+    CASE WHEN is_drifted THEN next_tolerance_pct END AS drift_tolerance_pct, scaled_off_pct,
+    CASE WHEN scaled_off_pct IS NOT NULL THEN applied_mv_per_g END AS applied_mv_per_g,
+    as_left_mv_per_g
+FROM calibrated_drops
+WHERE sensor = $sensor AND (is_drifted OR scaled_off_pct IS NOT NULL)
+GROUP BY ALL
+ORDER BY calibrated_on NULLS FIRST, drift_pct, scaled_off_pct, series, first_drop;

@@ -1,0 +1,84 @@
+-- Drop series and their conditions.
+
+-- name: open_series
+INSERT INTO series (code, device_id, case_id, drop_height_mm, surface, orientation, sensor_id,
+    purpose, method, fixture, conditioning, note, entry_id)
+VALUES ($code, $device_id, $case_id, $drop_height_mm, $surface, $orientation, $sensor_id, $purpose,
+    $method, $fixture, $conditioning, $note, $entry_id);
+
+-- name: find_series
+SELECT
+    s.series_id, s.series, s.device, s.device_kind, s."case", s.case_model, s.drop_height_mm,
+    s.surface, s.orientation, s.sensor, n.full_scale_g, n.natural_frequency_hz, s.purpose, s.status
+FROM all_series AS s
+LEFT JOIN sensor AS n ON n.code = s.sensor
+WHERE s.series = $code;
+
+-- name: series_to_add_to
+-- What storing a drop needs to know of its series; lean, since it is asked at every drop.
+SELECT
+    s.series_id, s.code AS series, c.code AS "case", p.code AS device, s.device_id, s.case_id,
+    EXISTS (
+        FROM quarantine AS q
+        WHERE q.device_id = s.device_id AND q.quarantine_id NOT IN
+            (SELECT quarantine_id FROM quarantine_clearance)) AS is_quarantined,
+    (SELECT arg_max(new_value, amendment_order) FROM amendment AS a
+        WHERE a.record_table = 'series' AND a.record_id = s.series_id AND a.column_name = 'status')
+        AS status,
+    (SELECT coalesce(max(drop_number), 0) FROM drops AS d WHERE d.series_id = s.series_id)
+        AS last_drop_number
+FROM series AS s
+LEFT JOIN specimen AS c ON c.specimen_id = s.case_id
+LEFT JOIN specimen AS p ON p.specimen_id = s.device_id
+WHERE s.code = $code;
+
+-- name: sensor_of_series
+-- The sensor of a series with its latest calibration.
+SELECT c.calibration_due, c.calibration_due < current_date AS is_overdue, s.sensor
+FROM all_series AS s
+LEFT JOIN all_calibrations AS c ON c.sensor = s.sensor AND c.next_calibrated_on IS NULL
+WHERE s.series = $code AND s.sensor IS NOT NULL;
+
+-- name: list_series
+SELECT
+    s.series, s.device, s.device_kind, s."case", s.case_model, s.drop_height_mm, s.surface,
+    s.orientation, s.sensor, s.purpose, s.method, s.fixture, s.conditioning, s.note, s.status,
+    q.since AS device_quarantined_since,
+    count(d.drop_id) AS drops, count(d.drop_id) FILTER (d.status = 'valid') AS valid_drops,
+    coalesce(max(d.drop_number), 0) AS last_drop_number, min(d.dropped_at) AS first_dropped_at,
+    max(d.dropped_at) AS last_dropped_at
+FROM all_series AS s
+LEFT JOIN all_drops AS d ON d.series_id = s.series_id
+LEFT JOIN quarantined_devices AS q ON q.device_id = s.device_id
+WHERE ($series IS NULL OR list_contains($series, s.series))
+    AND ($case_models IS NULL OR list_contains($case_models, s.case_model))
+    AND ($purpose IS NULL OR s.purpose = $purpose)
+GROUP BY ALL
+ORDER BY s.series;
+
+-- name: like_series
+-- The latest other test series in cases of the same model.
+SELECT s.series
+FROM all_series AS s
+JOIN all_series AS own ON own.series = $series AND own.case_model = s.case_model
+WHERE s.purpose = 'test' AND s.series <> $series
+ORDER BY s.series_id DESC
+LIMIT $most;
+
+-- name: reference_series
+SELECT series, device, sensor, drop_height_mm, surface
+FROM all_series
+WHERE purpose = 'reference' AND ($series IS NULL OR list_contains($series, series))
+ORDER BY series;
+
+-- name: test_spans
+-- When each test series was recorded, by its valid drops.
+SELECT
+    series, "case", case_model, sensor, epoch(min(dropped_at)) AS first_s,
+    epoch(max(dropped_at)) AS last_s, count(*) AS drops
+FROM valid_drops
+WHERE purpose = 'test' AND dropped_at IS NOT NULL
+    AND ($series IS NULL OR list_contains($series, series))
+GROUP BY ALL
+HAVING epoch(max(dropped_at)) >= $since_s
+ORDER BY first_s, series;

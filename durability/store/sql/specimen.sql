@@ -1,0 +1,184 @@
+-- Cases, devices and dummies: what each is, what became of it, what it lived through.
+
+-- name: add_specimen
+INSERT INTO specimen (code, kind, model, lot, mass_g, received_on, note, entry_id)
+VALUES ($code, $kind, $model, $lot, $mass_g, $received_on::DATE, $note, $entry_id);
+
+-- name: find_specimen
+SELECT specimen_id, specimen, kind, model, lot, mass_g, received_on, status,
+    (SELECT since FROM quarantined_devices AS q WHERE q.device = specimen) AS quarantined_since,
+    note
+FROM all_specimens
+WHERE specimen = $code;
+
+-- name: list_specimens
+SELECT
+    p.specimen, p.kind, p.model, p.lot, p.mass_g, p.received_on, p.status,
+    q.since AS quarantined_since,
+    count(d.drop_id) AS drops, max(d.dropped_at) AS last_dropped_at,
+    (SELECT max(severity) FROM all_damage AS n WHERE n.specimen = p.specimen) AS worst_damage
+FROM all_specimens AS p
+LEFT JOIN all_drops AS d ON d.case_id = p.specimen_id OR d.device_id = p.specimen_id
+LEFT JOIN quarantined_devices AS q ON q.device_id = p.specimen_id
+WHERE $kind IS NULL OR p.kind = $kind
+GROUP BY ALL
+ORDER BY p.kind, p.model NULLS LAST, p.specimen;
+
+-- name: states_of_specimen
+-- What became of a specimen, and when that was written down.
+SELECT e.entered_at_utc AS since, a.new_value AS state, a.reason, e.entered_by
+FROM amendment AS a
+JOIN entry AS e USING (entry_id)
+JOIN specimen AS p ON p.specimen_id = a.record_id
+WHERE p.code = $code AND a.record_table = 'specimen' AND a.column_name = 'status'
+ORDER BY a.amendment_order;
+
+-- name: series_of_specimen
+SELECT s.series, s.device, s."case", s.drop_height_mm, s.surface, s.orientation, s.purpose, s.status,
+    count(d.drop_id) AS drops, count(d.drop_id) FILTER (d.status = 'valid') AS valid_drops
+FROM all_series AS s
+LEFT JOIN all_drops AS d ON d.series_id = s.series_id
+WHERE s.device = $code OR s."case" = $code
+GROUP BY ALL
+ORDER BY s.series;
+
+-- name: latest_series_of
+-- The series in which a specimen was dropped last, and the number of that drop.
+SELECT s.series_id, s.code, d.drop_number
+FROM drops AS d
+JOIN series AS s USING (series_id)
+JOIN entry AS e ON e.entry_id = d.entry_id
+WHERE s.case_id = $specimen_id OR s.device_id = $specimen_id
+ORDER BY coalesce(d.dropped_at, e.entered_at_utc) DESC, d.drop_number DESC
+LIMIT 1;
+
+-- name: last_drop_of_specimen
+-- When a case, or a device dropped bare, was last dropped, in any series.
+SELECT max(d.dropped_at)
+FROM specimen AS p
+JOIN series AS s
+    ON s.case_id = p.specimen_id OR (s.case_id IS NULL AND s.device_id = p.specimen_id)
+JOIN drops AS d ON d.series_id = s.series_id
+WHERE p.code = $specimen;
+
+-- name: looks_at
+-- How often specimens were looked at: a case or device by damage notes, a device by checks too; a
+-- dummy has nothing to lose.
+SELECT
+    p.code,
+    (SELECT count(*) FROM damage_note AS n WHERE n.specimen_id = p.specimen_id)
+    + (SELECT count(*) FROM functional_check AS c JOIN inspection AS i USING (inspection_id)
+        WHERE i.device_id = p.specimen_id AND c.outcome <> 'not_tested') AS looks
+FROM specimen AS p
+WHERE list_contains($specimen_ids, p.specimen_id) AND p.kind <> 'dummy'
+ORDER BY p.kind DESC, p.code;
+
+-- name: specimen_history
+-- Everything one specimen lived through, in time order; what bears no date stands where it was
+-- entered.
+WITH told AS (
+    SELECT
+        coalesce(dropped_at, entered_at_utc) AS happened_at, dropped_at IS NOT NULL AS dated,
+        1 AS place, 'drop' AS event, series, drop_number,
+        concat_ws(', ', 'peak ' || round(peak_g, 1)::VARCHAR || ' g',
+            CASE WHEN $code = "case" THEN 'device ' || device ELSE coalesce('in case ' || "case", 'bare') END,
+            round(drop_height_mm)::INTEGER::VARCHAR || ' mm', orientation, surface,
+            CASE WHEN status = 'void' THEN 'VOID: ' || void_reason END, note,
+            'made in QUARANTINE: ' || (SELECT reason FROM drop_in_quarantine AS q
+                WHERE q.drop_id = all_drops.drop_id)) AS what,
+        CASE WHEN status = 'valid' THEN peak_g END AS peak_g, NULL::BIGINT AS days_since_drop,
+        file_name, source_row, entered_by, entered_at_utc
+    FROM all_drops
+    WHERE device = $code OR "case" = $code
+    UNION ALL
+    SELECT
+        coalesce(d.dropped_at, n.entered_at_utc), d.dropped_at IS NOT NULL, 2, 'damage', n.series,
+        n.drop_number, concat_ws(', ', 'severity ' || n.severity, n.mode, n.location, n.note,
+            nullif(array_to_string(list_transform(n.photos, lambda p: 'photo ' || p.file_name
+                || ' (SHA-256 ' || left(p.file_sha256, 12) || '...)'), ', '), ''),
+            'seen by ' || nullif(n.inspector, n.entered_by)), NULL, NULL,
+        n.file_name, n.source_row, n.entered_by, n.entered_at_utc
+    FROM all_damage AS n
+    LEFT JOIN all_drops AS d ON d.series = n.series AND d.drop_number = n.drop_number
+    WHERE n.specimen = $code
+    UNION ALL
+    SELECT
+        c.inspected_at, true, 3, 'inspection', NULL, NULL,
+        concat_ws(', ',
+            string_agg(c."function" || ' ' || c.outcome || coalesce(' (' || c.note || ')', ''),
+                ', ' ORDER BY c.outcome, c."function") FILTER (c.outcome <> 'pass'),
+            count(*) FILTER (c.outcome = 'pass') || ' pass',
+            any_value(CASE WHEN f.is_blind THEN 'blind' END),
+            any_value(CASE WHEN f.unfinished_of IS NOT NULL THEN 'broken off' END)),
+        NULL, any_value(k.days_since_drop), any_value(c.file_name), min(c.source_row),
+        any_value(c.entered_by), any_value(c.entered_at_utc)
+    FROM all_checks AS c
+    JOIN device_looks AS k ON k.inspection_id = c.inspection_id
+    JOIN inspection_forms AS f ON f.inspection_id = c.inspection_id
+    WHERE c.device = $code
+    GROUP BY c.inspection_id, c.inspected_at
+    UNION ALL
+    SELECT suspected_at, true, 4, 'quarantine', NULL, NULL, concat_ws(': ', sign, told), NULL, NULL,
+        file_name, NULL, entered_by, entered_at_utc
+    FROM all_quarantines
+    WHERE device = $code
+    UNION ALL
+    SELECT cleared_at_utc, true, 5, 'clearance', NULL, NULL,
+        concat_ws(': ', 'cleared by ' || cleared_by, cleared_because), NULL, NULL, NULL, NULL,
+        cleared_by, cleared_at_utc
+    FROM all_quarantines
+    WHERE device = $code AND cleared_by IS NOT NULL
+    UNION ALL
+    SELECT
+        e.entered_at_utc, true, 6, 'amendment', s.code, d.drop_number,
+        concat_ws(' ', c."function", a.column_name || ':', coalesce(a.old_value, 'blank'), 'to',
+            coalesce(a.new_value, 'blank') || ',', a.reason), NULL, NULL, e.file_name, NULL,
+        e.entered_by, e.entered_at_utc
+    FROM amendment AS a
+    JOIN entry AS e USING (entry_id)
+    LEFT JOIN drops AS d ON a.record_table = 'drops' AND d.drop_id = a.record_id
+    LEFT JOIN series AS s ON s.series_id = coalesce(d.series_id, a.record_id)
+    LEFT JOIN functional_check AS c
+        ON a.record_table = 'functional_check' AND c.functional_check_id = a.record_id
+    LEFT JOIN inspection AS i ON i.inspection_id = c.inspection_id
+    LEFT JOIN specimen AS p
+        ON p.specimen_id IN (s.device_id, s.case_id, i.device_id, a.record_id)
+    WHERE p.code = $code AND a.column_name <> 'void_reason' -- told beside its status
+)
+SELECT happened_at, dated, event, series, drop_number, what, peak_g, days_since_drop, file_name,
+    source_row, entered_by, entered_at_utc
+FROM told
+ORDER BY happened_at, place, series, drop_number;
+
+-- name: add_retest
+INSERT INTO retest (specimen_id, retest_on, entry_id) VALUES ($specimen_id, $retest_on::DATE, $entry_id);
+
+-- name: retained_items
+-- Items kept back: since when, the days on which they are to be tested again, and the days on which
+-- they were looked at since (a function tested, or a damage note).
+WITH kept AS (
+    SELECT
+        p.specimen_id, p.specimen, p.kind, p.model, p.status,
+        max(e.entered_at_utc) AS since
+    FROM all_specimens AS p
+    JOIN amendment AS a ON a.record_id = p.specimen_id AND a.column_name = 'status'
+        AND a.new_value = 'retained'
+    JOIN entry AS e ON e.entry_id = a.entry_id
+    WHERE p.status = 'retained'
+    GROUP BY ALL
+)
+SELECT
+    k.specimen, k.kind, k.model, k.since::DATE AS retained_on,
+    (SELECT list(DISTINCT r.retest_on ORDER BY r.retest_on)
+        FROM retest AS r JOIN entry AS e USING (entry_id)
+        WHERE r.specimen_id = k.specimen_id AND e.entered_at_utc >= k.since) AS retests_on,
+    (SELECT list(DISTINCT day ORDER BY day)
+        FROM (
+            SELECT inspected_at::DATE AS day FROM all_checks
+            WHERE device = k.specimen AND outcome <> 'not_tested' AND entered_at_utc > k.since
+            UNION ALL
+            SELECT e.entered_at_utc::DATE FROM damage_note AS n JOIN entry AS e USING (entry_id)
+            WHERE n.specimen_id = k.specimen_id AND e.entered_at_utc > k.since
+        )) AS looked_on
+FROM kept AS k
+ORDER BY k.specimen;

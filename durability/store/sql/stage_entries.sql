@@ -1,1 +1,0 @@
-CREATE OR REPLACE TEMP TABLE staged_entry (file_name VARCHAR PRIMARY KEY, entry_id UUID NOT NULL)

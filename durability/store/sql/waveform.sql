@@ -1,0 +1,113 @@
+-- Waveforms as read, what was measured from them, and files that could not be read.
+
+-- name: add_waveform
+INSERT INTO waveform (drop_id, channel, sample_rate_hz, start_s, sample_count, samples, inferred,
+    given, mv_per_g, full_scale_g, entry_id)
+VALUES ($drop_id, $channel, $sample_rate_hz, $start_s, $sample_count, $samples, $inferred, $given,
+    $mv_per_g, $full_scale_g, $entry_id)
+RETURNING waveform_id;
+
+-- name: add_cross_record
+INSERT INTO cross_record (waveform_id, cross_order, channel, samples, mv_per_g)
+VALUES ($waveform_id, $cross_order, $channel, $samples, $mv_per_g);
+
+-- name: add_measures
+INSERT INTO pulse_measures (waveform_id, method, low_pass_method, low_pass_hz, low_pass_order,
+    low_pass_padding, low_pass_reason, low_pass_derived, channel_class, full_scale_g, natural_frequency_hz,
+    drop_height_mm, orientation, peak_g, raw_peak_g, pulse_duration_ms, velocity_change_m_s,
+    rise_time_ms, polarity, noise_g, baseline_before_g, baseline_after_g, impact_start_s,
+    impact_peak_s, impact_end_s, velocity_from_s, velocity_to_s, impact_velocity_m_s,
+    velocity_ratio, restitution, peak_uncertainty_g, pulse_duration_uncertainty_ms,
+    velocity_change_uncertainty_m_s, later_impact_s, later_impact_peak_g, notes,
+    cross_channel, cross_peak_g, fall_time_s, fall_time_uncertainty_s, entry_id)
+VALUES ($waveform_id, $method, $low_pass_method, $low_pass_hz, $low_pass_order, $low_pass_padding,
+    $low_pass_reason, $low_pass_derived, $channel_class, $full_scale_g, $natural_frequency_hz, $drop_height_mm,
+    $orientation, $peak_g, $raw_peak_g, $pulse_duration_ms, $velocity_change_m_s, $rise_time_ms,
+    $polarity, $noise_g, $baseline_before_g, $baseline_after_g, $impact_start_s, $impact_peak_s,
+    $impact_end_s, $velocity_from_s, $velocity_to_s, $impact_velocity_m_s, $velocity_ratio,
+    $restitution, $peak_uncertainty_g, $pulse_duration_uncertainty_ms,
+    $velocity_change_uncertainty_m_s, $later_impact_s, $later_impact_peak_g, $notes,
+    $cross_channel, $cross_peak_g, $fall_time_s, $fall_time_uncertainty_s, $entry_id)
+RETURNING pulse_measures_id;
+
+-- name: add_flag
+INSERT INTO pulse_flag (pulse_measures_id, flag_order, name, value, threshold, words, voids)
+VALUES ($pulse_measures_id, $flag_order, $name, $value, $threshold, $words, $voids);
+
+-- name: find_waveform
+SELECT w.waveform_id, w.drop_id, w.channel, w.sample_rate_hz, w.start_s, w.sample_count, w.samples,
+    w.inferred, w.given, w.mv_per_g, w.full_scale_g, e.file_name, e.file_sha256
+FROM waveform AS w
+JOIN entry AS e USING (entry_id)
+WHERE w.drop_id = $drop_id;
+
+-- name: known_waveforms
+-- Every file that was taken, by its digest: the same record never becomes two drops.
+SELECT e.file_sha256, w.channel, s.code AS series, d.drop_number
+FROM waveform AS w
+JOIN entry AS e ON e.entry_id = w.entry_id
+JOIN drops AS d ON d.drop_id = w.drop_id
+JOIN series AS s ON s.series_id = d.series_id
+WHERE e.file_sha256 IS NOT NULL
+ORDER BY s.code, d.drop_number;
+
+-- name: waveform_drops
+-- Valid drops that have a waveform.
+SELECT d.series, d.drop_number
+FROM waveform AS w
+JOIN valid_drops AS d ON d.drop_id = w.drop_id
+WHERE $series IS NULL OR d.series = $series
+ORDER BY d.series, d.drop_number;
+
+-- name: measured_drops
+-- Drops that have a waveform, as they stand today, with the key of their latest measures.
+SELECT
+    w.waveform_id, d.drop_id, d.series, d.drop_number, d.peak_g, d.pulse_duration_ms,
+    d.velocity_change_m_s, d.status, d.void_reason, d.dropped_at, d.entered_at_utc,
+    w.full_scale_g AS full_scale_told_g, m.pulse_measures_id
+FROM waveform AS w
+JOIN all_drops AS d ON d.drop_id = w.drop_id
+JOIN latest_measures AS m ON m.waveform_id = w.waveform_id
+WHERE $series IS NULL OR list_contains($series, d.series)
+ORDER BY d.series, d.drop_number;
+
+-- name: measures_of_waveform
+-- Each time a waveform was measured, the latest first.
+SELECT m.*, w.sample_rate_hz, w.sample_count, e.entered_by, e.entered_at_utc, e.program_version
+FROM pulse_measures AS m
+JOIN waveform AS w ON w.waveform_id = m.waveform_id
+JOIN entry AS e ON e.entry_id = m.entry_id
+WHERE m.waveform_id = $waveform_id
+ORDER BY m.measures_order DESC;
+
+-- name: flags_of_measures
+SELECT name, value, threshold, words, voids
+FROM pulse_flag
+WHERE pulse_measures_id = $pulse_measures_id
+ORDER BY flag_order;
+
+-- name: cross_records_of_waveform
+SELECT channel, samples, mv_per_g
+FROM cross_record
+WHERE waveform_id = $waveform_id
+ORDER BY cross_order;
+
+-- name: add_file_set_aside
+INSERT INTO file_set_aside (series_id, reason, entry_id) VALUES ($series_id, $reason, $entry_id);
+
+-- name: find_file_set_aside
+-- Whether that very file was set aside before, for the same reason.
+SELECT count(*)
+FROM file_set_aside AS a
+JOIN entry AS e USING (entry_id)
+WHERE a.series_id = $series_id AND a.reason = $reason AND e.file_name = $file_name
+    AND e.file_sha256 IS NOT DISTINCT FROM $file_sha256;
+
+-- name: files_set_aside
+-- Files that a watch could not read: their drops were made, their records are not to be had.
+SELECT e.file_name, a.reason, e.entered_at_utc, e.entered_by
+FROM file_set_aside AS a
+JOIN entry AS e USING (entry_id)
+JOIN series AS s ON s.series_id = a.series_id
+WHERE s.code = $series
+ORDER BY e.entered_at_utc, e.file_name;
