@@ -5,6 +5,8 @@ import hashlib
 import json
 import re
 import sqlite3
+import tomllib
+from pathlib import Path
 
 import duckdb
 import numpy as np
@@ -13,7 +15,7 @@ import pytest
 from export_files import half_sine_g, write_volts
 
 from durability.__main__ import main
-from durability.vocabulary import MEANINGS, UNITS
+from durability.store import database, dictionary
 from durability.workflow import demo
 
 ANSWERS = (
@@ -196,8 +198,43 @@ def test_units_are_those_of_the_endings():
         ("sample_rate_hz", "Hz"),
         ("start_s", "s"),
     ):
-        assert next(unit_ for end, unit_ in UNITS.items() if name.endswith(end)) == unit, name
-    assert {"peak_g", "series", "outcome", "void_reason"} <= set(MEANINGS)
+        assert dictionary.unit(name) == unit, name
+
+
+def test_the_dictionary_describes_every_column_of_the_store_and_no_other(exported):
+    store, folder = exported
+    with duckdb.connect(str(store), read_only=True) as connection:
+        there = connection.execute(
+            "SELECT table_name, column_name, data_type FROM duckdb_columns()"
+            " WHERE schema_name = 'main' AND NOT internal"
+        ).fetchall()
+    tables = dictionary.data_dictionary()
+    described = [
+        (each.name, column.name, column.type) for each in tables for column in each.columns
+    ]
+    assert sorted(described) == sorted(there)
+    assert all(column.meaning for each in tables for column in each.columns)
+    assert {"drops", "waveform"} <= {each.name for each in tables if not each.is_view}
+    assert {"valid_drops", "all_damage"} <= {each.name for each in tables if each.is_view}
+    written = tomllib.loads(
+        (Path(database.__file__).parent / "schema" / "dictionary.toml").read_text(encoding="utf-8")
+    )
+    assert set(written["tables"]) == {each.name for each in tables}
+    exports = {
+        (Path(each["file"]).stem, name)
+        for each in about(folder)["files"]
+        for name in each["row"]["properties"]
+    }
+    columns = {(table, name) for table, name, _ in there} | exports
+    known = {name for _, name in columns} | {f"{table}.{name}" for table, name in columns}
+    assert set(written["columns"]) - known == set()
+
+
+def test_a_column_means_what_its_table_says():
+    assert dictionary.meaning("drops", "drop_number") != dictionary.meaning(
+        "damage_note", "drop_number"
+    )
+    assert dictionary.meaning("drops", "no_such_column") is None
 
 
 def test_it_opens_without_the_tool(exported):

@@ -148,6 +148,20 @@ def making(path: Path, *, up_to_step: int) -> Iterator[duckdb.DuckDBPyConnection
 
 
 @contextmanager
+def empty() -> Iterator[duckdb.DuckDBPyConnection]:
+    """A connection to a store in memory that holds nothing, of the latest schema step.
+
+    Yields
+    ------
+    DuckDBPyConnection
+        Open until the block ends.
+    """
+    with duckdb.connect(":memory:", config=_SETTINGS) as connection:
+        _upgrade(connection, Path(), is_new=True)
+        yield connection
+
+
+@contextmanager
 def reading(path: Path, *, with_files: bool = False) -> Iterator[duckdb.DuckDBPyConnection]:
     """A read-only connection; several processes may read at once.
 

@@ -13,11 +13,11 @@ from typing import Any
 from durability.errors import RecordRefused, StoreUnusable, UnusableCall
 from durability.intake.columns import COLUMNS
 from durability.results import Export
-from durability.store import archive, bench, database
+from durability.store import archive, bench, database, dictionary
 from durability.store.archive import WrittenFile
 from durability.units import STANDARD_GRAVITY_M_S2
 from durability.version import PROGRAM_VERSION
-from durability.vocabulary import DAMAGE_SEVERITIES, MEANINGS, UNITS
+from durability.vocabulary import DAMAGE_SEVERITIES
 from durability.waveform_codec import decode, encode
 from durability.workflow.selfcheck import now
 from durability.workflow.session import Session
@@ -182,7 +182,10 @@ def _about(
                 "row": {
                     "$schema": "https://json-schema.org/draft/2020-12/schema",
                     "type": "object",
-                    "properties": {name: _column(name, type_) for name, type_ in each.columns},
+                    "properties": {
+                        name: _column(Path(each.name).stem, name, type_)
+                        for name, type_ in each.columns
+                    },
                 },
             }
             for each in files
@@ -201,7 +204,7 @@ _JSON_TYPES = {
 _FORMATS = {"UUID": "uuid", "DATE": "date", "TIMESTAMP": "date-time"}
 
 
-def _column(name: str, type_: str) -> dict[str, Any]:
+def _column(table: str, name: str, type_: str) -> dict[str, Any]:
     """JSON Schema of one column, with its unit and what it means."""
     item = type_.removesuffix("[]")
     told: dict[str, Any] = {"type": [_JSON_TYPES.get(item, "string"), "null"]}
@@ -212,11 +215,11 @@ def _column(name: str, type_: str) -> dict[str, Any]:
     known = COLUMNS.get(name)
     if known is not None and known.choices:
         told["enum"] = [*known.choices, None]
-    unit = next((unit for ending, unit in UNITS.items() if name.endswith(ending)), None)
+    unit, meaning = dictionary.unit(name), dictionary.meaning(table, name)
     if unit is not None:
         told["unit"] = unit
-    if name in MEANINGS:
-        told["description"] = MEANINGS[name]
+    if meaning is not None:
+        told["description"] = meaning
     return told
 
 

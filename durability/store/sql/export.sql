@@ -5,6 +5,14 @@
 SELECT table_name FROM duckdb_tables() WHERE schema_name = 'main' AND NOT temporary
 ORDER BY table_oid;
 
+-- name: columns
+-- Columns of the store's tables, then of its views, in their order.
+SELECT c.table_name, v.view_name IS NOT NULL AS is_view, c.column_name, c.data_type
+FROM duckdb_columns() AS c
+LEFT JOIN duckdb_views() AS v ON v.view_oid = c.table_oid
+WHERE c.schema_name = 'main' AND NOT c.internal
+ORDER BY is_view, c.table_name, c.column_index;
+
 -- name: today_specimens
 -- Specimens as they stand today, in the columns of a file for: import specimens.
 SELECT
