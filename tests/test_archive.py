@@ -267,7 +267,8 @@ def test_texts_of_any_kind_come_back(store, tmp_path):
     odd = 'a "quoted", text\nin two lines \u05d7\u05d6\u05e7 \U0001f9ea'
     store("specimen", "add", "007", "--kind", "case", "--model", "NULL", "--note", odd)
     store("specimen", "add", "8", "--kind", "device", "--lot", "'")
-    store("inspect", "schedule", "plan, a", "--stage", "one, two=3", "--function", 'f "1"')
+    (tmp_path / "own.txt").write_text('f "1"\n')
+    store("inspect", "schedule", "plan, a", "--stage", "one, two=3", "--check-list", "own.txt")
     store("export", "out")
     store("import", "record", "out", "--store", "back.duckdb")
     before, after = contents(tmp_path / "store.duckdb"), contents(tmp_path / "back.duckdb")

@@ -130,9 +130,7 @@ def test_the_usual_plan_can_go_through_another_list_too(bench):
     [
         (("schedule", "nope", "--check-list", "mine.txt"), "not in the store", 1),
         (("schedule", "x", "--stage", "a=0", "--check-list", "gone.txt"), "no such file", 2),
-        (("schedule", "x", "--stage", "a=0", "--function", "handheld device"), "--check-list", 2),
-        (("schedule", "x", "--stage", "a=0", "--function", "f", "--check-list", "mine.txt"),
-         "--function", 2),
+        (("schedule", "x", "--stage", "a=0", "--function", "f"), "--check-list", 2),
         (("check-list", "nope"), "neither ready nor in the store", 1),
         (("check-list", "-o", "f.txt"), "no list named", 2),
     ],

@@ -140,7 +140,7 @@ def test_a_spreadsheet_with_other_names_is_mapped(store, sheet):
 
 def test_a_semicolon_sheet_with_decimal_commas(store, sheet):
     path = sheet("drops.csv", "series;drop_number;peak_g", "S1;1;118,5")
-    store("import", "drops", path, "--decimal-comma")
+    store("import", "drops", path, "--decimal", "comma")
     assert peaks(store) == [118.5]
 
 

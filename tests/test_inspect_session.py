@@ -22,12 +22,16 @@ ASKED = ("battery swelling", "power-on", "charging", "display")  # the battery b
 @pytest.fixture(scope="module")
 def laid_out(tmp_path_factory):
     """A store with two devices that follow a plan of four functions, made once."""
-    session = Session(tmp_path_factory.mktemp("laid_out") / "store.duckdb", "tester")
+    folder = tmp_path_factory.mktemp("laid_out")
+    (folder / "short.txt").write_text("
+".join(FUNCTIONS))
+    session = Session(folder / "store.duckdb", "tester")
     make_store(session)
     for code in ("R1", "R2"):
         specimens.add_specimen(session, code, "device", {"model": "radio"})
     specimens.add_specimen(session, "C1", "case", {})
-    follow_up.make_plan(session, "short", ["drop day=0", "1 week=7"], FUNCTIONS, "last drop")
+    stages, listed = ["drop day=0", "1 week=7"], str(folder / "short.txt")
+    follow_up.make_plan(session, "short", stages, "last drop", listed)
     follow_up.assign_plan(session, "short", device=None, device_model="radio")
     return session.store
 

@@ -68,7 +68,7 @@ def test_a_rise_too_small_for_any_plan_is_told(store):
 def test_without_record_or_scatter_the_way_out_is_told(store):
     assert "--scatter-pct" in store("plan", "rise", "--rise-pct", "1", expect=1).err
     words = ("plan", "tell-apart", "--difference-pct", "10")
-    assert "--scatter-within-pct" in store(*words, expect=1).err
+    assert "--scatter-pct" in store(*words, expect=1).err
 
 
 def test_two_models_are_told_apart_by_cases(lab):
@@ -76,7 +76,7 @@ def test_two_models_are_told_apart_by_cases(lab):
     assert told["scatter"]["between"] is not None
     cases = [each["cases_per_model"] for each in told["plans"]]
     assert cases == sorted(cases, reverse=True)
-    given = ("--scatter-within-pct", "4", "--scatter-between-pct", "6", "--drops", "5")
+    given = ("--scatter-pct", "4", "--scatter-between-pct", "6", "--drops", "5")
     out = lab("plan", "tell-apart", "--difference-pct", "10", *given).out
     assert "cases of each" in out and "as given" in out
 
@@ -89,7 +89,7 @@ def test_two_models_are_told_apart_by_cases(lab):
         (("rise", "--rise-pct", "1", "--cases", "0"), "0 cases"),
         (("rise", "--rise-pct", "1", "--scatter-pct", "-1"), "--scatter-pct"),
         (("tell-apart", "--difference-pct", "0"), "difference"),
-        (("tell-apart", "--difference-pct", "5", "--scatter-within-pct", "3"), "both"),
+        (("tell-apart", "--difference-pct", "5", "--scatter-pct", "3"), "both"),
         (("survive", "--drops", "0"), "--drops"),
         (("survive", "--drops", "5", "--reliability", "1"), "reliability"),
         (("survive", "--drops", "5", "--drops-each", "9"), "--drops-each"),

@@ -17,7 +17,7 @@ def schedule(options: Namespace) -> int:
     """Show, make or assign a follow-up plan."""
     session = session_of(options)
     if options.plan is None:
-        if options.stage or options.function or options.device or options.device_model:
+        if options.stage or options.device or options.device_model:
             raise UnusableCall("plan: missing; name the plan to make or assign")
         lists = follow_up.lists_of_plans(session)
         rows = [
@@ -31,18 +31,11 @@ def schedule(options: Namespace) -> int:
             for plan in follow_up.plans(session)
         ]
         return show(options, "plans", rows)
-    if options.function and (options.check_list or not options.stage):
-        raise UnusableCall("--function: makes a new plan, with --stage and without --check-list")
     told = {"plan": options.plan, "device": options.device, "device_model": options.device_model}
     done = []
     if options.stage:
         follow_up.make_plan(
-            session,
-            options.plan,
-            options.stage,
-            options.function,
-            options.anchor,
-            options.check_list,
+            session, options.plan, options.stage, options.anchor, options.check_list
         )
         done.append("made")
     elif options.check_list:

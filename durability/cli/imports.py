@@ -29,7 +29,7 @@ def import_files(options: Namespace) -> int:
         skip_where_blank=options.skip_where_blank,
         ignore_other_columns=options.ignore_other_columns,
         void_blank_peaks=getattr(options, "void_blank_peaks", None),
-        decimal_comma=options.decimal_comma,
+        decimal_comma=options.decimal == "comma",
     )
     try:
         with progress(options, f"importing {options.kind}"):

@@ -48,7 +48,7 @@ def tell_apart(options: Namespace) -> int:
         power=options.power,
         alpha=options.alpha,
         drops_per_case=options.drops or (1, 3, 5, 10),
-        within_pct=options.scatter_within_pct,
+        within_pct=options.scatter_pct,
         between_pct=options.scatter_between_pct,
     )
     if options.json:

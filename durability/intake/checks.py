@@ -138,7 +138,7 @@ def _typed(
         outside |= numbers > column.most
     faults = [
         (absent, f"leave the cell blank when not recorded; else {column.right}"),
-        (comma, "a decimal comma; write a decimal point, or read the file with --decimal-comma"),
+        (comma, "a decimal comma; write a decimal point, or read the file with --decimal comma"),
         (unread, f"not {column.right}"),
         (outside, f"not {column.right}"),
     ]

@@ -8,10 +8,9 @@ from dataclasses import asdict, replace
 from datetime import date
 from typing import Any
 
-from durability.check_lists import ready_lists
 from durability.errors import RecordRefused, UnusableCall
 from durability.intake.hand_entry import typed_date, typed_value
-from durability.records import CheckedFunction, CheckList
+from durability.records import CheckList
 from durability.results import DueList, RetainedItem, SkippedInspection
 from durability.schedule import (
     BEFORE_FIRST_DROP,
@@ -73,7 +72,6 @@ def make_plan(
     session: Session,
     name: str,
     stages: Sequence[str],
-    functions: Sequence[str],
     anchor: Any,
     check_list: str | None = None,
 ) -> FollowUpPlan:
@@ -87,12 +85,10 @@ def make_plan(
         Its name.
     stages : sequence of str
         "NAME=DAYS" each, days after the anchor; "before" stands for before the first drop.
-    functions : sequence of str
-        What to check, one by one.
     anchor : {"last drop", "first drop", "received"}
         What the days count from.
     check_list : str, optional
-        What to check, as a ready list or a file; without either, what the usual plan checks.
+        What to check, as a ready list or a file; by default what the usual plan checks.
 
     Returns
     -------
@@ -106,19 +102,13 @@ def make_plan(
     RecordRefused
         The name is taken.
     """
-    if check_list is not None:
-        listed = find_list(check_list)
-    else:
-        listed = CheckList(name, tuple(map(CheckedFunction, functions)))
-    ready = next((each for each in functions if each in ready_lists()), None)
-    if ready is not None:
-        raise UnusableCall(f"--function {ready!r}: is a ready list; give it by --check-list")
+    listed = None if check_list is None else find_list(check_list)
     with entry(session, "inspect schedule") as (connection, entry_id):
         given = plan_lists(connection)
         known = _known_plans(connection, given)
         if name in known:
             raise RecordRefused(f"plan {name!r}: already there; choose another name")
-        if not listed.checked:
+        if listed is None:
             listed = list_of(known[DEFAULT_PLAN.name], given)
         plan = FollowUpPlan(
             str(typed_value("code", name, option="plan")),

@@ -52,7 +52,7 @@ def lab_scatter(session: Session) -> LabScatter:
     if not worn:
         raise RecordRefused(
             "no valid drop in a case in this store, so no scatter to plan with; give it:"
-            " --scatter-pct (rise), or --scatter-within-pct and --scatter-between-pct (tell-apart)"
+            " --scatter-pct, and --scatter-between-pct (tell-apart)"
         )
     lengths = [len(each.peak_g) for each in worn]
     found = scatter_seen(
@@ -174,17 +174,17 @@ def plan_contrast(
     from durability.plan import cases_to_tell_apart
 
     if (within_pct is None) != (between_pct is None):
-        raise UnusableCall("give --scatter-within-pct and --scatter-between-pct both, or none")
+        raise UnusableCall("give --scatter-pct and --scatter-between-pct both, or none")
     careful_by = None
     if within_pct is not None and between_pct is not None:
         between = 0.0 if between_pct == 0 else _log_sd(between_pct, "--scatter-between-pct")
-        scatter = Scatter(_log_sd(within_pct, "--scatter-within-pct"), between, None)
+        scatter = Scatter(_log_sd(within_pct, "--scatter-pct"), between, None)
     else:
         seen = lab_scatter(session)
         if not seen.within_case_log_sd or seen.between_case_log_sd is None:
             raise RecordRefused(
                 "this store has no two cases of one model under one condition, so how cases differ"
-                " is not known; give --scatter-within-pct and --scatter-between-pct"
+                " is not known; give --scatter-pct and --scatter-between-pct"
             )
         scatter = Scatter(seen.within_case_log_sd, seen.between_case_log_sd, seen)
         if seen.within_case_upper is not None and seen.between_case_upper is not None:

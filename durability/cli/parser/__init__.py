@@ -1,0 +1,101 @@
+"""Every command and option, in words; light, since each start builds what its call needs."""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+from typing import Any, NoReturn
+
+from durability.cli.parser.common import Parser
+
+_EPILOG = """\
+exit status: 0 all well, 1 something refused or found wrong, 2 invalid usage.
+Relative comparison of cases under one set of conditions; not a promise of life
+in the field.
+
+Examples:
+  durability demo
+  durability trend --help"""
+
+_COMMANDS = {
+    "init": ("bench", "make the store"),
+    "specimen": ("bench", "cases, devices and dummies"),
+    "sensor": ("bench", "shock accelerometers"),
+    "series": (
+        "bench",
+        "drops of one device, in one case or bare, under one set of conditions",
+    ),
+    "drop": ("bench", "single drops"),
+    "damage": ("bench", "what was seen on a specimen"),
+    "import": ("files", "take a lab's CSV files, or recorders' waveforms"),
+    "show": ("files", "one drop closely: its inputs, its trace, its spectrum"),
+    "inspect": ("follow_up", "follow-up inspections of devices"),
+    "plan": ("plans", "how much to drop, and in which order"),
+    "plot": ("plots", "pictures, as SVG, PDF or PNG"),
+    "remeasure": ("files", "measure kept waveforms again through another filter; the first stay"),
+    "watch": ("files", "take each finished file of a folder as the next drop, until Ctrl-C"),
+    "trend": ("answers", "is peak g climbing, and how fast"),
+    "forecast": ("answers", "how many drops until the case fails"),
+    "conditions": ("answers", "what if: how peak g depends on temperature and on rest"),
+    "rank": ("answers", "which wear out fastest"),
+    "compare": ("answers", "how many times the peak g of A is that of B"),
+    "claim": (
+        "answers",
+        'is "B reduces peak g against A by at least so many percent" shown',
+    ),
+    "rig": ("answers", "has the rig itself drifted"),
+    "due": ("follow_up", "which inspections are due"),
+    "latent": ("follow_up", "are later failures linked to the shocks"),
+    "history": ("follow_up", "all that one specimen lived through"),
+    "query": ("answers", "ask a saved question; alone: list them"),
+    "export": ("files", "write the whole record as open files"),
+    "record": ("bench", "keyboard session: one line a drop"),
+    "report": ("answers", "write one page that settles an argument"),
+    "selfcheck": ("answers", "hold this program against published values"),
+    "seal": ("files", "fingerprint the record, so that a change by hand shows"),
+    "verify": ("files", "hold the record against its seals and its kept waveforms"),
+    "demo": ("answers", "build and show the invented scenario"),
+}
+"""First word of each call: the module here whose function of that name fills its parser, help."""
+
+
+def make_parser(only: str | None = None) -> argparse.ArgumentParser:
+    """The command line.
+
+    Parameters
+    ----------
+    only : str, optional
+        First word of the call: where it is a command nothing else is built, where it is none the
+        commands are named only. By default everything is built.
+
+    Returns
+    -------
+    ArgumentParser
+        Its results carry ``handler``, the function that does the work, as "module:name".
+    """
+    top = Parser(
+        prog="durability",
+        description="The record and the judgement for the durability of protective cases and of"
+        " the devices inside them.",
+        epilog=_EPILOG,
+    )
+    top.add_argument("--version", action=_Version, nargs=0, help="print the version")
+    commands = top.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    for name in (only,) if only in _COMMANDS else _COMMANDS:
+        module, help_ = _COMMANDS[name]
+        made = commands.add_parser(name, help=help_, description=help_)
+        if only in (None, name):
+            fill = getattr(
+                importlib.import_module(f"durability.cli.parser.{module}"),
+                name if name != "import" else "import_",
+            )
+            fill(made)
+    return top
+
+
+class _Version(argparse.Action):
+    def __call__(self, parser: argparse.ArgumentParser, *_: Any) -> NoReturn:
+        from durability.version import PROGRAM_VERSION
+
+        print(f"durability {PROGRAM_VERSION}")
+        parser.exit()

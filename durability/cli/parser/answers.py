@@ -1,0 +1,194 @@
+"""Commands that answer: wear, drops to failure, comparisons, the rig, questions, the page."""
+
+from __future__ import annotations
+
+from durability.cli.parser import common
+from durability.cli.parser.common import Parser
+
+
+def trend(made: Parser) -> None:
+    """Fill ``trend``."""
+    made.reads("answers:trend", "trend", "trend --series S21 --rig-corrected")
+    common.filters(made)
+    _rig_corrected(made)
+    common.quiet(made)
+
+
+def forecast(made: Parser) -> None:
+    """Fill ``forecast``."""
+    made.reads("answers:forecast", "forecast --series S21", "forecast --limit-g 200 --level 0.8")
+    common.filters(made)
+    common.limits(made)
+    _rig_corrected(made)
+    common.quiet(made)
+
+
+def _rig_corrected(made: Parser) -> None:
+    made.add_argument(
+        "--rig-corrected",
+        action="store_true",
+        help="divide out the rig's drift as the reference drops show it, with its uncertainty",
+    )
+
+
+def conditions(made: Parser) -> None:
+    """Fill ``conditions``."""
+    made.reads("answers:conditions", "conditions", 'conditions --case-model "sleeve A"')
+    common.filters(made)
+    common.quiet(made)
+
+
+def rank(made: Parser) -> None:
+    """Fill ``rank``."""
+    made.reads("answers:rank", "rank", 'rank --by case --case-model "sleeve A"')
+    common.filters(made)
+    made.add_argument(
+        "--by",
+        choices=("case_model", "case"),
+        default="case_model",
+        help="what is ranked (default case_model)",
+    )
+    common.quiet(made)
+
+
+def compare(made: Parser) -> None:
+    """Fill ``compare``."""
+    made.reads("answers:compare", 'compare bare "sleeve A"', 'compare "sleeve A" "sleeve B"')
+    for side in ("a", "b"):
+        made.add_argument(side, metavar=side.upper(), help="a case model, or bare")
+    common.quiet(made)
+
+
+def claim(made: Parser) -> None:
+    """Fill ``claim``."""
+    made.reads(
+        "claims:claim",
+        'claim bare "sleeve A" --at-least 60',
+        'claim bare "sleeve A" --at-least 60 --after-drops 20',
+    )
+    made.add_argument("a", metavar="A", help="a case model, or bare")
+    made.add_argument("b", metavar="B", help="the case model that the claim is for")
+    made.add_argument(
+        "--at-least",
+        type=float,
+        required=True,
+        metavar="PCT",
+        help="the reduction that is claimed, %% of A's peak g",
+    )
+    made.add_argument(
+        "--after-drops", type=int, metavar="N", help="as worn by the Nth drop of each case's life"
+    )
+    common.level(made)
+    common.quiet(made)
+
+
+def rig(made: Parser) -> None:
+    """Fill ``rig``."""
+    made.reads("rig:rig", "rig", "rig --gauge --factor operator --factor day")
+    made.add_argument(
+        "--series", action="append", metavar="S", help="only this reference series; repeatable"
+    )
+    made.add_argument(
+        "--gauge", action="store_true", help="repeatability and reproducibility instead"
+    )
+    made.add_argument(
+        "--factor",
+        action="append",
+        choices=("operator", "sensor", "day"),
+        help="factor of the gauge study; repeatable; else each that is recorded throughout",
+    )
+    made.add_argument(
+        "--part-sd-pct",
+        type=float,
+        metavar="S",
+        help="standard deviation between specimens, %% of peak g, where there is one reference"
+        " series; else that of this lab's cases",
+    )
+
+
+def query(made: Parser) -> None:
+    """Fill ``query``."""
+    made.reads(
+        "questions:query",
+        "query latent_failures --format csv -o later.csv",
+        'query --sql "SELECT * FROM valid_drops WHERE peak_g > 200"',
+    )
+    made.add_argument("name", nargs="?", help="name of the question; without it: list them")
+    made.add_argument(
+        "--set",
+        dest="values",
+        action="append",
+        default=[],
+        metavar="NAME=VALUE",
+        help="a parameter of the question, like min_drops=5; repeatable",
+    )
+    made.add_argument(
+        "--folder",
+        action="append",
+        default=[],
+        metavar="PATH",
+        help="a folder of your own questions, taken too; repeatable",
+    )
+    made.add_argument("--sql", metavar="SELECT", help="ask this instead, read-only")
+    made.add_argument(
+        "--format",
+        choices=("table", "csv", "json", "markdown", "parquet"),
+        help="by default what FILE ends in, else a table",
+    )
+    made.add_argument("-o", "--output", metavar="FILE", help="write the answer there")
+    common.quiet(made)
+
+
+def report(made: Parser) -> None:
+    """Fill ``report``."""
+    made.writes(
+        "report:report",
+        'report -o report.html --case-model "sleeve A"',
+        'report -o again.html --reissue-of 1 --reason "drop 11 was void"',
+    )
+    made.add_argument(
+        "-o", "--output", required=True, metavar="FILE", help="the page; ends in .html"
+    )
+    about = made.add_mutually_exclusive_group()
+    about.add_argument("--series", action="append", metavar="S", help="only this; repeatable")
+    about.add_argument(
+        "--case-model", action="append", metavar="M", help="only this model; repeatable"
+    )
+    about.add_argument("--specimen", metavar="C", help="only what this specimen lived through")
+    about.add_argument("--plan", metavar="P", help="only devices that follow this plan")
+    made.add_argument("--on", metavar="DATE", help="what is due on this day; else today")
+    made.add_argument(
+        "--claim",
+        type=float,
+        metavar="PCT",
+        help="judge whether each case model reduces the peak g of bare drops by at least PCT %%",
+    )
+    made.add_argument(
+        "--reissue-of",
+        type=int,
+        metavar="NUMBER",
+        help="this page replaces that report and says what changed since, and why",
+    )
+    made.add_argument("--reason", metavar="WHY", help="why that report is replaced")
+    common.limits(made)
+    common.quiet(made)
+
+
+def selfcheck(made: Parser) -> None:
+    """Fill ``selfcheck``; it needs no store."""
+    made.set_defaults(handler="selfcheck:selfcheck")
+    made.examples("selfcheck", "selfcheck -o selfcheck.md")
+    common.json_option(made)
+    made.add_argument(
+        "-o",
+        "--output",
+        metavar="FILE",
+        help="write the dated report: JSON when it ends in .json, else Markdown",
+    )
+    common.quiet(made)
+
+
+def demo(made: Parser) -> None:
+    """Fill ``demo``."""
+    made.writes("demo:demo", "demo", "demo --store example.duckdb")
+    common.quiet(made)

@@ -1,0 +1,247 @@
+"""The parser's own manners, and the options that several commands share."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import Any, NoReturn
+
+REPLACED = {
+    "--decimal-comma": "--decimal comma",
+    "--function": "--check-list FILE, one function a line",
+    "--scatter-within-pct": "--scatter-pct",
+}
+"""Options of the last release and what is written today; each is refused for one release."""
+
+
+class _Formatter(argparse.HelpFormatter):
+    """Wraps a paragraph and leaves lines that are set by hand, the examples, as they are."""
+
+    def _fill_text(self, text: str, width: int, indent: str) -> str:
+        if "\n" in text:
+            return "\n".join(indent + line for line in text.splitlines())
+        return super()._fill_text(text, width, indent)
+
+
+class Parser(argparse.ArgumentParser):
+    """A parser whose errors are one line and whose help ends with examples."""
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(formatter_class=_Formatter, **options)
+
+    def error(self, message: str) -> NoReturn:
+        """Say what is wrong in one line; of an option of the last release, what replaces it."""
+        kind, _, words = message.partition(": ")
+        if kind == "unrecognized arguments":
+            for option in (word.partition("=")[0] for word in words.split()):
+                if option in REPLACED:
+                    message = f"{option}: no longer an option; write {REPLACED[option]}"
+        print(f"{self.prog}: {message} (see {self.prog} --help)", file=sys.stderr)
+        raise SystemExit(2)
+
+    def examples(self, *calls: str) -> None:
+        """End the help with these calls, written without the program's name."""
+        self.epilog = "Examples:\n" + "\n".join(f"  durability {call}" for call in calls)
+
+    def reads(self, handler: str, *calls: str) -> None:
+        """Make it a command that reads the store; ``handler`` is "module:name" within ``cli``."""
+        self._does(handler, calls)
+
+    def writes(self, handler: str, *calls: str) -> None:
+        """Make it a command that writes to the store."""
+        self._does(handler, calls).add_argument(
+            "--by",
+            metavar="NAME",
+            help="who enters this; else $DURABILITY_PERSON, else the login name",
+        )
+
+    def _does(self, handler: str, calls: tuple[str, ...]) -> argparse._ArgumentGroup:
+        self.set_defaults(handler=handler)
+        self.examples(*calls)
+        shared = self.add_argument_group("store and output")
+        shared.add_argument(
+            "--store",
+            metavar="PATH",
+            help="the store; else $DURABILITY_STORE, else durability.duckdb in this folder",
+        )
+        json_option(shared)
+        return shared
+
+    def family(self, *calls: str) -> Family:
+        """Make it a family of commands."""
+        self.examples(*calls)
+        return Family(self.add_subparsers(title="commands", metavar="COMMAND", required=True))
+
+
+class Family:
+    """The commands under one word."""
+
+    def __init__(self, group: argparse._SubParsersAction[Parser]) -> None:
+        self._group = group
+
+    def reads(self, name: str, help_: str, handler: str, *calls: str) -> Parser:
+        """Add a command that reads the store."""
+        made = self._group.add_parser(name, help=help_, description=help_)
+        made.reads(handler, *calls)
+        return made
+
+    def writes(self, name: str, help_: str, handler: str, *calls: str) -> Parser:
+        """Add a command that writes to the store."""
+        made = self._group.add_parser(name, help=help_, description=help_)
+        made.writes(handler, *calls)
+        return made
+
+
+def json_option(made: Any) -> None:
+    """Take ``--json``."""
+    made.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
+
+def amendment(made: Any) -> None:
+    """Take what is corrected and why."""
+    made.add_argument(
+        "--set",
+        dest="changes",
+        action="append",
+        required=True,
+        metavar="COLUMN=VALUE",
+        help="the column and its right value, blank for not recorded; repeatable",
+    )
+    made.add_argument("--reason", required=True, metavar="WHY", help="why it is corrected")
+
+
+def despite_quarantine(made: Any) -> None:
+    """Take the reason for recording a drop of a device in quarantine."""
+    made.add_argument(
+        "--despite-quarantine",
+        metavar="WHY",
+        help="record a drop that was made while the device was in quarantine, and how it came to"
+        " be made: the device lived through it",
+    )
+
+
+def filters(made: Any) -> None:
+    """Take the series and case models that are answered for."""
+    made.add_argument("--series", action="append", metavar="S", help="only this; repeatable")
+    made.add_argument(
+        "--case-model", action="append", metavar="M", help="only this model; repeatable"
+    )
+
+
+def quiet(made: Any) -> None:
+    """Take the wish to see no progress."""
+    made.add_argument(
+        "-q", "--quiet", action="store_true", help="show no progress; none is shown in a pipe"
+    )
+
+
+def level(made: Any) -> None:
+    """Take the probability of the interval."""
+    made.add_argument(
+        "--level", type=float, default=0.9, metavar="P", help="of the interval (default 0.9)"
+    )
+
+
+def limits(made: Any) -> None:
+    """Take level, limit and horizon of a forecast."""
+    level(made)
+    limit(made)
+    made.add_argument(
+        "--horizon",
+        type=int,
+        default=400,
+        metavar="N",
+        help="last drop number considered (default 400)",
+    )
+
+
+def limit(made: Any) -> None:
+    """Take the level at which a case no longer protects."""
+    either = made.add_mutually_exclusive_group()
+    either.add_argument(
+        "--limit-g", type=float, metavar="G", help="level at which the case no longer protects, g"
+    )
+    either.add_argument(
+        "--limit-rise",
+        type=float,
+        default=0.5,
+        metavar="R",
+        help="the same as a fraction above the level at the first drop (default 0.5)",
+    )
+
+
+def recorder_file(made: Any) -> None:
+    """Take what a recorder's file, its sensor or its pulse leaves open."""
+    made.add_argument(
+        "--channel",
+        metavar="NAME",
+        help="channel to read, by name or column number, where several could be meant",
+    )
+    made.add_argument(
+        "--cross-channel",
+        dest="cross_channels",
+        action="append",
+        default=[],
+        metavar="NAME[=K]",
+        help="a channel across the axis of the impact, with its own mV/g if in volts; repeatable",
+    )
+    made.add_argument(
+        "--units", choices=("g", "m/s2", "V", "mV"), help="unit of the channel's values"
+    )
+    made.add_argument(
+        "--mv-per-g", type=float, metavar="K", help="sensitivity, instead of the sensor's"
+    )
+    made.add_argument(
+        "--full-scale-g", type=float, metavar="G", help="full scale, instead of the sensor's"
+    )
+    made.add_argument("--sample-rate-hz", type=float, metavar="HZ", help="instead of the file's")
+    made.add_argument(
+        "--time-unit", choices=("s", "ms", "us", "ns"), help="unit of the time column"
+    )
+    made.add_argument(
+        "--delimiter",
+        choices=("comma", "semicolon", "tab", "blanks"),
+        help="what separates the columns",
+    )
+    made.add_argument("--decimal", choices=("point", "comma"), help="decimal mark of the numbers")
+    made.add_argument(
+        "--encoding", metavar="NAME", help="encoding of the text, like utf-16 or cp1252"
+    )
+    made.add_argument(
+        "--first-line", type=int, metavar="N", help="line on which the data begin, from 1"
+    )
+    low_pass(made)
+
+
+def low_pass(made: Any) -> None:
+    """Take the low-pass filter of a pulse."""
+    chosen = made.add_mutually_exclusive_group()
+    chosen.add_argument(
+        "--low-pass-hz",
+        type=float,
+        metavar="F",
+        help="cut-off of the zero-phase filter; by default one that leaves the pulse unchanged",
+    )
+    chosen.add_argument(
+        "--channel-class",
+        type=float,
+        metavar="N",
+        help="channel frequency class instead, like 1000",
+    )
+    made.add_argument(
+        "--class-standard",
+        choices=("sae", "iso"),
+        default="sae",
+        help="whose equation the class follows: SAE J211-1 (default) or ISO 6487",
+    )
+
+
+def amplification(made: Any) -> None:
+    """Take the amplification of a shock response spectrum."""
+    made.add_argument(
+        "--q",
+        type=float,
+        default=10.0,
+        metavar="Q",
+        help="amplification at resonance (default 10)",
+    )

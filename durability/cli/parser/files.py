@@ -1,0 +1,230 @@
+"""Commands that take files in, show one drop closely, and hand the record out or check it."""
+
+from __future__ import annotations
+
+from durability.cli.parser import common
+from durability.cli.parser.common import Family, Parser
+
+_TABLES = {
+    "drops": (
+        "series, drop_number, peak_g and more",
+        "import drops drops.csv",
+        'import drops lab.csv --map "Peak (G)=peak_g" --set series=S21',
+    ),
+    "damage": (
+        "specimen, severity; series, drop_number, mode, location, note, inspector",
+        "import damage damage.csv",
+        "import damage damage.csv --keep-good",
+    ),
+    "inspections": (
+        "device, inspected_at, function, outcome; measured, unit, note, inspector, blind,"
+        " check_list",
+        "import inspections inspections.csv",
+        "import inspections form.csv --set blind=yes",
+    ),
+    "specimens": (
+        "code, kind; model, lot, mass_g, received_on, note",
+        "import specimens specimens.csv",
+        "import specimens cases.csv --set kind=case --decimal comma",
+    ),
+}
+"""Kinds of table: columns, examples."""
+
+
+def import_(made: Parser) -> None:
+    """Fill the family ``import``."""
+    family = made.family(
+        "import drops drops.csv", "import waveforms records/ --series S30 --explain"
+    )
+    for kind in _TABLES:
+        _table(family, kind)
+    _waveforms(family)
+    whole = family.writes(
+        "record",
+        "make a new store from an exported record, every row as it was",
+        "archive:import_record",
+        "import record record-2026 --store new.duckdb",
+    )
+    whole.add_argument("folder", help="what export wrote; --store names the store to make")
+    common.quiet(whole)
+
+
+def _table(family: Family, kind: str) -> None:
+    columns, *examples = _TABLES[kind]
+    made = family.writes(kind, f"take {kind}: {columns}", "imports:import_files", *examples)
+    made.set_defaults(kind=kind)
+    made.add_argument("files", nargs="+", metavar="FILE", help="CSV with a header row")
+    made.add_argument(
+        "--keep-good",
+        action="store_true",
+        help="store the good rows; the others land in a rejects CSV beside the file",
+    )
+    made.add_argument(
+        "--map",
+        dest="rename",
+        action="append",
+        default=[],
+        metavar="NAME=COLUMN",
+        help="read the sheet's NAME as COLUMN; NAME= leaves it out; repeatable",
+    )
+    made.add_argument(
+        "--set",
+        dest="constants",
+        action="append",
+        default=[],
+        metavar="COLUMN=VALUE",
+        help="a value that every row gets; repeatable",
+    )
+    made.add_argument(
+        "--ignore-other-columns",
+        action="store_true",
+        help="leave out every column that is neither known nor mapped",
+    )
+    made.add_argument(
+        "--skip-where-blank",
+        metavar="NAME",
+        help="rows in which this column of the sheet is blank are no records",
+    )
+    made.add_argument(
+        "--decimal",
+        choices=("point", "comma"),
+        default="point",
+        help="decimal mark of the numbers; comma: 118,4 (default point)",
+    )
+    common.quiet(made)
+    if kind == "drops":
+        made.add_argument(
+            "--number-drops",
+            action="store_true",
+            help="number the drops of each series 1, 2, 3 … in the order of the rows",
+        )
+        made.add_argument(
+            "--void-blank-peaks",
+            metavar="REASON",
+            help="rows without a peak come in void with this reason",
+        )
+        made.add_argument("--allow-gaps", action="store_true", help="accept drop numbers with gaps")
+        common.despite_quarantine(made)
+        made.add_argument(
+            "--split-conditions",
+            action="store_true",
+            help="make each change of height, surface, orientation, device or case within a series"
+            " a series of its own",
+        )
+
+
+def _waveforms(family: Family) -> None:
+    made = family.writes(
+        "waveforms",
+        "take recorders' files as the next drops of a series: one file, one drop",
+        "waveforms:import_waveforms",
+        "import waveforms records/ --series S30 --explain",
+        "import waveforms 017.csv --series S30 --channel CH2 --units V",
+    )
+    made.add_argument(
+        "files",
+        nargs="+",
+        metavar="FILE",
+        help="in the order of the drops; a folder stands for its files by number in their names",
+    )
+    made.add_argument("--series", metavar="S", help="an open series; its sensor scales the record")
+    common.recorder_file(made)
+    made.add_argument(
+        "--date-by-file-time",
+        action="store_true",
+        help="date a drop by its file's last change when the file itself gives no date",
+    )
+    made.add_argument(
+        "--keep-good",
+        action="store_true",
+        help="store the readable files; the others land in a rejects file",
+    )
+    common.despite_quarantine(made)
+    made.add_argument(
+        "--explain",
+        action="store_true",
+        help="show what was worked out of each file and store nothing",
+    )
+    common.quiet(made)
+
+
+def remeasure(made: Parser) -> None:
+    """Fill ``remeasure``."""
+    made.writes(
+        "waveforms:remeasure",
+        "remeasure --series S30 --channel-class 1000 --dry-run",
+        "remeasure --low-pass-hz 2000",
+    )
+    made.add_argument("--series", action="append", metavar="S", help="only this; repeatable")
+    common.low_pass(made)
+    made.add_argument(
+        "--dry-run", action="store_true", help="show what would change, store nothing"
+    )
+    common.quiet(made)
+
+
+def watch(made: Parser) -> None:
+    """Fill ``watch``."""
+    made.writes("waveforms:watch", "watch /media/scope --series S30")
+    made.add_argument("folder", help="where the recorder writes")
+    made.add_argument("--series", required=True, metavar="S", help="an open series")
+    common.recorder_file(made)
+
+
+def show(made: Parser) -> None:
+    """Fill the family ``show``."""
+    family = made.family("show drop S30 1", "show pulse S30 1 2 --png pulses.png")
+    one = family.reads("drop", "every input of one drop", "waveforms:show_drop", "show drop S30 1")
+    pulse = family.reads(
+        "pulse",
+        "trace and measures of a drop; of several on one time axis",
+        "waveforms:show_pulse",
+        "show pulse S30 1",
+        "show pulse S30 1 2 --png pulses.png",
+    )
+    spectrum = family.reads(
+        "spectrum",
+        "shock response spectrum of a drop: maximax, 12 frequencies an octave",
+        "waveforms:show_spectrum",
+        "show spectrum S30 1 --png spectrum.png",
+        "show spectrum S30 1 --q 25",
+    )
+    for made in (one, pulse, spectrum):
+        made.add_argument("series", help="code of the series")
+    for made in (one, spectrum):
+        made.add_argument("drop_number", type=int, help="number of the drop")
+    pulse.add_argument(
+        "drop_numbers", type=int, nargs="+", metavar="DROP", help="numbers of the drops"
+    )
+    for made in (pulse, spectrum):
+        made.add_argument("--png", metavar="FILE", help="draw it into this file too")
+    common.amplification(spectrum)
+
+
+def export(made: Parser) -> None:
+    """Fill ``export``."""
+    made.writes("archive:export", "export record-2026", 'export record-2026 --licence "CC BY 4.0"')
+    made.add_argument("folder", help="a new folder, or an empty one")
+    made.add_argument(
+        "--licence", metavar="WORDS", help="licence under which others may use the record"
+    )
+    common.quiet(made)
+
+
+def seal(made: Parser) -> None:
+    """Fill ``seal``."""
+    made.writes("integrity:seal", "seal")
+    common.quiet(made)
+
+
+def verify(made: Parser) -> None:
+    """Fill ``verify``."""
+    made.reads(
+        "integrity:verify",
+        "verify",
+        "verify --store backup.duckdb --digest 2ae14180",
+    )
+    made.add_argument(
+        "--digest", metavar="HEX", help="digest of a seal as you noted it outside the store"
+    )
+    common.quiet(made)
