@@ -6,6 +6,7 @@ from argparse import Namespace
 
 from durability.cli.logbook import session_of
 from durability.cli.progress import progress
+from durability.cli.show import show
 from durability.report import as_json
 from durability.workflow import judge
 
@@ -19,16 +20,10 @@ def trend(options: Namespace) -> int:
             options.case_model,
             rig_corrected=options.rig_corrected,
         )
-    if options.json:
-        print(as_json.dumps(as_json.trends(results, contexts)))
-        return 0
-    from durability.report import tables
+    from durability.report.answers import trend as answer
 
-    if options.series:
-        tables.explained_trends(results, contexts)
-    else:
-        tables.trends(results, contexts)
-    return 0
+    blocks = answer.at_length if options.series else answer.blocks
+    return show(options, blocks(results, contexts), lambda: answer.json(results, contexts))
 
 
 def forecast(options: Namespace) -> int:

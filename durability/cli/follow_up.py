@@ -196,7 +196,7 @@ def due(options: Namespace) -> int:
 
 
 def _write_form(options: Namespace, owed: DueList) -> None:
-    from durability.report.answers import as_csv
+    from durability.report.plain import as_csv
 
     rows = follow_up.form_rows(session_of(options), [each.device for each in owed.due])
     if not rows:

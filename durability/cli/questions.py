@@ -61,9 +61,9 @@ def _answer(options: Namespace, title: str, answer: Answer) -> int:
             f"-o {options.output!r}: ends in none of {', '.join(_ENDINGS)}; say --format"
         )
     else:
-        from durability.report import answers
+        from durability.report import plain
 
-        text = answers.FORMS[form](answer.query, answer.parameters, answer.columns, answer.rows)
+        text = plain.FORMS[form](answer.query, answer.parameters, answer.columns, answer.rows)
         if file is None:
             print(text, end="")
         else:

@@ -27,8 +27,6 @@ if TYPE_CHECKING:
         Remeasurement,
         RigNote,
         ShockSpectrum,
-        Trend,
-        TrendContext,
         VoidedDrop,
         WaveformImport,
     )
@@ -67,11 +65,12 @@ def _clean(value: Any) -> Any:
     return number if abs(number) < float("inf") else None
 
 
-def _named(result: Any, names: Sequence[str]) -> dict[str, Any]:
+def named(result: Any, names: Sequence[str]) -> dict[str, Any]:
+    """These fields of a result."""
     return {name: getattr(result, name) for name in names}
 
 
-def _rig(note: RigNote | None) -> dict[str, Any] | None:
+def rig(note: RigNote | None) -> dict[str, Any] | None:
     """What the reference drops say of the time of a series."""
     if note is None:
         return None
@@ -82,51 +81,13 @@ def _rig(note: RigNote | None) -> dict[str, Any] | None:
     }
 
 
-def _voided(drops: Sequence[VoidedDrop]) -> list[dict[str, Any]]:
-    return [_named(drop, ("series", "drop_number", "peak_g", "reason")) for drop in drops]
-
-
-def trends(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> dict[str, Any]:
-    """Object of ``trend --json``."""
-    names = (
-        "series",
-        "case",
-        "case_model",
-        "drops",
-        "valid_drops",
-        "verdict",
-        "alarm_at_drop",
-        "level_first_g",
-        "level_latest_g",
-        "rise_pct_per_drop",
-        "rise_lower",
-        "rise_upper",
-        "p_value",
-        "shape",
-        "basis",
-        "doubted_drops",
-        "shape_weights",
-    )
-    put_back = ("verdict", "alarm_at_drop", "rise_pct_per_drop", "rise_lower", "rise_upper")
-    return {
-        "series": [
-            {
-                **_named(result, names),
-                "voided": _voided(context.voided),
-                "with_voided": None
-                if context.with_voided is None
-                else _named(context.with_voided, put_back),
-                "suggested_outliers": context.suggested,
-                "suggested_by": context.suggested_by,
-                "rig": _rig(context.rig),
-            }
-            for result, context in zip(results, contexts, strict=True)
-        ]
-    }
+def voided_drops(drops: Sequence[VoidedDrop]) -> list[dict[str, Any]]:
+    """Drops left out, each with its reason."""
+    return [named(drop, ("series", "drop_number", "peak_g", "reason")) for drop in drops]
 
 
 def _prediction(prediction: Prediction) -> dict[str, float | None]:
-    return _named(prediction, ("lower", "median", "upper"))
+    return named(prediction, ("lower", "median", "upper"))
 
 
 def forecasts(
@@ -148,7 +109,7 @@ def forecasts(
         "horizon": horizon,
         "series": [
             {
-                **_named(result, names),
+                **named(result, names),
                 "drops_to_failure": _prediction(result.drops_to_failure),
                 "survival": [
                     {"drop": int(drop), "probability": float(probability)}
@@ -159,7 +120,7 @@ def forecasts(
                 "b10_drop": result.b10_drop,
                 "basis": result.basis,
                 "shape_weights": result.shape_weights,
-                "rig": _rig(note),
+                "rig": rig(note),
             }
             for result, note in zip(results, notes, strict=True)
         ],
@@ -169,7 +130,7 @@ def forecasts(
 def condition_effects(effects: Sequence[CovariateEffect]) -> dict[str, Any]:
     """Object of ``conditions --json``."""
     names = ("covariate", "per", "series", "drops", "effect_pct", "lower", "upper", "basis")
-    return {"effects": [_named(effect, names) for effect in effects]}
+    return {"effects": [named(effect, names) for effect in effects]}
 
 
 def ranking(result: Ranking) -> dict[str, Any]:
@@ -190,7 +151,7 @@ def ranking(result: Ranking) -> dict[str, Any]:
         "order_is_clear": result.order_is_clear,
         "basis": result.basis,
         "groups": [
-            {**_named(group, names), "life": _prediction(group.life)} for group in result.groups
+            {**named(group, names), "life": _prediction(group.life)} for group in result.groups
         ],
     }
 
@@ -202,7 +163,7 @@ def comparison(result: Comparison, voided: Sequence[VoidedDrop]) -> dict[str, An
         "b": result.b,
         "drops": {"a": result.drops_a, "b": result.drops_b},
         "cases": {"a": result.cases_a, "b": result.cases_b},
-        **_named(
+        **named(
             result,
             (
                 "ratio",
@@ -215,7 +176,7 @@ def comparison(result: Comparison, voided: Sequence[VoidedDrop]) -> dict[str, An
         ),
         "voided": {"a": result.voided_a, "b": result.voided_b},
         "ratio_with_voided": result.ratio_with_voided,
-        "voided_drops": _voided(voided),
+        "voided_drops": voided_drops(voided),
         "basis": result.basis,
     }
 
@@ -225,9 +186,9 @@ def due(owed: DueList) -> dict[str, Any]:
     names = ("device", "due_on", "days_overdue", "stage", "functions")
     return {
         "on": owed.on,
-        "due": [_named(inspection, names) for inspection in owed.due],
+        "due": [named(inspection, names) for inspection in owed.due],
         "quarantined": [quarantine(kept) for kept in owed.quarantined],
-        "skipped": [_named(missed, ("device", "stage", "due_on")) for missed in owed.skipped],
+        "skipped": [named(missed, ("device", "stage", "due_on")) for missed in owed.skipped],
         "without_baseline": owed.without_baseline,
         "unfinished": owed.unfinished,
         "cracked_glass": owed.cracked_glass,
@@ -237,7 +198,7 @@ def due(owed: DueList) -> dict[str, Any]:
 
 def quarantine(kept: Quarantine) -> dict[str, Any]:
     """One device kept apart, with the ends of the windows in which it is watched."""
-    return {**_named(kept, ("device", "since", "sign", "told")), "watch_until": dict(kept.watch)}
+    return {**named(kept, ("device", "since", "sign", "told")), "watch_until": dict(kept.watch)}
 
 
 def history(told: Mapping[str, Any]) -> dict[str, Any]:
@@ -267,7 +228,7 @@ def latent(answer: LatentAnswer) -> dict[str, Any]:
     )
     return {
         **told,
-        "effect": _named(link, ("time_ratio_per_doubling", "lower", "upper", "p_value")),
+        "effect": named(link, ("time_ratio_per_doubling", "lower", "upper", "p_value")),
         "per_device": [
             {
                 **_everything(device, "failed_after_days", "failed_by_days"),
@@ -318,7 +279,7 @@ def import_count(count: ImportCount) -> dict[str, Any]:
     names = ("read", "added", "duplicates", "rejected", "rejects_file")
     quarantined = [kept.device for kept in count.quarantined]
     told = {"quarantined": quarantined, "undated_in_quarantine": dict(count.undated_in_quarantine)}
-    return {**_named(count, names), **{name: found for name, found in told.items() if found}}
+    return {**named(count, names), **{name: found for name, found in told.items() if found}}
 
 
 # ---------------------------------------------------------------------------------- waveforms
@@ -327,7 +288,7 @@ def import_count(count: ImportCount) -> dict[str, Any]:
 def measures(of: PulseMeasures) -> dict[str, Any]:
     """Every measure of a record, with filter, flags and notes."""
     derived = ("void_reason", "cross_axis_pct", "fall_height_mm", "fall_height_uncertainty_mm")
-    return {**asdict(of), **_named(of, derived)}
+    return {**asdict(of), **named(of, derived)}
 
 
 def measured_file(each: MeasuredFile) -> dict[str, Any]:
@@ -398,7 +359,7 @@ def remeasured(result: Remeasurement) -> dict[str, Any]:
         "left": [{"drop": each.file, "reason": each.reason} for each in result.left],
         "drops": [
             {
-                **_named(
+                **named(
                     each,
                     (
                         "series",
@@ -423,7 +384,7 @@ def pulses(traces: Sequence[PulseTrace]) -> dict[str, Any]:
     return {
         "drops": [
             {
-                **_named(
+                **named(
                     each,
                     (
                         "series",
@@ -459,7 +420,7 @@ def drop(found: Mapping[str, Any]) -> dict[str, Any]:
             {
                 **measures(each.measures),
                 "inputs": asdict(each.inputs),
-                **_named(each, ("entered_by", "entered_at_utc", "program_version")),
+                **named(each, ("entered_by", "entered_at_utc", "program_version")),
             }
             for each in found["measures"]
         ],

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from durability.basis import counted
-from durability.report import labels, markdown, tables
+from durability.report import labels, plain, tables
+from durability.report.blocks import Table
 from durability.results import PublishedValue, SelfCheck
 
 COLUMNS = ("part", "quantity", "unit", "expected", "found", "difference", "tolerance", "result")
@@ -86,10 +87,15 @@ def as_markdown(check: SelfCheck) -> str:
         own = [value for value in check.values if value.source == source]
         text.append(f"## {own[0].part}: {source}\n")
         text.append(
-            markdown.table(
-                COLUMNS[1:],
-                (row(value)[1:] for value in own),
-                right=[at - 1 for at in _NUMBERS],
+            plain.markdown(
+                [
+                    Table(
+                        "",
+                        COLUMNS[1:],
+                        [row(value)[1:] for value in own],
+                        right=frozenset(at - 1 for at in _NUMBERS),
+                    )
+                ]
             )
         )
     return "\n".join(text)

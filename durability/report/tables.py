@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from rich.box import Box
-from rich.console import Console
-from rich.markup import escape
-from rich.table import Table
-
 from durability.basis import counted
-from durability.report import labels
-from durability.report.terminal import is_plain, printable
+from durability.report import labels, terminal
+from durability.report.answers.trend import PLOT_WIDTH, rig_lines
+from durability.report.terminal import console as console
+from durability.report.terminal import grid as grid
+from durability.report.terminal import say as say
 
 if TYPE_CHECKING:
     from durability.results import (
@@ -23,16 +21,8 @@ if TYPE_CHECKING:
         MoreDrops,
         Ranking,
         RigNote,
-        Trend,
-        TrendContext,
         VoidedDrop,
     )
-
-_RULES = Box("    \n    \n ── \n    \n    \n    \n    \n ── \n")
-_ASCII_RULES = Box("    \n    \n -- \n    \n    \n    \n    \n -- \n", ascii=True)
-
-ACCENT = "bold red"
-"""For what needs action, and for nothing else; its words say so without colour too."""
 
 _COLUMNS: dict[str, tuple[tuple[str, str], ...]] = {
     "specimens": (
@@ -128,74 +118,6 @@ _NOUNS = {
     "quarantine": ("quarantine",),
     "clearance": ("clearance",),
 }
-
-
-def console() -> Console:
-    """Standard output as wide as its terminal, 80 columns where there is none."""
-    return Console(highlight=False, soft_wrap=False, emoji=False)
-
-
-def _shown(words: str) -> str:
-    """Text that the terminal can show, never taken for markup."""
-    return escape(printable(words))
-
-
-def grid(
-    columns: Sequence[str],
-    rows: Iterable[Sequence[str]],
-    *,
-    right: Iterable[int] = (),
-    wrap: Iterable[int] = (),
-) -> Table:
-    """A table of ready texts.
-
-    Parameters
-    ----------
-    columns : sequence of str
-        Headings, with units; all blank for a table without.
-    rows : iterable of sequence of str
-        Cells.
-    right : iterable of int
-        Columns aligned to the right: numbers.
-    wrap : iterable of int
-        Columns whose text may run over several lines; the others stay whole.
-
-    Returns
-    -------
-    Table
-        To print.
-    """
-    table = Table(
-        box=_ASCII_RULES if is_plain() else _RULES,
-        show_edge=False,
-        pad_edge=False,
-        padding=(0, 1, 0, 0),
-        header_style="",
-        show_header=any(columns),
-    )
-    aligned, wrapped = set(right), set(wrap)
-    for at, heading in enumerate(columns):
-        table.add_column(
-            _shown(heading),
-            justify="right" if at in aligned else "left",
-            overflow="fold",
-            no_wrap=at not in wrapped,
-            vertical="top",
-        )
-    for row in rows:
-        table.add_row(*map(_accented, row))
-    return table
-
-
-def _accented(cell: str) -> str:
-    """A cell's text, in the one accent when it says that something needs action."""
-    shown = _shown(cell)
-    return f"[{ACCENT}]{shown}[/]" if cell.startswith(labels.NEEDS_ACTION) else shown
-
-
-def say(words: str) -> None:
-    """Print a sentence; wrapped, never taken for markup."""
-    console().print(_accented(words))
 
 
 def records(what: str, rows: Sequence[Mapping[str, Any]]) -> None:
@@ -301,143 +223,6 @@ def counted_events(events: Sequence[Mapping[str, Any]]) -> str:
 # ------------------------------------------------------------------------------------ answers
 
 
-def trends(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> None:
-    """Print the verdict on each series, what needs action first."""
-    say(labels.trends_answer(results))
-    if not results:
-        return
-    order = {verdict: at for at, verdict in enumerate(labels.VERDICT_MARKS)}
-    worst_first = sorted(
-        results, key=lambda each: (order[each.verdict], -(each.rise_pct_per_drop or 0))
-    )
-    console().print(
-        grid(
-            ("series", "model", "drops", "verdict", "level, g", "rise, % per drop", "alarm"),
-            (
-                (
-                    each.series,
-                    each.case_model or (each.case or "bare"),
-                    labels.drops_of(each.valid_drops, each.drops),
-                    f"{labels.VERDICT_MARKS[each.verdict]} {each.verdict}",
-                    f"{labels.number(each.level_first_g)}→{labels.number(each.level_latest_g)}",
-                    labels.percent_with_interval(
-                        each.rise_pct_per_drop, each.rise_lower, each.rise_upper
-                    ),
-                    "" if each.alarm_at_drop is None else str(each.alarm_at_drop),
-                )
-                for each in worst_first
-            ),
-            right=(2, 6),
-            wrap=(1,),
-        )
-    )
-    say(labels.TREND_LEGEND)
-    voided = [drop for context in contexts for drop in context.voided]
-    for line in labels.voided_lines(voided):
-        say(line)
-    changed = [
-        f"{result.series} ({context.with_voided.verdict})"
-        for result, context in zip(results, contexts, strict=True)
-        if context.with_voided is not None and context.with_voided.verdict != result.verdict
-    ]
-    if voided:
-        told = labels.listed(changed) or "no verdict changes"
-        say(f"with the voided readings put back: {told}")
-    _rig_lines(
-        [(each.series, context.rig) for each, context in zip(results, contexts, strict=True)]
-    )
-
-
-def _rig_lines(notes: Sequence[tuple[str, RigNote | None]]) -> None:
-    """Print how the rig fared, series of one and the same drift together."""
-    drifted: dict[str, list[str]] = {}
-    for series, note in notes:
-        if note is None or (note.corrected and note.correction_latest_pct is None):
-            continue
-        if note.corrected:
-            words = f"rig-corrected by {note.reference_series}; factors: --series S"
-        elif note.reason is not None or note.drifted:
-            words = str(labels.rig_sentence(note))
-        else:
-            continue
-        drifted.setdefault(words, []).append(series)
-    for words, series_codes in drifted.items():
-        say(f"{words}: {labels.listed(series_codes)}")
-
-
-def explained_trends(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> None:
-    """Print each series at length: readings, level and band, verdict and what it rests on."""
-    for result, context in zip(results, contexts, strict=True):
-        say(f"{result.series}: {labels.trend_sentence(result)}")
-        say(f"rests on: {result.basis}")
-        if result.shape_weights:
-            say(f"shapes of wear: {labels.weights(result.shape_weights)}")
-        if result.doubted_drops:
-            say(f"doubted, kept, weighed down: drop {labels.listed(result.doubted_drops)}")
-        for line in _beside(result, context):
-            say(line)
-        if len(result.drop_number):
-            say(level_plot(result))
-
-
-def _beside(result: Trend, context: TrendContext) -> list[str]:
-    """What was voided and what that changes, what looks doubtful, how the rig fared."""
-    lines = labels.voided_lines(context.voided)
-    again = context.with_voided
-    if again is not None:
-        change = "stays" if again.verdict == result.verdict else "CHANGES"
-        lines.append(
-            f"with voided readings put back: {labels.trend_sentence(again)}; the verdict {change}"
-        )
-    elif context.voided:
-        lines.append("voided drops have no reading, so nothing changes when they are put back")
-    if context.suggested:
-        lines.append(
-            f"an outlier test ({context.suggested_by}) would mark drop"
-            f" {labels.listed(context.suggested)}: look for a physical cause; only with one, void"
-            " it: durability drop void SERIES DROP --reason WHY"
-        )
-    change_pct = None
-    if result.level_first_g and result.level_latest_g:
-        change_pct = 100.0 * (result.level_latest_g / result.level_first_g - 1.0)
-    rig = labels.rig_sentence(context.rig, change_pct)
-    return lines if rig is None else [*lines, rig]
-
-
-PLOT_WIDTH = 44
-
-
-def level_plot(result: Trend) -> str:
-    """Readings and level of a series as text: one line a drop, peak g to the right.
-
-    Parameters
-    ----------
-    result : Trend
-        One series with at least one valid drop.
-
-    Returns
-    -------
-    str
-        "o" a reading, "x" a doubted one, "|" the level.
-    """
-    readings, levels = list(result.peak_g), list(result.level_g)
-    known = [value for value in (*readings, *levels) if value == value]
-    low, high = min(known), max(known)
-    span = (high - low) or 1.0
-
-    def at(value: float) -> int:
-        return round(float((value - low) / span * (PLOT_WIDTH - 1)))
-
-    lines = [f"drop  peak, g  {labels.number(low)} g{'':{PLOT_WIDTH - 14}}{labels.number(high)} g"]
-    for drop, reading, level in zip(result.drop_number, readings, levels, strict=True):
-        row = [" "] * PLOT_WIDTH
-        if level == level:
-            row[at(level)] = "|"
-        row[at(reading)] = "x" if int(drop) in result.doubted_drops else "o"
-        lines.append(f"{int(drop):4d}  {labels.number(reading):>7}  {''.join(row).rstrip()}")
-    return "\n".join(lines)
-
-
 def forecasts(
     results: Sequence[Forecast], level: float, horizon: int, notes: Sequence[RigNote | None]
 ) -> None:
@@ -472,7 +257,9 @@ def forecasts(
             wrap=(1,),
         )
     )
-    _rig_lines([(each.series, note) for each, note in zip(results, notes, strict=True)])
+    terminal.show(
+        rig_lines([(each.series, note) for each, note in zip(results, notes, strict=True)])
+    )
     say("What each rests on: durability forecast --series S")
     say(labels.RELATIVE)
 

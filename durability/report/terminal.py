@@ -1,4 +1,7 @@
-"""What a terminal can show, and single keys from it."""
+"""Blocks to a terminal: 80 columns are enough, and no colour is needed to understand them.
+
+Rich is loaded only where something is laid out: a bench session prints plain lines.
+"""
 
 from __future__ import annotations
 
@@ -7,9 +10,21 @@ import select
 import shutil
 import sys
 import textwrap
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import TextIO
+from typing import TYPE_CHECKING, TextIO
+
+from durability.report import labels
+from durability.report.blocks import Block, Items, Preformatted, Table, Words
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.table import Table as Grid
+
+ACCENT = "bold red"
+"""For what needs action, and for nothing else; its words say so without colour too."""
+
+_RULES = "    \n    \n ── \n    \n    \n    \n    \n ── \n"
 
 _TO_ASCII = str.maketrans(
     {
@@ -18,6 +33,129 @@ _TO_ASCII = str.maketrans(
         "λ": "lambda",
     }
 )  # fmt: skip
+
+
+def show(blocks: Iterable[Block]) -> None:
+    """Print an answer.
+
+    Parameters
+    ----------
+    blocks : iterable of Block
+        As a file of ``report/answers`` yields them. Figures and what the page folds away are left
+        out, and of a table the columns that only a page has room for.
+    """
+    for block in blocks:
+        if isinstance(block, Words):
+            say(block.text)
+        elif isinstance(block, Items):
+            for item in block.items:
+                say(f"- {item}")
+        elif isinstance(block, Preformatted):
+            console().print(_shown(block.text), soft_wrap=True)
+        elif isinstance(block, Table):
+            _show_table(block)
+
+
+def _show_table(table: Table) -> None:
+    if table.caption:
+        say(f"{table.caption}:")
+    kept = [at for at in range(len(table.columns)) if at not in table.wide]
+    console().print(
+        grid(
+            [table.columns[at] for at in kept],
+            ([row[at] for at in kept] for row in table.rows),
+            right=[place for place, at in enumerate(kept) if at in table.right],
+            wrap=[place for place, at in enumerate(kept) if at in table.wrap],
+        )
+    )
+
+
+def say(words: str) -> None:
+    """Print a sentence; wrapped, never taken for markup."""
+    console().print(_accented(words))
+
+
+def console() -> Console:
+    """Standard output as wide as its terminal, 80 columns where there is none."""
+    from rich.console import Console
+
+    return Console(highlight=False, soft_wrap=False, emoji=False)
+
+
+def grid(
+    columns: Sequence[str],
+    rows: Iterable[Sequence[str]],
+    *,
+    right: Iterable[int] = (),
+    wrap: Iterable[int] = (),
+) -> Grid:
+    """A table of ready texts.
+
+    Parameters
+    ----------
+    columns : sequence of str
+        Headings, with units; all blank for a table without. They run over several lines rather
+        than widen a column.
+    rows : iterable of sequence of str
+        Cells.
+    right : iterable of int
+        Columns aligned to the right: numbers.
+    wrap : iterable of int
+        Columns whose text may run over several lines; the others stay whole.
+
+    Returns
+    -------
+    rich.table.Table
+        To print.
+    """
+    from rich.box import Box
+    from rich.table import Table as Grid
+
+    box = Box(_RULES.replace("─", "-"), ascii=True) if is_plain() else Box(_RULES)
+    laid_out = Grid(
+        box=box,
+        show_edge=False,
+        pad_edge=False,
+        padding=(0, 1, 0, 0),
+        header_style="",
+        show_header=any(columns),
+    )
+    texts = [list(row) for row in rows]
+    aligned, wrapped_ = set(right), set(wrap)
+    for at, heading in enumerate(columns):
+        laid_out.add_column(
+            _shown(_folded(heading, max((len(row[at]) for row in texts), default=0))),
+            justify="right" if at in aligned else "left",
+            overflow="fold",
+            no_wrap=at not in wrapped_,
+            vertical="top",
+        )
+    for row in texts:
+        laid_out.add_row(*map(_accented, row))
+    return laid_out
+
+
+def _folded(heading: str, width: int) -> str:
+    """A heading over as many lines as make it no wider than its cells or its longest word."""
+    longest = max(map(len, heading.split()), default=0)
+    return "\n".join(
+        textwrap.wrap(
+            heading, max(width, longest, 1), break_long_words=False, break_on_hyphens=False
+        )
+    )
+
+
+def _accented(text: str) -> str:
+    """A text, in the one accent when it says that something needs action."""
+    shown = _shown(text)
+    return f"[{ACCENT}]{shown}[/]" if text.startswith(labels.NEEDS_ACTION) else shown
+
+
+def _shown(words: str) -> str:
+    """Text that the terminal can show, never taken for markup."""
+    from rich.markup import escape
+
+    return escape(printable(words))
 
 
 def is_plain() -> bool:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from durability.report import labels
 from durability.report.page import changes, sections, words
-from durability.report.page.blocks import flowing
+from durability.report.page.drawings import flowing
 
 if TYPE_CHECKING:
     from durability.results import ReportContents

@@ -4,35 +4,31 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from durability.basis import counted
 from durability.report import boundary, claims, labels, rig
-from durability.report.page import changes, methods, words
-from durability.report.page.blocks import (
+from durability.report.answers import trend
+from durability.report.blocks import (
     Archive,
     Block,
-    Drawing,
     Folded,
     Items,
     Section,
     Table,
     Words,
-    drawing,
 )
+from durability.report.page import changes, methods, words
+from durability.report.page.drawings import Artist
 from durability.units import STANDARD_GRAVITY_M_S2
 from durability.vocabulary import DAMAGE_SEVERITIES, SEVERITY_FAILED
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
     from durability.results import (
         ClaimAnswer,
         Forecast,
         LifeLine,
         ReportContents,
-        SeriesPicture,
     )
 
 Told = Callable[[str], None]
@@ -46,21 +42,6 @@ MOST_LEVELS = 160
 MOST_LIVES = 40
 """Devices drawn, and ``MOST_SHOCKS`` their drops in all."""
 MOST_SHOCKS = 3000
-
-_STAMP = "INVENTED data of the demo"
-
-
-@dataclass(frozen=True, slots=True)
-class _Artist:
-    """Draws figures for one page, telling each as it begins."""
-
-    contents: ReportContents
-    told: Told
-
-    def draw(self, name: str, caption: str, make: Callable[[], Figure]) -> Drawing:
-        self.told(f"drawing: {caption}")
-        stamp = _STAMP if self.contents.invented else ""
-        return drawing(name, make(), caption, stamp=stamp)
 
 
 def all_sections(contents: ReportContents, told: Told) -> list[Section]:
@@ -77,7 +58,7 @@ def all_sections(contents: ReportContents, told: Told) -> list[Section]:
     -------
     list of Section
     """
-    artist = _Artist(contents, told)
+    artist = Artist(contents, told)
     parts = [
         _changes(contents),
         _wear(contents, artist),
@@ -195,15 +176,18 @@ def _changes(contents: ReportContents) -> Section | None:
 # ------------------------------------------------------------------------------------ wear
 
 
-def _wear(contents: ReportContents, artist: _Artist) -> Section:
+def _wear(contents: ReportContents, artist: Artist) -> Section:
     from durability.report import plots
 
     section = Section("wear", "Wear by case model")
     if not contents.pictures:
         section.blocks.append(Words(labels.NOTHING["series"]))
         return section
-    trends = [each.trend for each in contents.pictures]
-    section.blocks.append(Words(labels.trends_answer(trends)))
+    answer, *each_series = trend.each_series(
+        [each.trend for each in contents.pictures],
+        f"durability trend{words.filters(contents.scope)}",
+    )
+    section.blocks.append(answer)
     if contents.ranking is not None:
         section.blocks.append(Words(f"The ranking rests on: {contents.ranking.basis}.", True))
     apart = len(contents.pictures) - len(contents.comparable)
@@ -228,8 +212,7 @@ def _wear(contents: ReportContents, artist: _Artist) -> Section:
             f" {counted(len(contents.pictures), 'series', 'series')}, what needs action first",
             lambda: plots.wear(contents.pictures, most=MOST_PANELS),
         ),
-        _trend_table(contents),
-        Words(labels.TREND_LEGEND, True),
+        *each_series,
     ]
     if any(cloud.peak_g.size for cloud in contents.clouds):
         section.blocks.append(
@@ -243,51 +226,7 @@ def _wear(contents: ReportContents, artist: _Artist) -> Section:
     return section
 
 
-_VERDICT_ORDER = {verdict: at for at, verdict in enumerate(labels.VERDICT_MARKS)}
-
-
-def _worst_first(picture: SeriesPicture) -> tuple[int, float, str]:
-    trend = picture.trend
-    return _VERDICT_ORDER[trend.verdict], -(trend.rise_pct_per_drop or 0.0), trend.series
-
-
-def _trend_table(contents: ReportContents) -> Table:
-    ordered = sorted(contents.pictures, key=_worst_first)
-    return Table(
-        "Trend of each series, what needs action first",
-        (
-            "series",
-            "case model",
-            "drops, valid/all",
-            "verdict",
-            "level, g",
-            "rise, % per drop (90 %)",
-            "alarm at drop",
-            "rests on",
-        ),
-        [
-            (
-                each.trend.series,
-                each.trend.case_model or (each.trend.case or "bare"),
-                labels.drops_of(each.trend.valid_drops, each.trend.drops),
-                f"{labels.VERDICT_MARKS[each.trend.verdict]} {each.trend.verdict}",
-                f"{labels.number(each.trend.level_first_g)}→"
-                f"{labels.number(each.trend.level_latest_g)}",
-                labels.percent_with_interval(
-                    each.trend.rise_pct_per_drop, each.trend.rise_lower, each.trend.rise_upper
-                ),
-                labels.text(each.trend.alarm_at_drop),
-                each.trend.basis,
-            )
-            for each in ordered
-        ],
-        right=frozenset({2, 6}),
-        act=frozenset(at for at, each in enumerate(ordered) if each.trend.verdict == "rising"),
-        command=f"durability trend{words.filters(contents.scope)}",
-    )
-
-
-def _waveforms(contents: ReportContents, artist: _Artist) -> Section | None:
+def _waveforms(contents: ReportContents, artist: Artist) -> Section | None:
     from durability.report import plots
 
     if not contents.waveforms:
@@ -319,7 +258,7 @@ def _waveforms(contents: ReportContents, artist: _Artist) -> Section | None:
 # ------------------------------------------------------------------------------------ life
 
 
-def _life(contents: ReportContents, artist: _Artist) -> Section:
+def _life(contents: ReportContents, artist: Artist) -> Section:
     from durability.report import plots
 
     section = Section("life", "Drops to failure")
@@ -489,7 +428,7 @@ def _damage_modes(damage: Sequence[Mapping[str, Any]]) -> Table:
     )
 
 
-def _comparisons(contents: ReportContents, artist: _Artist) -> Section | None:
+def _comparisons(contents: ReportContents, artist: Artist) -> Section | None:
     section = Section("comparisons", "Comparisons and claims")
     if contents.comparisons:
         section.blocks += [
@@ -560,7 +499,7 @@ def _claim(answer: ClaimAnswer) -> list[Block]:
 # ------------------------------------------------------------------------------------ devices
 
 
-def _devices(contents: ReportContents, artist: _Artist) -> Section:
+def _devices(contents: ReportContents, artist: Artist) -> Section:
     from durability.report import plots
 
     section = Section("devices", "Devices and later failures")
@@ -662,7 +601,7 @@ def _devices(contents: ReportContents, artist: _Artist) -> Section:
     return section
 
 
-def _boundary(contents: ReportContents, artist: _Artist) -> Section | None:
+def _boundary(contents: ReportContents, artist: Artist) -> Section | None:
     """Which shocks devices passed and which failed them."""
     from durability.report import plots
 
@@ -726,7 +665,7 @@ def _due(contents: ReportContents) -> list[Block]:
     ]
 
 
-def _rig(contents: ReportContents, artist: _Artist) -> Section:
+def _rig(contents: ReportContents, artist: Artist) -> Section:
     from durability.report import plots
 
     section = Section("rig", "Health of the rig")

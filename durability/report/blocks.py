@@ -1,0 +1,222 @@
+"""What an answer is made of; terminal, page and Markdown only render it.
+
+A file of ``report/answers`` is one answer: functions that take results and yield blocks. A table
+is its ``Columns``, written once there; the page shows the same blocks by calling the same
+functions. To add an answer: give its results a file in ``report/answers``, hand
+``cli.show.show`` the blocks, and, where the page is to have it, let a section of
+``report/page/sections.py`` take them too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
+
+from durability.report import labels
+
+if TYPE_CHECKING:
+    from markupsafe import Markup
+
+Row = TypeVar("Row")
+
+UNFOLDED_ROWS = 12
+"""Rows of a table that stand open on the page; those beyond are folded away."""
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """A paragraph."""
+
+    text: str
+    is_note: bool = False
+    """Small on the page: a legend, or what an answer rests on."""
+
+
+@dataclass(frozen=True, slots=True)
+class Items:
+    """A list of sentences."""
+
+    items: Sequence[str]
+
+
+@dataclass(frozen=True, slots=True)
+class Preformatted:
+    """Lines whose columns count: a plot drawn in letters."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table of ready texts; its first column names the row."""
+
+    caption: str
+    columns: Sequence[str]
+    """Headings, with units."""
+    rows: Sequence[Sequence[str]]
+    right: frozenset[int] = frozenset()
+    """Columns of numbers."""
+    act: frozenset[int] = frozenset()
+    """Rows that need action; their words say so too."""
+    command: str = ""
+    """What gives the same in the terminal; only the page names it."""
+    wrap: frozenset[int] = frozenset()
+    """Columns whose text may run over several lines of a terminal."""
+    wide: frozenset[int] = frozenset()
+    """Columns that a terminal has no room for."""
+
+    @property
+    def numbered_rows(self) -> list[tuple[int, Sequence[str]]]:
+        """Every row with its place."""
+        return list(enumerate(self.rows))
+
+    @property
+    def open_rows(self) -> list[tuple[int, Sequence[str]]]:
+        """Rows that stand open."""
+        return self.numbered_rows[: self._open]
+
+    @property
+    def folded_rows(self) -> list[tuple[int, Sequence[str]]]:
+        """The others."""
+        return self.numbered_rows[self._open :]
+
+    @property
+    def _open(self) -> int:
+        # Folding away a row or two would only be in the way.
+        return len(self.rows) if len(self.rows) <= UNFOLDED_ROWS + 3 else UNFOLDED_ROWS
+
+
+@dataclass(frozen=True, slots=True)
+class Archive:
+    """A table for whoever wants it: folded away on the page, left out of print and terminal."""
+
+    table: Table
+
+
+@dataclass(frozen=True, slots=True)
+class Drawing:
+    """A figure within the page; a terminal has none."""
+
+    name: str
+    svg: Markup
+    caption: str
+
+
+@dataclass(frozen=True, slots=True)
+class Folded:
+    """Long text that is opened by whoever wants it; left out of the terminal."""
+
+    summary: str
+    text: str
+
+
+Block = Words | Items | Preformatted | Table | Archive | Drawing | Folded
+
+
+@dataclass(slots=True)
+class Section:
+    """A part of the page under its own heading."""
+
+    name: str
+    title: str
+    blocks: list[Block] = field(default_factory=list)
+
+
+# ------------------------------------------------------------------------------------ tables
+
+
+@dataclass(frozen=True, slots=True)
+class Column(Generic[Row]):
+    """One column of a table."""
+
+    heading: str
+    """With its unit."""
+    cell: str | Callable[[Row], Any]
+    """Name of a field or of a column of the record, or what makes the cell of a row; whatever is
+    no text yet is shown as ``labels.text`` shows it."""
+    right: bool = False
+    """Numbers."""
+    wrap: bool = False
+    """Its text may run over several lines of a terminal."""
+    wide: bool = False
+    """Shown on the page only: 80 columns have no room for it."""
+
+    def text(self, row: Row) -> str:
+        """The cell of a row."""
+        if callable(self.cell):
+            return labels.text(self.cell(row))
+        value = row[self.cell] if isinstance(row, Mapping) else getattr(row, self.cell)
+        return labels.text(value)
+
+
+class Columns(Generic[Row]):
+    """A table before it has rows: its columns, written once.
+
+    Parameters
+    ----------
+    caption : str
+        What it shows and in which order.
+    *columns : Column
+        From left to right; the first names the row.
+    order : callable, optional
+        Key by which rows are sorted; without it they stay as they are given.
+    act : callable, optional
+        Whether a row needs action; without it a row does when a cell says so (see
+        ``labels.NEEDS_ACTION``), words that were typed in freely apart.
+    """
+
+    def __init__(
+        self,
+        caption: str,
+        *columns: Column[Row],
+        order: Callable[[Row], Any] | None = None,
+        act: Callable[[Row], bool] | None = None,
+    ) -> None:
+        self.caption = caption
+        self.columns = columns
+        self.order = order
+        self.act = act
+
+    def table(self, rows: Iterable[Row], command: str = "") -> Table:
+        """The table of these rows.
+
+        Parameters
+        ----------
+        rows : iterable of Row
+            Results or rows of the record.
+        command : str
+            What gives the same in the terminal.
+
+        Returns
+        -------
+        Table
+        """
+        ordered = list(rows) if self.order is None else sorted(rows, key=self.order)
+        texts = [[column.text(row) for column in self.columns] for row in ordered]
+        return Table(
+            self.caption,
+            [column.heading for column in self.columns],
+            texts,
+            right=self._places(lambda column: column.right),
+            act=frozenset(
+                at
+                for at, (row, cells) in enumerate(zip(ordered, texts, strict=True))
+                if self._needs_action(row, cells)
+            ),
+            command=command,
+            wrap=self._places(lambda column: column.wrap),
+            wide=self._places(lambda column: column.wide),
+        )
+
+    def _places(self, wanted: Callable[[Column[Row]], bool]) -> frozenset[int]:
+        return frozenset(at for at, column in enumerate(self.columns) if wanted(column))
+
+    def _needs_action(self, row: Row, cells: Sequence[str]) -> bool:
+        if self.act is not None:
+            return self.act(row)
+        return any(
+            cell.startswith(labels.NEEDS_ACTION)
+            for column, cell in zip(self.columns, cells, strict=True)
+            if not (column.wrap or column.wide)
+        )
