@@ -23,8 +23,7 @@ ASKED = ("battery swelling", "power-on", "charging", "display")  # the battery b
 def laid_out(tmp_path_factory):
     """A store with two devices that follow a plan of four functions, made once."""
     folder = tmp_path_factory.mktemp("laid_out")
-    (folder / "short.txt").write_text("
-".join(FUNCTIONS))
+    (folder / "short.txt").write_text("\n".join(FUNCTIONS))
     session = Session(folder / "store.duckdb", "tester")
     make_store(session)
     for code in ("R1", "R2"):
