@@ -8,7 +8,7 @@ keeps packed, go to Parquet as plain numbers.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import duckdb
 
 from durability.errors import RecordRefused, UnusableCall
-from durability.store import database
+from durability.store import bench, database
 
 if TYPE_CHECKING:
     import numpy as np
@@ -85,10 +85,7 @@ def write_files(
         for name in TODAY:
             relation = connection.sql(database.statement(f"today_{name}"))
             files.append(_write_table(relation, folder, f"today/{name}.csv"))
-        result = connection.execute(database.statement("record_state"))
-        columns = [column[0] for column in result.description or ()]
-        state = dict(zip(columns, result.fetchone() or (), strict=True))
-    return files, state
+        return files, bench.fetch(connection, "record_state")[0]
 
 
 def _tables(connection: duckdb.DuckDBPyConnection) -> list[str]:
@@ -100,9 +97,9 @@ def _tables(connection: duckdb.DuckDBPyConnection) -> list[str]:
 def _write_table(relation: duckdb.DuckDBPyRelation, folder: Path, name: str) -> WrittenFile:
     columns = tuple(zip(relation.columns, map(str, relation.types), strict=True))
     plain = [
-        f"to_json({_quoted(column)}) AS {_quoted(column)}"
+        f"to_json({database.quoted(column)}) AS {database.quoted(column)}"
         if type_.endswith("[]")
-        else _quoted(column)
+        else database.quoted(column)
         for column, type_ in columns
     ]
     relation.project(", ".join(plain)).write_csv(str(folder / name), header=True)
@@ -117,7 +114,7 @@ def _write_samples(
 
     packed = connection.cursor().execute(database.statement("packed_samples"))
     rows = 0
-    with closing(duckdb.connect(":memory:")) as memory:
+    with duckdb.connect(":memory:") as memory:
         empty = pd.DataFrame({"waveform_id": ["-"], "acceleration_g": [np.zeros(1)]})
         memory.from_df(empty).limit(0).create("waveforms")
         while some := packed.fetchmany(_WAVEFORMS_AT_ONCE):
@@ -200,11 +197,12 @@ def _read_table(
         connection.register("packed", _packed_frame(folder / SAMPLES_FILE, encoded))
         packed = connection.table("packed").set_alias("packed")
         rows = rows.set_alias("read").join(packed, "read.waveform_id = packed.packed_id")
-    typed = [
-        f"CAST({f'CAST({_quoted(column)} AS JSON)' if type_.endswith('[]') else _quoted(column)}"
-        f" AS {type_})"
-        for column, type_ in columns
-    ]
+    typed = []
+    for column, type_ in columns:
+        read = database.quoted(column)
+        if type_.endswith("[]"):
+            read = f"CAST({read} AS JSON)"
+        typed.append(f"CAST({read} AS {type_})")
     rows.project(", ".join(typed)).insert_into(name)
     if is_packed:
         connection.unregister("packed")
@@ -215,7 +213,7 @@ def _packed_frame(file: Path, encoded: Callable[[np.ndarray], bytes]) -> Any:
     import pandas as pd
 
     keys, packed = [], []
-    with closing(duckdb.connect(":memory:")) as memory:
+    with duckdb.connect(":memory:") as memory:
         waveforms = memory.execute(database.statement("read_parquet"), {"path": str(file)})
         while some := waveforms.fetchmany(_WAVEFORMS_AT_ONCE):
             for key, samples in some:
@@ -228,7 +226,7 @@ def _advance_sequences(connection: duckdb.DuckDBPyConnection) -> None:
     """Further numbers of a sequence shall follow those that came back."""
     for table, column, default in connection.execute(database.statement("sequences")).fetchall():
         sequence = default.partition("'")[2].partition("'")[0]
-        last = connection.table(table).max(_quoted(column)).fetchall()[0][0]
+        last = connection.table(table).max(database.quoted(column)).fetchall()[0][0]
         if last:
             connection.execute(
                 database.statement("advance_sequence"), {"sequence": sequence, "last": last}
@@ -242,7 +240,3 @@ def _writing_files(folder: Path) -> Iterator[None]:
     except (duckdb.IOException, OSError) as error:
         reason = str(error).splitlines()[0]
         raise UnusableCall(f"{folder}: can't be written ({reason})") from None
-
-
-def _quoted(column: str) -> str:
-    return '"' + column.replace('"', '""') + '"'

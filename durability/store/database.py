@@ -86,6 +86,11 @@ def statements(folder: Path) -> dict[str, str]:
     return found
 
 
+def quoted(name: str) -> str:
+    """A name as it may stand in a statement, whatever characters it holds."""
+    return '"' + name.replace('"', '""') + '"'
+
+
 def create_store(path: Path) -> bool:
     """Make a store, or bring one that is there up to date.
 

@@ -323,21 +323,19 @@ def write_parquet(answer: Answer, file: Path) -> None:
     """
     import pandas as pd
 
-    # A connection of its own: one that reads the store may touch no other file.
-    memory = duckdb.connect(":memory:")
+    places = [str(at) for at in range(len(answer.columns))]
+    frame = pd.DataFrame(answer.rows, columns=places, dtype=object)
+    typed = ", ".join(
+        f'CAST("{at}" AS {type_}) AS {database.quoted(name)}'
+        for at, name, type_ in zip(places, answer.columns, answer.types, strict=True)
+    )
     try:
-        frame = pd.DataFrame(answer.rows, columns=range(len(answer.columns)), dtype=object)
-        quoted = [name.replace('"', '""') for name in answer.columns]
-        typed = ", ".join(
-            f'CAST("{at}" AS {type_}) AS "{name}"'
-            for at, (name, type_) in enumerate(zip(quoted, answer.types, strict=True))
-        )
-        memory.from_df(frame.rename(columns=str)).project(typed).write_parquet(str(file))
+        # A connection of its own: one that reads the store may touch no other file.
+        with duckdb.connect(":memory:") as memory:
+            memory.from_df(frame).project(typed).write_parquet(str(file))
     except (duckdb.Error, OSError) as error:
         reason = str(error).splitlines()[0]
         raise UnusableCall(f"-o {str(file)!r}: can't be written ({reason})") from None
-    finally:
-        memory.close()
 
 
 def _value(parameter: Parameter, text: str) -> Any:

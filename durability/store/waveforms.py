@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -202,11 +202,7 @@ def add_measures(
             "add_flag",
             pulse_measures_id=key,
             flag_order=order,
-            name=flag.name,
-            value=flag.value,
-            threshold=flag.threshold,
-            words=flag.words,
-            voids=flag.voids,
+            **asdict(flag),
         )
 
 
@@ -214,7 +210,6 @@ def add_measures(
 class KeptMeasures:
     """Measures as kept, with what they hang on and who took them."""
 
-    pulse_measures_id: Any
     measures: PulseMeasures
     inputs: MeasuringInputs
     entered_by: str
@@ -268,7 +263,6 @@ def _kept(row: Mapping[str, Any], flags: Sequence[PulseFlag]) -> KeptMeasures:
     )
     inputs = MeasuringInputs(**{each.name: row[each.name] for each in fields(MeasuringInputs)})
     return KeptMeasures(
-        row["pulse_measures_id"],
         measures,
         inputs,
         row["entered_by"],

@@ -563,7 +563,7 @@ def damage_boundaries(
     from durability.boundary import damage_boundary
 
     with database.reading(session.store) as connection:
-        shocks = bench.fetch_arrays(connection, "shocks_in_order")
+        shocks = bench.fetch_arrays(connection, "device_drops")
         looks: dict[str, list[ShockLook]] = {}
         for row in bench.fetch(connection, "looks_between_shocks"):
             tested, failed = (frozenset(row[name] or ()) for name in ("tested", "failed"))

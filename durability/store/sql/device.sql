@@ -33,23 +33,20 @@ FROM all_checks
 ORDER BY device, inspected_at, inspection_id, "function";
 
 -- name: device_drops
+-- Drops of every device in order, voided ones without their readings.
 SELECT
-    device, date_diff('day', DATE '1970-01-01', dropped_at::DATE)::DOUBLE AS drop_day, peak_g,
-    velocity_change_m_s, drop_height_mm, case_model
-FROM device_shocks
-ORDER BY device, device_drop_number;
-
--- name: shocks_in_order
--- Shocks of every device in order, voided ones without their readings.
-SELECT device, device_model, peak_g, velocity_change_m_s
-FROM device_shocks
-JOIN all_specimens AS p ON p.specimen = device
+    s.device, s.device_model, date_diff('day', DATE '1970-01-01', s.dropped_at::DATE)::DOUBLE
+        AS drop_day,
+    s.peak_g, s.velocity_change_m_s, s.drop_height_mm, s.case_model
+FROM device_shocks AS s
+JOIN all_specimens AS p ON p.specimen = s.device
 WHERE p.kind = 'device'
-ORDER BY device, device_drop_number;
+ORDER BY s.device, s.device_drop_number;
 
 -- name: shocks_of_device
 -- What a device has lived through, before its inspector looks at it.
-SELECT count(*) AS drops, count(*) - count(peak_g) AS drops_without_reading, max(peak_g) AS max_peak_g,
+SELECT
+    count(*) AS drops, count(*) - count(peak_g) AS drops_without_reading, max(peak_g) AS max_peak_g,
     max(drop_height_mm) AS highest_drop_mm, max(dropped_at) AS last_dropped_at,
     sum(power(peak_g / 1000, $exponent)) AS shock_dose
 FROM device_shocks

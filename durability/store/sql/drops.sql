@@ -24,14 +24,15 @@ WHERE series = $series AND drop_number = $drop_number;
 -- name: list_drops
 SELECT
     d.series, d.drop_number, d.peak_g, d.pulse_duration_ms, d.velocity_change_m_s, d.dropped_at,
-    d.dropped_at_utc_offset, d.temperature_c, d.achieved_height_mm, d.drop_height_mm, d.status, d.void_reason,
-    d.amended, n.damage_severity, n.damage, d.operator, d.note, d.file_name, d.source_row,
-    d.entered_by, d.entered_at_utc, d.drop_id
+    d.dropped_at_utc_offset, d.temperature_c, d.achieved_height_mm, d.drop_height_mm,
+    d.status, d.void_reason, d.amended, n.damage_severity, n.damage, d.operator, d.note,
+    d.file_name, d.source_row, d.entered_by, d.entered_at_utc, d.drop_id
 FROM all_drops AS d
 LEFT JOIN (
     SELECT
         series, drop_number, max(severity) AS damage_severity,
-        string_agg(concat_ws(': ', specimen, mode, location, note), '; ' ORDER BY specimen, location)
+        string_agg(
+            concat_ws(': ', specimen, mode, location, note), '; ' ORDER BY specimen, location)
             AS damage
     FROM all_damage
     GROUP BY series, drop_number
@@ -65,7 +66,7 @@ LEFT JOIN drop_in_quarantine AS q ON q.drop_id = d.drop_id
 WHERE d.drop_id = $drop_id;
 
 -- name: amendments_of_drop
--- What was mended of a drop and of its series' conditions, in order.
+-- What was corrected of a drop and of its series' conditions, in order.
 SELECT a.record_table AS record, a.column_name AS "column", a.old_value, a.new_value, a.reason,
     e.entered_by, e.entered_at_utc
 FROM amendment AS a
@@ -75,7 +76,8 @@ WHERE a.record_id IN (d.drop_id, d.series_id)
 ORDER BY a.amendment_order;
 
 -- name: sheet_entries
--- What was done along a drop sheet: places dropped, with how the drop stands today, and passed over.
+-- What was done along a drop sheet: places dropped, each drop as it stands today, and places
+-- passed over.
 SELECT e.command, d.series, d.drop_number, d.status
 FROM entry AS e
 LEFT JOIN drops AS r ON r.entry_id = e.entry_id

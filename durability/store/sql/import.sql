@@ -20,8 +20,9 @@ FROM staged_frame;
 CREATE OR REPLACE TEMP TABLE staged AS
 SELECT
     staged_order::BIGINT AS staged_order, file_name::VARCHAR AS file_name,
-    source_row::INTEGER AS source_row, series::VARCHAR AS series, drop_number::INTEGER AS drop_number,
-    peak_g::DOUBLE AS peak_g, pulse_duration_ms::DOUBLE AS pulse_duration_ms,
+    source_row::INTEGER AS source_row, series::VARCHAR AS series,
+    drop_number::INTEGER AS drop_number, peak_g::DOUBLE AS peak_g,
+    pulse_duration_ms::DOUBLE AS pulse_duration_ms,
     velocity_change_m_s::DOUBLE AS velocity_change_m_s, dropped_at::TIMESTAMP AS dropped_at,
     dropped_at_utc_offset::VARCHAR AS dropped_at_utc_offset, "case"::VARCHAR AS "case",
     case_model::VARCHAR AS case_model, device::VARCHAR AS device,
@@ -31,8 +32,9 @@ SELECT
     sensor::VARCHAR AS sensor, purpose::VARCHAR AS purpose,
     coalesce(status::VARCHAR, 'valid') AS status, void_reason::VARCHAR AS void_reason,
     damage_severity::TINYINT AS damage_severity, damage_mode::VARCHAR AS damage_mode,
-    damage_location::VARCHAR AS damage_location, damage_note::VARCHAR AS damage_note, achieved_height_mm::DOUBLE AS achieved_height_mm,
-    operator::VARCHAR AS operator, note::VARCHAR AS note
+    damage_location::VARCHAR AS damage_location, damage_note::VARCHAR AS damage_note,
+    achieved_height_mm::DOUBLE AS achieved_height_mm, operator::VARCHAR AS operator,
+    note::VARCHAR AS note
 FROM staged_frame;
 
 -- name: stage_damage
@@ -41,8 +43,8 @@ SELECT
     staged_order::BIGINT AS staged_order, file_name::VARCHAR AS file_name,
     source_row::INTEGER AS source_row, specimen::VARCHAR AS specimen, series::VARCHAR AS series,
     drop_number::INTEGER AS drop_number, severity::TINYINT AS severity,
-    mode::VARCHAR AS mode,
-    location::VARCHAR AS location, note::VARCHAR AS note, inspector::VARCHAR AS inspector
+    mode::VARCHAR AS mode, location::VARCHAR AS location, note::VARCHAR AS note,
+    inspector::VARCHAR AS inspector
 FROM staged_frame;
 
 -- name: stage_inspections
@@ -62,7 +64,7 @@ FROM staged_frame;
 DELETE FROM staged WHERE staged_order IN (SELECT unnest($left_out::BIGINT[]));
 
 -- name: amend_staged_specimen_rows
--- What a stored specimen left open and the sheet now tells is filled in by amendment.
+-- What a stored specimen left open and the sheet now gives is filled in by amendment.
 INSERT INTO amendment (record_table, record_id, column_name, old_value, new_value, reason, entry_id)
 WITH said AS (
     SELECT
@@ -93,7 +95,7 @@ WHERE t.code NOT IN (SELECT code FROM specimen)
 ORDER BY t.staged_order;
 
 -- name: amend_staged_specimens
--- Models that a stored specimen left open and the sheet now tells are filled in by amendment.
+-- Models that a stored specimen left open and the sheet now gives are filled in by amendment.
 INSERT INTO amendment (record_table, record_id, column_name, old_value, new_value, reason, entry_id)
 WITH said AS (
     SELECT staged_order, file_name, device AS code, device_model AS model FROM staged
@@ -122,7 +124,8 @@ SELECT
     code,
     coalesce(arg_min(kind, staged_order) FILTER (kind IS NOT NULL), 'device'),
     arg_min(model, staged_order) FILTER (model IS NOT NULL),
-    (SELECT entry_id FROM staged_entry AS e WHERE e.file_name = arg_min(said.file_name, staged_order)),
+    (SELECT entry_id FROM staged_entry AS e
+        WHERE e.file_name = arg_min(said.file_name, staged_order)),
     min(source_row)
 FROM said
 WHERE code NOT IN (SELECT code FROM specimen)
@@ -139,7 +142,7 @@ GROUP BY t.sensor
 ORDER BY min(t.staged_order);
 
 -- name: amend_staged_series
--- Conditions that a stored series left open and the sheet now tells are filled in by amendment.
+-- Conditions that a stored series left open and the sheet now gives are filled in by amendment.
 INSERT INTO amendment (record_table, record_id, column_name, old_value, new_value, reason, entry_id)
 WITH said AS (
     SELECT

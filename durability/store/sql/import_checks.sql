@@ -29,8 +29,8 @@ SELECT
         CASE WHEN t.mass_g IS NOT NULL THEN s.mass_g END,
         CASE WHEN t.received_on IS NOT NULL THEN s.received_on END,
         CASE WHEN t.note IS NOT NULL THEN s.note END) AS is_duplicate,
-    format('contradicts the stored specimen {} ({} {}, received {}); to mend it use: specimen amend',
-        s.specimen, s.kind, coalesce(s.model, 'without a model'),
+    format('contradicts the stored specimen {} ({} {}, received {}); to correct it use: specimen'
+        || ' amend', s.specimen, s.kind, coalesce(s.model, 'without a model'),
         coalesce(s.received_on::VARCHAR, 'not recorded')) AS reason
 FROM staged AS t
 JOIN all_specimens AS s ON s.specimen = t.code
@@ -51,9 +51,9 @@ SELECT
     IS NOT DISTINCT FROM
     (d.peak_g, d.pulse_duration_ms, d.velocity_change_m_s, d.dropped_at, d.temperature_c,
         d.achieved_height_mm, d.status) AS is_duplicate,
-    format('contradicts the stored drop {} of series {} (peak_g {}, {}); to mend a stored drop use:'
-        || ' drop amend', t.drop_number, t.series, coalesce(d.peak_g::VARCHAR, 'blank'), d.status)
-        AS reason
+    format('contradicts the stored drop {} of series {} (peak_g {}, {}); to correct a stored drop'
+        || ' use: drop amend', t.drop_number, t.series, coalesce(d.peak_g::VARCHAR, 'blank'),
+        d.status) AS reason
 FROM staged AS t
 JOIN series AS s ON s.code = t.series
 JOIN drops AS d ON d.series_id = s.series_id AND d.drop_number = t.drop_number;
@@ -76,8 +76,8 @@ SELECT
     IS NOT DISTINCT FROM
     (f.peak_g, f.pulse_duration_ms, f.velocity_change_m_s, f.dropped_at, f.temperature_c, f.status,
         f.void_reason, f.damage_severity, f.damage_mode, f.achieved_height_mm) AS is_duplicate,
-    format('repeats: drop {} of series {} stands in {} row {} too, with other values', k.drop_number,
-        k.series, f.file_name, f.source_row) AS reason
+    format('repeats: drop {} of series {} stands in {} row {} too, with other values',
+        k.drop_number, k.series, f.file_name, f.source_row) AS reason
 FROM keyed AS k
 JOIN staged AS f ON f.staged_order = k.first_order
 WHERE k.occurrence > 1;
@@ -90,7 +90,8 @@ SELECT
 FROM staged AS t
 JOIN all_series AS s ON s.series = t.series
 WHERE s.status = 'closed'
-    AND NOT EXISTS (FROM drops AS d WHERE d.series_id = s.series_id AND d.drop_number = t.drop_number);
+    AND NOT EXISTS (FROM drops AS d
+        WHERE d.series_id = s.series_id AND d.drop_number = t.drop_number);
 
 -- name: check_drops_specimens
 -- A specimen code means one physical thing, of one kind and one model.
@@ -294,8 +295,8 @@ SELECT
         AS value,
     false AS is_duplicate,
     CASE WHEN p.kind = 'device'
-        THEN format('before device {} was received on {}; mend the date, here or there', t.device,
-            strftime(p.received_on, '%Y-%m-%d'))
+        THEN format('before device {} was received on {}; correct the date, here or there',
+            t.device, strftime(p.received_on, '%Y-%m-%d'))
         ELSE format('is a {}; functional checks are made on a device', p.kind) END AS reason
 FROM staged AS t
 JOIN specimen AS p ON p.code = t.device
@@ -358,7 +359,8 @@ WHERE k.occurrence > 1;
 -- name: check_inspections_stored
 SELECT
     t.staged_order, t.file_name, t.source_row, 'function' AS "column", t."function" AS value,
-    (t.outcome, coalesce(t.measured, c.measured), coalesce(t.unit, c.unit), coalesce(t.note, c.note))
+    (t.outcome, coalesce(t.measured, c.measured), coalesce(t.unit, c.unit),
+        coalesce(t.note, c.note))
     IS NOT DISTINCT FROM (c.outcome, c.measured, c.unit, c.note) AS is_duplicate,
     format('contradicts the stored outcome {} of {} on {}; a second look on one day needs its time',
         c.outcome, t."function", strftime(t.inspected_at, '%Y-%m-%d')) AS reason

@@ -154,7 +154,8 @@ SELECT coalesce(max(report_number), 0) + 1 FROM report_issue;
 SELECT * FROM issued_reports ORDER BY report_number;
 
 -- name: added_since
--- Records of a scope entered after a report was made: drops by series, notes and checks by specimen.
+-- Records of a scope entered after a report was made: drops by series, damage notes and checks by
+-- specimen.
 SELECT 'drop' AS what, series AS record, count(*) AS added, min(drop_number) AS first_number,
     max(drop_number) AS last_number, count(*) FILTER (status = 'void') AS voided
 FROM all_drops

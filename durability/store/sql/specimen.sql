@@ -34,7 +34,8 @@ WHERE p.code = $code AND a.record_table = 'specimen' AND a.column_name = 'status
 ORDER BY a.amendment_order;
 
 -- name: series_of_specimen
-SELECT s.series, s.device, s."case", s.drop_height_mm, s.surface, s.orientation, s.purpose, s.status,
+SELECT
+    s.series, s.device, s."case", s.drop_height_mm, s.surface, s.orientation, s.purpose, s.status,
     count(d.drop_id) AS drops, count(d.drop_id) FILTER (d.status = 'valid') AS valid_drops
 FROM all_series AS s
 LEFT JOIN all_drops AS d ON d.series_id = s.series_id
@@ -81,7 +82,8 @@ WITH told AS (
         coalesce(dropped_at, entered_at_utc) AS happened_at, dropped_at IS NOT NULL AS dated,
         1 AS place, 'drop' AS event, series, drop_number,
         concat_ws(', ', 'peak ' || round(peak_g, 1)::VARCHAR || ' g',
-            CASE WHEN $code = "case" THEN 'device ' || device ELSE coalesce('in case ' || "case", 'bare') END,
+            CASE WHEN $code = "case" THEN 'device ' || device
+                ELSE coalesce('in case ' || "case", 'bare') END,
             round(drop_height_mm)::INTEGER::VARCHAR || ' mm', orientation, surface,
             CASE WHEN status = 'void' THEN 'VOID: ' || void_reason END, note,
             'made in QUARANTINE: ' || (SELECT reason FROM drop_in_quarantine AS q
@@ -151,7 +153,8 @@ FROM told
 ORDER BY happened_at, place, series, drop_number;
 
 -- name: add_retest
-INSERT INTO retest (specimen_id, retest_on, entry_id) VALUES ($specimen_id, $retest_on::DATE, $entry_id);
+INSERT INTO retest (specimen_id, retest_on, entry_id)
+VALUES ($specimen_id, $retest_on::DATE, $entry_id);
 
 -- name: retained_items
 -- Items kept back: since when, the days on which they are to be tested again, and the days on which
