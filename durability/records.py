@@ -9,11 +9,11 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import datetime
 from typing import TYPE_CHECKING, Any, Literal
 
 from durability.units import fall_height_mm
-from durability.vocabulary import Outcome, SpecimenKind
+from durability.vocabulary import Outcome
 
 if TYPE_CHECKING:
     import numpy as np
@@ -22,17 +22,6 @@ if TYPE_CHECKING:
     FloatArray = NDArray[np.float64]
     IntArray = NDArray[np.int64]
     BoolArray = NDArray[np.bool_]
-
-
-@dataclass(frozen=True, slots=True)
-class Source:
-    """Where a record came from: a file's row, or a person at the keyboard."""
-
-    file_name: str | None = None
-    file_sha256: str | None = None
-    row: int | None = None
-    entered_by: str | None = None
-    entered_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,32 +42,6 @@ class Rejection:
         if self.column is not None:
             where.append(self.column if self.value is None else f"{self.column} {self.value!r}")
         return f"{', '.join(where)}: {self.reason}"
-
-
-@dataclass(frozen=True, slots=True)
-class Specimen:
-    """One physical thing with a code: a case, a device or a dummy."""
-
-    code: str
-    kind: SpecimenKind
-    model: str | None = None
-    lot: str | None = None
-    mass_g: float | None = None
-    received_on: date | None = None
-    note: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Sensor:
-    """A shock accelerometer and what its certificate says."""
-
-    code: str
-    sensitivity_mv_per_g: float | None = None
-    full_scale_g: float | None = None
-    natural_frequency_hz: float | None = None
-    calibrated_on: date | None = None
-    calibration_due: date | None = None
-    note: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

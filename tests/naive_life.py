@@ -43,19 +43,6 @@ def fit(lives, form):
     return best.x[0], math.exp(best.x[1]), -best.fun
 
 
-def largest_given(lives, form, which, value):
-    """Largest log-likelihood with the location ("location") or the log scale held."""
-
-    def minus(free):
-        location, log_scale = (value, free[0]) if which == "location" else (free[0], value)
-        return -log_likelihood(lives, form, location, math.exp(log_scale))
-
-    location, scale, _ = fit(lives, form)
-    start = [math.log(scale)] if which == "location" else [location]
-    options = {"xatol": 1e-9, "fatol": 1e-11}
-    return -minimize(minus, start, method="Nelder-Mead", options=options).fun
-
-
 def turnbull_log_likelihood(lives, rounds=1500):
     """Log-likelihood at the nonparametric maximum, by plain self-consistency on a fine cover.
 

@@ -14,7 +14,7 @@ from durability.report import labels
 from durability.report import questions as shown
 from durability.store import database
 from durability.store.saved_queries import read_query, run_query, saved_queries
-from durability.workflow import demo, imports, questions, sensors
+from durability.workflow import demo, follow_up, imports, questions, sensors
 from durability.workflow.session import Session, make_store
 
 QUERIES = saved_queries([])
@@ -330,7 +330,6 @@ def test_a_control_counts_from_its_first_look(small):
     ],
 )
 def test_overdue_is_what_the_schedule_says(which, on, demo_store, small):
-    follow_up = pytest.importorskip("durability.workflow.follow_up")
     store = {"demo": demo_store, "small": small}[which]
     due = follow_up.due(Session(store, "tester"), on, 0).due
     assert [

@@ -98,13 +98,11 @@ def test_a_value_set_by_hand_is_told_beside_the_measured_one(taken):
 
 @pytest.mark.parametrize("numbers", [("1",), ("1", "2", "3")])
 def test_a_picture_is_drawn(taken, tmp_path, numbers):
-    pytest.importorskip("durability.report.plots.look")
     taken("show", "pulse", "S1", *numbers, "--png", tmp_path / "pulse.png")
     assert (tmp_path / "pulse.png").read_bytes().startswith(PNG)
 
 
 def test_the_picture_holds_baseline_crossings_filter_and_flags(taken, tmp_path):
-    pytest.importorskip("durability.report.plots.look")
     from durability.report.plots.traces import traces
     from durability.workflow.session import Session
     from durability.workflow.show import show_pulses
@@ -133,7 +131,6 @@ def test_what_can_not_be_shown_is_one_line(taken, words, said):
 
 
 def test_a_picture_that_can_not_be_written_is_one_line(taken, tmp_path):
-    pytest.importorskip("durability.report.plots.look")
     told = taken("show", "pulse", "S1", "1", "--png", tmp_path / "no" / "a.png", expect=2)
     assert "can't be written" in told.err and len(told.err.strip().splitlines()) == 1
 

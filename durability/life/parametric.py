@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from abc import ABC
-from statistics import NormalDist
 from typing import TYPE_CHECKING, Self, TypeAlias
 
 import numpy as np
@@ -25,12 +24,6 @@ NEVER = -1e6
 
 LARGEST_LOG_SCALE = math.log(1e4)
 """A spread of log life beyond this, either way, is a likelihood that has no maximum."""
-
-FARTHEST_SD = 256.0
-FARTHEST_LOG = 20.0
-"""Where the search for an interval's end gives up: standard errors, and e-folds of a time."""
-
-BISECTIONS = 45
 
 
 def interval_log_likelihood(after: Derivatives, by: Derivatives) -> Derivatives:
@@ -78,7 +71,6 @@ class _LogLocationScaleLife(ABC):
     log_scale_: float
     covariance_: FloatArray
     log_likelihood_: float
-    aic_: float
     n_lives_: int
     n_failed_: int
 
@@ -143,7 +135,6 @@ class _LogLocationScaleLife(ABC):
         self.coef_ = best[1:-1].copy()
         self.covariance_ = np.linalg.inv(-hessian[0])
         self.log_likelihood_ = float(value[0])
-        self.aic_ = 2.0 * len(best) - 2.0 * self.log_likelihood_
         return self
 
     def survival(self, t: FloatArray, covariates: FloatArray | None = None) -> FloatArray:
@@ -162,92 +153,6 @@ class _LogLocationScaleLife(ABC):
         with np.errstate(divide="ignore"):
             u = (np.log(t) - self._locations(covariates)) / math.exp(self.log_scale_)
         return np.exp(-self.family.cumulative_hazard(u))
-
-    def time_at(
-        self, fraction_failed: FloatArray, covariates: FloatArray | None = None
-    ) -> FloatArray:
-        """Time by which this fraction has failed.
-
-        Parameters
-        ----------
-        fraction_failed : ndarray of shape (n,)
-            0.1 gives the life that one in ten does not reach.
-        covariates : ndarray of shape (n, n_covariates), optional
-
-        Returns
-        -------
-        ndarray of shape (n,)
-            In the unit of the lives.
-        """
-        deviate = self.family.quantile(np.asarray(fraction_failed, dtype=float))
-        return np.exp(self._locations(covariates) + math.exp(self.log_scale_) * deviate)
-
-    def profile_interval(self, parameter: int, level: float) -> tuple[float | None, float | None]:
-        """Profile-likelihood interval for one entry of (location, coefficients…, log scale).
-
-        Parameters
-        ----------
-        parameter : int
-            0 for the location of log life, −1 for the logarithm of its scale, else a coefficient.
-        level : float
-            Confidence, for instance 0.95.
-
-        Returns
-        -------
-        lower, upper : float or None
-            None where the likelihood never falls far enough on that side.
-
-        Notes
-        -----
-        The values at which the likelihood, largest over all the others, is within half the
-        chi-squared quantile of its maximum: Meeker W Q, Escobar L A (1998), Statistical Methods
-        for Reliability Data, ch. 8. Both ends are bracketed, then bisected together.
-        """
-        best = np.concatenate([[self.location_], self.coef_, [self.log_scale_]])
-        index = parameter % len(best)
-        others = np.arange(len(best)) != index
-        allowed = 0.5 * NormalDist().inv_cdf(0.5 + level / 2.0) ** 2
-        start = np.tile(best[others], (2, 1))
-
-        def short_of(values: FloatArray) -> FloatArray:
-            """How far the profile at these two values is above its lowest allowed height."""
-
-            def held(rest: FloatArray) -> Derivatives:
-                theta = np.empty((2, len(best)))
-                theta[:, others], theta[:, index] = rest, values
-                value, gradient, hessian = self._log_likelihood(theta)
-                return value, gradient[:, others], hessian[:, others][:, :, others]
-
-            rest, _ = maximise(held, start)
-            start[:] = rest
-            return held(rest)[0] - self.log_likelihood_ + allowed
-
-        sd = math.sqrt(self.covariance_[index, index])
-        farthest = FARTHEST_SD * sd
-        if index in (0, len(best) - 1):
-            farthest = min(farthest, FARTHEST_LOG)
-        sides = np.array([-1.0, 1.0])
-        inside = np.full(2, best[index])
-        reach = np.full(2, sd)
-        while True:
-            outside = best[index] + sides * np.minimum(reach, farthest)
-            still_inside = short_of(outside) > 0
-            if not np.any(still_inside & (reach < farthest)):
-                break
-            inside = np.where(still_inside, outside, inside)
-            reach *= np.where(still_inside, 2.0, 1.0)
-        bounded = ~still_inside
-        inside, outside = (np.where(bounded, end, best[index]) for end in (inside, outside))
-        for _ in range(BISECTIONS):
-            middle = 0.5 * (inside + outside)
-            above = short_of(middle) > 0
-            inside = np.where(above, middle, inside)
-            outside = np.where(above, outside, middle)
-        ends = 0.5 * (inside + outside)
-        return (
-            float(ends[0]) if bounded[0] else None,
-            float(ends[1]) if bounded[1] else None,
-        )
 
     def _locations(self, covariates: FloatArray | None) -> FloatArray:
         if covariates is None:
@@ -329,7 +234,7 @@ class WeibullLife(_LogLocationScaleLife):
         log(scale_) and −log(shape_): log T = location + covariates · coef + e^log_scale · W.
     covariance_ : ndarray of shape (n_covariates + 2,) * 2
         Inverse observed information for (location_, coef_…, log_scale_).
-    log_likelihood_, aic_ : float
+    log_likelihood_ : float
         Exact lives count with their density, the others with their probability.
     n_lives_, n_failed_ : int
 
@@ -350,26 +255,19 @@ class WeibullLife(_LogLocationScaleLife):
         """Below 1 early failures, above 1 wear."""
         return math.exp(-self.log_scale_)
 
-    @property
-    def mean_(self) -> float:
-        """Mean life with all covariates 0, in the unit of the lives."""
-        return self.scale_ * math.gamma(1.0 + 1.0 / self.shape_)
-
 
 class LogNormalLife(_LogLocationScaleLife):
-    """P(T > t) = Φ((mu − log t) / sigma), mu = mu_ + covariates · coef_.
+    """P(T > t) = Φ((mu − log t) / sigma), mu = location_ + covariates · coef_.
 
     Attributes
     ----------
-    mu_, sigma_ : float
-        Mean (all covariates 0) and standard deviation of log life.
     coef_ : ndarray of shape (n_covariates,)
         Change of log life per unit of each covariate.
     location_, log_scale_ : float
-        mu_ and log(sigma_).
+        Mean of log life (all covariates 0), and log of its standard deviation sigma.
     covariance_ : ndarray of shape (n_covariates + 2,) * 2
         Inverse observed information for (location_, coef_…, log_scale_).
-    log_likelihood_, aic_ : float
+    log_likelihood_ : float
         Exact lives count with their density, the others with their probability.
     n_lives_, n_failed_ : int
 
@@ -379,13 +277,3 @@ class LogNormalLife(_LogLocationScaleLife):
     """
 
     family = NORMAL
-
-    @property
-    def mu_(self) -> float:
-        """Mean of log life with all covariates 0."""
-        return self.location_
-
-    @property
-    def sigma_(self) -> float:
-        """Standard deviation of log life."""
-        return math.exp(self.log_scale_)
