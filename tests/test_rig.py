@@ -10,7 +10,6 @@ from durability.rig import (
     cusum_chart,
     cusum_run_length,
     ewma_chart,
-    ewma_run_length,
     individuals_chart,
     rig_correction,
     watch_rig,
@@ -78,23 +77,6 @@ def test_one_sided_cusum_lasts_twice_as_long():
 )
 def test_cusum_designs_of_hawkins(slack, interval, length):
     assert cusum_run_length(slack, interval) == pytest.approx(length, abs=0.06)
-
-
-@pytest.mark.parametrize(
-    ("weight", "width", "shifted"),
-    # Lucas and Saccucci, Technometrics 32 (1990), table 3 (from memory): run length 500 when
-    # steady, and the run length at a shift of one sigma.
-    [(0.05, 2.615, 11.4), (0.10, 2.814, 10.3), (0.20, 2.962, 10.5), (0.25, 2.998, 11.1),
-     (0.40, 3.054, 14.3)],
-)  # fmt: skip
-def test_ewma_designs_of_lucas_and_saccucci(weight, width, shifted):
-    assert ewma_run_length(weight, width) == pytest.approx(500.0, abs=0.6)
-    assert ewma_run_length(weight, width, 1.0) == pytest.approx(shifted, abs=0.06)
-
-
-def test_ewma_of_weight_one_is_a_shewhart_chart():
-    # Closed form: 1 / (2 Φ(-3)) = 370.398.
-    assert ewma_run_length(1.0, 3.0) == pytest.approx(370.398, abs=1e-3)
 
 
 def test_individuals_chart_constants():

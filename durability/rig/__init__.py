@@ -8,7 +8,6 @@ from durability.rig.charts import (
     cusum_chart,
     cusum_run_length,
     ewma_chart,
-    ewma_run_length,
     individuals_chart,
 )
 from durability.rig.correction import rig_correction
@@ -19,7 +18,6 @@ __all__ = [
     "cusum_chart",
     "cusum_run_length",
     "ewma_chart",
-    "ewma_run_length",
     "individuals_chart",
     "rig_correction",
     "session_values",

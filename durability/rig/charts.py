@@ -195,29 +195,6 @@ def cusum_run_length(
     return 1.0 / sum(1.0 / each for each in lengths) if two_sided else lengths[0]
 
 
-def ewma_run_length(weight: float, width: float, shift: float = 0.0) -> float:
-    """Average number of drops to a signal of the two-sided moving average.
-
-    Parameters
-    ----------
-    weight, width, shift : float
-        As in `ewma_chart`, the shift in standard deviations; target and scatter are known and the
-        limits those of large t.
-
-    Returns
-    -------
-    float
-        From the integral equation by Gauss-Legendre quadrature (Crowder, Technometrics 29, 1987).
-    """
-    node, quadrature = np.polynomial.legendre.leggauss(80)
-    limit = width * (weight / (2.0 - weight)) ** 0.5
-    averages = np.concatenate([[0.0], limit * node])
-    step = np.zeros((len(averages), len(averages)))
-    moved = (averages[1:] - (1.0 - weight) * averages[:, None]) / weight - shift
-    step[:, 1:] = _normal_density(moved) * quadrature * limit / weight
-    return float(np.linalg.solve(np.eye(len(averages)) - step, np.ones(len(averages)))[0])
-
-
 def _normal_density(z: FloatArray) -> FloatArray:
     return np.asarray(np.exp(-0.5 * z**2) / (2.0 * pi) ** 0.5)
 

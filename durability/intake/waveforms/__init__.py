@@ -1,10 +1,5 @@
 """Oscilloscope and recorder exports → waveforms in g, with file name and SHA-256."""
 
-from durability.intake.waveforms.reading import (
-    MAX_FILE_BYTES,
-    CrossChannel,
-    read_waveform,
-    waveform_from_table,
-)
+from durability.intake.waveforms.reading import MAX_FILE_BYTES, CrossChannel, read_waveform
 
-__all__ = ["MAX_FILE_BYTES", "CrossChannel", "read_waveform", "waveform_from_table"]
+__all__ = ["MAX_FILE_BYTES", "CrossChannel", "read_waveform"]

@@ -167,40 +167,6 @@ def read_waveform(
     )
 
 
-def waveform_from_table(
-    frame: pd.DataFrame,
-    *,
-    channel: str | None = None,
-    units: ValueUnit | None = None,
-    mv_per_g: float | None = None,
-    sample_rate_hz: float | None = None,
-    time_unit: TimeUnit | None = None,
-    name: str = "table",
-) -> Waveform:
-    """The acceleration of one column of a frame, in g; as ``read_waveform`` otherwise.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        Columns named as in a file's heading, units in brackets.
-    channel, units, mv_per_g, sample_rate_hz, time_unit
-        As in ``read_waveform``.
-    name : str
-        What messages call it.
-    """
-    table = from_arrays(name, _frame_arrays(name, frame), Preamble(), {})
-    return _waveform(
-        table,
-        None,
-        channel=channel,
-        cross_channels=(),
-        units=units,
-        mv_per_g=mv_per_g,
-        sample_rate_hz=sample_rate_hz,
-        time_unit=time_unit,
-    )
-
-
 def begins_as_record(head: bytes) -> bool:
     """Whether a file's first bytes are those of a table of numbers.
 
@@ -416,7 +382,7 @@ def _same_length(name: str, arrays: dict[str, FloatArray]) -> None:
 
 def _waveform(
     table: Table,
-    sha256: str | None,
+    sha256: str,
     *,
     channel: str | None,
     cross_channels: Sequence[CrossChannel],
@@ -496,7 +462,7 @@ def _waveform(
         sample_rate_hz=rate_hz,
         start_s=start_s,
         channel=column.name,
-        file_name=table.file if sha256 is not None else None,
+        file_name=table.file,
         file_sha256=sha256,
         recorded_at=table.preamble.recorded_at,
         mv_per_g=applied_mv_per_g,
