@@ -8,7 +8,7 @@ from pathlib import Path
 from durability.basis import counted
 from durability.cli.logbook import say, session_of, show, warn, warn_of
 from durability.errors import UnusableCall
-from durability.report import as_json, labels
+from durability.report import as_json, labels, safety
 from durability.results import DueList
 from durability.workflow import check_lists, declaration, follow_up, inspection
 
@@ -58,7 +58,7 @@ def schedule(options: Namespace) -> int:
     say(options, told, f"plan {options.plan}: {', '.join(done)}")
     if options.device_model:
         following, controls = follow_up.controls_of_plan(session, options.plan)
-        warn(labels.few_controls(following, controls))
+        warn(safety.few_controls(following, controls))
     return 0
 
 
@@ -127,7 +127,7 @@ def record(options: Namespace) -> int:
     say(options, told, f"{told['checks']} functions of {told['device']} recorded{failed}")
     warn_of(kept)
     if charged:
-        warn([labels.charged_in_quarantine(options.device, charged)])
+        warn([safety.charged_in_quarantine(options.device, charged)])
     return 0
 
 

@@ -69,9 +69,9 @@ def import_files(options: Namespace) -> int:
         )
     say(options, as_json.import_count(count), words)
     if count.undated_in_quarantine:
-        from durability.report import labels
+        from durability.report import safety
 
-        warn(starmap(labels.undated_in_quarantine_line, count.undated_in_quarantine.items()))
+        warn(starmap(safety.undated_in_quarantine_line, count.undated_in_quarantine.items()))
     warn_of(*count.quarantined)
     return 1 if count.rejected else 0
 

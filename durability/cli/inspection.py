@@ -12,7 +12,7 @@ from durability.cli.logbook import say, session_of, warn
 from durability.errors import UnusableCall
 from durability.intake.hand_entry import OUTCOME_KEYS, read_answer, read_measured
 from durability.records import FunctionalCheck, Walk
-from durability.report import follow_up, labels
+from durability.report import follow_up, safety
 from durability.report.terminal import keys, printable, wrapped
 from durability.workflow import inspection
 
@@ -47,13 +47,13 @@ def walk(options: Namespace) -> int:
     )
     was_suspect = looked.quarantine is not None
     if looked.quarantine is not None:
-        warn(labels.quarantine_lines(looked.quarantine))
+        warn(safety.quarantine_lines(looked.quarantine))
     if not options.json:
         for line in follow_up.walk_lines(looked):
             print(wrapped(printable(line), sys.stdout), flush=True)
     looked, is_whole = _go_through(options, looked)
     if looked.quarantine is not None and not was_suspect:
-        warn(labels.quarantine_lines(looked.quarantine))
+        warn(safety.quarantine_lines(looked.quarantine))
     if is_whole:
         inspection.finish_walk(session, looked)
     told = {
@@ -170,11 +170,11 @@ def _ask_at_keyboard(looked: Walk, at: int) -> FunctionalCheck:
 def _ticked() -> str | None:
     """Signs of a failing battery, by their letters."""
     print(
-        "   " + "  ".join(f"{letter} {sign}" for letter, sign in labels.BATTERY_SIGN_KEYS.items())
+        "   " + "  ".join(f"{letter} {sign}" for letter, sign in safety.BATTERY_SIGN_KEYS.items())
     )
     letters = _typed("   signs, by their letters (Enter: none of these): ") or ""
     return ", ".join(
-        sign for letter, sign in labels.BATTERY_SIGN_KEYS.items() if letter in letters.lower()
+        sign for letter, sign in safety.BATTERY_SIGN_KEYS.items() if letter in letters.lower()
     )
 
 

@@ -43,9 +43,9 @@ def warn_of(*found: Quarantine | None) -> None:
     """Print what to do with devices that were just put in quarantine."""
     devices = [kept for kept in found if kept is not None]
     if devices:
-        from durability.report import labels
+        from durability.report import safety
 
-        warn(labels.quarantine_lines(*devices))
+        warn(safety.quarantine_lines(*devices))
 
 
 def init(options: Namespace) -> int:
@@ -126,9 +126,9 @@ def clear_specimen(options: Namespace) -> int:
         f"{options.code} is cleared by {session.person}, by {rests_on}; it was in quarantine"
         f" ({was.sign})",
     )
-    from durability.report import labels
+    from durability.report import safety
 
-    warn(labels.watch_cut_short(was, datetime.now()))  # noqa: DTZ005 - bench clock
+    warn(safety.watch_cut_short(was, datetime.now()))  # noqa: DTZ005 - bench clock
     return 0
 
 
@@ -194,9 +194,9 @@ def open_series(options: Namespace) -> int:
     if missing:
         words += f"\nnot recorded: {', '.join(missing)}; add it with: durability series amend"
     if unseen:
-        from durability.report import labels
+        from durability.report import safety
 
-        words += f"\n{labels.unseen_line(unseen)}"
+        words += f"\n{safety.unseen_line(unseen)}"
     return say(options, {**told, "not_looked_at": unseen}, words)
 
 
@@ -205,9 +205,9 @@ def close_series(options: Namespace) -> int:
     device = series.close_series(session_of(options), options.code, options.reason)
     say(options, {"series": options.code, "status": "closed"}, f"series {options.code} is closed")
     if device is not None:
-        from durability.report import labels
+        from durability.report import safety
 
-        warn(labels.storage_lines(device))
+        warn(safety.storage_lines(device))
     return 0
 
 
@@ -250,9 +250,9 @@ def acknowledged(stored: keep.StoredDrop) -> dict[str, Any]:
 def warn_of_drop(stored: keep.StoredDrop, told: Mapping[str, str | None]) -> None:
     """Say what a stored drop calls for: a look that was never made, cracked glass, a battery."""
     if stored.unseen:
-        from durability.report import labels
+        from durability.report import safety
 
-        warn([labels.unseen_line(stored.unseen)])
+        warn([safety.unseen_line(stored.unseen)])
     seen = ("damage_location", "damage_mode", "damage_note", "note")
     _warn_of_words(*(told.get(name) for name in seen))
     warn_of(stored.quarantine)
@@ -264,9 +264,9 @@ def _warn_of_words(location: str | None, *words: str | None) -> None:
     if doubt is not None:
         warn([doubt])
     if (location or any(words)) and keep.tells_cracked_glass(location, *words):
-        from durability.report import labels
+        from durability.report import safety
 
-        warn([labels.EYE_PROTECTION])
+        warn([safety.EYE_PROTECTION])
 
 
 def void_drop(options: Namespace) -> int:

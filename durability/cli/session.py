@@ -19,7 +19,7 @@ from durability.cli.lines import Lines
 from durability.cli.logbook import acknowledged, session_of, warn, warn_of_drop
 from durability.errors import DurabilityError, UnusableCall
 from durability.intake.hand_entry import TypedDrop, read_line, read_undo, void_keys
-from durability.report import bench, labels
+from durability.report import bench, labels, safety
 from durability.workflow import corrections, keep
 from durability.workflow.limits import Limit
 from durability.workflow.series import series_to_record
@@ -125,7 +125,7 @@ class _BenchSession:
         elif self.at_keyboard:
             self._close()
         if self.found["device_kind"] == "device" and self.number > 1 and not self.options.json:
-            warn(labels.storage_lines(self.found["device"]))
+            warn(safety.storage_lines(self.found["device"]))
         return 1 if self.refused and not self.at_keyboard else 0
 
     # ------------------------------------------------------------------------- begin and end
@@ -139,7 +139,7 @@ class _BenchSession:
                 self._say(bench.wrapped(words, self.width))
         self._say(bench.cautions(self.width))
         if self.found["cracked_glass"]:
-            glass = f"! {self.found['device']}: {labels.EYE_PROTECTION}"
+            glass = f"! {self.found['device']}: {safety.EYE_PROTECTION}"
             self._say(bench.wrapped(glass, self.width))
         print("Press Enter once these are understood: ", end="", flush=True)
         self.lines.next()

@@ -23,7 +23,7 @@ from durability.errors import (
 )
 from durability.intake.waveforms import CrossChannel
 from durability.records import Rejection
-from durability.report import as_json, labels, pulse_labels
+from durability.report import as_json, labels, pulse_labels, safety
 from durability.results import ImportCount, MeasuredFile, WaveformImport
 from durability.workflow import waveforms
 from durability.workflow.measuring import FilterChoice, RecordOptions
@@ -176,7 +176,7 @@ def watch(options: Namespace) -> int:
             print(f"{watched.already_there} files there are drops already")
         for words in watched.not_judged:
             print(f"! not judged: {words}")
-        for caution in labels.CAUTIONS:
+        for caution in safety.CAUTIONS:
             print(f"! {caution}")
     sys.stdout.flush()
     trouble = None

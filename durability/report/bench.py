@@ -7,13 +7,13 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from durability.basis import MIN_DROPS_FOR_TREND, counted
-from durability.report import labels
+from durability.report import labels, safety
 
 if TYPE_CHECKING:
     from durability.results import BenchStanding, Forecast, RigWatch, Trend
 
 BENCH_CAUTIONS = (
-    *labels.CAUTIONS,
+    *safety.CAUTIONS,
     "Glass and splinters: look before you reach. Keep guards closed and the release blocked while"
     " anyone is near. This program is no interlock.",
 )

@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import TYPE_CHECKING
 from uuid import UUID, uuid5
 
-from durability.report import labels
+from durability.report import labels, safety
 from durability.version import PROGRAM_VERSION
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ def _inspection(inspection: DueInspection, owed: DueList) -> Event:
         f"durability inspect record {inspection.device}",
     ]
     if inspection.device in owed.cracked_glass:
-        lines.append(labels.EYE_PROTECTION)
+        lines.append(safety.EYE_PROTECTION)
     return _event(
         f"{inspection.device}\n{inspection.stage}",
         owed.on,
@@ -88,6 +88,6 @@ def _event(
     event.add("dtstart", due_on)
     event.add("dtend", due_on + timedelta(days=1))
     event.add("summary", summary)
-    event.add("description", "\n".join([*lines, labels.CAUTIONS[1]]))
+    event.add("description", "\n".join([*lines, safety.CAUTIONS[1]]))
     event.add("transp", "TRANSPARENT")
     return event

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from durability.basis import counted
-from durability.report import labels
+from durability.report import labels, safety
 from durability.report.tables import console, counted_events, grid, records, say
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ def due(owed: DueList, within_days: int) -> None:
     quarantined(owed.quarantined)
     _retained(owed.retained)
     if owed.cracked_glass:
-        say(f"{labels.listed(owed.cracked_glass)}: {labels.EYE_PROTECTION}")
+        say(f"{labels.listed(owed.cracked_glass)}: {safety.EYE_PROTECTION}")
     if owed.unfinished:
         say(
             f"broken off: {labels.listed(owed.unfinished)}; go on with: durability inspect record"
@@ -229,9 +229,9 @@ def walk_lines(walk: Walk) -> list[str]:
     if not walk.is_blind:
         lines.append(_shock_words(walk))
     if walk.has_cracked_glass:
-        lines.append(labels.EYE_PROTECTION)
+        lines.append(safety.EYE_PROTECTION)
     if walk.battery_looks:
-        lines.append(labels.battery_signs_line())
+        lines.append(safety.battery_signs_line())
     if walk.left_out:
         lines.append(f"not asked in quarantine (no charging): {labels.listed(walk.left_out)}")
     return lines
@@ -341,7 +341,7 @@ def latent(answer: LatentAnswer, *, devices: bool) -> None:
     for line in unconfirmed_lines(answer.caveats, link.verdict):
         say(line)
     quarantined(answer.quarantined)
-    say(labels.CAUTIONS[1])
+    say(safety.CAUTIONS[1])
 
 
 def declared_lines(caveats: LatentCaveats) -> list[str]:

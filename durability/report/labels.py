@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import UTC, date, datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from datetime import UTC, date, datetime
+from typing import Any
 
-from durability.basis import FEWEST_CONTROLS, MIN_DROPS_FOR_TREND, counted
-from durability.records import CheckList, Quarantine
+from durability.basis import MIN_DROPS_FOR_TREND, counted
+from durability.records import CheckList
 from durability.results import (
     Comparison,
     CovariateEffect,
@@ -22,9 +22,6 @@ from durability.results import (
     VoidedDrop,
 )
 from durability.vocabulary import DAMAGE_SEVERITIES, HEIGHT_TOLERANCE
-
-if TYPE_CHECKING:
-    from durability.results import CheckTable, LifeLine, PulseCloud, RigHealth, SurvivalCurve
 
 ABSENT = "–"
 """Shown where nothing was recorded or nothing can be said."""
@@ -55,40 +52,6 @@ UNITS = {
     "temperature_c": "°C",
     "mass_g": "g (mass)",
 }
-
-CAUTIONS = (
-    "Flying fragments and falling masses: wear eye protection and keep hands and faces out of the"
-    " drop zone while anything is raised.",
-    "A dropped lithium battery can fail hours or days later. If it swells, heats, hisses, smells"
-    " or leaks: stop, do not charge it, move it away from people and combustibles if that is safe,"
-    " watch it, and follow local rules and qualified help.",
-)
-"""Usual cautions. They do not replace local codes or licensed practice."""
-
-
-EYE_PROTECTION = (
-    "Cracked glass or fragments: wear eye protection and cut-proof gloves, and cover the glass"
-    " with tape before it is handled or dropped again."
-)
-
-
-BATTERY_SIGN_KEYS = {
-    "s": "swollen",
-    "h": "hot",
-    "z": "hissing",
-    "l": "leaking",
-    "o": "smelling",
-    "k": "smoking",
-    "v": "venting",
-    "c": "cracked cell",
-}
-"""Signs of a failing battery to be ticked, each by its key."""
-
-
-def battery_signs_line() -> str:
-    """What every look at a battery looks for."""
-    signs = listed(BATTERY_SIGN_KEYS.values())
-    return f"Look, feel and smell for signs of a failing battery: {signs}; thickness by m, in mm."
 
 
 def status(state: str, quarantined_since: datetime | None) -> str:
@@ -127,88 +90,6 @@ def check_list(listed: CheckList) -> str:
 def digest(sha256: str) -> str:
     """Beginning of a digest, enough to tell versions apart."""
     return sha256[:8]
-
-
-def quarantine_lines(*devices: Quarantine) -> list[str]:
-    """What to do at the moment a battery is suspect; the usual cautions, not local rules."""
-    code = devices[0].device if len(devices) == 1 else "DEVICE"
-    return [
-        *(
-            f"QUARANTINE: {kept.device}: battery suspect since {moment(kept.since)}"
-            f" ({kept.sign}: {kept.told})."
-            for kept in devices
-        ),
-        "Stop. Do not charge, power, press or drop it. If that is safe, move it away from people"
-        " and combustibles, onto something that can't burn, and do not breathe what it gives off.",
-        *(
-            f"Watch {kept.device} at least until {_watch_ends(kept)[0]}; look again until"
-            f" {listed(_watch_ends(kept)[1:])}: a damaged cell can fail weeks later."
-            for kept in devices
-        ),
-        "Do not send it by air: damaged or suspect lithium batteries fall under 49 CFR 173.185(f)."
-        " Follow local rules and qualified help. If it burns, leave and call the fire service.",
-        "It is left out of drops and inspection plans until a named person clears it by a look:"
-        f" durability specimen clear {code} --by NAME --reason WHY --check 'battery swelling=pass'."
-        " The program warns and records; it is no interlock.",
-    ]
-
-
-def undated_in_quarantine_line(device: str, drops: int) -> str:
-    """What a drop without a date leaves open, when its device may not be dropped."""
-    return (
-        f"{device} is in QUARANTINE, and {counted(drops, 'drop')} of it came in without a date:"
-        " taken as made before it. Where one was made since, say when: durability drop amend SERIES"
-        " NUMBER --set dropped_at=TIME --reason WHY. Do not drop, charge or ship it."
-    )
-
-
-def few_controls(following: int, controls: int) -> list[str]:
-    """That too few of the devices that follow a plan are left undropped, if so."""
-    if controls >= FEWEST_CONTROLS:
-        return []
-    return [
-        f"{counted(following, 'device')} in use will follow it, {controls} of them never dropped;"
-        f" as controls keep {FEWEST_CONTROLS} or more undropped, of the same age, storage and"
-        " checks, or later failures can't be told from the background."
-    ]
-
-
-def charged_in_quarantine(device: str, functions: Sequence[str]) -> str:
-    """That something was tested which a suspect battery is not to be put through."""
-    return (
-        f"{device} is {QUARANTINED}: it is not to be charged. {listed(functions)} is recorded;"
-        " unplug it, and watch it."
-    )
-
-
-def _watch_ends(kept: Quarantine) -> list[str]:
-    return [f"{moment(until)} ({name})" for name, until in kept.watch]
-
-
-def watch_cut_short(was: Quarantine, now: datetime) -> list[str]:
-    """That a device was cleared before the windows of its watch were over, if it was."""
-    left = [f"{moment(until)} ({name})" for name, until in was.watch if until > now]
-    if not left:
-        return []
-    return [f"The watch was to run until {listed(left)}; go on looking at {was.device} until then."]
-
-
-def storage_lines(device: str) -> list[str]:
-    """What to remember before a dropped device is put away."""
-    return [
-        f"Before {device} is stored: it was dropped, and its battery may be hurt without a sign."
-        " Look at it and feel it first; keep it where a fire could not spread, watch it for 6 h,"
-        " and look again after 7 and 30 days.",
-        f"Anything odd: durability inspect record {device}, or damage add {device}.",
-    ]
-
-
-def unseen_line(codes: Iterable[str]) -> str:
-    """That something is dropped for the first time without a look at it before."""
-    return (
-        f"{' and '.join(codes)}: no check before the first drop, so a later failure may have been"
-        " there all along; look now: durability inspect record (a device), damage add (a case)"
-    )
 
 
 def number(value: float | None, digits: int = 3) -> str:
@@ -730,189 +611,9 @@ NOTHING = {
 }
 """What a picture says when the record does not hold what it would show."""
 
-SEVERITIES = listed(f"{number_} {word}" for number_, word in DAMAGE_SEVERITIES.items() if number_)
-
-
-def limit_words(limit_g: float) -> str:
-    """The limit beside its line."""
-    return f"limit {number(limit_g)} g"
-
 
 def condition_words(parts: tuple[float | None, str | None, str | None]) -> str:
     """Drop height, surface and orientation in a few words."""
     height, surface, orientation = parts
     row = {"drop_height_mm": height, "surface": surface, "orientation": orientation}
     return "conditions not recorded" if not any(parts) else condition(row)
-
-
-def failure_short(result: Forecast, horizon: int) -> str:
-    """Drop at which a series failed, with a cross, or by median will; after its name."""
-    if result.failed:
-        return f": ✕ {result.failed_at_drop}"
-    if _too_few_to_forecast(result):
-        return ": ?"
-    return f": {life(result.drops_to_failure, horizon)[0]}"
-
-
-def _too_few_to_forecast(result: Forecast) -> bool:
-    return not result.failed and result.survival_drop.size == 1
-
-
-def fan_answer(result: Forecast, level: float, horizon: int) -> str:
-    """Forecast of one series, or that its drops are too few for one."""
-    if _too_few_to_forecast(result):
-        return f"{result.series}: {counted(result.drops, 'drop')} made, too few to forecast."
-    return forecast_sentence(result, level, horizon)
-
-
-def models_answer(groups: Sequence[tuple[str, Sequence[Trend]]]) -> str:
-    """Which case model climbs fastest, with the spread between its cases."""
-    name, trends = groups[0]
-    judged = [each for each in trends if each.verdict != "too few"]
-    rises = [each.rise_pct_per_drop for each in judged if each.rise_pct_per_drop is not None]
-    if not rises:
-        return "Too few drops to tell the case models apart."
-    rising = sum(each.verdict == "rising" for each in judged)
-    return (
-        f"{name} climbs fastest: {rising} of {counted(len(trends), 'series', 'series')} rising,"
-        f" {percent(min(rises))} to {percent(max(rises))} % per drop."
-    )
-
-
-def survival_answer(curves: Sequence[SurvivalCurve]) -> str:
-    """By which drop half of the soonest case model's series had failed, and how many lasted."""
-    first = curves[0]
-    failed = sum(each.failed_drop.size for each in curves)
-    series = failed + sum(each.censored_drop.size for each in curves)
-    if failed == 0:
-        return f"None of {counted(series, 'series', 'series')} has failed yet."
-    total = f"{failed} of {counted(series, 'series', 'series')} failed"
-    below = first.drop[first.survival <= 0.5]
-    if not below.size:
-        return f"{total}; of no case model has half failed."
-    return f"{total}; half of {first.group} by drop {below[0]:.0f}."
-
-
-def scatter_answer(clouds: Sequence[PulseCloud]) -> str:
-    """Whether pulses became higher and shorter, in the case model where they did most."""
-    changes = []
-    for each in clouds:
-        early = ~each.voided & (each.age < 1 / 3)
-        late = ~each.voided & (each.age >= 2 / 3)
-        if early.sum() < MIN_DROPS_FOR_TREND or late.sum() < MIN_DROPS_FOR_TREND:
-            continue
-        higher, longer = (
-            100.0 * (_middle(values[late]) / _middle(values[early]) - 1.0)
-            for values in (each.peak_g, each.pulse_duration_ms)
-        )
-        changes.append((higher, longer, each.group))
-    if not changes:
-        return "Peak against duration; too few drops to tell early from late ones."
-    higher, longer, group = max(changes)
-    return (
-        f"{group} changed most: from the first to the last third of the drops peak g"
-        f" {percent(higher)} %, duration {percent(longer)} % (medians)."
-    )
-
-
-def _middle(values: Any) -> float:
-    ordered = sorted(values.tolist())
-    half = len(ordered) // 2
-    return float(ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2)
-
-
-def spectra_answer(series: str, drops: Sequence[int], largest_g: Sequence[float]) -> str:
-    """Largest response at the first and the last drop."""
-    if drops[0] == drops[1]:
-        return f"{series}: largest response {number(largest_g[0])} g at drop {drops[0]}."
-    return (
-        f"{series}: largest response {number(largest_g[0])} g at drop {drops[0]},"
-        f" {number(largest_g[1])} g at drop {drops[1]}."
-    )
-
-
-def latent_answer(link: LatentLink) -> str:
-    """Whether later failures go with the shocks, in one sentence for a title."""
-    return link.sentence or latent_sentence(link)
-
-
-def life_answer(line: LifeLine) -> str:
-    """What became of one device, and between which looks."""
-    drops = counted(len(line.history.drop_day), "drop")
-    if not len(line.history.drop_day):
-        drops = "never dropped"
-    if line.by_days is None:
-        day = "" if line.after_days is None else f", day {line.after_days:.0f}"
-        state = line.state if line.state != "working" else f"still works at its last look{day}"
-        return f"{line.history.device}: {drops}; {state}."
-    functions = listed(line.first_failed_functions) or "a function"
-    if line.by_days == 0:
-        return f"{line.history.device}: {drops}; {functions} failed on drop day."
-    after = 0 if line.after_days is None else line.after_days
-    return (
-        f"{line.history.device}: {drops}; {functions} failed between day {after:.0f} and day"
-        f" {line.by_days:.0f}."
-    )
-
-
-def lives_answer(lines: Sequence[LifeLine]) -> str:
-    """How many devices failed, and how."""
-    later = sum(each.state == "latent failure" for each in lines)
-    at_once = sum(each.state == "failed on drop day" for each in lines)
-    controls = sum(not len(each.history.drop_day) for each in lines)
-    background = sum(each.state == "failed, never dropped" for each in lines)
-    dropped = len(lines) - controls
-    answer = f"{later} of {counted(dropped, 'dropped device')} failed later"
-    if at_once:
-        answer += f", {at_once} on drop day"
-    if controls:
-        answer += f"; {background} of {counted(controls, 'control')} failed"
-    return answer + "."
-
-
-def checks_answer(tables: Sequence[CheckTable]) -> str:
-    """Which function failed most often among the dropped devices, and when."""
-    table = tables[0]
-    total = int(table.failed.sum())
-    if total == 0:
-        return f"No function has failed in {counted(table.devices, 'device')} ({table.group})."
-    row, column = divmod(int(table.failed.argmax()), table.failed.shape[1])
-    return (
-        f"{table.functions[row]} failed most: {table.failed[row, column]} of"
-        f" {table.tested[row, column]} {table.group} at {weeks_words(table.weeks[column])}."
-    )
-
-
-def weeks_words(weeks: tuple[int, int | None]) -> str:
-    """A stretch of weeks after the last drop."""
-    first, last = weeks
-    if last is None:
-        return f"week {first} on"
-    return f"week {first}" if first == last else f"weeks {first} to {last}"
-
-
-def day_of(seconds: float) -> str:
-    """The day of a time in seconds since 1970-01-01."""
-    return (date(1970, 1, 1) + timedelta(days=int(seconds // 86_400))).isoformat()
-
-
-def rig_answer(health: RigHealth, *, dated: bool = False) -> str:
-    """Whether the rig has drifted, since when and by how much."""
-    if health.verdict == "too few":
-        return f"Too few to judge the rig: {counted(health.drops, 'reference drop')}."
-    if health.verdict == "in control":
-        return (
-            f"The rig is in control: {counted(health.drops, 'reference drop')}, scatter"
-            f" {number(health.scatter_pct, 2)} %."
-        )
-    ends = [health.since, health.since_lower, health.since_upper]
-    if dated:
-        since, lower, upper = (ABSENT if end is None else day_of(end) for end in ends)
-    else:
-        since, lower, upper = (ABSENT if end is None else f"{end:g}" for end in ends)
-        since = f"drop {since}"
-    return (
-        f"The rig has drifted by {percent(health.drift_pct)} %"
-        f" ({percents(health.drift_lower, health.drift_upper)}), since {since}"
-        f" ({lower} to {upper})."
-    )

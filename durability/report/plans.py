@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from durability.basis import counted
-from durability.report import labels, tables
+from durability.report import labels, safety, tables
 
 if TYPE_CHECKING:
     from durability.results import ContrastPlan, DropSheet, LabScatter, RisePlan
@@ -187,9 +187,9 @@ def _safety(sheet: DropSheet) -> list[str]:
             f"left out: {labels.listed(sheet.quarantined)}, {labels.QUARANTINED}; not to be dropped"
             " until a named person clears it"
         )
-    lines.append(labels.CAUTIONS[0])
+    lines.append(safety.CAUTIONS[0])
     if sheet.cracked_glass:
-        lines.append(f"{labels.listed(sheet.cracked_glass)}: {labels.EYE_PROTECTION}")
+        lines.append(f"{labels.listed(sheet.cracked_glass)}: {safety.EYE_PROTECTION}")
     return lines
 
 

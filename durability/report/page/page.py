@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from durability.report import labels
+from durability.report import labels, safety
 from durability.report.page import changes, sections, words
 from durability.report.page.drawings import flowing
 
@@ -52,7 +52,7 @@ def page(contents: ReportContents, told: Callable[[str], None] = lambda _: None)
         glance=sections.at_a_glance(contents),
         next_steps=words.next_steps(contents),
         sections=sections.all_sections(contents, told),
-        cautions=labels.CAUTIONS,
+        cautions=safety.CAUTIONS,
         relative=labels.RELATIVE,
         version=contents.versions["durability"],
     )

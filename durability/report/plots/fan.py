@@ -10,6 +10,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import MaxNLocator
 
+from durability.basis import counted
 from durability.report import labels
 from durability.report.plots import look, series
 
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from durability.results import SeriesPicture
+    from durability.results import Forecast, SeriesPicture
 
 
 @look.in_our_look
@@ -44,7 +45,7 @@ def fan(pictures: Sequence[SeriesPicture], *, level: float, horizon: int) -> Fig
     alone = len(shown) == 1
     forecasts = [each.forecast for each in pictures]
     answer = (
-        labels.fan_answer(forecasts[0], level, horizon)
+        fan_answer(forecasts[0], level, horizon)
         if alone
         else labels.forecasts_answer(forecasts, level, horizon)
     )
@@ -84,9 +85,7 @@ def fan(pictures: Sequence[SeriesPicture], *, level: float, horizon: int) -> Fig
         series.draw_series(panel, picture, damage=False)
         _draw_failure(panel, picture, farthest)
         if not alone:
-            sheet.title(
-                panel, picture.trend.series, labels.failure_short(picture.forecast, horizon)
-            )
+            sheet.title(panel, picture.trend.series, failure_short(picture.forecast, horizon))
         elif picture.forecast.limit_g is not None:
             series.name_limit(panel, picture.forecast.limit_g)
     return sheet.figure
@@ -221,3 +220,23 @@ def _farthest(picture: SeriesPicture) -> float:
     if picture.forecast.failed or life.median is None:
         return 1.3 * last + 5
     return max(1.2 * last + 2, min(1.1 * (life.upper or 2 * life.median), 2.2 * life.median))
+
+
+def failure_short(result: Forecast, horizon: int) -> str:
+    """Drop at which a series failed, with a cross, or by median will; after its name."""
+    if result.failed:
+        return f": ✕ {result.failed_at_drop}"
+    if _too_few_to_forecast(result):
+        return ": ?"
+    return f": {labels.life(result.drops_to_failure, horizon)[0]}"
+
+
+def _too_few_to_forecast(result: Forecast) -> bool:
+    return not result.failed and result.survival_drop.size == 1
+
+
+def fan_answer(result: Forecast, level: float, horizon: int) -> str:
+    """Forecast of one series, or that its drops are too few for one."""
+    if _too_few_to_forecast(result):
+        return f"{result.series}: {counted(result.drops, 'drop')} made, too few to forecast."
+    return labels.forecast_sentence(result, level, horizon)

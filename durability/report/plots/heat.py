@@ -44,7 +44,7 @@ def heat(tables: Sequence[CheckTable]) -> Figure:
         return look.missing(labels.NOTHING["checks"])
     devices = "; ".join(f"{each.devices} {each.group}" for each in filled)
     sheet = look.Sheet(
-        labels.checks_answer(filled),
+        checks_answer(filled),
         f"{devices}.",
         key=[
             (words, Patch(facecolor=_shade(share), edgecolor=look.MUTED, linewidth=0.6))
@@ -102,10 +102,7 @@ def _draw_heat(sheet: look.Sheet, panel: Axes, table: CheckTable) -> None:
             )
     names = [sheet.fitted(name, 1.5, look.SMALL_PT, bold=False) for name in table.functions]
     panel.set_yticks(np.arange(rows) + 0.5, names, fontsize=look.SMALL_PT)
-    weeks = [
-        labels.weeks_words(each).removeprefix("weeks ").removeprefix("week ")
-        for each in table.weeks
-    ]
+    weeks = [weeks_words(each).removeprefix("weeks ").removeprefix("week ") for each in table.weeks]
     panel.set_xticks(
         np.arange(columns) + 0.5,
         [each.replace(" to ", "–") for each in weeks],
@@ -126,3 +123,24 @@ def _draw_heat(sheet: look.Sheet, panel: Axes, table: CheckTable) -> None:
 def _shade(share: float) -> Any:
     """Colour of a share failed; its root, since a few failures in a hundred must show."""
     return _HEAT(math.sqrt(share))
+
+
+def checks_answer(tables: Sequence[CheckTable]) -> str:
+    """Which function failed most often among the dropped devices, and when."""
+    table = tables[0]
+    total = int(table.failed.sum())
+    if total == 0:
+        return f"No function has failed in {counted(table.devices, 'device')} ({table.group})."
+    row, column = divmod(int(table.failed.argmax()), table.failed.shape[1])
+    return (
+        f"{table.functions[row]} failed most: {table.failed[row, column]} of"
+        f" {table.tested[row, column]} {table.group} at {weeks_words(table.weeks[column])}."
+    )
+
+
+def weeks_words(weeks: tuple[int, int | None]) -> str:
+    """A stretch of weeks after the last drop."""
+    first, last = weeks
+    if last is None:
+        return f"week {first} on"
+    return f"week {first}" if first == last else f"weeks {first} to {last}"

@@ -78,7 +78,7 @@ def latent(link: LatentLink, curve: DoseCurve | None, *, days: int = 90) -> Figu
     notes.append(f"Rests on: {link.basis}.")
     controls = sum(each.control for each in seen)
     sheet = look.Sheet(
-        labels.latent_answer(link),
+        latent_answer(link),
         f"{counted(len(seen) - controls, 'dropped device')} and {counted(controls, 'control')};"
         f" failed by day {days} after the last drop.",
         key=_latent_key(curve, link.level, days),
@@ -209,3 +209,8 @@ def _latent_key(curve: DoseCurve | None, level: float, days: int) -> list[tuple[
         (f"{level:.0%} band", Patch(facecolor=look.BAND)),
         *key,
     ]
+
+
+def latent_answer(link: LatentLink) -> str:
+    """Whether later failures go with the shocks, in one sentence for a title."""
+    return link.sentence or labels.latent_sentence(link)

@@ -87,7 +87,7 @@ def _one_life(line: LifeLine) -> Figure:
     has_drops = bool(drops - undated)
     heights = [*([1.25, 0.75] if has_drops else []), max(0.4, 0.2 * len(functions) + 0.1)]
     sheet = look.Sheet(
-        labels.life_answer(line),
+        life_answer(line),
         f"{history.device_model or 'model not recorded'}; {counted(drops, 'drop')},"
         f" {counted(looks, 'day')} of inspection.",
         key=_life_key(line, has_drops=has_drops),
@@ -205,7 +205,7 @@ def _many_lives(lines: Sequence[LifeLine]) -> Figure:
     if undated:
         notes.append(f"{counted(undated, 'device')} with neither a dated drop nor a look.")
     sheet = look.Sheet(
-        labels.lives_answer(lines),
+        lives_answer(lines),
         f"{counted(len(lines), 'device')}, drops and looks by day.",
         key=_lives_key(),
         notes=notes,
@@ -317,3 +317,37 @@ def _lives_key() -> list[tuple[str, Artist]]:
         ("failed between these looks", Patch(**_FAILED)),
         ("failed on drop day", Line2D([], [], linestyle="none", **_OUTCOMES["fail"])),
     ]
+
+
+def life_answer(line: LifeLine) -> str:
+    """What became of one device, and between which looks."""
+    drops = counted(len(line.history.drop_day), "drop")
+    if not len(line.history.drop_day):
+        drops = "never dropped"
+    if line.by_days is None:
+        day = "" if line.after_days is None else f", day {line.after_days:.0f}"
+        state = line.state if line.state != "working" else f"still works at its last look{day}"
+        return f"{line.history.device}: {drops}; {state}."
+    functions = labels.listed(line.first_failed_functions) or "a function"
+    if line.by_days == 0:
+        return f"{line.history.device}: {drops}; {functions} failed on drop day."
+    after = 0 if line.after_days is None else line.after_days
+    return (
+        f"{line.history.device}: {drops}; {functions} failed between day {after:.0f} and day"
+        f" {line.by_days:.0f}."
+    )
+
+
+def lives_answer(lines: Sequence[LifeLine]) -> str:
+    """How many devices failed, and how."""
+    later = sum(each.state == "latent failure" for each in lines)
+    at_once = sum(each.state == "failed on drop day" for each in lines)
+    controls = sum(not len(each.history.drop_day) for each in lines)
+    background = sum(each.state == "failed, never dropped" for each in lines)
+    dropped = len(lines) - controls
+    answer = f"{later} of {counted(dropped, 'dropped device')} failed later"
+    if at_once:
+        answer += f", {at_once} on drop day"
+    if controls:
+        answer += f"; {background} of {counted(controls, 'control')} failed"
+    return answer + "."

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from durability.results import Ranking, SeriesPicture
+    from durability.results import Ranking, SeriesPicture, Trend
 
 
 _MOST_LINES = 15
@@ -75,9 +75,7 @@ def models(
     answer = (
         labels.ranking_answer(ranking)
         if ranking is not None
-        else labels.models_answer(
-            [(name, [each.trend for each in group]) for name, group in ordered]
-        )
+        else models_answer([(name, [each.trend for each in group]) for name, group in ordered])
     )
     sheet = look.Sheet(
         answer,
@@ -154,3 +152,17 @@ def _middle_rise(members: Sequence[SeriesPicture]) -> float:
         if each.trend.rise_pct_per_drop is not None and each.trend.verdict != "too few"
     ]
     return float(np.median(rises)) if rises else -np.inf
+
+
+def models_answer(groups: Sequence[tuple[str, Sequence[Trend]]]) -> str:
+    """Which case model climbs fastest, with the spread between its cases."""
+    name, trends = groups[0]
+    judged = [each for each in trends if each.verdict != "too few"]
+    rises = [each.rise_pct_per_drop for each in judged if each.rise_pct_per_drop is not None]
+    if not rises:
+        return "Too few drops to tell the case models apart."
+    rising = sum(each.verdict == "rising" for each in judged)
+    return (
+        f"{name} climbs fastest: {rising} of {counted(len(trends), 'series', 'series')} rising,"
+        f" {labels.percent(min(rises))} to {labels.percent(max(rises))} % per drop."
+    )

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.lines import Line2D
 
-from durability.basis import counted
+from durability.basis import MIN_DROPS_FOR_TREND, counted
 from durability.report import labels, pulse_labels
 from durability.report.plots import look
 from durability.report.plots.traces import traces
@@ -98,7 +98,7 @@ def scatter(clouds: Sequence[PulseCloud], drop_heights_mm: Sequence[float] = ())
     if len(shown) < len(filled):
         notes.append(f"{len(shown)} of {len(filled)} case models shown.")
     sheet = look.Sheet(
-        labels.scatter_answer(shown),
+        scatter_answer(shown),
         f"{counted(valid, 'valid drop')} of"
         f" {counted(sum(each.series for each in shown), 'series', 'series')}"
         + (f", {voided} voided drops hollow" if voided else "")
@@ -235,7 +235,7 @@ def spectra(
         notes.append(f"{counted(left_out, 'waveform')} at another sample rate not shown.")
     told = ~spectrum.beyond_sampling
     sheet = look.Sheet(
-        labels.spectra_answer(
+        spectra_answer(
             series,
             [drop_number[0], drop_number[-1]],
             [float(acceleration[0, told].max()), float(acceleration[-1, told].max())]
@@ -437,3 +437,41 @@ def _order_key(numbers: Sequence[int]) -> list[tuple[str, Artist]]:
             )
         )
     return [*key, (f"drop {numbers[-1]}", Line2D([], [], **last))]
+
+
+def scatter_answer(clouds: Sequence[PulseCloud]) -> str:
+    """Whether pulses became higher and shorter, in the case model where they did most."""
+    changes = []
+    for each in clouds:
+        early = ~each.voided & (each.age < 1 / 3)
+        late = ~each.voided & (each.age >= 2 / 3)
+        if early.sum() < MIN_DROPS_FOR_TREND or late.sum() < MIN_DROPS_FOR_TREND:
+            continue
+        higher, longer = (
+            100.0 * (_middle(values[late]) / _middle(values[early]) - 1.0)
+            for values in (each.peak_g, each.pulse_duration_ms)
+        )
+        changes.append((higher, longer, each.group))
+    if not changes:
+        return "Peak against duration; too few drops to tell early from late ones."
+    higher, longer, group = max(changes)
+    return (
+        f"{group} changed most: from the first to the last third of the drops peak g"
+        f" {labels.percent(higher)} %, duration {labels.percent(longer)} % (medians)."
+    )
+
+
+def _middle(values: Any) -> float:
+    ordered = sorted(values.tolist())
+    half = len(ordered) // 2
+    return float(ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2)
+
+
+def spectra_answer(series: str, drops: Sequence[int], largest_g: Sequence[float]) -> str:
+    """Largest response at the first and the last drop."""
+    if drops[0] == drops[1]:
+        return f"{series}: largest response {labels.number(largest_g[0])} g at drop {drops[0]}."
+    return (
+        f"{series}: largest response {labels.number(largest_g[0])} g at drop {drops[0]},"
+        f" {labels.number(largest_g[1])} g at drop {drops[1]}."
+    )

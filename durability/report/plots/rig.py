@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -58,9 +59,9 @@ def rig(
     points = counted(health.drops, "session mean" if averaged else "reference drop")
     single = health.individuals_g
     if single is None or health.ewma is None or health.cusum is None:
-        return look.missing(labels.rig_answer(health, dated=dated))
+        return look.missing(rig_answer(health, dated=dated))
     sheet = look.Sheet(
-        labels.rig_answer(health, dated=dated),
+        rig_answer(health, dated=dated),
         f"{points}{f' of series {series}' if series else ''};"
         f" target {labels.number(health.target_g)} g,"
         f" scatter {labels.number(health.scatter_pct, 2)} %.",
@@ -71,7 +72,7 @@ def rig(
     peaks, averages, sums = panels
     if dated:
         peaks.xaxis.set_major_locator(MultipleLocator(_tick_seconds(when)))
-        peaks.xaxis.set_major_formatter(FuncFormatter(lambda value, _: labels.day_of(value)))
+        peaks.xaxis.set_major_formatter(FuncFormatter(lambda value, _: day_of(value)))
         sums.xaxis.set_major_formatter(peaks.xaxis.get_major_formatter())
     odd = np.isin(when, health.odd_drops)
     peaks.plot(when, single.reading, color=look.MUTED, linewidth=0.6)
@@ -179,3 +180,30 @@ def _key(health: RigHealth, *, averaged: bool) -> list[tuple[str, Artist]]:
         began = Patch(facecolor=look.SAND, alpha=0.35)
         key.append((f"drift began, {health.level:.0%}", began))
     return key
+
+
+def day_of(seconds: float) -> str:
+    """The day of a time in seconds since 1970-01-01."""
+    return (date(1970, 1, 1) + timedelta(days=int(seconds // 86_400))).isoformat()
+
+
+def rig_answer(health: RigHealth, *, dated: bool = False) -> str:
+    """Whether the rig has drifted, since when and by how much."""
+    if health.verdict == "too few":
+        return f"Too few to judge the rig: {counted(health.drops, 'reference drop')}."
+    if health.verdict == "in control":
+        return (
+            f"The rig is in control: {counted(health.drops, 'reference drop')}, scatter"
+            f" {labels.number(health.scatter_pct, 2)} %."
+        )
+    ends = [health.since, health.since_lower, health.since_upper]
+    if dated:
+        since, lower, upper = (labels.ABSENT if end is None else day_of(end) for end in ends)
+    else:
+        since, lower, upper = (labels.ABSENT if end is None else f"{end:g}" for end in ends)
+        since = f"drop {since}"
+    return (
+        f"The rig has drifted by {labels.percent(health.drift_pct)} %"
+        f" ({labels.percents(health.drift_lower, health.drift_upper)}), since {since}"
+        f" ({lower} to {upper})."
+    )

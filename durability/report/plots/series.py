@@ -12,6 +12,7 @@ from matplotlib.patches import Patch
 from durability.basis import counted
 from durability.report import labels
 from durability.report.plots import look
+from durability.vocabulary import DAMAGE_SEVERITIES
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
@@ -168,7 +169,7 @@ def _mark_damage(panel: Axes, picture: SeriesPicture, *, small: bool) -> None:
 def name_limit(panel: Axes, limit_g: float) -> None:
     """Name the limit at the right of a panel, level with its line."""
     panel.annotate(
-        labels.limit_words(limit_g),
+        limit_words(limit_g),
         (1.0, limit_g),
         xycoords=panel.get_yaxis_transform(),
         xytext=(4, 0),
@@ -211,7 +212,7 @@ def series_key(shown: Sequence[SeriesPicture], *, damage: bool = True) -> list[t
         key.append(("doubted, weighed down", doubted))
     if damage and any((each.damage_severity > 0).any() for each in shown):
         square = Line2D([], [], linestyle="none", marker="s", markersize=8, color=look.SAND)
-        key.append((f"damage on the case: {labels.SEVERITIES}", square))
+        key.append((f"damage on the case: {SEVERITIES}", square))
     return key
 
 
@@ -298,3 +299,13 @@ def span(shown: Sequence[SeriesPicture]) -> tuple[float, float]:
     room = 0.06 * (high - low)
     low, high = low - room, high + 2 * room
     return max(low, _WIDEST_SPAN[0]), min(high, _WIDEST_SPAN[1])
+
+
+SEVERITIES = labels.listed(
+    f"{number_} {word}" for number_, word in DAMAGE_SEVERITIES.items() if number_
+)
+
+
+def limit_words(limit_g: float) -> str:
+    """The limit beside its line."""
+    return f"limit {labels.number(limit_g)} g"

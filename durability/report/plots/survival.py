@@ -63,7 +63,7 @@ def survival(curves: Sequence[SurvivalCurve], *, condition: str = "", left_out: 
     notes.append(labels.RELATIVE)
     under = f"; {condition}" if condition else ""
     sheet = look.Sheet(
-        labels.survival_answer(ordered),
+        survival_answer(ordered),
         f"{counted(series, 'series', 'series')} of {counted(len(shown), 'case model')};"
         f" {failed} failed, {series - failed} still held{under}.",
         key=_key(shown),
@@ -160,3 +160,17 @@ def _soonest_first(curve: SurvivalCurve) -> tuple[float, float, str]:
         -curve.failed_drop.size / max(_size(curve), 1),
         curve.group,
     )
+
+
+def survival_answer(curves: Sequence[SurvivalCurve]) -> str:
+    """By which drop half of the soonest case model's series had failed, and how many lasted."""
+    first = curves[0]
+    failed = sum(each.failed_drop.size for each in curves)
+    series = failed + sum(each.censored_drop.size for each in curves)
+    if failed == 0:
+        return f"None of {counted(series, 'series', 'series')} has failed yet."
+    total = f"{failed} of {counted(series, 'series', 'series')} failed"
+    below = first.drop[first.survival <= 0.5]
+    if not below.size:
+        return f"{total}; of no case model has half failed."
+    return f"{total}; half of {first.group} by drop {below[0]:.0f}."
