@@ -47,7 +47,8 @@ class Store:
         Returns
         -------
         DataFrame
-            In the order of drops for the views of drops; column names and units as README tells.
+            In the order of drops for the views of drops; names and units of the columns as
+            ``durability manual record`` has them.
 
         Raises
         ------

@@ -3,7 +3,6 @@
 import hashlib
 import re
 import shutil
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,10 +14,11 @@ from durability.errors import UnusableCall
 from durability.intake.hand_entry import read_line
 from durability.store import database
 from durability.vocabulary import DAMAGE_MODES
+from durability.workflow.manual import FOLDER
 from durability.workflow.series import series_to_record
 from durability.workflow.session import Session
 
-README = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+BENCH = (FOLDER / "bench.md").read_text(encoding="utf-8")
 
 
 @pytest.fixture(scope="module")
@@ -62,8 +62,8 @@ def quarantined(bench):
 # ------------------------------------------------------------------------------------- fixed terms
 
 
-def test_the_modes_stand_in_readme_with_their_meanings():
-    rows = re.findall(r"^\| `([a-z ]+)` \| (.+) \|$", README, re.MULTILINE)
+def test_the_modes_stand_in_the_manual_with_their_meanings():
+    rows = re.findall(r"^\| `([a-z ]+)` \| (.+) \|$", BENCH, re.MULTILINE)
     assert [row for row in rows if row[0] in DAMAGE_MODES] == list(DAMAGE_MODES.items())
 
 

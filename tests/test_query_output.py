@@ -2,8 +2,6 @@
 
 import csv
 import io
-import re
-from pathlib import Path
 
 import duckdb
 import pytest
@@ -12,8 +10,9 @@ from durability.__main__ import main
 from durability.report.questions import USES, answer
 from durability.store import database
 from durability.store.saved_queries import saved_queries
+from durability.workflow.manual import page
 
-README = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+RECORD = page("record", {})
 ASKED = "SELECT series, drop_number, peak_g, dropped_at, note FROM all_drops ORDER BY drop_number"
 
 
@@ -101,22 +100,26 @@ def test_questions_stand_by_daily_use(store):
     assert {each["name"]: each["use"] for each in listed}["latent_failures"] == "follow-up"
 
 
-VIEWS = ("valid_drops", "case_drops", "device_shocks", "latest_checks", "device_dose(exponent)")
+VIEWS = {
+    "valid_drops": "### valid_drops (view)",
+    "case_drops": "### case_drops (view)",
+    "device_shocks": "### device_shocks (view)",
+    "latest_checks": "### latest_checks (view)",
+    "device_dose(6.4)": "`device_dose(exponent)`",
+}
 
 
 @pytest.mark.parametrize("view", VIEWS)
-def test_the_views_are_as_readme_says(view, small, tmp_path):
+def test_the_views_are_as_the_manual_says(view, small, tmp_path):
     """Every column by name, in order, and none besides."""
-    section = README.partition(f"\n**`{view}`**")[2].partition("\n**`")[0]
-    documented = re.findall(r"^\| `(\w+)` \|", section, flags=re.M)
-    asked = view.replace("exponent", "6.4")
+    section = RECORD.partition(f"\n{VIEWS[view]}")[2].partition("\n#")[0]
+    rows = [line.strip("| ").split(" | ") for line in section.splitlines() if line[:1] == "|"][2:]
     with database.reading(tmp_path / "store.duckdb") as connection:
-        described = connection.execute(f"DESCRIBE SELECT * FROM {asked}").fetchall()
-    assert documented == [row[0] for row in described]
-    for name in documented:
-        meaning = re.search(rf"^\| `{name}` \| (.+) \|$", section, flags=re.M)[1]
-        for ending, unit in (("_g", "g"), ("_ms", "ms"), ("_mm", "mm"), ("_c", "°C")):
-            assert not name.endswith(ending) or unit in meaning.split(", ")[-1], name
+        described = connection.execute(f"DESCRIBE SELECT * FROM {view}").fetchall()
+    assert [row[0] for row in rows] == [row[0] for row in described]
+    for name, *meaning in rows:
+        for ending, unit in (("_g", "g"), ("_ms", "ms"), ("_mm", "mm"), ("_c", "Celsius")):
+            assert not name.endswith(ending) or unit in " ".join(meaning).split(), name
 
 
 def test_main_stays_quiet_in_a_pipe(small, capsys):

@@ -55,6 +55,7 @@ _COMMANDS = {
     "seal": ("files", "fingerprint the record, so that a change by hand shows"),
     "verify": ("files", "hold the record against its seals and its kept waveforms"),
     "demo": ("answers", "build and show the invented scenario"),
+    "manual": ("answers", "the manual, one topic at a time; alone: list the topics"),
 }
 """First word of each call: the module here whose function of that name fills its parser, help."""
 

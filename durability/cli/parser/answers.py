@@ -192,3 +192,10 @@ def demo(made: Parser) -> None:
     """Fill ``demo``."""
     made.writes("demo:demo", "demo", "demo --store example.duckdb")
     common.quiet(made)
+
+
+def manual(made: Parser) -> None:
+    """Fill ``manual``; it needs no store."""
+    made.set_defaults(handler="manual:manual")
+    made.examples("manual", "manual bench")
+    made.add_argument("topic", nargs="?", metavar="TOPIC", help="topic; without it: list them")

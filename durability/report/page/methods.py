@@ -23,8 +23,8 @@ METHODS: tuple[tuple[str, str, str, str, str], ...] = (
         "Degradation paths with a limit fixed beforehand: Lu and Meeker (1993), Technometrics 35,"
         " 161-174. Survival band: Kaplan and Meier (1958), J. Am. Stat. Assoc. 53, 457-481.",
         "failed: the limit is reached or severity 4 is noted by the last drop.",
-        "A prediction interval is meant to hold the true drop as often as its level says; the"
-        " README tells how often it did on simulated records.",
+        "A prediction interval is meant to hold the true drop as often as its level says;"
+        " durability manual methods states how often it did on simulated records.",
     ),
     (
         "Ranking of case models",
