@@ -23,7 +23,15 @@ from durability.intake.waveforms.preamble import (
     is_worth_of_count,
     label,
 )
-from durability.intake.waveforms.words import Unit, plain, read_unit
+from durability.intake.waveforms.words import (
+    Unit,
+    of_channel,
+    one_of,
+    plain,
+    read_unit,
+    whole,
+    within,
+)
 
 if TYPE_CHECKING:
     from durability.intake.waveforms.table import Table
@@ -52,23 +60,15 @@ MOST_CHANNELS = 8
 LENGTH_TOLERANCE = 0.01
 """Between a stated duration and samples times their interval: durations are rounded."""
 
-_FACTOR_WORD = (
-    r"(gain|amplif\w*|verst[äa]rk\w*|attenuat\w*|dämpfung|probe|tip|tastkopf|scal(e|ing)|"
-    r"skalierung|échelle|escala|scala|factor|faktor|facteur|multipl\w*|slope|coefficient|"
-    r"calibration|conversion|divider|teiler|(eu|units?) per \w+)"
-)
-_FACTOR_KEY = re.compile(
-    rf"(?P<before>.*?) ?\b(?P<word>{_FACTOR_WORD}( {_FACTOR_WORD})*)\b ?(of |for )?(?P<after>.*)"
-)
-_NO_FACTOR = re.compile(
-    r"\b(div\w*|vertical|horizontal|time|display|zoom|plot|axis|full|crest|q|duty|fill|form|"
-    r"safety|filter|damping|power|decimat\w*|\w*sampl\w*|reduction|interpolat\w*|noise|trigger|"
-    r"type|mode|version|date|due|serial|model|id)\b"
-)
-"""Words beside which a factor is none of the readings."""
-_BEFORE_CONVERSION = re.compile(r"gain|amplif|verst|attenuat|dämpf|probe|tastkopf|divider|teiler")
-"""Of the path to the recorder: readings in g have it behind them."""
-_PROBE = re.compile(r"attenuat|probe|tastkopf|dämpf|teiler|divider")
+_FACTOR_WORD = one_of("of_channel", "factor")
+_FACTOR_KEY = of_channel(f"{_FACTOR_WORD}( {_FACTOR_WORD})*")
+_EXTREME_KEY = of_channel(one_of("of_channel", "extreme"))
+_RANGE_KEY = of_channel(one_of("of_channel", "range"))
+_POINTS_KEY, _DURATION_KEY = whole("points"), whole("duration")
+_NO_FACTOR, _OTHER_SCALE = within("no_factor"), within("other_scale")
+_IN_TURN, _OFF = within("in_turn"), within("off")
+_BEFORE_CONVERSION = re.compile(one_of("words", "before_conversion"))
+_PROBE = re.compile(one_of("words", "probe"))
 _PER_DIVISION = re.compile(r"/\s?div|per[ _]?div", re.IGNORECASE)
 _FACTOR = re.compile(
     r"[x×*:]?\s*(?P<number>[+-]?\d*[.,]?\d+(?:[eE][+-]?\d+)?)\s*"
@@ -76,36 +76,11 @@ _FACTOR = re.compile(
     re.IGNORECASE,
 )
 _UNDONE = re.compile(
-    r"\bmultipl(y|ied)\b|\bdivided?\b.*\bby\b|\bun(scaled|calibrated)\b|\bnormali[sz]ed\b|"
-    r"\barbitrary units?\b|\b(tenth|hundredth|thousandth|thousand|hundred)s? of\b|"
-    r"(?<!probe)(?<!probe )(?<![\w.])[x×]\s?10+\b|[x×*]\s?10\s?(\^|\*\*|[⁻²³⁴⁵⁶])|"
-    r"\b(gain|scal\w*|factor|attenuation|calibration|sensitivity|conversion|probe)\b[^.;]*"
-    r"\bnot (yet )?(been )?(applied|included|corrected|scaled|taken)",
+    rf"{within('undone').pattern}|"
+    r"(?<!probe)(?<!probe )(?<![\w.])[x×]\s?10+\b|[x×*]\s?10\s?(\^|\*\*|[⁻²³⁴⁵⁶])",
     re.IGNORECASE,
 )
 """Free words that tell of a scale still to be applied."""
-_OTHER_SCALE = re.compile(r"\b(SI|MKS|imperial) units?\b|\b(raw|counts?|LSB|ADC)\b", re.IGNORECASE)
-_IN_TURN = re.compile(r"\binterleav\w*|\bmultiplex\w*", re.IGNORECASE)
-_EXTREME_KEY = re.compile(
-    r"(?P<before>.*?) ?\b(?P<word>(max|min)(imum|ima)?( value)?|peak( value)?|"
-    r"(höchst|tiefst|spitzen|max|min)wert|máximo|massimo)\b ?(of )?(?P<after>.*)"
-)
-_RANGE_KEY = re.compile(
-    r"(?P<before>.*?) ?\b(?P<word>((full ?scale|measuring|measurement|input) )?range|full ?scale|"
-    r"messbereich)\b ?(?P<after>.*)"
-)
-_POINTS_KEY = re.compile(
-    r"((number|no|nr|num|count|anzahl|total) ?(of )?(the )?)?(data |record |scan )?"
-    r"(samples?|points|pts|values|scans|readings|messwerte|werte|abtastwerte)( count| total)?|"
-    r"(record|data|waveform) ?length|n(r|o|um)? (pt|pts|points|samples)|"
-    r"(sample|point|scan) count|anzahl|length"
-)
-_DURATION_KEY = re.compile(
-    r"((record(ing)?|capture|measurement|total|acquisition|sweep|time|test|scan|data) ?)?"
-    r"(length|duration|span|dauer)|(record|capture|measurement|total|sweep) ?time|durée|"
-    r"(mess|aufnahme|aufzeichnungs) ?dauer"
-)
-_OFF = re.compile(r"\b(no|none|off|false|0|not)\b", re.IGNORECASE)
 
 
 # -------------------------------------------------------------------------------- the values
@@ -395,10 +370,7 @@ def _is_time(text: str) -> bool:
     return unit is not None and unit.quantity == "time"
 
 
-_PARTS = re.compile(
-    r"(ch|channel|kanal|canal|voie|sensor|axis|achse|node|input|drop|shot|run|segment|block|record|"
-    r"trial|series|signal)[ _]?(id|no|nr|number|name)?"
-)
+_PARTS = whole("part")
 """Names of columns that say of each row which channel or record it belongs to."""
 
 

@@ -7,12 +7,17 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 from durability.intake.waveforms.words import (
+    WORDS,
     Unit,
+    of_channel,
+    one_of,
     plain,
     read_unit,
     says_only_acceleration,
     spelled,
     split_unit,
+    whole,
+    within,
 )
 from durability.units import STANDARD_GRAVITY_M_S2
 
@@ -20,82 +25,26 @@ PLAUSIBLE_RATES_HZ = (500.0, 2e7)
 """Sample rates between which shocks are recorded: 10 samples in the longest pulses, far more than
 enough in the shortest. What names no unit is believed between them only."""
 
-_INTERVAL_KEY = re.compile(
-    r"(h(orizontal)?|x|time|sampl\w*|data|scan)? ?(inc(r\w*)?|interval|period|step)|hresolution|"
-    r"(delta|δ) ?(t|x|time)|d[tx]|(time|sampl\w*) (step|time|resolution|spacing)|"
-    r"(time|s(ec(onds)?)?)( per)? (sample|point)|abtast ?(intervall|zeit|periode)|ts|"
-    r"période d ?échantillonnage|(periodo|intervalo) de muestreo|periodo di campionamento"
-)
-_EXPORTED = (
-    r"(export\w*|output|stor(ed|age)|sav(ed|ing)|final|result\w*|resampled|decimated|reduced)"
-)
-_RATE_KEY = re.compile(
-    rf"((effective|actual|real|true) )?((?P<exported>{_EXPORTED}) )?"
-    r"((sampl\w*|acquisition|scan|data|adc?|logging|record\w*) ?)?"
-    r"(rate|freq\w*|clock|speed)( used)?|sampling|samplerate|fs|sr|sps|odr|"
-    r"samples?( per)? s(ec(ond)?)?|(abtast|mess) ?(rate|frequenz)|サンプリング周波数|"
-    r"fr[ée]quence d ?[ée]chantillonnage|frecuencia de muestreo|frequenza di campionamento|"
-    r"fr[eê]qu[eê]ncia de amostragem"
-)
-_NO_RATE_KEY = re.compile(r"freq\w*|(\w+ )?clock|speed|data (rate|freq\w*|speed)")
-"""Said of many things: believed only with a unit of samples …"""
-_LOOSE_KEY = re.compile(r"interval|period|step|rate")
-"""… and these only between plausible rates."""
-_THINNING_KEY = re.compile(
-    r"(\w+ )?(decimat\w*|down ?sampl\w*|sub ?sampl\w*|over ?sampl\w*|up ?sampl\w*|reduction|"
-    r"reduced|thinn\w*|skip\w*|interpolat\w*|every|each|nth)( factor| ratio| by| to| points?)?"
-)
-"""Samples that were left out or put in between."""
+_INTERVAL_KEY, _RATE_KEY = whole("interval"), whole("rate")
+_RATE_OF_ANYTHING, _LOOSE_KEY = whole("rate_of_anything"), whole("loose")
+_THINNING_KEY, _OF_SEVERAL = whole("thinning"), within("of_several")
+_START_KEY, _QUANTITY_KEY = whole("start"), whole("quantity")
+_WORTH_KEY, _ZERO_KEY = whole("worth_of_count"), whole("zero_count")
+_UNIT_KEY = of_channel(one_of("of_channel", "unit") + "( label)?", edge="")
+_SENSITIVITY_KEY = of_channel(one_of("of_channel", "sensitivity"))
+_AXIS_KEY = re.compile(r"(?P<before>[xy]|horizontal|vertical) ?(axis|achse|label)(?P<after>)")
+_TIME_LABELS, _VALUE_LABELS = (set(WORDS["labels"][name]) for name in ("time", "value"))
 _NUMBER_WORDS = {
-    word: number
-    for number, words in (
-        (2, "other second two zweite deuxième andra segunda"),
-        (3, "third three dritte troisième tredje tercera"),
-        (4, "fourth four vierte"),
-        (5, "fifth five fünfte"),
-        (10, "tenth ten zehnte"),
-    )
-    for word in words.split()
+    word: number for number, words in WORDS["numbers"].items() for word in words.split()
 }
 _EACH_OF = rf"\d+|{'|'.join(_NUMBER_WORDS)}"
 _EVERY_NTH = re.compile(
-    rf"\b((every|each|jede\w*|chaque|cada|ogni|var(je)?)\s+(?P<nth>{_EACH_OF})"
-    r"(\w?\b|\.|st\b|nd\b|rd\b|th\b)|"
+    rf"\b({one_of('words', 'every')}\s+(?P<nth>{_EACH_OF})(\w?\b|\.|st\b|nd\b|rd\b|th\b)|"
     rf"(one|1)( sample| point| scan)? (of|in|out of)( every)? (?P<parts>{_EACH_OF})\b)",
     re.IGNORECASE,
 )
 """Free words for samples that were left out."""
-_OF_SEVERAL = re.compile(
-    r"\b(aggregate|total|sum|overall|combined|all (channels|inputs)|multiplex\w*|interleav\w*)\b"
-)
-"""Said of a rate: it is that of all channels together."""
-_START_KEY = re.compile(
-    r"start( time)?|first (sample|time)|t ?0|x ?(zero|origin|0)|time (zero|origin)"
-)
-_UNIT_KEY = re.compile(
-    r"(?P<before>.*?) ?(units?|einheit(en)?|unités?|unidad|unità)( label)?\b ?(of |for |von )?"
-    r"(?P<after>.*)"
-)
-_AXIS_KEY = re.compile(r"(?P<before>[xy]|horizontal|vertical) ?(axis|achse|label)(?P<after>)")
-_TIME_LABELS = {"horizontal", "h", "x", "time", "x axis", "horizontal axis", "time axis", "zeit"}
-_VALUE_LABELS = {"", "vertical", "v", "y", "value", "signal", "data", "channel", "ch", "amplitude"}
-_VALUE_LABELS |= {"y axis", "vertical axis", "eng", "engineering", "measurement", "input"}
-_VALUE_LABELS |= {"sensor", "transducer", "accelerometer", "acceleration", "output"}
-_SENSITIVITY_KEY = re.compile(
-    r"(?P<before>.*?) ?\b(?P<word>sensitivity|sens|empfindlichkeit|sensibilité|sensibilidad|"
-    r"(scale|scaling|calibration|cal|conversion|sensor) ?(factor)?|factor)\b"
-    r" ?(of |for |von )?(?P<after>.*)"
-)
-"""Of a sensor, when the value is in mV/g or g/V: the words alone say little."""
-_QUANTITY_KEY = re.compile(
-    r"|quantity|gr[öo](ß|ss)e|messgr[öo](ß|ss)e|measurand|measured|signal|data|grandeur|magnitud|"
-    r"variable|channel|title|columns?|values?"
-)
-"""Of the one channel there is, when the value says acceleration with a unit."""
-_WORTH_KEY = re.compile(r"y ?(mult\w*|incr\w*|inc)|(1 |one )?lsb( size| value| weight)?")
 _PER_COUNT = re.compile(r"(?:/|per)(?:adc)?(?:counts?|lsb|bits?|digits?|codes?|steps?)$")
-_ZERO_KEY = re.compile(r"y ?(off(set)?|ref(erence)?)")
-"""In counts: taken off before they are weighed."""
 _SECTION = re.compile(
     r"\[\s*(?P<bracketed>[^\]]+?)\s*\]|(?P<bare>(channel|ch|kanal)[ _-]?\w{1,2}):?", re.IGNORECASE
 )
@@ -258,7 +207,7 @@ class Preamble:
                     rate = self._rate(one, _interval_factor, lambda amount: 1.0 / amount)
                 elif (named := _RATE_KEY.fullmatch(word)) is not None:
                     rate = self._rate(one, _rate_factor, lambda amount: amount)
-                    if _NO_RATE_KEY.fullmatch(word) and not _of_samples(one):
+                    if _RATE_OF_ANYTHING.fullmatch(word) and not _of_samples(one):
                         continue
                     kept = exported if named["exported"] else rates
                 else:

@@ -5,37 +5,16 @@ from __future__ import annotations
 import re
 from datetime import date, datetime, time
 
+from durability.intake.waveforms.words import WORDS, one_of, within
+
 _HEAD_CHARACTERS = 8192
-_MONTHS = {
-    name: number
-    for number, names in enumerate(
-        (
-            "jan january januar janvier enero",
-            "feb february februar février febrero",
-            "mar march märz mrz mars marzo",
-            "apr april avril abril",
-            "may mai mayo",
-            "jun june juni juin junio",
-            "jul july juli juillet julio",
-            "aug august août agosto",
-            "sep sept september septembre septiembre",
-            "oct october oktober okt octobre octubre",
-            "nov november novembre noviembre",
-            "dec december dezember dez décembre diciembre",
-        ),
-        start=1,
-    )
-    for name in names.split()
-}
+_MONTHS = {name: int(number) for number, names in WORDS["months"].items() for name in names.split()}
 _KEY = re.compile(
-    r"(?:[#%!*;/'\"\s]*)(?P<key>[^,;\t=\d]*?\b(?:date|datum|fecha|data|time ?stamp|trigger ?time|"
-    r"recorded|acquired|acquisition|captured|saved|started?|time|uhrzeit|heure|hora)\b[^,;\t=\d]*?)"
+    rf"(?:[#%!*;/'\"\s]*)(?P<key>[^,;\t=\d]*?\b{one_of('within', 'date')}\b[^,;\t=\d]*?)"
     r"[\"'\s]*[:=,;\t ][\"'\s:=,;]*(?P<value>.*\d.*)",
     re.IGNORECASE,
 )
-_OTHER_DATES = re.compile(
-    r"\b(cal\w*|kalib\w*|due|firmware|version|build|manufact\w*|birth)\b", re.I
-)
+_OTHER_DATES = within("other_date")
 _DATES = (
     (re.compile(r"\b(\d{4})-(\d{1,2})-(\d{1,2})(?!\d)"), "ymd"),
     (re.compile(r"\b(\d{4})[/.](\d{1,2})[/.](\d{1,2})(?!\d)"), "ymd"),

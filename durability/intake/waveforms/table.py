@@ -1,18 +1,31 @@
-"""Columns of numbers, wherever they came from, before anyone says what they mean."""
+"""Columns of numbers, wherever they came from, and the names and units that stand above them."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from durability.intake.waveforms.layout import NUMBERS, Layout, Line, split_line
 from durability.intake.waveforms.preamble import Preamble
-from durability.intake.waveforms.words import Unit, split_unit
+from durability.intake.waveforms.words import (
+    Unit,
+    names_time,
+    plain,
+    read_unit,
+    split_unit,
+    within,
+)
 
 if TYPE_CHECKING:
     from durability.records import FloatArray
+
+_HEADING_ROWS = 4
+_COMMENT_MARKS = "#%!*;/'"
+_ENTRY = within("entry")
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,3 +90,155 @@ def from_arrays(
         preamble=preamble,
         inferred=inferred,
     )
+
+
+def find_headings(
+    above: list[Line], layout: Layout, preamble: Preamble, *, rows_numbered: bool
+) -> tuple[Column, ...]:
+    """Names and units of the columns; everything else goes into the preamble.
+
+    Parameters
+    ----------
+    above : list of Line
+        What stands above the data.
+    layout : Layout
+        Of the data.
+    preamble : Preamble
+        Is added to.
+    rows_numbered : bool
+        Whether the first column counts the rows: it may then lack a name.
+    """
+    names_at, units_at, cells_of = _heading_rows(above, layout)
+    names = cells_of[names_at] if names_at is not None else []
+    units = cells_of[units_at] if units_at is not None else []
+    if names and units:
+        # Names further right than the data, with a number under them, are a preamble set on end.
+        for name, value in zip(names[layout.fields :], units[layout.fields :], strict=False):
+            preamble.note(name, value)
+    if not units and len(names) == 2 * layout.fields and all(map(read_unit, names[1::2])):
+        # "Time, ms, Acceleration, g": the comma that parts the columns parts names from units too.
+        names, units = names[::2], names[1::2]
+    if rows_numbered and len(names) == layout.fields - 1:
+        names, units = ["", *names], ["", *units] if units else []
+    used = {names_at, units_at}
+    for i, line in enumerate(above):
+        if i not in used:
+            preamble.note_line(line.text, layout.delimiter, split_line)
+    headings = names[: layout.fields]
+    headings += [""] * (layout.fields - len(headings))
+    if len(set(headings)) < len(headings):
+        headings = _distinct(headings, above, layout, used)
+    below: list[Unit | None] = [read_unit(cell) for cell in units[: layout.fields]]
+    below += [None] * (layout.fields - len(below))
+    return tuple(column(headings[i], i + 1, below[i]) for i in range(layout.fields))
+
+
+def _heading_rows(
+    above: list[Line], layout: Layout
+) -> tuple[int | None, int | None, dict[int, list[str]]]:
+    """Which of the lines just above the data names the columns, and which gives their units."""
+    cells_of: dict[int, list[str]] = {}
+    units_at: int | None = None
+    names: list[int] = []
+    for i in range(len(above) - 1, -1, -1):
+        if set(above[i].text) <= set("-=+_|,;\t "):
+            continue
+        cells = _heading_cells(above[i].text, layout)
+        if cells is None or len(cells_of) == _HEADING_ROWS:
+            break
+        if units_at is None and _is_units(cells[: layout.fields]):
+            units_at = i
+        elif _is_names(above[i].text, cells[: layout.fields]) or (
+            units_at == i + 1 and names_time(cells[0]) and all(cells[: layout.fields])
+        ):
+            # Above a row of units stand names, also such as 1 and 2.
+            names.append(i)
+        else:
+            break
+        cells_of[i] = cells
+    if units_at is None:
+        return (names[0] if names else None), None, cells_of
+    # Below the units a full row of names is the heading, and they belong to something else above;
+    # a row with holes says how each value was taken.
+    over = [i for i in names if i < units_at]
+    under = [i for i in names if i > units_at]
+    full = [i for i in under if all(cells_of[i][: layout.fields])]
+    if full and any(names_time(name) or split_unit(name)[1] for name in cells_of[full[0]]):
+        return full[0], units_at, cells_of
+    return next(iter((*over, *under)), None), units_at, cells_of
+
+
+def _heading_cells(line: str, layout: Layout) -> list[str] | None:
+    """Cells of a line above the data, if it has at least one for each column."""
+    text = line.strip("\r\n").lstrip()
+    bare = text.lstrip(_COMMENT_MARKS).strip() if text[:1] in _COMMENT_MARKS else line
+    if bare != line:
+        bare = bare.strip()
+    splits = [_closed(split_line(bare, layout.delimiter)[layout.skipped :], layout.fields)]
+    if layout.delimiter == " " or bare != line:
+        splits = [
+            *([split_line(bare, d) for d in (",", "\t", ";")]),
+            [cell.strip() for cell in re.split(r"\s{2,}|\t", bare.strip())],
+            split_line(bare, " "),
+        ]
+    for cells in splits:
+        trimmed = cells
+        while len(trimmed) > layout.fields and not trimmed[-1]:
+            trimmed = trimmed[:-1]
+        if len(trimmed) == layout.fields:
+            return trimmed
+    longest = max(splits, key=len)
+    # One field more in the data than in its heading: a blank at the end of each row.
+    return longest if len(longest) >= max(layout.fields - 1, 1) and bare == line else None
+
+
+def _closed(cells: list[str], fields: int) -> list[str]:
+    """Cells, those parted within brackets joined again where they are more than the columns."""
+    joined: list[str] = []
+    for cell in cells:
+        if joined and joined[-1].count("(") > joined[-1].count(")") and len(cells) > fields:
+            joined[-1] += f", {cell}"
+        else:
+            joined.append(cell)
+    return joined
+
+
+def _is_units(cells: list[str]) -> bool:
+    first = ["unit"] if cells and plain(cells[0]) in ("unit", "units", "einheit") else []
+    known = [read_unit(cell) is not None for cell in cells[len(first) :] if cell]
+    return bool(known) and all(known)
+
+
+def _is_names(line: str, cells: list[str]) -> bool:
+    parts = [part for mark in ",;\t" for part in split_line(line, mark)]
+    if not any(cells) or any(NUMBERS["."].fullmatch(cell) for cell in (*cells, *parts)):
+        return False
+    first = cells[0]
+    # "Model, ABC" just above the data is an entry, not a heading.
+    is_entry = first.endswith((":", "=")) or _ENTRY.search(plain(first)) is not None
+    with_unit = any(split_unit(cell)[1] and not read_unit(cell) for cell in cells)
+    if len(cells) == 2 and not names_time(first) and is_entry and not with_unit:
+        return False
+    return not (len(cells) == 1 and re.search(r"[:=]", line))
+
+
+def _distinct(
+    headings: list[str], above: list[Line], layout: Layout, used: set[int | None]
+) -> list[str]:
+    """Tell columns of one name apart, by a preamble row that has a label for each, or by number."""
+    for i in range(len(above) - 1, -1, -1):
+        cells = _heading_cells(above[i].text, layout) or []
+        labels = cells[1 : layout.fields]
+        if i in used or len(cells) != layout.fields or not all(labels):
+            continue
+        if len(set(labels)) == len(labels) and not any(
+            NUMBERS["."].fullmatch(label) for label in labels
+        ):
+            return [headings[0]] + [
+                f"{label} {re.sub(r'^[^(]*', '', heading)}".strip()
+                for label, heading in zip(labels, headings[1:], strict=True)
+            ]
+    repeated = {name for name in headings if name and headings.count(name) > 1}
+    return [
+        f"column {i + 1} {name}" if name in repeated else name for i, name in enumerate(headings)
+    ]

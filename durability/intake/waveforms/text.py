@@ -13,7 +13,6 @@ import pandas as pd
 
 from durability.errors import WaveformUnreadable
 from durability.intake.waveforms.doubts import refuse_words_in_turn
-from durability.intake.waveforms.headings import find_headings
 from durability.intake.waveforms.layout import (
     CLOCK,
     DELIMITERS,
@@ -28,7 +27,7 @@ from durability.intake.waveforms.layout import (
 )
 from durability.intake.waveforms.preamble import Preamble
 from durability.intake.waveforms.rows import read_rows, wide_lines
-from durability.intake.waveforms.table import Column, Table
+from durability.intake.waveforms.table import Column, Table, find_headings
 from durability.intake.waveforms.words import TIME_UNITS, Unit, read_unit
 
 if TYPE_CHECKING:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
+import tomllib
 from dataclasses import dataclass
-from typing import Literal
+from pathlib import Path
+from typing import Any, Literal
 
-from durability.units import INCH_M, STANDARD_GRAVITY_M_S2
+from durability.units import STANDARD_GRAVITY_M_S2
 
 Quantity = Literal["time", "voltage", "acceleration", "index", "counts", "other"]
 
@@ -20,64 +22,14 @@ class Unit:
     symbol: str
 
 
-_UNITS: tuple[tuple[Quantity, float, str, str], ...] = (
-    (
-        "time",
-        1.0,
-        "s",
-        "s sec secs second seconds sekunde sekunden seconde secondes segundo segundos secondo "
-        "secondi sekund sekunder",
-    ),
-    (
-        "time",
-        1e-3,
-        "ms",
-        "ms msec msecs millisecond milliseconds millisekunde millisekunden milliseconde "
-        "millisecondes milisegundo milisegundos millisecondo millisecondi millisekund "
-        "millisekunder",
-    ),
-    (
-        "time",
-        1e-6,
-        "us",
-        "us usec usecs microsecond microseconds mikrosekunde mikrosekunden microseconde "
-        "microsecondes microsegundo microsegundos microsecondo microsecondi mikrosekund "
-        "mikrosekunder",
-    ),
-    ("time", 1e-9, "ns", "ns nsec nsecs nanosecond nanoseconds"),
-    ("time", 60.0, "min", "min mins minute minutes"),
-    ("time", 3600.0, "h", "h hr hrs hour hours"),
-    ("voltage", 1.0, "V", "v volt volts"),
-    ("voltage", 1e-3, "mV", "mv millivolt millivolts"),
-    ("voltage", 1e-6, "uV", "uv microvolt microvolts"),
-    ("acceleration", 1.0, "g", "g gs g's gn gee gees"),
-    ("acceleration", 1e-3, "mg", "mg"),
-    (
-        "acceleration",
-        1.0 / STANDARD_GRAVITY_M_S2,
-        "m/s2",
-        "m/s2 ms2 m/s/s ms-2 mps2 m/sec2 m/sec/sec m/s**2 m/ss",
-    ),
-    ("acceleration", 0.01 / STANDARD_GRAVITY_M_S2, "cm/s2", "cm/s2 cm/sec2 gal"),
-    ("acceleration", 0.001 / STANDARD_GRAVITY_M_S2, "mm/s2", "mm/s2 mm/sec2"),
-    ("acceleration", 12.0 * INCH_M / STANDARD_GRAVITY_M_S2, "ft/s2", "ft/s2 ft/sec2"),
-    ("acceleration", INCH_M / STANDARD_GRAVITY_M_S2, "in/s2", "in/s2 in/sec2"),
-    ("index", 1.0, "samples", "sequence sample samples index point points pts no"),
-    ("counts", 1.0, "counts", "count counts lsb lsbs adc bit bits digit digits raw code codes"),
-    (
-        "other",
-        1.0,
-        "",
-        "n kn lbf kgf nm hz khz a ma ua pa kpa mpa hpa bar mbar psi c degc k degk f degf % %rh rh "
-        "pc ut mt nt gauss mm m cm um in ft v/v mv/v mv/g ue ustrain um/m strain microstrain "
-        "m/s mm/s cm/s in/s ft/s "
-        "km/h ohm w db deg rad deg/s rad/s dps rpm kg lx lux",
-    ),
-)
+with (Path(__file__).parent / "recorder_words.toml").open("rb") as _file:
+    WORDS: dict[str, Any] = tomllib.load(_file)
+
 _BY_WORD = {
-    word: Unit(quantity, factor, symbol)
-    for quantity, factor, symbol, words in _UNITS
-    for word in words.split()
+    word: Unit(quantity, unit.get("factor") or unit["m_s2"] / STANDARD_GRAVITY_M_S2, symbol)
+    for quantity, units in WORDS["units"].items()
+    for symbol, unit in units.items()
+    for word in unit["words"].split()
 }
 # The letter before a micro or degree sign is what is left of text that was encoded twice.
 _SPELLING = str.maketrans(
@@ -173,29 +125,30 @@ def plain(text: str) -> str:
     return re.sub(r"[\s_:=.\"'&/-]+", " ", text.casefold()).strip()
 
 
-_TIME_NAME = re.compile(
-    r"(x( axis| value)?|((abs(olute)?|rel(ative)?|elapsed|unix|epoch|posix|system|utc|gps) )?"
-    r"(t|epoch|time\w*|date( ?time)?|timestamp|"
-    r"elapsed|seconds?|secs?|zeit\w*|datum|temps|tiempo|tempo|tid|tijd|fecha|hora|heure)"
-    r"( stamp| axis| rel| abs)?)( ?\d| s| ms| us| ns)?"
-)
-_INDEX_NAME = re.compile(
-    r"(sample|point|data point|scan|row|record)?\s*(index|idx|number|no|nr|num|n|#|count|sample|"
-    r"samples|point|sequence|scan|row)"
-)
-_ACCELERATION = re.compile(
-    r"acc[xyz]?\d?|accel[xyz]?\d?|acceler\w*|beschl\w*|accél\w*|acelerac\w*|acceleraz\w*|shock"
-)
-_BESIDE_ACCELERATION = re.compile(
-    r"[xyz]|\d+|ch\w?\d*|channel|kanal|voie|canal|axis|achse|sensor|filtered|signal|total"
-)
+def one_of(section: str, name: str) -> str:
+    """Any of the words of one meaning in ``recorder_words.toml``, as a regular expression."""
+    return re.sub(r"\n\s*", "", f"(?:{'|'.join(WORDS[section][name])})")
 
 
-_OTHER_QUANTITY = re.compile(
-    r"temp(erature)?|gyro\w*|mag(netometer)?|force|load|kraft|press(ure)?|druck|humid\w*|strain|"
-    r"veloc\w*|speed|displ\w*|tilt|angle|roll|pitch|yaw|batt\w*|flags?|status|markers?|event|"
-    r"trig(ger)?|sg\d*|weight|mass"
-)
+def whole(name: str) -> re.Pattern[str]:
+    """A key or a column's name, as :func:`plain` gives it, that means this and no more."""
+    return re.compile(one_of("keys", name))
+
+
+def within(name: str) -> re.Pattern[str]:
+    """Words of this meaning anywhere in a text."""
+    return re.compile(rf"\b{one_of('within', name)}\b", re.IGNORECASE)
+
+
+def of_channel(words: str, edge: str = r"\b") -> re.Pattern[str]:
+    """A key with these words that may name a channel before or after them."""
+    return re.compile(rf"(?P<before>.*?) ?{edge}(?P<word>{words})\b ?(of |for |von )?(?P<after>.*)")
+
+
+_TIME_NAME, _INDEX_NAME = whole("time_column"), whole("index_column")
+_ACCELERATION = re.compile(one_of("words", "acceleration"))
+_BESIDE_ACCELERATION = re.compile(one_of("words", "beside_acceleration"))
+_OTHER_QUANTITY = re.compile(one_of("words", "other_quantity"))
 
 
 def names_other_quantity(name: str) -> bool:
