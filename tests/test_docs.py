@@ -76,6 +76,15 @@ def test_each_command_and_option_that_the_manual_names_is_there(topic):
             assert any(f"{span} ".startswith(f"{prog} ") for prog in COMMANDS), span
 
 
+def test_every_option_is_needed_by_a_task_of_the_manual():
+    text = TEXT + "".join(PAGES.values())
+    named = set(re.findall(r"--[a-z][a-z0-9-]*", text))
+    for prog, parser in COMMANDS.items():
+        for action in parser._actions:
+            long = {option for option in action.option_strings if option.startswith("--")}
+            assert long <= {"--help"} or long & named, (prog, long)
+
+
 def test_every_topic_is_shown_and_listed(run):
     listed = run("manual").out.splitlines()
     assert [line.split()[0] for line in listed] == sorted(PAGES)

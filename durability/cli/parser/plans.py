@@ -36,7 +36,7 @@ def plan(made: Parser) -> None:
         "--rise-sd-pct",
         type=float,
         metavar="S",
-        help="standard deviation of the rise between cases, %% per drop; else this lab's",
+        help="standard deviation of the rise between cases, %% per drop; without: all rise alike",
     )
     apart = family.reads(
         "tell-apart",
