@@ -34,7 +34,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         status: int = handler(options)
         sys.stdout.flush()
     except DurabilityError as error:
-        print(f"durability: {error}", file=sys.stderr)
+        print(f"durability: {getattr(error, 'option_message', error)}", file=sys.stderr)
         return error.exit_status
     except BrokenPipeError:
         # The reader (head, a pager) has gone; nothing is left to say to it.

@@ -45,7 +45,7 @@ def rank(
     limit_g: float | None = None,
     limit_rise: float = 0.5,
     horizon: int = 400,
-    fits: Sequence[WearFit] | None = None,
+    outcomes: Sequence[Outcome] | None = None,
     own_fits: Sequence[WearFit] | None = None,
 ) -> Ranking:
     """Groups by their speed of wear, fastest first, and whether that order can be told.
@@ -63,10 +63,10 @@ def rank(
         What to rank.
     limit_g, limit_rise, horizon
         As in ``forecast``, for the life of each group.
-    fits : sequence of WearFit, optional
-        What ``fit_wear(histories)`` gave, when it has been called already.
+    outcomes : sequence of Outcome, optional
+        When each series fails, by ``failure_outcomes``; by default informed by these series alone.
     own_fits : sequence of WearFit, optional
-        The same of ``fit_wear(histories, share=False)``, each series on its own.
+        What ``fit_wear(histories, share=False)`` gave, when it has been called already.
 
     Returns
     -------
@@ -75,9 +75,12 @@ def rank(
     """
     chosen = [at for at, history in enumerate(histories) if _name(history, by) is not None]
     worn = [histories[at] for at in chosen]
-    shared = fit_wear(worn) if fits is None else [fits[at] for at in chosen]
-    outcomes = failure_outcomes(
-        worn, shared, limit_g=limit_g, limit_rise=limit_rise, horizon=horizon
+    fails = (
+        failure_outcomes(
+            worn, fit_wear(worn), limit_g=limit_g, limit_rise=limit_rise, horizon=horizon
+        )
+        if outcomes is None
+        else [outcomes[at] for at in chosen]
     )
     own = fit_wear(worn, share=False) if own_fits is None else [own_fits[at] for at in chosen]
     span = _common_span(own)
@@ -102,7 +105,7 @@ def rank(
         _group(
             known[row],
             [worn[i] for i in members[known[row]]],
-            [outcomes[i] for i in members[known[row]]],
+            [fails[i] for i in members[known[row]]],
             horizon=horizon,
             rise=_percent(draws[row]),
             fastest=float(fastest[row]),

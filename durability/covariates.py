@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from durability.records import DropHistory, FloatArray
+    from durability.results import WearFit
 
 LEVEL = 0.9
 """Content of the intervals."""
@@ -28,7 +29,9 @@ _WEAR_TERMS = 3
 _FEWEST_DROPS = _WEAR_TERMS + 3
 
 
-def covariate_effects(histories: Sequence[DropHistory]) -> list[CovariateEffect]:
+def covariate_effects(
+    histories: Sequence[DropHistory], fits: Sequence[WearFit] | None = None
+) -> list[CovariateEffect]:
     """Effect on peak g of 10 °C and of a long rest before the drop.
 
     Within each series, log peak g and both covariates are cleared of level, slope and curvature
@@ -39,13 +42,15 @@ def covariate_effects(histories: Sequence[DropHistory]) -> list[CovariateEffect]
     ----------
     histories : sequence of DropHistory
         With ``temperature_c`` or ``dropped_at_s`` where they were recorded.
+    fits : sequence of WearFit, optional
+        What ``fit_wear(histories)`` gave, when it has been called already.
 
     Returns
     -------
     list of CovariateEffect
         For "temperature", then "long rest"; without numbers where the records can't tell.
     """
-    doubted = [fit.doubted_drops for fit in fit_wear(histories)]
+    doubted = [fit.doubted_drops for fit in (fit_wear(histories) if fits is None else fits)]
     usable = [
         (history, ~np.isin(history.drop_number, names))
         for history, names in zip(histories, doubted, strict=True)

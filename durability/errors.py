@@ -30,6 +30,24 @@ class UnusableCall(DurabilityError):
     exit_status = 2
 
 
+class ValueOutOfRange(UnusableCall):
+    """A parameter is out of its range; the command line names it as its option.
+
+    Parameters
+    ----------
+    parameter : str
+        Its name in the library.
+    value : object
+        What was given.
+    right : str
+        What it is not, and what would be right.
+    """
+
+    def __init__(self, parameter: str, value: object, right: str) -> None:
+        super().__init__(f"{parameter} {value}: {right}")
+        self.option_message = f"--{parameter.replace('_', '-')} {value}: {right}"
+
+
 class StoreUnusable(UnusableCall):
     """The store is missing, held by another process, foreign or too new."""
 

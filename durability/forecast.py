@@ -46,6 +46,7 @@ def forecast(
     limit_rise: float = 0.5,
     horizon: int = 400,
     fits: Sequence[WearFit] | None = None,
+    outcomes: Sequence[Outcome] | None = None,
 ) -> list[Forecast]:
     """Predictive distribution of the drop at which each series fails.
 
@@ -67,6 +68,8 @@ def forecast(
         Drop number beyond which a prediction is ``None``.
     fits : sequence of WearFit, optional
         What ``fit_wear(histories)`` gave, when it has been called already.
+    outcomes : sequence of Outcome, optional
+        What ``failure_outcomes`` gave for these, when it has been called already.
 
     Returns
     -------
@@ -75,9 +78,10 @@ def forecast(
     """
     if fits is None:
         fits = fit_wear(histories)
-    outcomes = failure_outcomes(
-        histories, fits, limit_g=limit_g, limit_rise=limit_rise, horizon=horizon
-    )
+    if outcomes is None:
+        outcomes = failure_outcomes(
+            histories, fits, limit_g=limit_g, limit_rise=limit_rise, horizon=horizon
+        )
     informed = _well_informed(histories)
     failed_by_model: dict[str, int] = defaultdict(int)
     for history, outcome in zip(histories, outcomes, strict=True):

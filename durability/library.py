@@ -1,30 +1,34 @@
 """The same answers as the command line's, on plain DataFrames with the column names of the files.
 
-Absent is blank, None or NaN, as in the files. Nothing is stored; voided drops (``status`` void)
-are left out of every estimate.
+A frame is taken as an import takes a file: the same columns, ranges and refusals. Absent is blank,
+None or NaN. Nothing is stored; voided drops (``status`` void) are left out of every estimate.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-import numpy as np
 import pandas as pd
 
+from durability import clock
 from durability.errors import UnusableCall
-from durability.records import DeviceHistory, DropHistory
+from durability.intake.checks import check_sheet
+from durability.intake.columns import FILE_KINDS
+from durability.intake.tables import Sheet
+from durability.results import Limit, Scope
+from durability.store import bench, database
 from durability.workflow import questions
+from durability.workflow.histories import device_histories_in, histories_in
 from durability.workflow.session import Session, open_session
+from durability.workflow.study import Study
 
 if TYPE_CHECKING:
     from durability.results import Comparison, LatentLink
-
-DAY_ZERO = pd.Timestamp(1970, 1, 1)
-BARE = "bare"
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +102,8 @@ def trends(drops: pd.DataFrame) -> pd.DataFrame:
     ----------
     drops : DataFrame
         Rows as ``import drops`` takes them: ``series``, ``drop_number``, ``peak_g`` and any of the
-        optional columns, or the view all_drops or valid_drops of a store.
+        optional columns, or the view all_drops or valid_drops of a store. Voided drops need no
+        ``void_reason`` where the frame has no such column.
 
     Returns
     -------
@@ -110,7 +115,7 @@ def trends(drops: pd.DataFrame) -> pd.DataFrame:
     Raises
     ------
     UnusableCall
-        A required column is missing, or a drop number stands twice in a series.
+        A column is missing, or a row is one that an import refuses; it names the row.
 
     Examples
     --------
@@ -119,9 +124,7 @@ def trends(drops: pd.DataFrame) -> pd.DataFrame:
     >>> trends(drops)[["series", "valid_drops", "verdict"]].to_dict("records")
     [{'series': 'S1', 'valid_drops': 8, 'verdict': 'rising'}]
     """
-    from durability.trend import judge_trends
-
-    return _rows(judge_trends(drop_histories(drops)), TREND_COLUMNS)
+    return _frame(_study(drops).trends, TREND_COLUMNS)
 
 
 def forecasts(
@@ -141,7 +144,8 @@ def forecasts(
         As in :func:`trends`; ``damage_severity`` counts when it is there.
     damage : DataFrame, optional
         Rows as ``import damage`` takes them: ``specimen``, ``severity``, ``series``,
-        ``drop_number``; or the view all_damage of a store.
+        ``drop_number``; or the view all_damage of a store. Notes on what is in none of these drops
+        are left out.
     level : float
         Content of the central prediction interval.
     limit_g : float, optional
@@ -157,6 +161,11 @@ def forecasts(
         series, case, case_model, drops, failed, failed_at_drop, failure_cause, limit_g, lower,
         median, upper (drops to failure), b10_drop, basis; in order of series.
 
+    Raises
+    ------
+    UnusableCall
+        As in :func:`trends`, or a value is out of its range.
+
     Examples
     --------
     >>> drops = pd.DataFrame({"series": "S1", "drop_number": range(1, 9), "case": "C1",
@@ -165,20 +174,12 @@ def forecasts(
     >>> bool(told["failed"]), bool(told["lower"] <= told["median"] <= told["upper"])
     (False, True)
     """
-    from durability.forecast import forecast
-
-    results = forecast(
-        drop_histories(drops, damage),
-        level=level,
-        limit_g=limit_g,
-        limit_rise=limit_rise,
-        horizon=horizon,
-    )
-    frame = _rows(results, FORECAST_COLUMNS)
-    at = FORECAST_COLUMNS.index("limit_g") + 1
+    results = _study(drops, damage, Limit(level, limit_g, limit_rise, horizon)).forecasts
+    frame = _frame(results, FORECAST_COLUMNS)
+    at = [*FORECAST_COLUMNS].index("limit_g") + 1
     for place, end in enumerate(("lower", "median", "upper")):
         values = [getattr(each.drops_to_failure, end) for each in results]
-        frame.insert(at + place, end, np.array(values, dtype=float))
+        frame.insert(at + place, end, pd.Series(values, dtype="float64"))
     return frame
 
 
@@ -187,6 +188,9 @@ def ranking(
     damage: pd.DataFrame | None = None,
     *,
     by: Literal["case_model", "case"] = "case_model",
+    limit_g: float | None = None,
+    limit_rise: float = 0.5,
+    horizon: int = 400,
 ) -> pd.DataFrame:
     """Which wear out fastest: one row a group, the fastest first, as ``durability rank``.
 
@@ -196,22 +200,29 @@ def ranking(
         As in :func:`forecasts`.
     by : {"case_model", "case"}
         What to rank.
+    limit_g, limit_rise, horizon
+        As in :func:`forecasts`, for the life of each group.
 
     Returns
     -------
     DataFrame
         group, cases, drops, failed, rise_pct_per_drop, lower, upper (90 %), probability_fastest,
         life_lower, life_median, life_upper, basis; ``attrs`` holds order_is_clear and basis.
-    """
-    from durability.compare import rank
 
-    histories = [each for each in drop_histories(drops, damage) if each.case is not None]
-    result = rank(histories, by=by)
-    frame = _rows(result.groups, RANK_COLUMNS)
-    at = RANK_COLUMNS.index("probability_fastest") + 1
+    Raises
+    ------
+    UnusableCall
+        As in :func:`forecasts`.
+    """
+    if by not in ("case_model", "case"):
+        raise UnusableCall(f"by {by!r}: neither 'case_model' nor 'case'")
+    limit = Limit(limit_g=limit_g, limit_rise=limit_rise, horizon=horizon)
+    result = _study(drops, damage, limit).ranking(by)
+    frame = _frame(result.groups, RANK_COLUMNS)
+    at = [*RANK_COLUMNS].index("probability_fastest") + 1
     for place, end in enumerate(("lower", "median", "upper")):
         values = [getattr(each.life, end) for each in result.groups]
-        frame.insert(at + place, f"life_{end}", np.array(values, dtype=float))
+        frame.insert(at + place, f"life_{end}", pd.Series(values, dtype="float64"))
     frame.attrs.update(order_is_clear=result.order_is_clear, basis=result.basis)
     return frame
 
@@ -234,22 +245,14 @@ def comparison(drops: pd.DataFrame, a: str, b: str) -> Comparison:
     Raises
     ------
     UnusableCall
+        As in :func:`trends`.
+    RecordRefused
         No series of that case model, or none bare.
     """
-    from durability.compare import compare
-
-    readings, put_back = drop_histories(drops), drop_histories(drops, with_voided=True)
-    return compare(
-        _side(readings, a),
-        _side(readings, b),
-        a=a,
-        b=b,
-        a_with_voided=_side(put_back, a),
-        b_with_voided=_side(put_back, b),
-    )
+    return _study(drops).comparison(a, b)[0]
 
 
-def latent_link(drops: pd.DataFrame, checks: pd.DataFrame) -> LatentLink:
+def latent_link(drops: pd.DataFrame, checks: pd.DataFrame, *, on: date | None = None) -> LatentLink:
     """Whether later failures of devices go with the shocks before them, as ``durability latent``.
 
     Parameters
@@ -259,254 +262,136 @@ def latent_link(drops: pd.DataFrame, checks: pd.DataFrame) -> LatentLink:
     checks : DataFrame
         Rows as ``import inspections`` takes them: ``device``, ``inspected_at``, ``function``,
         ``outcome``; or the view all_checks of a store.
+    on : date, optional
+        The day on which failures that no one has seen yet are asked for; by default today.
 
     Returns
     -------
     LatentLink
         Verdict, effect with its interval, and each device's outlook.
+
+    Raises
+    ------
+    UnusableCall
+        As in :func:`trends`.
     """
     from durability.latent import judge_latent_link
 
-    return judge_latent_link(device_histories(drops, checks))
+    missing = [name for name in ("device", "dropped_at") if name not in drops]
+    if missing:
+        raise UnusableCall(f"drops: no column {', '.join(missing)}; a dose needs device and day")
+    with _taken(drops=drops, inspections=checks) as connection:
+        histories = device_histories_in(connection)
+    day = on or clock.today()
+    return judge_latent_link(histories, on_day=float((day - date(1970, 1, 1)).days))
 
 
 # ------------------------------------------------------------------------- from frames to records
 
-_DROP_COLUMNS = ("series", "drop_number", "peak_g")
-_CHECK_COLUMNS = ("device", "inspected_at", "function", "outcome")
+_TEXT, _NUMBER, _COUNT, _WHOLE, _FLAG = "string", "float64", "int64", "Int64", "bool"
 
-TREND_COLUMNS = (
-    "series", "case", "case_model", "drops", "valid_drops", "verdict", "alarm_at_drop",
-    "level_first_g", "level_latest_g", "rise_pct_per_drop", "rise_lower", "rise_upper", "p_value",
-    "shape", "basis",
-)  # fmt: skip
-FORECAST_COLUMNS = (
-    "series", "case", "case_model", "drops", "failed", "failed_at_drop", "failure_cause", "limit_g",
-    "b10_drop", "basis",
-)  # fmt: skip
-RANK_COLUMNS = (
-    "group", "cases", "drops", "failed", "rise_pct_per_drop", "lower", "upper",
-    "probability_fastest", "basis",
-)  # fmt: skip
-
-
-def drop_histories(
-    drops: pd.DataFrame, damage: pd.DataFrame | None = None, *, with_voided: bool = False
-) -> list[DropHistory]:
-    """The readings of each series, as the models take them.
-
-    Parameters
-    ----------
-    drops, damage : DataFrame
-        As in :func:`forecasts`. Reference drops (``purpose`` reference) are left out.
-    with_voided : bool
-        Put voided readings back.
-
-    Returns
-    -------
-    list of DropHistory
-        In order of series.
-    """
-    rows = _checked(drops, _DROP_COLUMNS, "drops")
-    if "purpose" in rows:
-        rows = rows[rows["purpose"].fillna("test") != "reference"]
-    rows = rows.sort_values(["series", "drop_number"], kind="stable")
-    twice = rows.duplicated(["series", "drop_number"])
-    if twice.any():
-        first = rows[twice].iloc[0]
-        raise UnusableCall(
-            f"drops: drop {first['drop_number']} of series {first['series']} stands there twice"
-        )
-    looks = _looks(rows, damage)
-    return [
-        _history(str(code), own, looks.get(str(code), {}), with_voided=with_voided)
-        for code, own in rows.groupby("series", sort=True)
-    ]
+TREND_COLUMNS = {
+    "series": _TEXT, "case": _TEXT, "case_model": _TEXT, "drops": _COUNT, "valid_drops": _COUNT,
+    "verdict": _TEXT, "alarm_at_drop": _WHOLE, "level_first_g": _NUMBER, "level_latest_g": _NUMBER,
+    "rise_pct_per_drop": _NUMBER, "rise_lower": _NUMBER, "rise_upper": _NUMBER,
+    "p_value": _NUMBER, "shape": _TEXT, "basis": _TEXT,
+}  # fmt: skip
+FORECAST_COLUMNS = {
+    "series": _TEXT, "case": _TEXT, "case_model": _TEXT, "drops": _COUNT, "failed": _FLAG,
+    "failed_at_drop": _WHOLE, "failure_cause": _TEXT, "limit_g": _NUMBER, "b10_drop": _NUMBER,
+    "basis": _TEXT,
+}  # fmt: skip
+RANK_COLUMNS = {
+    "group": _TEXT, "cases": _COUNT, "drops": _COUNT, "failed": _COUNT,
+    "rise_pct_per_drop": _NUMBER, "lower": _NUMBER, "upper": _NUMBER,
+    "probability_fastest": _NUMBER, "basis": _TEXT,
+}  # fmt: skip
+"""Column → its type, the same whatever the data."""
 
 
-def _history(
-    code: str, own: pd.DataFrame, looks: Mapping[int, int], *, with_voided: bool
-) -> DropHistory:
-    peak_g = own["peak_g"].astype(float)
-    counts = peak_g.notna()
-    if not with_voided and "status" in own:
-        counts &= own["status"].fillna("valid") != "void"
-    valid = own[counts]
-    first = own.iloc[0]
-    number = own["drop_number"].astype(int)
-    return DropHistory(
-        series=code,
-        drop_number=np.asarray(number[counts], dtype=np.int64),
-        peak_g=np.asarray(peak_g[counts], dtype=np.float64),
-        drops=len(own),
-        last_drop_number=int(number.max()),
-        case=_text(first, "case"),
-        case_model=_text(first, "case_model"),
-        device=_text(first, "device"),
-        condition=(
-            _value(first, "drop_height_mm"),
-            _text(first, "surface"),
-            _text(first, "orientation"),
-        ),
-        temperature_c=_numbers(valid, "temperature_c"),
-        dropped_at_s=_seconds(valid, "dropped_at"),
-        damage_drop_number=np.array(sorted(looks), dtype=np.int64),
-        damage_severity=np.array([looks[drop] for drop in sorted(looks)], dtype=np.int64),
-    )
-
-
-def _looks(drops: pd.DataFrame, damage: pd.DataFrame | None) -> dict[str, dict[int, int]]:
-    """Series → drop number → worst severity seen on the case."""
-    found: dict[str, dict[int, int]] = {}
-
-    def note(series: Any, drop: Any, severity: Any) -> None:
-        own = found.setdefault(str(series), {})
-        own[int(drop)] = max(own.get(int(drop), 0), int(severity))
-
-    cases = dict(zip(drops["series"].astype(str), _column(drops, "case"), strict=True))
-    if "damage_severity" in drops:
-        seen = drops[drops["damage_severity"].notna()]
-        for row in seen.to_dict("records"):
-            if cases[str(row["series"])] is not None:
-                note(row["series"], row["drop_number"], row["damage_severity"])
-    if damage is None:
-        return found
-    last = drops.groupby(drops["series"].astype(str))["drop_number"].max()
-    latest = {case: series for series, case in cases.items() if case is not None}
-    for row in _checked(damage, ("specimen", "severity"), "damage").to_dict("records"):
-        case, series = str(row["specimen"]), _given(row.get("series"))
-        series = latest.get(case) if series is None else str(series)
-        if series is None or cases.get(series) != case:
-            continue
-        drop = _given(row.get("drop_number"))
-        note(series, last[series] if drop is None else drop, row["severity"])
-    return found
-
-
-def device_histories(drops: pd.DataFrame, checks: pd.DataFrame) -> list[DeviceHistory]:
-    """What each device lived through and how it fared, as the models take it.
-
-    Parameters
-    ----------
-    drops, checks : DataFrame
-        As in :func:`latent_link`. Dummies (``device_kind`` dummy) are left out.
-
-    Returns
-    -------
-    list of DeviceHistory
-        In order of device.
-    """
-    rows = _checked(drops, ("device", "dropped_at", *_DROP_COLUMNS), "drops")
-    if "device_kind" in rows:
-        rows = rows[rows["device_kind"].fillna("device") != "dummy"]
-    rows = rows[rows["device"].notna()].assign(
-        device=lambda each: each["device"].astype(str), day=lambda each: _days(each, "dropped_at")
-    )
-    looked = _checked(checks, _CHECK_COLUMNS, "checks").assign(
-        device=lambda each: each["device"].astype(str),
-        day=lambda each: _days(each, "inspected_at"),
-        at=lambda each: _times(each, "inspected_at"),
-    )
-    order = rows.assign(at=_times(rows, "dropped_at")).sort_values(
-        ["device", "at", "series", "drop_number"], kind="stable"
-    )
-    looked = looked.sort_values(["device", "at", "function"], kind="stable")
-    dropped = {str(code): own for code, own in order.groupby("device")}
-    seen = {str(code): own for code, own in looked.groupby("device")}
-    return [
-        _device(code, dropped.get(code, order.iloc[:0]), seen.get(code, looked.iloc[:0]))
-        for code in sorted({*dropped, *seen})
-    ]
-
-
-def _device(code: str, drops: pd.DataFrame, checks: pd.DataFrame) -> DeviceHistory:
-    peak_g = np.array(drops["peak_g"], dtype=np.float64)
-    velocity = _numbers(drops, "velocity_change_m_s")
-    if "status" in drops:
-        void = (drops["status"].fillna("valid") == "void").to_numpy()
-        peak_g[void], velocity[void] = np.nan, np.nan
-    return DeviceHistory(
-        device=code,
-        drop_day=drops["day"].to_numpy(float),
-        peak_g=peak_g,
-        drop_height_mm=_numbers(drops, "drop_height_mm"),
-        check_day=checks["day"].to_numpy(float),
-        check_function=tuple(checks["function"]),
-        check_outcome=tuple(checks["outcome"]),
-        device_model=_text(drops.iloc[0], "device_model") if len(drops) else None,
-        drop_case_model=tuple(_column(drops, "case_model")),
-        velocity_change_m_s=velocity,
-    )
-
-
-def _side(histories: Sequence[DropHistory], name: str) -> list[DropHistory]:
-    if name == BARE:
-        side = [each for each in histories if each.case is None and each.case_model is None]
-    else:
-        side = [each for each in histories if each.case_model == name]
-    if not side:
-        raise UnusableCall(f"{name!r}: no series of that case model in these drops")
-    return side
-
-
-def _checked(frame: pd.DataFrame, needed: Sequence[str], what: str) -> pd.DataFrame:
-    missing = [name for name in needed if name not in frame]
-    if missing:
-        raise UnusableCall(f"{what}: no column {', '.join(missing)}; needed: {', '.join(needed)}")
-    return frame
-
-
-def _rows(results: Sequence[Any], columns: Sequence[str]) -> pd.DataFrame:
+def _frame(results: Sequence[Any], columns: Mapping[str, str]) -> pd.DataFrame:
     return pd.DataFrame(
-        {name: [getattr(each, name) for each in results] for name in columns},
-        columns=list(columns),
+        {
+            name: pd.Series([getattr(each, name) for each in results], dtype=kind)
+            for name, kind in columns.items()
+        }
     )
 
 
-def _given(value: Any) -> Any:
-    """A cell, or None where it is blank."""
-    return None if value is None or value == "" or pd.isna(value) else value
+def _study(
+    drops: pd.DataFrame, damage: pd.DataFrame | None = None, limit: Limit | None = None
+) -> Study:
+    """The study of a record that holds these drops and notes, and nothing else."""
+    with _taken(drops=drops, damage=_noted_on(damage, drops)) as connection:
+        histories = histories_in(connection)
+    tests = tuple(each.series for each in histories.valid if each.series not in histories.reference)
+    return Study(histories, Scope("whole record", (), tests), limit or Limit())
 
 
-def _text(row: pd.Series, name: str) -> str | None:
-    value = _given(row.get(name))
-    return None if value is None else str(value)
+def _noted_on(damage: pd.DataFrame | None, drops: pd.DataFrame) -> pd.DataFrame | None:
+    """Notes on specimens and series of these drops."""
+    if damage is None or "specimen" not in damage:
+        return damage
+    codes = {
+        str(code)
+        for name in ("case", "device", "series")
+        if name in drops
+        for code in drops[name].dropna().unique()
+    }
+    kept = damage["specimen"].astype(str).isin(codes)
+    if "series" in damage:
+        kept &= damage["series"].isna() | damage["series"].astype(str).isin({"", *codes})
+    return damage[kept]
 
 
-def _value(row: pd.Series, name: str) -> float | None:
-    value = _given(row.get(name))
-    return None if value is None else float(value)
+@contextmanager
+def _taken(**frames: pd.DataFrame | None) -> Iterator[Any]:
+    """A store in memory that holds the rows of these frames, taken as an import takes them."""
+    with database.in_memory() as connection:
+        for kind, frame in frames.items():
+            if frame is None:
+                continue
+            entry = bench.add_entry(connection, entered_by="library", command=f"import {kind}")
+            rows, refused = check_sheet(_sheet(kind, frame), kind)
+            if kind == "inspections":
+                rows = rows.assign(check_list_sha256=None)
+            if not refused:
+                _, _, refused = bench.import_rows(connection, kind, rows, [(kind, entry)])
+            if refused:
+                first = refused[0]
+                column = "" if first.column is None else f", {first.column}"
+                value = "" if first.value is None else f" {first.value!r}"
+                raise UnusableCall(
+                    f"{kind}.iloc[{first.row}]{column}{value}: {first.reason}"
+                    f" ({len(refused)} of {len(frame)} rows refused)"
+                )
+        yield connection
 
 
-def _column(frame: pd.DataFrame, name: str) -> list[str | None]:
-    if name not in frame:
-        return [None] * len(frame)
-    return [None if _given(value) is None else str(value) for value in frame[name]]
+def _sheet(kind: str, frame: pd.DataFrame) -> Sheet:
+    """A frame as the text of a file of that kind; columns of no meaning to it are left out."""
+    rules = FILE_KINDS[kind]
+    missing = [name for name in rules.required if name not in frame]
+    if missing:
+        needed = ", ".join(rules.required)
+        raise UnusableCall(f"{kind}: no column {', '.join(missing)}; needed: {needed}")
+    text = pd.DataFrame(
+        {
+            name: [_cell(value) for value in frame[name].tolist()]
+            for name in rules.columns
+            if name in frame
+        },
+        dtype=object,
+    )
+    if "status" in text and "void_reason" not in text:
+        # A frame is for answers, not for the record: why a drop does not count may stand elsewhere.
+        text["void_reason"] = text["status"].map({"void": "not given"}).fillna("")
+    return Sheet(kind, "", text.assign(source_row=range(len(text))), (), ())
 
 
-def _numbers(frame: pd.DataFrame, name: str) -> np.ndarray:
-    if name not in frame:
-        return np.full(len(frame), np.nan)
-    return pd.to_numeric(frame[name]).to_numpy(float, na_value=np.nan, copy=True)
-
-
-def _times(frame: pd.DataFrame, name: str) -> pd.Series:
-    """Wall-clock times of the bench; a zone is told apart and left out, as the store does."""
-    if name not in frame:
-        return pd.Series(pd.NaT, index=frame.index, dtype="datetime64[us]")
-    if isinstance(frame[name].dtype, np.dtype) and frame[name].dtype.kind == "M":
-        return frame[name].astype("datetime64[us]")
-    told = [
-        pd.NaT if _given(value) is None else datetime.fromisoformat(str(value)).replace(tzinfo=None)
-        for value in frame[name]
-    ]
-    return pd.Series(told, index=frame.index, dtype="datetime64[us]")
-
-
-def _seconds(frame: pd.DataFrame, name: str) -> np.ndarray:
-    return ((_times(frame, name) - DAY_ZERO) / pd.Timedelta(seconds=1)).to_numpy(float)
-
-
-def _days(frame: pd.DataFrame, name: str) -> pd.Series:
-    days: pd.Series = (_times(frame, name).dt.normalize() - DAY_ZERO) / pd.Timedelta(days=1)
-    return days
+def _cell(value: Any) -> str:
+    if value is None or (value != value) is True or value is pd.NaT or value is pd.NA:
+        return ""
+    if isinstance(value, datetime):
+        return value.isoformat()
+    return str(value).strip()

@@ -6,8 +6,11 @@ Field names are those of the JSON that leaves the program. A number that can't b
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal
+
+from durability.errors import ValueOutOfRange
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -1435,15 +1438,46 @@ ScopeKind = Literal["whole record", "case model", "series", "specimen", "follow-
 
 
 @dataclass(frozen=True, slots=True)
-class ReportScope:
-    """What a report is about."""
+class Scope:
+    """What is answered for; what informs an answer is always the whole record."""
 
     kind: ScopeKind
     names: tuple[str, ...] = ()
     series: tuple[str, ...] = ()
-    """Series within it, reference drops apart."""
+    """Series within it; reference series only where they are named."""
     devices: tuple[str, ...] = ()
     """Devices within it, controls included when it is the whole record or a plan."""
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """When a case has failed, and how that is stated.
+
+    Raises
+    ------
+    ValueOutOfRange
+        A value is out of its range.
+    """
+
+    level: float = 0.9
+    """Content of the prediction intervals."""
+    limit_g: float | None = None
+    """Level in g that no longer protects."""
+    limit_rise: float = 0.5
+    """The same without ``limit_g``, as a fraction above the series' level at its first drop."""
+    horizon: int = 400
+    """Drop number beyond which a prediction is None."""
+
+    def __post_init__(self) -> None:
+        """Refuse what is out of range."""
+        if not 0 < self.level < 1:
+            raise ValueOutOfRange("level", self.level, "not a share between 0 and 1, like 0.9")
+        if self.limit_g is not None and not 0 < self.limit_g < math.inf:
+            raise ValueOutOfRange("limit_g", self.limit_g, "not a number above 0, in g")
+        if not 0 < self.limit_rise < math.inf:
+            raise ValueOutOfRange("limit_rise", self.limit_rise, "not a fraction above 0, like 0.5")
+        if not 1 <= self.horizon < math.inf:
+            raise ValueOutOfRange("horizon", self.horizon, "not a drop number of 1 or more")
 
 
 @dataclass(frozen=True, slots=True)
@@ -1476,7 +1510,7 @@ class ReportIssue:
 
     number: int
     """1, 2, 3 … in this store."""
-    scope: ReportScope
+    scope: Scope
     answers: tuple[ReportAnswer, ...]
     replaces: int | None
     reason: str | None
@@ -1514,14 +1548,21 @@ class ReportContents:
     store: str
     invented: bool
     versions: dict[str, str]
-    scope: ReportScope
+    scope: Scope
     level: float
     limit_g: float | None
     limit_rise: float
     horizon: int
+    rig_corrected: bool
+    """The rig's drift is divided out of trends and forecasts."""
     counts: Mapping[str, Any]
     series: tuple[Mapping[str, Any], ...]
+    trends: tuple[Trend, ...]
+    contexts: tuple[TrendContext, ...]
+    forecasts: tuple[Forecast, ...]
+    """Of each series of the scope, all three in order of series code."""
     pictures: tuple[SeriesPicture, ...]
+    """Of those with drops."""
     ranking: Ranking | None
     ranking_with_voided: Ranking | None
     """With every voided reading put back."""
@@ -1530,7 +1571,6 @@ class ReportContents:
     comparable: tuple[SeriesPicture, ...]
     """Series in a case under the commonest condition: levels and lives can be compared."""
     survival: tuple[SurvivalCurve, ...]
-    comparable_ranking: Ranking | None
     comparisons: tuple[Comparison, ...]
     clouds: tuple[PulseCloud, ...]
     drop_heights_mm: tuple[float, ...]

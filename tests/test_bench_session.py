@@ -296,30 +296,39 @@ def test_equal_readings_are_drawn_too():
     assert "o" in words.small_plot(trend_of([100.0] * 5), 150.0, 80)
 
 
+def so_far(peaks):
+    """What a bench session has fetched of a series without any like it."""
+    from durability.workflow.histories import Histories
+    from durability.workflow.recording import SoFar
+
+    own = history(peaks)
+    return SoFar(own.series, Histories((own,), (own,), ()), None)
+
+
 def test_all_after_a_drop_fits_the_screen_with_the_lines_typed():
-    from durability.workflow.limits import Limit
-    from durability.workflow.recording import SoFar, judge_so_far
+    from durability.results import Limit
+    from durability.workflow.recording import judge_so_far
 
     for peaks in (STEADY, CLIMBING, [100]):
-        standing = judge_so_far(SoFar(history(peaks), (), None), Limit())
+        standing = judge_so_far(so_far(peaks), Limit())
         told = words.standing(standing, 80).splitlines()
         assert len(told) + 2 <= 24 - 8  # echo and prompt, and room for the drop before
         assert all(len(line) <= 80 and line.replace("–", "-").isascii() for line in told)
 
 
 def test_a_failed_case_is_told_with_its_cause():
-    from durability.workflow.limits import Limit
-    from durability.workflow.recording import SoFar, judge_so_far
+    from durability.results import Limit
+    from durability.workflow.recording import judge_so_far
 
-    standing = judge_so_far(SoFar(history(CLIMBING), (), None), Limit(limit_g=110.0))
+    standing = judge_so_far(so_far(CLIMBING), Limit(limit_g=110.0))
     assert "FAILED at drop" in words.standing(standing, 80)
 
 
 def test_drops_left_are_counted_from_the_last_drop():
-    from durability.workflow.limits import Limit
-    from durability.workflow.recording import SoFar, judge_so_far
+    from durability.results import Limit
+    from durability.workflow.recording import judge_so_far
 
-    standing = judge_so_far(SoFar(history(CLIMBING), (), None), Limit())
+    standing = judge_so_far(so_far(CLIMBING), Limit())
     told = words.drops_left(standing.forecast, standing.trend, 0)
     median = standing.forecast.drops_to_failure.median
     assert told.startswith(f"drops left to the limit of {standing.forecast.limit_g:.0f} g: ")

@@ -187,7 +187,7 @@ def test_models_stand_apart_and_devices_without_shocks_are_left_out():
 
 def test_the_record_gives_shocks_and_looks_in_order(store, sheet, tmp_path):
     """Checks at times of one day; a voided drop; damage of severity 4 on a device."""
-    from durability.workflow.judge import damage_boundaries
+    from durability.workflow.devices import DeviceStudy
     from durability.workflow.session import Session
 
     rows = ["series,drop_number,peak_g,velocity_change_m_s,device,device_kind,dropped_at,status,"]
@@ -205,7 +205,7 @@ def test_the_record_gives_shocks_and_looks_in_order(store, sheet, tmp_path):
         looks.append(f"R1,2026-03-02T{minute},display,{outcome_}")
     store("import", "inspections", sheet("looks.csv", *looks))
     store("damage", "add", "R2", "--severity", "4", "--series", "B", "--drop", "1")
-    (found,) = damage_boundaries(Session(tmp_path / "store.duckdb", "tester"))
+    (found,) = DeviceStudy(Session(tmp_path / "store.duckdb", "tester")).boundaries()
     assert (found.device_model, found.devices) == ("phone", 2)
     assert found.passed_peak_g.tolist() == [300.0, 300.0]
     assert [each.peak_g.tolist() for each in found.failed] == [[310.0], [200.0]]

@@ -135,9 +135,9 @@ def test_damage_ends_a_life_however_it_is_told():
         (lambda: durability.trends(pd.DataFrame({"series": ["A"]})), "no column drop_number"),
         (
             lambda: durability.trends(
-                pd.DataFrame({"series": ["A"] * 2, "drop_number": 1, "peak_g": 9.0})
+                pd.DataFrame({"series": ["A"] * 2, "drop_number": 1, "peak_g": [9.0, 8.0]})
             ),
-            "stands there twice",
+            r"drops\.iloc\[1\], .*drop 1 of series A",
         ),
         (lambda: durability.open_store("nowhere.duckdb"), "no store there"),
     ],

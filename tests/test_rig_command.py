@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from durability.trend import judge_trends
-from durability.workflow.judge import drop_histories, explain_series
+from durability.workflow.study import open_study
 from durability.workflow.rig import RigLedger
 from durability.workflow.session import open_session
 
@@ -186,8 +186,8 @@ def test_a_climb_that_is_the_rigs_is_divided_out(climbing_rig):
 
 def test_the_corrections_own_uncertainty_widens_the_interval(climbing_rig):
     """It holds the intervals of the drift as estimated and of either end of what it may be."""
-    (told,), _ = explain_series(open_session(), rig_corrected=True)
-    (history,) = drop_histories(open_session())
+    (told,) = open_study(open_session(), rig_corrected=True).trends
+    (history,) = open_study(open_session()).histories
     three, note = RigLedger(open_session()).corrected(history, absolute=False)
     trends = [judge_trends([each])[0] for each in three]
     assert told.rise_lower == min(each.rise_lower for each in trends)

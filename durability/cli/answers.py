@@ -4,22 +4,24 @@ from __future__ import annotations
 
 from argparse import Namespace
 
-from durability.cli.logbook import session_of
+from durability.cli.logbook import day_of, limit_of, session_of
 from durability.cli.progress import progress
 from durability.cli.show import show
 from durability.report import as_json
-from durability.workflow import judge
+from durability.workflow.devices import DeviceStudy
+from durability.workflow.study import open_study
 
 
 def trend(options: Namespace) -> int:
     """Is peak g climbing, and how fast."""
     with progress(options, "fitting the wear of each case"):
-        results, contexts = judge.explain_series(
+        study = open_study(
             session_of(options),
             options.series,
             options.case_model,
             rig_corrected=options.rig_corrected,
         )
+        results, contexts = study.trends, study.contexts
     from durability.report.answers import trend as answer
 
     blocks = answer.at_length if options.series else answer.blocks
@@ -29,16 +31,14 @@ def trend(options: Namespace) -> int:
 def forecast(options: Namespace) -> int:
     """How many drops until the case fails."""
     with progress(options, "forecasting drops to failure"):
-        results, notes = judge.explain_forecasts(
+        study = open_study(
             session_of(options),
             options.series,
             options.case_model,
-            level=options.level,
-            limit_g=options.limit_g,
-            limit_rise=options.limit_rise,
-            horizon=options.horizon,
+            limit=limit_of(options),
             rig_corrected=options.rig_corrected,
         )
+        results, notes = study.forecasts, study.rig_notes
     if options.json:
         print(as_json.dumps(as_json.forecasts(results, options.level, options.horizon, notes)))
         return 0
@@ -46,17 +46,7 @@ def forecast(options: Namespace) -> int:
 
     if options.series:
         with progress(options, "weighing what more drops would buy"):
-            further = [
-                judge.further_drops(
-                    session_of(options),
-                    result.series,
-                    level=options.level,
-                    limit_g=options.limit_g,
-                    limit_rise=options.limit_rise,
-                    horizon=options.horizon,
-                )
-                for result in results
-            ]
+            further = study.further_drops()
         tables.explained_forecasts(results, further, options.level, options.horizon, notes)
     else:
         tables.forecasts(results, options.level, options.horizon, notes)
@@ -66,7 +56,8 @@ def forecast(options: Namespace) -> int:
 def conditions(options: Namespace) -> int:
     """How peak g goes with temperature and rest: a what-if."""
     with progress(options, "weighing temperature and rest"):
-        effects = judge.condition_effects(session_of(options), options.series, options.case_model)
+        study = open_study(session_of(options), options.series, options.case_model)
+        effects = study.condition_effects()
     if options.json:
         print(as_json.dumps(as_json.condition_effects(effects)))
         return 0
@@ -79,9 +70,10 @@ def conditions(options: Namespace) -> int:
 def rank(options: Namespace) -> int:
     """Which wear out fastest."""
     with progress(options, "ranking"):
-        result = judge.rank_wear(
-            session_of(options), options.series, options.case_model, by=options.by
+        study = open_study(
+            session_of(options), options.series, options.case_model, limit=limit_of(options)
         )
+        result = study.ranking(options.by)
     if options.json:
         print(as_json.dumps(as_json.ranking(result)))
         return 0
@@ -94,7 +86,7 @@ def rank(options: Namespace) -> int:
 def compare(options: Namespace) -> int:
     """How many times the peak g of A is that of B."""
     with progress(options, "comparing"):
-        result, voided = judge.explain_comparison(session_of(options), options.a, options.b)
+        result, voided = open_study(session_of(options)).comparison(options.a, options.b)
     if options.json:
         print(as_json.dumps(as_json.comparison(result, voided)))
         return 0
@@ -107,7 +99,7 @@ def compare(options: Namespace) -> int:
 def latent(options: Namespace) -> int:
     """Do later failures go with the shocks before them."""
     with progress(options, "weighing shocks against later failures"):
-        answer = judge.answer_latent(session_of(options), options.on)
+        answer = DeviceStudy(session_of(options), day_of(options)).answer()
     if options.json:
         print(as_json.dumps(as_json.latent(answer)))
         return 0

@@ -68,9 +68,9 @@ def walk(options: Namespace) -> int:
     say(options, told, printable(follow_up.walk_end(looked, is_whole=is_whole)))
     if is_whole and not options.json and looked.quarantine is None:
         # Only now: whoever looks must not be led by what the model expects to be found.
-        from durability.workflow import judge
+        from durability.workflow.devices import expect_device
 
-        expected = judge.expect_device(session, options.device, looked.inspected_at)
+        expected = expect_device(session, options.device, looked.inspected_at)
         words = printable(follow_up.expectation(options.device, expected))
         print(wrapped(words, sys.stdout))
     return 0

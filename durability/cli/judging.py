@@ -8,9 +8,7 @@ from typing import TYPE_CHECKING
 from durability.errors import DurabilityError
 
 if TYPE_CHECKING:
-    from durability.records import DropHistory
-    from durability.results import BenchStanding, RigWatch
-    from durability.workflow.limits import Limit
+    from durability.results import BenchStanding, Limit, RigWatch
     from durability.workflow.session import Session
 
 
@@ -30,7 +28,6 @@ class Judging:
         """Held while this process reads or writes the store: one at a time."""
         self._session = session
         self._limit = limit
-        self._like: dict[str, tuple[DropHistory, ...]] = {}
         self._thread: threading.Thread | None = None
         self._standing: BenchStanding | None = None
         self._rigs: list[RigWatch] = []
@@ -61,8 +58,7 @@ class Judging:
             from durability.workflow import recording, rig
 
             with self.store_lock:
-                found = recording.fetch_so_far(self._session, series, like=self._like.get(series))
-            self._like[series] = found.like
+                found = recording.fetch_so_far(self._session, series)
             standing = recording.judge_so_far(found, self._limit)
             if with_rigs and found.rig is None:
                 with self.store_lock:

@@ -6,11 +6,14 @@ import os
 import sys
 from argparse import Namespace
 from collections.abc import Iterable, Mapping
-from datetime import datetime
+from dataclasses import fields
+from datetime import date, datetime
 from typing import Any
 
+from durability import clock
 from durability.intake.hand_entry import TypedDrop
 from durability.records import Quarantine
+from durability.results import Limit
 from durability.workflow import corrections, keep, sensors, series, specimens
 from durability.workflow.session import Session, make_store, open_session
 
@@ -18,6 +21,19 @@ from durability.workflow.session import Session, make_store, open_session
 def session_of(options: Namespace) -> Session:
     """Store and person of this call."""
     return open_session(options.store, getattr(options, "by", None))
+
+
+def limit_of(options: Namespace) -> Limit:
+    """When a case has failed, as the options of this call say."""
+    names = [each.name for each in fields(Limit) if hasattr(options, each.name)]
+    return Limit(**{name: getattr(options, name) for name in names})
+
+
+def day_of(options: Namespace) -> date:
+    """The day of ``--on``; today without it."""
+    from durability.intake.hand_entry import typed_date
+
+    return typed_date(options.on, option="--on") if options.on else clock.today()
 
 
 def say(options: Namespace, told: Mapping[str, Any], words: str) -> int:

@@ -7,15 +7,17 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from durability.cli.logbook import say, session_of
+from durability.cli.logbook import limit_of, say, session_of
 from durability.cli.progress import progress
 from durability.errors import UnusableCall
 from durability.report import labels
-from durability.workflow import judge, pictures
+from durability.workflow import pictures
+from durability.workflow.demo import is_demo
+from durability.workflow.devices import DeviceStudy
+from durability.workflow.study import Study, open_study
 
 if TYPE_CHECKING:
     from durability.report.plots import Figure
-    from durability.results import SeriesPicture
     from durability.workflow.session import Session
 
 _STAMP = "INVENTED data of the demo"
@@ -30,7 +32,7 @@ def plot(options: Namespace) -> int:
         figure = _KINDS[options.kind](session, options)
         from durability.report import plots
 
-        if pictures.is_invented(session):
+        if is_demo(session.store):
             plots.stamp(figure, _STAMP)
         told("drawing")
         content = plots.picture_bytes(figure, ending)
@@ -55,36 +57,28 @@ def _ending(file: Path) -> str:
     return ending
 
 
-def _series(session: Session, options: Namespace, *, with_fan: bool = False) -> list[SeriesPicture]:
-    return pictures.series_pictures(
-        session,
-        options.series,
-        options.case_model,
-        level=options.level,
-        limit_g=options.limit_g,
-        limit_rise=options.limit_rise,
-        horizon=options.horizon,
-        with_fan=with_fan,
-    )
+def _series(session: Session, options: Namespace) -> Study:
+    return open_study(session, options.series, options.case_model, limit=limit_of(options))
 
 
 def _wear(session: Session, options: Namespace) -> Figure:
     from durability.report import plots
 
-    return plots.wear(_series(session, options))
+    return plots.wear(_series(session, options).pictures())
 
 
 def _models(session: Session, options: Namespace) -> Figure:
     from durability.report import plots
 
-    shown, left_out = pictures.comparable(_series(session, options))
-    return plots.models(shown, pictures.ranking_of(session, shown), left_out=left_out)
+    study = _series(session, options)
+    shown, left_out = pictures.comparable(study.pictures())
+    return plots.models(shown, study.ranking() if shown else None, left_out=left_out)
 
 
 def _survival(session: Session, options: Namespace) -> Figure:
     from durability.report import plots
 
-    shown, left_out = pictures.comparable(_series(session, options))
+    shown, left_out = pictures.comparable(_series(session, options).pictures())
     return plots.survival(
         pictures.survival_curves(shown, options.level),
         condition=labels.condition_words(shown[0].condition) if shown else "",
@@ -95,9 +89,8 @@ def _survival(session: Session, options: Namespace) -> Figure:
 def _fan(session: Session, options: Namespace) -> Figure:
     from durability.report import plots
 
-    return plots.fan(
-        _series(session, options, with_fan=True), level=options.level, horizon=options.horizon
-    )
+    shown = _series(session, options).pictures(most_fans=plots.MOST_PANELS)
+    return plots.fan(shown, level=options.level, horizon=options.horizon)
 
 
 def _scatter(session: Session, options: Namespace) -> Figure:
@@ -109,19 +102,20 @@ def _scatter(session: Session, options: Namespace) -> Figure:
 def _lifeline(session: Session, options: Namespace) -> Figure:
     from durability.report import plots
 
-    return plots.lifeline(pictures.life_lines(session, options.device))
+    return plots.lifeline(DeviceStudy(session).life_lines(options.device))
 
 
 def _latent(session: Session, options: Namespace) -> Figure:
     from durability.report import plots
 
-    return plots.latent(*pictures.latent_picture(session))
+    study = DeviceStudy(session)
+    return plots.latent(study.link, study.dose_curve)
 
 
 def _heat(session: Session, options: Namespace) -> Figure:
     from durability.report import plots
 
-    return plots.heat(pictures.check_tables(session))
+    return plots.heat(DeviceStudy(session).check_tables())
 
 
 def _pulses(session: Session, options: Namespace) -> Figure:
@@ -159,7 +153,7 @@ def _rig(session: Session, options: Namespace) -> Figure:
 def _boundary(session: Session, _: Namespace) -> Figure:
     from durability.report import plots
 
-    return plots.boundary(judge.damage_boundaries(session))
+    return plots.boundary(DeviceStudy(session).boundaries())
 
 
 _KINDS: dict[str, Callable[[Session, Namespace], Figure]] = {

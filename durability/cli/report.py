@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from argparse import Namespace
-from datetime import date
 from pathlib import Path
 
 from durability.cli.files import refuse_unwritable, write_text
-from durability.cli.logbook import say, session_of
+from durability.cli.logbook import day_of, limit_of, say, session_of
 from durability.cli.progress import progress
 from durability.errors import UnusableCall
 
@@ -16,10 +15,8 @@ def report(options: Namespace) -> int:
     """Write one self-contained page."""
     file = Path(options.output)
     refuse_unwritable(file)
-    from durability.intake.hand_entry import typed_date
     from durability.workflow import issuing, reporting
 
-    on = typed_date(options.on, option="--on") if options.on else date.today()  # noqa: DTZ011
     session = session_of(options)
     if options.reason is not None and options.reissue_of is None:
         raise UnusableCall("--reason: belongs to --reissue-of; name the report that is replaced")
@@ -35,12 +32,10 @@ def report(options: Namespace) -> int:
             case_models=options.case_model,
             specimen=options.specimen,
             plan=options.plan,
-            on=on,
+            on=day_of(options),
             claim_pct=options.claim,
-            level=options.level,
-            limit_g=options.limit_g,
-            limit_rise=options.limit_rise,
-            horizon=options.horizon,
+            limit=limit_of(options),
+            rig_corrected=options.rig_corrected,
             told=told,
         )
         from durability.report.page import changes, page, words

@@ -16,15 +16,15 @@ from typing import TYPE_CHECKING
 
 from durability.cli.judging import Judging
 from durability.cli.lines import Lines
-from durability.cli.logbook import acknowledged, session_of, warn, warn_of_drop
+from durability.cli.logbook import acknowledged, limit_of, session_of, warn, warn_of_drop
 from durability.errors import DurabilityError, UnusableCall
 from durability.intake.hand_entry import TypedDrop, read_line, read_undo, void_keys
 from durability.report import bench, labels, safety
 from durability.workflow import corrections, keep
-from durability.workflow.limits import Limit
 from durability.workflow.series import series_to_record
 
 if TYPE_CHECKING:
+    from durability.results import Limit
     from durability.workflow.measuring import RecordOptions
     from durability.workflow.sheet_run import SheetRun
 
@@ -64,7 +64,7 @@ def record(options: Namespace) -> int:
     """Record drops line by line, from the keyboard or a pipe."""
     if options.rest_s is not None and not options.rest_s >= 0:
         raise UnusableCall(f"--rest-s {options.rest_s}: not a number of seconds, 0 or more")
-    session = _BenchSession(options, Limit(options.limit_g, options.limit_rise))
+    session = _BenchSession(options, limit_of(options))
     if any(getattr(options, name) for name in FILE_OPTIONS):
         session.read_files_as_told()  # loads more than a session without files needs
     return session.run()

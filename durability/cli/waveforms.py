@@ -167,7 +167,7 @@ def watch(options: Namespace) -> int:
     session = session_of(options)
     watched = FolderWatch(session, options.series, Path(options.folder), record_options(options))
     # Loaded before the first file comes: its verdict shall not wait for libraries.
-    from durability.workflow import judge  # noqa: F401
+    from durability.workflow import study  # noqa: F401
 
     ended = _until_interrupted()
     if not options.json:
@@ -237,10 +237,10 @@ def _tell_event(options: Namespace, event: Any) -> None:
     noticed = [event.inferred["noticed"]] if "noticed" in event.inferred else []
     for note in (*event.measures.notes, *noticed):
         print(f"  note: {note}", flush=True)
-    from durability.workflow import judge
+    from durability.workflow.study import open_study
 
     try:
-        for result in judge.judge_series(session_of(options), [options.series]):
+        for result in open_study(session_of(options), [options.series]).trends:
             print(f"  {labels.trend_sentence(result)}", flush=True)
     except DurabilityError as fault:
         print(f"durability: {fault}", file=sys.stderr, flush=True)

@@ -236,6 +236,31 @@ def writing(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
             connection.close()
 
 
+@contextmanager
+def in_memory() -> Iterator[duckdb.DuckDBPyConnection]:
+    """A connection to an empty store that is nowhere on a disk, forgotten at the end.
+
+    Yields
+    ------
+    DuckDBPyConnection
+        Inside a transaction of its own, which is rolled back.
+    """
+    connection = _empty_store().cursor()
+    connection.execute("BEGIN TRANSACTION")
+    try:
+        yield connection
+    finally:
+        connection.execute("ROLLBACK")
+        connection.close()
+
+
+@cache
+def _empty_store() -> duckdb.DuckDBPyConnection:
+    connection = duckdb.connect(config={**_SETTINGS, "enable_external_access": False})
+    _upgrade(connection, Path("memory"), is_new=True)
+    return connection
+
+
 def _must_exist(path: Path) -> None:
     if not path.is_file():
         raise StoreUnusable(

@@ -11,7 +11,7 @@ from durability.basis import counted
 from durability.errors import RecordRefused, UnusableCall
 from durability.results import ClaimAnswer, ClaimByKind, VoidedDrop
 from durability.store import bench, database
-from durability.workflow.judge import BARE, orientation_name
+from durability.workflow.histories import BARE, orientation_name
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:

@@ -5,8 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from durability.store import bench, database
-from durability.workflow import judge, quarantine
+from durability.workflow import quarantine
+from durability.workflow.devices import device_doses
 from durability.workflow.follow_up import confirm_rules
+from durability.workflow.histories import read_device_histories
 from durability.workflow.intermittent import intermittent_checks
 from durability.workflow.session import Session
 
@@ -57,7 +59,7 @@ def specimen_history(session: Session, code: str) -> dict[str, Any]:
     for event in drops:
         dose += ((event["peak_g"] or 0.0) / 1000.0) ** LITERATURE_EXPONENT
         event["shock_dose_so_far"] = dose
-    doses = judge.device_doses(judge.device_histories(session), until_failed=False)[code]
+    doses = device_doses(read_device_histories(session), until_failed=False)[code]
     told["exposure"] = {
         "drops": len(drops),
         "drops_without_reading": sum(event["peak_g"] is None for event in drops),

@@ -16,7 +16,7 @@ from durability.results import (
     ReportAnswer,
     ReportContents,
     ReportIssue,
-    ReportScope,
+    Scope,
 )
 from durability.store import bench, database
 from durability.workflow.session import Session
@@ -66,14 +66,14 @@ def report_to_replace(session: Session, number: int, reason: str | None) -> Repo
     return found
 
 
-def record_changes(session: Session, scope: ReportScope, since: ReportIssue) -> RecordChanges:
+def record_changes(session: Session, scope: Scope, since: ReportIssue) -> RecordChanges:
     """What was entered and mended within a scope since a report on it.
 
     Parameters
     ----------
     session : Session
         Store and person.
-    scope : ReportScope
+    scope : Scope
         As it is now.
     since : ReportIssue
         The report before.
@@ -245,7 +245,7 @@ def _plain(answer: ReportAnswer) -> dict[str, Any]:
 def _issue(row: dict[str, Any]) -> ReportIssue:
     return ReportIssue(
         number=row["report_number"],
-        scope=ReportScope(row["scope_kind"], tuple(row["scope_names"])),
+        scope=Scope(row["scope_kind"], tuple(row["scope_names"])),
         answers=tuple(
             ReportAnswer(each["answer"], each["told"], tuple(each["numbers"]))
             for each in json.loads(row["answers"])

@@ -1,122 +1,32 @@
-"""What each picture shows, gathered from the record and from the models."""
+"""What a picture needs beyond a study: pulses, spectra, survival curves, the rig's charts."""
 
 from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import fields, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
-from durability.errors import RecordRefused, UnusableCall
+from durability.errors import UnusableCall
 from durability.results import (
-    CheckTable,
-    DoseCurve,
-    Forecast,
-    LatentLink,
-    LevelFan,
-    LifeLine,
     PulseCloud,
     PulseTrace,
-    Ranking,
     RigWatch,
     SeriesPicture,
     ShockSpectrum,
     SurvivalCurve,
 )
 from durability.store import bench, database
-from durability.workflow import judge
-from durability.workflow.demo import is_demo
+from durability.workflow.histories import BARE
 from durability.workflow.rig import watch
 from durability.workflow.series import list_drops, list_series
 from durability.workflow.session import Session
 from durability.workflow.show import show_pulses
 
-if TYPE_CHECKING:
-    from durability.records import DeviceHistory, DropHistory
-
-FAN_REACH = 2.5
-"""A fan reaches so many times the median drop of failure, or the drops of the longest series."""
-
 MOST_WAVEFORMS = 60
 """Waveforms of one picture; more of them say no more."""
-
-WEEK_STRETCHES = (
-    (0, 0), (1, 1), (2, 2), (3, 4), (5, 8), (9, 13), (14, 26), (27, 52), (53, None),
-)  # fmt: skip
-"""First and last whole week after the last drop: about twice as long each time, as looks are."""
-
-
-def is_invented(session: Session) -> bool:
-    """Whether the store holds the invented scenario and nothing else."""
-    return is_demo(session.store)
-
-
-def series_pictures(
-    session: Session,
-    series: Sequence[str] | None = None,
-    case_models: Sequence[str] | None = None,
-    *,
-    level: float = 0.9,
-    limit_g: float | None = None,
-    limit_rise: float = 0.5,
-    horizon: int = 400,
-    with_fan: bool = False,
-) -> list[SeriesPicture]:
-    """Every series with its judgement, its forecast and what was left out.
-
-    Parameters
-    ----------
-    session : Session
-        Store and person.
-    series, case_models : sequence of str, optional
-        Keep only these.
-    level, limit_g, limit_rise, horizon : float, float or None, float, int
-        As in :func:`durability.forecast.forecast`.
-    with_fan : bool
-        Work out the level to come, too.
-
-    Returns
-    -------
-    list of SeriesPicture
-        In order of series code; series without any drop are left out unless named.
-    """
-    histories = [
-        history
-        for history in judge.drop_histories(session, series, case_models)
-        if history.drops or series
-    ]
-    trends = {each.series: each for each in judge.judge_series(session, series, case_models)}
-    forecasts = judge.forecast_series(
-        session,
-        series,
-        case_models,
-        level=level,
-        limit_g=limit_g,
-        limit_rise=limit_rise,
-        horizon=horizon,
-    )
-    by_code = {each.series: each for each in forecasts}
-    voided = _voided(session, [history.series for history in histories])
-    fans = {}
-    if with_fan:
-        limit = {"limit_g": limit_g, "limit_rise": limit_rise, "horizon": horizon, "level": level}
-        fans = _fans(session, histories, by_code, limit)
-    return [
-        SeriesPicture(
-            trend=trends[history.series],
-            forecast=by_code[history.series],
-            device=history.device,
-            condition=history.condition,
-            voided_drop_number=voided[history.series][0],
-            voided_peak_g=voided[history.series][1],
-            damage_drop_number=_whole(history.damage_drop_number),
-            damage_severity=_whole(history.damage_severity),
-            fan=fans.get(history.series),
-        )
-        for history in histories
-    ]
 
 
 def comparable(pictures: Sequence[SeriesPicture]) -> tuple[list[SeriesPicture], int]:
@@ -133,12 +43,6 @@ def comparable(pictures: Sequence[SeriesPicture]) -> tuple[list[SeriesPicture], 
     condition = drops.most_common(1)[0][0]
     kept = [each for each in in_case if each.condition == condition]
     return kept, len(pictures) - len(kept)
-
-
-def ranking_of(session: Session, pictures: Sequence[SeriesPicture]) -> Ranking | None:
-    """Which of these series' case models wears fastest; None without series."""
-    codes = [each.trend.series for each in pictures]
-    return judge.rank_wear(session, codes, by="case_model") if codes else None
 
 
 def survival_curves(pictures: Sequence[SeriesPicture], level: float) -> list[SurvivalCurve]:
@@ -208,9 +112,9 @@ def pulse_clouds(
         if row["series"] in wanted:
             model = wanted[row["series"]]["case_model"]
             case = wanted[row["series"]]["case"]
-            rows[model or ("case of no model" if case else judge.BARE)].append(row)
+            rows[model or ("case of no model" if case else BARE)].append(row)
     clouds = []
-    for group, drops in sorted(rows.items(), key=lambda item: (item[0] == judge.BARE, item[0])):
+    for group, drops in sorted(rows.items(), key=lambda item: (item[0] == BARE, item[0])):
         both = [drop for drop in drops if drop["peak_g"] and drop["pulse_duration_ms"]]
         last = {code: max(row["last_drop_number"], 2) for code, row in wanted.items()}
         clouds.append(
@@ -327,179 +231,7 @@ def series_spectra(
     return numbers, replace(spectra[0], **stacked), len(with_impact) - len(used)
 
 
-def life_lines(session: Session, devices: Sequence[str] | None = None) -> list[LifeLine]:
-    """What each device lived through and when it failed.
-
-    Parameters
-    ----------
-    session : Session
-        Store and person.
-    devices : sequence of str, optional
-        Keep only these.
-
-    Returns
-    -------
-    list of LifeLine
-        The largest shock dose first.
-
-    Raises
-    ------
-    RecordRefused
-        A device is not in the store.
-    """
-    from durability.latent import LITERATURE_EXPONENT, follow_up
-    from durability.latent.exposure import REFERENCE_PEAK_G, stand_in_peaks
-
-    histories = judge.device_histories(session)
-    known = {history.device for history in histories}
-    for code in devices or ():
-        if code not in known:
-            listed = ", ".join(sorted(known)[:5]) or "none yet"
-            raise RecordRefused(f"--device {code!r}: no device of that code (there are: {listed})")
-    lines = []
-    for history, (likely, _) in zip(histories, stand_in_peaks(histories), strict=True):
-        if devices and history.device not in devices:
-            continue
-        own = follow_up(history)
-        shocks = np.where(np.isfinite(likely), likely, 0.0) / REFERENCE_PEAK_G
-        lines.append(
-            LifeLine(
-                history=history,
-                state=own.state,
-                zero_day=own.zero_day,
-                after_days=own.after_days,
-                by_days=own.by_days,
-                first_failed_functions=own.first_failed_functions,
-                shock_dose=np.cumsum(shocks**LITERATURE_EXPONENT),
-                dose_exponent=LITERATURE_EXPONENT,
-            )
-        )
-    return sorted(lines, key=lambda line: (-line.shock_dose[-1:].sum(), line.history.device))
-
-
-def latent_picture(session: Session) -> tuple[LatentLink, DoseCurve | None]:
-    """The link between shocks and later failures, and its curve with a band."""
-    from durability.latent import LITERATURE_EXPONENT
-    from durability.latent.dose_curve import dose_curve
-
-    link = judge.judge_devices(session)
-    curve = dose_curve(
-        judge.device_histories(session), exponent=link.dose_exponent or LITERATURE_EXPONENT
-    )
-    return link, curve
-
-
-def check_tables(session: Session) -> list[CheckTable]:
-    """Outcomes by function and weeks after the last drop: dropped devices, then controls."""
-    from durability.latent import follow_up
-
-    dropped: list[tuple[DeviceHistory, float]] = []
-    controls: list[tuple[DeviceHistory, float]] = []
-    for history in judge.device_histories(session):
-        zero_day = follow_up(history).zero_day
-        if zero_day is not None:
-            (dropped if len(history.drop_day) else controls).append((history, zero_day))
-    return [
-        _check_table(group, members)
-        for group, members in (("dropped devices", dropped), ("never dropped", controls))
-        if members
-    ]
-
-
 def rig_watched(session: Session, series: str | None = None) -> RigWatch | None:
     """A reference series on its charts: the one named, else that with the most drops."""
     watched = watch(session, None if series is None else [series])
     return max(watched, key=lambda each: each.drops, default=None)
-
-
-# --------------------------------------------------------------------------------- small steps
-
-
-def _voided(session: Session, codes: Sequence[str]) -> dict[str, tuple[Any, Any]]:
-    """Drop number and peak g of the voided drops of each series."""
-    rows = defaultdict(list)
-    if codes:
-        for row in list_drops(session, codes):
-            if row["status"] == "void":
-                rows[row["series"]].append(row)
-    return {
-        code: (
-            np.array([row["drop_number"] for row in rows[code]], dtype=np.int64),
-            np.array(
-                [np.nan if row["peak_g"] is None else row["peak_g"] for row in rows[code]],
-                dtype=float,
-            ),
-        )
-        for code in codes
-    }
-
-
-def _fans(
-    session: Session,
-    histories: Sequence[DropHistory],
-    forecasts: dict[str, Forecast],
-    limit: dict[str, Any],
-) -> dict[str, LevelFan]:
-    """The level to come of each series, fitted beside the siblings that inform the forecast."""
-    from durability.fan import level_fan
-    from durability.wear import fit_wear
-
-    codes = {history.series for history in histories}
-    models = {history.case_model for history in histories}
-    siblings = [
-        history
-        for history in judge.drop_histories(session)
-        if history.series not in codes and history.case_model in models
-    ]
-    fans = {}
-    longest = max((history.last_drop_number for history in histories), default=0)
-    for fit in fit_wear([*histories, *siblings]):
-        told = forecasts.get(fit.series)
-        if told is None or told.limit_g is None or told.drops_to_failure.median is None:
-            continue
-        reach = max(told.drops_to_failure.median, longest)
-        fans[fit.series] = level_fan(
-            fit,
-            farthest=int(min(FAN_REACH * reach, max(limit["horizon"], FAN_REACH * longest))),
-            **limit,
-        )
-    return fans
-
-
-def _whole(values: Any) -> Any:
-    return np.empty(0, dtype=np.int64) if values is None else values
-
-
-def _check_table(group: str, members: Sequence[tuple[DeviceHistory, float]]) -> CheckTable:
-    """A device counts once a function and stretch, at its worst outcome there."""
-    worst: dict[tuple[str, str, int], int] = {}
-    rank = {"pass": 0, "degraded": 1, "fail": 2}
-    for history, zero_day in members:
-        for day, function, outcome in zip(
-            history.check_day, history.check_function, history.check_outcome, strict=True
-        ):
-            week = np.floor((np.floor(day) - zero_day) / 7.0)
-            if outcome not in rank or not week >= 0:
-                continue
-            stretch = next(
-                index
-                for index, (_, last) in enumerate(WEEK_STRETCHES)
-                if last is None or week <= last
-            )
-            cell = (history.device, function, stretch)
-            worst[cell] = max(worst.get(cell, 0), rank[outcome])
-    used = sorted({stretch for _, _, stretch in worst})
-    failures = Counter(function for (_, function, _), severity in worst.items() if severity == 2)
-    functions = sorted({function for _, function, _ in worst}, key=lambda f: (-failures[f], f))
-    counts = np.zeros((3, len(functions), len(used)), dtype=np.int64)
-    for (_, function, stretch), severity in worst.items():
-        counts[severity, functions.index(function), used.index(stretch)] += 1
-    return CheckTable(
-        group=group,
-        devices=len(members),
-        functions=tuple(functions),
-        weeks=tuple(WEEK_STRETCHES[stretch] for stretch in used),
-        tested=counts.sum(axis=0),
-        degraded=counts[1],
-        failed=counts[2],
-    )

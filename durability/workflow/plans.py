@@ -10,8 +10,10 @@ import numpy as np
 
 from durability.basis import counted
 from durability.errors import RecordRefused, UnusableCall
+from durability.results import Limit
 from durability.store import bench, database
 from durability.workflow import quarantine
+from durability.workflow.histories import read_histories
 from durability.workflow.keep import tells_cracked_glass
 from durability.workflow.session import Session
 from durability.workflow.specimens import IN_USE
@@ -46,16 +48,20 @@ def lab_scatter(session: Session) -> LabScatter:
         No such drop in the store.
     """
     from durability.plan import lab_scatter as scatter_seen
-    from durability.workflow.judge import drop_histories
 
-    worn = [each for each in drop_histories(session) if each.case is not None and len(each.peak_g)]
+    found = read_histories(session)
+    worn = [
+        each
+        for each in found.valid
+        if each.case is not None and len(each.peak_g) and each.series not in found.reference
+    ]
     if not worn:
         raise RecordRefused(
             "no valid drop in a case in this store, so no scatter to plan with; give it:"
             " --scatter-pct, and --scatter-between-pct (tell-apart)"
         )
     lengths = [len(each.peak_g) for each in worn]
-    found = scatter_seen(
+    seen = scatter_seen(
         np.log(np.concatenate([each.peak_g for each in worn])),
         np.concatenate([each.drop_number for each in worn]),
         np.repeat([f"{each.case} | {each.condition}" for each in worn], lengths).tolist(),
@@ -66,7 +72,7 @@ def lab_scatter(session: Session) -> LabScatter:
         {(each.case_model, each.condition) for each in worn},
     )
     return replace(
-        found,
+        seen,
         basis=f"{counted(sum(lengths), 'drop')} of {counted(len(cases), 'case')},"
         f" {counted(len(groups), 'group')} of one model and condition",
     )
@@ -314,17 +320,10 @@ def _survivors(
 ) -> tuple[SurvivorsSoFar, ...]:
     """What the cases of each model have shown; a case in several series lives their sum."""
     from durability.plan import reliability_shown, weibayes_shown
-    from durability.workflow.judge import forecast_series
+    from durability.workflow.study import open_study
 
-    forecasts = forecast_series(
-        session,
-        None,
-        case_models,
-        level=0.9,
-        limit_g=limit_g,
-        limit_rise=limit_rise,
-        horizon=max(drops, 1),
-    )
+    limit = Limit(limit_g=limit_g, limit_rise=limit_rise, horizon=max(drops, 1))
+    forecasts = open_study(session, None, case_models, limit=limit).forecasts
     lives: dict[str | None, dict[str, tuple[int, bool]]] = {}
     for found in forecasts:
         if found.case is None or not found.drops:

@@ -1,4 +1,4 @@
-"""A session at the bench: what is told after each drop, apart from storing it.
+"""A session at the bench: what is said after each drop, apart from storing it.
 
 Fetching and judging are two steps, since the store is held only while something is fetched and a
 judgement may take a moment.
@@ -7,37 +7,30 @@ judgement may take a moment.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-from durability.results import BenchStanding, RigWatch
+from durability.results import BenchStanding, Limit, RigWatch, Scope
 from durability.store import bench, database
-from durability.workflow import judge, rig
-from durability.workflow.limits import Limit
+from durability.workflow import rig
+from durability.workflow.histories import Histories, histories_in
 from durability.workflow.session import Session
-
-if TYPE_CHECKING:
-    from durability.records import DropHistory
+from durability.workflow.study import Study
 
 MOST_LIKE = 30
 """Other series of the case model that inform the drops left, the latest; more would keep the
-operator waiting."""
-
-LEVEL = 0.9
-HORIZON = 400
+operator waiting, so the standing says how many there are."""
 
 
 @dataclass(frozen=True, slots=True)
 class SoFar:
     """What a judgement rests on, fetched."""
 
-    history: DropHistory
-    like: tuple[DropHistory, ...]
+    series: str
+    histories: Histories
+    """Of the series and of its like."""
     rig: RigWatch | None
 
 
-def fetch_so_far(
-    session: Session, series: str, *, like: tuple[DropHistory, ...] | None = None
-) -> SoFar:
+def fetch_so_far(session: Session, series: str) -> SoFar:
     """Readings of a series so far, with what informs their judgement.
 
     Parameters
@@ -46,24 +39,17 @@ def fetch_so_far(
         Store and person.
     series : str
         Code of the series.
-    like : tuple of DropHistory, optional
-        Like series fetched before, which a session need not fetch again.
 
     Returns
     -------
     SoFar
-        For a reference series the rig's charts in place of like series.
+        For a reference series with the rig's charts.
     """
-    history = judge.drop_histories(session, [series])[0]
     with database.reading(session.store) as connection:
-        is_reference = bench.find(connection, "series", series)["purpose"] == "reference"
-        codes = bench.fetch(connection, "like_series", series=series, most=MOST_LIKE)
-    if is_reference:
-        return SoFar(history, (), rig.watch(session, [series])[0])
-    if like is None:
-        names = [row["series"] for row in codes]
-        like = tuple(judge.drop_histories(session, names)) if names else ()
-    return SoFar(history, like, None)
+        like = bench.fetch(connection, "like_series", series=series, most=MOST_LIKE)
+        found = histories_in(connection, [series, *(row["series"] for row in like)])
+    is_reference = series in found.reference
+    return SoFar(series, found, rig.watch(session, [series])[0] if is_reference else None)
 
 
 def judge_so_far(found: SoFar, limit: Limit) -> BenchStanding:
@@ -81,18 +67,8 @@ def judge_so_far(found: SoFar, limit: Limit) -> BenchStanding:
     BenchStanding
         Without a forecast for bare and reference drops, and before the first valid drop.
     """
-    from durability.trend import judge_trends
-
-    trend = judge_trends([found.history])[0]
-    forecast = None
-    if found.history.case is not None and found.rig is None and trend.valid_drops:
-        from durability.forecast import forecast as foretell
-
-        forecast = foretell(
-            [found.history, *found.like],
-            level=LEVEL,
-            limit_g=limit.limit_g,
-            limit_rise=limit.limit_rise,
-            horizon=HORIZON,
-        )[0]
-    return BenchStanding(trend, forecast, found.rig, len(found.like))
+    study = Study(found.histories, Scope("series", (found.series,), (found.series,)), limit)
+    (history,), (trend,) = study.histories, study.trends
+    judged = history.case is not None and found.rig is None and trend.valid_drops > 0
+    like = len(found.histories.valid) - 1
+    return BenchStanding(trend, study.forecasts[0] if judged else None, found.rig, like)

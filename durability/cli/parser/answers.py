@@ -10,7 +10,7 @@ def trend(made: Parser) -> None:
     """Fill ``trend``."""
     made.reads("answers:trend", "trend", "trend --series S21 --rig-corrected")
     common.filters(made)
-    _rig_corrected(made)
+    common.rig_corrected(made)
     common.quiet(made)
 
 
@@ -19,16 +19,8 @@ def forecast(made: Parser) -> None:
     made.reads("answers:forecast", "forecast --series S21", "forecast --limit-g 200 --level 0.8")
     common.filters(made)
     common.limits(made)
-    _rig_corrected(made)
+    common.rig_corrected(made)
     common.quiet(made)
-
-
-def _rig_corrected(made: Parser) -> None:
-    made.add_argument(
-        "--rig-corrected",
-        action="store_true",
-        help="divide out the rig's drift as the reference drops show it, with its uncertainty",
-    )
 
 
 def conditions(made: Parser) -> None:
@@ -48,6 +40,8 @@ def rank(made: Parser) -> None:
         default="case_model",
         help="what is ranked (default case_model)",
     )
+    common.limit(made)
+    common.horizon(made)
     common.quiet(made)
 
 
@@ -171,6 +165,7 @@ def report(made: Parser) -> None:
     )
     made.add_argument("--reason", metavar="WHY", help="why that report is replaced")
     common.limits(made)
+    common.rig_corrected(made)
     common.quiet(made)
 
 

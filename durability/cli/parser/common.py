@@ -146,6 +146,11 @@ def limits(made: Any) -> None:
     """Take level, limit and horizon of a forecast."""
     level(made)
     limit(made)
+    horizon(made)
+
+
+def horizon(made: Any) -> None:
+    """Take the last drop number of a prediction."""
     made.add_argument(
         "--horizon",
         type=int,
@@ -167,6 +172,15 @@ def limit(made: Any) -> None:
         default=0.5,
         metavar="R",
         help="the same as a fraction above the level at the first drop (default 0.5)",
+    )
+
+
+def rig_corrected(made: Any) -> None:
+    """Take whether the rig's drift is divided out."""
+    made.add_argument(
+        "--rig-corrected",
+        action="store_true",
+        help="divide out the rig's drift as the reference drops show it, with its uncertainty",
     )
 
 

@@ -201,7 +201,7 @@ def _wear(contents: ReportContents, artist: Artist) -> Section:
                 "models",
                 f"Case models side by side: {len(side_by_side)} of"
                 f" {counted(len(contents.comparable), 'comparable series', 'comparable series')}",
-                lambda: plots.models(side_by_side, contents.comparable_ranking, left_out=apart),
+                lambda: plots.models(side_by_side, contents.ranking, left_out=apart),
             )
         )
     drawn = min(len(contents.pictures), MOST_PANELS)

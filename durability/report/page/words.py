@@ -15,8 +15,8 @@ from durability.results import (
     LatentLink,
     LifeLine,
     ReportContents,
-    ReportScope,
     RigWatch,
+    Scope,
     SeriesPicture,
     Trend,
 )
@@ -46,14 +46,14 @@ CONDITIONS = (
 """What a reader needs to repeat the drops."""
 
 
-def title(scope: ReportScope) -> str:
+def title(scope: Scope) -> str:
     """What the report is about."""
     if scope.kind == "whole record":
         return "Durability: the whole record"
     return f"Durability: {scope.kind} {labels.listed(scope.names)}"
 
 
-def filters(scope: ReportScope) -> str:
+def filters(scope: Scope) -> str:
     """Options that keep the terminal's answers to the same scope; blank where there are none."""
     option = {"case model": "--case-model", "series": "--series"}.get(scope.kind)
     if option is None:

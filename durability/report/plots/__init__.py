@@ -7,7 +7,7 @@ from durability.report.plots.fan import fan
 from durability.report.plots.heat import heat
 from durability.report.plots.latent import latent
 from durability.report.plots.lifeline import lifeline
-from durability.report.plots.look import missing, stamp
+from durability.report.plots.look import MOST_PANELS, missing, stamp
 from durability.report.plots.models import models
 from durability.report.plots.pulses import pulses, scatter, spectra
 from durability.report.plots.rig import rig
@@ -17,6 +17,7 @@ from durability.report.plots.wear import wear
 
 __all__ = [
     "ENDINGS",
+    "MOST_PANELS",
     "Figure",
     "boundary",
     "fan",

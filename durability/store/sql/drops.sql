@@ -86,15 +86,10 @@ WHERE starts_with(e.command, $prefix)
 ORDER BY e.entry_id;
 
 -- name: readings
--- The readings that estimates rest on.
-SELECT series, drop_number, peak_g, temperature_c, epoch(dropped_at) AS dropped_at_s
-FROM valid_drops
-WHERE list_contains($series, series)
-ORDER BY series, drop_number;
-
--- name: readings_with_voided
--- For "does the answer change when voided drops are put back?" only.
-SELECT series, drop_number, peak_g, temperature_c, epoch(dropped_at) AS dropped_at_s
+-- Every reading; estimates rest on the valid ones, voided ones tell what putting them back changes.
+SELECT
+    series, drop_number, peak_g, temperature_c, epoch(dropped_at) AS dropped_at_s,
+    status = 'valid' AS is_valid
 FROM all_drops
 WHERE list_contains($series, series) AND peak_g IS NOT NULL
 ORDER BY series, drop_number;

@@ -1,0 +1,316 @@
+"""The one evaluation of the devices: what shocks and later failures say of each other on a day."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import date, datetime
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from durability import clock
+from durability.errors import RecordRefused
+from durability.records import DeviceHistory
+from durability.results import (
+    CheckTable,
+    DeviceExpectation,
+    DoseUnder,
+    LatentAnswer,
+    LatentCaveats,
+    LatentUnder,
+    LifeLine,
+)
+from durability.store import bench, database
+from durability.workflow import declaration, quarantine
+from durability.workflow.follow_up import confirm_rules
+from durability.workflow.histories import read_device_histories, read_shock_histories
+from durability.workflow.intermittent import intermittent_checks
+from durability.workflow.session import Session
+from durability.workflow.specimens import IN_USE
+
+if TYPE_CHECKING:
+    from durability.results import DamageBoundary, DoseCurve, LatentLink
+
+EPOCH = date(1970, 1, 1)
+"""Days of the models count from here."""
+
+WEEK_STRETCHES = (
+    (0, 0), (1, 1), (2, 2), (3, 4), (5, 8), (9, 13), (14, 26), (27, 52), (53, None),
+)  # fmt: skip
+"""First and last whole week after the last drop: about twice as long each time, as looks are."""
+
+
+class DeviceStudy:
+    """All that the record says of its devices on a day; each part is worked out once.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    on : date, optional
+        The day on which failures that no one has seen yet are asked for; by default today.
+    """
+
+    def __init__(self, session: Session, on: date | None = None) -> None:
+        self._session = session
+        self._on = on or clock.today()
+
+    @cached_property
+    def histories(self) -> list[DeviceHistory]:
+        """What each device lived through and how it fared, in order of device code."""
+        return read_device_histories(self._session)
+
+    @cached_property
+    def link(self) -> LatentLink:
+        """Whether later failures go with the shocks before them, and each device's outlook."""
+        from durability.latent import judge_latent_link
+
+        return judge_latent_link(self.histories, on_day=float((self._on - EPOCH).days))
+
+    @cached_property
+    def dose_curve(self) -> DoseCurve | None:
+        """Share of devices failed by shock dose, with a band."""
+        from durability.latent import LITERATURE_EXPONENT
+        from durability.latent.dose_curve import dose_curve
+
+        return dose_curve(self.histories, exponent=self.link.dose_exponent or LITERATURE_EXPONENT)
+
+    @cached_property
+    def caveats(self) -> LatentCaveats:
+        """What the verdict hangs on: intermittent functions and declarations."""
+        with database.reading(self._session.store) as connection:
+            rules = confirm_rules(connection)
+            intermittent = intermittent_checks(connection, rules)
+            first_look_at = declaration.first_follow_up(connection)
+            declared = declaration.declarations(connection, self.histories, first_look_at)
+        judged = {history.device for history in self.histories}
+        return LatentCaveats(
+            intermittent=tuple(row for row in intermittent if row["device"] in judged),
+            without_unconfirmed=_without_unconfirmed(self.histories, rules),
+            first_follow_up_at=first_look_at,
+            declarations=declared,
+        )
+
+    def answer(self) -> LatentAnswer:
+        """The link, the doses it rests on, and which devices are no longer inspected."""
+        with database.reading(self._session.store) as connection:
+            devices = bench.fetch(connection, "devices")
+            quarantined = quarantine.quarantines(connection)
+        return LatentAnswer(
+            link=self.link,
+            doses=device_doses(self.histories, until_failed=True),
+            not_in_use={row["device"]: row["status"] for row in devices if row["status"] != IN_USE},
+            quarantined=tuple(quarantined),
+            caveats=self.caveats,
+        )
+
+    def life_lines(self, devices: Sequence[str] | None = None) -> list[LifeLine]:
+        """What each device lived through and when it failed.
+
+        Parameters
+        ----------
+        devices : sequence of str, optional
+            Keep only these.
+
+        Returns
+        -------
+        list of LifeLine
+            The largest shock dose first.
+
+        Raises
+        ------
+        RecordRefused
+            A device is not in the store.
+        """
+        from durability.latent import LITERATURE_EXPONENT, follow_up
+        from durability.latent.exposure import REFERENCE_PEAK_G, stand_in_peaks
+
+        known = {history.device for history in self.histories}
+        for code in devices or ():
+            if code not in known:
+                listed = ", ".join(sorted(known)[:5]) or "none yet"
+                raise RecordRefused(
+                    f"--device {code!r}: no device of that code (there are: {listed})"
+                )
+        lines = []
+        for history, (likely, _) in zip(
+            self.histories, stand_in_peaks(self.histories), strict=True
+        ):
+            if devices and history.device not in devices:
+                continue
+            own = follow_up(history)
+            shocks = np.where(np.isfinite(likely), likely, 0.0) / REFERENCE_PEAK_G
+            lines.append(
+                LifeLine(
+                    history=history,
+                    state=own.state,
+                    zero_day=own.zero_day,
+                    after_days=own.after_days,
+                    by_days=own.by_days,
+                    first_failed_functions=own.first_failed_functions,
+                    shock_dose=np.cumsum(shocks**LITERATURE_EXPONENT),
+                    dose_exponent=LITERATURE_EXPONENT,
+                )
+            )
+        return sorted(lines, key=lambda line: (-line.shock_dose[-1:].sum(), line.history.device))
+
+    def check_tables(self) -> list[CheckTable]:
+        """Outcomes by function and weeks after the last drop: dropped devices, then controls."""
+        from durability.latent import follow_up
+
+        dropped: list[tuple[DeviceHistory, float]] = []
+        controls: list[tuple[DeviceHistory, float]] = []
+        for history in self.histories:
+            zero_day = follow_up(history).zero_day
+            if zero_day is not None:
+                (dropped if len(history.drop_day) else controls).append((history, zero_day))
+        return [
+            _check_table(group, members)
+            for group, members in (("dropped devices", dropped), ("never dropped", controls))
+            if members
+        ]
+
+    def boundaries(self, devices: Sequence[str] | None = None) -> list[DamageBoundary]:
+        """What the shocks of each device model say of its damage boundary, in order of model.
+
+        Parameters
+        ----------
+        devices : sequence of str, optional
+            Keep only these.
+        """
+        from durability.boundary import damage_boundary
+
+        return damage_boundary(read_shock_histories(self._session, devices))
+
+
+def expect_device(session: Session, device: str, inspected_at: datetime) -> DeviceExpectation:
+    """What the model expected of a device before an inspection, made without that inspection.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    device : str
+        Its code.
+    inspected_at : datetime
+        The inspection; checks of this device on its day or later are left out.
+
+    Returns
+    -------
+    DeviceExpectation
+        The device's outlook on that day.
+    """
+    from durability.latent import judge_latent_link
+
+    day = float((inspected_at.date() - EPOCH).days)
+    histories = [
+        history if history.device != device else _before(history, day)
+        for history in read_device_histories(session)
+    ]
+    link = judge_latent_link(histories, on_day=day)
+    outlook = next(each for each in link.per_device if each.device == device)
+    return DeviceExpectation(link, outlook)
+
+
+def device_doses(
+    histories: Sequence[DeviceHistory], *, until_failed: bool
+) -> dict[str, tuple[DoseUnder, ...]]:
+    """Shock dose of each device under the lower, usual and upper exponent of the literature.
+
+    Parameters
+    ----------
+    histories : sequence of DeviceHistory
+        The whole study: drops without a reading are judged by their like in all of it.
+    until_failed : bool
+        Count only the drops that each device lived through before it was seen to have failed.
+
+    Returns
+    -------
+    dict
+        Device → one dose an exponent.
+    """
+    from durability.latent import LITERATURE_EXPONENT, LITERATURE_RANGE, follow_up
+    from durability.latent.exposure import exposure_of
+
+    lived_through = [
+        follow_up(history).lived_through
+        if until_failed
+        else np.ones(len(history.drop_day), dtype=bool)
+        for history in histories
+    ]
+    exponents = (LITERATURE_RANGE[0], LITERATURE_EXPONENT, LITERATURE_RANGE[1])
+    exposures = [exposure_of(histories, lived_through, exponent) for exponent in exponents]
+    return {
+        history.device: tuple(
+            DoseUnder(
+                exponent,
+                of_all[at].shock_dose,
+                of_all[at].shock_dose_likely,
+                of_all[at].shock_dose_upper,
+            )
+            for exponent, of_all in zip(exponents, exposures, strict=True)
+        )
+        for at, history in enumerate(histories)
+    }
+
+
+def _without_unconfirmed(
+    histories: Sequence[DeviceHistory], rules: Mapping[str, Mapping[str, tuple[int, int]]]
+) -> LatentUnder | None:
+    """The verdict with the fails left out that no further look confirmed."""
+    from durability.latent.intermittent import without_unconfirmed
+    from durability.latent.judgement import link_verdict
+    from durability.latent.study import assemble
+
+    kept = [without_unconfirmed(history, rules.get(history.device, {})) for history in histories]
+    changed = sum(new is not old for new, old in zip(kept, histories, strict=True))
+    return LatentUnder(changed, *link_verdict(assemble(kept))) if changed else None
+
+
+def _before(history: DeviceHistory, day: float) -> DeviceHistory:
+    """A history as it was known before the looks of one day."""
+    known = history.check_day < day
+    return replace(
+        history,
+        check_day=history.check_day[known],
+        check_function=tuple(np.array(history.check_function, dtype=object)[known]),
+        check_outcome=tuple(np.array(history.check_outcome, dtype=object)[known]),
+    )
+
+
+def _check_table(group: str, members: Sequence[tuple[DeviceHistory, float]]) -> CheckTable:
+    """A device counts once a function and stretch, at its worst outcome there."""
+    worst: dict[tuple[str, str, int], int] = {}
+    rank = {"pass": 0, "degraded": 1, "fail": 2}
+    for history, zero_day in members:
+        for day, function, outcome in zip(
+            history.check_day, history.check_function, history.check_outcome, strict=True
+        ):
+            week = np.floor((np.floor(day) - zero_day) / 7.0)
+            if outcome not in rank or not week >= 0:
+                continue
+            stretch = next(
+                index
+                for index, (_, last) in enumerate(WEEK_STRETCHES)
+                if last is None or week <= last
+            )
+            cell = (history.device, function, stretch)
+            worst[cell] = max(worst.get(cell, 0), rank[outcome])
+    used = sorted({stretch for _, _, stretch in worst})
+    failures = Counter(function for (_, function, _), severity in worst.items() if severity == 2)
+    functions = sorted({function for _, function, _ in worst}, key=lambda f: (-failures[f], f))
+    counts = np.zeros((3, len(functions), len(used)), dtype=np.int64)
+    for (_, function, stretch), severity in worst.items():
+        counts[severity, functions.index(function), used.index(stretch)] += 1
+    return CheckTable(
+        group=group,
+        devices=len(members),
+        functions=tuple(functions),
+        weeks=tuple(WEEK_STRETCHES[stretch] for stretch in used),
+        tested=counts.sum(axis=0),
+        degraded=counts[1],
+        failed=counts[2],
+    )

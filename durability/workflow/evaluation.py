@@ -1,0 +1,184 @@
+"""One reading of the record judged: fits, trends, forecasts and ranking under one limit."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Sequence
+from functools import cached_property
+from typing import TYPE_CHECKING, Literal
+
+from durability.errors import RecordRefused
+from durability.workflow.histories import BARE
+
+if TYPE_CHECKING:
+    from durability.forecast import Outcome
+    from durability.records import DropHistory
+    from durability.results import Forecast, LevelFan, Limit, Ranking, Trend, WearFit
+
+FAN_REACH = 2.5
+"""A fan reaches so many times the median drop of failure, or the last drop where that is later."""
+
+
+class Evaluation:
+    """Fits, trends, forecasts and ranking of some series by one reading of the record.
+
+    Parameters
+    ----------
+    record : sequence of DropHistory
+        Every series of the record, in order of series code.
+    answered : sequence of str
+        Series answered for; the other series of their case models inform the fits.
+    limit : Limit
+        When a case has failed.
+    before : Evaluation, optional
+        Of the same record with other readings: fits that these don't touch are taken from it.
+    """
+
+    def __init__(
+        self,
+        record: Sequence[DropHistory],
+        answered: Sequence[str],
+        limit: Limit,
+        *,
+        before: Evaluation | None = None,
+    ) -> None:
+        self.limit = limit
+        self._by_code = {history.series: history for history in record}
+        codes = set(answered)
+        self.histories = [history for history in record if history.series in codes]
+        models = {each.case_model for each in self.histories if each.case_model is not None}
+        self.informing = [
+            history for history in record if history.series in codes or history.case_model in models
+        ]
+        self._before = before
+        self._own_fits: dict[str, WearFit] = {}
+
+    @cached_property
+    def fits(self) -> dict[str, WearFit]:
+        """Fit of each informing series, those of one case model informing each other."""
+        from durability.wear import fit_wear
+
+        known: dict[str, WearFit] = {}
+        if self._before is not None:
+            touched = {_group(each) for each in self.informing if not self._is_as_before(each)}
+            known = {
+                each.series: self._before.fits[each.series]
+                for each in self.informing
+                if _group(each) not in touched and each.series in self._before.fits
+            }
+        asked = [each for each in self.informing if each.series not in known]
+        found = {each.series: fit for each, fit in zip(asked, fit_wear(asked), strict=True)}
+        return {**known, **found}
+
+    def own_fits(self, histories: Iterable[DropHistory]) -> list[WearFit]:
+        """Fits of these series, each on its own."""
+        from durability.wear import fit_wear
+
+        wanted = list(histories)
+        asked = [each for each in wanted if each.series not in self._own_fits]
+        if self._before is not None:
+            as_before = [each for each in asked if self._is_as_before(each)]
+            asked = [each for each in asked if not self._is_as_before(each)]
+            fits = self._before.own_fits(as_before)
+            self._own_fits.update({fit.series: fit for fit in fits})
+        self._own_fits.update({fit.series: fit for fit in fit_wear(asked, share=False)})
+        return [self._own_fits[each.series] for each in wanted]
+
+    def _is_as_before(self, history: DropHistory) -> bool:
+        before = self._before
+        return before is not None and before._by_code.get(history.series) is history
+
+    @cached_property
+    def trends(self) -> list[Trend]:
+        """Trend of each series answered for."""
+        return self.trends_of({each.series for each in self.histories})
+
+    def trends_of(self, series: Collection[str]) -> list[Trend]:
+        """Trend of some of the series answered for, in order of series code."""
+        from durability.trend import judge_trends
+
+        histories = [each for each in self.histories if each.series in series]
+        return judge_trends(histories, [self.fits[each.series] for each in histories])
+
+    @cached_property
+    def _outcomes(self) -> dict[str, Outcome]:
+        from durability.forecast import failure_outcomes
+
+        outcomes = failure_outcomes(
+            self.informing,
+            [self.fits[each.series] for each in self.informing],
+            limit_g=self.limit.limit_g,
+            limit_rise=self.limit.limit_rise,
+            horizon=self.limit.horizon,
+        )
+        return dict(zip((each.series for each in self.informing), outcomes, strict=True))
+
+    @cached_property
+    def forecasts(self) -> list[Forecast]:
+        """Drops to failure of each series answered for."""
+        from durability.forecast import forecast
+
+        found = forecast(
+            self.informing,
+            level=self.limit.level,
+            limit_g=self.limit.limit_g,
+            limit_rise=self.limit.limit_rise,
+            horizon=self.limit.horizon,
+            fits=[self.fits[each.series] for each in self.informing],
+            outcomes=[self._outcomes[each.series] for each in self.informing],
+        )
+        by_code = {each.series: each for each in found}
+        return [by_code[each.series] for each in self.histories]
+
+    def ranking(self, by: Literal["case_model", "case"]) -> Ranking:
+        """Groups of the cases answered for, the fastest wearing first; bare series are no case."""
+        from durability.compare import rank
+
+        in_case = [each for each in self.histories if each.case is not None]
+        return rank(
+            in_case,
+            by=by,
+            horizon=self.limit.horizon,
+            outcomes=[self._outcomes[each.series] for each in in_case],
+            own_fits=self.own_fits(in_case),
+        )
+
+    def side(self, name: str) -> list[DropHistory]:
+        """Every series of one case model, or every bare one.
+
+        Raises
+        ------
+        RecordRefused
+            There is none.
+        """
+        bare = name == BARE
+        found = [
+            each
+            for each in self._by_code.values()
+            if (each.case is None if bare else each.case_model == name)
+        ]
+        if not found:
+            missing = "no series without a case" if bare else "no series in a case of that model"
+            raise RecordRefused(f"{name if bare else repr(name)}: {missing} in the record")
+        return found
+
+    def fan(self, forecast: Forecast) -> LevelFan:
+        """The level to come of one series, to a distance that depends on it alone."""
+        from durability.fan import level_fan
+
+        median = forecast.drops_to_failure.median or 0.0
+        fit, limit = self.fits[forecast.series], self.limit
+        farthest = FAN_REACH * max(median, fit.last_drop_number)
+        return level_fan(
+            fit,
+            farthest=int(min(farthest, max(limit.horizon, FAN_REACH * fit.last_drop_number))),
+            level=limit.level,
+            limit_g=limit.limit_g,
+            limit_rise=limit.limit_rise,
+            horizon=limit.horizon,
+        )
+
+
+def _group(history: DropHistory) -> tuple[str, str]:
+    """What is fitted together."""
+    model = history.case_model
+    return ("series", history.series) if model is None else ("model", model)

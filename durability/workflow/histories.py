@@ -1,0 +1,275 @@
+"""From the record to what the models take: the one maker of every kind of history."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+
+from durability.errors import RecordRefused
+from durability.orientation import is_orientation, normalise_orientation
+from durability.records import DeviceHistory, DropHistory, ShockHistory, ShockLook
+from durability.results import Scope, VoidedDrop
+from durability.store import bench, database
+from durability.workflow.series import series_rows
+from durability.workflow.session import Session
+from durability.workflow.specimens import IN_USE
+
+BARE = "bare"
+"""How a call names drops without a case."""
+
+
+@dataclass(frozen=True, slots=True)
+class Histories:
+    """The drops of a record, a history a series, in order of series code."""
+
+    valid: tuple[DropHistory, ...]
+    """What every estimate rests on."""
+    with_voided: tuple[DropHistory, ...]
+    """With voided readings put back, to see whether that changes the answer; the same object
+    where a series has none."""
+    voided: tuple[VoidedDrop, ...]
+    """By series and drop number."""
+    reference: frozenset[str] = frozenset()
+    """Series of reference drops."""
+
+
+def read_histories(session: Session, series: Sequence[str] | None = None) -> Histories:
+    """Every series of a store, reference series among them.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    series : sequence of str, optional
+        Read only these.
+
+    Returns
+    -------
+    Histories
+
+    Raises
+    ------
+    RecordRefused
+        A series is not in the store.
+    """
+    with database.reading(session.store) as connection:
+        return histories_in(connection, series)
+
+
+def histories_in(connection: Any, series: Sequence[str] | None = None) -> Histories:
+    """As ``read_histories``, from an open store."""
+    rows = series_rows(connection, series, None, purpose=None)
+    codes = [row["series"] for row in rows]
+    readings = bench.fetch_arrays(connection, "readings", series=codes)
+    damage = bench.fetch_arrays(connection, "case_damage", series=codes)
+    voided = bench.fetch(connection, "voided_drops", series=codes)
+    spans, looks = _spans(readings["series"]), _spans(damage["series"])
+    nothing = slice(0, 0)
+    valid, with_voided = [], []
+    for row in rows:
+        at, look = spans.get(row["series"], nothing), looks.get(row["series"], nothing)
+        whole = _drop_history(row, readings, at, damage, look)
+        counts = readings["is_valid"][at].astype(bool)
+        with_voided.append(whole)
+        valid.append(whole if counts.all() else _only(whole, counts))
+    return Histories(
+        valid=tuple(valid),
+        with_voided=tuple(with_voided),
+        voided=tuple(VoidedDrop(**row) for row in voided),
+        reference=frozenset(row["series"] for row in rows if row["purpose"] == "reference"),
+    )
+
+
+def _drop_history(
+    row: Mapping[str, Any],
+    readings: Mapping[str, np.ndarray],
+    at: slice,
+    damage: Mapping[str, np.ndarray],
+    look: slice,
+) -> DropHistory:
+    return DropHistory(
+        series=row["series"],
+        drop_number=readings["drop_number"][at].astype(np.int64),
+        peak_g=readings["peak_g"][at].astype(float),
+        drops=row["drops"],
+        last_drop_number=row["last_drop_number"],
+        case=row["case"],
+        case_model=row["case_model"],
+        device=row["device"],
+        condition=(row["drop_height_mm"], row["surface"], orientation_name(row["orientation"])),
+        sensor=row["sensor"],
+        temperature_c=readings["temperature_c"][at].astype(float),
+        dropped_at_s=readings["dropped_at_s"][at].astype(float),
+        damage_drop_number=damage["drop_number"][look].astype(np.int64),
+        damage_severity=damage["severity"][look].astype(np.int64),
+    )
+
+
+def _only(history: DropHistory, kept: np.ndarray) -> DropHistory:
+    """A history with some of its readings."""
+    names = ("drop_number", "peak_g", "temperature_c", "dropped_at_s")
+    return replace(history, **{name: getattr(history, name)[kept] for name in names})
+
+
+def orientation_name(text: str | None) -> str | None:
+    """One name for one orientation of a box, however its faces were ordered; else as it stands."""
+    return normalise_orientation(text) if text and is_orientation(text) else text
+
+
+def _spans(keys: np.ndarray) -> dict[str, slice]:
+    """Where each run of equal keys stands in a sorted column."""
+    if len(keys) == 0:
+        return {}
+    starts = [0, *(np.flatnonzero(keys[1:] != keys[:-1]) + 1).tolist(), len(keys)]
+    return {str(keys[start]): slice(start, end) for start, end in pairwise(starts)}
+
+
+# --------------------------------------------------------------------------------- what is asked
+
+
+def find_scope(
+    session: Session,
+    series: Sequence[str] | None = None,
+    case_models: Sequence[str] | None = None,
+    *,
+    specimen: str | None = None,
+    plan: str | None = None,
+) -> Scope:
+    """What a call is about: it chooses what is answered for, never what informs the answer.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    series, case_models, specimen, plan : optional
+        Only these series, case models, what one specimen lived through, or the devices that follow
+        one follow-up plan. Without ``series`` reference drops are left out.
+
+    Returns
+    -------
+    Scope
+
+    Raises
+    ------
+    RecordRefused
+        A series, case model, specimen or plan is not in the store.
+    """
+    with database.reading(session.store) as connection:
+        rows = series_rows(connection, series, case_models, purpose=None if series else "test")
+        devices = [row["device"] for row in bench.fetch(connection, "devices")]
+        if specimen is not None:
+            kind = bench.find(connection, "specimen", specimen)["kind"]
+            rows = [row for row in rows if row["case" if kind == "case" else "device"] == specimen]
+            own = [specimen] if kind == "device" else _dropped(rows, devices)
+            return Scope("specimen", (specimen,), _codes(rows), tuple(own))
+        if plan is not None:
+            known = {row["name"] for row in bench.fetch(connection, "follow_up_plans")}
+            if plan not in known:
+                raise RecordRefused(
+                    f"plan {plan!r}: not in the store (known: {', '.join(sorted(known)) or 'none'})"
+                )
+            plans = bench.fetch(connection, "device_plans")
+            followers = {row["device"] for row in plans if row["plan"] == plan}
+            rows = [row for row in rows if row["device"] in followers]
+            return Scope("follow-up plan", (plan,), _codes(rows), tuple(sorted(followers)))
+    if series:
+        return Scope("series", tuple(series), _codes(rows), tuple(_dropped(rows, devices)))
+    if case_models:
+        names = tuple(case_models)
+        return Scope("case model", names, _codes(rows), tuple(_dropped(rows, devices)))
+    return Scope("whole record", (), _codes(rows), tuple(devices))
+
+
+def _codes(rows: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
+    return tuple(row["series"] for row in rows)
+
+
+def _dropped(rows: Sequence[Mapping[str, Any]], devices: Sequence[str]) -> list[str]:
+    dropped = {row["device"] for row in rows}
+    return [device for device in devices if device in dropped]
+
+
+# --------------------------------------------------------------------------------- devices
+
+
+def read_device_histories(session: Session) -> list[DeviceHistory]:
+    """What each device lived through and how it fared, in order of device code.
+
+    Dummies are none: they have no functions to lose.
+    """
+    with database.reading(session.store) as connection:
+        return device_histories_in(connection)
+
+
+def device_histories_in(connection: Any) -> list[DeviceHistory]:
+    """As ``read_device_histories``, from an open store."""
+    devices = bench.fetch(connection, "devices")
+    drops = bench.fetch_arrays(connection, "device_drops")
+    checks = bench.fetch_arrays(connection, "device_checks")
+    dropped, checked = _spans(drops["device"]), _spans(checks["device"])
+    histories = []
+    for row in devices:
+        drop = dropped.get(row["device"], slice(0, 0))
+        check = checked.get(row["device"], slice(0, 0))
+        histories.append(
+            DeviceHistory(
+                device=row["device"],
+                device_model=row["device_model"],
+                received_day=row["received_day"],
+                drop_day=drops["drop_day"][drop].astype(float),
+                peak_g=drops["peak_g"][drop].astype(float),
+                drop_height_mm=drops["drop_height_mm"][drop].astype(float),
+                velocity_change_m_s=drops["velocity_change_m_s"][drop].astype(float),
+                drop_case_model=tuple(drops["case_model"][drop]),
+                check_day=checks["check_day"][check].astype(float),
+                check_function=tuple(checks["function"][check]),
+                check_outcome=tuple(checks["outcome"][check]),
+                can_be_inspected=row["status"] == IN_USE and row["quarantined_since"] is None,
+            )
+        )
+    return histories
+
+
+def read_shock_histories(
+    session: Session, devices: Sequence[str] | None = None
+) -> list[ShockHistory]:
+    """The shocks of each device in order, with the inspections between them.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    devices : sequence of str, optional
+        Keep only these.
+
+    Returns
+    -------
+    list of ShockHistory
+        In order of device code.
+    """
+    with database.reading(session.store) as connection:
+        shocks = bench.fetch_arrays(connection, "device_drops")
+        looks: dict[str, list[ShockLook]] = {}
+        for row in bench.fetch(connection, "looks_between_shocks"):
+            tested, failed = (frozenset(row[name] or ()) for name in ("tested", "failed"))
+            look = ShockLook(row["drops_before"], tested, failed)
+            looks.setdefault(row["device"], []).append(look)
+        broken: dict[str, list[int]] = {}
+        for row in bench.fetch(connection, "broken_devices"):
+            broken.setdefault(row["device"], []).append(row["shock"])
+    return [
+        ShockHistory(
+            device=device,
+            device_model=shocks["device_model"][own][0],
+            peak_g=shocks["peak_g"][own].astype(float),
+            velocity_change_m_s=shocks["velocity_change_m_s"][own].astype(float),
+            looks=tuple(looks.get(device, ())),
+            broken_after=tuple(broken.get(device, ())),
+        )
+        for device, own in _spans(shocks["device"]).items()
+        if devices is None or device in devices
+    ]

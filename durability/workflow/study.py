@@ -1,0 +1,417 @@
+"""The one evaluation: all that a scope of the record says under one limit.
+
+Command line, page, plots, JSON and library ask a ``Study``. Each part is worked out once, when it
+is first asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from functools import cached_property
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from durability.records import DropHistory
+from durability.results import Limit, Prediction, Scope, SeriesPicture, TrendContext, VoidedDrop
+from durability.workflow.evaluation import Evaluation
+from durability.workflow.histories import Histories, find_scope, read_histories
+from durability.workflow.rig import RigLedger
+from durability.workflow.session import Session
+
+if TYPE_CHECKING:
+    from durability.results import (
+        Comparison,
+        CovariateEffect,
+        Forecast,
+        LevelFan,
+        MoreDrops,
+        Ranking,
+        RigNote,
+        Trend,
+    )
+
+FEWEST_FOR_SUGGESTION = 6
+"""Valid drops from which a reading is held against the others: the fitted level follows fewer."""
+
+FEWEST_FOR_SEVERAL = 15
+"""Readings from which the critical values of the generalized ESD test hold (Rosner 1983)."""
+
+
+class Study:
+    """Everything that one scope of the record says under one limit.
+
+    Parameters
+    ----------
+    histories : Histories
+        Of the whole record.
+    scope : Scope
+        Chooses what is answered for.
+    limit : Limit
+        When a case has failed.
+    rig : RigLedger, optional
+        The record's reference drops.
+    rig_corrected : bool
+        Divide the rig's drift out of trends and forecasts. Each series is then judged three
+        times: by the drift as estimated, and by the drift at either end of its 90 % interval. The
+        weakest verdict and the widest interval are given. Ranking and comparison stay with the
+        readings as they are.
+    """
+
+    def __init__(
+        self,
+        histories: Histories,
+        scope: Scope,
+        limit: Limit,
+        *,
+        rig: RigLedger | None = None,
+        rig_corrected: bool = False,
+    ) -> None:
+        self.scope, self.limit = scope, limit
+        self.rig_corrected = rig_corrected and rig is not None
+        self._rig = rig
+        named = set(scope.series)
+        # Reference drops inform nothing but the rig, unless they are what is asked about.
+        valid, with_voided = (
+            [
+                each
+                for each in some
+                if each.series not in histories.reference or each.series in named
+            ]
+            for some in (histories.valid, histories.with_voided)
+        )
+        self._as_read = Evaluation(valid, scope.series, limit)
+        self._with_voided = Evaluation(with_voided, scope.series, limit, before=self._as_read)
+        self._all_voided = histories.voided
+        self._corrected: dict[tuple[int, bool], tuple[tuple[Evaluation, ...], list[RigNote]]] = {}
+
+    @property
+    def histories(self) -> list[DropHistory]:
+        """Valid drops of each series answered for, in order of series code, as all lists here."""
+        return self._as_read.histories
+
+    # ------------------------------------------------------------------------------ wear
+
+    @cached_property
+    def trends(self) -> list[Trend]:
+        """Trend of each series answered for."""
+        if not self.rig_corrected:
+            return self._as_read.trends
+        three, notes = self._divided_out(self._as_read, absolute=False)
+        trends = zip(*(each.trends for each in three), notes, strict=True)
+        return [_widest_trend(*each) for each in trends]
+
+    @cached_property
+    def forecasts(self) -> list[Forecast]:
+        """Drops to failure of each series answered for."""
+        if not self.rig_corrected:
+            return self._as_read.forecasts
+        three, notes = self._divided_out(self._as_read, absolute=self.limit.limit_g is not None)
+        forecasts = zip(*(each.forecasts for each in three), notes, strict=True)
+        return [_widest_forecast(*each) for each in forecasts]
+
+    @cached_property
+    def rig_notes(self) -> list[RigNote | None]:
+        """What the reference drops say of the time of each series."""
+        if self._rig is None:
+            return [None] * len(self.histories)
+        if self.rig_corrected:
+            return [*self._divided_out(self._as_read, absolute=False)[1]]
+        return [self._rig.note(history) for history in self.histories]
+
+    def _divided_out(
+        self, evaluation: Evaluation, *, absolute: bool
+    ) -> tuple[tuple[Evaluation, ...], list[RigNote]]:
+        """The evaluation with the rig's drift divided out, as estimated, least and most rising."""
+        key = (id(evaluation), absolute)
+        if key not in self._corrected and self._rig is not None:
+            corrected = [
+                self._rig.corrected(each, absolute=absolute) for each in evaluation.informing
+            ]
+            answered = {each.series for each in evaluation.histories}
+            codes = [each.series for each in evaluation.histories]
+            self._corrected[key] = (
+                tuple(
+                    Evaluation([three[at] for three, _ in corrected], codes, self.limit)
+                    for at in range(3)
+                ),
+                [note for (each, *_), note in corrected if each.series in answered],
+            )
+        return self._corrected[key]
+
+    def ranking(self, by: Literal["case_model", "case"] = "case_model") -> Ranking:
+        """Groups of the cases answered for, the fastest wearing first."""
+        return self._as_read.ranking(by)
+
+    def comparison(self, a: str, b: str) -> tuple[Comparison, list[VoidedDrop]]:
+        """How many times the peak g of ``a`` is that of ``b`` in the whole record.
+
+        Parameters
+        ----------
+        a, b : str
+            Case models, or bare.
+
+        Returns
+        -------
+        comparison : Comparison
+        voided : list of VoidedDrop
+            Left out of it.
+
+        Raises
+        ------
+        RecordRefused
+            A side has no series.
+        """
+        from durability.compare import compare
+
+        sides = [self._as_read.side(name) for name in (a, b)]
+        put_back = [self._with_voided.side(name) for name in (a, b)]
+        result = compare(*sides, a=a, b=b, a_with_voided=put_back[0], b_with_voided=put_back[1])
+        return result, self._voided_of(each.series for side in sides for each in side)
+
+    def condition_effects(self) -> list[CovariateEffect]:
+        """How peak g goes with temperature and with a long rest: a what-if, never applied."""
+        from durability.covariates import covariate_effects
+
+        fits = self._as_read.fits
+        return covariate_effects(self.histories, [fits[each.series] for each in self.histories])
+
+    def further_drops(self) -> list[MoreDrops]:
+        """What one more session of drops of each series answered for would buy."""
+        from durability.more_drops import value_of_more_drops
+
+        informing = [each for each in self._as_read.informing if each.case_model is not None]
+        return [
+            value_of_more_drops(
+                history,
+                siblings=[
+                    other
+                    for other in informing
+                    if other.series != history.series and other.case_model == history.case_model
+                ],
+                level=self.limit.level,
+                limit_g=self.limit.limit_g,
+                limit_rise=self.limit.limit_rise,
+                horizon=self.limit.horizon,
+            )
+            for history in self.histories
+        ]
+
+    # ------------------------------------------------------------------------------ voided drops
+
+    @cached_property
+    def voided(self) -> dict[str, list[VoidedDrop]]:
+        """Voided drops of each series answered for that has any."""
+        found: dict[str, list[VoidedDrop]] = {}
+        for drop in self._voided_of(each.series for each in self.histories):
+            found.setdefault(drop.series, []).append(drop)
+        return found
+
+    def _voided_of(self, series: Iterable[str]) -> list[VoidedDrop]:
+        codes = set(series)
+        return [drop for drop in self._all_voided if drop.series in codes]
+
+    @cached_property
+    def put_back(self) -> dict[str, Trend]:
+        """Trend of each series that has a voided reading, with all voided readings put back."""
+        readable = {
+            series
+            for series, drops in self.voided.items()
+            if any(drop.peak_g is not None for drop in drops)
+        }
+        if not readable:
+            return {}
+        again = self._with_voided
+        if self.rig_corrected:
+            again = self._divided_out(again, absolute=False)[0][0]
+        return {each.series: each for each in again.trends_of(readable)}
+
+    def ranking_with_voided(self) -> Ranking:
+        """The ranking by case model with all voided readings put back."""
+        return self._with_voided.ranking("case_model")
+
+    @cached_property
+    def contexts(self) -> list[TrendContext]:
+        """What stands beside each trend: voided drops, doubtful readings, the rig."""
+        return [
+            TrendContext(
+                tuple(self.voided.get(trend.series, ())),
+                self.put_back.get(trend.series),
+                *_suggested(trend),
+                note,
+            )
+            for trend, note in zip(self.trends, self.rig_notes, strict=True)
+        ]
+
+    # ------------------------------------------------------------------------------ pictures
+
+    def _fans(self, most: int) -> dict[str, LevelFan]:
+        """The level to come of the series that fail next."""
+        evaluation = self._as_read
+        if self.rig_corrected:
+            absolute = self.limit.limit_g is not None
+            evaluation = self._divided_out(evaluation, absolute=absolute)[0][0]
+        medians = [
+            (each.drops_to_failure.median, each.series, each)
+            for each in self.forecasts
+            if not each.failed and each.limit_g is not None
+        ]
+        ahead = sorted((median, series, each) for median, series, each in medians if median)
+        return {series: evaluation.fan(each) for _, series, each in ahead[:most]}
+
+    def pictures(self, *, most_fans: int = 0) -> list[SeriesPicture]:
+        """Every series with drops as it is drawn; one without any only where it is named.
+
+        Parameters
+        ----------
+        most_fans : int
+            So many of them with the level to come: those that fail next.
+
+        Returns
+        -------
+        list of SeriesPicture
+        """
+        fans = self._fans(most_fans)
+        nothing = np.empty(0, dtype=np.int64)
+        pictures = []
+        for history, trend, forecast in zip(
+            self.histories, self.trends, self.forecasts, strict=True
+        ):
+            if not history.drops and self.scope.kind != "series":
+                continue
+            voided = self.voided.get(history.series, [])
+            pictures.append(
+                SeriesPicture(
+                    trend=trend,
+                    forecast=forecast,
+                    device=history.device,
+                    condition=history.condition,
+                    voided_drop_number=np.array([d.drop_number for d in voided], dtype=np.int64),
+                    voided_peak_g=np.array([d.peak_g for d in voided], dtype=float),
+                    damage_drop_number=(
+                        nothing
+                        if history.damage_drop_number is None
+                        else history.damage_drop_number
+                    ),
+                    damage_severity=(
+                        nothing if history.damage_severity is None else history.damage_severity
+                    ),
+                    fan=fans.get(history.series),
+                )
+            )
+        return pictures
+
+
+def open_study(
+    session: Session,
+    series: Sequence[str] | None = None,
+    case_models: Sequence[str] | None = None,
+    *,
+    limit: Limit | None = None,
+    rig_corrected: bool = False,
+) -> Study:
+    """The study of a store.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    series, case_models : sequence of str, optional
+        Answer only for these.
+    limit : Limit, optional
+        When a case has failed.
+    rig_corrected : bool
+        As in ``Study``.
+
+    Returns
+    -------
+    Study
+
+    Raises
+    ------
+    RecordRefused
+        A series or case model is not in the store.
+    """
+    return Study(
+        read_histories(session),
+        find_scope(session, series, case_models),
+        limit or Limit(),
+        rig=RigLedger(session),
+        rig_corrected=rig_corrected,
+    )
+
+
+# ------------------------------------------------------------------------------------ small steps
+
+
+def _suggested(trend: Trend) -> tuple[tuple[int, ...], str]:
+    """Drop numbers that an outlier test would mark about the fitted level, and which test."""
+    if trend.valid_drops < FEWEST_FOR_SUGGESTION:
+        return (), "too few drops for an outlier test"
+    from durability.outliers import generalized_esd, grubbs
+
+    rest = np.log(trend.peak_g) - np.log(trend.level_g)
+    if len(rest) < FEWEST_FOR_SEVERAL:
+        farthest = grubbs(rest)
+        marked = (farthest.position,) if farthest.outlying else ()
+        return tuple(int(trend.drop_number[at]) for at in marked), "Grubbs, 5 %"
+    most = max(2, len(rest) // 10)
+    positions = generalized_esd(rest, most).positions
+    numbers = sorted(int(trend.drop_number[at]) for at in positions)
+    return tuple(numbers), f"generalized ESD for up to {most}, 5 %"
+
+
+def _widest_trend(central: Trend, least: Trend, most: Trend, note: RigNote) -> Trend:
+    """A trend as corrected, with the rig's own uncertainty in its verdict and its intervals."""
+    if not note.corrected:
+        return replace(central, basis=f"{central.basis}; not rig-corrected: {note.reason}")
+    weaker = central.verdict in ("rising", "settled") and least.verdict != central.verdict
+    told = least if weaker else central
+    alarms = (central.alarm_at_drop, least.alarm_at_drop)
+    lowers = [each.rise_lower for each in (central, least, most) if each.rise_lower is not None]
+    uppers = [each.rise_upper for each in (central, least, most) if each.rise_upper is not None]
+    p_values = [each.p_value for each in (central, least) if each.p_value is not None]
+    return replace(
+        central,
+        verdict=told.verdict,
+        p_value=told.p_value if weaker else max(p_values, default=None),
+        alarm_at_drop=None if None in alarms else max(each or 0 for each in alarms),
+        rise_lower=min(lowers, default=None),
+        rise_upper=max(uppers, default=None),
+        level_lower_g=np.minimum(central.level_lower_g, least.level_lower_g),
+        level_upper_g=np.maximum(central.level_upper_g, most.level_upper_g),
+        basis=f"{central.basis}; {_correction_words(note)}",
+    )
+
+
+def _correction_words(note: RigNote) -> str:
+    return (
+        f"rig drift by {note.reference_series} divided out ({note.correction_first_pct:+.1f} % at"
+        f" the first, {note.correction_latest_pct:+.1f} % at the last drop, standard error"
+        f" {note.correction_se_pct:.1f} % between them), judged at both ends of its 90 % interval"
+        " too"
+    )
+
+
+def _widest_forecast(central: Forecast, least: Forecast, most: Forecast, note: RigNote) -> Forecast:
+    """A forecast as corrected, its interval over all that the rig's drift may have been."""
+    if not note.corrected:
+        return replace(central, basis=f"{central.basis}; not rig-corrected: {note.reason}")
+    three = [each.drops_to_failure for each in (central, least, most)]
+    lowers = [each.lower for each in three if each.lower is not None]
+    uppers = [each.upper for each in three if each.upper is not None]
+    survival = central.survival_probability
+    shares = [each.survival_probability for each in (central, least, most)]
+    if len({len(share) for share in shares}) == 1:
+        survival = np.mean(shares, axis=0)
+    return replace(
+        central,
+        drops_to_failure=Prediction(
+            min(lowers, default=None),
+            central.drops_to_failure.median,
+            max(uppers) if len(uppers) == len(three) else None,
+        ),
+        survival_probability=survival,
+        basis=f"{central.basis}; {_correction_words(note)}",
+    )
