@@ -7,7 +7,7 @@ import pytest
 
 PACKAGE = Path(__file__).parent.parent / "durability"
 
-COMMON = {"records", "vocabulary", "results", "errors", "units", "basis", "version"}
+COMMON = {"records", "vocabulary", "results", "errors", "units", "basis", "version", "clock"}
 MODELS = {
     "pulse",
     "spectrum",
@@ -71,7 +71,7 @@ OURS = {
     "cli": {"workflow", "report", "intake"},
     "__main__": {"cli"},
     # The library: the same answers on frames.
-    "library": {"workflow"} | MODELS,
+    "library": {"workflow", "intake", "store"} | MODELS,
     "__init__": {"library"} | MODELS,
 }
 NUMERICAL = {"numpy", "scipy", "sklearn"}
