@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from durability.trend import judge_trends
-from durability.workflow.study import open_study
 from durability.workflow.rig import RigLedger
 from durability.workflow.session import open_session
+from durability.workflow.study import open_study
 
 DAYS = [f"2026-{month:02d}-{day:02d}" for month in (3, 4, 5, 6) for day in (2, 9, 16, 23)]
 
