@@ -120,7 +120,7 @@ def at_a_glance(contents: ReportContents) -> list[Block]:
                 for group in contents.ranking.groups
             ],
             right=frozenset({1, 2, 3, 5}),
-            command=f"durability rank{words.filters(contents.scope)}",
+            command=words.command(contents, "rank"),
         )
     ]
 
@@ -184,8 +184,8 @@ def _wear(contents: ReportContents, artist: Artist) -> Section:
         section.blocks.append(Words(labels.NOTHING["series"]))
         return section
     answer, *each_series = trend.each_series(
-        [each.trend for each in contents.pictures],
-        f"durability trend{words.filters(contents.scope)}",
+        contents.trends,
+        words.command(contents, "trend"),
     )
     section.blocks.append(answer)
     if contents.ranking is not None:
@@ -262,7 +262,7 @@ def _life(contents: ReportContents, artist: Artist) -> Section:
     from durability.report import plots
 
     section = Section("life", "Drops to failure")
-    forecasts = [each.forecast for each in contents.pictures]
+    forecasts = contents.forecasts
     if not forecasts:
         section.blocks.append(Words(labels.NOTHING["failures"]))
         return section
@@ -320,7 +320,7 @@ def _life(contents: ReportContents, artist: Artist) -> Section:
             ],
             right=frozenset({2, 3}),
             act=frozenset(at for at, each in enumerate(ordered) if each.failed),
-            command=f"durability forecast{words.filters(contents.scope)}",
+            command=words.command(contents, "forecast"),
         ),
         Words(labels.RELATIVE, True),
     ]
@@ -593,7 +593,7 @@ def _devices(contents: ReportContents, artist: Artist) -> Section:
                 for at, each in enumerate(ordered)
                 if "failed" in each.state or each.state == "latent failure"
             ),
-            command="durability latent",
+            command=words.command(contents, "latent"),
         ),
         Words(words.DOSE_LEGEND, True),
         *_due(contents),

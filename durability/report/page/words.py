@@ -14,6 +14,7 @@ from durability.results import (
     Comparison,
     LatentLink,
     LifeLine,
+    Limit,
     ReportContents,
     RigWatch,
     Scope,
@@ -53,12 +54,41 @@ def title(scope: Scope) -> str:
     return f"Durability: {scope.kind} {labels.listed(scope.names)}"
 
 
-def filters(scope: Scope) -> str:
-    """Options that keep the terminal's answers to the same scope; blank where there are none."""
-    option = {"case model": "--case-model", "series": "--series"}.get(scope.kind)
-    if option is None:
-        return ""
-    return "".join(f" {option} {shlex.quote(name)}" for name in scope.names)
+def command(contents: ReportContents, name: str) -> str:
+    """The call that gives the same answer in the terminal; blank where none does.
+
+    Parameters
+    ----------
+    contents : ReportContents
+        With the scope and the limit that the call must repeat.
+    name : {"trend", "forecast", "rank", "latent"}
+        The command.
+
+    Returns
+    -------
+    str
+        Options stand in it only where they differ from their defaults.
+    """
+    scope = contents.scope
+    words = ["durability", name]
+    if name == "latent":
+        return " ".join([*words, "--on", contents.on.isoformat()])
+    if scope.kind == "case model":
+        words += [part for each in scope.names for part in ("--case-model", shlex.quote(each))]
+    elif scope.kind != "whole record":
+        if not scope.series:
+            return ""
+        words += [part for each in scope.series for part in ("--series", shlex.quote(each))]
+    if name != "trend":
+        limit = Limit()
+        asked = ("limit_g", "limit_rise", "horizon", *(("level",) if name == "forecast" else ()))
+        for option in asked:
+            value = getattr(contents, option)
+            if value != getattr(limit, option):
+                words += [f"--{option.replace('_', '-')}", str(value)]
+    if contents.rig_corrected and name != "rank":
+        words.append("--rig-corrected")
+    return " ".join(words)
 
 
 def tested(contents: ReportContents) -> str:
@@ -110,8 +140,7 @@ def followed(counts: Mapping[str, Any]) -> str:
 
 def answers(contents: ReportContents) -> list[tuple[str, str, str]]:
     """The answers, each under a word of its own, with the section that tells more."""
-    trends = [each.trend for each in contents.pictures]
-    forecasts = [each.forecast for each in contents.pictures]
+    trends, forecasts = contents.trends, contents.forecasts
     told = []
     if contents.ranking is not None:
         told.append(("Wear", labels.ranking_answer(contents.ranking), "wear"))
@@ -440,12 +469,14 @@ def uncertainty(count: int, evaluated: int, pct: float | None) -> str:
 def trace(contents: ReportContents) -> list[tuple[str, str, str]]:
     """From a number of this report to where it came from: what, command, what it shows."""
     store = f" --store {shlex.quote(contents.store)}"
-    within = filters(contents.scope)
+    asked = [
+        ("ranking, life", command(contents, "rank"), "the numbers of Wear"),
+        ("trend", command(contents, "trend"), "verdict, level, rise, alarm of each series"),
+        ("forecast", command(contents, "forecast"), "drops to failure of each series"),
+        ("devices", command(contents, "latent"), "dose, state and outlook of each device"),
+    ]
     rows = [
-        ("ranking, trend, life", f"durability rank{within}{store}", "the numbers of Wear"),
-        ("", f"durability trend{within}{store}", "verdict, level, rise, alarm of each series"),
-        ("", f"durability forecast{within}{store}", "drops to failure of each series"),
-        ("devices", f"durability latent{store}", "dose, state and outlook of each device"),
+        *((what, f"{call}{store}", shows) for what, call, shows in asked if call),
         ("voided drops", f"durability query voided_drops{store}", "each with its reason"),
         (
             "this report",
