@@ -49,13 +49,13 @@ def clock(monkeypatch):
     """A wall clock that goes on by so many seconds at each look."""
 
     def set_to(step_s):
-        now = [datetime.now()]  # noqa: DTZ005 - wall clock, as the session takes it
+        now = [datetime.now().astimezone()]
 
         def look():
             now[0] += timedelta(seconds=step_s)
             return now[0]
 
-        monkeypatch.setattr(session_module, "_now", look)
+        monkeypatch.setattr("durability.clock.now", look)
 
     return set_to
 

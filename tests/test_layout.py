@@ -1,6 +1,7 @@
 """The arrows of the house: which part may import which, and which third-party packages."""
 
 import ast
+import re
 from pathlib import Path
 
 import pytest
@@ -146,5 +147,18 @@ def test_only_the_store_talks_sql():
         if isinstance(node, ast.Constant)
         and isinstance(node.value, str)
         and node.value.lstrip().startswith(verbs)
+    ]
+    assert found == []
+
+
+def test_only_the_clock_asks_for_the_present():
+    """So a test that sets ``durability.clock.now`` sets it for the whole program."""
+    asking = re.compile(r"\btoday\(|\b(utc)?now\(|\bcurrent_(date|timestamp)")
+    found = [
+        f"{file.name}: {line.strip()}"
+        for file in (*PACKAGE.rglob("*.py"), *PACKAGE.rglob("*.sql"))
+        if file.name != "clock.py"
+        for line in file.read_text(encoding="utf-8").splitlines()
+        if asking.search(re.sub(r"\bclock\.(now|today)\(", "", line))
     ]
     assert found == []

@@ -7,7 +7,7 @@ import sys
 from argparse import Namespace
 from collections.abc import Iterable, Mapping
 from dataclasses import fields
-from datetime import date, datetime
+from datetime import date
 from typing import Any
 
 from durability import clock
@@ -144,7 +144,7 @@ def clear_specimen(options: Namespace) -> int:
     )
     from durability.report import safety
 
-    warn(safety.watch_cut_short(was, datetime.now()))  # noqa: DTZ005 - bench clock
+    warn(safety.watch_cut_short(was, clock.wall_clock()))
     return 0
 
 

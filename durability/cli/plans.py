@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from argparse import Namespace
 from dataclasses import asdict
-from datetime import date
 from pathlib import Path
 
+from durability import clock
 from durability.cli.logbook import say, session_of
 from durability.errors import UnusableCall
 from durability.workflow import plans
@@ -111,7 +111,7 @@ def sheet(options: Namespace) -> int:
     )
     from durability.report import plans as shown
 
-    made_on = date.today().isoformat()  # noqa: DTZ011 - the bench's own calendar
+    made_on = clock.today().isoformat()
     for file, text in (
         (options.output, shown.sheet_csv(planned, made_on)),
         (options.page, shown.sheet_page(planned, plans.coverage(planned), made_on)),

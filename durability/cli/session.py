@@ -14,6 +14,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from durability import clock
 from durability.cli.judging import Judging
 from durability.cli.lines import Lines
 from durability.cli.logbook import acknowledged, limit_of, session_of, warn, warn_of_drop
@@ -68,11 +69,6 @@ def record(options: Namespace) -> int:
     if any(getattr(options, name) for name in FILE_OPTIONS):
         session.read_files_as_told()  # loads more than a session without files needs
     return session.run()
-
-
-def _now() -> datetime:
-    """The bench's wall clock."""
-    return datetime.now()  # noqa: DTZ005 - as the drops are dated
 
 
 class _BenchSession:
@@ -145,7 +141,7 @@ class _BenchSession:
         self.lines.next()
         if self.sheet is None:
             self._show_standing()
-            today = _now().date().isoformat()
+            today = clock.today().isoformat()
             for watched in self.judging.rigs():
                 self._say(bench.rig_line(watched, today, self.width))
         self._say("Type the peak in g, ? for help, q to end.")
@@ -211,7 +207,7 @@ class _BenchSession:
         else:
             typed, told = read_line(line), words
             stored, is_void = self._store_typed(typed, note), typed.void_reason is not None
-        self.dropped_at = _now()
+        self.dropped_at = clock.wall_clock()
         self.series, self.number = stored.series, stored.drop_number + 1
         if self.options.json:
             from durability.report import as_json
@@ -301,7 +297,7 @@ class _BenchSession:
     # --------------------------------------------------------------------------- what is told
 
     def _rest_s(self) -> float:
-        now = _now()
+        now = clock.wall_clock()
         return (now - (self.dropped_at or now)).total_seconds()
 
     def _tell(self) -> None:

@@ -6,6 +6,7 @@ from typing import Any
 
 import pandas as pd
 
+from durability import clock
 from durability.intake.columns import (
     COLUMNS,
     FILE_KINDS,
@@ -161,9 +162,7 @@ def _typed_times(
             cells.where(offsets.notna(), None), format="ISO8601", errors="coerce", utc=True
         )
         # Without an offset the bench's own clock is meant.
-        future = (zoned > pd.Timestamp.now("UTC")) | (
-            offsets.isna() & (moments > pd.Timestamp.now())
-        )
+        future = (zoned > clock.now()) | (offsets.isna() & (moments > clock.wall_clock()))
         faults.append((future, f"lies in the future; give {column.right}"))
     if column.kind == "date":
         return moments.dt.normalize(), faults, None

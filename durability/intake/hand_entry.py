@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 
+from durability import clock
 from durability.errors import UnusableCall
 from durability.intake.columns import COLUMNS
 from durability.records import FunctionalCheck
@@ -61,7 +62,7 @@ def typed_value(column: str, text: str, *, option: str | None = None) -> str | f
         return text
     if rule.kind in ("date", "timestamp"):
         moment, offset = typed_time(text, name=name, right=rule.right)
-        if rule.past and moment > datetime.now():  # noqa: DTZ005 - wall clock, as written
+        if rule.past and moment > clock.wall_clock():
             raise UnusableCall(f"{name} {text!r}: lies in the future; give {rule.right}")
         return moment.date().isoformat() if rule.kind == "date" else moment.isoformat() + offset
     try:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
+from durability import clock
 from durability.errors import RecordRefused
 from durability.store.database import statement
 from durability.version import PROGRAM_VERSION
@@ -152,6 +153,7 @@ def add_entry(
     return run(
         connection,
         "add_entry",
+        entered_at_utc=clock.now_utc(),
         entered_by=entered_by,
         command=command,
         file_name=file_name,

@@ -22,6 +22,7 @@ from typing import Any
 import duckdb
 from filelock import ReadWriteLock, Timeout
 
+from durability import clock
 from durability.errors import StoreUnusable
 from durability.version import PROGRAM_VERSION
 
@@ -370,6 +371,7 @@ def _upgrade(
                 statement("add_schema_step"),
                 {
                     "step": step,
+                    "applied_at_utc": clock.now_utc(),
                     "program_version": PROGRAM_VERSION,
                     "engine_version": duckdb.__version__,
                 },

@@ -10,6 +10,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from durability import clock
 from durability.errors import RecordRefused, StoreUnusable, UnusableCall
 from durability.intake.columns import COLUMNS
 from durability.results import Export
@@ -19,7 +20,6 @@ from durability.units import STANDARD_GRAVITY_M_S2
 from durability.version import PROGRAM_VERSION
 from durability.vocabulary import DAMAGE_SEVERITIES
 from durability.waveform_codec import decode, encode
-from durability.workflow.selfcheck import now
 from durability.workflow.session import Session
 
 ABOUT_FILE = "record.json"
@@ -165,7 +165,7 @@ def _about(
     last = state["last_entered_at_utc"]
     return {
         "what": "durability record",
-        "exported_at": now().isoformat(),
+        "exported_at": clock.now().isoformat(timespec="seconds"),
         "exported_by": session.person,
         "store": session.store.name,
         "program_version": PROGRAM_VERSION,

@@ -8,6 +8,7 @@ from dataclasses import asdict, replace
 from datetime import date
 from typing import Any
 
+from durability import clock
 from durability.errors import RecordRefused, UnusableCall
 from durability.intake.hand_entry import typed_date, typed_value
 from durability.records import CheckList
@@ -455,4 +456,4 @@ def _last_owing_day(row: Mapping[str, Any], day: date) -> date:
 
 
 def _day(on: str | None) -> date:
-    return typed_date(on, option="--on") if on else date.today()  # noqa: DTZ011 - the bench's day
+    return typed_date(on, option="--on") if on else clock.today()

@@ -7,6 +7,7 @@ from dataclasses import asdict, replace
 from datetime import datetime, timedelta
 from typing import Any
 
+from durability import clock
 from durability.errors import RecordRefused, UnusableCall
 from durability.intake.hand_entry import assignments, typed_time, typed_value
 from durability.records import CheckList, FunctionalCheck, Quarantine, Walk
@@ -142,7 +143,7 @@ def _outcome(checked: Any) -> Outcome:
 def _moment(inspected_at: str | None) -> tuple[datetime, str | None]:
     """Bench clock of a look and its offset."""
     if inspected_at is None:
-        now = datetime.now().astimezone().replace(microsecond=0)
+        now = clock.now().replace(microsecond=0)
         return now.replace(tzinfo=None), now.isoformat()[-6:]
     typed_value("inspected_at", inspected_at, option="--inspected-at")
     moment, offset = typed_time(inspected_at, name="--inspected-at", right="an ISO time")
@@ -389,7 +390,7 @@ def begin_walk(
             device_id=found["specimen_id"],
             inspector=person,
             inspected_at=moment if inspected_at else None,
-            resume_within_h=RESUME_WITHIN_H,
+            begun_after_utc=clock.now_utc() - timedelta(hours=RESUME_WITHIN_H),
         )
         kept = quarantine.quarantines(connection, device)
         walk = Walk(

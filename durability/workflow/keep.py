@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
 
+from durability import clock
 from durability.errors import RecordRefused, UnusableCall
 from durability.intake.columns import MODE_OF_NOTHING, OTHER_UNSAID
 from durability.intake.hand_entry import TypedDrop, typed_time, typed_value, typed_values
@@ -190,7 +191,7 @@ def _note_case_damage(
 def _moment(text: str | None) -> tuple[datetime, str | None]:
     """Wall-clock time of the drop and its offset; now, by the bench's own clock, when not typed."""
     if text is None:
-        now = datetime.now().astimezone()
+        now = clock.now()
         return now.replace(tzinfo=None, microsecond=0), now.isoformat()[-6:]
     typed_value("dropped_at", text, option="--dropped-at")
     moment, offset = typed_time(text, name="--dropped-at", right="an ISO 8601 time")

@@ -8,6 +8,7 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
+from durability import clock
 from durability.errors import RecordRefused, SeriesClosed, UnusableCall, WaveformUnreadable
 from durability.intake.waveforms import CrossChannel, read_waveform
 from durability.pulse import ChannelClassStandard, measure_pulse
@@ -222,7 +223,7 @@ def measure(
 def _day_of(dropped_at: str | None, entered_on: date | None = None) -> date:
     if dropped_at is not None:
         return datetime.fromisoformat(dropped_at).date()
-    return entered_on or date.today()  # noqa: DTZ011 - bench clock
+    return entered_on or clock.today()
 
 
 def read_and_measure(
@@ -313,7 +314,8 @@ def _moment_of(path: Path, recorded_at: str | None, options: RecordOptions) -> s
 def _is_plausible(recorded_at: str) -> bool:
     """Whether a file's own date is that of a drop, and not of a clock that was never set."""
     told = datetime.fromisoformat(recorded_at)
-    return told.date() >= OLDEST_RECORD and told <= datetime.now(told.tzinfo)
+    now = clock.now() if told.tzinfo else clock.wall_clock()
+    return told.date() >= OLDEST_RECORD and told <= now
 
 
 _AMENDED = ("peak_g", "pulse_duration_ms", "velocity_change_m_s")

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
+from durability import clock
 from durability.errors import RecordRefused, UnusableCall
 from durability.records import Quarantine
 from durability.store import bench, database
@@ -113,7 +114,7 @@ def suspect(
         connection,
         "add_quarantine",
         device_id=device["specimen_id"],
-        suspected_at=at or datetime.now().replace(microsecond=0),  # noqa: DTZ005 - bench clock
+        suspected_at=at or clock.wall_clock().replace(microsecond=0),
         sign=", ".join(signs),
         told=told,
         entry_id=entry_id,

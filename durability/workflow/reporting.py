@@ -9,6 +9,7 @@ from dataclasses import asdict, replace
 from datetime import date
 from typing import Any
 
+from durability import clock
 from durability.errors import RecordRefused
 from durability.results import (
     ClaimAnswer,
@@ -28,7 +29,7 @@ from durability.workflow.demo import is_demo
 from durability.workflow.devices import DeviceStudy
 from durability.workflow.histories import BARE, find_scope, read_histories
 from durability.workflow.rig import RigLedger, watch
-from durability.workflow.selfcheck import now, run_selfcheck, versions
+from durability.workflow.selfcheck import run_selfcheck, versions
 from durability.workflow.series import series_rows
 from durability.workflow.session import Session
 from durability.workflow.study import Study
@@ -163,7 +164,7 @@ def gather_report(
     asked = {**asdict(limit), "claim": claim_pct, "rig_corrected": study.rig_corrected}
     return ReportContents(
         digest=_digest(scope, about, on, asked),
-        made_at=now(),
+        made_at=clock.now().replace(microsecond=0),
         made_by=session.person,
         on=on,
         store=session.store.name,

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import platform
-from datetime import datetime
 from importlib.metadata import version
 
+from durability import clock
 from durability.results import SelfCheck
 from durability.version import PROGRAM_VERSION
 
@@ -22,7 +22,7 @@ def run_selfcheck() -> SelfCheck:
     """
     from durability.selfcheck import check_published_values
 
-    return SelfCheck(now(), versions(), check_published_values())
+    return SelfCheck(clock.now().replace(microsecond=0), versions(), check_published_values())
 
 
 def versions() -> dict[str, str]:
@@ -33,8 +33,3 @@ def versions() -> dict[str, str]:
         **{library: version(library) for library in _LIBRARIES},
         "machine": f"{platform.system()} {platform.machine()}",
     }
-
-
-def now() -> datetime:
-    """The time of day with its zone, to the second."""
-    return datetime.now().astimezone().replace(microsecond=0)

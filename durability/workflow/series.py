@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from durability import clock
 from durability.errors import RecordRefused, UnusableCall
 from durability.intake.hand_entry import typed_value, typed_values
 from durability.orientation import impossible_designation
@@ -286,7 +287,7 @@ def series_to_record(session: Session, code: str) -> dict[str, Any]:
     """
     with database.reading(session.store) as connection:
         found = series_rows(connection, [code], None, purpose=None)[0]
-        sensor = bench.fetch(connection, "sensor_of_series", code=code)
+        sensor = bench.fetch(connection, "sensor_of_series", code=code, today=clock.today())
         if found["status"] == "closed":
             raise RecordRefused(f"series {code!r}: closed; open another series for further drops")
         if found["device_quarantined_since"]:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import date, datetime
+from datetime import datetime
 from typing import Any
 
+from durability import clock
 from durability.errors import RecordRefused, UnusableCall
 from durability.intake.hand_entry import typed_date, typed_value, typed_values
 from durability.records import Quarantine
@@ -113,7 +114,7 @@ def retire_specimen(
     days = sorted({typed_date(day, option="--retest-on") for day in retests_on})
     if (state == RETAINED) != bool(days):
         raise UnusableCall("--retest-on: goes with --state retained, which needs one or more")
-    if days and days[0] < date.today():  # noqa: DTZ011 - the bench's day
+    if days and days[0] < clock.today():
         raise UnusableCall(f"--retest-on {days[0]}: is past; give a day to come")
     with entry(session, "specimen retire") as (connection, entry_id):
         specimen = bench.find(connection, "specimen", code)

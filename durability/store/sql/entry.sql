@@ -2,7 +2,7 @@
 
 -- name: add_entry
 INSERT INTO entry (entered_at_utc, entered_by, command, file_name, file_sha256, program_version)
-VALUES (now() AT TIME ZONE 'UTC', $entered_by, $command, $file_name, $file_sha256, $program_version)
+VALUES ($entered_at_utc, $entered_by, $command, $file_name, $file_sha256, $program_version)
 RETURNING entry_id;
 
 -- name: first_person
@@ -26,7 +26,7 @@ VALUES ($record_table, $record_id, $column_name, $old_value, $new_value, $reason
 
 -- name: add_schema_step
 INSERT INTO schema_step
-VALUES ($step, now() AT TIME ZONE 'UTC', $program_version, $engine_version);
+VALUES ($step, $applied_at_utc, $program_version, $engine_version);
 
 -- name: schema_step
 SELECT max(step), arg_max(program_version, step) FROM schema_step;

@@ -88,7 +88,7 @@ JOIN entry AS e ON e.entry_id = w.entry_id
 LEFT JOIN inspection_finish AS f ON f.inspection_id = i.inspection_id
 WHERE i.device_id = $device_id AND i.inspector = $inspector AND f.inspection_id IS NULL
     AND CASE WHEN $inspected_at IS NULL
-        THEN e.entered_at_utc > now() AT TIME ZONE 'UTC' - to_hours($resume_within_h)
+        THEN e.entered_at_utc > $begun_after_utc
         ELSE i.inspected_at = $inspected_at::TIMESTAMP END
 ORDER BY e.entered_at_utc DESC
 LIMIT 1;
