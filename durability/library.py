@@ -24,6 +24,7 @@ from durability.results import Limit, Scope
 from durability.store import bench, database
 from durability.workflow import questions
 from durability.workflow.histories import device_histories_in, histories_in
+from durability.workflow.keep import keep_rows
 from durability.workflow.session import Session, open_session
 from durability.workflow.study import Study
 
@@ -356,7 +357,7 @@ def _taken(**frames: pd.DataFrame | None) -> Iterator[Any]:
             if kind == "inspections":
                 rows = rows.assign(check_list_sha256=None)
             if not refused:
-                _, _, refused = bench.import_rows(connection, kind, rows, [(kind, entry)])
+                refused = [*keep_rows(connection, kind, rows, [(kind, entry)]).rejections]
             if refused:
                 first = refused[0]
                 column = "" if first.column is None else f", {first.column}"

@@ -43,12 +43,25 @@ class ImportCount:
     skipped_rows: int = 0
     """Rows of the sheet that are no records (a row of means)."""
     quarantined: tuple[Quarantine, ...] = ()
-    """Devices that these rows put in quarantine."""
+    """Devices that these rows put in quarantine, or that were dropped in it all the same."""
     undated_in_quarantine: Mapping[str, int] = field(default_factory=dict)
     """Device that was in quarantine already → drops taken that don't say when they were made."""
 
 
 # -------------------------------------------------------------------------------- waveforms
+
+
+@dataclass(frozen=True, slots=True)
+class StoredDrop:
+    """What is said back once a drop is durably stored."""
+
+    series: str
+    drop_number: int
+    id: str
+    unseen: tuple[str, ...] = ()
+    """Device and case that no one had looked at before this, their series' first drop."""
+    quarantine: Quarantine | None = None
+    """Of the device, when words on this drop tell of a failing battery, or it was in quarantine."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,16 +80,18 @@ class MeasuredFile:
     """ISO 8601; None where neither the file nor the user says."""
     cross: tuple[tuple[str, float | None], ...] = ()
     """Channels across the axis of the impact, each with the sensitivity by which volts became g."""
-    series: str | None = None
-    drop_number: int | None = None
-    id: str | None = None
-    quarantine: Quarantine | None = None
-    """Of the device, when the note on this drop tells of a failing battery."""
+    stored: StoredDrop | None = None
+    """The drop that it is; None when it was only read."""
 
     @property
     def status(self) -> Literal["valid", "void"]:
         """How the drop comes in."""
         return "valid" if self.measures.void_reason is None else "void"
+
+    @property
+    def drop_number(self) -> int | None:
+        """Of the drop that it is."""
+        return None if self.stored is None else self.stored.drop_number
 
 
 @dataclass(frozen=True, slots=True)

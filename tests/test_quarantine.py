@@ -305,7 +305,7 @@ def test_a_drop_made_after_is_refused_in_an_import_until_it_is_cleared(bench, sh
     )
     told = bench("import", "drops", file, "--json", expect=1)
     assert (told.json["added"], told.json["rejected"]) == (0, 1)
-    assert "quarantine since 2026-03-10" in told.err and "row 3" in told.err
+    assert "in QUARANTINE since 2026-03-10" in told.err and "row 3" in told.err
     bench("specimen", "clear", "R1", "--by", "Ada", "--reason", "false alarm", *GOOD)
     assert bench("import", "drops", file, "--json").json["added"] == 2
 

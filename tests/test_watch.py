@@ -261,6 +261,8 @@ def test_a_watch_tells_each_drop_and_ends_cleanly_on_interrupt(rig, folder):
         (folder / "bad.csv").write_bytes(b"no recording\n")
         write_volts(folder / "b.csv", half_sine_g(410.0, seed=2))
         wait_for(lambda: len(drops(rig)) == 2)
+        # As with a typed drop: the case has no look before its first.
+        assert "no check before the first drop" in watch.stderr.readline()
         assert "bad.csv set aside" in watch.stderr.readline()
     finally:
         watch.send_signal(signal.SIGINT)

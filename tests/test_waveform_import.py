@@ -505,8 +505,8 @@ def test_explain_needs_no_series_and_no_store(run, tmp_path):
 def test_one_file_can_be_taken_from_a_session(rig, tmp_path):
     session = Session(tmp_path / "store.duckdb", "Ada")
     path = write_volts(tmp_path / "a.csv", half_sine_g(400.0))
-    taken = add_waveform_drop(session, "S1", path)
-    assert (taken.series, taken.drop_number, taken.status) == ("S1", 1, "valid")
+    taken, measured = add_waveform_drop(session, "S1", path)
+    assert (taken.series, taken.drop_number, measured.status) == ("S1", 1, "valid")
     (kept,) = drops(rig)
     assert kept["drop_id"] == taken.id and kept["operator"] == "Ada"
     assert kept["dropped_at"] is not None  # at the bench a file's time is its drop's

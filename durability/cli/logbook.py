@@ -13,7 +13,7 @@ from typing import Any
 from durability import clock
 from durability.intake.hand_entry import TypedDrop
 from durability.records import Quarantine
-from durability.results import Limit
+from durability.results import Limit, StoredDrop
 from durability.workflow import corrections, keep, sensors, series, specimens
 from durability.workflow.session import Session, make_store, open_session
 
@@ -257,13 +257,13 @@ def add_drop(options: Namespace) -> int:
     return 0
 
 
-def acknowledged(stored: keep.StoredDrop) -> dict[str, Any]:
+def acknowledged(stored: StoredDrop) -> dict[str, Any]:
     """What is said of a stored drop as JSON."""
     told = {"series": stored.series, "drop_number": stored.drop_number, "id": stored.id}
     return told if stored.quarantine is None else {**told, "quarantined": True}
 
 
-def warn_of_drop(stored: keep.StoredDrop, told: Mapping[str, str | None]) -> None:
+def warn_of_drop(stored: StoredDrop, told: Mapping[str, str | None]) -> None:
     """Say what a stored drop calls for: a look that was never made, cracked glass, a battery."""
     if stored.unseen:
         from durability.report import safety

@@ -21,6 +21,7 @@ from durability.cli.logbook import acknowledged, limit_of, session_of, warn, war
 from durability.errors import DurabilityError, UnusableCall
 from durability.intake.hand_entry import TypedDrop, read_line, read_undo, void_keys
 from durability.report import bench, labels, safety
+from durability.results import StoredDrop
 from durability.workflow import corrections, keep
 from durability.workflow.series import series_to_record
 
@@ -232,7 +233,7 @@ class _BenchSession:
         self.is_over = stored.quarantine is not None
         self.to_tell = None if self.is_over else stored.series
 
-    def _store_typed(self, typed: TypedDrop, note: str | None) -> keep.StoredDrop:
+    def _store_typed(self, typed: TypedDrop, note: str | None) -> StoredDrop:
         notes = [typed.values.get("note"), note]
         words = "; ".join(each for each in notes if each) or None
         typed = replace(typed, values={**typed.values, "note": words})
@@ -248,9 +249,7 @@ class _BenchSession:
             self.file_options = record_options(self.options)
         return self.file_options
 
-    def _store_file(
-        self, words: str, note: str | None
-    ) -> tuple[keep.StoredDrop, str, bool, str | None]:
+    def _store_file(self, words: str, note: str | None) -> tuple[StoredDrop, str, bool, str | None]:
         """A waveform file as the drop: stored, what was measured, whether void, its note."""
         from durability.report import pulse_labels
         from durability.workflow.waveforms import add_waveform_drop
@@ -263,12 +262,9 @@ class _BenchSession:
         told = self.read_files_as_told()
         with self.judging.store_lock:
             series, command = self._target()
-            measured = add_waveform_drop(
+            stored, measured = add_waveform_drop(
                 self.session, series, path, told, command=command, note=note
             )
-        stored = keep.StoredDrop(
-            series, measured.drop_number or 0, measured.id or "", quarantine=measured.quarantine
-        )
         reason = measured.measures.void_reason
         told_of_it = f"{path.name}: {pulse_labels.pulse_words(measured.measures)}"
         if measured.cross:

@@ -12,7 +12,7 @@ from types import FrameType
 from typing import Any
 
 from durability.cli.imports import SHOWN_REJECTIONS
-from durability.cli.logbook import say, session_of
+from durability.cli.logbook import say, session_of, warn_of, warn_of_drop
 from durability.cli.progress import progress
 from durability.errors import (
     DurabilityError,
@@ -119,6 +119,7 @@ def import_waveforms(options: Namespace) -> int:
         return refused.exit_status
     count = result.count
     _tell_refused(count.rejections, "refused files")
+    warn_of(*count.quarantined)
     if options.json:
         print(as_json.dumps(as_json.waveform_import(result)))
         return 1 if count.rejected else 0
@@ -228,6 +229,8 @@ def _tell_event(options: Namespace, event: Any) -> None:
         words = f"{event.file}: there already, drop {event.drop_number} of {event.series}"
         print(f"durability: {words}", file=sys.stderr, flush=True)
         return
+    if event.stored is not None:
+        warn_of_drop(event.stored, {})
     if options.json:
         print(as_json.dumps(as_json.measured_file(event)), flush=True)
         return

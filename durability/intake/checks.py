@@ -11,7 +11,9 @@ from durability.intake.columns import (
     COLUMNS,
     FILE_KINDS,
     MODE_OF_NOTHING,
+    NO_CASE_TO_DAMAGE,
     OTHER_UNSAID,
+    SEVERITY_UNSAID,
     Column,
 )
 from durability.intake.tables import Sheet
@@ -195,13 +197,13 @@ def _drop_faults(rows: pd.DataFrame, text: pd.DataFrame) -> list[tuple[pd.Series
         (
             bare & (rows["damage_severity"] > 0).fillna(False).astype(bool),
             "damage_severity",
-            "a bare drop has no case to be damaged; note damage of the device with: import damage",
+            NO_CASE_TO_DAMAGE,
         ),
         (
             rows["damage_severity"].isna()
             & rows[["damage_mode", "damage_location", "damage_note"]].notna().any(axis="columns"),
             "damage_severity",
-            "blank beside a damage note; give 0 none, 1 cosmetic, 2 minor, 3 major or 4 failed",
+            SEVERITY_UNSAID,
         ),
     ]
 

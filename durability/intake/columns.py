@@ -47,6 +47,10 @@ def _choice(name: str, choices: tuple[str, ...]) -> Column:
 
 _SEVERITY = "0 none, 1 cosmetic, 2 minor, 3 major or 4 failed"
 MODE_OF_NOTHING = "stands beside severity 0 (none): leave it blank, or give a severity of 1 to 4"
+NO_CASE_TO_DAMAGE = (
+    "a bare drop has no case to be damaged; note damage of the device with: damage add"
+)
+SEVERITY_UNSAID = f"blank beside a damage note; give {_SEVERITY}"
 OTHER_UNSAID = "blank beside the mode other; say what was seen"
 _ISO_TIME = "an ISO 8601 date or time not in the future, like 2026-03-14T09:30+01:00"
 _ISO_DATE = "an ISO 8601 date, like 2026-03-14"

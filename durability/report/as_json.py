@@ -309,8 +309,8 @@ def measured_file(each: MeasuredFile) -> dict[str, Any]:
         "channel": each.channel,
         "dropped_at": each.dropped_at,
         "file_sha256": each.file_sha256,
-        "series": each.series,
-        "id": each.id,
+        "series": each.stored and each.stored.series,
+        "id": each.stored and each.stored.id,
     }
 
 

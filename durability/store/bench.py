@@ -7,6 +7,7 @@ Each function takes an open connection and runs statements of ``sql/``; transact
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from durability import clock
@@ -18,8 +19,6 @@ if TYPE_CHECKING:
     import duckdb
     import numpy as np
     import pandas as pd
-
-    from durability.records import Rejection
 
     Connection = duckdb.DuckDBPyConnection
 
@@ -257,64 +256,103 @@ def amend(
         )
 
 
-_CHECKS = {
-    "drops": (
-        "check_drops_stored",
-        "check_drops_repeated",
-        "check_drops_closed",
-        "check_drops_specimens",
-        "check_drops_conditions",
-        "check_drops_quarantined",
+@dataclass(frozen=True, slots=True)
+class Keeping:
+    """How rows of one kind are kept: statements that stage, check and insert them."""
+
+    stage: str
+    checks: tuple[str, ...]
+    inserts: tuple[str, ...]
+
+
+_NEXT_DROPS = Keeping(
+    "drops",
+    ("check_drops_closed", "check_drops_quarantined"),
+    ("insert_staged_drops", "insert_staged_drop_damage"),
+)
+KEEPINGS = {
+    # Typed or recorded: drops that take the next numbers of a series, and say nothing of it.
+    "next drops": _NEXT_DROPS,
+    "drops": Keeping(
+        "drops",
+        (
+            "check_drops_stored",
+            "check_drops_repeated",
+            "check_drops_specimens",
+            "check_drops_conditions",
+            *_NEXT_DROPS.checks,
+        ),
+        (
+            "amend_staged_specimens",
+            "insert_staged_specimens",
+            "insert_staged_sensors",
+            "amend_staged_series",
+            "insert_staged_series",
+            *_NEXT_DROPS.inserts,
+        ),
     ),
-    "damage": ("check_damage_lone_number", "check_damage_known", "check_damage_stored"),
-    "inspections": (
-        "check_inspections_device",
-        "check_inspections_form",
-        "check_inspections_repeated",
-        "check_inspections_stored",
+    # Typed: the same words twice are two looks.
+    "next damage": Keeping("damage", ("check_damage_known",), ("insert_staged_damage",)),
+    "damage": Keeping(
+        "damage",
+        ("check_damage_lone_number", "check_damage_known", "check_damage_stored"),
+        ("insert_staged_damage",),
     ),
-    "specimens": ("check_specimens_repeated", "check_specimens_stored"),
-}
-_INSERTS = {
-    "drops": (
-        "amend_staged_specimens",
-        "insert_staged_specimens",
-        "insert_staged_sensors",
-        "amend_staged_series",
-        "insert_staged_series",
-        "insert_staged_drops",
-        "insert_staged_drop_damage",
+    "inspections": Keeping(
+        "inspections",
+        (
+            "check_inspections_device",
+            "check_inspections_form",
+            "check_inspections_repeated",
+            "check_inspections_stored",
+        ),
+        (
+            "insert_staged_inspected_devices",
+            "insert_staged_inspections",
+            "insert_staged_checks",
+            "insert_staged_inspection_forms",
+        ),
     ),
-    "damage": ("insert_staged_damage",),
-    "inspections": (
-        "insert_staged_inspected_devices",
-        "insert_staged_inspections",
-        "insert_staged_checks",
-        "insert_staged_inspection_forms",
+    "specimens": Keeping(
+        "specimens",
+        ("check_specimens_repeated", "check_specimens_stored"),
+        ("amend_staged_specimen_rows", "insert_staged_specimen_rows"),
     ),
-    "specimens": ("amend_staged_specimen_rows", "insert_staged_specimen_rows"),
 }
 
 
-def import_rows(
+@dataclass(frozen=True, slots=True)
+class KeptRows:
+    """What became of rows."""
+
+    found: list[dict[str, Any]]
+    """Those left out: ``check`` that found them, place, column, value, ``reason``."""
+    despite: list[dict[str, Any]]
+    """As found by the check for quarantine, yet kept."""
+    keys: dict[str, list[tuple[Any, ...]]]
+    """What each insert gave back."""
+
+
+def keep_rows(
     connection: Connection,
-    kind: str,
-    rows: pd.DataFrame,
+    keeping: Keeping,
+    rows: pd.DataFrame | list[dict[str, Any]],
     entries: Sequence[tuple[str, Any]],
     *,
     drop_numbers_on_sheet: pd.DataFrame | None = None,
     despite_quarantine: str | None = None,
-) -> tuple[int, int, list[Rejection]]:
-    """Store the typed rows that agree with the store and with each other, set by set.
+) -> KeptRows:
+    """Store the rows that agree with the store and with each other, set by set.
 
     Parameters
     ----------
     connection : DuckDBPyConnection
-        Inside a transaction; the caller rolls back when a rejection is one too many.
-    kind : str
-        drops, damage, inspections or specimens.
-    rows : DataFrame
-        Typed rows of all files, with ``file_name`` and ``source_row``.
+        Inside a transaction; the caller rolls back when a row left out is one too many.
+    keeping : Keeping
+        How they are kept.
+    rows : DataFrame or list of dict
+        Typed rows with ``file_name`` and ``source_row``; in a list each with every column that is
+        staged.
     entries : sequence of (file name, entry key)
         The act of writing of each file.
     drop_numbers_on_sheet : DataFrame, optional
@@ -325,40 +363,46 @@ def import_rows(
 
     Returns
     -------
-    added, duplicates : int
-        Rows stored, and rows that were there already.
-    rejections : list of Rejection
-        Rows that contradict the store or each other.
+    KeptRows
+        What was left out and why, and the keys of what was kept.
     """
-    from durability.records import Rejection
+    if isinstance(rows, list):
+        numbered = [{"staged_order": order, **row} for order, row in enumerate(rows)]
+        connection.execute(statement("stage_rows"), {"rows": numbered})
+    else:
+        import numpy as np
 
-    connection.register("staged_frame", rows.assign(staged_order=range(len(rows))))
-    connection.execute(statement(f"stage_{kind}"))
-    connection.unregister("staged_frame")
+        frame = rows.assign(staged_order=range(len(rows)), taken_at=np.datetime64("NaT", "us"))
+        connection.register("staged_frame", frame)
+    connection.execute(statement(f"stage_{keeping.stage}"))
+    if not isinstance(rows, list):
+        connection.unregister("staged_frame")
     connection.execute(statement("stage_entries"))
     connection.executemany(statement("add_staged_entry"), [list(entry) for entry in entries])
 
     found: dict[int, dict[str, Any]] = {}
-    checks = _CHECKS[kind]
-    if despite_quarantine is not None:
-        checks = tuple(check for check in checks if check != "check_drops_quarantined")
+    despite: dict[int, dict[str, Any]] = {}
+    checks = keeping.checks
     if drop_numbers_on_sheet is not None:
         connection.register("staged_numbers", drop_numbers_on_sheet)
         checks = (*checks, "check_drops_gaps")
     for check in checks:
+        is_allowed = check == "check_drops_quarantined" and despite_quarantine is not None
         for row in fetch(connection, check):
-            found.setdefault(row["staged_order"], row)
+            (despite if is_allowed else found).setdefault(
+                row["staged_order"], {"check": check, **row}
+            )
     if drop_numbers_on_sheet is not None:
         connection.unregister("staged_numbers")
-    connection.execute(statement("drop_staged"), {"left_out": list(found)})
-    for insert in _INSERTS[kind]:
-        connection.execute(statement(insert))
-    if despite_quarantine is not None:
-        run(connection, "insert_staged_drops_in_quarantine", reason=despite_quarantine)
-    rejections = [
-        Rejection(row["file_name"], row["source_row"], row["column"], row["value"], row["reason"])
-        for row in found.values()
-        if not row["is_duplicate"]
-    ]
-    duplicates = len(found) - len(rejections)
-    return len(rows) - len(found), duplicates, rejections
+    if found:
+        connection.execute(statement("drop_staged"), {"left_out": list(found)})
+    keys = {insert: connection.execute(statement(insert)).fetchall() for insert in keeping.inserts}
+    taken = [row for order, row in despite.items() if order not in found]
+    if taken:
+        run(
+            connection,
+            "insert_staged_drops_in_quarantine",
+            reason=despite_quarantine,
+            staged_orders=[row["staged_order"] for row in taken],
+        )
+    return KeptRows(list(found.values()), taken, keys)

@@ -14,8 +14,8 @@ from durability.intake.tables import Sheet, SheetOptions, read_sheet
 from durability.records import Rejection
 from durability.results import ImportCount
 from durability.store import bench, database
-from durability.workflow import quarantine
 from durability.workflow.check_lists import keep_list, versions
+from durability.workflow.keep import keep_rows
 from durability.workflow.session import Session
 
 
@@ -63,8 +63,6 @@ def import_files(
     UnusableCall
         A file can't be used at all; nothing is stored.
     """
-    if despite_quarantine is not None and not despite_quarantine.strip():
-        raise UnusableCall("--despite-quarantine: blank; say how they came to be dropped")
     sheets = [read_sheet(file, kind, options) for file in dict.fromkeys(files)]
     checked = [check_sheet(sheet, kind) for sheet in sheets]
     rows = pd.concat([good for good, _ in checked], ignore_index=True)
@@ -93,7 +91,7 @@ def import_files(
         ]
         if kind == "inspections":
             rows = _with_lists(connection, rows, entries)
-        added, duplicates, contradicting = bench.import_rows(
+        kept = keep_rows(
             connection,
             kind,
             rows,
@@ -101,10 +99,9 @@ def import_files(
             drop_numbers_on_sheet=numbers,
             despite_quarantine=despite_quarantine,
         )
-        undated = bench.fetch(connection, "staged_undated_in_quarantine") if kind == "drops" else ()
-        quarantined = quarantine.suspect_imported(connection, kind)
+        duplicates = kept.left_out - len(kept.rejections)
         rejections = sorted(
-            [*rejections, *contradicting], key=lambda each: (each.file, each.row or 0)
+            [*rejections, *kept.rejections], key=lambda each: (each.file, each.row or 0)
         )
         if rejections and not keep_good:
             raise ImportRefused(rejections, read, duplicates)
@@ -112,14 +109,14 @@ def import_files(
         rejects_file = _write_rejects(files[0], sheets, rejections) if rejections else None
     return ImportCount(
         read=read,
-        added=added,
+        added=len(rows) - kept.left_out,
         duplicates=duplicates,
         rejected=len(rejections),
         rejects_file=rejects_file,
         rejections=tuple(rejections),
         skipped_rows=sum(len(sheet.skipped_rows) for sheet in sheets),
-        quarantined=quarantined,
-        undated_in_quarantine={row["device"]: row["drops"] for row in undated},
+        quarantined=kept.quarantined,
+        undated_in_quarantine=kept.undated_in_quarantine,
     )
 
 

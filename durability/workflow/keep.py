@@ -1,36 +1,144 @@
-"""How drops and damage notes are kept."""
+"""The one way in which drops and damage notes are kept, and all rows of sheets.
+
+Whether typed, recorded or from a file: rows are staged, checked against the store and each other,
+inserted, and heard for signs of a failing battery, all in the transaction of one act of writing.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from durability import clock
-from durability.errors import RecordRefused, UnusableCall
-from durability.intake.columns import MODE_OF_NOTHING, OTHER_UNSAID
+from durability.errors import RecordRefused, SeriesClosed, UnusableCall
+from durability.intake.columns import (
+    FILE_KINDS,
+    MODE_OF_NOTHING,
+    NO_CASE_TO_DAMAGE,
+    OTHER_UNSAID,
+    SEVERITY_UNSAID,
+)
 from durability.intake.hand_entry import TypedDrop, typed_time, typed_value, typed_values
 from durability.intake.photo import read_photos
 from durability.orientation import impossible_designation
-from durability.records import Quarantine
+from durability.records import Quarantine, Rejection
+from durability.results import StoredDrop
 from durability.store import bench
 from durability.vocabulary import OTHER_MODE
 from durability.workflow import quarantine
 from durability.workflow.session import Session, entry
 
+if TYPE_CHECKING:
+    import pandas as pd
+
+CLOSED = "closed; open another series for further drops"
+
+_NOT_FROM_A_SHEET = ("file_name", "source_row", "dropped_at_utc_offset", "taken_at")
+_BLANK: dict[str, dict[str, Any]] = {
+    kind: dict.fromkeys((*FILE_KINDS[kind].columns, *_NOT_FROM_A_SHEET))
+    for kind in ("drops", "damage")
+}
+"""A row of which nothing is known."""
+
 
 @dataclass(frozen=True, slots=True)
-class StoredDrop:
-    """What is said back once a drop is durably stored."""
+class Kept:
+    """What became of rows."""
 
-    series: str
-    drop_number: int
-    id: str
-    unseen: tuple[str, ...] = ()
-    """Device and case that no one had looked at before this, their series' first drop."""
-    quarantine: Quarantine | None = None
-    """Of the device, when a note on this drop tells of a failing battery."""
+    left_out: int
+    """Refused or there already."""
+    rejections: tuple[Rejection, ...]
+    quarantined: tuple[Quarantine, ...]
+    """Devices of which the rows tell a sign, or that were dropped in quarantine all the same."""
+    undated_in_quarantine: Mapping[str, int]
+    """Device that was in quarantine already → drops of sheets taken without a date."""
+    keys: dict[str, list[tuple[Any, ...]]]
+    """What each inserting statement gave back."""
+
+
+def keep_rows(
+    connection: Any,
+    kind: str,
+    rows: pd.DataFrame | list[dict[str, Any]],
+    entries: Sequence[tuple[str, Any]],
+    *,
+    drop_numbers_on_sheet: pd.DataFrame | None = None,
+    despite_quarantine: str | None = None,
+) -> Kept:
+    """Keep the rows that agree with the store and with each other.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        Inside a transaction; the caller rolls back when a rejection is one too many.
+    kind : str
+        A key of ``bench.KEEPINGS``.
+    rows : DataFrame or list of dict
+        Typed rows with ``file_name`` and ``source_row``.
+    entries : sequence of (file name, entry key)
+        The act of writing of each file.
+    drop_numbers_on_sheet : DataFrame, optional
+        ``series`` and ``drop_number`` of every row of the sheets, refused ones too; when given,
+        holes in the numbering are refused.
+    despite_quarantine : str, optional
+        How devices came to be dropped while they were in quarantine; they lived through it.
+
+    Returns
+    -------
+    Kept
+        What was refused, and the devices to keep apart.
+
+    Raises
+    ------
+    UnusableCall
+        ``despite_quarantine`` is blank.
+    """
+    if despite_quarantine is not None and not despite_quarantine.strip():
+        raise UnusableCall("--despite-quarantine: blank; say how it came to be dropped")
+    keeping = bench.KEEPINGS[kind]
+    rows_kept = bench.keep_rows(
+        connection,
+        keeping,
+        rows,
+        entries,
+        drop_numbers_on_sheet=drop_numbers_on_sheet,
+        despite_quarantine=despite_quarantine,
+    )
+    # Asked before these rows put any device in quarantine themselves.
+    undated = bench.fetch(connection, "staged_undated_in_quarantine") if kind == "drops" else []
+    told = quarantine.suspect_kept(connection, keeping.stage)
+    for device in sorted({row["value"] for row in rows_kept.despite}):
+        told |= {device: quarantine.quarantines(connection, device)[0]}
+    return Kept(
+        left_out=len(rows_kept.found),
+        rejections=tuple(
+            Rejection(
+                row["file_name"], row["source_row"], row["column"], row["value"], _reason(row)
+            )
+            for row in rows_kept.found
+            if not row["is_duplicate"]
+        ),
+        quarantined=tuple(sorted(told.values(), key=lambda each: (each.since, each.device))),
+        undated_in_quarantine={row["device"]: row["drops"] for row in undated},
+        keys=rows_kept.keys,
+    )
+
+
+def _reason(row: Mapping[str, Any]) -> str:
+    """Why a row is refused; two reasons are told elsewhere too, and so have their words here."""
+    if row["check"] == "check_drops_closed":
+        return CLOSED
+    if row["check"] == "check_drops_quarantined":
+        return quarantine.reason(row)
+    return str(row["reason"])
+
+
+def refuse_closed(series: str, status: str) -> None:
+    """Refuse a series that takes no further drops."""
+    if status == "closed":
+        raise SeriesClosed(f"series {series!r}: {CLOSED}")
 
 
 def add_drop(
@@ -71,8 +179,8 @@ def add_drop(
         The series is unknown or closed, its device in quarantine, or a bare drop brings damage of
         a case.
     """
-    values = typed.values
-    row = typed_values(
+    values = typed.values  # noqa: PD011 - no frame
+    row: dict[str, Any] = typed_values(
         values,
         (
             "pulse_duration_ms",
@@ -88,104 +196,98 @@ def add_drop(
     if typed.peak_g is None and typed.void_reason is None:
         raise UnusableCall("--peak-g: missing; give it, or --void-reason for a drop without one")
     dropped_at, offset = _moment(values.get("dropped_at"))
-    row |= {"dropped_at": dropped_at.isoformat(), "dropped_at_utc_offset": offset}
-    damage = typed_values(
+    row |= {
+        "file_name": "",
+        "dropped_at": dropped_at,
+        "dropped_at_utc_offset": offset,
+        "taken_at": None if values.get("dropped_at") else dropped_at,
+        "operator": session.person,
+        "status": "valid" if typed.void_reason is None else "void",
+        "void_reason": typed.void_reason,
+    }
+    row |= typed_values(
         values, ("damage_severity", "damage_mode", "damage_location", "damage_note")
     )
-    if damage["damage_severity"] is None and any(damage.values()):
-        raise UnusableCall("--damage-severity: missing beside damage words; give 0 to 4")
+    if row["damage_severity"] is None and any(
+        row[name] for name in ("damage_mode", "damage_location", "damage_note")
+    ):
+        raise UnusableCall(f"--damage-severity: {SEVERITY_UNSAID}")
     # A line of a bench session has one place for words: the note of the drop.
-    said = damage["damage_note"] or values.get("note")
-    _refuse_mode(damage["damage_mode"], damage["damage_severity"], said, options="--damage-")
+    said = row["damage_note"] or row["note"]
+    _refuse_mode(row["damage_mode"], row["damage_severity"], said, options="--damage-")
     with entry(session, command) as (connection, entry_id):
-        rows = bench.fetch(connection, "series_to_add_to", code=series)
-        found = rows[0] if rows else bench.find(connection, "series", series)
-        if found["status"] == "closed":
-            raise RecordRefused(f"series {series!r}: closed; open another series for further drops")
-        in_quarantine = False
-        if found["is_quarantined"]:
-            at = dropped_at if values.get("dropped_at") else None
-            in_quarantine = quarantine.refuse_in_quarantine(
-                connection, found["device"], at, despite=despite_quarantine
-            )
-        number = 1 + found["last_drop_number"]
-        drop_id = bench.run(
-            connection,
-            "add_drop",
-            series_id=found["series_id"],
-            drop_number=number,
-            operator=session.person,
-            status="valid" if typed.void_reason is None else "void",
-            void_reason=typed.void_reason,
-            **row,
-            entry_id=entry_id,
-        )
-        if in_quarantine:
-            bench.run(
-                connection,
-                "add_drop_in_quarantine",
-                drop_id=drop_id,
-                reason=despite_quarantine,
-                entry_id=entry_id,
-            )
-        if damage["damage_severity"] is not None:
-            _note_case_damage(connection, found, number, damage, entry_id)
-        ids = (found["device_id"], found["case_id"])
-        unseen = without_baseline(connection, *ids) if number == 1 else []
-        kept = _suspect_dropped(connection, found["device"], typed, dropped_at, entry_id)
-        if in_quarantine:
-            kept = quarantine.quarantines(connection, found["device"])[0]
-    return StoredDrop(series, number, str(drop_id), tuple(unseen), kept)
+        return next_drops(
+            connection, series, [row], [("", entry_id)], despite_quarantine=despite_quarantine
+        )[0]
 
 
-def _suspect_dropped(
-    connection: Any, device: str | None, typed: TypedDrop, dropped_at: datetime, entry_id: Any
-) -> Quarantine | None:
-    """Quarantine of the device by what was said of a drop of it, or of the case around it."""
-    of_case = _told(
-        *(typed.values.get(f"damage_{column}") for column in ("location", "mode", "note"))
-    )
-    found = [
-        quarantine.suspect_note(
-            connection, device, note, of_case=is_case, entry_id=entry_id, at=dropped_at
-        )
-        for note, is_case in (
-            (typed.values.get("note"), False),
-            (typed.void_reason, False),
-            (of_case, True),
-        )
-    ]
-    return next((each for each in found if each), None)
-
-
-def _note_case_damage(
+def next_drops(
     connection: Any,
-    series: Mapping[str, Any],
-    number: int,
-    damage: Mapping[str, Any],
-    entry_id: Any,
-) -> None:
-    if series["case"] is None:
-        if damage["damage_severity"] == 0:
-            return
-        raise RecordRefused(
-            f"series {series['series']!r} is bare: there is no case to be damaged; note damage of"
-            " the device with: damage add"
-        )
-    specimen = bench.find(connection, "specimen", series["case"])
-    bench.run(
-        connection,
-        "add_damage",
-        specimen_id=specimen["specimen_id"],
-        series_id=series["series_id"],
-        drop_number=number,
-        severity=damage["damage_severity"],
-        mode=damage["damage_mode"],
-        location=damage["damage_location"],
-        note=damage["damage_note"],
-        inspector=None,
-        entry_id=entry_id,
+    series: str,
+    rows: Sequence[Mapping[str, Any]],
+    entries: Sequence[tuple[str, Any]],
+    *,
+    despite_quarantine: str | None = None,
+) -> list[StoredDrop]:
+    """Keep drops, typed or recorded, as the next of a series.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        Inside a transaction.
+    series : str
+        Code of an open series.
+    rows : sequence of mapping
+        Column → value, each with ``file_name``, a key of ``entries``; what is left out is blank.
+    entries : sequence of (file name, entry key)
+        The act of writing of each.
+    despite_quarantine : str, optional
+        How the device came to be dropped while it was in quarantine; it lived through it.
+
+    Returns
+    -------
+    list of StoredDrop
+        One a row.
+
+    Raises
+    ------
+    SeriesClosed, RecordRefused
+        The series is closed or unknown, its device in quarantine, or a bare drop brings damage of
+        a case.
+    """
+    there = bench.fetch(connection, "series_to_add_to", code=series)
+    found = there[0] if there else bench.find(connection, "series", series)
+    last = found["last_drop_number"]
+    numbered = [
+        {**_BLANK["drops"], **row, "series": series, "drop_number": number}
+        for number, row in enumerate(rows, start=last + 1)
+    ]
+    for row in numbered:
+        if found["case_id"] is None and (row["damage_severity"] or 0) > 0:
+            raise RecordRefused(f"series {series!r}: {NO_CASE_TO_DAMAGE}")
+    kept = keep_rows(
+        connection, "next drops", numbered, entries, despite_quarantine=despite_quarantine
     )
+    _refuse(kept.rejections)
+    unseen = without_baseline(connection, found["device_id"], found["case_id"]) if not last else []
+    ids = dict(kept.keys["insert_staged_drops"])
+    return [
+        StoredDrop(
+            series,
+            row["drop_number"],
+            str(ids[row["drop_number"]]),
+            tuple(unseen) if row["drop_number"] == 1 else (),
+            next(iter(kept.quarantined), None),
+        )
+        for row in numbered
+    ]
+
+
+def _refuse(rejections: Sequence[Rejection]) -> None:
+    """Raise what a file would be told of its first refused row."""
+    for each in rejections:
+        refused = SeriesClosed if each.reason == CLOSED else RecordRefused
+        raise refused(f"{each.column} {each.value!r}: {each.reason}")
 
 
 def _moment(text: str | None) -> tuple[datetime, str | None]:
@@ -253,35 +355,31 @@ def add_damage(
         raise UnusableCall("--series: missing beside --drop; name the series of that drop")
     with entry(session, "damage add") as (connection, entry_id):
         found = bench.find(connection, "specimen", specimen)
-        series_id, number = None, drop_number
+        number = drop_number
         if series is not None:
-            row = bench.find(connection, "series", series)
-            if specimen not in (row["case"], row["device"]):
-                raise RecordRefused(
-                    f"specimen {specimen!r}: not dropped in series {series!r} (its device is"
-                    f" {row['device']}, its case {row['case'] or 'none: bare'})"
-                )
-            series_id = row["series_id"]
-            last = bench.run(connection, "last_drop_number", series_id=series_id)
-            number = last if number is None else number
-            find_drop(connection, series, number)
+            series_id = bench.find(connection, "series", series)["series_id"]
+            if number is None:
+                number = bench.run(connection, "last_drop_number", series_id=series_id)
         else:
             latest = bench.fetch(connection, "latest_series_of", specimen_id=found["specimen_id"])
             if latest:
-                series_id, series, number = latest[0].values()
-        note_id = bench.run(
-            connection,
-            "add_damage",
-            specimen_id=found["specimen_id"],
-            series_id=series_id,
-            drop_number=number,
-            severity=level,
-            mode=mode,
-            location=location,
-            note=note,
-            inspector=inspector,
-            entry_id=entry_id,
-        )
+                _, series, number = latest[0].values()
+        row = {
+            **_BLANK["damage"],
+            "file_name": "",
+            "specimen": specimen,
+            "series": series,
+            "drop_number": number,
+            "severity": level,
+            "mode": mode,
+            "location": location,
+            "note": note,
+            "inspector": inspector,
+            "taken_at": clock.wall_clock().replace(microsecond=0),
+        }
+        kept = keep_rows(connection, "next damage", [row], [("", entry_id)])
+        _refuse(kept.rejections)
+        ((note_id,),) = kept.keys["insert_staged_damage"]
         for picture in pictures:
             bench.run(
                 connection,
@@ -290,16 +388,6 @@ def add_damage(
                 **asdict(picture),
                 entry_id=entry_id,
             )
-        device: str | None = specimen
-        if found["kind"] == "case":
-            device = bench.find(connection, "series", series)["device"] if series else None
-        kept = quarantine.suspect_note(
-            connection,
-            device,
-            _told(location, mode, note),
-            of_case=found["kind"] == "case",
-            entry_id=entry_id,
-        )
     return {
         "specimen": specimen,
         "series": series,
@@ -308,7 +396,7 @@ def add_damage(
         "mode": mode,
         "inspector": inspector or session.person,
         "photos": [asdict(picture) for picture in pictures],
-        "quarantine": kept,
+        "quarantine": next(iter(kept.quarantined), None),
     }
 
 
@@ -318,12 +406,6 @@ def _refuse_mode(mode: Any, severity: Any, said: Any, *, options: str) -> None:
         raise UnusableCall(f"{options}mode: {MODE_OF_NOTHING}")
     if mode == OTHER_MODE and not said:
         raise UnusableCall(f"{options}note: {OTHER_UNSAID}")
-
-
-def _told(location: str | None, mode: str | None, note: str | None) -> str:
-    """A damage note as one reads it out: "back cover swelling: lifts by 1 mm"."""
-    seen = " ".join(words for words in (location, mode) if words)
-    return ": ".join(words for words in (seen, note) if words)
 
 
 def doubted_place(location: str | None) -> str | None:

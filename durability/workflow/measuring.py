@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from durability import clock
-from durability.errors import RecordRefused, SeriesClosed, UnusableCall, WaveformUnreadable
+from durability.errors import RecordRefused, UnusableCall, WaveformUnreadable
 from durability.intake.waveforms import CrossChannel, read_waveform
 from durability.pulse import ChannelClassStandard, measure_pulse
 from durability.records import Rejection
@@ -18,6 +18,7 @@ from durability.store import bench, database
 from durability.store import waveforms as store
 from durability.store.waveforms import MeasuringInputs
 from durability.waveform_codec import decode
+from durability.workflow.keep import refuse_closed
 from durability.workflow.sensors import calibration_notes, calibration_on
 from durability.workflow.session import Session
 
@@ -112,8 +113,7 @@ def find_rig(connection: Any, series: str) -> dict[str, Any]:
         It takes no further drops.
     """
     rig = rig_of(connection, series)
-    if rig["status"] == "closed":
-        raise SeriesClosed(f"series {series!r}: closed; open another series for further drops")
+    refuse_closed(series, rig["status"])
     return rig
 
 

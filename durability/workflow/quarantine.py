@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Any
 
 from durability import clock
-from durability.errors import RecordRefused, UnusableCall
+from durability.errors import RecordRefused
 from durability.records import Quarantine
 from durability.store import bench, database
 from durability.workflow.session import Session
@@ -32,10 +32,8 @@ def quarantines(connection: Any, device: str | None = None) -> list[Quarantine]:
     ]
 
 
-def refuse_in_quarantine(
-    connection: Any, device: str, at: datetime | None = None, *, despite: str | None = None
-) -> bool:
-    """Refuse to drop a device in quarantine, unless the drop was made before.
+def refuse_in_quarantine(connection: Any, device: str) -> None:
+    """Refuse a device that is in quarantine now.
 
     Parameters
     ----------
@@ -43,38 +41,25 @@ def refuse_in_quarantine(
         An open store.
     device : str
         Its code.
-    at : datetime, optional
-        When it was dropped, by the bench's clock; by default now.
-    despite : str, optional
-        Why a drop that was made all the same is recorded: the device lived through it.
-
-    Returns
-    -------
-    bool
-        Whether it was in quarantine by then, and is recorded despite that.
 
     Raises
     ------
     RecordRefused
-        It was, and nothing was said why.
-    UnusableCall
-        What was said is blank.
+        It is.
     """
-    if despite is not None and not despite.strip():
-        raise UnusableCall("--despite-quarantine: blank; say how it came to be dropped")
     for row in bench.fetch(connection, "quarantined_devices", device=device):
-        if at is None or at > row["last_free_at"]:
-            if despite is not None:
-                return True
-            raise RecordRefused(
-                f"device {device!r}: in QUARANTINE since {row['since']:%Y-%m-%d %H:%M}"
-                f" ({row['sign']}: {row['told']}); do not drop, charge or ship it: keep it away"
-                " from people and combustibles and watch it; only a named person clears it, with:"
-                f" durability specimen clear {device} --by NAME --reason WHY --check"
-                " 'battery swelling=pass'; what was dropped all the same is recorded with: drop add"
-                " --despite-quarantine WHY"
-            )
-    return False
+        raise RecordRefused(f"device {device!r}: {reason(row)}")
+
+
+def reason(row: Mapping[str, Any]) -> str:
+    """Why a drop of a device in quarantine is refused, by ``since``, ``sign`` and ``told``."""
+    return (
+        f"in QUARANTINE since {row['since']:%Y-%m-%d %H:%M} ({row['sign']}: {row['told']}); do not"
+        " drop, charge or ship it: keep it away from people and combustibles and watch it; only a"
+        f" named person clears it, with: durability specimen clear {row['device']} --by NAME"
+        " --reason WHY --check 'battery swelling=pass'; what was dropped all the same is recorded"
+        " with --despite-quarantine WHY"
+    )
 
 
 def suspect(
@@ -164,25 +149,28 @@ def suspect_note(
     return suspect(connection, found, note, signs, entry_id=entry_id, at=at)
 
 
-def suspect_imported(connection: Any, kind: str) -> tuple[Quarantine, ...]:
-    """Put the devices in quarantine of which the rows just imported tell a sign.
+def suspect_kept(connection: Any, stage: str) -> dict[str, Quarantine]:
+    """Put the devices in quarantine of which the rows just kept tell a sign.
 
     Parameters
     ----------
     connection : DuckDBPyConnection
-        Inside the transaction of the import.
-    kind : str
-        drops, damage, inspections or specimens.
+        Inside the transaction that keeps the rows.
+    stage : str
+        drops, damage, inspections or specimens: what is staged.
 
     Returns
     -------
-    tuple of Quarantine
-        One a device, the longest suspected first.
+    dict of str to Quarantine
+        By the device's code.
     """
-    from durability.hazards import battery_signs, check_signs
+    rows = bench.fetch(connection, f"staged_notes_{stage}")
+    if not rows:
+        return {}
+    from durability.hazards import battery_signs, check_signs  # patterns: only for notes
 
     devices = {}
-    for row in bench.fetch(connection, f"staged_notes_{kind}"):
+    for row in rows:
         if row["function"] is None:
             signs = battery_signs(row["note"], of_case=row["of_case"])
             told = str(row["note"])
@@ -195,7 +183,7 @@ def suspect_imported(connection: Any, kind: str) -> tuple[Quarantine, ...]:
         )
         if found is not None:
             devices[found.device] = found
-    return tuple(sorted(devices.values(), key=lambda each: (each.since, each.device)))
+    return devices
 
 
 def check_words(function: str, outcome: str, note: str | None) -> str:

@@ -11,7 +11,7 @@ from durability.intake.hand_entry import typed_value, typed_values
 from durability.orientation import impossible_designation
 from durability.store import bench, database
 from durability.workflow import quarantine
-from durability.workflow.keep import tells_cracked_glass, without_baseline
+from durability.workflow.keep import refuse_closed, tells_cracked_glass, without_baseline
 from durability.workflow.session import Session, entry
 from durability.workflow.specimens import IN_USE
 
@@ -288,8 +288,7 @@ def series_to_record(session: Session, code: str) -> dict[str, Any]:
     with database.reading(session.store) as connection:
         found = series_rows(connection, [code], None, purpose=None)[0]
         sensor = bench.fetch(connection, "sensor_of_series", code=code, today=clock.today())
-        if found["status"] == "closed":
-            raise RecordRefused(f"series {code!r}: closed; open another series for further drops")
+        refuse_closed(code, found["status"])
         if found["device_quarantined_since"]:
             quarantine.refuse_in_quarantine(connection, found["device"])
         ids = bench.fetch(connection, "series_to_add_to", code=code)[0]

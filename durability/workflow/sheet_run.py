@@ -19,10 +19,9 @@ from durability.basis import counted
 from durability.errors import RecordRefused, UnusableCall
 from durability.intake.drop_sheet import read_drop_sheet
 from durability.orientation import normalise_orientation
-from durability.results import PlannedDrop
+from durability.results import PlannedDrop, StoredDrop
 from durability.store import bench, database
 from durability.vocabulary import SEVERITY_FAILED
-from durability.workflow import keep
 from durability.workflow.series import open_series
 from durability.workflow.session import Session, entry
 
@@ -217,7 +216,7 @@ class SheetRun:
         return name
 
     def dropped(
-        self, stored: keep.StoredDrop, severity: int, at: datetime, *, is_void: bool
+        self, stored: StoredDrop, severity: int, at: datetime, *, is_void: bool
     ) -> list[str]:
         """Note that a drop is stored, and say which stop rules it meets.
 

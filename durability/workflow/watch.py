@@ -176,7 +176,7 @@ class FolderWatch:
             seen.done = True
             return FileGrew(path.name, took.drop_number) if seen.stamp[0] > took.size else None
         try:
-            drop = add_waveform_drop(
+            stored, drop = add_waveform_drop(
                 self._session,
                 self._series,
                 path,
@@ -197,7 +197,7 @@ class FolderWatch:
             seen.done = True
             return self._put_aside(path, str(fault))
         seen.done = True
-        self._took[path] = _Took(seen.stamp[0], drop.file_sha256, drop.drop_number or 0)
+        self._took[path] = _Took(seen.stamp[0], drop.file_sha256, stored.drop_number)
         self.taken += 1
         return drop
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 import csv
 import tempfile
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING, Any
 
+from durability import clock
 from durability.errors import (
     DropTaken,
     ImportRefused,
@@ -22,11 +23,11 @@ from durability.errors import (
 from durability.intake.hand_entry import typed_time
 from durability.intake.waveforms.folder import endings, record_files, sha256_of
 from durability.records import Rejection
-from durability.results import FileTwice, ImportCount, MeasuredFile, WaveformImport
+from durability.results import FileTwice, ImportCount, MeasuredFile, StoredDrop, WaveformImport
 from durability.store import bench, database
 from durability.store import waveforms as store
 from durability.waveform_codec import encode
-from durability.workflow import quarantine
+from durability.workflow.keep import next_drops
 from durability.workflow.measuring import (
     NO_RIG,
     RecordOptions,
@@ -108,87 +109,79 @@ def _refuse_changed(connection: Any, rig: Mapping[str, Any]) -> None:
         )
 
 
-def _store_drop(
+def _store_drops(
     connection: Any,
     session: Session,
     command: str,
     rig: Mapping[str, Any],
-    number: int,
-    measured: MeasuredFile,
+    drops: Sequence[MeasuredFile],
     options: RecordOptions,
-    samples: Sequence[bytes],
+    samples: Iterable[Sequence[bytes]],
     *,
     operator: str | None,
     note: str | None = None,
     despite_quarantine: str | None = None,
-) -> MeasuredFile:
-    """Keep a drop, its waveform with its cross axes, and its measures."""
-    entry_id = bench.add_entry(
-        connection,
-        entered_by=session.person,
-        command=command,
-        file_name=measured.file,
-        file_sha256=measured.file_sha256,
-    )
-    measures = measured.measures
-    moment, offset = (
-        typed_time(measured.dropped_at, name="dropped_at", right="an ISO 8601 time")
-        if measured.dropped_at
-        else (None, "")
-    )
-    in_quarantine = rig["device"] is not None and quarantine.refuse_in_quarantine(
-        connection, rig["device"], moment, despite=despite_quarantine
-    )
-    drop_id = bench.run(
-        connection,
-        "add_drop",
-        series_id=rig["series_id"],
-        drop_number=number,
-        peak_g=borne(measures.peak_g),
-        pulse_duration_ms=borne(measures.pulse_duration_ms),
-        velocity_change_m_s=borne(measures.velocity_change_m_s),
-        achieved_height_mm=None,
-        dropped_at=moment and moment.isoformat(),
-        dropped_at_utc_offset=offset or None,
-        temperature_c=None,
-        operator=operator,
-        note=note,
-        status=measured.status,
-        void_reason=measures.void_reason,
-        entry_id=entry_id,
-    )
-    if in_quarantine:
-        bench.run(
+) -> list[tuple[StoredDrop, MeasuredFile]]:
+    """Keep drops, each with its waveform, its cross axes and its measures."""
+    rows: list[dict[str, Any]] = []
+    entries = []
+    for order, drop in enumerate(drops):
+        entry_id = bench.add_entry(
             connection,
-            "add_drop_in_quarantine",
-            drop_id=drop_id,
-            reason=despite_quarantine,
+            entered_by=session.person,
+            command=command,
+            file_name=drop.file,
+            file_sha256=drop.file_sha256,
+        )
+        entries.append((str(order), entry_id))  # files of two folders may have one name
+        rows.append({**_row(drop), "file_name": str(order), "operator": operator, "note": note})
+    kept = next_drops(
+        connection, rig["series"], rows, entries, despite_quarantine=despite_quarantine
+    )
+    inputs = measuring_inputs(rig, options.full_scale_g)
+    stored = []
+    for drop, as_kept, (_, entry_id), axes in zip(drops, kept, entries, samples, strict=True):
+        waveform_id = store.add_waveform(
+            connection,
+            drop_id=as_kept.id,
+            channel=drop.channel,
+            sample_rate_hz=drop.measures.sample_rate_hz,
+            start_s=drop.start_s,
+            sample_count=drop.measures.samples,
+            samples=axes[0],
+            inferred=drop.inferred,
+            given=options.given(),
+            mv_per_g=drop.mv_per_g,
+            full_scale_g=options.full_scale_g,
             entry_id=entry_id,
         )
-    waveform_id = store.add_waveform(
-        connection,
-        drop_id=drop_id,
-        channel=measured.channel,
-        sample_rate_hz=measures.sample_rate_hz,
-        start_s=measured.start_s,
-        sample_count=measures.samples,
-        samples=samples[0],
-        inferred=measured.inferred,
-        given=options.given(),
-        mv_per_g=measured.mv_per_g,
-        full_scale_g=options.full_scale_g,
-        entry_id=entry_id,
+        for order, (axis, (channel, mv_per_g)) in enumerate(
+            zip(axes[1:], drop.cross, strict=True), start=1
+        ):
+            store.add_cross_record(connection, waveform_id, order, channel, axis, mv_per_g)
+        store.add_measures(connection, waveform_id, drop.measures, inputs, entry_id)
+        stored.append((as_kept, replace(drop, stored=as_kept)))
+    return stored
+
+
+def _row(drop: MeasuredFile) -> dict[str, Any]:
+    """A measured file as columns of a drop; without a date it counts as made now."""
+    moment, offset = (
+        typed_time(drop.dropped_at, name="dropped_at", right="an ISO 8601 time")
+        if drop.dropped_at
+        else (None, "")
     )
-    for order, (axis, (channel, mv_per_g)) in enumerate(
-        zip(samples[1:], measured.cross, strict=True), start=1
-    ):
-        store.add_cross_record(connection, waveform_id, order, channel, axis, mv_per_g)
-    inputs = measuring_inputs(rig, options.full_scale_g)
-    store.add_measures(connection, waveform_id, measures, inputs, entry_id)
-    kept = quarantine.suspect_note(connection, rig["device"], note, entry_id=entry_id, at=moment)
-    return replace(
-        measured, series=rig["series"], drop_number=number, id=str(drop_id), quarantine=kept
-    )
+    now = clock.wall_clock().replace(microsecond=0)
+    return {
+        "peak_g": borne(drop.measures.peak_g),
+        "pulse_duration_ms": borne(drop.measures.pulse_duration_ms),
+        "velocity_change_m_s": borne(drop.measures.velocity_change_m_s),
+        "dropped_at": moment,
+        "dropped_at_utc_offset": offset or None,
+        "taken_at": now if moment is None else None,
+        "status": drop.status,
+        "void_reason": drop.measures.void_reason,
+    }
 
 
 def add_waveform_drop(
@@ -200,7 +193,7 @@ def add_waveform_drop(
     command: str = "record",
     note: str | None = None,
     may_grow: bool = False,
-) -> MeasuredFile:
+) -> tuple[StoredDrop, MeasuredFile]:
     """Measure one file and store it as the next drop of an open series.
 
     Parameters
@@ -223,8 +216,10 @@ def add_waveform_drop(
 
     Returns
     -------
-    MeasuredFile
-        With its drop number, given back only after the transaction is on disk.
+    stored : StoredDrop
+        Given back only after the transaction is on disk.
+    measured : MeasuredFile
+        The file.
 
     Raises
     ------
@@ -249,18 +244,17 @@ def add_waveform_drop(
     with database.writing(session.store) as connection:
         _refuse_changed(connection, rig)
         _refuse_old(fetch_taken(connection), path, measured, series)
-        return _store_drop(
+        return _store_drops(
             connection,
             session,
             command,
             rig,
-            1 + bench.run(connection, "last_drop_number", series_id=rig["series_id"]),
-            measured,
+            [measured],
             options,
-            samples,
+            [samples],
             operator=session.person,
             note=note,
-        )
+        )[0]
 
 
 def explain_waveforms(
@@ -372,14 +366,15 @@ def import_waveforms(
         if rejections and not keep_good:
             refused = ImportRefused if measured or duplicates else NothingReadable
             raise refused(rejections, len(files), len(duplicates))
-        spool.seek(0)
-        drops: list[MeasuredFile] = []
         with database.writing(session.store) as connection:
             _refuse_changed(connection, rig)
             taken = fetch_taken(connection)
             last = bench.run(connection, "last_drop_number", series_id=rig["series_id"])
+            fresh: list[MeasuredFile] = []
+            kept_lengths: list[tuple[int, list[int]]] = []
+            start = 0
             for path, drop, lengths in measured:
-                samples = [*map(spool.read, lengths)]
+                place, start = start, start + sum(lengths)
                 try:
                     _refuse_old(taken, path, drop, series)
                 except DropTaken as old:
@@ -388,36 +383,41 @@ def import_waveforms(
                 except RecordRefused as fault:
                     rejections.append(_rejection(path, fault))
                     continue
-                last += 1
-                drops.append(
-                    _store_drop(
-                        connection,
-                        session,
-                        "import waveforms",
-                        rig,
-                        last,
-                        drop,
-                        options,
-                        samples,
-                        operator=None,
-                        despite_quarantine=despite_quarantine,
-                    )
-                )
+                fresh.append(drop)
+                kept_lengths.append((place, lengths))
                 taken[drop.file_sha256 or ""].append(
-                    {"channel": drop.channel, "series": series, "drop_number": last}
+                    {"channel": drop.channel, "series": series, "drop_number": last + len(fresh)}
                 )
+            stored = (
+                _store_drops(
+                    connection,
+                    session,
+                    "import waveforms",
+                    rig,
+                    fresh,
+                    options,
+                    (_read_back(spool, place, lengths) for place, lengths in kept_lengths),
+                    operator=None,
+                    despite_quarantine=despite_quarantine,
+                )
+                if fresh
+                else []
+            )
             if rejections and not keep_good:
                 raise ImportRefused(rejections, len(files), len(duplicates))
             # Written before the commit: when it can't be, nothing is stored and nothing is lost.
             rejects_file = _write_rejects(paths[0], rejections) if rejections else None
     count = ImportCount(
         read=len(files),
-        added=len(drops),
+        added=len(stored),
         duplicates=len(duplicates),
         rejected=len(rejections),
         rejects_file=rejects_file,
         rejections=tuple(rejections),
+        # All are of one device.
+        quarantined=tuple(kept.quarantine for kept, _ in stored[:1] if kept.quarantine),
     )
+    drops = [drop for _, drop in stored]
     return WaveformImport(
         count,
         tuple(drops),
@@ -425,6 +425,12 @@ def import_waveforms(
         not_judged(rig, options),
         _remarks(drops, left_alone),
     )
+
+
+def _read_back(spool: IO[bytes], place: int, lengths: Sequence[int]) -> list[bytes]:
+    """Encoded samples of one file."""
+    spool.seek(place)
+    return [*map(spool.read, lengths)]
 
 
 def _remarks(drops: Sequence[MeasuredFile], left_alone: Sequence[Path]) -> tuple[str, ...]:

@@ -1,12 +1,5 @@
 -- Damage notes and their pictures.
 
--- name: add_damage
-INSERT INTO damage_note (specimen_id, series_id, drop_number, severity, mode, location, note,
-    inspector, entry_id)
-VALUES ($specimen_id, $series_id, $drop_number, $severity, $mode, $location, $note, $inspector,
-    $entry_id)
-RETURNING damage_note_id;
-
 -- name: add_damage_photo
 INSERT INTO damage_photo (damage_note_id, file_name, file_sha256, entry_id)
 VALUES ($damage_note_id, $file_name, $file_sha256, $entry_id);

@@ -1,17 +1,5 @@
 -- Drops, and the readings that estimates rest on.
 
--- name: add_drop
-INSERT INTO drops (series_id, drop_number, peak_g, pulse_duration_ms, velocity_change_m_s,
-    achieved_height_mm, dropped_at, dropped_at_utc_offset, temperature_c, operator, note, status,
-    void_reason, entry_id)
-VALUES ($series_id, $drop_number, $peak_g, $pulse_duration_ms, $velocity_change_m_s,
-    $achieved_height_mm, $dropped_at::TIMESTAMP, $dropped_at_utc_offset, $temperature_c, $operator,
-    $note, $status, $void_reason, $entry_id)
-RETURNING drop_id;
-
--- name: add_drop_in_quarantine
-INSERT INTO drop_in_quarantine (drop_id, reason, entry_id) VALUES ($drop_id, $reason, $entry_id);
-
 -- name: last_drop_number
 SELECT coalesce(max(drop_number), 0) FROM drops WHERE series_id = $series_id;
 

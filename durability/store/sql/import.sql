@@ -1,10 +1,15 @@
--- Rows of sheets: staged as typed columns, then kept; what is refused is in import_checks.sql.
+-- Rows typed, recorded or of sheets: staged as typed columns, then kept; what is refused is in
+-- import_checks.sql.
 
 -- name: stage_entries
 CREATE OR REPLACE TEMP TABLE staged_entry (file_name VARCHAR PRIMARY KEY, entry_id UUID NOT NULL);
 
 -- name: add_staged_entry
 INSERT INTO staged_entry VALUES ($1, $2);
+
+-- name: stage_rows
+-- Rows that are no frame, each a struct with the columns of one.
+CREATE OR REPLACE TEMP TABLE staged_frame AS SELECT unnest($rows, recursive := true);
 
 -- name: stage_specimens
 CREATE OR REPLACE TEMP TABLE staged AS
@@ -16,7 +21,8 @@ SELECT
 FROM staged_frame;
 
 -- name: stage_drops
--- The rows of a sheet as typed columns, in their order; staged_frame is a frame of the caller's.
+-- Drops as typed columns, in their order; staged_frame is a frame of the caller's. taken_at is the
+-- bench's clock for a drop that is taken as it is made, without a time of its own.
 CREATE OR REPLACE TEMP TABLE staged AS
 SELECT
     staged_order::BIGINT AS staged_order, file_name::VARCHAR AS file_name,
@@ -34,7 +40,7 @@ SELECT
     damage_severity::TINYINT AS damage_severity, damage_mode::VARCHAR AS damage_mode,
     damage_location::VARCHAR AS damage_location, damage_note::VARCHAR AS damage_note,
     achieved_height_mm::DOUBLE AS achieved_height_mm, operator::VARCHAR AS operator,
-    note::VARCHAR AS note
+    note::VARCHAR AS note, taken_at::TIMESTAMP AS taken_at
 FROM staged_frame;
 
 -- name: stage_damage
@@ -44,7 +50,7 @@ SELECT
     source_row::INTEGER AS source_row, specimen::VARCHAR AS specimen, series::VARCHAR AS series,
     drop_number::INTEGER AS drop_number, severity::TINYINT AS severity,
     mode::VARCHAR AS mode, location::VARCHAR AS location, note::VARCHAR AS note,
-    inspector::VARCHAR AS inspector
+    inspector::VARCHAR AS inspector, taken_at::TIMESTAMP AS taken_at
 FROM staged_frame;
 
 -- name: stage_inspections
@@ -201,7 +207,8 @@ SELECT s.series_id, t.drop_number, t.peak_g, t.pulse_duration_ms, t.velocity_cha
 FROM staged AS t
 JOIN series AS s ON s.code = t.series
 JOIN staged_entry AS e USING (file_name)
-ORDER BY t.staged_order;
+ORDER BY t.staged_order
+RETURNING drop_number, drop_id;
 
 -- name: insert_staged_drop_damage
 -- Who dropped it also wrote down, in the same row, what was seen.
@@ -216,14 +223,13 @@ WHERE t.damage_severity IS NOT NULL AND s.case_id IS NOT NULL
 ORDER BY t.staged_order;
 
 -- name: insert_staged_drops_in_quarantine
--- Drops just imported that were made while their device was in quarantine.
+-- Drops just kept that were made while their device was in quarantine.
 INSERT INTO drop_in_quarantine (drop_id, reason, entry_id)
 SELECT d.drop_id, $reason, d.entry_id
 FROM staged AS t
 JOIN series AS s ON s.code = t.series
 JOIN drops AS d ON d.series_id = s.series_id AND d.drop_number = t.drop_number
-JOIN quarantined_devices AS q ON q.device_id = s.device_id
-WHERE t.dropped_at > q.last_free_at;
+WHERE t.staged_order IN (SELECT unnest($staged_orders::BIGINT[]));
 
 -- name: insert_staged_damage
 INSERT INTO damage_note (specimen_id, series_id, drop_number, severity, mode, location, note,
@@ -234,7 +240,8 @@ FROM staged AS t
 JOIN specimen AS p ON p.code = t.specimen
 JOIN staged_entry AS e USING (file_name)
 LEFT JOIN series AS s ON s.code = t.series
-ORDER BY t.staged_order;
+ORDER BY t.staged_order
+RETURNING damage_note_id;
 
 -- name: insert_staged_inspected_devices
 INSERT INTO specimen (code, kind, entry_id, source_row)
@@ -291,7 +298,7 @@ WHERE t.kind = 'device' AND t.note IS NOT NULL
 ORDER BY t.staged_order;
 
 -- name: staged_notes_drops
--- What an import has just said of drops and of the cases around the devices dropped.
+-- What has just been said of drops and of the cases around the devices dropped.
 WITH told AS (
     SELECT file_name, series, dropped_at, note, false AS of_case FROM staged
     UNION ALL
@@ -310,8 +317,10 @@ WHERE t.note <> '' AND s.device_kind = 'device'
 ORDER BY happened_at, s.device, t.note;
 
 -- name: staged_notes_damage
--- What an import has just said of damage to devices, or to the cases around them.
-SELECT DISTINCT d.specimen_id AS device_id, d.specimen AS device, r.dropped_at AS happened_at,
+-- What has just been said of damage to devices, or to the cases around them. What a sheet tells of
+-- was seen no earlier than its drop.
+SELECT DISTINCT d.specimen_id AS device_id, d.specimen AS device,
+    coalesce(t.taken_at, r.dropped_at) AS happened_at,
     NULL AS "function", NULL AS outcome,
     concat_ws(': ', nullif(concat_ws(' ', t.location, t.mode), ''), t.note) AS note,
     p.kind = 'case' AS of_case, e.entry_id
@@ -322,7 +331,7 @@ LEFT JOIN all_series AS s ON s.series = t.series
 LEFT JOIN all_drops AS r ON r.series_id = s.series_id AND r.drop_number = t.drop_number
 JOIN all_specimens AS d
     ON d.specimen_id = CASE WHEN p.kind = 'case' THEN s.device_id ELSE p.specimen_id END
-WHERE d.kind = 'device' AND coalesce(t.mode, t.note) IS NOT NULL
+WHERE d.kind = 'device' AND coalesce(t.location, t.mode, t.note) IS NOT NULL
 ORDER BY happened_at, device, note;
 
 -- name: staged_notes_inspections

@@ -85,11 +85,11 @@ WHERE k.occurrence > 1;
 -- name: check_drops_closed
 SELECT
     t.staged_order, t.file_name, t.source_row, 'series' AS "column", t.series AS value,
-    false AS is_duplicate,
-    format('series {} is closed; open another series for further drops', t.series) AS reason
+    false AS is_duplicate, NULL AS reason
 FROM staged AS t
-JOIN all_series AS s ON s.series = t.series
-WHERE s.status = 'closed'
+JOIN series AS s ON s.code = t.series
+JOIN latest_amendment AS a ON a.record_id = s.series_id
+WHERE a.record_table = 'series' AND a.column_name = 'status' AND a.new_value = 'closed'
     AND NOT EXISTS (FROM drops AS d
         WHERE d.series_id = s.series_id AND d.drop_number = t.drop_number);
 
@@ -183,17 +183,13 @@ WHERE said.value IS NOT NULL AND said.value IS DISTINCT FROM said.held;
 -- name: check_drops_quarantined
 -- A device in quarantine is not dropped; drops made before, or of unknown date, are recorded.
 SELECT
-    t.staged_order, t.file_name, t.source_row, 'dropped_at' AS "column",
-    strftime(t.dropped_at, '%Y-%m-%d %H:%M') AS value, false AS is_duplicate,
-    format('device {} has been in quarantine since {} ({}); do not drop it; a named person clears'
-        || ' it first with: durability specimen clear {}; what was dropped all the same is taken'
-        || ' with --despite-quarantine WHY', q.device, strftime(q.since, '%Y-%m-%d'), q.sign,
-        q.device) AS reason
+    t.staged_order, t.file_name, t.source_row, 'device' AS "column", q.device AS value,
+    false AS is_duplicate, NULL AS reason, q.device, q.since, q.sign, q.told
 FROM staged AS t
 LEFT JOIN series AS s ON s.code = t.series
 LEFT JOIN specimen AS p ON p.specimen_id = s.device_id
 JOIN quarantined_devices AS q ON q.device = coalesce(t.device, p.code)
-WHERE t.dropped_at > q.last_free_at;
+WHERE t.dropped_at > q.last_free_at OR t.taken_at >= q.since;
 
 -- name: check_drops_gaps
 -- Numbers run 1, 2, 3 … within a series, counting what is stored and every row of the sheet,
@@ -246,7 +242,9 @@ SELECT
         WHEN p.specimen_id NOT IN (s.case_id, s.device_id)
             THEN format('not dropped in series {} (its device is {}, its case {})', t.series,
                 coalesce(s.device, 'not recorded'), coalesce(s."case", 'none: bare'))
-        ELSE format('no such drop in series {}; record the drop first', t.series) END AS reason
+        ELSE format('no such drop in series {} (its last is {}); record the drop first', t.series,
+            (SELECT coalesce(max(drop_number), 0) FROM drops AS l WHERE l.series_id = s.series_id))
+        END AS reason
 FROM staged AS t
 LEFT JOIN specimen AS p ON p.code = t.specimen
 LEFT JOIN all_series AS s ON s.series = t.series
