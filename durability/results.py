@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from numbers import Integral, Real
 from typing import TYPE_CHECKING, Any, Literal
 
 from durability.errors import ValueOutOfRange
@@ -1485,14 +1486,18 @@ class Limit:
 
     def __post_init__(self) -> None:
         """Refuse what is out of range."""
-        if not 0 < self.level < 1:
+        if not _is_within(self.level, 0, 1):
             raise ValueOutOfRange("level", self.level, "not a share between 0 and 1, like 0.9")
-        if self.limit_g is not None and not 0 < self.limit_g < math.inf:
+        if self.limit_g is not None and not _is_within(self.limit_g, 0, math.inf):
             raise ValueOutOfRange("limit_g", self.limit_g, "not a number above 0, in g")
-        if not 0 < self.limit_rise < math.inf:
+        if not _is_within(self.limit_rise, 0, math.inf):
             raise ValueOutOfRange("limit_rise", self.limit_rise, "not a fraction above 0, like 0.5")
-        if not 1 <= self.horizon < math.inf:
+        if not isinstance(self.horizon, Integral) or self.horizon < 1:
             raise ValueOutOfRange("horizon", self.horizon, "not a drop number of 1 or more")
+
+
+def _is_within(value: object, low: float, high: float) -> bool:
+    return isinstance(value, Real) and low < float(value) < high
 
 
 @dataclass(frozen=True, slots=True)

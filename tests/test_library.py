@@ -129,6 +129,52 @@ def test_damage_ends_a_life_however_it_is_told():
     assert (beside["failed_at_drop"][0], beside["failure_cause"][0]) == (3, "damage")
 
 
+CLIMB = pd.DataFrame(
+    {"series": "A", "drop_number": range(1, 9), "peak_g": [100.0, 104, 108, 113, 117, 122, 127, 132]}
+)
+
+
+@pytest.mark.parametrize(
+    ("column", "value"),
+    [
+        ("peak_g", "abc"), ("peak_g", -5.0), ("peak_g", np.inf), ("peak_g", None),
+        ("status", "Void"), ("damage_severity", 7), ("drop_number", 1.5), ("drop_number", 0),
+        ("dropped_at", "2999-01-01"), ("device_kind", "phone"),
+    ],
+)  # fmt: skip
+def test_a_row_that_an_import_refuses_is_refused_by_its_place(column, value, store, sheet):
+    drops = CLIMB.astype(object)
+    drops[column] = drops[column] if column in drops else None
+    drops.loc[3, column] = value
+    with pytest.raises(UnusableCall, match=rf"drops\.iloc\[3\], {column}") as library:
+        durability.trends(drops)
+    file = sheet("drops.csv", *drops.to_csv(index=False).splitlines())
+    assert store("import", "drops", file, expect=1).err.strip()
+    reason = str(library.value).partition(": ")[2].partition(" (1 of 8")[0]
+    assert reason in " ".join(store("import", "drops", file, expect=1).err.split())
+
+
+@pytest.mark.parametrize(
+    ("parameter", "value"),
+    [
+        ("level", 2), ("level", "a"), ("level", np.nan), ("limit_g", -1), ("limit_g", np.inf),
+        ("limit_rise", 0), ("horizon", 0), ("horizon", 1.5), ("horizon", np.inf),
+    ],
+)  # fmt: skip
+def test_a_parameter_out_of_its_range_is_refused_by_its_name(parameter, value):
+    with pytest.raises(UnusableCall, match=rf"^{parameter} {value}: not a "):
+        durability.forecasts(CLIMB, **{parameter: value})
+
+
+def test_types_are_the_same_whatever_the_data():
+    for answer in (durability.trends, durability.forecasts, durability.ranking):
+        in_case = CLIMB.assign(case="C", case_model="M")
+        types = [answer(frame).dtypes.to_dict() for frame in (in_case, in_case[:2], in_case[:0])]
+        assert types[0] == types[1] == types[2]
+    alarm = durability.trends(CLIMB[:2]).dtypes
+    assert (str(alarm["alarm_at_drop"]), str(alarm["series"])) == ("Int64", "string")
+
+
 @pytest.mark.parametrize(
     ("call", "said"),
     [
