@@ -130,7 +130,7 @@ def test_damage_ends_a_life_however_it_is_told():
 
 
 CLIMB = pd.DataFrame(
-    {"series": "A", "drop_number": range(1, 9), "peak_g": [100.0, 104, 108, 113, 117, 122, 127, 132]}
+    {"series": "A", "drop_number": range(1, 9), "peak_g": [float(g) for g in range(100, 132, 4)]}
 )
 
 
@@ -144,7 +144,7 @@ CLIMB = pd.DataFrame(
 )  # fmt: skip
 def test_a_row_that_an_import_refuses_is_refused_by_its_place(column, value, store, sheet):
     drops = CLIMB.astype(object)
-    drops[column] = drops[column] if column in drops else None
+    drops[column] = drops.get(column)
     drops.loc[3, column] = value
     with pytest.raises(UnusableCall, match=rf"drops\.iloc\[3\], {column}") as library:
         durability.trends(drops)
