@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from numbers import Integral, Real
+from numbers import Real
 from typing import TYPE_CHECKING, Any, Literal
 
 from durability.errors import ValueOutOfRange
@@ -1492,7 +1492,7 @@ class Limit:
             raise ValueOutOfRange("limit_g", self.limit_g, "not a number above 0, in g")
         if not _is_within(self.limit_rise, 0, math.inf):
             raise ValueOutOfRange("limit_rise", self.limit_rise, "not a fraction above 0, like 0.5")
-        if not isinstance(self.horizon, Integral) or self.horizon < 1:
+        if not (_is_within(self.horizon, 0, math.inf) and int(self.horizon) == self.horizon):
             raise ValueOutOfRange("horizon", self.horizon, "not a drop number of 1 or more")
 
 
