@@ -8,13 +8,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.basis import counted
 from durability.errors import RecordRefused, UnusableCall
 from durability.results import Limit
 from durability.store import bench, database
 from durability.workflow import quarantine
-from durability.workflow.histories import read_histories
 from durability.workflow.keep import tells_cracked_glass
+from durability.workflow.rig import lab_scatter
 from durability.workflow.session import Session
 from durability.workflow.specimens import IN_USE
 
@@ -25,56 +24,6 @@ if TYPE_CHECKING:
         LabScatter,
         ReliabilityShown,
         RisePlan,
-    )
-
-
-def lab_scatter(session: Session) -> LabScatter:
-    """Scatter of peak g as this lab has seen it, within and between cases.
-
-    Parameters
-    ----------
-    session : Session
-        Store and person.
-
-    Returns
-    -------
-    LabScatter
-        From every valid test drop in a case. Cases are compared only within a model and one drop
-        height, surface and orientation.
-
-    Raises
-    ------
-    RecordRefused
-        No such drop in the store.
-    """
-    from durability.plan import lab_scatter as scatter_seen
-
-    found = read_histories(session)
-    worn = [
-        each
-        for each in found.valid
-        if each.case is not None and len(each.peak_g) and each.series not in found.reference
-    ]
-    if not worn:
-        raise RecordRefused(
-            "no valid drop in a case in this store, so no scatter to plan with; give it:"
-            " --scatter-pct, and --scatter-between-pct (tell-apart)"
-        )
-    lengths = [len(each.peak_g) for each in worn]
-    seen = scatter_seen(
-        np.log(np.concatenate([each.peak_g for each in worn])),
-        np.concatenate([each.drop_number for each in worn]),
-        np.repeat([f"{each.case} | {each.condition}" for each in worn], lengths).tolist(),
-        np.repeat([f"{each.case_model} | {each.condition}" for each in worn], lengths).tolist(),
-    )
-    cases, groups = (
-        {each.case for each in worn},
-        {(each.case_model, each.condition) for each in worn},
-    )
-    return replace(
-        seen,
-        basis=f"{counted(sum(lengths), 'drop')} of {counted(len(cases), 'case')},"
-        f" {counted(len(groups), 'group')} of one model and condition",
     )
 
 

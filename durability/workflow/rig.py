@@ -13,11 +13,12 @@ from durability.errors import RecordRefused, UnusableCall
 from durability.records import DropHistory
 from durability.results import RecordedMeanwhile, RigNote, RigWatch
 from durability.store import bench, database
+from durability.workflow.histories import read_histories
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:
     from durability.records import FloatArray
-    from durability.results import GaugeStudy
+    from durability.results import GaugeStudy, LabScatter
 
 GAUGE_FACTORS = ("operator", "sensor", "day")
 """What the record knows to differ between reference drops."""
@@ -340,8 +341,6 @@ def _part_sd(session: Session, given_pct: float | None) -> tuple[float | None, s
         if not given_pct > 0:
             raise UnusableCall(f"--part-sd-pct {given_pct:g}: not a number above 0, in percent")
         return float(np.log1p(given_pct / 100.0)), f"specimens: {given_pct:g} % as given"
-    from durability.workflow.plans import lab_scatter
-
     try:
         found = lab_scatter(session).between_case_log_sd
     except RecordRefused:
@@ -349,3 +348,53 @@ def _part_sd(session: Session, given_pct: float | None) -> tuple[float | None, s
     if not found:
         return None, "specimens: not known, so no share of study variation; give --part-sd-pct"
     return found, f"specimens: cases of one model differ by {100.0 * found:.2g} % in this store"
+
+
+def lab_scatter(session: Session) -> LabScatter:
+    """Scatter of peak g as this lab has seen it, within and between cases.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+
+    Returns
+    -------
+    LabScatter
+        From every valid test drop in a case. Cases are compared only within a model and one drop
+        height, surface and orientation.
+
+    Raises
+    ------
+    RecordRefused
+        No such drop in the store.
+    """
+    from durability.plan import lab_scatter as scatter_seen
+
+    found = read_histories(session)
+    worn = [
+        each
+        for each in found.valid
+        if each.case is not None and len(each.peak_g) and each.series not in found.reference
+    ]
+    if not worn:
+        raise RecordRefused(
+            "no valid drop in a case in this store, so no scatter to plan with; give it:"
+            " --scatter-pct, and --scatter-between-pct (tell-apart)"
+        )
+    lengths = [len(each.peak_g) for each in worn]
+    seen = scatter_seen(
+        np.log(np.concatenate([each.peak_g for each in worn])),
+        np.concatenate([each.drop_number for each in worn]),
+        np.repeat([f"{each.case} | {each.condition}" for each in worn], lengths).tolist(),
+        np.repeat([f"{each.case_model} | {each.condition}" for each in worn], lengths).tolist(),
+    )
+    cases, groups = (
+        {each.case for each in worn},
+        {(each.case_model, each.condition) for each in worn},
+    )
+    return replace(
+        seen,
+        basis=f"{counted(sum(lengths), 'drop')} of {counted(len(cases), 'case')},"
+        f" {counted(len(groups), 'group')} of one model and condition",
+    )
