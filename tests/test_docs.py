@@ -98,6 +98,12 @@ def test_every_topic_is_shown_and_listed(run):
                for answer, method, *_ in METHODS)  # fmt: skip
 
 
+def test_readme_and_the_manual_say_the_same_of_when_to_trust_an_answer():
+    heading = "What the answers mean, and when not to trust them"
+    tables = [section(text, heading).split("\n\n")[0] for text in (TEXT, PAGES["answers"])]
+    assert tables[0] == tables[1] and len(tables[0].splitlines()) >= 8
+
+
 def test_an_unknown_topic_names_the_nearest(run):
     told = run("manual", "recorder-file", expect=2).err
     assert "nearest: recorder-files" in told and len(told.splitlines()) == 1
