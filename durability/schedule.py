@@ -8,7 +8,6 @@ from datetime import date, timedelta
 from itertools import pairwise
 from typing import Literal
 
-from durability.check_lists import USUAL, ready_lists
 from durability.errors import UnusableCall
 from durability.results import DueInspection
 
@@ -57,34 +56,17 @@ class FollowUpPlan:
             )
 
 
-DEFAULT_PLAN = FollowUpPlan(
-    name="half a year and a year",
-    stages=(
-        ("before the first drop", BEFORE_FIRST_DROP),
-        ("drop day", 0),
-        ("1 week", 7),
-        ("2 weeks", 14),
-        ("4 weeks", 28),
-        ("8 weeks", 56),
-        ("13 weeks", 91),
-        ("26 weeks", 182),
-        ("52 weeks", 364),
-    ),
-    functions=ready_lists()[USUAL].functions,
-)
-
-
 @dataclass(frozen=True, slots=True)
 class FollowedDevice:
     """The dates of one device, in any order. Without a drop it is a control."""
 
     device: str
+    plan: FollowUpPlan
     drop_dates: tuple[date, ...] = ()
     """Voided drops included: the device lived through them too."""
     inspection_dates: tuple[date, ...] = ()
     """Days on which at least one function was tested."""
     received_on: date | None = None
-    plan: FollowUpPlan = DEFAULT_PLAN
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,23 +15,6 @@
 -- example (demo): R09 | demo radios | 26 weeks | 2026-09-22 | 20 | 2026-06-24 | power-on, charging, battery swelling, displa…
 WITH asked AS (
     SELECT coalesce($on::DATE, current_date) AS today
-), plans AS (
-    SELECT f.name, f.anchor, f.stage_names, f.stage_days,
-        coalesce(l.functions, f.functions) AS functions, false AS is_usual
-    FROM follow_up_plan AS f
-    LEFT JOIN plan_check_lists AS l ON l.plan = f.name
-    UNION ALL
-    SELECT
-        'half a year and a year', 'last drop',
-        ['before the first drop', 'drop day', '1 week', '2 weeks', '4 weeks', '8 weeks',
-            '13 weeks', '26 weeks', '52 weeks'],
-        [-1, 0, 7, 14, 28, 56, 91, 182, 364],
-        coalesce(
-            (SELECT functions FROM plan_check_lists WHERE plan = 'half a year and a year'),
-            ['power-on', 'charging', 'battery swelling', 'display', 'touch', 'buttons',
-                'microphone', 'loudspeaker', 'camera focus', 'camera stabiliser', 'radios',
-                'sensors', 'ingress seal']),
-        true
 ), assigned AS (
     -- A plan named for the device beats one named for its model; the latest assignment holds.
     SELECT p.specimen AS device, f.name
@@ -61,7 +44,7 @@ WITH asked AS (
             WHEN f.stage_days[1] >= 0 THEN p.received_on END AS counted_from
     FROM all_specimens AS p
     LEFT JOIN assigned AS a ON a.device = p.specimen
-    JOIN plans AS f ON f.name = a.name OR (a.name IS NULL AND f.is_usual)
+    JOIN plans_today AS f ON f.name = a.name OR (a.name IS NULL AND f.is_usual)
     LEFT JOIN dropped AS d ON d.device = p.specimen
     LEFT JOIN looked AS l ON l.device = p.specimen
     WHERE p.kind = 'device' AND p.status = 'in use'

@@ -99,12 +99,12 @@ def test_stages_before_a_later_drop_by_hand():
     def after(*days):
         return tuple(start + timedelta(days=day) for day in days)
 
-    device = FollowedDevice("D", after(0, 20, 21), after(-1, 9), plan=plan)
+    device = FollowedDevice("D", plan, after(0, 20, 21), after(-1, 9))
     found = [(one.stage, one.state) for one in stages_before_last_drop(device, after(40)[0])]
     assert found == [("day", "skipped"), ("week", "done late"), ("day", "skipped")]
     assert stages_before_last_drop(device, after(19)[0]) == ()
     fixed = FollowedDevice(
-        "D", after(0, 20), after(9), plan=FollowUpPlan("f", plan.stages, ("x",), "first drop")
+        "D", FollowUpPlan("f", plan.stages, ("x",), "first drop"), after(0, 20), after(9)
     )
     assert stages_before_last_drop(fixed, after(40)[0]) == ()
 

@@ -47,7 +47,7 @@ OURS = {
     "outliers": set(),
     "life": set(),
     "check_lists": set(),
-    "schedule": {"check_lists"},
+    "schedule": set(),
     "hazards": set(),
     "rig": set(),
     "gauge": set(),

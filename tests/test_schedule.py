@@ -6,14 +6,25 @@ from durability.check_lists import ready_lists
 from durability.errors import UnusableCall
 from durability.schedule import (
     BEFORE_FIRST_DROP,
-    DEFAULT_PLAN,
     FollowedDevice,
     FollowUpPlan,
     due_inspections,
     stage_statuses,
 )
+from durability.workflow import follow_up
+from durability.workflow.session import Session, make_store
 
 DROP = date(2026, 1, 5)
+USUAL = FollowUpPlan(
+    "usual",
+    (
+        ("before the first drop", BEFORE_FIRST_DROP),
+        ("drop day", 0),
+        *((f"{weeks} week{'s' * (weeks > 1)}", 7 * weeks) for weeks in (1, 2, 4, 8, 13, 26, 52)),
+    ),
+    ready_lists()["handheld device"].functions,
+)
+"""By hand: what the plan of the schema is to be."""
 SHORT = FollowUpPlan("short", (("drop day", 0), ("1 week", 7), ("4 weeks", 28)), ("power-on",))
 
 
@@ -24,6 +35,7 @@ def after(days):
 def device(*looks, drops=(0,), **more):
     return FollowedDevice(
         "D1",
+        more.pop("plan", USUAL),
         drop_dates=tuple(after(days) for days in drops),
         inspection_dates=tuple(after(days) for days in looks),
         **more,
@@ -38,16 +50,19 @@ def owed(followed, on, within=0):
     return [(one.stage, one.days_overdue) for one in due_inspections([followed], after(on), within)]
 
 
-def test_default_plan_and_lists_are_the_ones_of_the_trade():
-    assert dict(DEFAULT_PLAN.stages) == {
-        "before the first drop": BEFORE_FIRST_DROP,
-        "drop day": 0,
-        **{f"{weeks} week{'s' * (weeks > 1)}": 7 * weeks for weeks in (1, 2, 4, 8, 13, 26, 52)},
-    }
+def test_the_usual_plan_and_lists_are_the_ones_of_the_trade(tmp_path):
+    """The schema holds the plan, the ready list its functions: they may not part."""
+    session = Session(tmp_path / "store.duckdb", "tester")
+    make_store(session)
+    (usual,) = follow_up.plans(session)
+    assert (usual.stages, usual.functions, usual.anchor) == (
+        USUAL.stages,
+        USUAL.functions,
+        "last drop",
+    )
     lists = ready_lists()
-    assert DEFAULT_PLAN.functions == lists["handheld device"].functions
-    assert len(set(DEFAULT_PLAN.functions)) == 13
-    assert set(lists["handheld device short"].functions) < set(DEFAULT_PLAN.functions)
+    assert len(set(usual.functions)) == 13
+    assert set(lists["handheld device short"].functions) < set(usual.functions)
 
 
 def test_all_that_was_kept_is_done_and_the_next_is_to_come():
@@ -82,7 +97,7 @@ def test_only_the_latest_missed_stage_is_owed_and_the_others_stay_visible():
     )
     [due] = due_inspections([followed], after(30))
     assert due.due_on == "2026-02-02"
-    assert due.functions == DEFAULT_PLAN.functions
+    assert due.functions == USUAL.functions
 
 
 def test_a_late_visit_counts_for_the_nearest_stage_and_covers_the_earlier():
@@ -117,10 +132,10 @@ def test_drops_and_looks_still_to_come_change_nothing():
 
 
 def test_the_baseline_is_owed_until_the_first_drop_and_never_after():
-    new = FollowedDevice("D1", received_on=after(-5))
+    new = FollowedDevice("D1", USUAL, received_on=after(-5))
     assert owed(new, 0) == [("before the first drop", 5)]
-    assert owed(FollowedDevice("D1"), 0) == [("before the first drop", 0)]
-    assert owed(FollowedDevice("D1", received_on=after(3)), 0, within=3) == [
+    assert owed(FollowedDevice("D1", USUAL), 0) == [("before the first drop", 0)]
+    assert owed(FollowedDevice("D1", USUAL, received_on=after(3)), 0, within=3) == [
         ("before the first drop", 0)
     ]
     missed = device(0, 1)
@@ -130,13 +145,13 @@ def test_the_baseline_is_owed_until_the_first_drop_and_never_after():
 
 
 def test_controls_keep_the_same_times_from_their_first_look():
-    control = FollowedDevice("C1", inspection_dates=(after(0),), received_on=after(-3))
+    control = FollowedDevice("C1", USUAL, inspection_dates=(after(0),), received_on=after(-3))
     assert states(control, 5)["before the first drop"] == "done"
     assert states(control, 5)["drop day"] == "done"
     assert owed(control, 9) == [("1 week", 2)]
-    waiting = FollowedDevice("C2", received_on=after(0), plan=SHORT)  # a plan without a baseline
+    waiting = FollowedDevice("C2", SHORT, received_on=after(0))  # a plan without a baseline
     assert owed(waiting, 8) == [("1 week", 1)]
-    assert owed(FollowedDevice("C3", plan=SHORT), 8) == []
+    assert owed(FollowedDevice("C3", SHORT), 8) == []
 
 
 def test_order_of_dates_and_two_looks_on_one_day_do_not_matter():
@@ -146,8 +161,8 @@ def test_order_of_dates_and_two_looks_on_one_day_do_not_matter():
 
 
 def test_the_longest_overdue_comes_first():
-    late = FollowedDevice("Z", drop_dates=(after(-30),), inspection_dates=(after(-30),))
-    soon = FollowedDevice("A", drop_dates=(after(0),), inspection_dates=(after(0),))
+    late = FollowedDevice("Z", USUAL, drop_dates=(after(-30),), inspection_dates=(after(-30),))
+    soon = FollowedDevice("A", USUAL, drop_dates=(after(0),), inspection_dates=(after(0),))
     found = due_inspections([soon, late], after(8))
     assert [(one.device, one.days_overdue) for one in found] == [("Z", 10), ("A", 1)]
     assert due_inspections([], after(0), 10) == []

@@ -14,9 +14,6 @@ from pathlib import Path
 from durability.errors import UnusableCall
 from durability.records import CheckedFunction, CheckList
 
-USUAL = "handheld device"
-"""Name of the list that a plan goes through unless it names another."""
-
 _AGAIN = re.compile(r"again (\d+) in (\d+)")
 _AT_ONCE = "at once"
 _UNIT = re.compile(r"[^\s\d][^\s]{0,7}")

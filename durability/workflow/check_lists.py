@@ -169,7 +169,7 @@ def versions(connection: Any, digests: Sequence[str]) -> dict[str, CheckList]:
         # Plans of before the store kept lists.
         *(
             CheckList(row["name"], tuple(map(CheckedFunction, row["functions"])))
-            for row in bench.fetch(connection, "follow_up_plans")
+            for row in bench.fetch(connection, "plans_as_made")
         ),
     ]
     return {

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from datetime import date
 from typing import Any
 
@@ -15,7 +15,6 @@ from durability.records import CheckList
 from durability.results import DueList, RetainedItem, SkippedInspection
 from durability.schedule import (
     BEFORE_FIRST_DROP,
-    DEFAULT_PLAN,
     FollowedDevice,
     FollowUpPlan,
     due_inspections,
@@ -39,33 +38,27 @@ from durability.workflow.specimens import IN_USE
 def plans(session: Session) -> list[FollowUpPlan]:
     """The plan that every device follows unless told otherwise, then the store's own."""
     with database.reading(session.store) as connection:
-        return list(_known_plans(connection, plan_lists(connection)).values())
+        return list(_known_plans(connection).values())
 
 
 def lists_of_plans(session: Session) -> dict[str, CheckList]:
     """The check list that each plan goes through, by the plan's name."""
     with database.reading(session.store) as connection:
         given = plan_lists(connection)
-        known = _known_plans(connection, given)
+        known = _known_plans(connection)
     return {name: list_of(plan, given) for name, plan in known.items()}
 
 
-def _known_plans(connection: Any, given: Mapping[str, CheckList]) -> dict[str, FollowUpPlan]:
+def _known_plans(connection: Any) -> dict[str, FollowUpPlan]:
     """Plans by name, the usual one first, each with the functions of its list as of today."""
-    stored = [
-        FollowUpPlan(
+    return {
+        row["name"]: FollowUpPlan(
             row["name"],
             tuple(zip(row["stage_names"], row["stage_days"], strict=True)),
             tuple(row["functions"]),
             row["anchor"],
         )
-        for row in bench.fetch(connection, "follow_up_plans")
-    ]
-    return {
-        plan.name: replace(plan, functions=given[plan.name].functions)
-        if plan.name in given
-        else plan
-        for plan in (DEFAULT_PLAN, *stored)
+        for row in bench.fetch(connection, "plans_today")
     }
 
 
@@ -106,11 +99,11 @@ def make_plan(
     listed = None if check_list is None else find_list(check_list)
     with entry(session, "inspect schedule") as (connection, entry_id):
         given = plan_lists(connection)
-        known = _known_plans(connection, given)
+        known = _known_plans(connection)
         if name in known:
             raise RecordRefused(f"plan {name!r}: already there; choose another name")
         if listed is None:
-            listed = list_of(known[DEFAULT_PLAN.name], given)
+            listed = list_of(next(iter(known.values())), given)
         plan = FollowUpPlan(
             str(typed_value("code", name, option="plan")),
             tuple(_stage(text) for text in stages),
@@ -163,7 +156,7 @@ def change_list(session: Session, name: str, check_list: str) -> CheckList:
 
 
 def _refuse_unknown_plan(connection: Any, name: str) -> None:
-    known = _known_plans(connection, {})
+    known = _known_plans(connection)
     if name not in known:
         raise RecordRefused(
             f"plan {name!r}: not in the store (known: {', '.join(known)}); make it first, with"
@@ -283,7 +276,8 @@ def device_follow_up(session: Session, device: str, on: str | None) -> dict[str,
 
 def followed_devices(connection: Any) -> list[tuple[FollowedDevice, dict[str, Any]]]:
     """Every device with its dates and its plan, and its row, in an open store."""
-    known = _known_plans(connection, plan_lists(connection))
+    known = _known_plans(connection)
+    usual = next(iter(known))
     plan_of = {row["device"]: row["plan"] for row in bench.fetch(connection, "device_plans")}
     dropped: dict[str, list[date]] = defaultdict(list)
     looked: dict[str, list[date]] = defaultdict(list)
@@ -293,10 +287,10 @@ def followed_devices(connection: Any) -> list[tuple[FollowedDevice, dict[str, An
         (
             FollowedDevice(
                 row["device"],
+                known[plan_of.get(row["device"], usual)],
                 tuple(dropped[row["device"]]),
                 tuple(looked[row["device"]]),
                 row["received_on"],
-                known[plan_of.get(row["device"], DEFAULT_PLAN.name)],
             ),
             row,
         )
@@ -389,7 +383,7 @@ def _retained_item(row: Mapping[str, Any], day: date) -> RetainedItem:
         "received",
     )
     looked_on = tuple(look for look in row["looked_on"] or () if look >= row["retained_on"])
-    kept = FollowedDevice(row["specimen"], (), looked_on, row["retained_on"], plan)
+    kept = FollowedDevice(row["specimen"], plan, (), looked_on, row["retained_on"])
     statuses = stage_statuses(kept, max(day, row["retained_on"]))
     open_ones = [each for each in statuses if each.state in ("overdue", "due", "upcoming")]
     return RetainedItem(

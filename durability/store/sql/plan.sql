@@ -8,8 +8,12 @@ RETURNING follow_up_plan_id;
 -- name: find_plan
 SELECT follow_up_plan_id FROM follow_up_plan WHERE name = $name;
 
--- name: follow_up_plans
-SELECT name, anchor, stage_names, stage_days, functions FROM follow_up_plan ORDER BY name;
+-- name: plans_today
+SELECT name, anchor, stage_names, stage_days, functions FROM plans_today
+ORDER BY NOT is_usual, name;
+
+-- name: plans_as_made
+SELECT name, functions FROM follow_up_plan ORDER BY name;
 
 -- name: assign_plan
 INSERT INTO follow_up_assignment (follow_up_plan_id, device_id, device_model, entry_id)
