@@ -1,0 +1,93 @@
+"""The priors behind a forecast, pinned by what follows from them for a fixed record.
+
+Each number here moves when a prior does: whoever changes one on purpose changes these with it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from durability.forecast import forecast
+from durability.records import DropHistory
+from durability.wear import fit_wear
+
+_SCATTER = np.array([0.02, -0.03, 0.01, 0.05, -0.02, -0.05, 0.03, 0.0, -0.03, 0.04, -0.01, 0.02])
+HERE, ELSEWHERE = (1220.0, "steel", None), (1800.0, "steel", None)
+
+
+def history(series, path, *, model=None, condition=HERE, looks=()):
+    number = np.arange(1, len(path) + 1)
+    scatter = np.resize(np.roll(_SCATTER, len(path)), len(path))
+    drops, severities = zip(*looks, strict=True) if looks else ((), ())
+    return DropHistory(
+        series,
+        number,
+        100.0 * np.exp(path + scatter),
+        len(path),
+        len(path),
+        case=series,
+        case_model=model,
+        condition=condition,
+        damage_drop_number=np.array(drops, dtype=int),
+        damage_severity=np.array(severities, dtype=int),
+    )
+
+
+def record():
+    """Siblings that differ, one of them elsewhere; and cases that stand alone."""
+    wild = 0.01 * np.arange(9.0)
+    wild[4] += 0.35
+    return [
+        history("rising", 0.02 * np.arange(14.0), model="sleeve"),
+        history("slow", 0.008 * np.arange(10.0), model="sleeve"),
+        history("elsewhere", 0.03 * np.arange(8.0), model="sleeve", condition=ELSEWHERE),
+        history("few", 0.02 * np.arange(3.0), model="sleeve"),
+        history("settled", 0.15 * (1.0 - np.exp(-np.arange(20.0) / 4.0))),
+        history("flat", 0.0 * np.arange(6.0)),
+        history("wild", wild),
+        history("jumped", 0.12 * (np.arange(12.0) > 6)),
+        history("failed", 0.0 * np.arange(12.0), model="shell", looks=((6, 2), (12, 4))),
+        history("holds", 0.0 * np.arange(15.0), model="shell", looks=((4, 0), (8, 2), (15, 2))),
+        history("away", 0.0 * np.arange(15.0), model="shell", condition=ELSEWHERE, looks=((9, 4),)),
+    ]
+
+
+SHAPES_OF = {
+    # steady, linear, onset, accelerating, slowing, settling, settling then climbing, jump
+    "rising": (0.00000, 0.37733, 0.11792, 0.29733, 0.02808, 0.01025, 0.11702, 0.05207),
+    "few": (0.01465, 0.32960, 0.14777, 0.30134, 0.02855, 0.01943, 0.10528, 0.05338),
+    "settled": (0.00009, 0.02434, 0.00543, 0.01111, 0.14650, 0.38787, 0.33244, 0.09222),
+    "jumped": (0.00182, 0.15890, 0.32068, 0.28555, 0.02494, 0.04456, 0.07411, 0.08944),
+}
+DROPS_LEFT = {
+    "rising": 9.66,
+    "slow": 40.21,
+    "elsewhere": 9.48,
+    "few": 41.51,
+    "settled": 172.02,
+    "flat": 136.66,
+    "wild": 70.55,
+    "jumped": 37.77,
+    "holds": 52.90,
+}
+"""Mean drops from the last one to failure, those beyond the horizon counted to the horizon."""
+
+
+@pytest.fixture(scope="module")
+def fits():
+    return fit_wear(record())
+
+
+def test_the_shapes_believed_in_are_those_of_the_priors(fits):
+    """Of shapes and sizes, of scatter and wild readings, and of how like the siblings are."""
+    told = {fit.series: tuple(fit.shape_weights.values()) for fit in fits}
+    for series, weights in SHAPES_OF.items():
+        assert told[series] == pytest.approx(weights, abs=5e-5), series
+
+
+def test_the_drops_left_are_those_of_the_priors(fits):
+    """Beside those of the shapes: of a climb to come, of damage, of what no shape allows for."""
+    told = forecast(record(), fits=fits, horizon=400)
+    left = {each.series: each.survival_probability.sum() for each in told if not each.failed}
+    assert left == pytest.approx(DROPS_LEFT, rel=5e-4)
