@@ -50,7 +50,7 @@ def test_a_clear_claim_is_shown_in_one_sentence(lab):
     out = " ".join(run("claim", "bare", "sleeve", "--at-least", "60").out.split())
     assert out.startswith("SHOWN: sleeve reduces peak g against bare by at least 60 % (dummy; ")
     assert "16 drops bare against 32 drops of 4 cases" in out
-    assert "decision rule: shown if the whole 90 % interval" in out and "false claims" in out
+    assert "Decision rule: shown if the whole 90 % interval" in out and "false claims" in out
 
 
 def test_orientations_stand_apart_and_bear_one_name(lab):
@@ -69,7 +69,7 @@ def test_a_false_claim_is_contradicted_and_a_near_one_is_not_shown(lab):
     near = claim(run, "--at-least", middle)["by_kind"][0]["claim"]
     assert near["verdict"] == "not shown"
     out = " ".join(run("claim", "bare", "sleeve", "--at-least", middle).out.split())
-    assert "NOT SHOWN" in out and "to settle it" in out
+    assert "NOT SHOWN" in out and "To settle it" in out
 
 
 def test_one_case_shows_nothing_of_a_model(lab):
@@ -155,7 +155,7 @@ def test_a_claim_says_what_was_voided_and_whether_it_matters(lab):
     assert [each["reason"] for each in told["voided"]] == ["cable snag"]
     assert told["by_kind"][0]["with_voided"]["verdict"] == "shown"
     out = " ".join(run("claim", "bare", "sleeve", "--at-least", "60").out.split())
-    assert "voided (cable snag): d.csv0 face 3 drop 1" in out and "the verdict stays" in out
+    assert "Voided (cable snag): d.csv0 face 3 drop 1" in out and "the verdict stays" in out
 
 
 @pytest.fixture
@@ -206,7 +206,7 @@ def test_the_trend_says_what_was_voided_and_that_putting_it_back_changes_it(seri
     assert [each["drop_number"] for each in told["voided"]] == [5, 6, 7, 8]
     assert (told["verdict"], told["with_voided"]["verdict"]) == ("steady", "rising")
     one = " ".join(run("trend", "--series", "S").out.split())
-    assert "voided (loose mount): S drop 5, S drop 6" in one and "the verdict CHANGES" in one
+    assert "Voided (loose mount): S drop 5, S drop 6" in one and "the verdict CHANGES" in one
     assert "put back: S (rising)" in " ".join(run("trend").out.split())
 
 
@@ -225,4 +225,4 @@ def test_compare_names_what_was_voided(lab):
     told = run("compare", "bare", "sleeve", "--json").json
     assert [each["drop_number"] for each in told["voided_drops"]] == [1]
     out = " ".join(run("compare", "bare", "sleeve").out.split())
-    assert "voided (cable snag)" in out and "within the interval" in out
+    assert "Voided (cable snag)" in out and "within the interval" in out

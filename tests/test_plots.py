@@ -20,7 +20,8 @@ from durability.latent.dose_curve import dose_curve
 from durability.life.survival_band import survival_band
 from durability.pulse import low_pass, measure_pulse
 from durability.records import DeviceHistory, DropHistory, Waveform
-from durability.report import labels, plots
+from durability.report import plots
+from durability.report.answers.trend import trends_answer
 from durability.report.plots import look
 from durability.report.plots.pulses import WIDTH_AT_TENTH, half_sine_peak_g
 from durability.results import (
@@ -587,9 +588,7 @@ def test_panels_stand_worst_first_and_not_without_end(monkeypatch):
 
 def test_the_title_is_the_answer_of_the_terminal():
     pictures = [a_series("S1"), a_series("S2", verdict="steady")]
-    assert plots.wear(pictures).get_label() == labels.trends_answer(
-        [each.trend for each in pictures]
-    )
+    assert plots.wear(pictures).get_label() == trends_answer([each.trend for each in pictures])
 
 
 def test_an_all_voided_series_says_so():

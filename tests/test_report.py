@@ -13,6 +13,7 @@ from export_files import half_sine_g, write_volts
 
 from durability.__main__ import main
 from durability.report import labels
+from durability.report.answers.rank import ranking_answer
 from durability.report.page import page, words
 from durability.workflow import corrections, demo, specimens
 from durability.workflow.reporting import gather_report
@@ -86,7 +87,7 @@ def html_unescaped(text):
 def test_a_stranger_finds_the_answers_on_the_first_screen(contents, demo_page):
     """Which sleeve, how sure, what was left out and why, which radios died later."""
     first_screen = shown_text(demo_page).partition("Wear by case model")[0]
-    assert labels.ranking_answer(contents.ranking) in first_screen
+    assert ranking_answer(contents.ranking) in first_screen
     later = [each.device for each in contents.link.per_device if each.state == "latent failure"]
     assert later
     assert all(device in first_screen for device in later)

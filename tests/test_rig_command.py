@@ -165,7 +165,7 @@ def test_trend_and_forecast_say_that_the_rig_drifted(climbing_rig):
     for command in ("trend", "forecast"):
         for words in ((), ("--series", "S")):
             out = " ".join(climbing_rig(command, *words).out.split())
-            assert "the rig drifted meanwhile" in out and "--rig-corrected" in out
+            assert "The rig drifted meanwhile" in out and "--rig-corrected" in out
         (one,) = climbing_rig(command, "--json").json["series"]
         assert one["rig"]["drifted"] is True and one["rig"]["reference_series"] == "R"
 
@@ -227,7 +227,7 @@ def test_without_reference_drops_nothing_is_corrected_and_that_is_said(store, la
     lab.add_test_series("S", [100.0, 101, 99, 100, 102], DAYS[:5])
     (one,) = store("trend", "--rig-corrected", "--json").json["series"]
     assert one["rig"]["corrected"] is False and "no reference drops" in one["rig"]["reason"]
-    assert "not rig-corrected" in store("trend", "--series", "S", "--rig-corrected").out
+    assert "Not rig-corrected" in store("trend", "--series", "S", "--rig-corrected").out
     assert store("forecast", "--rig-corrected", "--json").json["series"][0]["rig"]["reason"]
     assert store("trend", "--json").json["series"][0]["rig"] is None
 

@@ -30,27 +30,25 @@ def trend(options: Namespace) -> int:
 
 def forecast(options: Namespace) -> int:
     """How many drops until the case fails."""
+    limit = limit_of(options)
     with progress(options, "forecasting drops to failure"):
         study = open_study(
             session_of(options),
             options.series,
             options.case_model,
-            limit=limit_of(options),
+            limit=limit,
             rig_corrected=options.rig_corrected,
         )
         results, notes = study.forecasts, study.rig_notes
-    if options.json:
-        print(as_json.dumps(as_json.forecasts(results, options.level, options.horizon, notes)))
-        return 0
-    from durability.report import tables
+    from durability.report.answers import forecast as answer
 
-    if options.series:
+    if options.series and not options.json:
         with progress(options, "weighing what more drops would buy"):
             further = study.further_drops()
-        tables.explained_forecasts(results, further, options.level, options.horizon, notes)
+        blocks = answer.at_length(results, further, notes, limit)
     else:
-        tables.forecasts(results, options.level, options.horizon, notes)
-    return 0
+        blocks = answer.blocks(results, notes, limit)
+    return show(options, blocks, lambda: answer.json(results, notes, limit))
 
 
 def conditions(options: Namespace) -> int:
@@ -58,13 +56,9 @@ def conditions(options: Namespace) -> int:
     with progress(options, "weighing temperature and rest"):
         study = open_study(session_of(options), options.series, options.case_model)
         effects = study.condition_effects()
-    if options.json:
-        print(as_json.dumps(as_json.condition_effects(effects)))
-        return 0
-    from durability.report import tables
+    from durability.report.answers import conditions as answer
 
-    tables.condition_effects(effects)
-    return 0
+    return show(options, answer.blocks(effects), lambda: answer.json(effects))
 
 
 def rank(options: Namespace) -> int:
@@ -74,26 +68,18 @@ def rank(options: Namespace) -> int:
             session_of(options), options.series, options.case_model, limit=limit_of(options)
         )
         result = study.ranking(options.by)
-    if options.json:
-        print(as_json.dumps(as_json.ranking(result)))
-        return 0
-    from durability.report import tables
+    from durability.report.answers import rank as answer
 
-    tables.ranking(result)
-    return 0
+    return show(options, answer.blocks(result), lambda: answer.json(result))
 
 
 def compare(options: Namespace) -> int:
     """How many times the peak g of A is that of B."""
     with progress(options, "comparing"):
         result, voided = open_study(session_of(options)).comparison(options.a, options.b)
-    if options.json:
-        print(as_json.dumps(as_json.comparison(result, voided)))
-        return 0
-    from durability.report import tables
+    from durability.report.answers import compare as answer
 
-    tables.comparison(result, voided)
-    return 0
+    return show(options, answer.blocks(result, voided), lambda: answer.json(result, voided))
 
 
 def latent(options: Namespace) -> int:

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from argparse import Namespace
 
-from durability.cli.logbook import say, session_of
+from durability.cli.logbook import session_of
 from durability.cli.progress import progress
+from durability.cli.show import show
 from durability.workflow import claims
 
 
 def claim(options: Namespace) -> int:
     """Whether B reduces peak g against A by at least so many percent."""
     with progress(options, "judging the claim"):
-        answer = claims.judge_claim(
+        found = claims.judge_claim(
             session_of(options),
             options.a,
             options.b,
@@ -20,9 +21,6 @@ def claim(options: Namespace) -> int:
             after_drops=options.after_drops,
             level=options.level,
         )
-    from durability.report import claims as shown
+    from durability.report.answers import claim as answer
 
-    if options.json:
-        return say(options, shown.as_plain(answer, options.at_least), "")
-    shown.answer(answer)
-    return 0
+    return show(options, answer.blocks(found), lambda: answer.json(found, options.at_least))

@@ -23,7 +23,7 @@ from durability.errors import (
 )
 from durability.intake.waveforms import CrossChannel
 from durability.records import Rejection
-from durability.report import as_json, labels, pulse_labels, safety
+from durability.report import as_json, pulse_labels, safety
 from durability.results import ImportCount, MeasuredFile, WaveformImport
 from durability.workflow import waveforms
 from durability.workflow.measuring import FilterChoice, RecordOptions
@@ -240,11 +240,12 @@ def _tell_event(options: Namespace, event: Any) -> None:
     noticed = [event.inferred["noticed"]] if "noticed" in event.inferred else []
     for note in (*event.measures.notes, *noticed):
         print(f"  note: {note}", flush=True)
+    from durability.report.answers.trend import trend_sentence
     from durability.workflow.study import open_study
 
     try:
         for result in open_study(session_of(options), [options.series]).trends:
-            print(f"  {labels.trend_sentence(result)}", flush=True)
+            print(f"  {trend_sentence(result)}", flush=True)
     except DurabilityError as fault:
         print(f"durability: {fault}", file=sys.stderr, flush=True)
 

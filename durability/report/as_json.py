@@ -14,16 +14,12 @@ from durability.report import pulse_labels
 if TYPE_CHECKING:
     from durability.records import PulseMeasures, Quarantine
     from durability.results import (
-        Comparison,
-        CovariateEffect,
         DueList,
-        Forecast,
         ImportCount,
         LatentAnswer,
         MeasuredFile,
         Prediction,
         PulseTrace,
-        Ranking,
         Remeasurement,
         RigNote,
         ShockSpectrum,
@@ -86,99 +82,9 @@ def voided_drops(drops: Sequence[VoidedDrop]) -> list[dict[str, Any]]:
     return [named(drop, ("series", "drop_number", "peak_g", "reason")) for drop in drops]
 
 
-def _prediction(prediction: Prediction) -> dict[str, float | None]:
-    return named(prediction, ("lower", "median", "upper"))
-
-
-def forecasts(
-    results: Sequence[Forecast], level: float, horizon: int, notes: Sequence[RigNote | None]
-) -> dict[str, Any]:
-    """Object of ``forecast --json``."""
-    names = (
-        "series",
-        "case",
-        "case_model",
-        "drops",
-        "failed",
-        "failed_at_drop",
-        "failure_cause",
-        "limit_g",
-    )
-    return {
-        "level": level,
-        "horizon": horizon,
-        "series": [
-            {
-                **named(result, names),
-                "drops_to_failure": _prediction(result.drops_to_failure),
-                "survival": [
-                    {"drop": int(drop), "probability": float(probability)}
-                    for drop, probability in zip(
-                        result.survival_drop, result.survival_probability, strict=True
-                    )
-                ],
-                "b10_drop": result.b10_drop,
-                "basis": result.basis,
-                "shape_weights": result.shape_weights,
-                "rig": rig(note),
-            }
-            for result, note in zip(results, notes, strict=True)
-        ],
-    }
-
-
-def condition_effects(effects: Sequence[CovariateEffect]) -> dict[str, Any]:
-    """Object of ``conditions --json``."""
-    names = ("covariate", "per", "series", "drops", "effect_pct", "lower", "upper", "basis")
-    return {"effects": [named(effect, names) for effect in effects]}
-
-
-def ranking(result: Ranking) -> dict[str, Any]:
-    """Object of ``rank --json``."""
-    names = (
-        "group",
-        "cases",
-        "drops",
-        "failed",
-        "rise_pct_per_drop",
-        "lower",
-        "upper",
-        "probability_fastest",
-        "basis",
-    )
-    return {
-        "by": result.by,
-        "order_is_clear": result.order_is_clear,
-        "basis": result.basis,
-        "groups": [
-            {**named(group, names), "life": _prediction(group.life)} for group in result.groups
-        ],
-    }
-
-
-def comparison(result: Comparison, voided: Sequence[VoidedDrop]) -> dict[str, Any]:
-    """Object of ``compare --json``."""
-    return {
-        "a": result.a,
-        "b": result.b,
-        "drops": {"a": result.drops_a, "b": result.drops_b},
-        "cases": {"a": result.cases_a, "b": result.cases_b},
-        **named(
-            result,
-            (
-                "ratio",
-                "lower",
-                "upper",
-                "reduction_pct",
-                "reduction_lower",
-                "reduction_upper",
-            ),
-        ),
-        "voided": {"a": result.voided_a, "b": result.voided_b},
-        "ratio_with_voided": result.ratio_with_voided,
-        "voided_drops": voided_drops(voided),
-        "basis": result.basis,
-    }
+def prediction(told: Prediction) -> dict[str, float | None]:
+    """Object of a prediction."""
+    return named(told, ("lower", "median", "upper"))
 
 
 def due(owed: DueList) -> dict[str, Any]:

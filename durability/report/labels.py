@@ -3,23 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 from typing import Any
 
-from durability.basis import MIN_DROPS_FOR_TREND, counted
+from durability.basis import counted
 from durability.records import CheckList
 from durability.results import (
-    Comparison,
-    CovariateEffect,
     DeviceOutlook,
-    Forecast,
     LatentLink,
-    MoreDrops,
     Prediction,
-    Ranking,
-    RigNote,
-    Trend,
-    VoidedDrop,
 )
 from durability.vocabulary import DAMAGE_SEVERITIES, HEIGHT_TOLERANCE
 
@@ -290,85 +282,7 @@ def series_words(row: dict[str, Any]) -> str:
     return f"{row['device'] or 'device not recorded'} {worn}, {condition(row)}"
 
 
-def trend_sentence(trend: Trend) -> str:
-    """The verdict on one series, in a sentence with its interval."""
-    mark = VERDICT_MARKS[trend.verdict]
-    if trend.verdict == "too few":
-        return (
-            f"{mark} too few: {counted(trend.valid_drops, 'valid drop')}; a trend can be judged"
-            f" from {MIN_DROPS_FOR_TREND} on"
-        )
-    rate = (
-        f"{percent(trend.rise_pct_per_drop)} % per drop"
-        f" ({percent(trend.rise_lower)} to {percent(trend.rise_upper)})"
-    )
-    level = f"level {number(trend.level_first_g)} to {number(trend.level_latest_g)} g"
-    alarm = f"; first told at drop {trend.alarm_at_drop}" if trend.alarm_at_drop else ""
-    return f"{mark} {trend.verdict}: {level}, {rate}{alarm}"
-
-
-def voided_lines(voided: Sequence[VoidedDrop], most: int = 12) -> list[str]:
-    """What was voided and why, a line for each reason; the longest lists cut short."""
-    by_reason: dict[str, list[str]] = {}
-    for drop in voided:
-        by_reason.setdefault(drop.reason, []).append(f"{drop.series} drop {drop.drop_number}")
-    lines = []
-    for reason, drops in by_reason.items():
-        more = f" and {len(drops) - most} more" if len(drops) > most else ""
-        lines.append(f"voided ({reason}): {listed(drops[:most])}{more}")
-    return lines
-
-
-def rig_sentence(note: RigNote | None, change_pct: float | None = None) -> str | None:
-    """What the reference drops say of the time of a series, if it is worth a line.
-
-    Parameters
-    ----------
-    note : RigNote or None
-        None when there are no reference drops.
-    change_pct : float, optional
-        Change of the fitted level from the first to the latest drop, in percent.
-
-    Returns
-    -------
-    str or None
-        None when the rig was steady and the change stands clear of its scatter.
-    """
-    if note is None:
-        return None
-    if note.corrected:
-        return (
-            f"rig-corrected by {note.reference_series}: {percent(note.correction_first_pct)} % at"
-            f" the first, {percent(note.correction_latest_pct)} % at the latest drop divided out"
-            f" (standard error of that change {number(note.correction_se_pct, 2)} %); readings stay"
-            " as recorded"
-        )
-    if note.reason is not None:
-        return f"not rig-corrected: {note.reason}"
-    if note.drifted and note.since is not None:
-        since = datetime.fromtimestamp(note.since, UTC).strftime("%Y-%m-%d")
-        return (
-            f"the rig drifted meanwhile: {percent(note.drift_pct)} % since {since} by"
-            f" {note.reference_series} (durability rig; divide it out with --rig-corrected)"
-        )
-    if (
-        change_pct is not None
-        and note.scatter_pct is not None
-        and abs(change_pct) < 2.0 * note.scatter_pct
-    ):
-        return (
-            f"the change of level, {percent(change_pct)} %, is smaller than twice the rig's own"
-            f" scatter of {number(note.scatter_pct, 2)} %: it may be the rig's"
-        )
-    return None
-
-
 RELATIVE = "Relative comparison under the recorded conditions; not a promise of life in the field."
-TREND_LEGEND = (
-    "Level: fitted peak free of scatter. Rise: mean over the later half of the drops, with 90 %"
-    " interval. Alarm: the drop after which a watcher would first have been told. Scatter alone"
-    " calls a steady series rising in at most 1 of 20."
-)
 
 
 def drops_of(valid: int, drops: int) -> str:
@@ -390,10 +304,11 @@ def percent_with_interval(rise: float | None, lower: float | None, upper: float 
     return f"{percent(rise)} ({percent(lower)}…{percent(upper)})"
 
 
-def weights(shape_weights: Mapping[str, float]) -> str:
-    """Shapes with the weight they carry, the heaviest first, those under 2 % left out."""
-    heaviest = sorted(shape_weights.items(), key=lambda item: -item[1])
-    return listed(f"{shape} {chance(weight)}" for shape, weight in heaviest if weight >= 0.02)
+def with_interval(value: float | None, lower: float | None, upper: float | None) -> str:
+    """A number with its interval, for one cell."""
+    if value is None or lower is None or upper is None:
+        return number(value)
+    return f"{number(value)} ({number(lower)}…{number(upper)})"
 
 
 def chance(probability: float | None) -> str:
@@ -423,78 +338,6 @@ def drawn_chance(probability: float | None) -> str:
     return chance(None if probability is None else min(max(probability, 1e-9), 1 - 1e-9))
 
 
-def trends_answer(results: Sequence[Trend]) -> str:
-    """First line of a trend: how many series climb, and which fastest."""
-    if not results:
-        return "No series with drops in the store."
-    rising = [each for each in results if each.verdict == "rising"]
-    few = sum(each.verdict == "too few" for each in results)
-    answer = f"{len(rising)} of {counted(len(results), 'series', 'series')} rising"
-    if rising:
-        fastest = max(rising, key=lambda each: each.rise_pct_per_drop or 0)
-        answer += f"; fastest {fastest.series} at {percent(fastest.rise_pct_per_drop)} % per drop"
-    if few:
-        answer += f"; {few} with too few drops to say"
-    return answer + "."
-
-
-def failure(result: Forecast, horizon: int) -> str:
-    """When a series failed, or by median will."""
-    if result.failed:
-        return f"FAILED at {result.failed_at_drop} ({result.failure_cause})"
-    return life(result.drops_to_failure, horizon)[0]
-
-
-def forecasts_answer(results: Sequence[Forecast], level: float, horizon: int) -> str:
-    """First line of a forecast: how many failed, and which comes next."""
-    if not results:
-        return "No series with drops in the store."
-    failed = sum(each.failed for each in results)
-    answer = f"{failed} of {counted(len(results), 'series', 'series')} failed"
-    next_ones = [
-        each for each in results if not each.failed and each.drops_to_failure.median is not None
-    ]
-    if next_ones:
-        soonest = min(next_ones, key=lambda each: each.drops_to_failure.median or 0)
-        median, span = life(soonest.drops_to_failure, horizon)
-        answer += f"; next {soonest.series} at drop {median} ({share(level)}: {span})"
-    return answer + "."
-
-
-def forecast_sentence(result: Forecast, level: float, horizon: int) -> str:
-    """Forecast of one series in a sentence."""
-    if result.failed:
-        return f"{result.series}: {failure(result, horizon)} of {counted(result.drops, 'drop')}"
-    median, span = life(result.drops_to_failure, horizon)
-    limit = "" if result.limit_g is None else f" (limit {number(result.limit_g)} g)"
-    return (
-        f"{result.series}: not failed after {counted(result.drops, 'drop')}; fails at drop"
-        f" {median}, {share(level)} between {span}{limit}"
-    )
-
-
-def more_drops_sentence(more: MoreDrops) -> str:
-    """What one more session of drops would buy."""
-    if more.spread_now is None or more.spread_then is None:
-        return f"{counted(more.extra_drops, 'further drop')}: {more.basis}"
-    return (
-        f"{counted(more.extra_drops, 'further drop')} would narrow the interval (upper over lower"
-        f" end of the drops left) from {number(more.spread_now, 2)} to"
-        f" {number(more.spread_then, 2)} on average; chance of failing meanwhile"
-        f" {chance(more.probability_failed_by_then)}"
-    )
-
-
-def condition_sentence(effect: CovariateEffect) -> str:
-    """How peak g goes with one condition."""
-    if effect.effect_pct is None:
-        return f"{effect.covariate}: can't be told"
-    return (
-        f"{effect.covariate}: {percent(effect.effect_pct)} % in peak g per {effect.per}"
-        f" ({percent(effect.lower)} to {percent(effect.upper)})"
-    )
-
-
 def life_words(prediction: Prediction) -> str:
     """Median and interval of a life within one cell."""
     if prediction.median is None and prediction.lower is None:
@@ -503,45 +346,6 @@ def life_words(prediction: Prediction) -> str:
     lower = ABSENT if prediction.lower is None else f"{prediction.lower:.0f}"
     median = "beyond" if prediction.median is None else f"{prediction.median:.0f}"
     return f"{median} ({lower} to {upper})"
-
-
-def ranking_answer(result: Ranking) -> str:
-    """First line of a ranking: which wears fastest, and how sure that is."""
-    if not result.groups:
-        return "No case with drops in the store."
-    first = result.groups[0]
-    if first.probability_fastest is None:
-        return "Too few drops to rank."
-    if len(result.groups) == 1:
-        return (
-            f"{first.group}: {percent(first.rise_pct_per_drop)} % per drop"
-            f" ({percents(first.lower, first.upper)}); no other to rank it against."
-        )
-    sure = (
-        "the order can be told"
-        if result.order_is_clear
-        else "the order of all can't be told from these drops"
-    )
-    return (
-        f"Fastest: {first.group}, {percent(first.rise_pct_per_drop)} % per drop"
-        f" ({percents(first.lower, first.upper)}), fastest with"
-        f" {drawn_chance(first.probability_fastest)} probability; {sure}."
-    )
-
-
-def comparison_sentence(result: Comparison) -> str:
-    """Ratio of peak g and the reduction, in a sentence."""
-    if result.ratio is None:
-        return f"{result.a} against {result.b}: too few drops to say."
-    ratio = f"{number(result.ratio)} ({interval(result.lower, result.upper)})"
-    reduction = (
-        f"{number(result.reduction_pct)} %"
-        f" ({interval(result.reduction_lower, result.reduction_upper)})"
-    )
-    return (
-        f"Peak g of {result.a} is {ratio} times that of {result.b}: a reduction of {reduction},"
-        " 90 % intervals."
-    )
 
 
 def latent_sentence(result: LatentLink) -> str:

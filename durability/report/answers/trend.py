@@ -5,13 +5,21 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
+from durability.basis import MIN_DROPS_FOR_TREND, counted
 from durability.report import as_json, labels
+from durability.report.answers import beside
 from durability.report.blocks import Block, Column, Columns, Preformatted, Words
 
 if TYPE_CHECKING:
-    from durability.results import Forecast, RigNote, Trend, TrendContext
+    from durability.results import Trend, TrendContext
 
 _VERDICT_ORDER = {verdict: at for at, verdict in enumerate(labels.VERDICT_MARKS)}
+
+LEGEND = (
+    "Level: fitted peak free of scatter. Rise: mean over the later half of the drops, with 90 %"
+    " interval. Alarm: the drop after which a watcher would first have been told. Scatter alone"
+    " calls a steady series rising in at most 1 of 20."
+)
 
 PLOT_WIDTH = 44
 """Letters across a plot drawn in letters."""
@@ -22,15 +30,10 @@ def worst_first(trend: Trend) -> tuple[int, float, str]:
     return _VERDICT_ORDER[trend.verdict], -(trend.rise_pct_per_drop or 0.0), trend.series
 
 
-def worn_in(result: Trend | Forecast) -> str:
-    """Case model of a series; its case where the model has no name."""
-    return result.case_model or result.case or "bare"
-
-
 TREND = Columns["Trend"](
     "Trend of each series, what needs action first",
     Column("series", "series"),
-    Column("case model", worn_in, wrap=True),
+    Column("case model", beside.worn_in, wrap=True),
     Column("valid drops", lambda e: labels.drops_of(e.valid_drops, e.drops), right=True),
     Column("verdict", lambda e: f"{labels.VERDICT_MARKS[e.verdict]} {e.verdict}"),
     Column(
@@ -47,20 +50,48 @@ TREND = Columns["Trend"](
 )
 
 
-def each_series(results: Sequence[Trend], command: str = "") -> Iterator[Block]:
-    """The verdict on each series in one table, as terminal and page show it."""
-    yield Words(labels.trends_answer(results))
-    if results:
-        yield TREND.table(results, command)
-        yield Words(labels.TREND_LEGEND, is_note=True)
+def trend_sentence(trend: Trend) -> str:
+    """The verdict on one series, in a sentence with its interval."""
+    mark = labels.VERDICT_MARKS[trend.verdict]
+    if trend.verdict == "too few":
+        return (
+            f"{mark} too few: {counted(trend.valid_drops, 'valid drop')}; a trend can be judged"
+            f" from {MIN_DROPS_FOR_TREND} on"
+        )
+    rate = (
+        f"{labels.percent(trend.rise_pct_per_drop)} % per drop"
+        f" ({labels.percent(trend.rise_lower)} to {labels.percent(trend.rise_upper)})"
+    )
+    level = f"level {labels.number(trend.level_first_g)} to {labels.number(trend.level_latest_g)} g"
+    alarm = f"; first told at drop {trend.alarm_at_drop}" if trend.alarm_at_drop else ""
+    return f"{mark} {trend.verdict}: {level}, {rate}{alarm}"
+
+
+def trends_answer(results: Sequence[Trend]) -> str:
+    """First line of a trend: how many series climb, and which fastest."""
+    if not results:
+        return "No series with drops in the store."
+    rising = [each for each in results if each.verdict == "rising"]
+    few = sum(each.verdict == "too few" for each in results)
+    answer = f"{len(rising)} of {counted(len(results), 'series', 'series')} rising"
+    if rising:
+        fastest = max(rising, key=lambda each: each.rise_pct_per_drop or 0)
+        rise = labels.percent(fastest.rise_pct_per_drop)
+        answer += f"; fastest {fastest.series} at {rise} % per drop"
+    if few:
+        answer += f"; {few} with too few drops to say"
+    return answer + "."
 
 
 def blocks(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> Iterator[Block]:
     """The verdict on each series, what was voided and what that changes, how the rig fared."""
-    yield from each_series(results)
+    yield Words(trends_answer(results))
+    if not results:
+        return
+    yield TREND.table(results)
+    yield Words(LEGEND, is_note=True)
     voided = [drop for context in contexts for drop in context.voided]
-    for line in labels.voided_lines(voided):
-        yield Words(line)
+    yield from beside.voided(voided)
     if voided:
         changed = [
             f"{result.series} ({context.with_voided.verdict})"
@@ -69,54 +100,37 @@ def blocks(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> Iterat
         ]
         found = labels.listed(changed) or "no verdict changes"
         yield Words(f"With the voided readings put back: {found}.")
-    yield from rig_lines(
+    yield from beside.rig(
         [(each.series, context.rig) for each, context in zip(results, contexts, strict=True)]
     )
-
-
-def rig_lines(notes: Sequence[tuple[str, RigNote | None]]) -> Iterator[Block]:
-    """How the rig fared, series of one and the same drift together."""
-    drifted: dict[str, list[str]] = {}
-    for series, note in notes:
-        if note is None or (note.corrected and note.correction_latest_pct is None):
-            continue
-        if note.corrected:
-            words = f"rig-corrected by {note.reference_series}; factors: --series S"
-        elif note.reason is not None or note.drifted:
-            words = str(labels.rig_sentence(note))
-        else:
-            continue
-        drifted.setdefault(words, []).append(series)
-    for words, series_codes in drifted.items():
-        yield Words(f"{words}: {labels.listed(series_codes)}")
 
 
 def at_length(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> Iterator[Block]:
     """Each series with its readings, level and band, its verdict and what it rests on."""
     for result, context in zip(results, contexts, strict=True):
-        yield Words(f"{result.series}: {labels.trend_sentence(result)}")
-        yield Words(f"Rests on: {result.basis}.", is_note=True)
-        if result.shape_weights:
-            yield Words(f"Shapes of wear: {labels.weights(result.shape_weights)}.")
+        yield Words(f"{result.series}: {trend_sentence(result)}")
+        yield beside.rests_on(result.basis)
+        yield from beside.shapes(result.shape_weights)
         if result.doubted_drops:
             yield Words(f"Doubted, kept, weighed down: drop {labels.listed(result.doubted_drops)}.")
-        for line in _beside(result, context):
-            yield Words(line)
+        yield from _beside(result, context)
         if len(result.drop_number):
             yield Preformatted(level_plot(result))
 
 
-def _beside(result: Trend, context: TrendContext) -> Iterator[str]:
+def _beside(result: Trend, context: TrendContext) -> Iterator[Words]:
     """What was voided and what that changes, what looks doubtful, how the rig fared."""
-    yield from labels.voided_lines(context.voided)
+    yield from beside.voided(context.voided)
     again = context.with_voided
     if again is not None:
         change = "stays" if again.verdict == result.verdict else "CHANGES"
-        yield f"With voided readings put back: {labels.trend_sentence(again)}; the verdict {change}"
+        yield Words(
+            f"With the voided readings put back: {trend_sentence(again)}; the verdict {change}."
+        )
     elif context.voided:
-        yield "Voided drops have no reading, so nothing changes when they are put back."
+        yield Words("Voided drops have no reading, so nothing changes when they are put back.")
     if context.suggested:
-        yield (
+        yield Words(
             f"An outlier test ({context.suggested_by}) would mark drop"
             f" {labels.listed(context.suggested)}: look for a physical cause; only with one, void"
             " it: durability drop void SERIES DROP --reason WHY"
@@ -124,9 +138,9 @@ def _beside(result: Trend, context: TrendContext) -> Iterator[str]:
     change_pct = None
     if result.level_first_g and result.level_latest_g:
         change_pct = 100.0 * (result.level_latest_g / result.level_first_g - 1.0)
-    rig = labels.rig_sentence(context.rig, change_pct)
+    rig = beside.rig_sentence(context.rig, change_pct)
     if rig is not None:
-        yield rig
+        yield Words(f"{rig}.")
 
 
 def level_plot(result: Trend) -> str:

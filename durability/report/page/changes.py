@@ -7,6 +7,9 @@ from typing import TYPE_CHECKING
 
 from durability.basis import counted
 from durability.report import boundary, labels, rig
+from durability.report.answers.compare import reduction
+from durability.report.answers.forecast import failed_when, failure
+from durability.report.answers.rank import ranking_answer
 from durability.report.page import words
 from durability.results import ReportAnswer
 
@@ -39,14 +42,15 @@ def _answers(contents: ReportContents) -> Iterator[ReportAnswer]:
         words.validity(counts),
         (counts["valid_drops"], counts["voided_drops"], counts["drops"]),
     )
-    yield ReportAnswer("limit", words.limit(contents), (contents.limit_g, contents.limit_rise))
+    limit = (contents.limit_g, contents.limit_rise)
+    yield ReportAnswer("limit", failed_when(*limit), limit)
     yield ReportAnswer(
         "interval and horizon",
         f"{labels.share(contents.level)}, {contents.horizon} drops",
         (contents.level, float(contents.horizon)),
     )
     if contents.ranking is not None:
-        yield ReportAnswer("wear", labels.ranking_answer(contents.ranking))
+        yield ReportAnswer("wear", ranking_answer(contents.ranking))
         for group in contents.ranking.groups:
             rise = (group.rise_pct_per_drop, group.lower, group.upper)
             life = group.life
@@ -61,7 +65,7 @@ def _answers(contents: ReportContents) -> Iterator[ReportAnswer]:
     for compared in contents.comparisons:
         yield ReportAnswer(
             f"peak g of bare drops reduced by {compared.b}",
-            words.reduction(compared),
+            reduction(compared),
             (compared.reduction_pct, compared.reduction_lower, compared.reduction_upper),
         )
     for picture in contents.pictures:
@@ -119,11 +123,11 @@ def _of_series(picture: SeriesPicture, horizon: int) -> Iterator[ReportAnswer]:
         rise,
     )
     life = outlook.drops_to_failure
-    failure = labels.failure(outlook, horizon)
+    fails = failure(outlook, horizon)
     if not outlook.failed:
-        failure += f" ({labels.life(life, horizon)[1]})"
+        fails += f" ({labels.life(life, horizon)[1]})"
     yield ReportAnswer(
-        f"{trend.series} fails at drop", failure, (life.lower, life.median, life.upper)
+        f"{trend.series} fails at drop", fails, (life.lower, life.median, life.upper)
     )
 
 

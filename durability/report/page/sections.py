@@ -7,8 +7,8 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from durability.basis import counted
-from durability.report import boundary, claims, labels, rig
-from durability.report.answers import trend
+from durability.report import boundary, labels, rig
+from durability.report.answers import claim, compare, forecast, rank, trend
 from durability.report.blocks import (
     Archive,
     Block,
@@ -25,8 +25,6 @@ from durability.vocabulary import DAMAGE_SEVERITIES, SEVERITY_FAILED
 
 if TYPE_CHECKING:
     from durability.results import (
-        ClaimAnswer,
-        Forecast,
         LifeLine,
         ReportContents,
     )
@@ -65,7 +63,7 @@ def all_sections(contents: ReportContents, told: Told) -> list[Section]:
         _waveforms(contents, artist),
         _life(contents, artist),
         _damage(contents),
-        _comparisons(contents, artist),
+        _comparisons(contents),
         _devices(contents, artist),
         _boundary(contents, artist),
         _rig(contents, artist),
@@ -87,42 +85,7 @@ def at_a_glance(contents: ReportContents) -> list[Block]:
     """Each case model in one row, on the first screen."""
     if contents.ranking is None or not contents.ranking.groups:
         return []
-    against = {each.b: words.reduction(each) for each in contents.comparisons}
-    valid: Counter[str | None] = Counter()
-    made: Counter[str | None] = Counter()
-    for each in contents.pictures:
-        valid[each.trend.case_model] += each.trend.valid_drops
-        made[each.trend.case_model] += each.trend.drops
-    return [
-        Table(
-            "Case models, the fastest wearing first",
-            (
-                "case model",
-                "cases",
-                "drops, valid/all",
-                "failed",
-                "rise, % per drop (90 %)",
-                "fastest",
-                "life, drops (90 %)",
-                "peak g reduced against bare (90 %)",
-            ),
-            [
-                (
-                    group.group,
-                    str(group.cases),
-                    labels.drops_of(valid[group.group], made[group.group]),
-                    str(group.failed),
-                    labels.percent_with_interval(group.rise_pct_per_drop, group.lower, group.upper),
-                    labels.drawn_chance(group.probability_fastest),
-                    labels.life_words(group.life),
-                    against.get(group.group, labels.ABSENT),
-                )
-                for group in contents.ranking.groups
-            ],
-            right=frozenset({1, 2, 3, 5}),
-            command=words.command(contents, "rank"),
-        )
-    ]
+    return list(rank.ranked(contents.ranking, words.command(contents, "rank")))
 
 
 # ------------------------------------------------------------------------------------ re-issue
@@ -183,13 +146,7 @@ def _wear(contents: ReportContents, artist: Artist) -> Section:
     if not contents.pictures:
         section.blocks.append(Words(labels.NOTHING["series"]))
         return section
-    answer, *each_series = trend.each_series(
-        contents.trends,
-        words.command(contents, "trend"),
-    )
-    section.blocks.append(answer)
-    if contents.ranking is not None:
-        section.blocks.append(Words(f"The ranking rests on: {contents.ranking.basis}.", True))
+    section.blocks.append(Words(trend.trends_answer(contents.trends)))
     apart = len(contents.pictures) - len(contents.comparable)
     if contents.comparable:
         side_by_side = contents.comparable
@@ -212,7 +169,8 @@ def _wear(contents: ReportContents, artist: Artist) -> Section:
             f" {counted(len(contents.pictures), 'series', 'series')}, what needs action first",
             lambda: plots.wear(contents.pictures, most=MOST_PANELS),
         ),
-        *each_series,
+        trend.TREND.table(contents.trends, words.command(contents, "trend")),
+        Words(trend.LEGEND, True),
     ]
     if any(cloud.peak_g.size for cloud in contents.clouds):
         section.blocks.append(
@@ -267,8 +225,8 @@ def _life(contents: ReportContents, artist: Artist) -> Section:
         section.blocks.append(Words(labels.NOTHING["failures"]))
         return section
     section.blocks += [
-        Words(labels.forecasts_answer(forecasts, contents.level, contents.horizon)),
-        Words(words.limit(contents), True),
+        Words(forecast.forecasts_answer(forecasts, contents.level, contents.horizon)),
+        Words(forecast.failed_when(contents.limit_g, contents.limit_rise), True),
     ]
     if contents.survival:
         section.blocks.append(
@@ -293,48 +251,13 @@ def _life(contents: ReportContents, artist: Artist) -> Section:
                 lambda: plots.fan(ahead, level=contents.level, horizon=contents.horizon),
             )
         )
-    ordered = sorted(forecasts, key=lambda each: _soonest_first(each, contents.horizon))
     section.blocks += [
-        Table(
-            "Drops to failure of each series, the soonest first",
-            (
-                "series",
-                "case model",
-                "drops",
-                "limit, g",
-                "fails at drop",
-                f"{labels.share(contents.level)} interval",
-                "rests on",
-            ),
-            [
-                (
-                    each.series,
-                    each.case_model or (each.case or "bare"),
-                    str(each.drops),
-                    labels.number(each.limit_g),
-                    labels.failure(each, contents.horizon),
-                    "" if each.failed else labels.life(each.drops_to_failure, contents.horizon)[1],
-                    each.basis,
-                )
-                for each in ordered
-            ],
-            right=frozenset({2, 3}),
-            act=frozenset(at for at, each in enumerate(ordered) if each.failed),
-            command=words.command(contents, "forecast"),
+        forecast.drops_to_failure(contents.level, contents.horizon).table(
+            forecasts, words.command(contents, "forecast")
         ),
         Words(labels.RELATIVE, True),
     ]
     return section
-
-
-def _soonest_first(each: Forecast, horizon: int) -> tuple[bool, int, float, str]:
-    median = each.drops_to_failure.median
-    return (
-        not each.failed,
-        each.failed_at_drop or 0,
-        horizon + 1 if median is None else median,
-        each.series,
-    )
 
 
 def _damage(contents: ReportContents) -> Section:
@@ -428,72 +351,16 @@ def _damage_modes(damage: Sequence[Mapping[str, Any]]) -> Table:
     )
 
 
-def _comparisons(contents: ReportContents, artist: Artist) -> Section | None:
+def _comparisons(contents: ReportContents) -> Section | None:
     section = Section("comparisons", "Comparisons and claims")
     if contents.comparisons:
         section.blocks += [
-            Table(
-                "Peak g of bare drops against each case model",
-                (
-                    "case model",
-                    "times as high bare",
-                    "90 % interval",
-                    "reduction",
-                    "drops, bare and cased",
-                    "cases",
-                    "voided, bare and cased",
-                    "ratio with these put back",
-                    "rests on",
-                ),
-                [
-                    (
-                        each.b,
-                        labels.number(each.ratio),
-                        labels.interval(each.lower, each.upper),
-                        words.reduction(each),
-                        f"{each.drops_a} and {each.drops_b}",
-                        str(each.cases_b),
-                        f"{each.voided_a} and {each.voided_b}",
-                        labels.number(each.ratio_with_voided),
-                        each.basis,
-                    )
-                    for each in contents.comparisons
-                ],
-                right=frozenset({1, 5, 7}),
-                command="durability compare bare MODEL",
-            ),
+            compare.against("bare").table(contents.comparisons, "durability compare bare MODEL"),
             Words(labels.RELATIVE, True),
         ]
     for answer in contents.claims:
-        section.blocks += _claim(answer)
+        section.blocks += claim.judged(answer)
     return section if section.blocks else None
-
-
-def _claim(answer: ClaimAnswer) -> list[Block]:
-    """One claim with its rule, its risk and what the voided readings would make of it."""
-    blocks: list[Block] = []
-    for found in answer.by_kind:
-        if found.claim is None:
-            words_ = f"{answer.b}, {found.device_kind}: can't be judged: {found.reason}"
-            blocks.append(Words(words_))
-            continue
-        claim = found.claim
-        more = claims.settling(claim)
-        notes = [
-            f"Decision rule: {claim.decision_rule}.",
-            f"Risk of calling a false claim shown: {labels.share(claim.false_claim_risk)}.",
-            f"Rests on: {claim.basis}.",
-        ]
-        if more:
-            notes.append(f"{more[0].upper()}{more[1:]}.")
-        if found.with_voided is not None:
-            put_back = claims.put_back(claim, found.with_voided)
-            notes.append(f"{put_back[0].upper()}{put_back[1:]}.")
-        blocks += [
-            Words(claims.sentence(answer.a, answer.b, found.device_kind, claim)),
-            Words(" ".join(notes), True),
-        ]
-    return blocks
 
 
 # ------------------------------------------------------------------------------------ devices

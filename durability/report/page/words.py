@@ -9,9 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 from durability.basis import counted
 from durability.report import labels, rig
+from durability.report.answers.claim import claims_answer
+from durability.report.answers.compare import comparisons_answer
+from durability.report.answers.forecast import failed_when, forecasts_answer
+from durability.report.answers.rank import ranking_answer
+from durability.report.answers.trend import trends_answer
 from durability.results import (
-    ClaimAnswer,
-    Comparison,
     LatentLink,
     LifeLine,
     Limit,
@@ -143,11 +146,11 @@ def answers(contents: ReportContents) -> list[tuple[str, str, str]]:
     trends, forecasts = contents.trends, contents.forecasts
     told = []
     if contents.ranking is not None:
-        told.append(("Wear", labels.ranking_answer(contents.ranking), "wear"))
+        told.append(("Wear", ranking_answer(contents.ranking), "wear"))
     elif trends:
-        told.append(("Trend", labels.trends_answer(trends), "wear"))
+        told.append(("Trend", trends_answer(trends), "wear"))
     if trends:
-        life = labels.forecasts_answer(forecasts, contents.level, contents.horizon)
+        life = forecasts_answer(forecasts, contents.level, contents.horizon)
         told.append(("Life", life, "life"))
     against = comparisons_answer(contents.comparisons)
     if against:
@@ -174,7 +177,7 @@ def beside(contents: ReportContents) -> list[tuple[str, str, str]]:
         told.append(("Quarantine", quarantine(contents.quarantined), "devices"))
     if contents.ranking is not None and contents.pictures:
         trends = [each.trend for each in contents.pictures]
-        told.append(("Trend", labels.trends_answer(trends), "wear"))
+        told.append(("Trend", trends_answer(trends), "wear"))
     return told
 
 
@@ -190,24 +193,11 @@ def reading_aid(contents: ReportContents) -> str:
     """What the answers mean by their words."""
     if not contents.pictures:
         return ""
+    failed = failed_when(contents.limit_g, contents.limit_rise)
     return (
         "Wear: peak g climbs from drop to drop as a case lets more of the shock through."
-        f" {limit(contents)} In brackets: {labels.share(contents.level)} intervals."
+        f" {failed} In brackets: {labels.share(contents.level)} intervals."
     )
-
-
-def claims_answer(answers: Sequence[ClaimAnswer]) -> str:
-    """For which case models the claimed reduction is shown, dropped with what."""
-    judged: dict[str, list[str]] = {}
-    least = 0.0
-    for each in answers:
-        for found in each.by_kind:
-            verdict = "can't be judged" if found.claim is None else found.claim.verdict
-            judged.setdefault(verdict, []).append(f"{each.b} ({found.device_kind})")
-            if found.claim is not None:
-                least = found.claim.reduction_at_least_pct
-    told = "; ".join(f"{verdict} for {labels.listed(names)}" for verdict, names in judged.items())
-    return f"Reduces peak g of bare drops by at least {least:g} %: {told}."
 
 
 def quarantine(devices: Sequence[Quarantine]) -> str:
@@ -217,22 +207,6 @@ def quarantine(devices: Sequence[Quarantine]) -> str:
         for each in devices
     )
     return f"{counted(len(devices), 'device')} with a suspect battery kept apart: {told}."
-
-
-def comparisons_answer(comparisons: Sequence[Comparison]) -> str:
-    """Reduction of peak g against bare drops, model by model, the largest first."""
-    known = [each for each in comparisons if each.reduction_pct is not None]
-    ordered = sorted(known, key=lambda each: -(each.reduction_pct or 0))
-    reductions = labels.listed(f"{each.b} by {reduction(each)}" for each in ordered)
-    return f"Against bare drops peak g is reduced: {reductions}; 90 % intervals." if known else ""
-
-
-def reduction(result: Comparison) -> str:
-    """Reduction of peak g with its interval, for one cell."""
-    if result.reduction_pct is None:
-        return labels.ABSENT
-    ends = labels.interval(result.reduction_lower, result.reduction_upper)
-    return f"{labels.number(result.reduction_pct)} % ({ends})"
 
 
 def latent_caveats(contents: ReportContents) -> list[str]:
@@ -653,18 +627,6 @@ def identity(contents: ReportContents) -> list[tuple[str, str]]:
         ("digest", contents.digest),
         ("by durability", contents.versions["durability"]),
     ]
-
-
-def limit(contents: ReportContents) -> str:
-    """What counts as failed."""
-    if contents.limit_g is not None:
-        level = f"the fitted level reaches {labels.number(contents.limit_g)} g"
-    else:
-        level = (
-            f"the fitted level has risen by {labels.share(contents.limit_rise)} above its own at"
-            " the first drop"
-        )
-    return f"Failed: {level}, or damage of severity 4 is seen, whichever comes first."
 
 
 def temperatures(counts: Mapping[str, Any]) -> str:

@@ -12,6 +12,7 @@ from matplotlib.ticker import MaxNLocator
 
 from durability.basis import counted
 from durability.report import labels
+from durability.report.answers.forecast import forecast_sentence, forecasts_answer
 from durability.report.plots import look, series
 
 if TYPE_CHECKING:
@@ -47,7 +48,7 @@ def fan(pictures: Sequence[SeriesPicture], *, level: float, horizon: int) -> Fig
     answer = (
         fan_answer(forecasts[0], level, horizon)
         if alone
-        else labels.forecasts_answer(forecasts, level, horizon)
+        else forecasts_answer(forecasts, level, horizon)
     )
     notes = []
     if any(each.fan is not None and not each.forecast.failed for each in shown):
@@ -239,4 +240,4 @@ def fan_answer(result: Forecast, level: float, horizon: int) -> str:
     """Forecast of one series, or that its drops are too few for one."""
     if _too_few_to_forecast(result):
         return f"{result.series}: {counted(result.drops, 'drop')} made, too few to forecast."
-    return labels.forecast_sentence(result, level, horizon)
+    return forecast_sentence(result, level, horizon)

@@ -12,6 +12,7 @@ from matplotlib.ticker import MaxNLocator
 
 from durability.basis import counted
 from durability.report import labels
+from durability.report.answers.rank import ranking_answer
 from durability.report.plots import look, series
 
 if TYPE_CHECKING:
@@ -73,7 +74,7 @@ def models(
         )
     notes.append(labels.RELATIVE)
     answer = (
-        labels.ranking_answer(ranking)
+        ranking_answer(ranking)
         if ranking is not None
         else models_answer([(name, [each.trend for each in group]) for name, group in ordered])
     )

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from matplotlib.ticker import MaxNLocator
 
 from durability.report import labels
+from durability.report.answers.trend import trend_sentence, trends_answer
 from durability.report.plots import look, series
 
 if TYPE_CHECKING:
@@ -72,8 +73,8 @@ def wear(pictures: Sequence[SeriesPicture], *, most: int | None = None) -> Figur
 def _wear_answer(pictures: Sequence[SeriesPicture]) -> str:
     trends = [each.trend for each in pictures]
     if len(trends) == 1:
-        return f"{trends[0].series} {labels.trend_sentence(trends[0])}"
-    return labels.trends_answer(trends)
+        return f"{trends[0].series} {trend_sentence(trends[0])}"
+    return trends_answer(trends)
 
 
 def _wear_notes(shown: Sequence[SeriesPicture], of: int) -> list[str]:

@@ -1,0 +1,105 @@
+"""What stands beside an answer: what it rests on, what was voided, how the rig fared."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+from durability.report import labels
+from durability.report.blocks import Words
+
+if TYPE_CHECKING:
+    from durability.results import Forecast, RigNote, Trend, VoidedDrop
+
+MOST_VOIDED = 12
+"""Voided drops named for one reason; more are counted."""
+
+
+def rests_on(basis: str) -> Words:
+    """On what an answer rests."""
+    return Words(f"Rests on: {basis}.", is_note=True)
+
+
+def worn_in(result: Trend | Forecast) -> str:
+    """Case model of a series; its case where the model has no name."""
+    return result.case_model or result.case or "bare"
+
+
+def shapes(shape_weights: Mapping[str, float]) -> Iterator[Words]:
+    """Shapes with the weight they carry, the heaviest first, those under 2 % left out."""
+    heaviest = sorted(shape_weights.items(), key=lambda item: -item[1])
+    named = [f"{shape} {labels.chance(weight)}" for shape, weight in heaviest if weight >= 0.02]
+    if named:
+        yield Words(f"Shapes of wear: {labels.listed(named)}.")
+
+
+def voided(drops: Sequence[VoidedDrop]) -> Iterator[Words]:
+    """What was voided and why, a line for each reason; the longest lists cut short."""
+    by_reason: dict[str, list[str]] = {}
+    for drop in drops:
+        by_reason.setdefault(drop.reason, []).append(f"{drop.series} drop {drop.drop_number}")
+    for reason, named in by_reason.items():
+        more = f" and {len(named) - MOST_VOIDED} more" if len(named) > MOST_VOIDED else ""
+        yield Words(f"Voided ({reason}): {labels.listed(named[:MOST_VOIDED])}{more}.")
+
+
+def rig(notes: Sequence[tuple[str, RigNote | None]]) -> Iterator[Words]:
+    """How the rig fared, series of one and the same drift together."""
+    drifted: dict[str, list[str]] = {}
+    for series, note in notes:
+        if note is None or (note.corrected and note.correction_latest_pct is None):
+            continue
+        if note.corrected:
+            words = f"Rig-corrected by {note.reference_series}; factors: --series S"
+        elif note.reason is not None or note.drifted:
+            words = str(rig_sentence(note))
+        else:
+            continue
+        drifted.setdefault(words, []).append(series)
+    for words, series_codes in drifted.items():
+        yield Words(f"{words}: {labels.listed(series_codes)}.")
+
+
+def rig_sentence(note: RigNote | None, change_pct: float | None = None) -> str | None:
+    """What the reference drops say of the time of a series, if it is worth a line.
+
+    Parameters
+    ----------
+    note : RigNote or None
+        None when there are no reference drops.
+    change_pct : float, optional
+        Change of the fitted level from the first to the latest drop, in percent.
+
+    Returns
+    -------
+    str or None
+        None when the rig was steady and the change stands clear of its scatter.
+    """
+    if note is None:
+        return None
+    if note.corrected:
+        first, latest = note.correction_first_pct, note.correction_latest_pct
+        return (
+            f"Rig-corrected by {note.reference_series}: {labels.percent(first)} % at the first,"
+            f" {labels.percent(latest)} % at the latest drop divided out (standard error of that"
+            f" change {labels.number(note.correction_se_pct, 2)} %); readings stay as recorded"
+        )
+    if note.reason is not None:
+        return f"Not rig-corrected: {note.reason}"
+    if note.drifted and note.since is not None:
+        since = datetime.fromtimestamp(note.since, UTC).strftime("%Y-%m-%d")
+        return (
+            f"The rig drifted meanwhile: {labels.percent(note.drift_pct)} % since {since} by"
+            f" {note.reference_series} (durability rig; divide it out with --rig-corrected)"
+        )
+    if (
+        change_pct is not None
+        and note.scatter_pct is not None
+        and abs(change_pct) < 2.0 * note.scatter_pct
+    ):
+        return (
+            f"The change of level, {labels.percent(change_pct)} %, is smaller than twice the rig's"
+            f" own scatter of {labels.number(note.scatter_pct, 2)} %: it may be the rig's"
+        )
+    return None

@@ -1,0 +1,186 @@
+"""How many drops until the case of a series fails."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING, Any
+
+from durability.basis import counted
+from durability.report import as_json, labels
+from durability.report.answers import beside
+from durability.report.answers.trend import PLOT_WIDTH
+from durability.report.blocks import Block, Column, Columns, Words
+
+if TYPE_CHECKING:
+    from durability.results import Forecast, Limit, MoreDrops, RigNote
+
+MOST_SURVIVAL_ROWS = 12
+"""Drops shown of a curve of survival, about."""
+
+
+def drops_to_failure(level: float, horizon: int) -> Columns[Forecast]:
+    """The table of forecasts, for this probability of the interval and this last drop."""
+
+    def soonest(each: Forecast) -> tuple[bool, int, float, str]:
+        median = each.drops_to_failure.median
+        beyond = horizon + 1 if median is None else median
+        return not each.failed, each.failed_at_drop or 0, beyond, each.series
+
+    return Columns["Forecast"](
+        "Drops to failure of each series, the soonest first",
+        Column("series", "series"),
+        Column("case model", beside.worn_in, wrap=True),
+        Column("drops", "drops", right=True),
+        Column("limit, g", "limit_g", right=True),
+        Column("fails at drop", lambda e: failure(e, horizon)),
+        Column(
+            f"{labels.share(level)} interval",
+            lambda e: "" if e.failed else labels.life(e.drops_to_failure, horizon)[1],
+        ),
+        Column("rests on", "basis", wide=True),
+        order=soonest,
+    )
+
+
+SURVIVAL = Columns[tuple[int, float]](
+    "Probability that it still protects",
+    Column("drop", lambda row: row[0], right=True),
+    Column("still protects", lambda row: labels.chance(row[1]), right=True),
+    Column("", lambda row: "#" * round(row[1] * PLOT_WIDTH)),
+)
+
+
+def failure(result: Forecast, horizon: int) -> str:
+    """When a series failed, or by median will."""
+    if result.failed:
+        return f"FAILED at {result.failed_at_drop} ({result.failure_cause})"
+    return labels.life(result.drops_to_failure, horizon)[0]
+
+
+def forecasts_answer(results: Sequence[Forecast], level: float, horizon: int) -> str:
+    """First line of a forecast: how many failed, and which comes next."""
+    if not results:
+        return "No series with drops in the store."
+    failed = sum(each.failed for each in results)
+    answer = f"{failed} of {counted(len(results), 'series', 'series')} failed"
+    next_ones = [
+        each for each in results if not each.failed and each.drops_to_failure.median is not None
+    ]
+    if next_ones:
+        soonest = min(next_ones, key=lambda each: each.drops_to_failure.median or 0)
+        median, span = labels.life(soonest.drops_to_failure, horizon)
+        answer += f"; next {soonest.series} at drop {median} ({labels.share(level)}: {span})"
+    return answer + "."
+
+
+def forecast_sentence(result: Forecast, level: float, horizon: int) -> str:
+    """Forecast of one series in a sentence."""
+    if result.failed:
+        return f"{result.series}: {failure(result, horizon)} of {counted(result.drops, 'drop')}"
+    median, span = labels.life(result.drops_to_failure, horizon)
+    limit = "" if result.limit_g is None else f" (limit {labels.number(result.limit_g)} g)"
+    return (
+        f"{result.series}: not failed after {counted(result.drops, 'drop')}; fails at drop"
+        f" {median}, {labels.share(level)} between {span}{limit}"
+    )
+
+
+def more_drops_sentence(more: MoreDrops) -> str:
+    """What one more session of drops would buy."""
+    if more.spread_now is None or more.spread_then is None:
+        return f"{counted(more.extra_drops, 'further drop')}: {more.basis}"
+    return (
+        f"{counted(more.extra_drops, 'further drop')} would narrow the interval (upper over lower"
+        f" end of the drops left) from {labels.number(more.spread_now, 2)} to"
+        f" {labels.number(more.spread_then, 2)} on average; chance of failing meanwhile"
+        f" {labels.chance(more.probability_failed_by_then)}"
+    )
+
+
+def failed_when(limit_g: float | None, limit_rise: float) -> str:
+    """What counts as failed."""
+    if limit_g is not None:
+        level = f"the fitted level reaches {labels.number(limit_g)} g"
+    else:
+        level = (
+            f"the fitted level has risen by {labels.share(limit_rise)} above its own at the first"
+            " drop"
+        )
+    return f"Failed: {level}, or damage of severity 4 is seen, whichever comes first."
+
+
+def blocks(
+    results: Sequence[Forecast], notes: Sequence[RigNote | None], limit: Limit
+) -> Iterator[Block]:
+    """Drops to failure of each series, what counts as failed, how the rig fared."""
+    yield Words(forecasts_answer(results, limit.level, limit.horizon))
+    if not results:
+        return
+    yield Words(failed_when(limit.limit_g, limit.limit_rise), is_note=True)
+    yield drops_to_failure(limit.level, limit.horizon).table(results)
+    yield from beside.rig([(each.series, note) for each, note in zip(results, notes, strict=True)])
+    yield Words("What each rests on: durability forecast --series S", is_note=True)
+    yield Words(labels.RELATIVE, is_note=True)
+
+
+def at_length(
+    results: Sequence[Forecast],
+    further: Sequence[MoreDrops],
+    notes: Sequence[RigNote | None],
+    limit: Limit,
+) -> Iterator[Block]:
+    """Each forecast with its interval, survival, shapes, and what more drops would buy."""
+    for result, more, note in zip(results, further, notes, strict=True):
+        yield Words(f"{forecast_sentence(result, limit.level, limit.horizon)}.")
+        rig = beside.rig_sentence(note)
+        if rig is not None:
+            yield Words(f"{rig}.")
+        yield beside.rests_on(result.basis)
+        yield from beside.shapes(result.shape_weights)
+        yield Words(f"{more_drops_sentence(more)}.")
+        survival = [
+            (int(drop), float(share))
+            for drop, share in zip(result.survival_drop, result.survival_probability, strict=True)
+        ]
+        shown = survival[:: max(1, len(survival) // MOST_SURVIVAL_ROWS)]
+        if shown:
+            yield SURVIVAL.table(shown)
+    yield Words(failed_when(limit.limit_g, limit.limit_rise), is_note=True)
+    yield Words(labels.RELATIVE, is_note=True)
+
+
+def json(
+    results: Sequence[Forecast], notes: Sequence[RigNote | None], limit: Limit
+) -> dict[str, Any]:
+    """Object of ``forecast --json``."""
+    names = (
+        "series",
+        "case",
+        "case_model",
+        "drops",
+        "failed",
+        "failed_at_drop",
+        "failure_cause",
+        "limit_g",
+    )
+    return {
+        "level": limit.level,
+        "horizon": limit.horizon,
+        "series": [
+            {
+                **as_json.named(result, names),
+                "drops_to_failure": as_json.prediction(result.drops_to_failure),
+                "survival": [
+                    {"drop": int(drop), "probability": float(probability)}
+                    for drop, probability in zip(
+                        result.survival_drop, result.survival_probability, strict=True
+                    )
+                ],
+                "b10_drop": result.b10_drop,
+                "basis": result.basis,
+                "shape_weights": result.shape_weights,
+                "rig": as_json.rig(note),
+            }
+            for result, note in zip(results, notes, strict=True)
+        ],
+    }
