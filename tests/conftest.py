@@ -10,7 +10,12 @@ from pathlib import Path
 
 import pytest
 
-from durability.__main__ import main
+# One thread a process, as tests run side by side; set before NumPy loads.
+for library in ("OMP", "OPENBLAS"):
+    os.environ.setdefault(f"{library}_NUM_THREADS", "1")
+
+from durability.__main__ import main  # noqa: E402
+from durability.workflow.demo import build_demo  # noqa: E402
 
 
 @dataclass(frozen=True)
@@ -50,11 +55,48 @@ def run(tmp_path, monkeypatch, capsys):
     return call
 
 
+@pytest.fixture(scope="session")
+def kept_folders():
+    """What each preparation of a test folder left there."""
+    return {}
+
+
 @pytest.fixture
-def store(run):
+def once(kept_folders, tmp_path, tmp_path_factory):
+    """Prepare the test's folder by a call; its like in later tests copies what the first left."""
+
+    def prepare(make, *told):
+        key = (make.__module__, make.__qualname__, told)
+        if key in kept_folders:
+            shutil.copytree(kept_folders[key], tmp_path, dirs_exist_ok=True)
+        else:
+            make(*told)
+            kept_folders[key] = tmp_path_factory.mktemp("kept") / "folder"
+            shutil.copytree(tmp_path, kept_folders[key])
+
+    return prepare
+
+
+@pytest.fixture
+def store(run, once):
     """The runner, with a store already made."""
-    run("init")
+    once(run, "init")
     return run
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory):
+    """The demo's store and files, for reading only."""
+    made = build_demo(tmp_path_factory.mktemp("demo") / "demo.duckdb")
+    before = made.store.read_bytes()
+    yield made
+    assert made.store.read_bytes() == before, "a test wrote to the demo that all tests share"
+
+
+@pytest.fixture(scope="session")
+def demo_store(demo):
+    """The demo's store, for reading only."""
+    return demo.store
 
 
 @pytest.fixture
@@ -84,23 +126,19 @@ def published():
     return Path(__file__).parent.parent / "fixtures" / "published"
 
 
-@pytest.fixture(scope="session")
-def rig_store(tmp_path_factory):
-    """A store with a sensor of 0.5 mV/g and 2000 g on the open series S1, 1220 mm."""
-    path = tmp_path_factory.mktemp("rig") / "store.duckdb"
-    for words in (
-        "init",
-        "specimen add C-1 --kind case --model sleeve",
-        "specimen add D-1 --kind dummy",
-        "sensor add A-1 --sensitivity-mv-per-g 0.5 --full-scale-g 2000",
-        "series open S1 --device D-1 --case C-1 --drop-height-mm 1220 --sensor A-1",
-    ):
-        assert main([*words.split(), "--store", str(path)]) == 0
-    return path
-
-
 @pytest.fixture
-def rig(rig_store, run, tmp_path):
-    """The runner, with a copy of that store."""
-    shutil.copyfile(rig_store, tmp_path / "store.duckdb")
+def rig(run, once):
+    """A store with a sensor of 0.5 mV/g and 2000 g on the open series S1, 1220 mm."""
+
+    def make():
+        for words in (
+            "init",
+            "specimen add C-1 --kind case --model sleeve",
+            "specimen add D-1 --kind dummy",
+            "sensor add A-1 --sensitivity-mv-per-g 0.5 --full-scale-g 2000",
+            "series open S1 --device D-1 --case C-1 --drop-height-mm 1220 --sensor A-1",
+        ):
+            run(*words.split())
+
+    once(make)
     return run
