@@ -57,22 +57,24 @@ def run(tmp_path, monkeypatch, capsys):
 
 @pytest.fixture(scope="session")
 def kept_folders():
-    """What each preparation of a test folder left there."""
+    """What each way to prepare a test's folder left there."""
     return {}
 
 
 @pytest.fixture
 def once(kept_folders, tmp_path, tmp_path_factory):
-    """Prepare the test's folder by a call; its like in later tests copies what the first left."""
+    """Prepare the test's folder step by step; what the same steps left before is copied."""
+    steps = []
 
-    def prepare(make, *told):
-        key = (make.__module__, make.__qualname__, told)
-        if key in kept_folders:
-            shutil.copytree(kept_folders[key], tmp_path, dirs_exist_ok=True)
+    def prepare(step, *told):
+        steps.append((step.__module__, step.__qualname__, told))
+        kept = kept_folders.get(tuple(steps))
+        if kept:
+            shutil.copytree(kept, tmp_path, dirs_exist_ok=True)
         else:
-            make(*told)
-            kept_folders[key] = tmp_path_factory.mktemp("kept") / "folder"
-            shutil.copytree(tmp_path, kept_folders[key])
+            step(*told)
+            kept = tmp_path_factory.mktemp("kept") / "folder"
+            kept_folders[tuple(steps)] = shutil.copytree(tmp_path, kept)
 
     return prepare
 
@@ -85,7 +87,7 @@ def store(run, once):
 
 
 @pytest.fixture(scope="session")
-def demo(tmp_path_factory):
+def built_demo(tmp_path_factory):
     """The demo's store and files, for reading only."""
     made = build_demo(tmp_path_factory.mktemp("demo") / "demo.duckdb")
     before = made.store.read_bytes()
@@ -94,9 +96,9 @@ def demo(tmp_path_factory):
 
 
 @pytest.fixture(scope="session")
-def demo_store(demo):
+def demo_store(built_demo):
     """The demo's store, for reading only."""
-    return demo.store
+    return built_demo.store
 
 
 @pytest.fixture

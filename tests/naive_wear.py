@@ -24,12 +24,12 @@ def log_evidence_by_quadrature(
     )  # fmt: skip
     climbs = np.linspace(low, high, 41)
     levels = np.linspace(log_peak.min() - 0.3, log_peak.max() + 0.3, 181)
-    residual = log_peak - levels[:, None, None] - climbs[:, None] * climb_basis
+    squared = (log_peak - levels[:, None, None] - climbs[:, None] * climb_basis) ** 2
     layers = []
     for scatter, prior in zip(np.exp(log_scatter), log_prior, strict=True):
-        core = np.exp(-0.5 * (residual / scatter) ** 2) / (scatter * math.sqrt(2 * math.pi))
-        each = np.log((1 - wild_share) * core + wild_share * wild_density)
-        layers.append(prior + each.sum(axis=-1))
+        core = np.exp(squared * (-0.5 / scatter**2)) / (scatter * math.sqrt(2 * math.pi))
+        each = (1 - wild_share) * core + wild_share * wild_density
+        layers.append(prior + np.log(each.prod(axis=-1)))
     layers = np.array(layers)
     top = layers.max()
     over_scatter = np.trapezoid(np.exp(layers - top), log_scatter, axis=0)

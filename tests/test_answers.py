@@ -6,12 +6,6 @@ import math
 import pytest
 
 from durability.__main__ import main
-from durability.workflow.demo import build_demo
-
-
-@pytest.fixture(scope="module")
-def demo_store(tmp_path_factory):
-    return build_demo(tmp_path_factory.mktemp("demo") / "demo.duckdb").store
 
 
 @pytest.fixture

@@ -4,6 +4,7 @@ import csv
 import hashlib
 import json
 import re
+import shutil
 import sqlite3
 import tomllib
 from pathlib import Path
@@ -16,7 +17,6 @@ from export_files import half_sine_g, write_volts
 
 from durability.__main__ import main
 from durability.store import database, dictionary
-from durability.workflow import demo
 
 ANSWERS = (
     "trend",
@@ -29,10 +29,10 @@ ANSWERS = (
 
 
 @pytest.fixture(scope="module")
-def exported(tmp_path_factory):
+def exported(demo_store, tmp_path_factory):
     """The invented scenario, a mended drop and an issued report in it, as open files."""
     folder = tmp_path_factory.mktemp("archive")
-    store = demo.build_demo(folder / "demo.duckdb").store
+    store = shutil.copyfile(demo_store, folder / "demo.duckdb")
     mend = ["drop", "amend", "demo-S1", "3", "--set", "peak_g=151.25", "--reason", "misread"]
     assert main([*mend, "--store", str(store)]) == 0
     words = ["export", str(folder / "out"), "--licence", "CC BY 4.0", "--store", str(store)]

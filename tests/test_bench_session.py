@@ -25,13 +25,16 @@ from durability.vocabulary import VOID_REASONS
 
 
 @pytest.fixture
-def bench(store):
-    store("specimen", "add", "D-1", "--kind", "dummy")
-    store("specimen", "add", "C-1", "--kind", "case", "--model", "sleeve")
-    store(
-        *("series", "open", "S1", "--device", "D-1", "--case", "C-1"),
-        *("--drop-height-mm", "1220", "--surface", "steel", "--orientation", "corner 1-2-5"),
-    )
+def bench(store, once):
+    def make():
+        store("specimen", "add", "D-1", "--kind", "dummy")
+        store("specimen", "add", "C-1", "--kind", "case", "--model", "sleeve")
+        store(
+            *("series", "open", "S1", "--device", "D-1", "--case", "C-1"),
+            *("--drop-height-mm", "1220", "--surface", "steel", "--orientation", "corner 1-2-5"),
+        )
+
+    once(make)
     return store
 
 

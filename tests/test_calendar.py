@@ -91,11 +91,14 @@ def test_cracked_glass_is_told_with_the_look():
 
 
 @pytest.fixture
-def followed(store):
-    for device in ("R1", "R2"):
-        store("specimen", "add", device, "--kind", "device")
-        store("inspect", "record", device, "--inspected-at", "2026-03-01", "--check",
-              "power-on=pass")  # fmt: skip
+def followed(store, once):
+    def make():
+        for device in ("R1", "R2"):
+            store("specimen", "add", device, "--kind", "device")
+            store("inspect", "record", device, "--inspected-at", "2026-03-01", "--check",
+                  "power-on=pass")  # fmt: skip
+
+    once(make)
     return store
 
 

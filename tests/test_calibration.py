@@ -1,38 +1,31 @@
 """Calibrations of a sensor: history, what held on the day of a drop, which drops are in doubt."""
 
-import shutil
 from datetime import date
 
 import pytest
 from export_files import half_sine_g, write_volts
 
-from durability.__main__ import main
 from durability.report.calibration import drift_chart
 from durability.store.database import reading
 from durability.vocabulary import DRIFT_TOLERANCE_PCT
 from durability.workflow.sensors import calibration_notes, calibration_on
 
 
-@pytest.fixture(scope="module")
-def made_once(tmp_path_factory):
-    """A sensor added with its first calibration, on an open series."""
-    path = tmp_path_factory.mktemp("sensor") / "store.duckdb"
-    for words in (
-        "init",
-        "sensor add A-1 --sensitivity-mv-per-g 0.5 --full-scale-g 2000 --calibrated-on 2025-03-01"
-        " --calibration-due 2026-03-01",
-        "specimen add D-1 --kind dummy",
-        "series open S1 --device D-1 --drop-height-mm 1220 --sensor A-1",
-    ):
-        assert main([*words.split(), "--store", str(path)]) == 0
-    return path
-
-
 @pytest.fixture
-def sensor(made_once, run, tmp_path):
-    """The runner, with a copy of that store."""
-    shutil.copyfile(made_once, tmp_path / "store.duckdb")
-    return run
+def sensor(store, once):
+    """The runner, with a sensor added with its first calibration, on an open series."""
+
+    def make():
+        for words in (
+            "sensor add A-1 --sensitivity-mv-per-g 0.5 --full-scale-g 2000"
+            " --calibrated-on 2025-03-01 --calibration-due 2026-03-01",
+            "specimen add D-1 --kind dummy",
+            "series open S1 --device D-1 --drop-height-mm 1220 --sensor A-1",
+        ):
+            store(*words.split())
+
+    once(make)
+    return store
 
 
 def calibrate(run, on, due, found=None, left=None, *more, expect=0):

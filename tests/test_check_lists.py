@@ -64,9 +64,14 @@ def test_a_line_that_can_not_be_read_is_told_with_its_place(text, said):
 
 
 @pytest.fixture
-def bench(store, tmp_path):
-    store("specimen", "add", "R1", "--kind", "device", "--model", "radio")
-    (tmp_path / "mine.txt").write_text("battery swelling, mm\ntouch, again 2 in 3\nradios, dBm\n")
+def bench(store, tmp_path, once):
+    def make():
+        store("specimen", "add", "R1", "--kind", "device", "--model", "radio")
+        (tmp_path / "mine.txt").write_text(
+            "battery swelling, mm\ntouch, again 2 in 3\nradios, dBm\n"
+        )
+
+    once(make)
     return store
 
 
@@ -170,10 +175,13 @@ def filled(path, **more):
 
 
 @pytest.fixture
-def form(bench, tmp_path):
-    plan(bench)
-    bench("specimen", "amend", "R1", "--set", "received_on=2026-02-01", "--reason", "known")
-    bench("due", "--form", tmp_path / "form.csv", "--on", "2026-03-01")
+def form(bench, tmp_path, once):
+    def make():
+        plan(bench)
+        bench("specimen", "amend", "R1", "--set", "received_on=2026-02-01", "--reason", "known")
+        bench("due", "--form", tmp_path / "form.csv", "--on", "2026-03-01")
+
+    once(make)
     return tmp_path / "form.csv"
 
 

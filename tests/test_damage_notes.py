@@ -2,14 +2,12 @@
 
 import hashlib
 import re
-import shutil
 
 import numpy as np
 import pytest
 from scipy import stats
 from sklearn.metrics import cohen_kappa_score
 
-from durability.__main__ import main
 from durability.errors import UnusableCall
 from durability.intake.hand_entry import read_line
 from durability.store import database
@@ -21,33 +19,18 @@ from durability.workflow.session import Session
 BENCH = (FOLDER / "bench.md").read_text(encoding="utf-8")
 
 
-@pytest.fixture(scope="module")
-def made_stores(tmp_path_factory):
-    """An empty store, and one with a series of three drops of device R1 in case C1."""
-    folder = tmp_path_factory.mktemp("damage")
-    opened = ("series open S1 --device R1 --device-kind device --case C1 --case-model sleeve",)
-    for name, commands in (
-        ("empty", ()),
-        ("bench", (*opened, *(f"drop add S1 --peak-g {peak_g}" for peak_g in (118, 119, 121)))),
-    ):
-        for words in ("init", *commands):
-            told = [*words.split(), "--store", str(folder / name), "--by", "tester"]
-            assert main(told[:-2] if words == "init" else told) == 0
-    return folder
-
-
 @pytest.fixture
-def store(made_stores, run, tmp_path):
-    """The runner, with a copy of the empty store."""
-    shutil.copyfile(made_stores / "empty", tmp_path / "store.duckdb")
-    return run
+def bench(store, once):
+    """The runner, with a series of three drops of device R1 in case C1."""
 
+    def make():
+        opened = "series open S1 --device R1 --device-kind device --case C1 --case-model sleeve"
+        store(*opened.split())
+        for peak_g in (118, 119, 121):
+            store("drop", "add", "S1", "--peak-g", peak_g)
 
-@pytest.fixture
-def bench(made_stores, run, tmp_path):
-    """The runner, with a copy of the store of three drops."""
-    shutil.copyfile(made_stores / "bench", tmp_path / "store.duckdb")
-    return run
+    once(make)
+    return store
 
 
 def notes(bench, specimen="C1"):

@@ -4,10 +4,16 @@ import pytest
 
 
 @pytest.fixture
-def bench(store, sheet):
+def bench(store, sheet, once):
     """Eight dropped devices and four controls, not looked at since the drops yet."""
-    drops = [f"S{n},1,{500 + 100 * n},R{n},2026-01-05T10:00" for n in range(8)]
-    store("import", "drops", sheet("d.csv", "series,drop_number,peak_g,device,dropped_at", *drops))
+
+    def make():
+        drops = [f"S{n},1,{500 + 100 * n},R{n},2026-01-05T10:00" for n in range(8)]
+        store(
+            "import", "drops", sheet("d.csv", "series,drop_number,peak_g,device,dropped_at", *drops)
+        )
+
+    once(make)
     return store
 
 

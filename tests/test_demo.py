@@ -27,13 +27,8 @@ def scenario():
 
 
 @pytest.fixture(scope="module")
-def built(tmp_path_factory):
-    return demo.build_demo(tmp_path_factory.mktemp("demo") / "demo.duckdb")
-
-
-@pytest.fixture(scope="module")
-def ask(built):
-    with database.reading(built.store) as connection:
+def ask(built_demo):
+    with database.reading(built_demo.store) as connection:
         yield lambda sql: connection.execute(sql).fetchall()
 
 
@@ -48,8 +43,8 @@ def test_it_is_the_same_at_each_call(scenario):
     assert demo_files.build_scenario() == scenario
 
 
-def test_every_row_is_taken_by_the_import(scenario, built):
-    assert built.added == {
+def test_every_row_is_taken_by_the_import(scenario, built_demo):
+    assert built_demo.added == {
         "specimens": len(scenario.specimens),
         "drops": len(scenario.drops),
         "damage": len(scenario.damage),
@@ -203,12 +198,12 @@ def digest(file):
     return hashlib.sha256(file.read_bytes()).hexdigest()
 
 
-def test_building_twice_is_safe(built):
-    before = digest(built.store)
-    again = demo.build_demo(built.store)
+def test_building_twice_is_safe(built_demo):
+    before = digest(built_demo.store)
+    again = demo.build_demo(built_demo.store)
     assert not again.is_new
     assert again.added == {}
-    assert digest(built.store) == before
+    assert digest(built_demo.store) == before
 
 
 def test_a_record_of_ones_own_is_never_touched(tmp_path):
@@ -298,7 +293,7 @@ def test_the_command_says_what_it_made(tmp_path, monkeypatch, capsys):
     assert json.loads(capsys.readouterr().out)["new"] is False
 
 
-def test_each_answer_stands_under_its_question_and_command(built, capsys, monkeypatch):
+def test_each_answer_stands_under_its_question_and_command(built_demo, capsys, monkeypatch):
     steps = [step for step in shown._STEPS if step[1][0] == "query"]
     assert [step[1][0] for step in shown._STEPS[:5]] == [
         "trend",
@@ -308,7 +303,7 @@ def test_each_answer_stands_under_its_question_and_command(built, capsys, monkey
         "latent",
     ]
     monkeypatch.setattr(shown, "_STEPS", steps)
-    assert main(["demo", "--store", str(built.store)]) == 0
+    assert main(["demo", "--store", str(built_demo.store)]) == 0
     out = capsys.readouterr().out
     assert out.startswith("INVENTED")
     for question, command in steps:

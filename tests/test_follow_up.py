@@ -1,7 +1,6 @@
 """Months later: plans kept or not, looks that contradict each other, and what the link says."""
 
 import json
-import shutil
 from datetime import date, timedelta
 
 import pytest
@@ -14,26 +13,22 @@ from durability.schedule import (
     stages_before_last_drop,
 )
 from durability.workflow import specimens
-from durability.workflow.demo import build_demo
 from durability.workflow.series import open_series
-from durability.workflow.session import Session, make_store
-
-
-@pytest.fixture(scope="module")
-def laid_out(tmp_path_factory):
-    """A store with a dropped device, two controls and a case, made once."""
-    session = Session(tmp_path_factory.mktemp("laid_out") / "store.duckdb", "tester")
-    make_store(session)
-    for code, kind in (("R1", "device"), ("K1", "device"), ("K2", "device"), ("C1", "case")):
-        specimens.add_specimen(session, code, kind, {"received_on": "2026-01-01"})
-    open_series(session, "S1", device="R1", case="C1", values={})
-    return session.store
+from durability.workflow.session import Session
 
 
 @pytest.fixture
-def bench(run, laid_out, tmp_path):
-    shutil.copyfile(laid_out, tmp_path / "store.duckdb")
-    return run
+def bench(store, tmp_path, once):
+    """A store with a dropped device, two controls and a case."""
+
+    def make():
+        session = Session(tmp_path / "store.duckdb", "tester")
+        for code, kind in (("R1", "device"), ("K1", "device"), ("K2", "device"), ("C1", "case")):
+            specimens.add_specimen(session, code, kind, {"received_on": "2026-01-01"})
+        open_series(session, "S1", device="R1", case="C1", values={})
+
+    once(make)
+    return store
 
 
 def drop(run, day, peak="100"):
@@ -276,11 +271,6 @@ def test_a_case_and_a_dummy_have_no_dose(bench):
 
 
 # ----------------------------------------------------------------------------------- the link
-
-
-@pytest.fixture(scope="module")
-def demo_store(tmp_path_factory):
-    return build_demo(tmp_path_factory.mktemp("demo") / "demo.duckdb").store
 
 
 @pytest.fixture

@@ -2,7 +2,6 @@
 
 import io
 import os
-import shutil
 import subprocess
 import sys
 
@@ -13,32 +12,28 @@ from durability.intake.hand_entry import read_answer, read_measured
 from durability.records import CheckedFunction, CheckList, FunctionalCheck, Walk
 from durability.report import follow_up as shown
 from durability.workflow import follow_up, inspection, specimens
-from durability.workflow.session import Session, make_store
+from durability.workflow.session import Session
 
 FUNCTIONS = ("power-on", "charging", "battery swelling", "display")
 ASKED = ("battery swelling", "power-on", "charging", "display")  # the battery before any power
 
 
-@pytest.fixture(scope="module")
-def laid_out(tmp_path_factory):
-    """A store with two devices that follow a plan of four functions, made once."""
-    folder = tmp_path_factory.mktemp("laid_out")
-    (folder / "short.txt").write_text("\n".join(FUNCTIONS))
-    session = Session(folder / "store.duckdb", "tester")
-    make_store(session)
-    for code in ("R1", "R2"):
-        specimens.add_specimen(session, code, "device", {"model": "radio"})
-    specimens.add_specimen(session, "C1", "case", {})
-    stages, listed = ["drop day=0", "1 week=7"], str(folder / "short.txt")
-    follow_up.make_plan(session, "short", stages, "last drop", listed)
-    follow_up.assign_plan(session, "short", device=None, device_model="radio")
-    return session.store
-
-
 @pytest.fixture
-def bench(run, laid_out, tmp_path):
-    shutil.copyfile(laid_out, tmp_path / "store.duckdb")
-    return run
+def bench(store, sheet, tmp_path, once):
+    """A store with two devices that follow a plan of four functions."""
+
+    def make():
+        session = Session(tmp_path / "store.duckdb", "tester")
+        for code in ("R1", "R2"):
+            specimens.add_specimen(session, code, "device", {"model": "radio"})
+        specimens.add_specimen(session, "C1", "case", {})
+        listed = sheet("short.txt", *FUNCTIONS)
+        stages = ["drop day=0", "1 week=7"]
+        follow_up.make_plan(session, "short", stages, "last drop", str(listed))
+        follow_up.assign_plan(session, "short", device=None, device_model="radio")
+
+    once(make)
+    return store
 
 
 @pytest.fixture

@@ -12,39 +12,27 @@ import duckdb
 import pytest
 from export_files import half_sine_g, write_volts
 
-from durability.__main__ import main
 from durability.store import database
 
 ABC = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
 """SHA-256 of "abc": the worked example published with FIPS 180-4."""
 
 
-@pytest.fixture(scope="module")
-def sealed_store(tmp_path_factory):
-    """A record with one of each common kind of entry, sealed once."""
-    folder = tmp_path_factory.mktemp("sealed")
-    path = folder / "store.duckdb"
-    drops = folder / "drops.csv"
-    drops.write_text(
-        "series,drop_number,peak_g,case,device\nS1,1,100,C1,D1\nS1,2,110,C1,D1\n",
-        encoding="utf-8",
-    )
-    for words in (
-        ["init"],
-        ["import", "drops", str(drops)],
-        ["drop", "void", "S1", "2", "--reason", "cable snag"],
-        ["damage", "add", "C1", "--severity", "2", "--note", "hairline"],
-        ["seal", "--json"],
-    ):
-        assert main([*words, "--store", str(path)]) == 0
-    return path
-
-
 @pytest.fixture
-def sealed(sealed_store, run, tmp_path):
-    """The runner, with a copy of that record."""
-    shutil.copyfile(sealed_store, tmp_path / "store.duckdb")
-    return run
+def sealed(store, sheet, once):
+    """A record with one of each common kind of entry, sealed."""
+
+    def make():
+        drops = sheet(
+            "drops.csv", "series,drop_number,peak_g,case,device", "S1,1,100,C1,D1", "S1,2,110,C1,D1"
+        )
+        store("import", "drops", drops)
+        store("drop", "void", "S1", "2", "--reason", "cable snag")
+        store("damage", "add", "C1", "--severity", "2", "--note", "hairline")
+        store("seal", "--json")
+
+    once(make)
+    return store
 
 
 def by_hand(*statements):

@@ -99,17 +99,27 @@ def test_a_history_without_them_keeps_every_other_look():
 
 
 @pytest.fixture
-def bench(store, sheet):
+def bench(store, sheet, once):
     """Ten dropped devices and four controls; the heavier dropped half fails once, then passes."""
-    devices = [f"R{n:02d}" for n in range(10)]
-    drops = [f"S{n},1,{400 + 150 * n},{code},2026-01-05T10:00" for n, code in enumerate(devices)]
-    looks = []
-    for n, code in enumerate([*devices, "C0", "C1", "C2", "C3"]):
-        for day, at in enumerate(("2026-01-05", "2026-01-20", "2026-02-05", "2026-02-20")):
-            fails = 5 <= n < 10 and day == 1
-            looks.append(f"{code},{at}T16:00,touch,{'fail' if fails else 'pass'}")
-    store("import", "drops", sheet("d.csv", "series,drop_number,peak_g,device,dropped_at", *drops))
-    store("import", "inspections", sheet("i.csv", "device,inspected_at,function,outcome", *looks))
+
+    def make():
+        devices = [f"R{n:02d}" for n in range(10)]
+        drops = [
+            f"S{n},1,{400 + 150 * n},{code},2026-01-05T10:00" for n, code in enumerate(devices)
+        ]
+        looks = []
+        for n, code in enumerate([*devices, "C0", "C1", "C2", "C3"]):
+            for day, at in enumerate(("2026-01-05", "2026-01-20", "2026-02-05", "2026-02-20")):
+                fails = 5 <= n < 10 and day == 1
+                looks.append(f"{code},{at}T16:00,touch,{'fail' if fails else 'pass'}")
+        store(
+            "import", "drops", sheet("d.csv", "series,drop_number,peak_g,device,dropped_at", *drops)
+        )
+        store(
+            "import", "inspections", sheet("i.csv", "device,inspected_at,function,outcome", *looks)
+        )
+
+    once(make)
     return store
 
 

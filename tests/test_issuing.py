@@ -16,19 +16,25 @@ from durability.workflow.session import Session
 
 
 @pytest.fixture
-def lab(store, sheet):
+def lab(store, sheet, once):
     """Two cases of one model; one wears."""
-    lines = ["series,drop_number,peak_g,case,case_model,device,device_kind,device_model,dropped_at"]
-    for case, rise in ((1, 0.0), (2, 0.04)):
-        lines += [
-            f"S{case},{drop},{150 * (1 + rise * drop) + drop % 3},C{case},sleeve,R{case},device,"
-            f"phone,2026-03-0{case}T10:{drop:02d}"
-            for drop in range(1, 13)
+
+    def make():
+        lines = [
+            "series,drop_number,peak_g,case,case_model,device,device_kind,device_model,dropped_at"
         ]
-    store("import", "drops", sheet("drops.csv", *lines))
-    looks = ["device,inspected_at,function,outcome"]
-    looks += [f"R{case},2026-03-1{case},display,pass" for case in (1, 2)]
-    store("import", "inspections", sheet("looks.csv", *looks))
+        for case, rise in ((1, 0.0), (2, 0.04)):
+            lines += [
+                f"S{case},{drop},{150 * (1 + rise * drop) + drop % 3},C{case},sleeve,R{case},"
+                f"device,phone,2026-03-0{case}T10:{drop:02d}"
+                for drop in range(1, 13)
+            ]
+        store("import", "drops", sheet("drops.csv", *lines))
+        looks = ["device,inspected_at,function,outcome"]
+        looks += [f"R{case},2026-03-1{case},display,pass" for case in (1, 2)]
+        store("import", "inspections", sheet("looks.csv", *looks))
+
+    once(make)
     return store
 
 
@@ -39,6 +45,13 @@ def undrawn(lab, monkeypatch):
         "durability.report.page.page", lambda contents, told: f"report {contents.digest}"
     )
     return lab
+
+
+@pytest.fixture
+def issued_once(undrawn, once):
+    """The same, report 1 issued."""
+    once(undrawn, "report", "-o", "a.html")
+    return undrawn
 
 
 def text_of(file):
@@ -123,11 +136,10 @@ def test_a_reissue_without_a_change_says_so(lab, tmp_path):
         (["--reissue-of", "1", "--reason", "x"], 1, "replaced by report 2 already"),
     ],
 )
-def test_what_is_no_reissue_is_one_line(undrawn, tmp_path, asked, status, said):
-    undrawn("report", "-o", "a.html")
+def test_what_is_no_reissue_is_one_line(issued_once, tmp_path, asked, status, said):
     if "already" in said:
-        undrawn("report", "-o", "b.html", "--reissue-of", "1", "--reason", "y")
-    told = undrawn("report", "-o", "c.html", *asked, expect=status)
+        issued_once("report", "-o", "b.html", "--reissue-of", "1", "--reason", "y")
+    told = issued_once("report", "-o", "c.html", *asked, expect=status)
     assert said in told.err
     assert told.err.count("\n") == 1
     assert not (tmp_path / "c.html").exists()
@@ -191,12 +203,11 @@ def test_a_number_taken_meanwhile_is_not_given_twice(lab, tmp_path):
     assert [row["page_file_name"] for row in issued(lab)] == ["other.html", "mine.html"]
 
 
-def test_answers_are_kept_in_full_digits(undrawn):
-    undrawn("report", "-o", "a.html")
-    told = undrawn("query", "--sql", "SELECT answers FROM issued_reports", "--json").json["rows"][
-        0
-    ][0]
-    trend = undrawn("trend", "--series", "S2", "--json").json["series"][0]
+def test_answers_are_kept_in_full_digits(issued_once):
+    told = issued_once("query", "--sql", "SELECT answers FROM issued_reports", "--json").json[
+        "rows"
+    ][0][0]
+    trend = issued_once("trend", "--series", "S2", "--json").json["series"][0]
     kept = {each["answer"]: each for each in json.loads(told)}["trend of S2, % per drop"]
     assert kept["numbers"] == [
         trend["rise_pct_per_drop"],

@@ -13,27 +13,21 @@ import pytest
 import durability
 from durability.__main__ import main
 from durability.errors import UnusableCall
-from durability.workflow import demo
 
 README = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
 
 
 @pytest.fixture(scope="module")
-def built(tmp_path_factory):
-    return demo.build_demo(tmp_path_factory.mktemp("demo") / "demo.duckdb")
-
-
-@pytest.fixture(scope="module")
-def frames(built):
-    store = durability.open_store(built.store)
+def frames(built_demo):
+    store = durability.open_store(built_demo.store)
     return {name: store.frame(name) for name in ("all_drops", "all_damage", "all_checks")}
 
 
 @pytest.fixture
-def command_line(built, capsys):
+def command_line(built_demo, capsys):
     def ask(*words):
         capsys.readouterr()
-        assert main([*words, "--json", "--store", str(built.store)]) == 0
+        assert main([*words, "--json", "--store", str(built_demo.store)]) == 0
         return json.loads(capsys.readouterr().out)
 
     return ask
@@ -95,9 +89,9 @@ def test_comparison_and_link_are_those_of_the_command_line(frames, command_line)
     ]
 
 
-def test_the_files_themselves_are_frames_too(built):
+def test_the_files_themselves_are_frames_too(built_demo):
     """As read by pandas with nothing told: blanks are NaN, times are text."""
-    drops = pd.read_csv(built.files_folder / "invented-drops.csv")
+    drops = pd.read_csv(built_demo.files_folder / "invented-drops.csv")
     drops = drops[drops["series"] == "demo-S1"]
     (row,) = durability.trends(drops).to_dict("records")
     assert (row["series"], row["verdict"]) == ("demo-S1", "rising")
@@ -193,8 +187,8 @@ def test_what_can_not_be_used_is_told(call, said):
         call()
 
 
-def test_a_store_gives_views_questions_and_statements(built):
-    store = durability.open_store(built.store)
+def test_a_store_gives_views_questions_and_statements(built_demo):
+    store = durability.open_store(built_demo.store)
     counted = store.frame("SELECT count(*) AS n FROM all_drops WHERE status = 'valid'")
     assert len(store.frame("valid_drops")) == counted["n"].item() > 700
     assert store.frame("survived_drops", drops=24).columns[0] == "case"
@@ -206,8 +200,8 @@ def test_a_store_gives_views_questions_and_statements(built):
         store.frame("DELETE FROM amendment")
 
 
-def test_the_dose_grows_drop_by_drop_to_that_of_the_saved_question(built):
-    store = durability.open_store(built.store)
+def test_the_dose_grows_drop_by_drop_to_that_of_the_saved_question(built_demo):
+    store = durability.open_store(built_demo.store)
     dose = store.frame("SELECT * FROM device_dose(6.4) ORDER BY device, device_drop_number")
     assert dose.groupby("device")["shock_dose"].is_monotonic_increasing.all()
     ends = dose.groupby("device")["shock_dose"].last()
@@ -237,7 +231,7 @@ def test_names_of_parts_and_of_the_library_do_not_clash():
     assert callable(durability.trends)
 
 
-def test_the_example_of_readme_runs(built, tmp_path, monkeypatch):
+def test_the_example_of_readme_runs(built_demo, tmp_path, monkeypatch):
     """From a CSV to a plot in ten lines, as they stand there."""
     section = README.partition("\n## As a library\n")[2]
     (code,) = re.findall(r"```python\n(.*?)```", section, flags=re.DOTALL)

@@ -4,10 +4,15 @@ import pytest
 
 
 @pytest.fixture
-def bench(store):
-    store("specimen", "add", "007", "--kind", "device", "--model", "radio")
-    store("specimen", "add", "C-1", "--kind", "case", "--model", "sleeve")
-    store("series", "open", "S1", "--device", "007", "--case", "C-1", "--drop-height-mm", "1220")
+def bench(store, once):
+    def make():
+        store("specimen", "add", "007", "--kind", "device", "--model", "radio")
+        store("specimen", "add", "C-1", "--kind", "case", "--model", "sleeve")
+        store(
+            "series", "open", "S1", "--device", "007", "--case", "C-1", "--drop-height-mm", "1220"
+        )
+
+    once(make)
     return store
 
 

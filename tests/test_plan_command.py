@@ -1,40 +1,32 @@
 """Plans from the command line: drops to see a rise, survivors, and a sheet that is followed."""
 
 import io
-import shutil
 import sys
 
 import numpy as np
 import pytest
 
-from durability.__main__ import main
 from durability.orientation import ORIENTATIONS
 from durability.store import bench as statements
 from durability.store import database
 
 
-@pytest.fixture(scope="module")
-def lab_store(tmp_path_factory):
-    """Six cases of two models with 12 steady drops each; 4 % within, 6 % between cases."""
-    folder = tmp_path_factory.mktemp("lab")
-    rng = np.random.default_rng(11)
-    lines = ["series,drop_number,peak_g,case,case_model,device,device_kind,orientation"]
-    for at in range(6):
-        level = 100 * np.exp(0.06 * rng.standard_normal())
-        for number in range(1, 13):
-            peak = level * np.exp(0.04 * rng.standard_normal())
-            lines.append(f"S{at},{number},{peak:.3f},C{at},m{at % 2},D-1,dummy,face 3")
-    (folder / "d.csv").write_text("\n".join(lines) + "\n")
-    for words in (("init",), ("import", "drops", str(folder / "d.csv"))):
-        assert main([*words, "--store", str(folder / "store.duckdb")]) == 0
-    return folder / "store.duckdb"
-
-
 @pytest.fixture
-def lab(lab_store, run, tmp_path):
-    """The runner, with a copy of that store."""
-    shutil.copyfile(lab_store, tmp_path / "store.duckdb")
-    return run
+def lab(store, sheet, once):
+    """Six cases of two models with 12 steady drops each; 4 % within, 6 % between cases."""
+
+    def make():
+        rng = np.random.default_rng(11)
+        lines = ["series,drop_number,peak_g,case,case_model,device,device_kind,orientation"]
+        for at in range(6):
+            level = 100 * np.exp(0.06 * rng.standard_normal())
+            for number in range(1, 13):
+                peak = level * np.exp(0.04 * rng.standard_normal())
+                lines.append(f"S{at},{number},{peak:.3f},C{at},m{at % 2},D-1,dummy,face 3")
+        store("import", "drops", sheet("d.csv", *lines))
+
+    once(make)
+    return store
 
 
 # ------------------------------------------------------------------------------ rise, tell apart

@@ -970,26 +970,33 @@ def test_the_users_own_plot_settings_change_nothing():
 
 
 @pytest.fixture
-def bench(store, sheet):
+def bench(store, sheet, once):
     """Two worn cases, a voided drop, damage, and a device that failed later."""
-    rows = [
-        "series,drop_number,peak_g,pulse_duration_ms,case,case_model,device,device_kind,status,"
-        "void_reason,damage_severity,dropped_at,drop_height_mm,surface"
-    ]
-    for case in (1, 2):
-        for drop in range(1, 9):
-            void = "void,cable" if drop == 3 else "valid,"
-            rows.append(
-                f"S{case},{drop},{150 + 4 * case * drop},{6 - 0.1 * drop:.2f},C{case},"
-                f"sleeve {case},R{case},device,{void},{drop // 4},"
-                f"2026-03-0{case}T10:{drop:02d}:00,1220,steel"
-            )
-    store("import", "drops", sheet("drops.csv", *rows))
-    looks = ["device,inspected_at,function,outcome"]
-    for week in (0, 1, 4):
-        day = date(2026, 3, 2) + timedelta(weeks=week)
-        looks += [f"R1,{day},display,pass", f"R2,{day},display,{'fail' if week == 4 else 'pass'}"]
-    store("import", "inspections", sheet("looks.csv", *looks))
+
+    def make():
+        rows = [
+            "series,drop_number,peak_g,pulse_duration_ms,case,case_model,device,device_kind,status,"
+            "void_reason,damage_severity,dropped_at,drop_height_mm,surface"
+        ]
+        for case in (1, 2):
+            for drop in range(1, 9):
+                void = "void,cable" if drop == 3 else "valid,"
+                rows.append(
+                    f"S{case},{drop},{150 + 4 * case * drop},{6 - 0.1 * drop:.2f},C{case},"
+                    f"sleeve {case},R{case},device,{void},{drop // 4},"
+                    f"2026-03-0{case}T10:{drop:02d}:00,1220,steel"
+                )
+        store("import", "drops", sheet("drops.csv", *rows))
+        looks = ["device,inspected_at,function,outcome"]
+        for week in (0, 1, 4):
+            day = date(2026, 3, 2) + timedelta(weeks=week)
+            looks += [
+                f"R1,{day},display,pass",
+                f"R2,{day},display,{'fail' if week == 4 else 'pass'}",
+            ]
+        store("import", "inspections", sheet("looks.csv", *looks))
+
+    once(make)
     return store
 
 

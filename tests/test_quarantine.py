@@ -1,7 +1,6 @@
 """A word of a failing battery puts a device in quarantine, until a named person clears it."""
 
 import json
-import shutil
 
 import numpy as np
 import pytest
@@ -15,7 +14,7 @@ from durability.hazards import (
 )
 from durability.workflow import specimens
 from durability.workflow.series import open_series
-from durability.workflow.session import Session, make_store
+from durability.workflow.session import Session
 
 # ------------------------------------------------------------------------------------- the words
 
@@ -154,21 +153,18 @@ def test_the_watch_is_that_of_the_transport_tests_and_then_weeks():
 # ------------------------------------------------------------------------------------ at the bench
 
 
-@pytest.fixture(scope="module")
-def laid_out(tmp_path_factory):
-    """A store with two radios, a case, a dummy and an open series, made once."""
-    session = Session(tmp_path_factory.mktemp("laid_out") / "store.duckdb", "tester")
-    make_store(session)
-    for code, kind in (("R1", "device"), ("R2", "device"), ("C1", "case"), ("D1", "dummy")):
-        specimens.add_specimen(session, code, kind, {"model": f"some {kind}"})
-    open_series(session, "S1", device="R1", case="C1", values={})
-    return session.store
-
-
 @pytest.fixture
-def bench(run, laid_out, tmp_path):
-    shutil.copyfile(laid_out, tmp_path / "store.duckdb")
-    return run
+def bench(store, tmp_path, once):
+    """A store with two radios, a case, a dummy and an open series."""
+
+    def make():
+        session = Session(tmp_path / "store.duckdb", "tester")
+        for code, kind in (("R1", "device"), ("R2", "device"), ("C1", "case"), ("D1", "dummy")):
+            specimens.add_specimen(session, code, kind, {"model": f"some {kind}"})
+        open_series(session, "S1", device="R1", case="C1", values={})
+
+    once(make)
+    return store
 
 
 GOOD = ("--check", "battery swelling=pass, 5.1 mm, cold")

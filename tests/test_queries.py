@@ -14,7 +14,7 @@ from durability.report import labels
 from durability.report import questions as shown
 from durability.store import database
 from durability.store.saved_queries import read_query, run_query, saved_queries
-from durability.workflow import demo, follow_up, imports, questions, sensors
+from durability.workflow import follow_up, imports, questions, sensors
 from durability.workflow.session import Session, make_store
 
 QUERIES = saved_queries([])
@@ -29,11 +29,6 @@ UNIT_OF_ENDING = {
     "_days": "days",
     "_c": "°C",
 }
-
-
-@pytest.fixture(scope="module")
-def demo_store(tmp_path_factory):
-    return demo.build_demo(tmp_path_factory.mktemp("demo") / "demo.duckdb").store
 
 
 @pytest.fixture(scope="module")

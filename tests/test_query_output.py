@@ -17,14 +17,17 @@ ASKED = "SELECT series, drop_number, peak_g, dropped_at, note FROM all_drops ORD
 
 
 @pytest.fixture
-def small(store, tmp_path):
-    (tmp_path / "drops.csv").write_text(
-        "series,drop_number,peak_g,dropped_at,note,status,void_reason\n"
-        'S1,1,118.0342,2026-03-02T10:15:00,"bar | and, comma",valid,\n'
-        "S1,2,,2026-03-02T10:16:00,,void,bad trigger\n",
-        encoding="utf-8",
-    )
-    store("import", "drops", "drops.csv")
+def small(store, tmp_path, once):
+    def make():
+        (tmp_path / "drops.csv").write_text(
+            "series,drop_number,peak_g,dropped_at,note,status,void_reason\n"
+            'S1,1,118.0342,2026-03-02T10:15:00,"bar | and, comma",valid,\n'
+            "S1,2,,2026-03-02T10:16:00,,void,bad trigger\n",
+            encoding="utf-8",
+        )
+        store("import", "drops", "drops.csv")
+
+    once(make)
     return store
 
 

@@ -7,14 +7,20 @@ from durability.store import database
 
 
 @pytest.fixture
-def taken(rig, tmp_path):
+def taken(rig, tmp_path, once):
     """Three trusted drops and a clipped one."""
-    paths = [
-        write_volts(tmp_path / f"drop{number}.csv", half_sine_g(380.0 + 20 * number, seed=number))
-        for number in (1, 2, 3)
-    ]
-    paths.append(write_volts(tmp_path / "clipped.csv", faulty_g("clipped")))
-    rig("import", "waveforms", *paths, "--series", "S1")
+
+    def make():
+        paths = [
+            write_volts(
+                tmp_path / f"drop{number}.csv", half_sine_g(380.0 + 20 * number, seed=number)
+            )
+            for number in (1, 2, 3)
+        ]
+        paths.append(write_volts(tmp_path / "clipped.csv", faulty_g("clipped")))
+        rig("import", "waveforms", *paths, "--series", "S1")
+
+    once(make)
     return rig
 
 

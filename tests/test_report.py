@@ -15,7 +15,7 @@ from durability.__main__ import main
 from durability.report import labels
 from durability.report.answers.rank import ranking_answer
 from durability.report.page import page, words
-from durability.workflow import corrections, demo, specimens
+from durability.workflow import corrections, specimens
 from durability.workflow.reporting import gather_report
 from durability.workflow.series import open_series
 from durability.workflow.session import Session, make_store
@@ -24,11 +24,6 @@ ON = date(2026, 10, 12)
 NASTY = "<script>alert(1)</script></details>"
 RIGHT_TO_LEFT = "\u05d7\u05d6\u05e7"  # a word in Hebrew
 EMOJI = "\U0001f9ea"
-
-
-@pytest.fixture(scope="module")
-def demo_store(tmp_path_factory):
-    return demo.build_demo(tmp_path_factory.mktemp("demo") / "demo.duckdb").store
 
 
 @pytest.fixture(scope="module")

@@ -12,10 +12,15 @@ from durability.intake.hand_entry import read_line
 
 
 @pytest.fixture
-def bench(store):
-    store("specimen", "add", "D-1", "--kind", "dummy")
-    store("specimen", "add", "C-1", "--kind", "case", "--model", "sleeve")
-    store("series", "open", "S1", "--device", "D-1", "--case", "C-1", "--drop-height-mm", "1220")
+def bench(store, once):
+    def make():
+        store("specimen", "add", "D-1", "--kind", "dummy")
+        store("specimen", "add", "C-1", "--kind", "case", "--model", "sleeve")
+        store(
+            "series", "open", "S1", "--device", "D-1", "--case", "C-1", "--drop-height-mm", "1220"
+        )
+
+    once(make)
     return store
 
 

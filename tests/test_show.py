@@ -12,15 +12,19 @@ PNG = b"\x89PNG\r\n\x1a\n"
 
 
 @pytest.fixture
-def taken(rig, tmp_path):
+def taken(rig, tmp_path, once):
     """Two trusted drops, one clipped, one typed."""
-    paths = [
-        write_volts(tmp_path / "a.csv", half_sine_g(400.0), head=["Date,2026-03-14"]),
-        write_volts(tmp_path / "b.csv", half_sine_g(600.0, seed=2)),
-        write_volts(tmp_path / "clipped.csv", faulty_g("clipped")),
-    ]
-    rig("import", "waveforms", *paths, "--series", "S1")
-    rig("drop", "add", "S1", "--peak-g", "395", "--pulse-duration-ms", "2.6")
+
+    def make():
+        paths = [
+            write_volts(tmp_path / "a.csv", half_sine_g(400.0), head=["Date,2026-03-14"]),
+            write_volts(tmp_path / "b.csv", half_sine_g(600.0, seed=2)),
+            write_volts(tmp_path / "clipped.csv", faulty_g("clipped")),
+        ]
+        rig("import", "waveforms", *paths, "--series", "S1")
+        rig("drop", "add", "S1", "--peak-g", "395", "--pulse-duration-ms", "2.6")
+
+    once(make)
     return rig
 
 
@@ -153,16 +157,19 @@ def test_the_record_as_read_stands_behind_the_filtered_trace(rig, tmp_path):
 
 
 @pytest.fixture
-def three_axes(rig, tmp_path):
-    z = half_sine_g(400.0)
-    t = np.arange(z.size) / 150_000 - 0.01
-    rows = [f"{a:.8f},{0.1 * b:.4f},{-0.25 * b:.4f},{b:.4f}" for a, b in zip(t, z, strict=True)]
-    path = tmp_path / "xyz.csv"
-    path.write_text("Time (s),X (g),Y (g),Z (g)\n" + "\n".join(rows) + "\n")
-    rig(
-        *("import", "waveforms", path, "--series", "S1"),
-        *("--cross-channel", "X", "--cross-channel", "Y"),
-    )
+def three_axes(rig, tmp_path, once):
+    def make():
+        z = half_sine_g(400.0)
+        t = np.arange(z.size) / 150_000 - 0.01
+        rows = [f"{a:.8f},{0.1 * b:.4f},{-0.25 * b:.4f},{b:.4f}" for a, b in zip(t, z, strict=True)]
+        path = tmp_path / "xyz.csv"
+        path.write_text("Time (s),X (g),Y (g),Z (g)\n" + "\n".join(rows) + "\n")
+        rig(
+            *("import", "waveforms", path, "--series", "S1"),
+            *("--cross-channel", "X", "--cross-channel", "Y"),
+        )
+
+    once(make)
     return rig
 
 

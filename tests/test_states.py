@@ -12,9 +12,12 @@ def ahead(days):
 
 
 @pytest.fixture
-def bench(store):
-    store("specimen", "add", "R1", "--kind", "device", "--model", "radio")
-    store("specimen", "add", "C1", "--kind", "case", "--model", "sleeve")
+def bench(store, once):
+    def make():
+        store("specimen", "add", "R1", "--kind", "device", "--model", "radio")
+        store("specimen", "add", "C1", "--kind", "case", "--model", "sleeve")
+
+    once(make)
     return store
 
 
@@ -22,11 +25,16 @@ def bench(store):
 
 
 @pytest.fixture
-def lost(bench):
-    bench("series", "open", "S1", "--device", "R1")
-    bench("drop", "add", "S1", "--peak-g", "100", "--dropped-at", "2026-01-05T10:00")
-    bench("inspect", "record", "R1", "--check", "touch=pass", "--inspected-at", "2026-01-12T10:00")
-    bench("specimen", "retire", "R1", "--reason", "left on the train", "--state", "lost")
+def lost(bench, once):
+    def make():
+        bench("series", "open", "S1", "--device", "R1")
+        bench("drop", "add", "S1", "--peak-g", "100", "--dropped-at", "2026-01-05T10:00")
+        bench(
+            "inspect", "record", "R1", "--check", "touch=pass", "--inspected-at", "2026-01-12T10:00"
+        )
+        bench("specimen", "retire", "R1", "--reason", "left on the train", "--state", "lost")
+
+    once(make)
     return bench
 
 

@@ -5,7 +5,6 @@ import re
 import subprocess
 import sys
 import time
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import duckdb
@@ -16,6 +15,18 @@ from durability.store import archive, bench, database
 
 PROCESSES = 8
 DROPS_EACH = 6
+APPENDER = """
+import sys
+from durability.__main__ import main
+from durability.store import database
+database.LOCK_WAIT_S = 120.0  # a loaded machine is given time
+print("ready", flush=True)
+sys.stdin.readline()
+for _ in range(int(sys.argv[2])):
+    status = main(["drop", "add", sys.argv[1], "--peak-g", "118"])
+    if status:
+        sys.exit(status)
+"""
 
 
 def command(*words, store, **options):
@@ -30,24 +41,27 @@ def command(*words, store, **options):
     )
 
 
-def test_eight_processes_appending_at_once_lose_no_acknowledged_drop(store, tmp_path):
+def test_eight_processes_appending_at_once_lose_no_acknowledged_drop(store):
     """DuckDB 2.0 alone loses some: it reads the file's header before it takes its lock."""
-    path = tmp_path / "store.duckdb"
     store("specimen", "add", "R-1", "--kind", "device")
     store("inspect", "record", "R-1", "--check", "power-on=pass")
     for worker in range(PROCESSES):
         store("series", "open", f"S{worker}", "--device", "R-1")
 
-    def append(worker):
-        told = [
-            command("drop", "add", f"S{worker}", "--peak-g", "118", store=path)
-            for _ in range(DROPS_EACH)
-        ]
-        assert [(one.returncode, one.stderr) for one in told] == [(0, "")] * DROPS_EACH
-        return [int(one.stdout) for one in told]
-
-    with ThreadPoolExecutor(PROCESSES) as pool:
-        acknowledged = list(pool.map(append, range(PROCESSES)))
+    appenders = [
+        subprocess.Popen(
+            [sys.executable, "-c", APPENDER, f"S{worker}", str(DROPS_EACH)],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        )
+        for worker in range(PROCESSES)
+    ]  # fmt: skip
+    assert [each.stdout.readline() for each in appenders] == ["ready\n"] * PROCESSES
+    for each in appenders:
+        each.stdin.write("go\n")
+        each.stdin.flush()
+    told = [(*each.communicate(), each.returncode) for each in appenders]
+    assert [(error, status) for _, error, status in told] == [("", 0)] * PROCESSES
+    acknowledged = [[int(number) for number in out.split()] for out, _, _ in told]
     assert acknowledged == [list(range(1, DROPS_EACH + 1))] * PROCESSES
     kept = store("drop", "list", "--json").json["drops"]
     assert len(kept) == PROCESSES * DROPS_EACH

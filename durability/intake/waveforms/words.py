@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Literal
 
@@ -75,6 +76,11 @@ _SCALED = re.compile(
 """A factor in a heading: "Accel (g) x10" is not in g."""
 
 
+# A file of thousands of lines above its table is asked for many things, each line for each.
+_remembered = lru_cache(maxsize=1 << 15)
+
+
+@_remembered
 def split_unit(name: str) -> tuple[str, Unit | None]:
     """A column's name without its unit, and the unit.
 
@@ -119,6 +125,7 @@ def _meant(text: str) -> Unit | None:
     return unit if unit is not None and unit.quantity in _MEANT else None
 
 
+@_remembered
 def plain(text: str) -> str:
     """A name or key for comparison: lower case, without units, punctuation and double blanks."""
     text = _BRACKETS.sub(" ", text)
