@@ -16,10 +16,15 @@ from durability.store import archive, bench, database
 PROCESSES = 8
 DROPS_EACH = 6
 APPENDER = """
-import sys
+import sys, time, types
 from durability.__main__ import main
 from durability.store import database
+
+def refuse(seconds):
+    raise AssertionError("two commands had the file open at once")
+
 database.LOCK_WAIT_S = 120.0  # a loaded machine is given time
+database.time = types.SimpleNamespace(monotonic=time.monotonic, sleep=refuse)
 print("ready", flush=True)
 sys.stdin.readline()
 for _ in range(int(sys.argv[2])):
