@@ -303,8 +303,10 @@ class Prediction:
     """A central prediction interval; ``None`` stands for beyond the horizon."""
 
     lower: float | None
+    """As likely to be undercut as ``upper`` is to be exceeded."""
     median: float | None
     upper: float | None
+    """With ``lower`` it holds the stated share of what may come."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,7 @@
-"""Conversions needed at the edge; inside, every quantity carries its unit in its name."""
+"""Conversions needed at the edge; inside, every quantity carries its unit in its name.
+
+Standard gravity and the inch stand here alone: a g is the same g in every file.
+"""
 
 STANDARD_GRAVITY_M_S2 = 9.80665
 """Standard gravity g_n, exact by definition (3rd CGPM, 1901; ISO 80000-3)."""
