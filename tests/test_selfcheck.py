@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 import durability.selfcheck.checks as checks
-from durability.report import selfcheck as shown
+from durability.report.answers import selfcheck as shown
 from durability.results import PublishedValue, SelfCheck
 from durability.workflow.selfcheck import now, run_selfcheck
 

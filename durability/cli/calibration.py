@@ -5,16 +5,17 @@ from __future__ import annotations
 from argparse import Namespace
 
 from durability.cli.logbook import say, session_of, warn
+from durability.cli.show import show as show_answer
 from durability.workflow import sensors
 
 
 def calibrate(options: Namespace) -> int:
     """Record a calibration, and say which drops it puts in doubt."""
     told = sensors.add_calibration(session_of(options), options.code, vars(options))
-    from durability.report import calibration as shown
+    from durability.report.answers import calibration as answer
 
-    say(options, told, shown.acknowledged(told))
-    warn(shown.doubt_lines(told["in_doubt"]))
+    say(options, told, answer.acknowledged(told))
+    warn(answer.doubt_lines(told["in_doubt"]))
     return 0
 
 
@@ -32,9 +33,6 @@ def void(options: Namespace) -> int:
 def show(options: Namespace) -> int:
     """One sensor with its history."""
     found = sensors.show_sensor(session_of(options), options.code)
-    if options.json:
-        return say(options, found, "")
-    from durability.report import calibration as shown
+    from durability.report.answers import calibration as answer
 
-    shown.sensor(found)
-    return 0
+    return show_answer(options, answer.blocks(found), lambda: found)

@@ -3,42 +3,28 @@
 from __future__ import annotations
 
 from argparse import Namespace
-from typing import TYPE_CHECKING
 
-from durability.cli.logbook import say, session_of
+from durability.cli.logbook import session_of
 from durability.cli.progress import progress
+from durability.cli.show import show
 from durability.workflow import integrity as workflow
-
-if TYPE_CHECKING:
-    from durability.results import Integrity
 
 
 def seal(options: Namespace) -> int:
     """Fingerprint what no seal holds yet."""
     with progress(options, "fingerprinting the record"):
         found = workflow.seal(session_of(options))
-    from durability.report import integrity as shown
+    from durability.report.answers import integrity as answer
 
-    return _tell(options, found, shown.sealed(found))
+    show(options, answer.sealed(found), lambda: answer.json(found))
+    return 0 if found.is_sound else 1
 
 
 def verify(options: Namespace) -> int:
     """Hold the record against its seals and its kept waveforms."""
     with progress(options, "fingerprinting the record") as told:
         found = workflow.verify(session_of(options), options.digest, told)
-    from durability.report import integrity as shown
+    from durability.report.answers import integrity as answer
 
-    return _tell(options, found, shown.verified(found))
-
-
-def _tell(options: Namespace, found: Integrity, lines: list[str]) -> int:
-    from durability.report import integrity as shown
-    from durability.report import tables
-
-    if options.json:
-        say(options, shown.as_object(found), "")
-    else:
-        for line in lines:
-            tables.say(line)
-        shown.show_altered(found)
+    show(options, answer.verified(found), lambda: answer.json(found))
     return 0 if found.is_sound else 1

@@ -7,7 +7,8 @@ from dataclasses import asdict
 from pathlib import Path
 
 from durability import clock
-from durability.cli.logbook import say, session_of
+from durability.cli.logbook import session_of
+from durability.cli.show import show
 from durability.errors import UnusableCall
 from durability.workflow import plans
 
@@ -23,21 +24,18 @@ def rise(options: Namespace) -> int:
         scatter_pct=options.scatter_pct,
         rise_sd_pct=options.rise_sd_pct,
     )
-    if options.json:
-        told = {
-            "rise_pct_per_drop": options.rise_pct,
-            "power": options.power,
-            "alpha": options.alpha,
-            "scatter": asdict(scatter),
-            "plans": [asdict(each) for each in planned],
-            "plans_careful": None if careful is None else [asdict(each) for each in careful],
-        }
-        return say(options, told, "")
-    from durability.report import plans as shown
+    asked = {
+        "rise_pct_per_drop": options.rise_pct,
+        "power": options.power,
+        "alpha": options.alpha,
+    }
+    from durability.report.answers import plans as answer
 
-    words = shown.scatter_words(scatter.within, None, scatter.seen)
-    shown.rise(options.rise_pct, options.power, words, planned, careful)
-    return 0
+    return show(
+        options,
+        answer.rise(options.rise_pct, options.power, scatter, planned, careful),
+        lambda: answer.json(asked, scatter, planned, careful),
+    )
 
 
 def tell_apart(options: Namespace) -> int:
@@ -51,21 +49,18 @@ def tell_apart(options: Namespace) -> int:
         within_pct=options.scatter_pct,
         between_pct=options.scatter_between_pct,
     )
-    if options.json:
-        told = {
-            "difference_pct": options.difference_pct,
-            "power": options.power,
-            "alpha": options.alpha,
-            "scatter": asdict(scatter),
-            "plans": [asdict(each) for each in planned],
-            "plans_careful": None if careful is None else [asdict(each) for each in careful],
-        }
-        return say(options, told, "")
-    from durability.report import plans as shown
+    asked = {
+        "difference_pct": options.difference_pct,
+        "power": options.power,
+        "alpha": options.alpha,
+    }
+    from durability.report.answers import plans as answer
 
-    words = shown.scatter_words(scatter.within, scatter.between, scatter.seen)
-    shown.contrast(options.difference_pct, options.power, words, planned, careful)
-    return 0
+    return show(
+        options,
+        answer.contrast(options.difference_pct, options.power, scatter, planned, careful),
+        lambda: answer.json(asked, scatter, planned, careful),
+    )
 
 
 def survive(options: Namespace) -> int:
@@ -82,12 +77,9 @@ def survive(options: Namespace) -> int:
         limit_g=options.limit_g,
         limit_rise=options.limit_rise,
     )
-    if options.json:
-        return say(options, asdict(plan), "")
-    from durability.report import plans as shown
+    from durability.report.answers import plans as answer
 
-    shown.survival(plan)
-    return 0
+    return show(options, answer.survival(plan), lambda: asdict(plan))
 
 
 def sheet(options: Namespace) -> int:
@@ -109,22 +101,22 @@ def sheet(options: Namespace) -> int:
         repeats=options.repeats,
         rest_s=options.rest_s,
     )
-    from durability.report import plans as shown
+    from durability.report.answers import drop_sheet as answer
 
     made_on = clock.today().isoformat()
     for file, text in (
-        (options.output, shown.sheet_csv(planned, made_on)),
-        (options.page, shown.sheet_page(planned, plans.coverage(planned), made_on)),
+        (options.output, answer.as_csv(planned, made_on)),
+        (options.page, answer.as_page(planned, plans.coverage(planned), made_on)),
     ):
         if file:
             _write(Path(file), text)
+    show(options, answer.blocks(planned), lambda: {"made_on": made_on, **asdict(planned)})
     if options.json:
-        return say(options, {"made_on": made_on, **asdict(planned)}, "")
-    shown.sheet(planned)
+        return 0
     for file in files:
-        say(options, {}, f"written: {file}")
+        print(f"written: {file}")
     if not options.output:
-        say(options, {}, "nothing is written; give -o FILE.csv to follow it with: record --plan")
+        print("nothing is written; give -o FILE.csv to follow it with: record --plan")
     return 0
 
 

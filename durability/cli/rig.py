@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from argparse import Namespace
 
-from durability.cli.logbook import say, session_of
+from durability.cli.logbook import session_of
+from durability.cli.show import show
 from durability.errors import UnusableCall
 from durability.workflow import rig as workflow
 
@@ -16,18 +17,12 @@ def rig(options: Namespace) -> int:
         raise UnusableCall(
             "--factor and --part-sd-pct: belong to --gauge; add it or leave them out"
         )
-    from durability.report import rig as shown
+    from durability.report.answers import rig as answer
 
     if options.gauge:
-        study, part_words = workflow.study_gauge(
+        study, part = workflow.study_gauge(
             session, options.series, options.factor, part_sd_pct=options.part_sd_pct
         )
-        if options.json:
-            return say(options, shown.gauge_as_plain(study, part_words), "")
-        shown.gauge(study, part_words)
-        return 0
+        return show(options, answer.gauge(study, part), lambda: answer.gauge_json(study, part))
     watched = workflow.watch(session, options.series)
-    if options.json:
-        return say(options, shown.as_plain(watched), "")
-    shown.watch(watched)
-    return 0
+    return show(options, answer.blocks(watched), lambda: answer.json(watched))

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from durability.cli.files import write_text
 from durability.cli.progress import progress
+from durability.cli.show import show
 from durability.workflow.selfcheck import run_selfcheck
 
 
@@ -14,18 +15,18 @@ def selfcheck(options: Namespace) -> int:
     """Run the shipped published values and report each as pass or fail."""
     with progress(options, "holding the program against published values"):
         check = run_selfcheck()
-    from durability.report import as_json
-    from durability.report import selfcheck as shown
+    from durability.report import as_json, plain
+    from durability.report.answers import selfcheck as answer
 
     if options.output:
         file = Path(options.output)
-        is_json = file.suffix == ".json"
-        text = as_json.dumps(shown.as_object(check)) if is_json else shown.as_markdown(check)
+        text = (
+            as_json.dumps(answer.json(check))
+            if file.suffix == ".json"
+            else plain.markdown(answer.in_full(check), "Self-check against published values")
+        )
         write_text(file, text)
-    if options.json:
-        print(as_json.dumps(shown.as_object(check)))
-    else:
-        shown.show(check)
-        if options.output:
-            print(f"written: {options.output}")
+    show(options, answer.blocks(check), lambda: answer.json(check))
+    if options.output and not options.json:
+        print(f"written: {options.output}")
     return 1 if check.failed else 0

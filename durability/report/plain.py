@@ -62,20 +62,23 @@ FORMS: dict[str, Callable[[str, Mapping[str, Any], Sequence[str], Rows], str]] =
 """Form → (query, parameters, columns, rows) to text."""
 
 
-def markdown(blocks: Iterable[Block | Section]) -> str:
+def markdown(blocks: Iterable[Block | Section], title: str = "") -> str:
     """An answer as Markdown, to paste into a report or a log.
 
     Parameters
     ----------
     blocks : iterable of Block or Section
         A section stands under a heading; figures are left out.
+    title : str
+        Heading of the whole.
 
     Returns
     -------
     str
         Lines ended by a line feed, a blank line between two blocks.
     """
-    return "\n".join(filter(None, map(_markdown, blocks)))
+    heading = [f"# {title}\n"] if title else []
+    return "\n".join([*heading, *filter(None, map(_markdown, blocks))])
 
 
 def _markdown(block: Block | Section) -> str:

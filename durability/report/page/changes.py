@@ -6,7 +6,8 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from durability.basis import counted
-from durability.report import boundary, labels, rig
+from durability.report import boundary, labels
+from durability.report.answers import rig
 from durability.report.answers.compare import reduction
 from durability.report.answers.forecast import failed_when, failure
 from durability.report.answers.rank import ranking_answer

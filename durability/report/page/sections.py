@@ -7,10 +7,9 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from durability.basis import counted
-from durability.report import boundary, labels, rig
-from durability.report.answers import claim, compare, forecast, rank, trend
+from durability.report import boundary, labels
+from durability.report.answers import claim, compare, forecast, rank, rig, selfcheck, trend
 from durability.report.blocks import (
-    Archive,
     Block,
     Folded,
     Items,
@@ -537,21 +536,11 @@ def _rig(contents: ReportContents, artist: Artist) -> Section:
 
     section = Section("rig", "Health of the rig")
     if not contents.rig:
-        section.blocks.append(
-            Words(
-                "No reference drops in the record: whether the rig itself drifted is not known."
-                " Drop one dummy on one pad in a series opened with --purpose reference."
-            )
-        )
-        return section
+        section.blocks.append(Words(rig.NO_REFERENCE))
     for at, each in enumerate(contents.rig):
-        section.blocks += [
-            Words(rig.sentence(each)),
-            Items(rig.meanwhile(each)),
-            Words(f"Rests on: {each.health.basis}.", True),
-        ]
+        chart = []
         if each.health.individuals_g is not None:
-            section.blocks.append(
+            chart.append(
                 artist.draw(
                     f"rig-{at + 1}",
                     f"Control charts of reference series {each.series}",
@@ -564,6 +553,7 @@ def _rig(contents: ReportContents, artist: Artist) -> Section:
                     ),
                 )
             )
+        section.blocks += rig.of_series(each, chart)
     return section
 
 
@@ -829,36 +819,8 @@ def _methods(contents: ReportContents) -> Section:
 
 
 def _selfcheck(contents: ReportContents) -> Section:
-    from durability.report import selfcheck
-
-    check = contents.selfcheck
     return Section(
-        "selfcheck",
-        "Self-check of the program",
-        [
-            Words(selfcheck.answer(check)),
-            Table(
-                "Published values by part",
-                selfcheck.PART_COLUMNS,
-                selfcheck.parts(check),
-                right=frozenset({1, 2, 3}),
-                act=frozenset(
-                    at
-                    for at, (_, values, passed, _) in enumerate(selfcheck.parts(check))
-                    if values != passed
-                ),
-                command="durability selfcheck -o FILE",
-            ),
-            Archive(
-                Table(
-                    "Each published value with its source",
-                    (*selfcheck.COLUMNS[1:], "source"),
-                    [(*selfcheck.row(each)[1:], each.source) for each in check.values],
-                    right=frozenset({2, 3, 4, 5}),
-                )
-            ),
-            Words(f"Run with: {selfcheck.versions(check)}.", True),
-        ],
+        "selfcheck", "Self-check of the program", [*selfcheck.blocks(contents.selfcheck)]
     )
 
 

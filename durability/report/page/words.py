@@ -8,7 +8,8 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from durability.basis import counted
-from durability.report import labels, rig
+from durability.report import labels
+from durability.report.answers import rig
 from durability.report.answers.claim import claims_answer
 from durability.report.answers.compare import comparisons_answer
 from durability.report.answers.forecast import failed_when, forecasts_answer

@@ -1,15 +1,17 @@
-"""The record against its seals: words, JSON and a table."""
+"""The record against its seals and its kept waveforms."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from durability.basis import counted
-from durability.report import labels, tables
+from durability.report import labels
+from durability.report.blocks import Block, Column, Columns, Words
 
 if TYPE_CHECKING:
-    from durability.results import Integrity, Seal
+    from durability.results import AlteredEntry, Integrity, Seal
 
 NOTE_IT = (
     "Note the digest outside the store, in the lab book or on the report: whoever can write the"
@@ -17,28 +19,56 @@ NOTE_IT = (
 )
 
 
-def as_object(found: Integrity) -> dict[str, Any]:
+ALTERED: Columns[AlteredEntry] = Columns(
+    "Entries not as they were sealed",
+    Column("entry is", lambda each: "gone" if each.is_gone else "changed"),
+    Column("entered", lambda each: f"{each.entered_at_utc:%Y-%m-%d}"),
+    Column("by", "entered_by", wrap=True),
+    Column("command", "command"),
+    Column("file", "file_name", wrap=True),
+    Column("seal", "seal_number", right=True),
+)
+
+
+def json(found: Integrity) -> dict[str, Any]:
     """Object of ``seal --json`` and ``verify --json``."""
-    told = asdict(found)
     seal = found.seal_of_digest
-    return {"is_sound": found.is_sound, **told, "seal_of_digest": seal and seal.seal_number}
+    return {
+        "is_sound": found.is_sound,
+        **asdict(found),
+        "seal_of_digest": seal and seal.seal_number,
+    }
 
 
-def sealed(found: Integrity) -> list[str]:
+def sealed(found: Integrity) -> Iterator[Block]:
     """What ``seal`` did, the answer first."""
+    return _blocks(found, _sealed(found))
+
+
+def verified(found: Integrity) -> Iterator[Block]:
+    """What ``verify`` found, the answer first."""
+    return _blocks(found, _verified(found))
+
+
+def _blocks(found: Integrity, lines: list[str]) -> Iterator[Block]:
+    yield from map(Words, lines)
+    if found.altered:
+        yield ALTERED.table(found.altered)
+
+
+def _sealed(found: Integrity) -> list[str]:
     if not found.seals:
         return ["nothing to seal: the record is empty"]
     last = found.seals[-1]
     entries = counted(last.entries, "entry", "entries")
     lines = [f"{_seal(last)} holds all {entries}; its digest:", last.digest, NOTE_IT]
-    return lines if found.is_sound else verified(found) + lines
+    return lines if found.is_sound else _verified(found) + lines
 
 
-def verified(found: Integrity) -> list[str]:
-    """What ``verify`` found, the answer first."""
+def _verified(found: Integrity) -> list[str]:
     if not found.seals:
         lines = [
-            f"no seal yet ({_left(found)}), so a change by hand can't be told; make one with:"
+            f"no seal yet ({_left(found)}), so a change by hand would go unnoticed; make one with:"
             " durability seal"
         ]
     else:
@@ -115,22 +145,3 @@ def _rebuilt(found: Integrity) -> list[str]:
         which = labels.some(f"{each.series} drop {each.drop_number}" for each in different)
         lines.append(f"! CHANGED: {len(different)} do not give the measures on record: {which}")
     return lines
-
-
-def show_altered(found: Integrity) -> None:
-    """Print the entries that are not as they were sealed."""
-    if not found.altered:
-        return
-    rows = [
-        (
-            "gone" if each.is_gone else "changed",
-            f"{each.entered_at_utc:%Y-%m-%d}",
-            each.entered_by,
-            each.command,
-            labels.text(each.file_name),
-            str(each.seal_number),
-        )
-        for each in found.altered
-    ]
-    columns = ("entry is", "entered", "by", "command", "file", "seal")
-    tables.console().print(tables.grid(columns, rows, right=(5,), wrap=(2, 4)))

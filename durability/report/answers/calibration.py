@@ -1,32 +1,32 @@
-"""A sensor's calibrations in words, a table and a small chart of its drift."""
+"""Sensors and their calibrations: what held when, how far each drifted, which drops it doubts."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import groupby
 from typing import Any
 
 from durability.basis import counted
 from durability.report import labels
-from durability.report.tables import console, grid, say
+from durability.report.blocks import Block, Column, Columns, Preformatted, Words
 
 CHART_WIDTH = 57
 """Odd, so that no drift has a column; beside its days within 80 columns."""
 
 
-def acknowledged(told: Mapping[str, Any]) -> str:
+def acknowledged(stored: Mapping[str, Any]) -> str:
     """What is said of a calibration that was stored."""
     words = (
-        f"calibration of {told['sensor']} on {labels.moment(told['calibrated_on'])} stored:"
-        f" {told['as_left_mv_per_g']:g} mV/g from then on, due on"
-        f" {labels.moment(told['calibration_due'])}"
+        f"calibration of {stored['sensor']} on {labels.moment(stored['calibrated_on'])} stored:"
+        f" {stored['as_left_mv_per_g']:g} mV/g from then on, due on"
+        f" {labels.moment(stored['calibration_due'])}"
     )
-    return f"{words}\n{_drift_words(told)}"
+    return f"{words}\n{_drift_words(stored)}"
 
 
 def _drift_words(told: Mapping[str, Any]) -> str:
     if told["as_found_mv_per_g"] is None:
-        return "as found: not recorded, so what it did to the drops before can't be told"
+        return "as found: not recorded, so what it did to the drops before is not known"
     found = f"as found {told['as_found_mv_per_g']:g} mV/g"
     if told["drift_pct"] is None:
         return f"{found}: the first sensitivity on record"
@@ -87,8 +87,19 @@ def _too(off_pct: float) -> str:
     return f"{abs(off_pct):.2g} % too {'high' if off_pct > 0 else 'low'}"
 
 
-def sensor(found: Mapping[str, Any]) -> None:
-    """Print a sensor with its calibrations, their drift as a chart, and the drops in doubt."""
+CALIBRATIONS = Columns[Mapping[str, Any]](
+    "",
+    Column("calibrated", "calibrated_on"),
+    Column("due", "calibration_due"),
+    Column("days", lambda each: _interval(each), right=True),
+    Column("found, mV/g", lambda each: _mv(each["as_found_mv_per_g"]), right=True),
+    Column("left, mV/g", lambda each: _mv(each["as_left_mv_per_g"]), right=True),
+    Column("drift, %", lambda each: labels.percent(each["drift_pct"]), right=True),
+)
+
+
+def blocks(found: Mapping[str, Any]) -> Iterator[Block]:
+    """A sensor with its calibrations, their drift as a chart, and the drops in doubt."""
     calibrations = found["calibrations"]
     facts = [f"sensor {found['sensor']}"]
     if found["full_scale_g"]:
@@ -96,35 +107,23 @@ def sensor(found: Mapping[str, Any]) -> None:
     if found["natural_frequency_hz"]:
         facts.append(f"natural frequency {found['natural_frequency_hz']:g} Hz")
     facts.append(counted(len(calibrations), "calibration"))
-    say(labels.listed([*facts, *([found["note"]] if found["note"] else [])]))
+    if found["note"]:
+        facts.append(found["note"])
+    yield Words(labels.listed(facts))
     if calibrations:
-        console().print(
-            grid(
-                ("calibrated", "due", "days", "found, mV/g", "left, mV/g", "drift, %"),
-                (
-                    (
-                        labels.moment(each["calibrated_on"]),
-                        labels.moment(each["calibration_due"]),
-                        _interval(each),
-                        _mv(each["as_found_mv_per_g"]),
-                        _mv(each["as_left_mv_per_g"]),
-                        labels.percent(each["drift_pct"]),
-                    )
-                    for each in calibrations
-                ),
-                right=(2, 3, 4, 5),
-            )
-        )
-    for line in _remarks(calibrations):
-        say(line)
-    for line in drift_chart(calibrations):
-        say(line)
+        yield CALIBRATIONS.table(calibrations)
+    yield from map(Words, _remarks(calibrations))
+    chart = drift_chart(calibrations)
+    if chart:
+        yield Preformatted("\n".join(chart))
     for line in doubt_lines(found["in_doubt"]):
-        say(f"! {line}")
+        yield Words(f"! {line}")
     if found["in_doubt"]:
-        say(f"Each drop: durability query drops_of_doubted_sensors --set sensor={found['sensor']}")
+        yield Words(
+            f"Each drop: durability query drops_of_doubted_sensors --set sensor={found['sensor']}"
+        )
     for each in found["voided"]:
-        say(
+        yield Words(
             f"void: calibration of {labels.moment(each['calibrated_on'])}, left"
             f" {_mv(each['as_left_mv_per_g'])} mV/g: {each['reason']} ({each['voided_by']})"
         )

@@ -1,58 +1,52 @@
-"""The rig's health to words, JSON and text charts."""
+"""The rig's own health: control charts of the reference drops, and the gauge study."""
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from durability.basis import counted
-from durability.report import bench, labels, tables
+from durability.report import bench, labels
+from durability.report.blocks import Block, Column, Columns, Items, Preformatted, Words
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from durability.records import FloatArray
-    from durability.results import GaugeStudy, RigWatch
+    from durability.results import GaugeStudy, RigWatch, VarianceComponent
 
 CHART_WIDTH = 60
 CHART_ROWS = 5
 
+NO_REFERENCE = (
+    "No series of reference drops: whether the rig itself drifted is not known. Drop the same dummy"
+    " on the same unchanging pad now and then, in a series opened with: durability series open NAME"
+    " --device D --purpose reference"
+)
 
-def as_plain(watched: Sequence[RigWatch]) -> dict[str, Any]:
+
+def json(watched: Sequence[RigWatch]) -> dict[str, Any]:
     """Object of ``rig --json``; places on a time axis as ISO times of the bench's clock."""
     return {"reference_series": [_plain(each) for each in watched]}
 
 
 def _plain(watched: RigWatch) -> dict[str, Any]:
-    told = asdict(watched)
-    health = told["health"]
+    plain = asdict(watched)
+    health = plain["health"]
     for name in ("signal_when", "since", "since_lower", "since_upper"):
         health[name] = _place(watched, health[name])
     for name in ("chart_when", "odd_drops"):
         health[name] = [_place(watched, float(each)) for each in health[name]]
-    told["last_when"] = _place(watched, watched.last_when)
-    told["charted_when"] = [_place(watched, float(each)) for each in watched.charted_when]
-    return told
+    plain["last_when"] = _place(watched, watched.last_when)
+    plain["charted_when"] = [_place(watched, float(each)) for each in watched.charted_when]
+    return plain
 
 
 def _place(watched: RigWatch, value: float | None) -> str | float | None:
     if value is None or watched.axis != "time":
         return value
     return bench.moment(value)
-
-
-def watch(watched: Sequence[RigWatch]) -> None:
-    """Print each reference series: verdict, charts, what was recorded meanwhile."""
-    if not watched:
-        tables.say(
-            "No series of reference drops. Drop the same dummy on the same unchanging pad now and"
-            " then, in a series opened with: durability series open NAME --device D --purpose"
-            " reference"
-        )
-    for each in watched:
-        _one(each)
 
 
 def sentence(watched: RigWatch) -> str:
@@ -70,61 +64,85 @@ def sentence(watched: RigWatch) -> str:
         f"{watched.series}: DRIFTED since {bench.when(watched, health.since)}"
         f" ({labels.share(health.level)}: {bench.when(watched, health.since_lower)} to"
         f" {bench.when(watched, health.since_upper)}): the rig now reads"
-        f" {bench.drift(watched)}; first told {bench.when(watched, health.signal_when)} by"
+        f" {bench.drift(watched)}; first signalled {bench.when(watched, health.signal_when)} by"
         f" {' and '.join(health.signal_by)};"
         f" {rests}, the last {last}"
     )
 
 
-def _one(watched: RigWatch) -> None:
+def blocks(watched: Sequence[RigWatch]) -> Iterator[Block]:
+    """Each reference series with its charts in letters."""
+    if not watched:
+        yield Words(NO_REFERENCE)
+    for each in watched:
+        yield from of_series(each, _charts(each))
+
+
+def of_series(watched: RigWatch, charts: Iterable[Block]) -> Iterator[Block]:
+    """Verdict, charts, what was recorded meanwhile and what it rests on.
+
+    Parameters
+    ----------
+    watched : RigWatch
+        One reference series.
+    charts : iterable of Block
+        Its control charts, as a terminal or a page can show them.
+    """
     health = watched.health
-    tables.say(sentence(watched))
+    yield Words(sentence(watched))
+    yield from charts
+    if health.odd_drops:
+        odd = labels.listed(bench.when(watched, each) for each in health.odd_drops)
+        yield Words(f"Odd readings, held back in the charts: {odd}.")
+    recorded = meanwhile(watched)
+    if recorded:
+        yield Items(recorded)
+    for note in health.notes:
+        yield Words(f"Note: {note}.", is_note=True)
+    yield Words(f"Rests on: {health.basis}.", is_note=True)
+
+
+def _charts(watched: RigWatch) -> Iterator[Block]:
+    """Individuals, moving range, EWMA and CUSUM in letters; nothing while the drops are too few."""
+    health = watched.health
     if health.individuals_g is None or health.ewma is None or health.cusum is None:
         return
     charted = "the mean of a session" if watched.averaged else "one drop"
-    tables.say(
+    yield Words(
         f"charted: {charted}; target {labels.number(health.target_g, 4)} g, scatter"
         f" {labels.number(health.scatter_pct, 2)} %"
         + ("" if health.target_drops is None else f", both from the first {health.target_drops}")
     )
     chart = health.individuals_g
-    tables.say(
+    yield Words(
         f"individuals, g: centre {labels.number(chart.centre, 4)}, limits"
         f" {labels.number(chart.lower, 4)} to {labels.number(chart.upper, 4)} (3 sigma by mean"
         " moving range / 1.128)"
     )
-    print(plot(chart.reading, chart.lower, chart.upper, chart.centre))
+    yield Preformatted(plot(chart.reading, chart.lower, chart.upper, chart.centre))
     above = int(np.sum(chart.moving_range > chart.moving_range_upper))
-    tables.say(
+    yield Words(
         f"moving range: mean {labels.number(chart.mean_moving_range)} g, upper limit"
         f" {labels.number(chart.moving_range_upper)} g (3.267 times it), {above} above;"
         " NIST/SEMATECH e-Handbook 6.3.2.2"
     )
     ewma = health.ewma
-    tables.say(
+    yield Words(
         f"EWMA of scores, weight {ewma.weight:g}, limits {ewma.width:g} sigma, exact at each"
         f" point: {_signal(watched, ewma.signal)}; 6.3.2.4, Lucas and Saccucci 1990"
     )
-    print(plot(ewma.average, ewma.lower, ewma.upper, 0.0))
+    yield Preformatted(plot(ewma.average, ewma.lower, ewma.upper, 0.0))
     cusum = health.cusum
-    tables.say(
+    yield Words(
         f"CUSUM of scores, two-sided, k {cusum.slack:g}, h {cusum.decision_interval:g}:"
         f" {_signal(watched, cusum.signal)}; 6.3.2.3"
     )
     larger = np.where(cusum.upper_sum >= cusum.lower_sum, cusum.upper_sum, -cusum.lower_sum)
-    print(plot(larger, -cusum.decision_interval, cusum.decision_interval, 0.0))
+    yield Preformatted(plot(larger, -cusum.decision_interval, cusum.decision_interval, 0.0))
     lengths = labels.listed(
         f"{labels.number(length)} at {shift:g} sigma" for shift, length in health.run_length.items()
     )
-    tables.say(f"average drops to a signal of the CUSUM, target and scatter known: {lengths}")
-    if health.odd_drops:
-        odd = labels.listed(bench.when(watched, each) for each in health.odd_drops)
-        tables.say(f"odd readings, held back in the charts: {odd}")
-    for line in meanwhile(watched):
-        tables.say(line)
-    for note in health.notes:
-        tables.say(f"note: {note}")
-    tables.say(f"rests on: {health.basis}")
+    yield Words(f"average drops to a signal of the CUSUM, target and scatter known: {lengths}")
 
 
 def _signal(watched: RigWatch, signal: int | None) -> str:
@@ -199,7 +217,7 @@ def plot(values: FloatArray, lower: Any, upper: Any, centre: float) -> str:
     )
 
 
-def gauge_as_plain(study: GaugeStudy, part_words: str) -> dict[str, Any]:
+def gauge_json(study: GaugeStudy, part_words: str) -> dict[str, Any]:
     """Object of ``rig --gauge --json``."""
     return {**asdict(study), "part": part_words}
 
@@ -208,54 +226,45 @@ def _percent_sd(log_sd: float | None) -> str:
     return labels.ABSENT if log_sd is None else labels.number(100.0 * log_sd, 2)
 
 
-def gauge(study: GaugeStudy, part_words: str) -> None:
-    """Print repeatability and reproducibility with their share of study variation."""
-    told = (
+COMPONENTS: Columns[VarianceComponent] = Columns(
+    "",
+    Column("component", "name"),
+    Column("levels", "levels", right=True),
+    Column("sd, %", lambda each: _percent_sd(each.sd), right=True),
+    Column("interval", lambda each: _interval(each.lower, each.upper)),
+    Column("% of variance", lambda each: labels.number(each.pct_contribution), right=True),
+    Column("% of study", lambda each: labels.number(each.pct_study_variation), right=True),
+)
+
+
+def _interval(lower: float, upper: float | None) -> str:
+    return f"{_percent_sd(lower)} to {'..' if upper is None else _percent_sd(upper)}"
+
+
+def gauge(study: GaugeStudy, part_words: str) -> Iterator[Block]:
+    """Repeatability and reproducibility with their share of study variation."""
+    level = labels.share(study.level)
+    scatter = (
         f"Gauge scatter {_percent_sd(study.gauge_sd)} % of peak g"
-        f" ({labels.share(study.level)}: {_percent_sd(study.gauge_lower)} to"
+        f" ({level}: {_percent_sd(study.gauge_lower)} to"
         f" {'no upper limit' if study.gauge_upper is None else _percent_sd(study.gauge_upper)})"
     )
     if study.gauge_pct_study_variation is not None:
-        told += (
+        scatter += (
             f", {labels.number(study.gauge_pct_study_variation)} % of study variation:"
             f" {study.verdict}"
         )
-    tables.say(f"{told}.")
-    rows = [
-        (
-            each.name,
-            str(each.levels),
-            _percent_sd(each.sd),
-            f"{_percent_sd(each.lower)} to "
-            + (".." if each.upper is None else _percent_sd(each.upper)),
-            labels.number(each.pct_contribution),
-            labels.number(each.pct_study_variation),
-        )
-        for each in study.components
-    ]
-    tables.console().print(
-        tables.grid(
-            (
-                "component",
-                "levels",
-                "sd, %",
-                labels.share(study.level),
-                "% of variance",
-                "% of study",
-            ),
-            rows,
-            right=(1, 2, 4, 5),
-        )
-    )
-    tables.say(
+    yield Words(f"{scatter}.")
+    yield replace(COMPONENTS.table(study.components), caption=f"Components, {level} intervals")
+    yield Words(
         f"repeatability {_percent_sd(study.repeatability_sd)} %, reproducibility"
         f" {_percent_sd(study.reproducibility_sd)} %; {part_words}"
     )
     if study.distinct_categories is not None:
-        tables.say(
+        yield Words(
             f"distinct categories: {labels.number(study.distinct_categories, 2)} (1.41 x part /"
             " gauge); below 10 % of study variation good, up to 30 % conditional (AIAG MSA)"
         )
     for note in study.notes:
-        tables.say(f"note: {note}")
-    tables.say(f"rests on: {study.basis}; restricted maximum likelihood, limits by profile")
+        yield Words(f"note: {note}")
+    yield Words(f"rests on: {study.basis}; restricted maximum likelihood, limits by profile")
