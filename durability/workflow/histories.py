@@ -167,7 +167,7 @@ def find_scope(
             own = [specimen] if kind == "device" else _dropped(rows, devices)
             return Scope("specimen", (specimen,), _codes(rows), tuple(own))
         if plan is not None:
-            known = {row["name"] for row in bench.fetch(connection, "follow_up_plans")}
+            known = {row["name"] for row in bench.fetch(connection, "plans_as_made")}
             if plan not in known:
                 raise RecordRefused(
                     f"plan {plan!r}: not in the store (known: {', '.join(sorted(known)) or 'none'})"
