@@ -80,9 +80,10 @@ class Golden:
         """What the file of that name should hold."""
         part = name.split("/")[0].removesuffix(".txt")
         if part not in self._texts:
+            self._texts[part] = {}  # what failed once is not tried again for each of its files
             make = {"help": _help_texts, "bad_calls": self._bad_calls}.get(part)
             self._texts[part] = {name: make()} if make else dict(self._store_texts(part))
-        return self._texts[part][name]
+        return self._texts[part].get(name, f"{part}: could not be made, see the first failure\n")
 
     def _store_texts(self, store: str) -> Iterator[tuple[str, str]]:
         made = STORES[store]
@@ -238,6 +239,8 @@ def _masked(text: str) -> str:
     return text
 
 
+_STATEMENT = re.compile(r"(-- .*)?\b(SELECT|WITH) ")
+"""A page ends with the SQL that was asked: how that is written is no answer."""
 _SVG = re.compile(r"<svg.*?</svg>", re.DOTALL)
 
 
@@ -250,7 +253,8 @@ def _page_text(page: str) -> str:
     reader = _Reader()
     reader.feed(_SVG.sub("", page))
     lines = (" ".join(line.split()) for line in "".join(reader.parts).splitlines())
-    return _masked("\n".join(line for line in lines if line)) + "\n"
+    shown = ("<statement>" if _STATEMENT.match(line) else line for line in lines if line)
+    return _masked("\n".join(shown)) + "\n"
 
 
 class _Reader(HTMLParser):

@@ -213,7 +213,7 @@ STORES = {
             "selfcheck": ("selfcheck",),
         },
         pages=("", "--series demo-R11 --claim 10"),
-        pictures=("wear", "models", "fan"),
+        pictures=("wear", "fan"),
     ),
     "few": MadeStore(
         files={},
