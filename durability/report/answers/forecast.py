@@ -109,15 +109,20 @@ def failed_when(limit_g: float | None, limit_rise: float) -> str:
     return f"Failed: {level}, or damage of severity 4 is seen, whichever comes first."
 
 
+def _failures(results: Sequence[Forecast], limit: Limit) -> Iterator[Block]:
+    yield Words(forecasts_answer(results, limit.level, limit.horizon))
+    if results:
+        yield Words(failed_when(limit.limit_g, limit.limit_rise), is_note=True)
+        yield drops_to_failure(limit.level, limit.horizon).table(results)
+
+
 def blocks(
     results: Sequence[Forecast], notes: Sequence[RigNote | None], limit: Limit
 ) -> Iterator[Block]:
     """Drops to failure of each series, what counts as failed, how the rig fared."""
-    yield Words(forecasts_answer(results, limit.level, limit.horizon))
+    yield from _failures(results, limit)
     if not results:
         return
-    yield Words(failed_when(limit.limit_g, limit.limit_rise), is_note=True)
-    yield drops_to_failure(limit.level, limit.horizon).table(results)
     yield from beside.rig([(each.series, note) for each, note in zip(results, notes, strict=True)])
     yield Words("What each rests on: durability forecast --series S", is_note=True)
     yield Words(labels.RELATIVE, is_note=True)
@@ -129,7 +134,8 @@ def at_length(
     notes: Sequence[RigNote | None],
     limit: Limit,
 ) -> Iterator[Block]:
-    """Each forecast with its interval, survival, shapes, and what more drops would buy."""
+    """The forecasts, then each with its survival, shapes, and what more drops would buy."""
+    yield from _failures(results, limit)
     for result, more, note in zip(results, further, notes, strict=True):
         yield Words(f"{forecast_sentence(result, limit.level, limit.horizon)}.")
         rig = beside.rig_sentence(note)
@@ -145,7 +151,6 @@ def at_length(
         shown = survival[:: max(1, len(survival) // MOST_SURVIVAL_ROWS)]
         if shown:
             yield SURVIVAL.table(shown)
-    yield Words(failed_when(limit.limit_g, limit.limit_rise), is_note=True)
     yield Words(labels.RELATIVE, is_note=True)
 
 

@@ -83,13 +83,18 @@ def trends_answer(results: Sequence[Trend]) -> str:
     return answer + "."
 
 
+def _verdicts(results: Sequence[Trend]) -> Iterator[Block]:
+    yield Words(trends_answer(results))
+    if results:
+        yield TREND.table(results)
+        yield Words(LEGEND, is_note=True)
+
+
 def blocks(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> Iterator[Block]:
     """The verdict on each series, what was voided and what that changes, how the rig fared."""
-    yield Words(trends_answer(results))
+    yield from _verdicts(results)
     if not results:
         return
-    yield TREND.table(results)
-    yield Words(LEGEND, is_note=True)
     voided = [drop for context in contexts for drop in context.voided]
     yield from beside.voided(voided)
     if voided:
@@ -106,7 +111,8 @@ def blocks(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> Iterat
 
 
 def at_length(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> Iterator[Block]:
-    """Each series with its readings, level and band, its verdict and what it rests on."""
+    """The verdicts, then each series with its readings, level and band, and what they rest on."""
+    yield from _verdicts(results)
     for result, context in zip(results, contexts, strict=True):
         yield Words(f"{result.series}: {trend_sentence(result)}")
         yield beside.rests_on(result.basis)

@@ -88,7 +88,8 @@ def command(contents: ReportContents, name: str) -> str:
         asked = ("limit_g", "limit_rise", "horizon", *(("level",) if name == "forecast" else ()))
         for option in asked:
             value = getattr(contents, option)
-            if value != getattr(limit, option):
+            of_no_effect = option == "limit_rise" and contents.limit_g is not None
+            if value != getattr(limit, option) and not of_no_effect:
                 words += [f"--{option.replace('_', '-')}", str(value)]
     if contents.rig_corrected and name != "rank":
         words.append("--rig-corrected")
