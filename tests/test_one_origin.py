@@ -68,10 +68,11 @@ def store(tmp_path_factory):
     for name in ("drops", "inspections"):
         file = str(folder / f"{name}.csv")
         assert main(["import", name, file, "--store", str(path)]) == 0
-    # The clock of the bench: a void and an amendment must reach page and command alike.
+    # A void and an amendment must reach page and command alike.
     where = ["--store", str(path)]
     assert main(["drop", "void", "S4", "3", "--reason", "loose", *where]) == 0
-    assert main(["drop", "amend", "S2", "4", "--set", "peak_g=131", "--reason", "typed", *where]) == 0
+    amended = ["drop", "amend", "S2", "4", "--set", "peak_g=131", "--reason", "typed", *where]
+    assert main(amended) == 0
     return path
 
 
@@ -163,7 +164,8 @@ def test_the_page_says_what_its_commands_say(
         assert [(each.columns, [*each.rows]) for each in alike] == [
             (table.columns, [*table.rows])
         ], table.command
-    sentences = {each.text for blocks in said.values() for each in blocks if isinstance(each, Words)}
+    blocks = [block for shown in said.values() for block in shown]
+    sentences = {block.text for block in blocks if isinstance(block, Words)}
     for name, sentence, _ in words.answers(contents):
         if name in ("Wear", "Trend", "Life"):
             assert sentence in sentences, name
