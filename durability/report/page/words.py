@@ -178,8 +178,7 @@ def beside(contents: ReportContents) -> list[tuple[str, str, str]]:
     if contents.quarantined:
         told.append(("Quarantine", quarantine(contents.quarantined), "devices"))
     if contents.ranking is not None and contents.pictures:
-        trends = [each.trend for each in contents.pictures]
-        told.append(("Trend", trends_answer(trends), "wear"))
+        told.append(("Trend", trends_answer(contents.trends), "wear"))
     return told
 
 
