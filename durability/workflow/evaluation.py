@@ -130,10 +130,10 @@ class Evaluation:
         return [by_code[each.series] for each in self.histories]
 
     def ranking(self, by: Literal["case_model", "case"]) -> Ranking:
-        """Groups of the cases answered for, the fastest wearing first; bare series are no case."""
+        """Groups of the cases answered for that were dropped, the fastest wearing first."""
         from durability.compare import rank
 
-        in_case = [each for each in self.histories if each.case is not None]
+        in_case = [each for each in self.histories if each.case is not None and each.drops]
         return rank(
             in_case,
             by=by,
