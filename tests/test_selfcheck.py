@@ -7,9 +7,10 @@ from pathlib import Path
 import pytest
 
 import durability.selfcheck.checks as checks
+from durability import clock
 from durability.report.answers import selfcheck as shown
 from durability.results import PublishedValue, SelfCheck
-from durability.workflow.selfcheck import now, run_selfcheck
+from durability.workflow.selfcheck import run_selfcheck
 
 TABLES = tomllib.loads(
     Path(checks.__file__).with_name("published_values.toml").read_text(encoding="utf-8")
@@ -75,7 +76,7 @@ def test_a_wrong_program_fails(store, monkeypatch, fresh):
 def test_nothing_found_never_passes():
     missing = PublishedValue("life", "a share", "1", 0.5, float("nan"), 0.1, "made up")
     assert not missing.passed
-    check = SelfCheck(now(), {"durability": "0"}, (missing,))
+    check = SelfCheck(clock.now(), {"durability": "0"}, (missing,))
     assert shown.answer(check).startswith("FAIL: 0 of 1 published value ")
 
 
