@@ -247,6 +247,19 @@ class Quarantine:
 
 
 @dataclass(frozen=True, slots=True)
+class StoredDrop:
+    """What is said back once a drop is durably stored."""
+
+    series: str
+    drop_number: int
+    id: str
+    unseen: tuple[str, ...] = ()
+    """Device and case that no one had looked at before this, their series' first drop."""
+    quarantine: Quarantine | None = None
+    """Of the device, when words on this drop tell of a failing battery, or it was in quarantine."""
+
+
+@dataclass(frozen=True, slots=True)
 class FunctionalCheck:
     """What was found of one function; None where nothing was recorded."""
 

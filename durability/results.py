@@ -26,6 +26,7 @@ if TYPE_CHECKING:
         PulseMeasures,
         Quarantine,
         Rejection,
+        StoredDrop,
     )
 
 # ----------------------------------------------------------------------------------- import
@@ -50,19 +51,6 @@ class ImportCount:
 
 
 # -------------------------------------------------------------------------------- waveforms
-
-
-@dataclass(frozen=True, slots=True)
-class StoredDrop:
-    """What is said back once a drop is durably stored."""
-
-    series: str
-    drop_number: int
-    id: str
-    unseen: tuple[str, ...] = ()
-    """Device and case that no one had looked at before this, their series' first drop."""
-    quarantine: Quarantine | None = None
-    """Of the device, when words on this drop tell of a failing battery, or it was in quarantine."""
 
 
 @dataclass(frozen=True, slots=True)

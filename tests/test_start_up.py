@@ -6,7 +6,10 @@ import sys
 
 import pytest
 
-WATCHED = ["sklearn", "matplotlib", "scipy", "pandas", "numpy", "rich", "duckdb"]
+WATCHED = [
+    *("sklearn", "matplotlib", "scipy", "pandas", "numpy", "rich", "duckdb"),
+    "durability.results",  # its many classes take half as long as duckdb
+]
 PROBE = f"""
 import sys
 from durability.__main__ import main

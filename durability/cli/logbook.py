@@ -8,14 +8,16 @@ from argparse import Namespace
 from collections.abc import Iterable, Mapping
 from dataclasses import fields
 from datetime import date
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from durability import clock
 from durability.intake.hand_entry import TypedDrop
-from durability.records import Quarantine
-from durability.results import Limit, StoredDrop
+from durability.records import Quarantine, StoredDrop
 from durability.workflow import corrections, keep, sensors, series, specimens
 from durability.workflow.session import Session, make_store, open_session
+
+if TYPE_CHECKING:
+    from durability.results import Limit
 
 
 def session_of(options: Namespace) -> Session:
@@ -25,6 +27,8 @@ def session_of(options: Namespace) -> Session:
 
 def limit_of(options: Namespace) -> Limit:
     """When a case has failed, as the options of this call say."""
+    from durability.results import Limit
+
     names = [each.name for each in fields(Limit) if hasattr(options, each.name)]
     return Limit(**{name: getattr(options, name) for name in names})
 

@@ -20,8 +20,8 @@ from durability.cli.lines import Lines
 from durability.cli.logbook import acknowledged, limit_of, session_of, warn, warn_of_drop
 from durability.errors import DurabilityError, UnusableCall
 from durability.intake.hand_entry import TypedDrop, read_line, read_undo, void_keys
+from durability.records import StoredDrop
 from durability.report import bench, labels, safety
-from durability.results import StoredDrop
 from durability.workflow import corrections, keep
 from durability.workflow.series import series_to_record
 

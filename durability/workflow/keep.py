@@ -23,8 +23,7 @@ from durability.intake.columns import (
 from durability.intake.hand_entry import TypedDrop, typed_time, typed_value, typed_values
 from durability.intake.photo import read_photos
 from durability.orientation import impossible_designation
-from durability.records import Quarantine, Rejection
-from durability.results import StoredDrop
+from durability.records import Quarantine, Rejection, StoredDrop
 from durability.store import bench
 from durability.vocabulary import OTHER_MODE
 from durability.workflow import quarantine

@@ -19,7 +19,8 @@ from durability.basis import counted
 from durability.errors import RecordRefused, UnusableCall
 from durability.intake.drop_sheet import read_drop_sheet
 from durability.orientation import normalise_orientation
-from durability.results import PlannedDrop, StoredDrop
+from durability.records import StoredDrop
+from durability.results import PlannedDrop
 from durability.store import bench, database
 from durability.vocabulary import SEVERITY_FAILED
 from durability.workflow.series import open_series

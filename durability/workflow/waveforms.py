@@ -22,8 +22,8 @@ from durability.errors import (
 )
 from durability.intake.hand_entry import typed_time
 from durability.intake.waveforms.folder import endings, record_files, sha256_of
-from durability.records import Rejection
-from durability.results import FileTwice, ImportCount, MeasuredFile, StoredDrop, WaveformImport
+from durability.records import Rejection, StoredDrop
+from durability.results import FileTwice, ImportCount, MeasuredFile, WaveformImport
 from durability.store import bench, database
 from durability.store import waveforms as store
 from durability.waveform_codec import encode
