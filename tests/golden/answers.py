@@ -52,6 +52,8 @@ _LONGEST_RUN = 24
 _MASKS = (
     (r"\b[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}\b", "<id>"),
     (r"\b(?=\w*\d)(?=\w*[a-f])[0-9a-f]{10,64}\b", "<digest>"),
+    # One report in a hundred has a digest without a letter.
+    (r"(?<=\bdigest)(\s(?:\| )?)\d{10}\b", r"\1<digest>"),
     (r"(?<=choose from )[^)]*", "<words>"),
     (
         r"\b(Python|duckdb|numpy|scipy|scikit-learn|pandas|matplotlib)(\W{1,6})\d+(\.\d+)+",
