@@ -15,7 +15,10 @@ if TYPE_CHECKING:
     from durability.results import Forecast, Limit, MoreDrops, RigNote
 
 MOST_SURVIVAL_ROWS = 12
-"""Drops shown of a curve of survival, about."""
+"""Drops shown of a curve of survival, at most."""
+
+NEXT_TO_NONE = 0.01
+"""Probability of still protecting from which the rest of the curve says no more."""
 
 
 def drops_to_failure(level: float, horizon: int) -> Columns[Forecast]:
@@ -78,10 +81,10 @@ def forecast_sentence(result: Forecast, level: float, horizon: int) -> str:
     if result.failed:
         return f"{result.series}: {failure(result, horizon)} of {counted(result.drops, 'drop')}"
     median, span = labels.life(result.drops_to_failure, horizon)
-    limit = "" if result.limit_g is None else f" (limit {labels.number(result.limit_g)} g)"
+    limit = "" if result.limit_g is None else f"; limit {labels.number(result.limit_g)} g"
     return (
         f"{result.series}: not failed after {counted(result.drops, 'drop')}; fails at drop"
-        f" {median}, {labels.share(level)} between {span}{limit}"
+        f" {median} ({labels.share(level)}: {span}){limit}"
     )
 
 
@@ -89,10 +92,15 @@ def more_drops_sentence(more: MoreDrops) -> str:
     """What one more session of drops would buy."""
     if more.spread_now is None or more.spread_then is None:
         return f"{counted(more.extra_drops, 'further drop')}: {more.basis}"
+    now, then = (labels.number(spread, 2) for spread in (more.spread_now, more.spread_then))
+    ends = "upper over lower end of the drops left"
+    does = (
+        f"would narrow the interval: {ends} {now} now, {then} then on average"
+        if more.spread_then < more.spread_now
+        else f"would not narrow the interval yet ({ends} {now} now, {then} then on average)"
+    )
     return (
-        f"{counted(more.extra_drops, 'further drop')} would narrow the interval (upper over lower"
-        f" end of the drops left) from {labels.number(more.spread_now, 2)} to"
-        f" {labels.number(more.spread_then, 2)} on average; chance of failing meanwhile"
+        f"{counted(more.extra_drops, 'further drop')} {does}; chance of failing meanwhile"
         f" {labels.chance(more.probability_failed_by_then)}"
     )
 
@@ -114,6 +122,18 @@ def _failures(results: Sequence[Forecast], limit: Limit) -> Iterator[Block]:
     if results:
         yield Words(failed_when(limit.limit_g, limit.limit_rise), is_note=True)
         yield drops_to_failure(limit.level, limit.horizon).table(results)
+
+
+def _survival(result: Forecast) -> list[tuple[int, float]]:
+    """Probability of still protecting by drop, from the last drop made until next to none is left.
+
+    Between the two ``MOST_SURVIVAL_ROWS`` drops are enough to see the curve.
+    """
+    drop, left = result.survival_drop, result.survival_probability
+    gone = (left < NEXT_TO_NONE).nonzero()[0]
+    end = int(gone[0]) + 1 if gone.size else len(drop)
+    step = max(1, -(-end // MOST_SURVIVAL_ROWS))
+    return [(int(drop[at]), float(left[at])) for at in range(0, end, step)]
 
 
 def blocks(
@@ -144,11 +164,7 @@ def at_length(
         yield beside.rests_on(result.basis)
         yield from beside.shapes(result.shape_weights)
         yield Words(f"{more_drops_sentence(more)}.")
-        survival = [
-            (int(drop), float(share))
-            for drop, share in zip(result.survival_drop, result.survival_probability, strict=True)
-        ]
-        shown = survival[:: max(1, len(survival) // MOST_SURVIVAL_ROWS)]
+        shown = _survival(result)
         if shown:
             yield SURVIVAL.table(shown)
     yield Words(labels.RELATIVE, is_note=True)
