@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from durability.errors import ValueOutOfRange
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Container, Mapping
     from datetime import date, datetime
 
     from durability.records import (
@@ -682,6 +682,19 @@ class DueList:
     """Devices among those due of which cracked glass was noted."""
     retained: tuple[RetainedItem, ...] = ()
     """Every item kept back, the longest overdue first."""
+
+    def of(self, specimens: Container[str]) -> DueList:
+        """What of it these specimens owe."""
+        return DueList(
+            self.on,
+            due=tuple(each for each in self.due if each.device in specimens),
+            quarantined=tuple(each for each in self.quarantined if each.device in specimens),
+            skipped=tuple(each for each in self.skipped if each.device in specimens),
+            without_baseline=tuple(code for code in self.without_baseline if code in specimens),
+            unfinished=tuple(code for code in self.unfinished if code in specimens),
+            cracked_glass=tuple(code for code in self.cracked_glass if code in specimens),
+            retained=tuple(each for each in self.retained if each.specimen in specimens),
+        )
 
 
 # --------------------------------------------------------------------------------- pictures
@@ -1588,15 +1601,13 @@ class ReportContents:
     """Of the fastest rising series that have any."""
     damage: tuple[Mapping[str, Any], ...]
     voided: tuple[Mapping[str, Any], ...]
-    link: LatentLink | None
-    """None without a device."""
-    caveats: LatentCaveats | None
-    """Of the link."""
+    latent: LatentAnswer | None
+    """Of all devices; ``per_device`` and those in quarantine are of the scope. None without any."""
     dose_curve: DoseCurve | None
     life_lines: tuple[LifeLine, ...]
     check_tables: tuple[CheckTable, ...]
-    due: tuple[DueInspection, ...]
-    quarantined: tuple[Quarantine, ...]
+    owed: DueList
+    """By the devices of the scope."""
     rig: tuple[RigWatch, ...]
     sensors: tuple[Mapping[str, Any], ...]
     amendments: tuple[Mapping[str, Any], ...]

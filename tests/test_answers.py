@@ -289,13 +289,13 @@ def test_only_what_needs_action_carries_the_accent(monkeypatch):
 
     from rich.console import Console
 
-    from durability.report import tables
+    from durability.report import terminal
 
     out = StringIO()
     console = Console(file=out, force_terminal=True, width=80, color_system="standard")
-    monkeypatch.setattr(tables, "console", lambda: console)
+    monkeypatch.setattr(terminal, "console", lambda: console)
     cells = ["▲ rising", "= steady", "FAILED at 3 (damage)", "[bold]S1[/]", "! 12", "12"]
-    console.print(tables.grid(["told"] * 6, [cells]))
+    console.print(terminal.grid(["told"] * 6, [cells]))
     styled = [cell for cell in cells if f"\x1b[1;31m{cell}\x1b[0m" in out.getvalue()]
     assert styled == ["▲ rising", "FAILED at 3 (damage)", "! 12"]
     assert "[bold]S1[/]" in out.getvalue()

@@ -7,7 +7,7 @@ import pytest
 
 from durability.boundary import CORNER_PEAK, CORNER_VELOCITY, damage_boundary, outcome
 from durability.records import ShockHistory, ShockLook
-from durability.report import boundary as words
+from durability.report.answers import boundary as words
 
 ALL = frozenset({"display", "radio"})
 G = 9.80665

@@ -40,7 +40,7 @@ def test_without_one_the_answer_is_exploratory(bench, sheet):
         "declarations": [],
     }
     said = " ".join(bench("latent").out.split())
-    assert "Exploratory: no dose was declared before the first follow-up look" in said
+    assert "Exploratory: no dose was declared before the first follow-up inspection" in said
 
 
 def test_one_declared_afterwards_is_marked_exploratory_with_its_verdict(bench, sheet):
@@ -63,15 +63,15 @@ def test_the_last_one_before_the_first_look_holds(bench):
     """Nothing was looked at yet: everything said so far was said before."""
     bench(*DECLARE)
     said = " ".join(bench("latent").out.split())
-    assert "before the first follow-up look, of which there is none yet" in said
-    assert "It is the one used above" in said
+    assert "before the first follow-up inspection, of which there is none yet" in said
+    assert "It is the one used here" in said
     bench("inspect", "declare", "6.4", "--without-reading", "largest", "--reason", "worst case")
     told = bench("latent", "--json").json["dose_declaration"]
     assert [each["exponent"] for each in told["declarations"]] == [None, 6.4]
     assert told["is_declared_before"] is True
     said = " ".join(bench("latent").out.split())
     assert "exponent b 6.4" in said and "at the largest of their like" in said
-    assert "The answer above, b averaged, is exploratory" in said
+    assert "The answer with b averaged is exploratory" in said
 
 
 def test_a_look_on_drop_day_or_at_a_control_is_no_follow_up(bench, sheet):

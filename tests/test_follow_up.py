@@ -69,7 +69,7 @@ def test_done_late_skipped_and_owed_are_all_shown(bench):
     assert {"device": "R1", "stage": "1 week", "due_on": "2026-01-12"} in bench(
         "due", "--on", "2026-02-05", "--json"
     ).json["skipped"]
-    assert "skipped so far" in bench("due", "--on", "2026-02-05").out
+    assert "Skipped so far" in bench("due", "--on", "2026-02-05").out
 
 
 def test_a_new_drop_moves_the_plan_on_and_what_was_missed_stays_visible(bench):
@@ -156,7 +156,7 @@ def test_a_fail_followed_by_a_pass_is_kept_as_both_and_said(bench):
     look(bench, "2026-02-10", "touch=pass")
     for words in (("inspect", "list", "R1"), ("history", "R1")):
         told = " ".join(bench(*words).out.split())
-        assert "intermittent: touch failed on 2026-01-20 and worked on 2026-02-10" in told
+        assert "Intermittent: touch failed on 2026-01-20 and worked on 2026-02-10" in told
         assert "from the first fail" in told
     one = device_told(bench, "R1")
     assert one["state"] == "latent failure"
@@ -168,7 +168,7 @@ def test_unless_it_is_amended(bench):
     amend = ("inspect", "amend", "R1", "touch", "--inspected-at", "2026-01-20")
     bench(*amend, "--set", "outcome=pass", "--reason", "gloves were worn")
     assert device_told(bench, "R1")["state"] == "working"
-    assert "intermittent" not in bench("inspect", "list", "R1").out
+    assert "Intermittent" not in bench("inspect", "list", "R1").out
     told = bench("history", "R1", "--json").json
     assert told["exposure"]["intermittent"] == []
     assert any("touch outcome: fail to pass, gloves" in event["what"] for event in told["events"])
@@ -222,7 +222,7 @@ def test_a_device_never_inspected_has_its_answers(bench):
     drop(bench, "2026-01-05")
     assert "0 inspections" in bench("inspect", "list", "R1", "--on", "2026-02-01").out
     assert device_told(bench, "R1")["state"] == "not inspected"
-    assert "no check before the first drop" in bench("history", "R1").out
+    assert "No check before the first drop" in bench("history", "R1").out
 
 
 @pytest.mark.parametrize("words", [("inspect", "list", "C1"), ("inspect", "list", "R9")])
@@ -296,17 +296,17 @@ def test_the_verdict_that_can_not_be_overstated_comes_first(ask):
 def test_everything_the_link_answers_is_said(ask):
     said = " ".join(ask("latent", "--on", "2026-10-12").split())
     for words in (
-        "dropped against controls by day",
+        "Dropped against controls by day",
         "Fisher",
         "Boschloo",
-        "one in ten fails within 90 days",
+        "One in ten fails within 90 days",
         "bare 1220",
         "Scree 1220",
-        "first function to fail",
+        "Functions that failed first",
         "loudspeaker",
         "log loss",
-        "one more round over",
-        "look first at",
+        "One more round over",
+        "Inspect first the devices",
         "QUARANTINED: R14",
     ):
         assert words in said, words
@@ -401,6 +401,6 @@ def a_link(verdict, lower, ratio, upper):
 )
 def test_a_curve_at_odds_with_the_test_is_said(verdict, interval, said):
     """As when every dropped device failed at one look, and no control did by then."""
-    from durability.report import labels
+    from durability.report.answers import latent
 
-    assert said in labels.latent_sentence(a_link(verdict, *interval))
+    assert said in latent.sentence(a_link(verdict, *interval))

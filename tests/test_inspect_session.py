@@ -10,7 +10,7 @@ import pytest
 from durability.errors import UnusableCall
 from durability.intake.hand_entry import read_answer, read_measured
 from durability.records import CheckedFunction, CheckList, FunctionalCheck, Walk
-from durability.report import follow_up as shown
+from durability.report.answers import inspection as shown
 from durability.workflow import follow_up, inspection, specimens
 from durability.workflow.session import Session
 
@@ -219,7 +219,7 @@ def test_the_model_is_told_only_after_the_last_outcome(walk, bench, sheet):
     assert "expected" not in told.out
     told = walk("f # dark")
     assert told.out.index("FAILED: display") < told.out.index("What the model expected")
-    assert "without this look" in told.out
+    assert "without this inspection" in told.out
 
 
 def test_with_too_few_devices_the_model_says_so(walk):

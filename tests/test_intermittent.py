@@ -129,8 +129,10 @@ def test_treatment_stays_and_the_verdict_without_them_is_told(bench):
     assert answer["without_unconfirmed"] == {"devices": 5, "verdict": "too few", "p_value": None}
     assert {row["confirmation"] for row in answer["intermittent"]} == {"unconfirmed"}
     said = " ".join(bench("latent", "--on", "2026-03-01").out.split())
-    assert "unconfirmed: failed once, passed after (2 looks since; rule: again 1 in 2)" in said
-    assert "with the unconfirmed fails of 5 devices left out the verdict WOULD BE too few" in said
+    assert (
+        "unconfirmed: failed once, passed after (2 inspections since; rule: again 1 in 2)" in said
+    )
+    assert "With the unconfirmed fails of 5 devices left out the verdict WOULD BE too few" in said
 
 
 def test_history_tells_confirmed_from_unconfirmed_and_the_first_fail_stays(bench):
@@ -141,7 +143,7 @@ def test_history_tells_confirmed_from_unconfirmed_and_the_first_fail_stays(bench
     (row,) = bench("history", "R05", "--json").json["exposure"]["intermittent"]
     assert row["confirmation"] == "confirmed"
     assert row["failed_at"].startswith("2026-01-20")
-    assert "confirmed: failed again 1 time in 1 look" in " ".join(
+    assert "confirmed: failed again 1 time in 1 inspection" in " ".join(
         bench("inspect", "list", "R05").out.split()
     )
 

@@ -627,8 +627,8 @@ def test_what_is_kept_apart_is_counted_and_said(linked):
     assert (link.failed_on_drop_day, link.not_inspected) == (1, 1)
     for clause in (
         "1 device failed on drop day, kept apart",
-        "1 device already failed at the first look after the drops",
-        "1 device not looked at since the last drop",
+        "1 device already failed at the first inspection after the drops",
+        "1 device not inspected since the last drop",
         "1 device passed again after a fail",
         "1 device with functions at fault before the first drop",
         "1 device with drops of unknown day",

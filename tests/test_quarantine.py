@@ -541,7 +541,7 @@ def test_a_missing_look_before_the_first_drop_is_marked(bench):
     assert "no check before the first drop" in bench("drop", "add", "S1", "--peak-g", "100").err
     assert "no check" not in bench("drop", "add", "S1", "--peak-g", "100").err
     assert bench("due", "--json").json["without_baseline"] == ["R1"]
-    assert "no check before the first drop" in bench("history", "R1").out
+    assert "No check before the first drop" in bench("history", "R1").out
 
 
 def test_a_look_before_the_first_drop_leaves_nothing_to_mark(bench):

@@ -7,7 +7,6 @@ from argparse import Namespace
 from durability.cli.logbook import day_of, limit_of, session_of
 from durability.cli.progress import progress
 from durability.cli.show import show
-from durability.report import as_json
 from durability.workflow.devices import DeviceStudy
 from durability.workflow.study import open_study
 
@@ -86,10 +85,6 @@ def latent(options: Namespace) -> int:
     """Do later failures go with the shocks before them."""
     with progress(options, "weighing shocks against later failures"):
         answer = DeviceStudy(session_of(options), day_of(options)).answer()
-    if options.json:
-        print(as_json.dumps(as_json.latent(answer)))
-        return 0
-    from durability.report import follow_up
+    from durability.report.answers import latent as shown
 
-    follow_up.latent(answer, devices=options.devices)
-    return 0
+    return show(options, shown.blocks(answer, devices=options.devices), lambda: shown.json(answer))

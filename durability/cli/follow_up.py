@@ -7,8 +7,9 @@ from pathlib import Path
 
 from durability.basis import counted
 from durability.cli.logbook import say, session_of, show, warn, warn_of
+from durability.cli.show import show as show_answer
 from durability.errors import UnusableCall
-from durability.report import as_json, labels, safety
+from durability.report import labels, safety
 from durability.results import DueList
 from durability.workflow import check_lists, declaration, follow_up, inspection
 
@@ -103,7 +104,7 @@ def declare(options: Namespace) -> int:
         "declared_by": session.person,
     }
     words = f"declared by {session.person}: b = {options.exponent}; durability latent says whether"
-    return say(options, told, f"{words} that was before the first follow-up look")
+    return say(options, told, f"{words} that was before the first follow-up inspection")
 
 
 def record(options: Namespace) -> int:
@@ -132,7 +133,7 @@ def record(options: Namespace) -> int:
 
 
 def amend(options: Namespace) -> int:
-    """Mend one functional check."""
+    """Correct one functional check."""
     kept = inspection.amend_check(
         session_of(options),
         options.device,
@@ -158,13 +159,10 @@ def list_inspections(options: Namespace) -> int:
         if options.on is not None:
             raise UnusableCall("--on: no device named; a plan is judged device by device")
         return show(options, "inspections", follow_up.list_inspections(session, None))
-    told = follow_up.device_follow_up(session, options.device, options.on)
-    if options.json:
-        return say(options, told, "")
-    from durability.report import follow_up as shown
+    found = follow_up.device_follow_up(session, options.device, options.on)
+    from durability.report.answers import follow_up as answer
 
-    shown.device_follow_up(told)
-    return 0
+    return show_answer(options, answer.blocks(found), lambda: found)
 
 
 CALENDAR_DAYS = 366
@@ -181,18 +179,20 @@ def due(options: Namespace) -> int:
         _write_calendar(Path(options.calendar), owed)
     if options.form:
         _write_form(options, owed)
-    if options.json:
-        files = {"calendar": options.calendar, "form": options.form}
-        print(as_json.dumps({**as_json.due(owed), **files}))
-        return 0
-    from durability.report import follow_up as shown
+    from durability.report.answers import due as answer
+    from durability.report.blocks import Words
 
-    shown.due(owed, within)
+    files = {"calendar": options.calendar, "form": options.form}
+    written = []
     if options.calendar:
-        print(shown.calendar_line(options.calendar, owed))
+        written.append(Words(answer.calendar_line(options.calendar, owed)))
     if options.form:
-        shown.form_line(options.form)
-    return 0
+        written.append(Words(answer.form_line(options.form)))
+    return show_answer(
+        options,
+        [*answer.blocks(owed, within), *written],
+        lambda: {**answer.json(owed), **files},
+    )
 
 
 def _write_form(options: Namespace, owed: DueList) -> None:

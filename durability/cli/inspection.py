@@ -12,7 +12,8 @@ from durability.cli.logbook import say, session_of, warn
 from durability.errors import UnusableCall
 from durability.intake.hand_entry import OUTCOME_KEYS, read_answer, read_measured
 from durability.records import FunctionalCheck, Walk
-from durability.report import follow_up, safety
+from durability.report import safety
+from durability.report.answers import inspection as shown
 from durability.report.terminal import keys, printable, wrapped
 from durability.workflow import inspection
 
@@ -49,7 +50,7 @@ def walk(options: Namespace) -> int:
     if looked.quarantine is not None:
         warn(safety.quarantine_lines(looked.quarantine))
     if not options.json:
-        for line in follow_up.walk_lines(looked):
+        for line in shown.walk_lines(looked):
             print(wrapped(printable(line), sys.stdout), flush=True)
     looked, is_whole = _go_through(options, looked)
     if looked.quarantine is not None and not was_suspect:
@@ -65,13 +66,13 @@ def walk(options: Namespace) -> int:
         "blind": looked.is_blind,
         "quarantined": looked.quarantine is not None,
     }
-    say(options, told, printable(follow_up.walk_end(looked, is_whole=is_whole)))
+    say(options, told, printable(shown.walk_end(looked, is_whole=is_whole)))
     if is_whole and not options.json and looked.quarantine is None:
         # Only now: whoever looks must not be led by what the model expects to be found.
         from durability.workflow.devices import expect_device
 
         expected = expect_device(session, options.device, looked.inspected_at)
-        words = printable(follow_up.expectation(options.device, expected))
+        words = printable(shown.expectation(options.device, expected))
         print(wrapped(words, sys.stdout))
     return 0
 
@@ -101,7 +102,7 @@ def _go_through(options: Namespace, looked: Walk) -> tuple[Walk, bool]:
         except _Stopped:
             return looked, False
         if not at_keyboard and not options.json:
-            print(printable(f"{function}: {follow_up.check_words(answer)}"), flush=True)
+            print(printable(f"{function}: {shown.check_words(answer)}"), flush=True)
         if looked.quarantine is not None and not was_suspect:
             return looked, False
         at += 1
@@ -128,7 +129,7 @@ def _ask_line(looked: Walk, at: int) -> FunctionalCheck:
         raise _Back
     function = looked.functions[at]
     try:
-        return read_answer(words, follow_up.usual_unit(looked, function))
+        return read_answer(words, shown.usual_unit(looked, function))
     except UnusableCall as error:
         raise UnusableCall(
             f"{function}: {error}; stopped there with {len(looked.checks)} answers stored"
@@ -137,11 +138,11 @@ def _ask_line(looked: Walk, at: int) -> FunctionalCheck:
 
 def _ask_at_keyboard(looked: Walk, at: int) -> FunctionalCheck:
     """One key, and words only where they are wanted."""
-    unit = follow_up.usual_unit(looked, looked.functions[at])
+    unit = shown.usual_unit(looked, looked.functions[at])
     draft = FunctionalCheck("not_tested")
     while True:
         width = shutil.get_terminal_size().columns
-        print(printable(follow_up.question(looked, at, draft, width)), end="", flush=True)
+        print(printable(shown.question(looked, at, draft, width)), end="", flush=True)
         with keys() as read_key:
             key = read_key()
         if key in OUTCOME_KEYS:

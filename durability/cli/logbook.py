@@ -11,6 +11,7 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from durability import clock
+from durability.cli.show import show as show_answer
 from durability.intake.hand_entry import TypedDrop
 from durability.records import Quarantine, StoredDrop
 from durability.workflow import corrections, keep, sensors, series, specimens
@@ -366,33 +367,21 @@ def history(options: Namespace) -> int:
     """Everything one specimen lived through."""
     from durability.workflow.history import specimen_history
 
-    told = specimen_history(session_of(options), options.specimen)
-    if options.json:
-        from durability.report import as_json
+    found = specimen_history(session_of(options), options.specimen)
+    from durability.report.answers import history as answer
 
-        print(as_json.dumps(as_json.history(told)))
-        return 0
-    from durability.report import follow_up
-
-    follow_up.history(told)
-    return 0
+    return show_answer(options, answer.blocks(found), lambda: answer.json(found))
 
 
 def show(options: Namespace, what: str, rows: list[dict[str, Any]]) -> int:
     """Print rows as JSON or as the table of their kind."""
-    if options.json:
-        return say(options, {what: rows}, "")
-    from durability.report import tables
+    from durability.report.answers import records
 
-    tables.records(what, rows)
-    return 0
+    return show_answer(options, records.listed(what, rows), lambda: {what: rows})
 
 
 def show_one(options: Namespace, what: str, record: dict[str, Any]) -> int:
     """Print one record as JSON or as its sheet."""
-    if options.json:
-        return say(options, record, "")
-    from durability.report import tables
+    from durability.report.answers import records
 
-    tables.sheet(what, record)
-    return 0
+    return show_answer(options, records.sheet(what, record), lambda: record)

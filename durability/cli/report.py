@@ -62,10 +62,10 @@ def report(options: Namespace) -> int:
             "answer": first,
         }
         return say(options, summary, "")
-    from durability.report import tables
+    from durability.report import terminal
 
-    tables.say(first)
+    terminal.say(first)
     if replaced is not None:
-        tables.say(changes.summary(written))
+        terminal.say(changes.summary(written))
     print(f"written: {file} ({words.numbered(written)})")
     return 0

@@ -79,7 +79,7 @@ def basis(link: LatentLink, study: LatentStudy) -> str:
     said = [
         f"{counted(len(study.lives), 'device')} followed "
         f"({sum(f.control for f in own)} never dropped), "
-        f"{counted(study.failures, 'later failure')}, each known to lie between two looks"
+        f"{counted(study.failures, 'later failure')}, each known to lie between two inspections"
     ]
     if link.form_weights:
         forms = ", ".join(
@@ -102,17 +102,19 @@ def basis(link: LatentLink, study: LatentStudy) -> str:
         )
     counts = {
         "failed on drop day, kept apart": link.failed_on_drop_day,
-        "already failed at the first look after the drops, kept apart": sum(
+        "already failed at the first inspection after the drops, kept apart": sum(
             f.state == "failed before its first look" for f in own
         ),
-        "not looked at since the last drop, telling nothing": link.not_inspected,
+        "not inspected since the last drop, telling nothing": link.not_inspected,
         "passed again after a fail, taken as failed from the first": sum(
             f.intermittent for f in own
         ),
         "with functions at fault before the first drop, those left out": sum(
             bool(f.functions_failed_before) for f in own
         ),
-        "with drops of unknown day, counted from the first look": sum(f.drops_undated for f in own),
+        "with drops of unknown day, counted from the first inspection": sum(
+            f.drops_undated for f in own
+        ),
         "without any comparable reading, dose unknown, left out": int((~study.dose_known).sum()),
     }
     said += [f"{counted(n, 'device')} {what}" for what, n in counts.items() if n]

@@ -14,9 +14,7 @@ from durability.report import pulse_labels
 if TYPE_CHECKING:
     from durability.records import PulseMeasures, Quarantine
     from durability.results import (
-        DueList,
         ImportCount,
-        LatentAnswer,
         MeasuredFile,
         Prediction,
         PulseTrace,
@@ -87,85 +85,12 @@ def prediction(told: Prediction) -> dict[str, float | None]:
     return named(told, ("lower", "median", "upper"))
 
 
-def due(owed: DueList) -> dict[str, Any]:
-    """Object of ``due --json``."""
-    names = ("device", "due_on", "days_overdue", "stage", "functions")
-    return {
-        "on": owed.on,
-        "due": [named(inspection, names) for inspection in owed.due],
-        "quarantined": [quarantine(kept) for kept in owed.quarantined],
-        "skipped": [named(missed, ("device", "stage", "due_on")) for missed in owed.skipped],
-        "without_baseline": owed.without_baseline,
-        "unfinished": owed.unfinished,
-        "cracked_glass": owed.cracked_glass,
-        "retained": [_everything(item) for item in owed.retained],
-    }
-
-
 def quarantine(kept: Quarantine) -> dict[str, Any]:
     """One device kept apart, with the ends of the windows in which it is watched."""
     return {**named(kept, ("device", "since", "sign", "told")), "watch_until": dict(kept.watch)}
 
 
-def history(told: Mapping[str, Any]) -> dict[str, Any]:
-    """Object of ``history --json``."""
-    kept, exposure = told["quarantine"], told["exposure"]
-    return {
-        **told,
-        "quarantine": None if kept is None else quarantine(kept),
-        "exposure": exposure
-        and {**exposure, "doses": [_everything(dose) for dose in exposure["doses"]]},
-    }
-
-
-def latent(answer: LatentAnswer) -> dict[str, Any]:
-    """Object of ``latent --json``."""
-    link = answer.link
-    told = _everything(
-        link,
-        "per_device",
-        "check_method",
-        "log_loss",
-        "log_loss_without_shock",
-        "time_ratio_per_doubling",
-        "lower",
-        "upper",
-        "p_value",
-    )
-    return {
-        **told,
-        "effect": named(link, ("time_ratio_per_doubling", "lower", "upper", "p_value")),
-        "per_device": [
-            {
-                **_everything(device, "failed_after_days", "failed_by_days"),
-                "failed_after_days": {
-                    "after": device.failed_after_days,
-                    "by": device.failed_by_days,
-                },
-                "doses": [_everything(dose) for dose in answer.doses[device.device]],
-                "status": answer.not_in_use.get(device.device, "in use"),
-                "quarantined": any(kept.device == device.device for kept in answer.quarantined),
-            }
-            for device in link.per_device
-        ],
-        "check": {
-            "method": link.check_method,
-            "log_loss": link.log_loss,
-            "log_loss_without_shock": link.log_loss_without_shock,
-        },
-        "quarantined": [quarantine(kept) for kept in answer.quarantined],
-        "intermittent": list(answer.caveats.intermittent),
-        "without_unconfirmed": answer.caveats.without_unconfirmed
-        and _everything(answer.caveats.without_unconfirmed),
-        "dose_declaration": {
-            "first_follow_up_at": answer.caveats.first_follow_up_at,
-            "is_declared_before": answer.caveats.declared is not None,
-            "declarations": [_everything(each) for each in answer.caveats.declarations],
-        },
-    }
-
-
-def _everything(result: Any, *left_out: str) -> dict[str, Any]:
+def everything(result: Any, *left_out: str) -> dict[str, Any]:
     """Every field of a result but those; results within it as objects too."""
     return {
         each.name: _plain(getattr(result, each.name))
@@ -177,7 +102,7 @@ def _everything(result: Any, *left_out: str) -> dict[str, Any]:
 def _plain(value: Any) -> Any:
     if isinstance(value, tuple):
         return [_plain(one) for one in value]
-    return _everything(value) if is_dataclass(value) else value
+    return everything(value) if is_dataclass(value) else value
 
 
 def import_count(count: ImportCount) -> dict[str, Any]:

@@ -133,8 +133,8 @@ class Column(Generic[Row]):
     heading: str
     """With its unit."""
     cell: str | Callable[[Row], Any]
-    """Name of a field or of a column of the record, or what makes the cell of a row; whatever is
-    no text yet is shown as ``labels.text`` shows it."""
+    """Name of a field or of a column of the record (rows that lack it have nothing there), or what
+    makes the cell of a row; whatever is no text yet is shown as ``labels.text`` shows it."""
     right: bool = False
     """Numbers."""
     wrap: bool = False
@@ -146,7 +146,7 @@ class Column(Generic[Row]):
         """The cell of a row."""
         if callable(self.cell):
             return labels.text(self.cell(row))
-        value = row[self.cell] if isinstance(row, Mapping) else getattr(row, self.cell)
+        value = row.get(self.cell) if isinstance(row, Mapping) else getattr(row, self.cell)
         return labels.text(value)
 
 
@@ -164,6 +164,8 @@ class Columns(Generic[Row]):
     act : callable, optional
         Whether a row needs action; without it a row does when a cell says so (see
         ``labels.NEEDS_ACTION``), words that were typed in freely apart.
+    is_sparse : bool
+        Leave out columns in which no row has anything.
     """
 
     def __init__(
@@ -172,11 +174,13 @@ class Columns(Generic[Row]):
         *columns: Column[Row],
         order: Callable[[Row], Any] | None = None,
         act: Callable[[Row], bool] | None = None,
+        is_sparse: bool = False,
     ) -> None:
         self.caption = caption
         self.columns = columns
         self.order = order
         self.act = act
+        self.is_sparse = is_sparse
 
     def table(self, rows: Iterable[Row], command: str = "") -> Table:
         """The table of these rows.
@@ -194,23 +198,30 @@ class Columns(Generic[Row]):
         """
         ordered = list(rows) if self.order is None else sorted(rows, key=self.order)
         texts = [[column.text(row) for column in self.columns] for row in ordered]
+        kept = [
+            at
+            for at in range(len(self.columns))
+            if not self.is_sparse or any(cells[at] != labels.ABSENT for cells in texts)
+        ]
+        columns = [self.columns[at] for at in kept]
+
+        def places(wanted: Callable[[Column[Row]], bool]) -> frozenset[int]:
+            return frozenset(at for at, column in enumerate(columns) if wanted(column))
+
         return Table(
             self.caption,
-            [column.heading for column in self.columns],
-            texts,
-            right=self._places(lambda column: column.right),
+            [column.heading for column in columns],
+            [[cells[at] for at in kept] for cells in texts],
+            right=places(lambda column: column.right),
             act=frozenset(
                 at
                 for at, (row, cells) in enumerate(zip(ordered, texts, strict=True))
                 if self._needs_action(row, cells)
             ),
             command=command,
-            wrap=self._places(lambda column: column.wrap),
-            wide=self._places(lambda column: column.wide),
+            wrap=places(lambda column: column.wrap),
+            wide=places(lambda column: column.wide),
         )
-
-    def _places(self, wanted: Callable[[Column[Row]], bool]) -> frozenset[int]:
-        return frozenset(at for at, column in enumerate(self.columns) if wanted(column))
 
     def _needs_action(self, row: Row, cells: Sequence[str]) -> bool:
         if self.act is not None:

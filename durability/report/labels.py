@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from datetime import date, datetime
 from typing import Any
 
-from durability.basis import counted
 from durability.records import CheckList
 from durability.results import (
-    DeviceOutlook,
-    LatentLink,
     Prediction,
 )
 from durability.vocabulary import DAMAGE_SEVERITIES, HEIGHT_TOLERANCE
@@ -51,27 +48,6 @@ def status(state: str, quarantined_since: datetime | None) -> str:
     if quarantined_since is None:
         return state
     return QUARANTINED if state in ("in use", "open") else f"{state}, {QUARANTINED}"
-
-
-def look(row: Mapping[str, Any]) -> str | None:
-    """What did not pass in one inspection, and how far it can be trusted."""
-    parts = (
-        "NOTHING TESTED" if row["tested"] == 0 else None,
-        row["not_passed"],
-        f"broken off: {row['checked']} of {row['unfinished_of']}" if row["unfinished_of"] else None,
-        "blind" if row["is_blind"] else None,
-        _list_words(row),
-    )
-    return "; ".join(part for part in parts if part) or None
-
-
-def _list_words(row: Mapping[str, Any]) -> str | None:
-    """By which version of which check list a look was made, and how much of it was left out."""
-    if row["check_list_sha256"] is None:
-        return None
-    missing = row["check_list_missing"]
-    left_out = f" ({missing} left out)" if missing and not row["unfinished_of"] else ""
-    return f"list {row['check_list']} {digest(row['check_list_sha256'])}{left_out}"
 
 
 def check_list(listed: CheckList) -> str:
@@ -346,59 +322,6 @@ def life_words(prediction: Prediction) -> str:
     lower = ABSENT if prediction.lower is None else f"{prediction.lower:.0f}"
     median = "beyond" if prediction.median is None else f"{prediction.median:.0f}"
     return f"{median} ({lower} to {upper})"
-
-
-def latent_sentence(result: LatentLink) -> str:
-    """Verdict on the link between shocks and later failures."""
-    seen = (
-        f"{counted(result.latent_failures, 'latent failure')} among"
-        f" {counted(result.devices, 'device')} ({counted(result.control_devices, 'control')},"
-        f" {result.failed_on_drop_day} failed on drop day)"
-    )
-    if result.verdict == "too few":
-        return f"Too few to say whether shocks bring later failures: {seen}."
-    if result.time_ratio_per_doubling is None:
-        return f"{result.verdict.capitalize()}: {seen}."
-    effect = (
-        f"doubling the shock dose multiplies the time to failure by"
-        f" {number(result.time_ratio_per_doubling)} ({interval(result.lower, result.upper)})"
-    )
-    p = "" if result.p_value is None else f", p = {number(result.p_value, 2)}"
-    word = "Linked" if result.verdict == "linked" else "Not shown to be linked"
-    return f"{word}: {effect}{p}{_at_odds(result)}; {seen}."
-
-
-def _at_odds(result: LatentLink) -> str:
-    """What to make of a curve that does not say what the test says; the test decides."""
-    if result.lower is None or result.upper is None:
-        return ""
-    holds_1 = result.lower <= 1 <= result.upper
-    if result.verdict == "linked" and holds_1:
-        return (
-            "; dropped devices failed sooner than controls, but that more shock among them made a"
-            " difference does not show"
-        )
-    if result.verdict == "not shown" and not holds_1:
-        return "; the curve asks for a form that the test does not, and the test decides"
-    return ""
-
-
-def overdue(days: int) -> str:
-    """Days overdue with a mark; blank for what is not overdue."""
-    return f"! {days}" if days > 0 else ""
-
-
-def functions_due(functions: Sequence[str]) -> str:
-    """The functions that an inspection is to check."""
-    return f"{counted(len(functions), 'function')}: {listed(functions)}"
-
-
-def failed_days(device: DeviceOutlook) -> str:
-    """Days after time zero between which a device failed; blank while it works."""
-    if device.failed_by_days is None:
-        return ""
-    after = 0 if device.failed_after_days is None else device.failed_after_days
-    return f"{after:.0f} to {device.failed_by_days:.0f}"
 
 
 NOTHING = {

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from durability.report import labels, pulse_labels
-from durability.report.tables import console, grid, say, sheet
+from durability.report import labels, pulse_labels, terminal
+from durability.report.answers import records
+from durability.report.terminal import console, grid, say
 from durability.units import INCH_M
 
 if TYPE_CHECKING:
@@ -399,14 +400,12 @@ def drop(found: Mapping[str, Any]) -> None:
     record["uncertainty"] = pulse_labels.uncertainty_words(found["uncertainty"])
     if not measured:
         record["cross axis"] = "not measured"
-    sheet(
-        "drop",
-        {
-            **{name: value for name, value in record.items() if value is not None},
-            "not recorded": labels.listed(
-                name.replace("_", " ") for name, value in record.items() if value is None
-            ),
-            "damage": found["damage"],
-            "amendments": found["amendments"],
-        },
-    )
+    shown = {
+        **{name: value for name, value in record.items() if value is not None},
+        "not recorded": labels.listed(
+            name.replace("_", " ") for name, value in record.items() if value is None
+        ),
+        "damage": found["damage"],
+        "amendments": found["amendments"],
+    }
+    terminal.show(records.sheet("drop", shown))

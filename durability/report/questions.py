@@ -9,7 +9,7 @@ from rich.padding import Padding
 from rich.text import Text
 
 from durability.basis import counted
-from durability.report import labels, tables
+from durability.report import labels, terminal
 
 _GAP = 2
 """Blanks between two columns of a table."""
@@ -32,15 +32,15 @@ def listing(questions: Iterable[tuple[str, str, str, Sequence[str]]]) -> None:
         Parameters as they are typed behind ``--set``.
     """
     found = list(questions)
-    tables.say(f"{counted(len(found), 'saved question')}; ask one with: durability query NAME")
+    terminal.say(f"{counted(len(found), 'saved question')}; ask one with: durability query NAME")
     width = max((len(name) for _, name, _, _ in found), default=0)
     for use in dict.fromkeys([*USES, *(use for use, *_ in found)]):
         own = [(name, title, parameters) for at, name, title, parameters in found if at == use]
         if not own:
             continue
-        tables.console().print()
-        tables.say(USES.get(use, use or "Your own"))
-        table = tables.grid(
+        terminal.console().print()
+        terminal.say(USES.get(use, use or "Your own"))
+        table = terminal.grid(
             ("name", "question, and what it can be asked with"),
             (
                 (name, "\n".join([title, *(f"  --set {parameter}" for parameter in parameters)]))
@@ -49,7 +49,7 @@ def listing(questions: Iterable[tuple[str, str, str, Sequence[str]]]) -> None:
             wrap=(1,),
         )
         table.columns[0].min_width = width
-        tables.console().print(table)
+        terminal.console().print(table)
 
 
 def answer(
@@ -74,12 +74,12 @@ def answer(
     asked = labels.listed(
         f"{name} {labels.text(value)}" for name, value in parameters.items() if value is not None
     )
-    tables.say(f"{title}: {counted(len(rows), 'row')}" + (f" ({asked})" if asked else ""))
+    terminal.say(f"{title}: {counted(len(rows), 'row')}" + (f" ({asked})" if asked else ""))
     if not rows:
         return
     headings = [name.replace("_", " ") for name in columns]
     cells = [[labels.text(value) for value in row] for row in rows]
-    console = tables.console()
+    console = terminal.console()
     widths = _column_widths(list(zip(headings, *cells, strict=True)), console.width)
     if widths is None:
         for row in cells:
@@ -91,7 +91,7 @@ def answer(
         for at, values in enumerate(zip(*rows, strict=True))
         if all(isinstance(value, (int, float, type(None))) for value in values)
     ]
-    table = tables.grid(headings, cells, right=numeric, wrap=range(len(headings)))
+    table = terminal.grid(headings, cells, right=numeric, wrap=range(len(headings)))
     table.show_edge = False
     table.padding = (0, _GAP - 1, 0, 0)
     for column, width in zip(table.columns, widths, strict=True):

@@ -96,6 +96,16 @@ def charged_in_quarantine(device: str, functions: Sequence[str]) -> str:
     )
 
 
+def kept_apart_lines(devices: Iterable[Quarantine]) -> list[str]:
+    """Each device that is kept apart, why, and until when it is watched."""
+    return [
+        f"{labels.QUARANTINED}: {kept.device} since {labels.moment(kept.since)} ({kept.sign}:"
+        f" {kept.told}); left out until a named person clears it; watch until"
+        f" {labels.listed(_watch_ends(kept))}."
+        for kept in devices
+    ]
+
+
 def _watch_ends(kept: Quarantine) -> list[str]:
     return [f"{labels.moment(until)} ({name})" for name, until in kept.watch]
 
@@ -106,7 +116,7 @@ def watch_cut_short(was: Quarantine, now: datetime) -> list[str]:
     if not left:
         return []
     return [
-        f"The watch was to run until {labels.listed(left)}; go on looking at {was.device} until"
+        f"The watch was to run until {labels.listed(left)}; go on inspecting {was.device} until"
         " then."
     ]
 

@@ -14,6 +14,7 @@ from durability.errors import RecordRefused
 from durability.results import (
     ClaimAnswer,
     Comparison,
+    LatentAnswer,
     Limit,
     ReportContents,
     Scope,
@@ -151,7 +152,6 @@ def gather_report(
 
     told(STEPS[7])
     devices = DeviceStudy(session, on)
-    own = tuple(each for each in devices.link.per_device if each.device in scope.devices)
 
     told(STEPS[8])
     rig = watch(session)
@@ -160,6 +160,8 @@ def gather_report(
     selfcheck = run_selfcheck()
 
     owed = follow_up.due(session, on.isoformat(), 0)
+    if scope.kind != "whole record":
+        owed = owed.of(scope.devices)
     clouds, heights = pictures.pulse_clouds(session, scope.series) if scope.series else ([], [])
     asked = {**asdict(limit), "claim": claim_pct, "rig_corrected": study.rig_corrected}
     return ReportContents(
@@ -193,13 +195,11 @@ def gather_report(
         waveforms=tuple(waveforms),
         damage=tuple(rows["damage"]),
         voided=tuple(rows["voided"]),
-        link=replace(devices.link, per_device=own) if scope.devices else None,
-        caveats=devices.caveats if scope.devices else None,
+        latent=_latent(devices, scope) if scope.devices else None,
         dose_curve=devices.dose_curve if scope.devices else None,
         life_lines=tuple(devices.life_lines(scope.devices)) if scope.devices else (),
         check_tables=tuple(devices.check_tables()) if scope.kind == "whole record" else (),
-        due=tuple(each for each in owed.due if each.device in scope.devices),
-        quarantined=tuple(each for each in owed.quarantined if each.device in scope.devices),
+        owed=owed,
         rig=tuple(rig),
         sensors=tuple(rows["sensors"]),
         amendments=tuple(rows["amendments"]),
@@ -211,6 +211,17 @@ def gather_report(
         selfcheck=selfcheck,
         boundaries=tuple(devices.boundaries(scope.devices)),
         claims=() if claim_pct is None else tuple(_claims(session, models, claim_pct, limit.level)),
+    )
+
+
+def _latent(devices: DeviceStudy, scope: Scope) -> LatentAnswer:
+    """The answer for all devices, with those of the scope to be shown one by one."""
+    answer = devices.answer()
+    own = tuple(each for each in answer.link.per_device if each.device in scope.devices)
+    return replace(
+        answer,
+        link=replace(answer.link, per_device=own),
+        quarantined=tuple(each for each in answer.quarantined if each.device in scope.devices),
     )
 
 

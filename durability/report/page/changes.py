@@ -6,8 +6,8 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from durability.basis import counted
-from durability.report import boundary, labels
-from durability.report.answers import rig
+from durability.report import labels
+from durability.report.answers import boundary, latent, rig
 from durability.report.answers.compare import reduction
 from durability.report.answers.forecast import failed_when, failure
 from durability.report.answers.rank import ranking_answer
@@ -71,15 +71,15 @@ def _answers(contents: ReportContents) -> Iterator[ReportAnswer]:
         )
     for picture in contents.pictures:
         yield from _of_series(picture, contents.horizon)
-    if contents.link is not None:
-        link = contents.link
+    if contents.latent is not None:
+        link = contents.latent.link
         yield ReportAnswer(
             "shocks and later failures",
-            labels.latent_sentence(link),
+            latent.sentence(link),
             (link.time_ratio_per_doubling, link.lower, link.upper, link.p_value),
         )
         for each in link.per_device:
-            days = labels.failed_days(each)
+            days = latent.failed_days(each)
             yield ReportAnswer(
                 f"state of {each.device}",
                 f"{each.state}, day {days}" if days else each.state,

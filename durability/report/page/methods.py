@@ -50,8 +50,8 @@ METHODS: tuple[tuple[str, str, str, str, str], ...] = (
     (
         "Later failures of devices",
         "Shock dose: sum of (peak g / 1000)^b over all drops that the device lived through, in any"
-        " case or bare, b averaged over 2 to 10. A failure lies between two looks and is kept so;"
-        " devices never dropped are the controls.",
+        " case or bare, b averaged over 2 to 10. A failure lies between two inspections and is kept"
+        " so; devices never dropped are the controls.",
         "Interval-censored data: Turnbull (1976), J. R. Statist. Soc. B 38, 290-295; permutation"
         " test of log-rank scores: Fay and Shaw (2010), J. Stat. Softw. 36; exponents: Steinberg,"
         " Vibration Analysis for Electronic Equipment (4 to 8).",

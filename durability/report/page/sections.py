@@ -2,13 +2,25 @@
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from durability.basis import counted
-from durability.report import boundary, labels
-from durability.report.answers import claim, compare, forecast, rank, rig, selfcheck, trend
+from durability.report import labels
+from durability.report.answers import (
+    boundary,
+    claim,
+    compare,
+    damage,
+    due,
+    forecast,
+    latent,
+    rank,
+    rig,
+    selfcheck,
+    trend,
+)
 from durability.report.blocks import (
     Block,
     Folded,
@@ -20,7 +32,6 @@ from durability.report.blocks import (
 from durability.report.page import changes, methods, words
 from durability.report.page.drawings import Artist
 from durability.units import STANDARD_GRAVITY_M_S2
-from durability.vocabulary import DAMAGE_SEVERITIES, SEVERITY_FAILED
 
 if TYPE_CHECKING:
     from durability.results import (
@@ -260,94 +271,7 @@ def _life(contents: ReportContents, artist: Artist) -> Section:
 
 
 def _damage(contents: ReportContents) -> Section:
-    section = Section("damage", "Damage seen")
-    if not contents.damage:
-        section.blocks.append(Words("No damage of severity 1 or more is noted in this scope."))
-        return section
-    severest: dict[str, int] = {}
-    for row in contents.damage:
-        severest[row["specimen"]] = max(row["severity"], severest.get(row["specimen"], 0))
-    worst = Counter(severest.values())
-    told = labels.listed(
-        f"{number} at worst {DAMAGE_SEVERITIES[level]}" for level, number in sorted(worst.items())
-    )
-    specimens = counted(sum(worst.values()), "specimen")
-    seen = set()
-    first = []
-    for row in contents.damage:
-        what = (
-            *(row[name] for name in ("specimen", "severity", "mode", "location", "note")),
-            labels.photos(row["photos"]),
-        )
-        if what not in seen:
-            seen.add(what)
-            first.append(row)
-    section.blocks += [
-        Words(f"{counted(len(contents.damage), 'note')} on {specimens}: {told}."),
-        Table(
-            "Damage as first seen: specimen by specimen, each kind once",
-            (
-                "specimen",
-                "model",
-                "series",
-                "drop",
-                "severity",
-                "mode",
-                "location",
-                "note",
-                "photos",
-                "source",
-            ),
-            [
-                (
-                    row["specimen"],
-                    labels.text(row["model"]),
-                    labels.text(row["series"]),
-                    labels.text(row["drop_number"]),
-                    labels.severity(row["severity"]),
-                    labels.text(row["mode"]),
-                    labels.text(row["location"]),
-                    labels.text(row["note"]),
-                    labels.text(labels.photos(row["photos"])),
-                    labels.source(dict(row)),
-                )
-                for row in first
-            ],
-            right=frozenset({3}),
-            act=frozenset(at for at, row in enumerate(first) if row["severity"] == SEVERITY_FAILED),
-            command="durability query damage_by_drop",
-        ),
-    ]
-    if any(row["mode"] for row in contents.damage):
-        section.blocks.append(_damage_modes(contents.damage))
-    return section
-
-
-def _damage_modes(damage: Sequence[Mapping[str, Any]]) -> Table:
-    """Each mode apart: on how many specimens of a model, how bad, how many failed by it."""
-    worst: dict[tuple[str, str], dict[str, int]] = defaultdict(dict)
-    for row in damage:
-        of_mode = worst[labels.text(row["model"]), row["mode"] or labels.NOT_CODED]
-        of_mode[row["specimen"]] = max(row["severity"], of_mode.get(row["specimen"], 0))
-    failed = {
-        mode: sum(severity == SEVERITY_FAILED for severity in of_mode.values())
-        for mode, of_mode in worst.items()
-    }
-    return Table(
-        "Modes apart: specimens on which each was seen, and those failed by it",
-        ("model", "mode", "specimens", "at worst", "failed by it"),
-        [
-            (
-                *mode,
-                str(len(of_mode)),
-                labels.severity(max(of_mode.values())),
-                str(failed[mode]),
-            )
-            for mode, of_mode in sorted(worst.items())
-        ],
-        right=frozenset({2, 4}),
-        command="durability query damage_modes",
-    )
+    return Section("damage", "Damage seen", [*damage.blocks(contents.damage)])
 
 
 def _comparisons(contents: ReportContents) -> Section | None:
@@ -369,8 +293,8 @@ def _devices(contents: ReportContents, artist: Artist) -> Section:
     from durability.report import plots
 
     section = Section("devices", "Devices and later failures")
-    link = contents.link
-    if link is None:
+    answer = contents.latent
+    if answer is None:
         section.blocks.append(
             Words(
                 "No device lies in this scope: dummies have no functions to lose."
@@ -379,15 +303,9 @@ def _devices(contents: ReportContents, artist: Artist) -> Section:
             )
         )
         return section
-    section.blocks += [
-        Words(labels.latent_sentence(link)),
-        Words(link.sentence),
-        Words(words.failed_later(link)),
-        *(Words(line) for line in words.latent_caveats(contents)),
-        *([Words(words.quarantine(contents.quarantined))] if contents.quarantined else []),
-        Words(f"Rests on: {link.basis}.", True),
-    ]
-    if contents.scope.kind not in ("whole record", "follow-up plan"):
+    link = answer.link
+    section.blocks += latent.verdict(answer)
+    if contents.scope.kind != "whole record":
         section.blocks.append(
             Words(
                 f"Judged over all {counted(link.devices, 'device')} of the record, controls"
@@ -421,48 +339,11 @@ def _devices(contents: ReportContents, artist: Artist) -> Section:
                 lambda: plots.heat(contents.check_tables),
             )
         )
-    ordered = sorted(link.per_device, key=lambda each: (-(each.shock_dose or 0), each.device))
+    command = words.command(contents, "latent")
     section.blocks += [
-        Table(
-            "Devices, the largest shock dose first",
-            (
-                "device",
-                "drops",
-                "largest peak, g",
-                "shock dose",
-                "state",
-                "failed between days",
-                "failed first",
-                "by day 30",
-                "by day 90",
-                "by day 180",
-            ),
-            [
-                (
-                    each.device,
-                    str(each.drops),
-                    labels.number(each.max_peak_g),
-                    labels.number(each.shock_dose),
-                    each.state,
-                    labels.failed_days(each),
-                    labels.listed(each.first_failed_functions),
-                    *(
-                        labels.chance(each.probability_failed_by_day.get(day))
-                        for day in (30, 90, 180)
-                    ),
-                )
-                for each in ordered
-            ],
-            right=frozenset({1, 2, 3, 5, 7, 8, 9}),
-            act=frozenset(
-                at
-                for at, each in enumerate(ordered)
-                if "failed" in each.state or each.state == "latent failure"
-            ),
-            command=words.command(contents, "latent"),
-        ),
-        Words(words.DOSE_LEGEND, True),
-        *_due(contents),
+        *latent.study(link, command),
+        *latent.each_device(answer, f"{command} --devices"),
+        *due.blocks(contents.owed, command=f"durability due --on {contents.on}"),
     ]
     return section
 
@@ -474,7 +355,7 @@ def _boundary(contents: ReportContents, artist: Artist) -> Section | None:
     if not contents.boundaries:
         return None
     section = Section("boundary", "Damage boundary of the devices")
-    section.blocks += [Words(boundary.sentence(each)) for each in contents.boundaries]
+    section.blocks += boundary.blocks(contents.boundaries)
     if any(each.is_told for each in contents.boundaries):
         section.blocks.append(
             artist.draw(
@@ -484,9 +365,6 @@ def _boundary(contents: ReportContents, artist: Artist) -> Section | None:
                 lambda: plots.boundary(contents.boundaries),
             )
         )
-    else:
-        notes = [line for each in contents.boundaries for line in boundary.exceptions(each)]
-        section.blocks.append(Words(" ".join([boundary.METHOD, *notes]), True))
     return section
 
 
@@ -499,36 +377,6 @@ def _lives_drawn(lines: Sequence[LifeLine]) -> list[LifeLine]:
             break
         drawn.append(line)
     return drawn
-
-
-def _due(contents: ReportContents) -> list[Block]:
-    if not contents.due:
-        return [Words(f"No inspection of these devices is owed on {contents.on}.")]
-    return [
-        Table(
-            f"Inspections owed on {contents.on}",
-            ("device", "stage", "due on", "days overdue", "functions"),
-            [
-                (
-                    each.device,
-                    each.stage,
-                    each.due_on,
-                    labels.overdue(each.days_overdue),
-                    str(len(each.functions)),
-                )
-                for each in contents.due
-            ],
-            right=frozenset({3, 4}),
-            act=frozenset(at for at, each in enumerate(contents.due) if each.days_overdue > 0),
-            command=f"durability due --on {contents.on}",
-        ),
-        Items(
-            [
-                labels.functions_due(functions)
-                for functions in dict.fromkeys(each.functions for each in contents.due)
-            ]
-        ),
-    ]
 
 
 def _rig(contents: ReportContents, artist: Artist) -> Section:

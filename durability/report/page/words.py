@@ -8,15 +8,14 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from durability.basis import counted
-from durability.report import labels
-from durability.report.answers import rig
+from durability.report import labels, safety
+from durability.report.answers import due, latent, rig
 from durability.report.answers.claim import claims_answer
 from durability.report.answers.compare import comparisons_answer
 from durability.report.answers.forecast import failed_when, forecasts_answer
 from durability.report.answers.rank import ranking_answer
 from durability.report.answers.trend import trends_answer
 from durability.results import (
-    LatentLink,
     LifeLine,
     Limit,
     ReportContents,
@@ -34,9 +33,6 @@ NOT_RECORDED = "not recorded"
 
 SOON_DROPS = 5
 """A series whose failure is foretold within so many drops is told as about to fail."""
-
-LIKELY_FAILED = 0.2
-"""Probability of having failed unseen from which a device is told to be looked at first."""
 
 CONDITIONS = (
     ("drop_height_mm", "drop height, mm"),
@@ -159,9 +155,10 @@ def answers(contents: ReportContents) -> list[tuple[str, str, str]]:
         told.append(("Protection", against, "comparisons"))
     if contents.claims:
         told.append(("Claim", claims_answer(contents.claims), "comparisons"))
-    if contents.link is not None:
-        told.append(("Failed later", failed_later(contents.link), "devices"))
-        told.append(("Link to shocks", labels.latent_sentence(contents.link), "devices"))
+    if contents.latent is not None:
+        link = contents.latent.link
+        told.append(("Failed later", latent.failed_later(link), "devices"))
+        told.append(("Link to shocks", latent.sentence(link), "devices"))
     return told
 
 
@@ -175,8 +172,10 @@ def beside(contents: ReportContents) -> list[tuple[str, str, str]]:
     if contents.counts["drops"] or contents.amendments:
         told.append(("Changed", changed(contents), "amendments"))
     told += [("Rig", rig.sentence(each), "rig") for each in contents.rig]
-    if contents.quarantined:
-        told.append(("Quarantine", quarantine(contents.quarantined), "devices"))
+    if contents.owed.quarantined:
+        told.append(
+            ("Quarantine", " ".join(safety.kept_apart_lines(contents.owed.quarantined)), "devices")
+        )
     if contents.ranking is not None and contents.pictures:
         told.append(("Trend", trends_answer(contents.trends), "wear"))
     return told
@@ -199,43 +198,6 @@ def reading_aid(contents: ReportContents) -> str:
         "Wear: peak g climbs from drop to drop as a case lets more of the shock through."
         f" {failed} In brackets: {labels.share(contents.level)} intervals."
     )
-
-
-def quarantine(devices: Sequence[Quarantine]) -> str:
-    """Devices kept apart for a suspect battery."""
-    told = labels.listed(
-        f"{each.device} since {labels.moment(each.since)} ({each.sign}: {each.told})"
-        for each in devices
-    )
-    return f"{counted(len(devices), 'device')} with a suspect battery kept apart: {told}."
-
-
-def latent_caveats(contents: ReportContents) -> list[str]:
-    """What the verdict on later failures hangs on, as the terminal says it."""
-    from durability.report import follow_up
-
-    if contents.link is None or contents.caveats is None:
-        return []
-    return follow_up.declared_lines(contents.caveats) + follow_up.unconfirmed_lines(
-        contents.caveats, contents.link.verdict
-    )
-
-
-def failed_later(link: LatentLink) -> str:
-    """Each device that failed later: what failed first, and between which days; controls too."""
-    later = [each for each in link.per_device if each.state == "latent failure"]
-    told = "No device that passed on drop day has failed since."
-    if later:
-        listed = labels.listed(
-            f"{each.device} ({labels.some(each.first_failed_functions) or 'a function'}, day"
-            f" {labels.failed_days(each)})"
-            for each in sorted(later, key=lambda each: -(each.shock_dose or 0))
-        )
-        told = f"{counted(len(later), 'device')}, the largest shock dose first: {listed}."
-    if link.control_devices:
-        told += f" Of {counted(link.control_devices, 'control')} never dropped,"
-        told += f" {link.control_failures} failed."
-    return told
 
 
 def left_out(contents: ReportContents) -> str:
@@ -308,7 +270,7 @@ def next_steps(contents: ReportContents) -> list[str]:
     if not contents.counts["drops"] and not contents.scope.devices:
         return ["Record or import drops; then make this report again."]
     steps = [
-        *_kept_apart(contents.quarantined),
+        *_kept_apart(contents.owed.quarantined),
         *_inspections_owed(contents),
         *_about_to_fail(contents.pictures),
         *_rig_and_sensors(contents),
@@ -329,35 +291,15 @@ def _kept_apart(devices: Sequence[Quarantine]) -> list[str]:
 
 
 def _inspections_owed(contents: ReportContents) -> list[str]:
-    steps = []
-    overdue = [each for each in contents.due if each.days_overdue > 0]
-    if overdue:
-        worst = max(each.days_overdue for each in overdue)
-        devices = list(dict.fromkeys(each.device for each in overdue))
-        steps.append(
-            f"Inspect what is overdue on {contents.on}: {labels.some(devices)} (up to"
-            f" {counted(worst, 'day')} overdue)."
-        )
-    if contents.link is None:
-        return steps
-    doubtful = [
-        each
-        for each in contents.link.per_device
-        if (each.probability_failed_unseen or 0) >= LIKELY_FAILED
-    ]
-    doubtful.sort(key=lambda each: -(each.probability_failed_unseen or 0))
-    if doubtful:
-        told = labels.some(
-            f"{each.device} ({labels.chance(each.probability_failed_unseen)})" for each in doubtful
-        )
-        steps.append(f"Look first at the devices most likely to have failed unseen: {told}.")
-    if _lacks_controls(contents.link):
-        steps.append("Follow some devices that are never dropped: without controls no link shows.")
-    return steps
-
-
-def _lacks_controls(link: LatentLink) -> bool:
-    return link.devices > 0 and link.control_devices == 0
+    steps = [due.overdue_step(contents.owed)]
+    if contents.latent is not None:
+        link = contents.latent.link
+        steps.append(latent.inspect_first(link))
+        if link.devices and not link.control_devices:
+            steps.append(
+                "Follow some devices that are never dropped: without controls no link shows."
+            )
+    return [step for step in steps if step]
 
 
 def _about_to_fail(pictures: Sequence[SeriesPicture]) -> list[str]:
@@ -486,8 +428,8 @@ def trace(contents: ReportContents) -> list[tuple[str, str, str]]:
                 "file, row and digest, or person and time; every amendment",
             ),
         ]
-    if contents.link is not None and contents.link.per_device:
-        device = shlex.quote(contents.link.per_device[0].device)
+    if contents.latent is not None and contents.latent.link.per_device:
+        device = shlex.quote(contents.latent.link.per_device[0].device)
         rows.append(
             (
                 "one device or case",
@@ -601,13 +543,6 @@ def _has_baseline(line: LifeLine) -> bool:
     """Whether the device was checked by the day of its first drop."""
     checked, dropped = line.history.check_day, line.history.drop_day
     return len(checked) > 0 and bool(checked.min() <= dropped.min())
-
-
-DOSE_LEGEND = (
-    "Shock dose: sum of (peak g / 1000)^b over the device's valid drops. By day: probability that"
-    " a device of this shock history, working on drop day, has failed by then, whatever its own"
-    " checks said; a relative ranking, not life in the field."
-)
 
 
 def numbered(contents: ReportContents) -> str:

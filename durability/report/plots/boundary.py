@@ -11,8 +11,8 @@ from matplotlib.patches import Patch
 from matplotlib.ticker import MaxNLocator
 
 from durability.basis import counted
-from durability.report import boundary as words
 from durability.report import labels
+from durability.report.answers import boundary as words
 from durability.report.plots import look
 
 if TYPE_CHECKING:

@@ -58,7 +58,7 @@ def heat(tables: Sequence[CheckTable]) -> Figure:
     heights = [0.23 * len(each.functions) for each in filled]
     panels = sheet.rows(
         heights,
-        x_label="weeks after the last drop (controls: after the first look)",
+        x_label="weeks after the last drop (controls: after the first inspection)",
         left_in=1.75,
         own_x=True,
     )

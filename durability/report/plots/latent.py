@@ -13,6 +13,7 @@ from matplotlib.ticker import FixedLocator, PercentFormatter
 
 from durability.basis import counted
 from durability.report import labels
+from durability.report.answers.latent import sentence
 from durability.report.plots import look
 
 if TYPE_CHECKING:
@@ -72,8 +73,8 @@ def latent(link: LatentLink, curve: DoseCurve | None, *, days: int = 90) -> Figu
         notes.insert(0, "Curve: a device of that dose that worked on drop day.")
     if apart:
         notes.append(
-            f"{counted(apart, 'device')} kept apart: failed on drop day or before its first look,"
-            " or not looked at since."
+            f"{counted(apart, 'device')} kept apart: failed on drop day or before its first"
+            " inspection, or not inspected since."
         )
     notes.append(f"Rests on: {link.basis}.")
     controls = sum(each.control for each in seen)
@@ -213,4 +214,4 @@ def _latent_key(curve: DoseCurve | None, level: float, days: int) -> list[tuple[
 
 def latent_answer(link: LatentLink) -> str:
     """Whether later failures go with the shocks, in one sentence for a title."""
-    return link.sentence or labels.latent_sentence(link)
+    return link.sentence or sentence(link)

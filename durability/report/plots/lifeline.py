@@ -119,7 +119,7 @@ def _days(line: LifeLine) -> tuple[FloatArray, float, str]:
     if line.zero_day is not None and np.isfinite(line.history.drop_day).any():
         return line.history.drop_day - line.zero_day, line.zero_day, "days after the last drop"
     origin = line.zero_day if line.zero_day is not None else _first_day(line.history.check_day)
-    return line.history.drop_day - origin, origin, "days after the first look"
+    return line.history.drop_day - origin, origin, "days after the first inspection"
 
 
 def _first_day(days: FloatArray) -> float:
@@ -197,7 +197,7 @@ def _many_lives(lines: Sequence[LifeLine]) -> Figure:
     shown = lines[:MOST_ROWS]
     notes = [
         "The largest shock dose stands at the top. Day 0 is the last drop, for controls the"
-        " first look."
+        " first inspection."
     ]
     if len(shown) < len(lines):
         notes.append(f"{len(shown)} of {len(lines)} devices shown, those with the largest dose.")

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from durability.basis import counted
 from durability.report import labels
+from durability.report.blocks import Block, Words
 
 if TYPE_CHECKING:
     from durability.results import CriticalValue, DamageBoundary
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
 METHOD = (
     "After ASTM D3332: a shock fails a device only beyond both critical values. A shock failed it"
     " when its first failed function, or damage of severity 4 on it, was found between that drop"
-    " and the next look; where several lie between two looks, one of them did."
+    " and the next inspection; where several lie between two inspections, one of them did."
 )
 
 LIMITS = (
@@ -38,7 +39,7 @@ def critical(value: CriticalValue, unit: str) -> str:
 
 
 def sentence(boundary: DamageBoundary) -> str:
-    """What the shocks of one device model tell."""
+    """What the shocks of one device model say of its damage boundary."""
     shocks = (
         f"{counted(len(boundary.passed_peak_g), 'shock')} passed,"
         f" {counted(len(boundary.failed), 'device')} failed by a shock"
@@ -59,28 +60,38 @@ def sentence(boundary: DamageBoundary) -> str:
 
 
 def answer(boundaries: Sequence[DamageBoundary]) -> str:
-    """What the shocks of all device models tell, those that tell most first."""
+    """The same of all device models, those that say most first; for a title."""
     ordered = sorted(boundaries, key=lambda each: (not each.is_told, -len(each.failed)))
-    told = [sentence(each) for each in ordered[:2]]
-    if len(ordered) > len(told):
-        told.append(f"And {counted(len(ordered) - len(told), 'more device model')}.")
-    return " ".join(told)
+    sentences = [sentence(each) for each in ordered[:2]]
+    if len(ordered) > len(sentences):
+        more = counted(len(ordered) - len(sentences), "more device model")
+        sentences.append(f"And {more}.")
+    return " ".join(sentences)
+
+
+def blocks(boundaries: Sequence[DamageBoundary]) -> Iterator[Block]:
+    """Each device model in a sentence; how the bounds came about where no picture says so."""
+    for each in boundaries:
+        yield Words(sentence(each))
+    if not any(each.is_told for each in boundaries):
+        notes = [line for each in boundaries for line in exceptions(each)]
+        yield Words(" ".join([METHOD, *notes]), is_note=True)
 
 
 def exceptions(boundary: DamageBoundary) -> list[str]:
     """What was left out, and what speaks against one boundary."""
     several = sum(len(each.peak_g) > 1 for each in boundary.failed)
     parts = {
-        f"{counted(several, 'device')} failed by one of several shocks since the last look: only"
-        " the largest of these bounds": several,
+        f"{counted(several, 'device')} failed by one of several shocks since the last inspection:"
+        " only the largest of these bounds": several,
         f"{counted(boundary.harder_passed, 'shock')} passed that went beyond a failed one in both:"
         " devices differ, directions differ, or damage added up": boundary.harder_passed,
-        f"{counted(boundary.not_looked_at, 'shock')} not looked at since": boundary.not_looked_at,
+        f"{counted(boundary.not_looked_at, 'shock')} not inspected since": boundary.not_looked_at,
         f"{counted(boundary.without_reading, 'shock')} without both readings": (
             boundary.without_reading
         ),
         f"{counted(boundary.latent_failures, 'device')} failed later without a further shock: a"
         " latent failure, counted here as passed": boundary.latent_failures,
     }
-    told = [words for words, number in parts.items() if number]
-    return [f"{boundary.device_model}: {'; '.join(told)}."] if told else []
+    shown = [words for words, number in parts.items() if number]
+    return [f"{boundary.device_model}: {'; '.join(shown)}."] if shown else []

@@ -1,0 +1,113 @@
+"""Everything that one specimen lived through, in order of time."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING, Any
+
+from durability.basis import counted
+from durability.report import as_json, labels, safety
+from durability.report.answers.follow_up import intermittent_lines
+from durability.report.blocks import Block, Column, Columns, Words
+
+if TYPE_CHECKING:
+    from durability.results import DoseUnder
+
+_NOUNS = {
+    "drop": "drop",
+    "damage": "damage note",
+    "inspection": "inspection",
+    "amendment": "amendment",
+    "quarantine": "quarantine",
+    "clearance": "clearance",
+}
+
+
+def _what(event: Mapping[str, Any]) -> str:
+    parts = [event["what"] or ""]
+    if "shock_dose_so_far" in event:
+        parts.append(f"dose so far {labels.dose(event['shock_dose_so_far'])}")
+    if event["days_since_drop"] is not None:
+        parts.append(f"{counted(event['days_since_drop'], 'day')} after the last drop")
+    return "; ".join(part for part in parts if part)
+
+
+EVENTS = Columns[Mapping[str, Any]](
+    "Events in order of time",
+    Column(
+        "when",
+        lambda event: labels.moment(event["happened_at"]) + " (entered)" * (not event["dated"]),
+        wrap=True,
+    ),
+    Column("event", "event"),
+    Column("series", lambda event: event["series"] or ""),
+    Column(
+        "drop",
+        lambda event: "" if event["drop_number"] is None else event["drop_number"],
+        right=True,
+    ),
+    Column("what", _what, wrap=True),
+    Column("recorded in", lambda event: labels.source(dict(event)), wrap=True),
+)
+
+
+def blocks(found: Mapping[str, Any]) -> Iterator[Block]:
+    """What one specimen has added up by now, then everything that it lived through.
+
+    Parameters
+    ----------
+    found : mapping
+        Of ``specimen_history``.
+    """
+    events = found["events"]
+    if found["quarantine"] is not None:
+        for line in safety.kept_apart_lines([found["quarantine"]]):
+            yield Words(line)
+    state = "" if found["status"] == "in use" else f" ({found['status']})"
+    met = Counter(str(event["event"]) for event in events)
+    through = labels.listed(counted(count, _NOUNS[event]) for event, count in met.items())
+    yield Words(f"{found['specimen']}{state} lived through: {through or 'nothing recorded'}")
+    if found["exposure"] is not None:
+        for line in _exposure_lines(found["exposure"]):
+            yield Words(line)
+    if events:
+        yield EVENTS.table(events)
+
+
+def _exposure_lines(exposure: Mapping[str, Any]) -> list[str]:
+    """What a device has added up by now, and what is doubtful about it."""
+    doses = labels.listed(
+        f"{_dose_words(dose)} with b = {dose.exponent:g}" for dose in exposure["doses"]
+    )
+    lines = [f"Shock dose so far: {doses if exposure['drops'] else '0, never dropped'}."]
+    if exposure["drops_without_reading"]:
+        lines.append(
+            f"{counted(exposure['drops_without_reading'], 'drop')} without a trusted reading:"
+            " lived through, not in the dose; in brackets with each at the largest of its like."
+        )
+    days = exposure["days_to_last_look"]
+    if days is not None:
+        lines.append(f"Last inspected {counted(days, 'day')} after the last drop before it.")
+    if not exposure["looked_at_before_first_drop"]:
+        lines.append(
+            "No check before the first drop: a later failure may have been there all along."
+        )
+    return [*lines, *intermittent_lines(exposure["intermittent"])]
+
+
+def _dose_words(dose: DoseUnder) -> str:
+    """A dose, and its upper bound where a drop gave no reading."""
+    unsure = dose.upper is None or dose.upper != dose.dose
+    return labels.dose(dose.dose) + (f" ({labels.dose(dose.upper)})" if unsure else "")
+
+
+def json(found: Mapping[str, Any]) -> dict[str, Any]:
+    """Object of ``history --json``."""
+    kept, exposure = found["quarantine"], found["exposure"]
+    return {
+        **found,
+        "quarantine": None if kept is None else as_json.quarantine(kept),
+        "exposure": exposure
+        and {**exposure, "doses": [as_json.everything(dose) for dose in exposure["doses"]]},
+    }
