@@ -10,8 +10,8 @@ from scipy import stats
 
 from durability.__main__ import main
 from durability.errors import UnusableCall
-from durability.report import labels
-from durability.report import questions as shown
+from durability.report import labels, terminal
+from durability.report.answers import query as shown
 from durability.store import database
 from durability.store.saved_queries import read_query, run_query, saved_queries
 from durability.workflow import follow_up, imports, questions, sensors
@@ -493,7 +493,7 @@ def test_the_tables_fit_into_80_columns(name, demo_answer, capsys, monkeypatch):
     monkeypatch.setenv("COLUMNS", "80")
     monkeypatch.setenv("NO_COLOR", "1")
     answer = demo_answer(name)
-    shown.answer(QUERIES[name].title, answer.parameters, answer.columns, answer.rows)
+    terminal.show(shown.blocks(QUERIES[name].title, answer.parameters, answer.columns, answer.rows))
     lines = capsys.readouterr().out.splitlines()
     assert lines[0].startswith(QUERIES[name].title)
     assert max(map(len, lines)) <= 80

@@ -7,7 +7,8 @@ import duckdb
 import pytest
 
 from durability.__main__ import main
-from durability.report.questions import USES, answer
+from durability.report import terminal
+from durability.report.answers.query import USES, blocks
 from durability.store import database
 from durability.store.saved_queries import saved_queries
 from durability.workflow.manual import page
@@ -140,7 +141,7 @@ def test_no_word_and_no_digit_of_a_table_is_cut(width, monkeypatch, capsys):
         ("Moraine", "abrasion", 8, 3, 15, 4, 3, 18, 160),
         ("Tarn", "permanent set", 7, 6, 14, 2, 0, None, 257),
     ]
-    answer("Modes", {}, headings, rows)
+    terminal.show(blocks("Modes", {}, headings, rows))
     told = capsys.readouterr().out.replace(";", " ").split()
     for words in (*headings, *(cell for row in rows for cell in row if cell)):
         assert set(str(words).replace("_", " ").split()) <= set(told)

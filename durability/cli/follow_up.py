@@ -196,13 +196,13 @@ def due(options: Namespace) -> int:
 
 
 def _write_form(options: Namespace, owed: DueList) -> None:
-    from durability.report.plain import as_csv
+    from durability.report.answers.query import as_csv
 
     rows = follow_up.form_rows(session_of(options), [each.device for each in owed.due])
     if not rows:
         raise UnusableCall("--form: nothing is due, so there is nothing to fill in")
     values = [list(row.values()) for row in rows]
-    _write_new(Path(options.form), as_csv("", {}, list(rows[0]), values))
+    _write_new(Path(options.form), as_csv(list(rows[0]), values))
 
 
 def _write_calendar(file: Path, owed: DueList) -> None:

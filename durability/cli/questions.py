@@ -11,7 +11,9 @@ from durability.basis import counted
 from durability.cli.files import refuse_unwritable, write_text
 from durability.cli.logbook import session_of
 from durability.cli.progress import progress
+from durability.cli.show import show
 from durability.errors import UnusableCall
+from durability.report.answers import query as shown
 from durability.workflow import questions
 
 if TYPE_CHECKING:
@@ -35,7 +37,10 @@ def query(options: Namespace) -> int:
             raise UnusableCall("--set: no question named; give its name before --set")
         if options.output or options.format not in (None, "table", "json"):
             raise UnusableCall("-o, --format: no question named; give its name, or --sql")
-        return _list(options)
+        found = questions.list_questions(options.folder)
+        if options.format == "json":
+            options.json = True
+        return show(options, shown.listing(found), lambda: shown.listing_json(found))
     with progress(options, "asking the store"):
         question, answer = questions.ask(session_of(options), options.name, values, options.folder)
     return _answer(options, question.title, answer)
@@ -53,71 +58,21 @@ def _answer(options: Namespace, title: str, answer: Answer) -> int:
             raise UnusableCall("--format parquet: is no text; name its file with -o FILE.parquet")
         questions.save_parquet(answer, file)
     elif form == "table" and file is None:
-        from durability.report import questions as shown
+        from durability.report import terminal
 
-        shown.answer(title, answer.parameters, answer.columns, answer.rows)
+        terminal.show(shown.blocks(title, answer.parameters, answer.columns, answer.rows))
     elif form == "table":
         raise UnusableCall(
             f"-o {options.output!r}: ends in none of {', '.join(_ENDINGS)}; say --format"
         )
     else:
-        from durability.report import plain
-
-        text = plain.FORMS[form](answer.query, answer.parameters, answer.columns, answer.rows)
+        text = shown.as_text(form, answer.query, answer.parameters, answer.columns, answer.rows)
         if file is None:
             print(text, end="")
         else:
             write_text(file, text)
     if file is not None and not options.json:
         print(f"written: {file} ({counted(len(answer.rows), 'row')})")
-    return 0
-
-
-def _list(options: Namespace) -> int:
-    found = questions.list_questions(options.folder)
-    if options.json or options.format == "json":
-        from durability.report import as_json
-
-        told = [
-            {
-                "name": question.name,
-                "use": question.use,
-                "title": question.title,
-                "description": question.description,
-                "parameters": [
-                    {
-                        "name": parameter.name,
-                        "type": parameter.type,
-                        "default": None if parameter.default == "NULL" else parameter.default,
-                        "meaning": parameter.meaning,
-                    }
-                    for parameter in question.parameters
-                ],
-                "columns": [
-                    {"name": name, "meaning": meaning} for name, meaning in question.columns
-                ],
-                "example": question.example,
-            }
-            for question in found
-        ]
-        print(as_json.dumps({"queries": told}))
-    else:
-        from durability.report import questions as shown
-
-        shown.listing(
-            (
-                question.use,
-                question.name,
-                question.title,
-                [
-                    f"{parameter.name}={parameter.type} ({parameter.meaning})"
-                    if parameter.default == "NULL"
-                    else f"{parameter.name}={parameter.default} ({parameter.meaning})"
-                    for parameter in question.parameters
-                ],
-            )
-            for question in found
-        )
     return 0
 
 

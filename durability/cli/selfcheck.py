@@ -15,7 +15,7 @@ def selfcheck(options: Namespace) -> int:
     """Run the shipped published values and report each as pass or fail."""
     with progress(options, "holding the program against published values"):
         check = run_selfcheck()
-    from durability.report import as_json, plain
+    from durability.report import as_json, markdown
     from durability.report.answers import selfcheck as answer
 
     if options.output:
@@ -23,7 +23,7 @@ def selfcheck(options: Namespace) -> int:
         text = (
             as_json.dumps(answer.json(check))
             if file.suffix == ".json"
-            else plain.markdown(answer.in_full(check), "Self-check against published values")
+            else markdown.text(answer.in_full(check), "Self-check against published values")
         )
         write_text(file, text)
     show(options, answer.blocks(check), lambda: answer.json(check))

@@ -14,6 +14,7 @@ from typing import Any
 from durability.cli.imports import SHOWN_REJECTIONS
 from durability.cli.logbook import say, session_of, warn_of, warn_of_drop
 from durability.cli.progress import progress
+from durability.cli.show import show
 from durability.errors import (
     DurabilityError,
     ImportRefused,
@@ -24,6 +25,7 @@ from durability.errors import (
 from durability.intake.waveforms import CrossChannel
 from durability.records import Rejection
 from durability.report import as_json, pulse_labels, safety
+from durability.report.answers import waveforms as answer
 from durability.results import ImportCount, MeasuredFile, WaveformImport
 from durability.workflow import waveforms
 from durability.workflow.measuring import FilterChoice, RecordOptions
@@ -85,12 +87,7 @@ def import_waveforms(options: Namespace) -> int:
     if options.explain:
         result = waveforms.explain_waveforms(session, options.series, paths, told)
         _tell_refused(result.count.rejections, "refused files")
-        if options.json:
-            print(as_json.dumps(as_json.explained(result)))
-        else:
-            from durability.report import pulses
-
-            pulses.explained(result)
+        show(options, answer.explained(result), lambda: answer.explained_json(result))
         if not result.drops:
             return NothingReadable.exit_status
         return 1 if result.count.rejected else 0
@@ -115,17 +112,14 @@ def import_waveforms(options: Namespace) -> int:
         words = f"nothing stored: {count.rejected} of {count.read} files refused"
         if count.rejected < count.read:
             words += "; store the good ones with --keep-good"
-        say(options, as_json.waveform_import(WaveformImport(count, (), ())), words)
+        say(options, answer.imported_json(WaveformImport(count, (), ())), words)
         return refused.exit_status
     count = result.count
     _tell_refused(count.rejections, "refused files")
     warn_of(*count.quarantined)
+    show(options, answer.imported(result), lambda: answer.imported_json(result))
     if options.json:
-        print(as_json.dumps(as_json.waveform_import(result)))
         return 1 if count.rejected else 0
-    from durability.report import pulses
-
-    pulses.imported(result)
     void = sum(each.status == "void" for each in result.drops)
     words = f"{count.added} added ({void} void), {count.duplicates} there already"
     words += f", {count.rejected} refused"
@@ -149,12 +143,7 @@ def remeasure(options: Namespace) -> int:
             session_of(options), options.series, _filter(options), dry_run=options.dry_run
         )
     _tell_refused(result.left, "records that can't be measured so")
-    if options.json:
-        print(as_json.dumps(as_json.remeasured(result)))
-    else:
-        from durability.report import pulses
-
-        pulses.remeasured(result)
+    show(options, answer.remeasured(result), lambda: answer.remeasured_json(result))
     return 1 if result.left else 0
 
 
@@ -232,7 +221,7 @@ def _tell_event(options: Namespace, event: Any) -> None:
     if event.stored is not None:
         warn_of_drop(event.stored, {})
     if options.json:
-        print(as_json.dumps(as_json.measured_file(event)), flush=True)
+        print(as_json.dumps(answer.measured_file(event)), flush=True)
         return
     print(pulse_labels.measured_file(event), flush=True)
     for flag in event.measures.flags:
@@ -262,13 +251,14 @@ def show_pulse(options: Namespace) -> int:
         from durability.report.plots.traces import traces as draw
 
         _save_figure(draw(traces), options.png)
-    if options.json:
-        print(as_json.dumps(as_json.pulses(traces)))
-        return 0
-    from durability.report import pulses
+    from durability.report.answers import pulses
 
-    pulses.pulses(traces)
-    if options.png is not None:
+    show(options, pulses.blocks(traces), lambda: pulses.json(traces))
+    return _drawn(options)
+
+
+def _drawn(options: Namespace) -> int:
+    if options.png is not None and not options.json:
         print(f"drawn in {options.png}")
     return 0
 
@@ -293,15 +283,14 @@ def show_spectrum(options: Namespace) -> int:
         from durability.report.plots.pulses import spectra
 
         _save_figure(spectra(trace.series, [trace.drop_number], spectrum), options.png)
-    if options.json:
-        print(as_json.dumps(as_json.spectrum(trace, spectrum)))
-        return 0
-    from durability.report import pulses
+    from durability.report.answers import pulses
 
-    pulses.spectrum(trace, spectrum)
-    if options.png is not None:
-        print(f"drawn in {options.png}")
-    return 0
+    show(
+        options,
+        pulses.spectrum(trace, spectrum),
+        lambda: pulses.spectrum_json(trace, spectrum),
+    )
+    return _drawn(options)
 
 
 def show_drop(options: Namespace) -> int:
@@ -309,10 +298,6 @@ def show_drop(options: Namespace) -> int:
     from durability.workflow.show import show_drop as look_at
 
     found = look_at(session_of(options), options.series, options.drop_number)
-    if options.json:
-        print(as_json.dumps(as_json.drop(found)))
-        return 0
-    from durability.report import pulses
+    from durability.report.answers import pulses
 
-    pulses.drop(found)
-    return 0
+    return show(options, pulses.drop(found), lambda: pulses.drop_json(found))

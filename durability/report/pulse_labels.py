@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import re
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
 from math import floor, log10
 from typing import TYPE_CHECKING
 
@@ -71,6 +73,11 @@ def is_bound(measures: PulseMeasures) -> bool:
 def peak(measures: PulseMeasures) -> str:
     """The peak in g; a clipped one as a lower bound."""
     return ("≥ " if is_bound(measures) else "") + number(measures.peak_g)
+
+
+def flags(measures: PulseMeasures) -> str:
+    """Names of the flags of a record."""
+    return listed(flag.name for flag in measures.flags)
 
 
 def pulse_words(measures: PulseMeasures) -> str:
@@ -260,3 +267,34 @@ def drops_listed(numbers: Sequence[int | None]) -> str:
     if known == list(range(known[0], known[-1] + 1)) and len(known) > 2:
         return f"drops {known[0]} to {known[-1]}"
     return f"drops {listed(known)}"
+
+
+_NUMBER = re.compile(r"[+-]?\d[\d.,]*(e[+-]?\d+)?")
+
+
+def doubts_together(doubts: Iterable[tuple[str, int | None, str]]) -> list[str]:
+    """Doubts about several drops; those that differ only in their numbers stand once.
+
+    Parameters
+    ----------
+    doubts : iterable of (series, drop number, words)
+        ``series`` may be blank.
+    """
+    alike: dict[tuple[str, str], list[tuple[int | None, str]]] = defaultdict(list)
+    for series, drop, words in doubts:
+        kind = _NUMBER.sub("", words)
+        alike[series, kind].append((drop, words))
+    lines = []
+    for (series, _), group in alike.items():
+        first, words = group[0]
+        numbers = drops_listed([each for each, _ in group])
+        differ = len({each for _, each in group}) > 1
+        where = f"{series} {numbers}" if series else numbers
+        lines.append(f"{where}: {words}" + (f" (drop {first}; the others alike)" * differ))
+    return lines
+
+
+def doubts_of(measures: PulseMeasures) -> tuple[str, ...]:
+    """Flags in words, then notes."""
+    flags = tuple(("void: " if flag.voids else "") + flag.words for flag in measures.flags)
+    return (*flags, *measures.notes)

@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 ACCENT = "bold red"
 """For what needs action, and for nothing else; its words say so without colour too."""
 
+_GAP = 2
+"""Blanks between two columns of a table."""
+
 _RULES = "    \n    \n ── \n    \n    \n    \n    \n ── \n"
 
 _TO_ASCII = str.maketrans(
@@ -60,14 +63,53 @@ def _show_table(table: Table) -> None:
     if table.caption:
         say(f"{table.caption}:")
     kept = [at for at in range(len(table.columns)) if at not in table.wide]
-    console().print(
-        grid(
-            [table.columns[at] for at in kept],
-            ([row[at] for at in kept] for row in table.rows),
-            right=[place for place, at in enumerate(kept) if at in table.right],
-            wrap=[place for place, at in enumerate(kept) if at in table.wrap],
-        )
+    columns = [table.columns[at] for at in kept]
+    rows = [[row[at] for at in kept] for row in table.rows]
+    laid_out = grid(
+        columns,
+        rows,
+        right=[place for place, at in enumerate(kept) if at in table.right],
+        wrap=[place for place, at in enumerate(kept) if at in table.wrap],
     )
+    if table.wrap >= set(kept):
+        widths = _column_widths(list(zip(columns, *rows, strict=True)), console().width)
+        if widths is None:
+            _show_paragraphs(columns, rows)
+            return
+        for column, width in zip(laid_out.columns, widths, strict=True):
+            column.width = width
+    console().print(laid_out)
+
+
+def _show_paragraphs(columns: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
+    """A paragraph a row, for a table that is too wide."""
+    from rich.padding import Padding
+
+    for row in rows:
+        pairs = "; ".join(f"{name} {cell}" for name, cell in zip(columns, row, strict=True))
+        console().print(Padding(_shown(pairs), (0, 0, 1, _GAP)))
+
+
+def _column_widths(columns: Sequence[Sequence[str]], room: int) -> list[int] | None:
+    """Width of each column: no word is cut, and what room is left is shared; None where too wide.
+
+    A least width alone would not do: to fit a table, its widest columns are cut below that.
+    """
+    widths = [max(map(_longest_word, texts)) for texts in columns]
+    wanted = [max(map(len, texts)) - width for texts, width in zip(columns, widths, strict=True)]
+    spare = room - sum(widths) - _GAP * len(widths)
+    if spare < 0:
+        return None
+    by_need = sorted(range(len(widths)), key=wanted.__getitem__)
+    for served, at in enumerate(by_need):
+        more = min(wanted[at], spare // (len(widths) - served))
+        widths[at] += more
+        spare -= more
+    return widths
+
+
+def _longest_word(text: str) -> int:
+    return max(map(len, text.split()), default=0)
 
 
 def say(words: str) -> None:

@@ -12,9 +12,9 @@ from matplotlib.lines import Line2D
 
 from durability.basis import MIN_DROPS_FOR_TREND, counted
 from durability.report import labels, pulse_labels
+from durability.report.answers.pulses import shown_window_ms
 from durability.report.plots import look
 from durability.report.plots.traces import traces
-from durability.report.pulses import shown_window_ms
 from durability.units import INCH_M, STANDARD_GRAVITY_M_S2, impact_velocity_m_s
 
 if TYPE_CHECKING:

@@ -9,8 +9,8 @@ from matplotlib.lines import Line2D
 
 from durability.basis import counted
 from durability.report import pulse_labels
+from durability.report.answers.pulses import shown_window_ms
 from durability.report.plots import look
-from durability.report.pulses import doubts_of, doubts_together, shown_window_ms
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
@@ -132,7 +132,11 @@ def _notes(drops: Sequence[PulseTrace]) -> list[str]:
     """Filter, then every doubt in words, then why a drop is void by hand."""
     filters = {pulse_labels.filter_words(drop.measures) for drop in drops}
     told = [f"Filter: {'; '.join(sorted(filters)) if len(filters) < 3 else 'one for each pulse'}."]
-    doubts = [(drop.drop_number, words) for drop in drops for words in doubts_of(drop.measures)]
+    doubts = [
+        (drop.drop_number, words)
+        for drop in drops
+        for words in pulse_labels.doubts_of(drop.measures)
+    ]
     doubts += [
         (drop.drop_number, f"void: {drop.void_reason}")
         for drop in drops
@@ -141,7 +145,7 @@ def _notes(drops: Sequence[PulseTrace]) -> list[str]:
     if len(drops) == 1:
         told += [f"{words}." for _, words in doubts]
     else:
-        lines = doubts_together(("", number, words) for number, words in doubts)
+        lines = pulse_labels.doubts_together(("", number, words) for number, words in doubts)
         told += [f"{line[0].upper()}{line[1:]}." for line in lines]
     if len(told) > _MOST_NOTES:
         told = [*told[:_MOST_NOTES], f"… and {len(told) - _MOST_NOTES} more notes."]

@@ -1,0 +1,146 @@
+"""Saved questions and what they answer, or what a statement of the user's own does."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from durability.basis import counted
+from durability.report import as_json, labels, markdown
+from durability.report.blocks import Block, Column, Columns, Table, Words
+
+Rows = Sequence[Sequence[Any]]
+
+USES = {
+    "logging": "At the bench, and keeping the record",
+    "follow-up": "Weeks and months later",
+    "wear": "Which wear out, and how fast",
+}
+"""Daily use → its heading; a user's own questions may name none."""
+
+def listing(questions: Sequence[Any]) -> Iterator[Block]:
+    """Which questions there are, by daily use, and what each can be asked with."""
+    yield Words(f"{counted(len(questions), 'saved question')}; ask one with: durability query NAME")
+    # The tables of all uses stand one below the other: their names are made equally wide.
+    width = max((len(question.name) for question in questions), default=0)
+    for use in dict.fromkeys([*USES, *(question.use for question in questions)]):
+        own = [question for question in questions if question.use == use]
+        if own:
+            yield Words("")
+            yield Columns[Any](
+                USES.get(use, use or "Your own"),
+                Column("name", lambda question: question.name.ljust(width)),
+                Column("question, and what it can be asked with", _asked_with, wrap=True),
+            ).table(own)
+
+
+def _asked_with(question: Any) -> str:
+    parameters = (
+        f"  --set {parameter.name}="
+        f"{parameter.type if parameter.default == 'NULL' else parameter.default}"
+        f" ({parameter.meaning})"
+        for parameter in question.parameters
+    )
+    return "\n".join([question.title, *parameters])
+
+
+def listing_json(questions: Sequence[Any]) -> dict[str, Any]:
+    """Object of ``query --json`` without a name."""
+    return {
+        "queries": [
+            {
+                **as_json.named(question, ("name", "use", "title", "description")),
+                "parameters": [
+                    {
+                        "name": parameter.name,
+                        "type": parameter.type,
+                        "default": None if parameter.default == "NULL" else parameter.default,
+                        "meaning": parameter.meaning,
+                    }
+                    for parameter in question.parameters
+                ],
+                "columns": [
+                    {"name": name, "meaning": meaning} for name, meaning in question.columns
+                ],
+                "example": question.example,
+            }
+            for question in questions
+        ]
+    }
+
+
+def blocks(
+    title: str, parameters: Mapping[str, Any], columns: Sequence[str], rows: Rows
+) -> Iterator[Block]:
+    """The answer of a question.
+
+    Parameters
+    ----------
+    title : str
+        Title of the question.
+    parameters : mapping
+        What it was asked with; None where nothing was.
+    columns : sequence of str
+        Names of the columns.
+    rows : sequence of sequences
+        Its rows.
+    """
+    asked = labels.listed(
+        f"{name} {labels.text(value)}" for name, value in parameters.items() if value is not None
+    )
+    yield Words(f"{title}: {counted(len(rows), 'row')}" + (f" ({asked})" if asked else ""))
+    if rows:
+        yield _table([name.replace("_", " ") for name in columns], rows)
+
+
+def _table(headings: Sequence[str], rows: Rows) -> Table:
+    """Rows of values, with the digits that people read."""
+    numbers = (
+        at
+        for at, values in enumerate(zip(*rows, strict=True))
+        if all(isinstance(value, (int, float, type(None))) for value in values)
+    )
+    return Table(
+        "",
+        headings,
+        [[labels.text(value) for value in row] for row in rows],
+        right=frozenset(numbers),
+        wrap=frozenset(range(len(headings))),
+    )
+
+
+def as_text(
+    form: str, query: str, parameters: Mapping[str, Any], columns: Sequence[str], rows: Rows
+) -> str:
+    """An answer for other programs and reports.
+
+    Parameters
+    ----------
+    form : {"csv", "json", "markdown"}
+        CSV and JSON with every digit; Markdown to paste, with the digits that people read.
+    query, parameters, columns, rows
+        The answer.
+    """
+    if form == "csv":
+        return as_csv(columns, rows)
+    if form == "markdown":
+        return markdown.text([_table(columns, rows)])
+    answer = {"query": query, "parameters": parameters, "columns": columns, "rows": rows}
+    return as_json.dumps(answer) + "\n"
+
+
+def as_csv(columns: Sequence[str], rows: Rows) -> str:
+    """Comma-separated values with a header row; absent is blank, times are ISO 8601."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(columns)
+    writer.writerows([_cell(value) for value in row] for row in rows)
+    return text.getvalue()
+
+
+def _cell(value: Any) -> Any:
+    if isinstance(value, (list, tuple)):
+        return as_json.dumps(value)
+    return value.isoformat() if hasattr(value, "isoformat") else value
