@@ -13,10 +13,10 @@ from export_files import half_sine_g, write_volts
 
 from durability.__main__ import main
 from durability.report import labels
-from durability.report.answers import due, latent
+from durability.report.answers import due, latent, voided
 from durability.report.answers.rank import ranking_answer
 from durability.report.blocks import Table, Words
-from durability.report.page import page, words
+from durability.report.page import formal, page, words
 from durability.workflow import corrections, follow_up, specimens
 from durability.workflow.devices import DeviceStudy
 from durability.workflow.reporting import gather_report
@@ -138,11 +138,11 @@ def test_its_words_and_tables_on_devices_are_those_of_the_terminal(demo_page, de
 
 
 def test_every_voided_drop_has_its_reason_and_its_effect(contents):
-    changed = {before.series for before, _ in words.changed_verdicts(contents)}
+    changed = {before.series for before, _ in voided.changed_verdicts(contents)}
     assert changed == {"demo-M1"}
     for row in contents.voided:
         trends = {each.trend.series: each.trend for each in contents.pictures}
-        told = words.effect(row, trends.get(row["series"]), contents.put_back.get(row["series"]))
+        told = voided.effect(row, trends.get(row["series"]), contents.put_back.get(row["series"]))
         if row["peak_g"] is None:
             assert told == "no reading to put back"
         else:
@@ -190,10 +190,10 @@ def test_it_says_what_is_not_recorded_or_not_evaluated(demo_page):
 
 def test_what_a_test_report_should_hold_is_there_or_told_to_be_missing(contents, odd_pages):
     """IEC 60068-2-27:2008, clause 12; its items from memory."""
-    items = dict(words.report_items(contents))
+    items = dict(formal.report_items(contents))
     assert items["test dates"] == "2026-03-02 to 2026-04-13"
-    assert items["mounting and fixture"] == words.NOT_RECORDED
-    assert items["uncertainty of the measuring system"] == words.NOT_EVALUATED
+    assert items["mounting and fixture"] == labels.NOT_RECORDED
+    assert items["uncertainty of the measuring system"] == formal.NOT_EVALUATED
     assert items["severities: drop height, mm"].startswith("1220 (38)")
     assert items["initial measurements and functional checks"] == (
         "24 of 24 devices before the first drop"
@@ -207,7 +207,7 @@ def test_what_a_test_report_should_hold_is_there_or_told_to_be_missing(contents,
             "name and signature of who is responsible": "",
             "performance of the apparatus: cross-axis motion": "not measured",
         }
-        wanted = (words.NOT_RECORDED, words.NOT_EVALUATED, held.get(item, "-"), "not signed")
+        wanted = (labels.NOT_RECORDED, formal.NOT_EVALUATED, held.get(item, "-"), "not signed")
         assert missing in wanted, item
 
 

@@ -31,11 +31,12 @@ def manual(options: Namespace) -> int:
 
 def _methods() -> str:
     """The methods as the page of a report states them."""
-    from durability.report.page.methods import COLUMNS, METHODS
+    from durability.report.page.methods import METHODS, REACHED
 
-    _, _, *headings = COLUMNS
+    table = REACHED.table(METHODS)
+    _, _, *headings = table.columns
     parts = []
-    for answer, method, *others in METHODS:
+    for answer, method, *others in table.rows:
         parts += [f"### {answer}", "", method, ""]
         parts += [f"- {heading}: {words}" for heading, words in zip(headings, others, strict=True)]
         parts.append("")

@@ -13,6 +13,7 @@ from durability.results import (
 from durability.vocabulary import DAMAGE_SEVERITIES, HEIGHT_TOLERANCE
 
 ABSENT = "–"
+NOT_RECORDED = "not recorded"
 """Shown where nothing was recorded or nothing can be said."""
 
 VERDICT_MARKS = {"rising": "▲", "settled": "◦", "steady": "=", "too few": "?"}

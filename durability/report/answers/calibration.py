@@ -87,6 +87,28 @@ def _too(off_pct: float) -> str:
     return f"{abs(off_pct):.2g} % too {'high' if off_pct > 0 else 'low'}"
 
 
+SENSORS = Columns[Mapping[str, Any]](
+    "Sensors, with their latest calibration",
+    Column("sensor", "sensor"),
+    Column("mV/g", "sensitivity_mv_per_g", right=True),
+    Column("full scale, g", "full_scale_g", right=True),
+    Column("natural frequency, Hz", "natural_frequency_hz", right=True, wide=True),
+    Column("calibrated", "calibrated_on"),
+    Column("due", "calibration_due"),
+    Column(
+        "drift found, %",
+        lambda row: labels.percent(row.get("drift_pct")),
+        right=True,
+        wide=True,
+    ),
+    Column("series", "series", right=True),
+    Column("drops", "drops", right=True, wide=True),
+    Column("drops after it was due", "drops_after_due", right=True, wide=True),
+    Column("drops before a drift beyond tolerance", "drops_drifted", right=True, wide=True),
+    act=lambda row: bool(row.get("drops_open") or row.get("drops_drifted")),
+    is_sparse=True,
+)
+
 CALIBRATIONS = Columns[Mapping[str, Any]](
     "",
     Column("calibrated", "calibrated_on"),
@@ -96,6 +118,14 @@ CALIBRATIONS = Columns[Mapping[str, Any]](
     Column("left, mV/g", lambda each: _mv(each["as_left_mv_per_g"]), right=True),
     Column("drift, %", lambda each: labels.percent(each["drift_pct"]), right=True),
 )
+
+
+def sensors(used: Sequence[Mapping[str, Any]]) -> Iterator[Block]:
+    """Sensors with which drops were made."""
+    if used:
+        yield SENSORS.table(used, "durability query drops_of_doubted_sensors")
+    else:
+        yield Words("No sensor is recorded with these drops.")
 
 
 def blocks(found: Mapping[str, Any]) -> Iterator[Block]:

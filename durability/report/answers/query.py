@@ -20,6 +20,7 @@ USES = {
 }
 """Daily use → its heading; a user's own questions may name none."""
 
+
 def listing(questions: Sequence[Any]) -> Iterator[Block]:
     """Which questions there are, by daily use, and what each can be asked with."""
     yield Words(f"{counted(len(questions), 'saved question')}; ask one with: durability query NAME")

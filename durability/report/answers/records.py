@@ -8,7 +8,9 @@ from typing import Any
 
 from durability.basis import counted
 from durability.report import labels
+from durability.report.answers.calibration import SENSORS
 from durability.report.answers.damage import DAMAGE
+from durability.report.answers.series import SERIES
 from durability.report.blocks import Block, Column, Columns, Table, Words
 
 Record = Mapping[str, Any]
@@ -80,28 +82,8 @@ COLUMNS: dict[str, Columns[Record]] = {
         Column("status", _status, wrap=True),
         is_sparse=True,
     ),
-    "sensors": Columns(
-        "",
-        Column("sensor", "sensor"),
-        Column("mV/g", "sensitivity_mv_per_g", right=True),
-        Column("full scale, g", "full_scale_g", right=True),
-        Column("calibrated", "calibrated_on"),
-        Column("due", "calibration_due"),
-        Column("series", "series", right=True),
-        is_sparse=True,
-    ),
-    "series": Columns(
-        "",
-        Column("series", "series"),
-        Column("device", "device"),
-        Column("case", lambda row: row["case"] or "bare"),
-        Column("model", "case_model", wrap=True),
-        Column("condition", lambda row: labels.condition(dict(row)), wrap=True),
-        Column("drops", "drops", right=True),
-        Column("valid", "valid_drops", right=True),
-        Column("status", _status, wrap=True),
-        is_sparse=True,
-    ),
+    "sensors": SENSORS,
+    "series": SERIES,
     "drops": Columns(
         "",
         Column("series", "series"),

@@ -11,7 +11,7 @@ from durability.report.answers import boundary, latent, rig
 from durability.report.answers.compare import reduction
 from durability.report.answers.forecast import failed_when, failure
 from durability.report.answers.rank import ranking_answer
-from durability.report.page import words
+from durability.report.answers.voided import validity
 from durability.results import ReportAnswer
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ def _answers(contents: ReportContents) -> Iterator[ReportAnswer]:
     counts = contents.counts
     yield ReportAnswer(
         "drops",
-        words.validity(counts),
+        validity(counts),
         (counts["valid_drops"], counts["voided_drops"], counts["drops"]),
     )
     limit = (contents.limit_g, contents.limit_rise)

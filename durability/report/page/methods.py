@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from durability.report.blocks import Column, Columns
+
 METHODS: tuple[tuple[str, str, str, str, str], ...] = (
     (
         "Trend: is peak g climbing",
@@ -83,4 +85,11 @@ METHODS: tuple[tuple[str, str, str, str, str], ...] = (
 )
 """Answer, method, source, decision rule, risk of a false statement."""
 
-COLUMNS = ("answer", "how it is reached", "source", "decision rule", "risk of a false statement")
+REACHED = Columns[tuple[str, str, str, str, str]](
+    "How each answer is reached",
+    Column("answer", lambda row: row[0]),
+    Column("how it is reached", lambda row: row[1]),
+    Column("source", lambda row: row[2]),
+    Column("decision rule", lambda row: row[3]),
+    Column("risk of a false statement", lambda row: row[4]),
+)

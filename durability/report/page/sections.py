@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from durability.basis import counted
 from durability.report import labels
 from durability.report.answers import (
+    amendments,
     boundary,
+    calibration,
     claim,
     compare,
     damage,
@@ -19,19 +21,18 @@ from durability.report.answers import (
     rank,
     rig,
     selfcheck,
+    series,
     trend,
+    voided,
 )
 from durability.report.blocks import (
     Block,
-    Folded,
-    Items,
     Section,
     Table,
     Words,
 )
-from durability.report.page import changes, methods, words
+from durability.report.page import changes, formal, words
 from durability.report.page.drawings import Artist
-from durability.units import STANDARD_GRAVITY_M_S2
 
 if TYPE_CHECKING:
     from durability.results import (
@@ -77,16 +78,24 @@ def all_sections(contents: ReportContents, told: Told) -> list[Section]:
         _devices(contents, artist),
         _boundary(contents, artist),
         _rig(contents, artist),
-        _voided(contents),
-        _amendments(contents),
-        _conditions(contents),
-        _sensors(contents),
-        _uncertainty(contents),
-        _items(contents),
-        _methods(contents),
-        _selfcheck(contents),
-        _sources(contents),
-        _appendix(contents),
+        Section("voided", "Voided drops and what they would change", [*voided.blocks(contents)]),
+        Section(
+            "amendments",
+            "Deviations and amendments",
+            [*amendments.blocks(contents.deviations, contents.amendments)],
+        ),
+        Section("conditions", "Conditions", [*series.blocks(contents.series, contents.counts)]),
+        Section("sensors", "Sensors and calibration", [*calibration.sensors(contents.sensors)]),
+        Section("uncertainty", "Uncertainty of readings", [*formal.uncertainty(contents)]),
+        Section("items", "Contents of a test report, item by item", [*formal.items(contents)]),
+        Section("methods", "Methods, sources and decision rules", [*formal.methods()]),
+        Section("selfcheck", "Self-check of the program", [*selfcheck.blocks(contents.selfcheck)]),
+        Section("sources", "Where the records came from", [*amendments.sources(contents.sources)]),
+        Section(
+            "trace",
+            "Appendix: from a number to its source, and what made this report",
+            [*formal.appendix(contents)],
+        ),
     ]
     return [part for part in parts if part is not None]
 
@@ -121,28 +130,13 @@ def _changes(contents: ReportContents) -> Section | None:
         section.blocks.append(Words("Every answer reads as before."))
     if since.amended:
         section.blocks.append(
-            Table("Voided, restored and amended since", *_amended_rows(since.amended))
-        )
-    if since.added:
-        section.blocks.append(
-            Table(
-                "Entered since",
-                ("record", "what", "added", "drops", "void"),
-                [
-                    (
-                        row["record"],
-                        row["what"],
-                        str(row["added"]),
-                        ""
-                        if row["first_number"] is None
-                        else f"{row['first_number']} to {row['last_number']}",
-                        labels.text(row["voided"]),
-                    )
-                    for row in since.added
-                ],
-                right=frozenset({2, 4}),
+            replace(
+                amendments.AMENDED.table(since.amended),
+                caption="Voided, restored and amended since",
             )
         )
+    if since.added:
+        section.blocks.append(amendments.ENTERED.table(since.added))
     return section
 
 
@@ -403,346 +397,3 @@ def _rig(contents: ReportContents, artist: Artist) -> Section:
             )
         section.blocks += rig.of_series(each, chart)
     return section
-
-
-# ------------------------------------------------------------------------------------ the record
-
-
-def _voided(contents: ReportContents) -> Section:
-    section = Section("voided", "Voided drops and what they would change")
-    section.blocks.append(Words(f"Drops: {words.validity(contents.counts)}."))
-    if not contents.voided:
-        section.blocks.append(Words("No drop of this scope is void."))
-        return section
-    trends = {each.trend.series: each.trend for each in contents.pictures}
-    section.blocks += [
-        Words(words.left_out(contents)),
-        Table(
-            "Every voided drop; the effect is that of all voided readings of its series together",
-            ("series", "drop", "peak, g", "reason", "voided by", "verdict with it put back"),
-            [
-                (
-                    row["series"],
-                    str(row["drop_number"]),
-                    labels.number(row["peak_g"]),
-                    row["void_reason"],
-                    row["voided_by"],
-                    words.effect(
-                        row, trends.get(row["series"]), contents.put_back.get(row["series"])
-                    ),
-                )
-                for row in contents.voided
-            ],
-            right=frozenset({1, 2}),
-            command="durability query voided_drops",
-        ),
-        Words(
-            "A voided drop keeps its number, its reading and its reason. Case and device lived"
-            " through it all the same.",
-            True,
-        ),
-    ]
-    return section
-
-
-def _amendments(contents: ReportContents) -> Section:
-    section = Section("amendments", "Deviations and amendments")
-    if contents.deviations:
-        section.blocks.append(
-            Table(
-                "Deviations: drops off their sheet or height, files that could not be read",
-                ("series", "drop", "what", "told by"),
-                [
-                    (
-                        row["series"],
-                        "" if row["drop_number"] is None else str(row["drop_number"]),
-                        row["what"],
-                        row["told_by"],
-                    )
-                    for row in contents.deviations
-                ],
-                right=frozenset({1}),
-            )
-        )
-    else:
-        section.blocks.append(Words("No deviation is on record in this scope."))
-    if not contents.amendments:
-        section.blocks.append(Words("Nothing in this scope was amended."))
-        return section
-    section.blocks += [
-        Words(
-            f"{counted(len(contents.amendments), 'amendment')}. Nothing is overwritten: the first"
-            " values stay in the record."
-        ),
-        Table(
-            "Amendments in order",
-            *_amended_rows(contents.amendments),
-            right=frozenset({1}),
-            command="durability history SPECIMEN",
-        ),
-    ]
-    return section
-
-
-def _amended_rows(
-    amendments: Sequence[Mapping[str, Any]],
-) -> tuple[Sequence[str], list[tuple[str, ...]]]:
-    """Columns and rows of a table of amendments."""
-    columns = ("record", "drop", "what", "from", "to", "reason", "by", "at (UTC)")
-    return columns, [
-        (
-            labels.text(row["record"]),
-            "" if row["drop_number"] is None else str(row["drop_number"]),
-            row["column_name"].replace("_", " "),
-            labels.text(row["old_value"]),
-            labels.text(row["new_value"]),
-            row["reason"],
-            row["entered_by"],
-            labels.moment(row["entered_at_utc"]),
-        )
-        for row in amendments
-    ]
-
-
-def _conditions(contents: ReportContents) -> Section:
-    section = Section("conditions", "Conditions")
-    made = [row for row in contents.series if row["drops"]]
-    if not made:
-        section.blocks.append(Words("No series with drops, so no conditions."))
-        return section
-    rows = []
-    for key, heading in words.CONDITIONS:
-        values = Counter(
-            words.NOT_RECORDED if row[key] is None else labels.text(row[key]) for row in made
-        )
-        told = labels.some(f"{value} ({number})" for value, number in values.most_common())
-        rows.append((heading, told))
-    rows.append(("temperature, °C", words.temperatures(contents.counts)))
-    section.blocks += [
-        Table(
-            "How the drops were made: each value, with the number of series",
-            ("condition", "as recorded"),
-            rows,
-            command="durability series list",
-        ),
-        Words(
-            "Levels and lives are compared only within one drop height, surface and orientation.",
-            True,
-        ),
-        Table(
-            "Series",
-            ("series", "case", "device", "conditions", "drops, valid/all", "first to last day"),
-            [
-                (
-                    row["series"],
-                    row["case"] or "bare",
-                    labels.text(row["device"]),
-                    labels.condition(dict(row)),
-                    labels.drops_of(row["valid_drops"], row["drops"]),
-                    words.span(row["first_dropped_at"], row["last_dropped_at"]),
-                )
-                for row in made
-            ],
-            right=frozenset({4}),
-        ),
-    ]
-    return section
-
-
-def _sensors(contents: ReportContents) -> Section:
-    section = Section("sensors", "Sensors and calibration")
-    if not contents.sensors:
-        section.blocks.append(Words("No sensor is recorded with these drops."))
-        return section
-    section.blocks.append(
-        Table(
-            "Sensors used, with their latest calibration",
-            (
-                "sensor",
-                "mV/g",
-                "full scale, g",
-                "natural frequency, Hz",
-                "calibrated on",
-                "due on",
-                "drift found, %",
-                "series",
-                "drops",
-                "drops after it was due",
-                "drops before a drift beyond tolerance",
-            ),
-            [
-                (
-                    row["sensor"],
-                    labels.text(row["sensitivity_mv_per_g"]),
-                    labels.text(row["full_scale_g"]),
-                    labels.text(row["natural_frequency_hz"]),
-                    labels.moment(row["calibrated_on"]),
-                    labels.moment(row["calibration_due"]),
-                    labels.percent(row["drift_pct"]),
-                    str(row["series"]),
-                    str(row["drops"]),
-                    str(row["drops_after_due"]),
-                    str(row["drops_drifted"]),
-                )
-                for row in contents.sensors
-            ],
-            right=frozenset({1, 2, 3, 6, 7, 8, 9, 10}),
-            act=frozenset(
-                at
-                for at, row in enumerate(contents.sensors)
-                if row["drops_open"] or row["drops_drifted"]
-            ),
-            command="durability query drops_of_doubted_sensors",
-        )
-    )
-    return section
-
-
-def _uncertainty(contents: ReportContents) -> Section:
-    counts, evaluated = contents.counts, contents.uncertainty
-    rows = [
-        (
-            heading,
-            str(counts[counted_as]),
-            words.uncertainty(counts[counted_as], evaluated[counted_as], evaluated[f"{one}_pct"]),
-        )
-        for heading, counted_as, one in (
-            ("peak g", "peaks", "peak"),
-            ("pulse duration", "pulse_durations", "pulse_duration"),
-            ("velocity change", "velocity_changes", "velocity_change"),
-        )
-    ]
-    return Section(
-        "uncertainty",
-        "Uncertainty of readings",
-        [
-            Table(
-                "Standard uncertainty of single readings",
-                ("measure", "readings", "uncertainty"),
-                rows,
-                right=frozenset({1}),
-            ),
-            Words(
-                "Readings that were typed or imported as numbers bring no uncertainty of their"
-                " own. The intervals of level, rise, life and ratio rest on the scatter from drop"
-                " to drop and from case to case, which holds the random part of it; a sensor that"
-                " reads too high by a fixed factor changes peak g, and neither rise nor ratio.",
-                True,
-            ),
-        ],
-    )
-
-
-def _items(contents: ReportContents) -> Section:
-    return Section(
-        "items",
-        "Contents of a test report, item by item",
-        [
-            Table(
-                "What a report should hold, after IEC 60068-2-27:2008, clause 12, in our words",
-                ("item", "in this record, with the number of series"),
-                words.report_items(contents),
-            )
-        ],
-    )
-
-
-def _methods(contents: ReportContents) -> Section:
-    return Section(
-        "methods",
-        "Methods, sources and decision rules",
-        [
-            Table("How each answer is reached", methods.COLUMNS, methods.METHODS),
-            Items(
-                (
-                    "g stands for multiples of standard gravity,"
-                    f" {STANDARD_GRAVITY_M_S2} m/s² (3rd CGPM, 1901; ISO 80000-3).",
-                    "Drops are counted from the series' first, voided ones included.",
-                    "Numbers are rounded for reading only; the JSON of each command has all"
-                    " digits.",
-                )
-            ),
-        ],
-    )
-
-
-def _selfcheck(contents: ReportContents) -> Section:
-    return Section(
-        "selfcheck", "Self-check of the program", [*selfcheck.blocks(contents.selfcheck)]
-    )
-
-
-def _sources(contents: ReportContents) -> Section:
-    section = Section("sources", "Where the records came from")
-    if not contents.sources:
-        section.blocks.append(Words("Nothing is recorded in this scope."))
-        return section
-    section.blocks.append(
-        Table(
-            "Files and people",
-            (
-                "file, or typed",
-                "what",
-                "records",
-                "entered by",
-                "from (UTC)",
-                "to (UTC)",
-                "SHA-256 of the file",
-            ),
-            [
-                (
-                    row["file_name"] or "typed",
-                    row["what"],
-                    str(row["records"]),
-                    row["entered_by"],
-                    labels.moment(row["first_entered_at_utc"]),
-                    labels.moment(row["last_entered_at_utc"]),
-                    labels.text(row["file_sha256"]),
-                )
-                for row in contents.sources
-            ],
-            right=frozenset({2}),
-        )
-    )
-    return section
-
-
-def _appendix(contents: ReportContents) -> Section:
-    return Section(
-        "trace",
-        "Appendix: from a number to its source, and what made this report",
-        [
-            Table(
-                "Every number can be traced by these commands",
-                ("number", "command", "what it shows"),
-                words.trace(contents),
-            ),
-            Table(
-                "What made this report",
-                ("part", "version"),
-                [
-                    *words.identity(contents)[:1],
-                    ("digest", contents.digest),
-                    (
-                        "record",
-                        f"{contents.store}, last entry"
-                        f" {labels.moment(contents.last_entered_at_utc)} UTC",
-                    ),
-                    *contents.versions.items(),
-                ],
-            ),
-            Words(
-                "Reports of one record are numbered as they are issued; each number stays, with the"
-                " SHA-256 of its page (durability query issued_reports). The digest stands for the"
-                " record's state, the scope, the day, the limits and the program's version: a"
-                " report with the same digest shows the same answers, and any later entry gives"
-                " another one.",
-                True,
-            ),
-            Words("Statements that were asked of the store, as they ran:", True),
-            *(
-                Folded(f"{name}: {title}", text.strip())
-                for name, title, text in contents.statements
-            ),
-        ],
-    )

@@ -1,0 +1,116 @@
+"""Drops that were voided, and what putting their readings back would change."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from durability.basis import counted
+from durability.report import labels
+from durability.report.blocks import Block, Column, Columns, Words
+
+if TYPE_CHECKING:
+    from durability.results import ReportContents, Trend
+
+VOIDED = Columns[tuple[Mapping[str, Any], str]](
+    "Every voided drop; the effect is that of all voided readings of its series together",
+    Column("series", lambda each: each[0]["series"]),
+    Column("drop", lambda each: each[0]["drop_number"], right=True),
+    Column("peak, g", lambda each: each[0]["peak_g"], right=True),
+    Column("reason", lambda each: each[0]["void_reason"], wrap=True),
+    Column("voided by", lambda each: each[0]["voided_by"]),
+    Column("verdict with it put back", lambda each: each[1], wrap=True),
+)
+
+
+def blocks(contents: ReportContents) -> Iterator[Block]:
+    """How many drops are void, and each with its reason and its effect."""
+    yield Words(f"Drops: {validity(contents.counts)}.")
+    if not contents.voided:
+        yield Words("No drop of this scope is void.")
+        return
+    trends = {each.trend.series: each.trend for each in contents.pictures}
+    yield Words(left_out(contents))
+    yield VOIDED.table(
+        (
+            (row, effect(row, trends.get(row["series"]), contents.put_back.get(row["series"])))
+            for row in contents.voided
+        ),
+        "durability query voided_drops",
+    )
+    yield Words(
+        "A voided drop keeps its number, its reading and its reason. Case and device lived through"
+        " it all the same.",
+        is_note=True,
+    )
+
+
+def validity(counts: Mapping[str, Any]) -> str:
+    """Valid, void and total drops."""
+    return f"{counts['valid_drops']} valid, {counts['voided_drops']} void, {counts['drops']} total"
+
+
+def left_out(contents: ReportContents) -> str:
+    """How many drops are void, and whether the answers change when they are put back."""
+    counts = contents.counts
+    readable = sum(row["peak_g"] is not None for row in contents.voided)
+    why = Counter(row["void_reason"] for row in contents.voided)
+    reasons = labels.some(
+        reason if number == 1 else f"{reason} ({number})" for reason, number in why.most_common()
+    )
+    words = f"{len(contents.voided)} of {counted(counts['drops'], 'drop')} are void ({reasons})"
+    if not readable:
+        return f"{words}; none of them has a reading to put back."
+    changed = changed_verdicts(contents)
+    return (
+        f"{words}; with their {counted(readable, 'reading')} put back"
+        f" {_fastest_with_voided(contents)}{_verdicts_with_voided(changed)}."
+    )
+
+
+def _fastest_with_voided(contents: ReportContents) -> str:
+    """Whether the fastest case model stays the fastest."""
+    before, after = contents.ranking, contents.ranking_with_voided
+    if before is None or after is None or not before.groups or not after.groups:
+        return ""
+    first, then = before.groups[0], after.groups[0]
+    rise = labels.percent(then.rise_pct_per_drop)
+    if then.rise_pct_per_drop is None:
+        return ""
+    still = "still" if first.group == then.group else "now"
+    return f"the fastest is {still} {then.group} ({rise} % per drop) and "
+
+
+def changed_verdicts(contents: ReportContents) -> list[tuple[Trend, Trend]]:
+    """Trends whose verdict is another with the voided readings put back."""
+    pairs = [
+        (each.trend, contents.put_back[each.trend.series])
+        for each in contents.pictures
+        if each.trend.series in contents.put_back
+    ]
+    return [(before, after) for before, after in pairs if before.verdict != after.verdict]
+
+
+def _verdicts_with_voided(changed: Sequence[tuple[Trend, Trend]]) -> str:
+    """Which verdicts change."""
+    if not changed:
+        return "no verdict changes"
+    listed = labels.listed(
+        f"{before.series} from {before.verdict} to {after.verdict}" for before, after in changed
+    )
+    return f"{counted(len(changed), 'verdict')} change{'s' if len(changed) == 1 else ''}: {listed}"
+
+
+def effect(row: Mapping[str, Any], before: Trend | None, after: Trend | None) -> str:
+    """What putting the voided readings of a series back does to its verdict."""
+    if row["peak_g"] is None:
+        return "no reading to put back"
+    if before is None or after is None:
+        return "not evaluated"
+    rise = (
+        f"{labels.percent(before.rise_pct_per_drop)} to {labels.percent(after.rise_pct_per_drop)}"
+    )
+    if before.verdict == after.verdict:
+        return f"stays {after.verdict} ({rise} % per drop)"
+    return f"{before.verdict} becomes {after.verdict} ({rise} % per drop)"
