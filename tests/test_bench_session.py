@@ -397,13 +397,21 @@ def test_killed_at_any_moment_it_keeps_what_was_acknowledged(bench, tmp_path):
         acknowledged = len(kept)
 
 
+PATIENT = """
+from durability.__main__ import main
+from durability.cli import session
+session.PROMPT_WAIT_S = 25.0  # a loaded machine is given time
+raise SystemExit(main())
+"""
+
+
 class Terminal:
     """A session at a terminal of 80 x 24."""
 
     def __init__(self, words, env):
         self.pid, self.fd = pty.fork()
         if self.pid == 0:
-            os.execve(sys.executable, [sys.executable, "-m", "durability", *words], env)
+            os.execve(sys.executable, [sys.executable, "-c", PATIENT, *words], env)
         self.seen = ""
 
     def until(self, text, limit_s=30.0):

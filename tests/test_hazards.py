@@ -4,7 +4,7 @@ import hazard_notes
 import pytest
 
 from durability.hazards import BATTERY_SIGNS, battery_signs, check_signs, cracked_glass
-from durability.report.labels import BATTERY_SIGN_KEYS
+from durability.report.safety import BATTERY_SIGN_KEYS
 
 
 @pytest.mark.parametrize("name", ["ALARM", "LATER_ALARM", "UNSEEN_ALARM"])

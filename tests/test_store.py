@@ -11,6 +11,7 @@ import duckdb
 import pytest
 
 from durability.errors import StoreUnusable
+from durability.intake.columns import FILE_KINDS
 from durability.store import archive, bench, database
 
 PROCESSES = 8
@@ -259,7 +260,7 @@ def test_every_statement_is_one_and_is_run_by_somebody():
     )
     run = set(re.findall(r'"(\w+)"', code))
     for start in re.findall(r'f"(\w+_)\{', code):
-        run |= {start + kind for kind in (*bench._CHECKS, *archive.TODAY)}
+        run |= {start + kind for kind in (*FILE_KINDS, *archive.TODAY)}
     assert sorted(set(statements) - run) == []
     for name, text in statements.items():
         assert len(duckdb.extract_statements(text)) == 1, name
