@@ -572,7 +572,7 @@ class DoseDeclaration:
     or largest (of its like)."""
     reason: str
     is_before_follow_up: bool
-    """Said before the first follow-up look at any dropped device; else exploratory."""
+    """Said before the first follow-up inspection of any dropped device; else exploratory."""
     verdict: LatentVerdict
     """By this dose, with ``p_value``."""
     p_value: float | None
@@ -603,7 +603,7 @@ class LatentCaveats:
 
     @property
     def declared(self) -> DoseDeclaration | None:
-        """The dose that holds: the last one declared before the first follow-up look."""
+        """The dose that holds: the last one declared before the first follow-up inspection."""
         before = [each for each in self.declarations if each.is_before_follow_up]
         return before[-1] if before else None
 

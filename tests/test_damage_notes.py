@@ -204,7 +204,7 @@ def test_the_page_shows_mode_and_picture(bench, tmp_path):
     page = (tmp_path / "report.html").read_text(encoding="utf-8")
     section = page[page.index('id="damage"') :]
     cells = re.findall(r"<td[^>]*>([^<]*)</td>", section[: section.index("</section>")])
-    assert "corner.jpg (SHA-256 ba7816bf8f01...)" in cells
+    assert "detachment, lid, corner.jpg (SHA-256 ba7816bf8f01...)" in cells
     assert cells[-4:] == ["detachment", "1", "4 failed", "1"]
 
 
