@@ -43,12 +43,12 @@ SERIES = Columns[Row](
     Column("valid", "valid_drops", right=True),
     Column(
         "first to last day",
-        lambda row: span(row["first_dropped_at"], row["last_dropped_at"]),
+        lambda row: span(row.get("first_dropped_at"), row.get("last_dropped_at")),
         wide=True,
     ),
     Column(
         "status",
-        lambda row: labels.status(row["status"], row["device_quarantined_since"]),
+        lambda row: labels.status(row["status"], row.get("device_quarantined_since")),
         wrap=True,
     ),
     is_sparse=True,
