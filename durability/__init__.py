@@ -20,10 +20,10 @@ _PUBLIC = {
     "ranking": "durability.library",
     "comparison": "durability.library",
     "latent_link": "durability.library",
-    "measure_pulse": "durability.pulse",
-    "shock_response_spectrum": "durability.spectrum",
-    "spectrum_frequencies": "durability.spectrum",
-    "DurabilityError": "durability.errors",
+    "measure_pulse": "durability.pulse.measure",
+    "shock_response_spectrum": "durability.pulse.spectrum",
+    "spectrum_frequencies": "durability.pulse.spectrum",
+    "DurabilityError": "durability.record.errors",
 }
 
 __all__ = sorted(_PUBLIC)

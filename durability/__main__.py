@@ -26,7 +26,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     words = list(sys.argv[1:] if arguments is None else arguments)
     options = make_parser(only=words[0] if words else "").parse_args(words)
     # Imported only now: --help needs neither the database nor the error types.
-    from durability.errors import DurabilityError
+    from durability.record.errors import DurabilityError
 
     module, _, name = options.handler.partition(":")
     try:

@@ -15,11 +15,11 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import pandas as pd
 
-from durability import clock
-from durability.errors import UnusableCall
 from durability.intake.checks import check_sheet
 from durability.intake.columns import FILE_KINDS
 from durability.intake.tables import Sheet
+from durability.record import clock
+from durability.record.errors import UnusableCall
 from durability.results import Limit, Scope
 from durability.store import bench, database
 from durability.workflow import questions
@@ -276,7 +276,7 @@ def latent_link(drops: pd.DataFrame, checks: pd.DataFrame, *, on: date | None = 
     UnusableCall
         As in :func:`trends`.
     """
-    from durability.latent import judge_latent_link
+    from durability.devices.judgement import judge_latent_link
 
     missing = [name for name in ("device", "dropped_at") if name not in drops]
     if missing:

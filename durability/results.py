@@ -11,13 +11,13 @@ from dataclasses import dataclass, field
 from numbers import Real
 from typing import TYPE_CHECKING, Any, Literal
 
-from durability.errors import ValueOutOfRange
+from durability.record.errors import ValueOutOfRange
 
 if TYPE_CHECKING:
     from collections.abc import Container, Mapping
     from datetime import date, datetime
 
-    from durability.records import (
+    from durability.record.records import (
         BoolArray,
         DeviceHistory,
         FlagName,
@@ -226,7 +226,7 @@ class WearDraws:
     They come ordered by shape: shuffle one side before pairing draws of two fits.
     ``log level(n) = log_level_first + step · ψ(n) + climb · φ(n)``, where ``family`` and
     ``parameter`` say which φ, ``step_family`` and ``step_parameter`` which ψ (see
-    ``durability.wear.log_level``).
+    ``durability.wear.fitting.log_level``).
     """
 
     family: IntArray

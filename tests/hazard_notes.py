@@ -1,9 +1,9 @@
 """Notes as they are typed at a bench in a hurry, with what they should do; written by hand.
 
 ``ALARM`` tells of a failing battery, ``QUIET`` does not. The ``LATER`` ones were written after the
-words of ``durability/hazard_words.toml`` had been settled by those, the ``UNSEEN`` ones after both.
-When first met, 9 of the 50 later alarms were missed and 4 of the 64 quiet ones were not; of the
-unseen ones 5 of 42 and 0 of 42. What that taught has been added since.
+words of ``durability/record/hazard_words.toml`` had been settled by those, the ``UNSEEN`` ones
+after both. When first met, 9 of the 50 later alarms were missed and 4 of the 64 quiet ones were
+not; of the unseen ones 5 of 42 and 0 of 42. What that taught has been added since.
 """
 
 ALARM = """

@@ -15,13 +15,13 @@ import pytest
 from export_files import half_sine_g, write_volts
 
 from durability.cli import session as session_module
-from durability.errors import UnusableCall
 from durability.intake.hand_entry import read_line, read_undo
-from durability.records import DropHistory
+from durability.record.errors import UnusableCall
+from durability.record.records import DropHistory
+from durability.record.vocabulary import VOID_REASONS
 from durability.report import bench as words
 from durability.results import BenchStanding
-from durability.trend import judge_trends
-from durability.vocabulary import VOID_REASONS
+from durability.wear.verdict import judge_trends
 
 
 @pytest.fixture
@@ -58,7 +58,7 @@ def clock(monkeypatch):
             now[0] += timedelta(seconds=step_s)
             return now[0]
 
-        monkeypatch.setattr("durability.clock.now", look)
+        monkeypatch.setattr("durability.record.clock.now", look)
 
     return set_to
 

@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from durability.boundary import CORNER_PEAK, CORNER_VELOCITY, damage_boundary, outcome
-from durability.records import ShockHistory, ShockLook
+from durability.devices.boundary import CORNER_PEAK, CORNER_VELOCITY, damage_boundary, outcome
+from durability.record.records import ShockHistory, ShockLook
 from durability.report.answers import boundary as words
 
 ALL = frozenset({"display", "radio"})

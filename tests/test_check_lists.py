@@ -4,9 +4,9 @@ import csv
 
 import pytest
 
-from durability.check_lists import check_list_text, read_check_list, ready_lists, ready_text
-from durability.errors import UnusableCall
-from durability.records import CheckedFunction
+from durability.record.check_lists import check_list_text, read_check_list, ready_lists, ready_text
+from durability.record.errors import UnusableCall
+from durability.record.records import CheckedFunction
 
 # --------------------------------------------------------------------------------------- the text
 

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from durability.claims import ClaimReadings, judge_claim
-from durability.errors import UnusableCall
+from durability.record.errors import UnusableCall
+from durability.wear.claims import ClaimReadings, judge_claim
 
 
 def bare(rng, drops=8, level_g=800.0, within=0.04):

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from durability.compare import compare, rank
-from durability.records import DropHistory
+from durability.record.records import DropHistory
+from durability.wear.compare import compare, rank
 
 
 def case(path, *, name, model="M", scatter=0.05, seed=1, level=100.0, **rest):

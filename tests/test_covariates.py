@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from durability.covariates import covariate_effects
-from durability.records import DropHistory
+from durability.record.records import DropHistory
+from durability.wear.covariates import covariate_effects
 
 DAY, MINUTE = 86_400.0, 60.0
 

@@ -7,13 +7,9 @@ import math
 import numpy as np
 import pytest
 
-from durability.damage import (
-    fit_damage,
-    known_life,
-    success_run_reliability,
-)
-from durability.plan import success_run_cases
-from durability.records import DropHistory
+from durability.plan.reliability import success_run_cases
+from durability.record.records import DropHistory
+from durability.wear.damage import fit_damage, known_life, success_run_reliability
 
 
 def looked(looks, *, drops=20, series="S", case_model="M", condition=(None, None, None)):

@@ -8,10 +8,10 @@ import pytest
 from scipy import stats
 from sklearn.metrics import cohen_kappa_score
 
-from durability.errors import UnusableCall
 from durability.intake.hand_entry import read_line
+from durability.record.errors import UnusableCall
+from durability.record.vocabulary import DAMAGE_MODES
 from durability.store import database
-from durability.vocabulary import DAMAGE_MODES
 from durability.workflow.manual import FOLDER
 from durability.workflow.series import series_to_record
 from durability.workflow.session import Session

@@ -14,9 +14,9 @@ from scenario.record import FOLDER, INVENTED
 
 from durability.__main__ import main
 from durability.cli import demo as shown
-from durability.errors import StoreUnusable, UnusableCall
+from durability.record.errors import StoreUnusable, UnusableCall
+from durability.record.units import impact_velocity_m_s
 from durability.store import database
-from durability.units import impact_velocity_m_s
 from durability.workflow import demo, specimens
 from durability.workflow.session import Session, make_store
 

@@ -6,7 +6,7 @@ from datetime import date, timedelta
 import pytest
 
 from durability.__main__ import main
-from durability.schedule import (
+from durability.devices.schedule import (
     BEFORE_FIRST_DROP,
     FollowedDevice,
     FollowUpPlan,
@@ -375,7 +375,7 @@ def test_fishers_smallest_p_is_that_of_the_most_one_sided_table():
     """Closed form: 3 failures, all among 4 dropped of 8 devices: 2 · C(4,3) C(4,0) / C(8,3)."""
     import numpy as np
 
-    from durability.latent.evidence import _smallest_p_value
+    from durability.devices.evidence import _smallest_p_value
 
     assert _smallest_p_value(np.array([[1, 3], [2, 2]])) == pytest.approx(2 * 4 / 56)
 

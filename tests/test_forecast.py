@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from naive_wear import first_reached
 
-from durability.forecast import forecast
-from durability.records import DropHistory
-from durability.wear import fit_wear, log_level
+from durability.record.records import DropHistory
+from durability.wear.fitting import fit_wear, log_level
+from durability.wear.forecast import forecast
 
 PUBLISHED = Path(__file__).parent.parent / "fixtures" / "published"
 N = np.arange(25.0)

@@ -8,9 +8,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from durability.forecast import forecast
-from durability.records import DropHistory
-from durability.wear import fit_wear
+from durability.record.records import DropHistory
+from durability.wear.fitting import fit_wear
+from durability.wear.forecast import forecast
 
 _SCATTER = np.array([0.02, -0.03, 0.01, 0.05, -0.02, -0.05, 0.03, 0.0, -0.03, 0.04, -0.01, 0.02])
 HERE, ELSEWHERE = (1220.0, "steel", None), (1800.0, "steel", None)

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from durability.errors import UnusableCall
-from durability.gauge import gauge_study
+from durability.record.errors import UnusableCall
+from durability.rig.gauge import gauge_study
 
 # AIAG, Measurement Systems Analysis, gauge repeatability and reproducibility data sheet: 3
 # appraisers (rows A, A, A, B …) read 10 parts 3 times. Typed from memory; the sums of squares below

@@ -3,7 +3,7 @@
 import hazard_notes
 import pytest
 
-from durability.hazards import BATTERY_SIGNS, battery_signs, check_signs, cracked_glass
+from durability.record.hazards import BATTERY_SIGNS, battery_signs, check_signs, cracked_glass
 from durability.report.safety import BATTERY_SIGN_KEYS
 
 

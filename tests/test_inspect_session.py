@@ -7,9 +7,9 @@ import sys
 
 import pytest
 
-from durability.errors import UnusableCall
 from durability.intake.hand_entry import read_answer, read_measured
-from durability.records import CheckedFunction, CheckList, FunctionalCheck, Walk
+from durability.record.errors import UnusableCall
+from durability.record.records import CheckedFunction, CheckList, FunctionalCheck, Walk
 from durability.report.answers import inspection as shown
 from durability.workflow import follow_up, inspection, specimens
 from durability.workflow.session import Session
@@ -392,7 +392,7 @@ def test_the_transport_test_is_no_fall():
     from math import pi, sqrt
 
     from durability.cli.parser import make_parser
-    from durability.units import STANDARD_GRAVITY_M_S2
+    from durability.record.units import STANDARD_GRAVITY_M_S2
 
     transport = 2 / pi * 150 * STANDARD_GRAVITY_M_S2 * 0.006
     fall = sqrt(2 * STANDARD_GRAVITY_M_S2 * 1.22) * 1.3

@@ -7,7 +7,7 @@ import re
 
 import pytest
 
-from durability.errors import StoreUnusable, UnusableCall
+from durability.record.errors import StoreUnusable, UnusableCall
 from durability.report.page import changes, page
 from durability.results import ReportAnswer
 from durability.workflow import issuing

@@ -5,21 +5,22 @@ import naive_life
 import numpy as np
 import pytest
 
-from durability.latent import (
+from durability.devices.evidence import dose_rank_test, dropped_against_controls
+from durability.devices.exposure import (
+    EXPONENT_PRIOR,
     EXPONENTS,
     LITERATURE_EXPONENT,
-    ShockLinkModel,
-    follow_up,
-    judge_latent_link,
     shock_exposure,
+    stand_in_peaks,
 )
-from durability.latent.evidence import dose_rank_test, dropped_against_controls
-from durability.latent.exposure import EXPONENT_PRIOR, stand_in_peaks
-from durability.latent.prediction_check import leave_one_out, telling_day
-from durability.latent.shock_form import FORMS
-from durability.latent.study import assemble
-from durability.latent.what_next import drops_to_ten_percent
-from durability.records import DeviceHistory
+from durability.devices.follow_up import follow_up
+from durability.devices.judgement import judge_latent_link
+from durability.devices.link_model import ShockLinkModel
+from durability.devices.prediction_check import leave_one_out, telling_day
+from durability.devices.shock_form import FORMS
+from durability.devices.study import assemble
+from durability.devices.what_next import drops_to_ten_percent
+from durability.record.records import DeviceHistory
 
 DAY = 20_000.0
 LOOKS = (0, 14, 30, 60, 90, 180)
@@ -329,7 +330,7 @@ def test_rank_test_is_the_permutation_test():
     found = dose_rank_test(study, 0)
     from scipy.stats import rankdata
 
-    from durability.life import log_rank_scores
+    from durability.life.turnbull import log_rank_scores
 
     rank = EXPONENT_PRIOR @ rankdata(study.log_dose(EXPONENTS), axis=1)
     exact = naive_life.permutation_p(log_rank_scores(study.lives), rank)

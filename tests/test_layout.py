@@ -127,7 +127,7 @@ def test_a_file_imports_only_what_its_part_may(file):
         ("trend", "duckdb"),
         ("trend", "durability.store.bench"),
         ("cli", "durability.store.bench"),
-        ("cli", "durability.trend"),
+        ("cli", "durability.wear"),
         ("report", "durability.workflow.judge"),
         ("store", "durability.intake.tables"),
         ("records", "scipy"),
@@ -152,7 +152,7 @@ def test_only_the_store_talks_sql():
 
 
 def test_only_the_clock_asks_for_the_present():
-    """So a test that sets ``durability.clock.now`` sets it for the whole program."""
+    """So a test that sets ``durability.record.clock.now`` sets it for the whole program."""
     asking = re.compile(r"\btoday\(|\b(utc)?now\(|\bcurrent_(date|timestamp)")
     found = [
         f"{file.name}: {line.strip()}"

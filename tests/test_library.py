@@ -12,7 +12,7 @@ import pytest
 
 import durability
 from durability.__main__ import main
-from durability.errors import UnusableCall
+from durability.record.errors import UnusableCall
 
 README = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
 
@@ -227,7 +227,7 @@ def test_names_of_parts_and_of_the_library_do_not_clash():
 
     parts = {each.name for each in pkgutil.iter_modules(durability.__path__)}
     assert parts.isdisjoint(durability.__all__)
-    importlib.import_module("durability.trend")
+    importlib.import_module("durability.wear")
     assert callable(durability.trends)
 
 

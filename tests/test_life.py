@@ -7,8 +7,9 @@ import naive_life
 import numpy as np
 import pytest
 
-from durability.errors import DurabilityError, UnusableCall
-from durability.life import LogNormalLife, TurnbullLife, WeibullLife, log_rank_scores
+from durability.life.parametric import LogNormalLife, WeibullLife
+from durability.life.turnbull import TurnbullLife, log_rank_scores
+from durability.record.errors import DurabilityError, UnusableCall
 
 PUBLISHED = Path(__file__).parents[1] / "fixtures" / "published"
 INF = math.inf

@@ -4,8 +4,8 @@ from itertools import combinations
 
 import pytest
 
-from durability.errors import UnusableCall
-from durability.orientation import (
+from durability.record.errors import UnusableCall
+from durability.record.orientation import (
     ORIENTATIONS,
     is_orientation,
     normalise_orientation,

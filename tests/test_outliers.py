@@ -6,8 +6,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from durability.errors import UnusableCall
-from durability.outliers import generalized_esd, grubbs, grubbs_critical
+from durability.record.errors import UnusableCall
+from durability.wear.outliers import generalized_esd, grubbs, grubbs_critical
 
 PUBLISHED = Path(__file__).parents[1] / "fixtures" / "published"
 

@@ -6,18 +6,15 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from durability.errors import UnusableCall
-from durability.plan import (
-    cases_to_tell_apart,
-    drop_sheet,
-    drops_to_see_rise,
-    lab_scatter,
+from durability.plan.power import cases_to_tell_apart, drops_to_see_rise, lab_scatter
+from durability.plan.reliability import (
     reliability_shown,
-    sheet_coverage,
     success_run_cases,
     weibayes_cases,
     weibayes_shown,
 )
+from durability.plan.sheet import drop_sheet, sheet_coverage
+from durability.record.errors import UnusableCall
 
 # ---------------------------------------------------------------------------------------- power
 

@@ -6,7 +6,7 @@ import sys
 import numpy as np
 import pytest
 
-from durability.orientation import ORIENTATIONS
+from durability.record.orientation import ORIENTATIONS
 from durability.store import bench as statements
 from durability.store import database
 

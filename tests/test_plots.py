@@ -14,12 +14,12 @@ from matplotlib.patches import Rectangle
 from matplotlib.text import Text
 from scipy.stats import binomtest
 
-from durability.fan import level_fan
-from durability.forecast import forecast
-from durability.latent.dose_curve import dose_curve
+from durability.devices.dose_curve import dose_curve
 from durability.life.survival_band import survival_band
-from durability.pulse import low_pass, measure_pulse
-from durability.records import DeviceHistory, DropHistory, Waveform
+from durability.pulse.low_pass import low_pass
+from durability.pulse.measure import measure_pulse
+from durability.pulse.spectrum import shock_response_spectrum
+from durability.record.records import DeviceHistory, DropHistory, Waveform
 from durability.report import plots
 from durability.report.answers.trend import trends_answer
 from durability.report.plots import look
@@ -42,9 +42,10 @@ from durability.results import (
     SurvivalCurve,
     Trend,
 )
-from durability.rig import watch_rig
-from durability.spectrum import shock_response_spectrum
-from durability.wear import fit_wear
+from durability.rig.watch import watch_rig
+from durability.wear.fan import level_fan
+from durability.wear.fitting import fit_wear
+from durability.wear.forecast import forecast
 
 LONG = "sleeve of a very long name that no panel has room for, second winter lot"
 SIX_COLUMNS = 37

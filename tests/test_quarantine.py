@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 
-from durability.hazards import (
+from durability.record.hazards import (
     WATCH_WINDOWS,
     battery_signs,
     check_signs,

@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from durability.__main__ import main
-from durability.errors import UnusableCall
+from durability.record.errors import UnusableCall
 from durability.report import labels, terminal
 from durability.report.answers import query as shown
 from durability.store import database

@@ -5,8 +5,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from durability.errors import UnusableCall
-from durability.ratio import log_ratio
+from durability.record.errors import UnusableCall
+from durability.wear.ratio import log_ratio
 
 BARE_G = [812.0, 845.0, 798.0, 831.0, 826.0, 807.0]
 CASED_G = [118.0, 131.0, 109.0, 125.0, 121.0]

@@ -5,15 +5,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from durability.errors import UnusableCall
-from durability.rig import (
-    cusum_chart,
-    cusum_run_length,
-    ewma_chart,
-    individuals_chart,
-    rig_correction,
-    watch_rig,
-)
+from durability.record.errors import UnusableCall
+from durability.rig.charts import cusum_chart, cusum_run_length, ewma_chart, individuals_chart
+from durability.rig.correction import rig_correction
+from durability.rig.watch import watch_rig
 
 PUBLISHED = Path(__file__).parents[1] / "fixtures" / "published"
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from durability.trend import judge_trends
+from durability.wear.verdict import judge_trends
 from durability.workflow.rig import RigLedger
 from durability.workflow.session import open_session
 from durability.workflow.study import open_study

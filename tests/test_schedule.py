@@ -2,15 +2,15 @@ from datetime import date, timedelta
 
 import pytest
 
-from durability.check_lists import ready_lists
-from durability.errors import UnusableCall
-from durability.schedule import (
+from durability.devices.schedule import (
     BEFORE_FIRST_DROP,
     FollowedDevice,
     FollowUpPlan,
     due_inspections,
     stage_statuses,
 )
+from durability.record.check_lists import ready_lists
+from durability.record.errors import UnusableCall
 from durability.workflow import follow_up
 from durability.workflow.session import Session, make_store
 

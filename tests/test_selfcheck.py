@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-import durability.selfcheck.checks as checks
-from durability import clock
+from durability.record import clock
 from durability.report.answers import selfcheck as shown
 from durability.results import PublishedValue, SelfCheck
+from durability.selfcheck import checks
 from durability.workflow.selfcheck import run_selfcheck
 
 TABLES = tomllib.loads(
@@ -63,7 +63,7 @@ def test_the_order_of_readings_has_the_s_that_it_should():
 
 
 def test_a_wrong_program_fails(store, monkeypatch, fresh):
-    from durability import pulse
+    from durability.pulse import low_pass as pulse
 
     right = pulse.low_pass
     monkeypatch.setattr(pulse, "low_pass", lambda *asked: 1.01 * right(*asked))

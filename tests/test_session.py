@@ -7,8 +7,8 @@ import sys
 
 import pytest
 
-from durability.errors import UnusableCall
 from durability.intake.hand_entry import read_line
+from durability.record.errors import UnusableCall
 
 
 @pytest.fixture

@@ -253,10 +253,10 @@ def test_measuring_again_from_what_is_kept_gives_the_same_bits(taken, tmp_path):
     """What the store holds is enough to repeat the measurement."""
     from dataclasses import asdict
 
-    from durability.pulse import measure_pulse
+    from durability.pulse.measure import measure_pulse
+    from durability.pulse.waveform_codec import decode
     from durability.store import waveforms as store
     from durability.store.database import reading
-    from durability.waveform_codec import decode
     from durability.workflow.keep import find_drop
 
     with reading(tmp_path / "store.duckdb") as connection:

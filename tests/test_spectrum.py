@@ -7,8 +7,8 @@ import pytest
 from naive_pulse import spectrum_by_recursion
 from pyyeti import srs
 
-from durability.errors import UnusableCall
-from durability.spectrum import shock_response_spectrum, spectrum_frequencies
+from durability.pulse.spectrum import shock_response_spectrum, spectrum_frequencies
+from durability.record.errors import UnusableCall
 
 
 def half_sine(peak_g, base_s, fs):

@@ -10,8 +10,8 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from durability.errors import StoreUnusable
 from durability.intake.columns import FILE_KINDS
+from durability.record.errors import StoreUnusable
 from durability.store import archive, bench, database
 
 PROCESSES = 8

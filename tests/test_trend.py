@@ -10,18 +10,20 @@ import pymannkendall
 import pytest
 from scipy import stats
 
-from durability import basis
-from durability.records import DropHistory
-from durability.trend import judge_block, judge_trends, mann_kendall, null_table, theil_sen
-from durability.trend.alarm import FIRST_LOOK, alarm_bound, alarm_looks, running_scores
-from durability.trend.evidence import rise_evidence
-from durability.trend.kendall import (
+from durability.record import basis
+from durability.record.records import DropHistory
+from durability.wear import null_table
+from durability.wear.alarm import FIRST_LOOK, alarm_bound, alarm_looks, running_scores
+from durability.wear.kendall import (
     interval_rank,
+    mann_kendall,
     null_upper_tail,
     slopes_of_long_series,
+    theil_sen,
 )
-from durability.trend.shapes import rise_shapes
-from durability.trend.verdict import smallest_p, tail_probability
+from durability.wear.rise_evidence import rise_evidence
+from durability.wear.rise_shapes import rise_shapes
+from durability.wear.verdict import judge_block, judge_trends, smallest_p, tail_probability
 
 PUBLISHED = Path(__file__).parents[1] / "fixtures" / "published"
 
@@ -409,7 +411,7 @@ def test_steady_says_what_could_have_been_missed():
 
 
 def test_order_of_the_series_is_kept_and_fits_can_be_handed_in():
-    from durability.wear import fit_wear
+    from durability.wear.fitting import fit_wear
 
     histories = [
         history(100 * np.exp(scattered(n, n)), series=f"S{n}", case_model="M") for n in (9, 3, 5, 9)

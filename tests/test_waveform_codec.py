@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from simulated_records import simulate
 
-from durability.waveform_codec import WaveformDamaged, decode, encode
+from durability.pulse.waveform_codec import WaveformDamaged, decode, encode
 
 
 def recorder_record(rng, *, decimals=None, factor=1.0):

@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 from export_files import MV_PER_G, RATE_HZ, faulty_g, half_sine_g, rate_of, write_volts
 
-from durability.errors import DropTaken, SeriesClosed
 from durability.intake.waveforms.folder import natural_order
 from durability.intake.waveforms.recorded import recorded_at
+from durability.pulse.waveform_codec import decode
+from durability.record.errors import DropTaken, SeriesClosed
 from durability.store import database
-from durability.waveform_codec import decode
 from durability.workflow.session import Session
 from durability.workflow.waveforms import add_waveform_drop, import_waveforms
 

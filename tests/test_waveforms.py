@@ -11,12 +11,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from durability.errors import WaveformUnreadable
 from durability.intake.waveforms import (
     CrossChannel,
     read_waveform,
     reading,
 )
+from durability.record.errors import WaveformUnreadable
 
 OUTSIDE = os.environ.get("DURABILITY_OUTSIDE_DATA")
 needs_outside = pytest.mark.skipif(

@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 from naive_wear import log_evidence_by_quadrature
 
-from durability.records import DropHistory
-from durability.wear import SHAPES, fit_wear, log_level
+from durability.record.records import DropHistory
 from durability.wear.evidence import (
     WILD_DENSITY,
     WILD_SHARE,
@@ -16,7 +15,8 @@ from durability.wear.evidence import (
     normal_to_t,
     t_to_normal,
 )
-from durability.wear.shapes import HYPERBOLIC, SIGNED_EDGES, STEADY, climb_basis, shape_grid
+from durability.wear.fitting import fit_wear, log_level
+from durability.wear.shapes import HYPERBOLIC, SHAPES, SIGNED_EDGES, STEADY, climb_basis, shape_grid
 from durability.wear.sharing import SCATTER, SCATTER_WEIGHT, scatter_prior
 
 

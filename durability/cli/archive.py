@@ -6,9 +6,9 @@ from argparse import Namespace
 from dataclasses import asdict
 from pathlib import Path
 
-from durability.basis import counted
 from durability.cli.logbook import say, session_of
 from durability.cli.progress import progress
+from durability.record.basis import counted
 from durability.workflow import archive
 
 

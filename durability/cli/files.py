@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from durability.errors import UnusableCall
+from durability.record.errors import UnusableCall
 
 
 def refuse_unwritable(file: Path) -> None:

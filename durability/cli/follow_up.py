@@ -5,10 +5,10 @@ from __future__ import annotations
 from argparse import Namespace
 from pathlib import Path
 
-from durability.basis import counted
 from durability.cli.logbook import say, session_of, show, warn, warn_of
 from durability.cli.show import show as show_answer
-from durability.errors import UnusableCall
+from durability.record.basis import counted
+from durability.record.errors import UnusableCall
 from durability.report import labels, safety
 from durability.results import DueList
 from durability.workflow import check_lists, declaration, follow_up, inspection

@@ -10,8 +10,8 @@ from pathlib import Path
 
 from durability.cli.logbook import say, session_of, warn, warn_of
 from durability.cli.progress import progress
-from durability.errors import ImportRefused, UnusableCall
 from durability.intake.tables import SheetOptions
+from durability.record.errors import ImportRefused, UnusableCall
 from durability.report import as_json
 from durability.results import ImportCount
 from durability.workflow import imports

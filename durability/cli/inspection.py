@@ -9,9 +9,9 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from durability.cli.logbook import say, session_of, warn
-from durability.errors import UnusableCall
 from durability.intake.hand_entry import OUTCOME_KEYS, read_answer, read_measured
-from durability.records import FunctionalCheck, Walk
+from durability.record.errors import UnusableCall
+from durability.record.records import FunctionalCheck, Walk
 from durability.report import safety
 from durability.report.answers import inspection as shown
 from durability.report.terminal import keys, printable, wrapped

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from typing import TYPE_CHECKING
 
-from durability.errors import DurabilityError
+from durability.record.errors import DurabilityError
 
 if TYPE_CHECKING:
     from durability.results import BenchStanding, Limit, RigWatch

@@ -10,10 +10,10 @@ from dataclasses import fields
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from durability import clock
 from durability.cli.show import show as show_answer
 from durability.intake.hand_entry import TypedDrop
-from durability.records import Quarantine, StoredDrop
+from durability.record import clock
+from durability.record.records import Quarantine, StoredDrop
 from durability.workflow import corrections, keep, sensors, series, specimens
 from durability.workflow.session import Session, make_store, open_session
 

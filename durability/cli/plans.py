@@ -6,10 +6,10 @@ from argparse import Namespace
 from dataclasses import asdict
 from pathlib import Path
 
-from durability import clock
 from durability.cli.logbook import session_of
 from durability.cli.show import show
-from durability.errors import UnusableCall
+from durability.record import clock
+from durability.record.errors import UnusableCall
 from durability.workflow import plans
 
 

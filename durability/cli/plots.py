@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from durability.cli.logbook import limit_of, say, session_of
 from durability.cli.progress import progress
-from durability.errors import UnusableCall
+from durability.record.errors import UnusableCall
 from durability.report import labels
 from durability.workflow import pictures
 from durability.workflow.demo import is_demo

@@ -7,12 +7,12 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from durability.basis import counted
 from durability.cli.files import refuse_unwritable, write_text
 from durability.cli.logbook import session_of
 from durability.cli.progress import progress
 from durability.cli.show import show
-from durability.errors import UnusableCall
+from durability.record.basis import counted
+from durability.record.errors import UnusableCall
 from durability.report.answers import query as shown
 from durability.workflow import questions
 

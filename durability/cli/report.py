@@ -8,7 +8,7 @@ from pathlib import Path
 from durability.cli.files import refuse_unwritable, write_text
 from durability.cli.logbook import day_of, limit_of, say, session_of
 from durability.cli.progress import progress
-from durability.errors import UnusableCall
+from durability.record.errors import UnusableCall
 
 
 def report(options: Namespace) -> int:

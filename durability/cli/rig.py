@@ -6,7 +6,7 @@ from argparse import Namespace
 
 from durability.cli.logbook import session_of
 from durability.cli.show import show
-from durability.errors import UnusableCall
+from durability.record.errors import UnusableCall
 from durability.workflow import rig as workflow
 
 

@@ -14,13 +14,13 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from durability import clock
 from durability.cli.judging import Judging
 from durability.cli.lines import Lines
 from durability.cli.logbook import acknowledged, limit_of, session_of, warn, warn_of_drop
-from durability.errors import DurabilityError, UnusableCall
 from durability.intake.hand_entry import TypedDrop, read_line, read_undo, void_keys
-from durability.records import StoredDrop
+from durability.record import clock
+from durability.record.errors import DurabilityError, UnusableCall
+from durability.record.records import StoredDrop
 from durability.report import bench, labels, safety
 from durability.workflow import corrections, keep
 from durability.workflow.series import series_to_record

@@ -15,15 +15,15 @@ from durability.cli.imports import SHOWN_REJECTIONS
 from durability.cli.logbook import say, session_of, warn_of, warn_of_drop
 from durability.cli.progress import progress
 from durability.cli.show import show
-from durability.errors import (
+from durability.intake.waveforms import CrossChannel
+from durability.record.errors import (
     DurabilityError,
     ImportRefused,
     NothingReadable,
     StoreUnusable,
     UnusableCall,
 )
-from durability.intake.waveforms import CrossChannel
-from durability.records import Rejection
+from durability.record.records import Rejection
 from durability.report import as_json, pulse_labels, safety
 from durability.report.answers import waveforms as answer
 from durability.results import ImportCount, MeasuredFile, WaveformImport

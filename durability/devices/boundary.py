@@ -17,7 +17,7 @@ import numpy as np
 from durability.results import CriticalValue, DamageBoundary, FailedShock
 
 if TYPE_CHECKING:
-    from durability.records import ShockHistory
+    from durability.record.records import ShockHistory
 
 CORNER_VELOCITY = math.pi / 2.0
 """From so many times the critical velocity change on, only the peak decides: ASTM D3332-99 asks for

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.basis import MIN_DEVICES_FOR_LINK
-from durability.latent.link_model import ShockLinkModel
-from durability.latent.study import assemble
+from durability.devices.link_model import ShockLinkModel
+from durability.devices.study import assemble
+from durability.record.basis import MIN_DEVICES_FOR_LINK
 from durability.results import DoseCurve
 
 if TYPE_CHECKING:
-    from durability.records import DeviceHistory
+    from durability.record.records import DeviceHistory
 
 _DOSES = 60
 

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.latent.exposure import EXPONENT_PRIOR, EXPONENTS
-from durability.life import log_rank_scores
+from durability.devices.exposure import EXPONENT_PRIOR, EXPONENTS
+from durability.life.turnbull import log_rank_scores
 from durability.results import DroppedAgainstControls
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from durability.latent.study import LatentStudy
+    from durability.devices.study import LatentStudy
 
 SIGNIFICANCE = 0.05
 """Two-sided, and only the harmful side gives ``linked``: without a link one study in forty does."""

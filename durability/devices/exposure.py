@@ -11,7 +11,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from durability.records import DeviceHistory, FloatArray
+    from durability.record.records import DeviceHistory, FloatArray
 
 REFERENCE_PEAK_G = 1000.0
 """The shock dose counts drops of 1000 g, to within its exponent."""

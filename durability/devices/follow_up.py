@@ -10,7 +10,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from durability.records import DeviceHistory
+    from durability.record.records import DeviceHistory
 
 State = Literal[
     "working",

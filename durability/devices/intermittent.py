@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 if TYPE_CHECKING:
-    from durability.records import BoolArray, DeviceHistory
+    from durability.record.records import BoolArray, DeviceHistory
 
 Confirmation = Literal["confirmed", "unconfirmed", "open"]
 Rule = tuple[int, int]

@@ -9,34 +9,25 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.basis import MIN_DEVICES_FOR_LINK, MIN_FAILURES_FOR_LINK
-from durability.latent.evidence import (
-    SIGNIFICANCE,
-    dose_rank_test,
-    dropped_against_controls,
-)
-from durability.latent.exposure import (
-    EXPONENT_PRIOR,
-    EXPONENTS,
-    LITERATURE_EXPONENT,
-    exposure_of,
-)
-from durability.latent.link_model import ShockLinkModel
-from durability.latent.prediction_check import check_predictions, telling_day
-from durability.latent.shock_form import FORMS
-from durability.latent.study import LatentStudy, assemble, dropped_alone
-from durability.latent.what_next import (
+from durability.devices.evidence import SIGNIFICANCE, dose_rank_test, dropped_against_controls
+from durability.devices.exposure import EXPONENT_PRIOR, EXPONENTS, LITERATURE_EXPONENT, exposure_of
+from durability.devices.link_model import ShockLinkModel
+from durability.devices.prediction_check import check_predictions, telling_day
+from durability.devices.shock_form import FORMS
+from durability.devices.study import LatentStudy, assemble, dropped_alone
+from durability.devices.what_next import (
     central,
     drops_to_ten_percent,
     next_round,
     ten_percent_doses,
     unlooked_spans,
 )
-from durability.latent.wording import basis, sentence
+from durability.devices.wording import basis, sentence
+from durability.record.basis import MIN_DEVICES_FOR_LINK, MIN_FAILURES_FOR_LINK
 from durability.results import DeviceOutlook, LatentLink, LatentVerdict, MissingReadings
 
 if TYPE_CHECKING:
-    from durability.records import DeviceHistory, FloatArray
+    from durability.record.records import DeviceHistory, FloatArray
 
 HORIZONS_DAYS = (30, 90, 180)
 TEN_PERCENT_DAYS = 90

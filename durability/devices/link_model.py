@@ -8,15 +8,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.latent.shock_form import FORMS
-from durability.life import interval_log_likelihood, maximise
+from durability.devices.shock_form import FORMS
+from durability.life.newton import maximise
+from durability.life.parametric import interval_log_likelihood
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from durability.latent.shock_form import ShockForm
-    from durability.life import Derivatives
-    from durability.records import FloatArray, IntArray
+    from durability.devices.shock_form import ShockForm
+    from durability.life.parametric import Derivatives
+    from durability.record.records import FloatArray, IntArray
 
     BoolArray = NDArray[np.bool_]
 

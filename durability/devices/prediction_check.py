@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.basis import counted
-from durability.latent.link_model import ShockLinkModel
+from durability.devices.link_model import ShockLinkModel
+from durability.record.basis import counted
 
 if TYPE_CHECKING:
-    from durability.latent.study import LatentStudy
-    from durability.records import FloatArray
+    from durability.devices.study import LatentStudy
+    from durability.record.records import FloatArray
 
 
 @dataclass(frozen=True, slots=True)

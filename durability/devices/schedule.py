@@ -8,7 +8,7 @@ from datetime import date, timedelta
 from itertools import pairwise
 from typing import Literal
 
-from durability.errors import UnusableCall
+from durability.record.errors import UnusableCall
 from durability.results import DueInspection
 
 Anchor = Literal["last drop", "first drop", "received"]

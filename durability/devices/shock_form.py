@@ -8,11 +8,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.life import FAMILIES, NEVER
+from durability.life.parametric import NEVER
+from durability.life.standard_log_life import FAMILIES
 
 if TYPE_CHECKING:
-    from durability.life import Derivatives, StandardLogLife
-    from durability.records import FloatArray
+    from durability.life.parametric import Derivatives
+    from durability.life.standard_log_life import StandardLogLife
+    from durability.record.records import FloatArray
 
 LARGEST_LOG_ODDS = 300.0
 """Kept finite in e^log odds."""

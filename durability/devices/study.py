@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from durability.latent.exposure import log_doses, stand_in_peaks
-from durability.latent.follow_up import FOLLOWED, FollowUp, follow_up
+from durability.devices.exposure import log_doses, stand_in_peaks
+from durability.devices.follow_up import FOLLOWED, FollowUp, follow_up
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from durability.records import DeviceHistory, FloatArray
+    from durability.record.records import DeviceHistory, FloatArray
 
     BoolArray = NDArray[np.bool_]
 

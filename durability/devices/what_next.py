@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.latent.exposure import REFERENCE_PEAK_G
-from durability.latent.link_model import ShockLinkModel
+from durability.devices.exposure import REFERENCE_PEAK_G
+from durability.devices.link_model import ShockLinkModel
 from durability.results import DropsToTenPercent, NextRound, Prediction
 
 if TYPE_CHECKING:
-    from durability.latent.study import LatentStudy
-    from durability.records import FloatArray
+    from durability.devices.study import LatentStudy
+    from durability.record.records import FloatArray
 
 FEWEST_READINGS_OF_A_KIND = 3
 """Readings of one case model and height before its dose per drop is used."""

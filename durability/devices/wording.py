@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from durability.basis import (
+from durability.devices.exposure import EXPONENTS, LITERATURE_RANGE
+from durability.record.basis import (
     FEWEST_CONTROLS,
     MIN_DEVICES_FOR_LINK,
     MIN_FAILURES_FOR_LINK,
     counted,
 )
-from durability.latent.exposure import EXPONENTS, LITERATURE_RANGE
 
 if TYPE_CHECKING:
-    from durability.latent.study import LatentStudy
+    from durability.devices.study import LatentStudy
     from durability.results import LatentLink
 
 SMALLEST_WEIGHT_TOLD = 0.005

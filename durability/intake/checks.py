@@ -6,7 +6,6 @@ from typing import Any
 
 import pandas as pd
 
-from durability import clock
 from durability.intake.columns import (
     COLUMNS,
     FILE_KINDS,
@@ -17,9 +16,10 @@ from durability.intake.columns import (
     Column,
 )
 from durability.intake.tables import Sheet
-from durability.orientation import impossible_designation
-from durability.records import Rejection
-from durability.vocabulary import OTHER_MODE
+from durability.record import clock
+from durability.record.orientation import impossible_designation
+from durability.record.records import Rejection
+from durability.record.vocabulary import OTHER_MODE
 
 _DECIMAL_COMMA = r"^-?\d+,\d+$"
 _OFFSET = r"(?:[T ]\d{2}:?\d{2}.*?)(Z|[+-]\d{2}:?\d{2})$"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from durability.vocabulary import (
+from durability.record.vocabulary import (
     DAMAGE_MODES,
     DAMAGE_SEVERITIES,
     OUTCOMES,

@@ -7,11 +7,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 
-from durability import clock
-from durability.errors import UnusableCall
 from durability.intake.columns import COLUMNS
-from durability.records import FunctionalCheck
-from durability.vocabulary import DAMAGE_MODES, VOID_REASONS, Outcome
+from durability.record import clock
+from durability.record.errors import UnusableCall
+from durability.record.records import FunctionalCheck
+from durability.record.vocabulary import DAMAGE_MODES, VOID_REASONS, Outcome
 
 
 @dataclass(frozen=True, slots=True)

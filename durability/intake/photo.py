@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from durability.errors import UnusableCall
+from durability.record.errors import UnusableCall
 
 
 @dataclass(frozen=True, slots=True)

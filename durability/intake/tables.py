@@ -12,9 +12,9 @@ from pathlib import Path
 
 import pandas as pd
 
-from durability.errors import UnusableCall
 from durability.intake.columns import COLUMNS, FILE_KINDS, FileKind
-from durability.records import Rejection
+from durability.record.errors import UnusableCall
+from durability.record.records import Rejection
 
 HEADER_SEARCH_ROWS = 60
 """How far down the header row is looked for; lab sheets open with a dozen lines of notes."""

@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.errors import UnusableCall
+from durability.record.errors import UnusableCall
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
 
 
 def checked_lives(X: FloatArray) -> FloatArray:

@@ -10,7 +10,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
 
     BoolArray = NDArray[np.bool_]
     Objective = Callable[[FloatArray], tuple[FloatArray, FloatArray, FloatArray]]

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Self, TypeAlias
 
 import numpy as np
 
-from durability.errors import DurabilityError, UnusableCall
 from durability.life.lives import checked_lives
 from durability.life.newton import maximise
 from durability.life.standard_log_life import NORMAL, SMALLEST_EXTREME_VALUE, StandardLogLife
+from durability.record.errors import DurabilityError, UnusableCall
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
 
 Derivatives: TypeAlias = "tuple[FloatArray, FloatArray, FloatArray]"
 """A value with its gradient and Hessian by the parameters, which come as the last axes."""

@@ -9,7 +9,7 @@ import numpy as np
 from durability.life.lives import checked_lives
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
 
 MAX_ITERATIONS = 20_000
 OPTIMALITY_TOLERANCE = 1e-9

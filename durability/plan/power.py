@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.basis import counted
-from durability.errors import UnusableCall
+from durability.record.basis import counted
+from durability.record.errors import UnusableCall
 from durability.results import ContrastPlan, LabScatter, RisePlan
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray, IntArray
+    from durability.record.records import FloatArray, IntArray
 
 MOST_DROPS = 1000
 """Drops per case beyond which no plan is proposed."""

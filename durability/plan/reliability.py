@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.errors import UnusableCall
+from durability.record.errors import UnusableCall
 from durability.results import ReliabilityShown
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
 
 MOST_CASES = 1_000_000
 """Cases beyond which no plan is proposed."""

@@ -6,10 +6,10 @@ import random
 from collections.abc import Mapping, Sequence
 from hashlib import sha256
 
-from durability.errors import UnusableCall
-from durability.orientation import ORIENTATIONS, Orientation, parse_orientation
+from durability.record.errors import UnusableCall
+from durability.record.orientation import ORIENTATIONS, Orientation, parse_orientation
+from durability.record.vocabulary import SEVERITY_FAILED
 from durability.results import DropSheet, PlannedDrop, StopRule
-from durability.vocabulary import SEVERITY_FAILED
 
 MOST_ITEMS_FOR_26 = 5
 """The 26 drops may be divided among no more than five items (MIL-STD-810H method 516.8, Table
@@ -45,7 +45,7 @@ def drop_sheet(
         Item codes by group: the cases of each case model, and under "bare" the devices dropped
         without a case.
     orientations : sequence of str, optional
-        As `durability.orientation.parse_orientation` reads them; by default all 26.
+        As `durability.record.orientation.parse_orientation` reads them; by default all 26.
     seed : int
         The same seed gives the same sheet, on any machine.
     repeats : int

@@ -9,15 +9,15 @@ import numpy as np
 
 from durability.pulse import thresholds as limit
 from durability.pulse.low_pass import CLASS_TO_CUTOFF
-from durability.records import PulseFlag
-from durability.units import fall_height_mm
-from durability.vocabulary import HEIGHT_TOLERANCE
+from durability.record.records import PulseFlag
+from durability.record.units import fall_height_mm
+from durability.record.vocabulary import HEIGHT_TOLERANCE
 
 if TYPE_CHECKING:
     from durability.pulse.edges import Pulse
     from durability.pulse.hum import Hum
     from durability.pulse.impact import Event, Quiet
-    from durability.records import FloatArray, LaterImpact, LowPass
+    from durability.record.records import FloatArray, LaterImpact, LowPass
 
 
 def no_impact(record_g: FloatArray) -> PulseFlag:

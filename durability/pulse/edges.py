@@ -11,7 +11,7 @@ from durability.pulse import thresholds as limit
 
 if TYPE_CHECKING:
     from durability.pulse.impact import Event
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from durability.pulse import thresholds as limit
 
 if TYPE_CHECKING:
     from durability.pulse.impact import Event
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
 
 _BLOCKS_PER_S = 1500.0
 """Means over so short a stretch leave mains hum as it is, and little noise."""

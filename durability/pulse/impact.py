@@ -10,7 +10,7 @@ import numpy as np
 from durability.pulse import thresholds as limit
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
 
 _HEAD_SAMPLES = 32
 _MIN_QUIET_SAMPLES = 8

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.errors import UnusableCall
 from durability.pulse import doubts
 from durability.pulse import thresholds as limit
 from durability.pulse.edges import Pulse, pulse_around, rise_samples
@@ -31,11 +30,12 @@ from durability.pulse.low_pass import (
 )
 from durability.pulse.top import find_top
 from durability.pulse.uncertainty import standard_uncertainties
-from durability.records import CrossPeak, LaterImpact, LowPass, PulseMeasures
-from durability.units import STANDARD_GRAVITY_M_S2, impact_velocity_m_s
+from durability.record.errors import UnusableCall
+from durability.record.records import CrossPeak, LaterImpact, LowPass, PulseMeasures
+from durability.record.units import STANDARD_GRAVITY_M_S2, impact_velocity_m_s
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
 
 METHOD = "pulse 3"
 """Name and version of the way measures are taken; goes up when a number could change."""

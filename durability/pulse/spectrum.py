@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.errors import UnusableCall
+from durability.record.errors import UnusableCall
+from durability.record.units import STANDARD_GRAVITY_M_S2
 from durability.results import ShockSpectrum
-from durability.units import STANDARD_GRAVITY_M_S2
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
 
 METHOD = "ramp-invariant recursive filter (Smallwood 1981)"
 

@@ -11,7 +11,7 @@ import numpy as np
 from durability.pulse import thresholds as limit
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
 
 _ALONG_TOP = np.linspace(-1.0, 1.0, 101)
 _APEXES = 41

@@ -8,13 +8,13 @@ import numpy as np
 
 from durability.pulse import thresholds as limit
 from durability.pulse.low_pass import squared_gain
-from durability.units import STANDARD_GRAVITY_M_S2
+from durability.record.units import STANDARD_GRAVITY_M_S2
 
 if TYPE_CHECKING:
     from durability.pulse.edges import Pulse
     from durability.pulse.impact import Quiet
     from durability.pulse.top import Top
-    from durability.records import FloatArray, LowPass
+    from durability.record.records import FloatArray, LowPass
 
 
 def standard_uncertainties(

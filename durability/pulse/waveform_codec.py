@@ -16,12 +16,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.errors import DurabilityError
+from durability.record.errors import DurabilityError
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
 
 _HEAD = struct.Struct("<4sBBQ")
 _MAGIC = b"WAV1"

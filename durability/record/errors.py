@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from durability.records import Rejection
+    from durability.record.records import Rejection
 
 
 class DurabilityError(Exception):

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from itertools import combinations
 from typing import Literal
 
-from durability.errors import UnusableCall
+from durability.record.errors import UnusableCall
 
 OrientationKind = Literal["face", "edge", "corner"]
 

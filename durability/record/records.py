@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Literal
 
-from durability.units import fall_height_mm
-from durability.vocabulary import Outcome
+from durability.record.units import fall_height_mm
+from durability.record.vocabulary import Outcome
 
 if TYPE_CHECKING:
     import numpy as np

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from uuid import UUID
 
 if TYPE_CHECKING:
-    from durability.records import Quarantine
+    from durability.record.records import Quarantine
     from durability.results import (
         ImportCount,
         Prediction,

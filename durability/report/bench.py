@@ -6,7 +6,7 @@ import textwrap
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
-from durability.basis import MIN_DROPS_FOR_TREND, counted
+from durability.record.basis import MIN_DROPS_FOR_TREND, counted
 from durability.report import labels, safety
 
 if TYPE_CHECKING:

@@ -6,11 +6,11 @@ from collections.abc import Iterable, Mapping
 from datetime import date, datetime
 from typing import Any
 
-from durability.records import CheckList
+from durability.record.records import CheckList
+from durability.record.vocabulary import DAMAGE_SEVERITIES, HEIGHT_TOLERANCE
 from durability.results import (
     Prediction,
 )
-from durability.vocabulary import DAMAGE_SEVERITIES, HEIGHT_TOLERANCE
 
 ABSENT = "–"
 NOT_RECORDED = "not recorded"

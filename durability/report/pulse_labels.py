@@ -8,12 +8,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from math import floor, log10
 from typing import TYPE_CHECKING
 
-from durability.basis import counted
+from durability.record.basis import counted
+from durability.record.units import INCH_M, STANDARD_GRAVITY_M_S2
 from durability.report.labels import ABSENT, listed, number, percent
-from durability.units import INCH_M, STANDARD_GRAVITY_M_S2
 
 if TYPE_CHECKING:
-    from durability.records import PulseMeasures
+    from durability.record.records import PulseMeasures
     from durability.results import MeasuredFile, PulseTrace, Remeasurement, ShockSpectrum
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 
-from durability.basis import FEWEST_CONTROLS, counted
-from durability.records import Quarantine
+from durability.record.basis import FEWEST_CONTROLS, counted
+from durability.record.records import Quarantine
 from durability.report import labels
 
 CAUTIONS = (

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.errors import UnusableCall
+from durability.record.errors import UnusableCall
 from durability.results import CusumChart, EwmaChart, IndividualsChart
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
 
 RANGE_MEAN = 2.0 / pi**0.5
 """d2: mean range of two normal readings, in standard deviations (1.128)."""

@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.basis import counted
-from durability.errors import UnusableCall
+from durability.record.basis import counted
+from durability.record.errors import UnusableCall
 from durability.results import RigCorrection
 from durability.rig.readings import checked_readings, odd_readings_held_back
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
 
 MOST_KNOTS = 400
 """More reference drops than this are averaged in runs before the drift is smoothed."""

@@ -15,12 +15,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.basis import counted
-from durability.errors import UnusableCall
+from durability.record.basis import counted
+from durability.record.errors import UnusableCall
 from durability.results import GaugeStudy, GaugeVerdict, VarianceComponent
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray, IntArray
+    from durability.record.records import FloatArray, IntArray
 
 GOOD_PCT = 10.0
 ACCEPTABLE_PCT = 30.0

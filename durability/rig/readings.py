@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.errors import UnusableCall
+from durability.record.errors import UnusableCall
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray, IntArray
+    from durability.record.records import FloatArray, IntArray
 
 RANGE_MEDIAN = 0.953873
 """Median range of two normal readings, √2 times the upper quartile of the normal distribution."""

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
 
 FEWEST_SESSIONS = 5
 """Sessions by which it is judged whether sessions differ: at least so many, and half of all, since

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.basis import counted
-from durability.errors import UnusableCall
+from durability.record.basis import counted
+from durability.record.errors import UnusableCall
 from durability.results import EwmaChart, RigHealth
 from durability.rig.charts import (
     CUSUM_LIMIT,
@@ -23,7 +23,7 @@ from durability.rig.charts import (
 from durability.rig.readings import checked_readings, odd_readings_held_back
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
 
 WARM_UP_DROPS = 5
 """Reference drops before the first one is judged."""

@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from durability.records import DeviceHistory
+from durability.record.records import DeviceHistory
 from durability.results import PublishedValue
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
 
 Table = Mapping[str, Any]
 Found = tuple[str, str, float, float, float]
@@ -61,7 +61,7 @@ def _pulse(shape: str, peak_g: float, base_ms: float) -> tuple[FloatArray, float
 
 
 def _pulse_shapes(table: Table) -> Iterator[Found]:
-    from durability.pulse import measure_pulse
+    from durability.pulse.measure import measure_pulse
 
     for shape, over_base in table["rows"]:
         expected = over_base * table["base_ms"]
@@ -76,7 +76,7 @@ def _pulse_shapes(table: Table) -> Iterator[Found]:
 
 
 def _severities(table: Table) -> Iterator[Found]:
-    from durability.pulse import measure_pulse
+    from durability.pulse.measure import measure_pulse
 
     for peak_g, base_ms, *changes in table["rows"]:
         for shape, expected in zip(("half-sine", "saw-tooth", "trapezoid"), changes, strict=True):
@@ -92,7 +92,7 @@ def _severities(table: Table) -> Iterator[Found]:
 
 def _channel_class(table: Table) -> Iterator[Found]:
     """The published recursion, forward and back over an impulse, against the program's filter."""
-    from durability.pulse import CLASS_TO_CUTOFF, low_pass
+    from durability.pulse.low_pass import CLASS_TO_CUTOFF, low_pass
 
     for sample_rate_hz, channel_class, a0, b1, b2 in table["rows"]:
         impulse = np.zeros(2001)
@@ -119,7 +119,7 @@ def _recursion(x: FloatArray, a0: float, b1: float, b2: float) -> FloatArray:
 
 
 def _spectrum(table: Table) -> Iterator[Found]:
-    from durability.spectrum import shock_response_spectrum
+    from durability.pulse.spectrum import shock_response_spectrum
 
     rate, base_s = table["sample_rate_hz"], table["base_ms"] / 1000.0
     time_s = np.arange(round(base_s * rate) + 1) / rate
@@ -132,7 +132,7 @@ def _spectrum(table: Table) -> Iterator[Found]:
 
 
 def _mann_kendall(table: Table) -> Iterator[Found]:
-    from durability.trend.kendall import mann_kendall
+    from durability.wear.kendall import mann_kendall
 
     for drops, s, probability in table["rows"]:
         found = mann_kendall([_order_with(drops, s)])
@@ -158,7 +158,7 @@ def _order_with(drops: int, s: int) -> list[float]:
 
 
 def _theil_sen(table: Table) -> Iterator[Found]:
-    from durability.trend.kendall import mann_kendall, theil_sen
+    from durability.wear.kendall import mann_kendall, theil_sen
 
     readings, within = [table["readings"]], table["within"]
     number = np.arange(1, len(table["readings"]) + 1)
@@ -173,7 +173,7 @@ def _theil_sen(table: Table) -> Iterator[Found]:
 
 
 def _weibull(table: Table) -> Iterator[Found]:
-    from durability.life import WeibullLife
+    from durability.life.parametric import WeibullLife
 
     lives = [(hours, hours) for hours in table["failed_h"]]
     lives += [(table["censored_h"], np.inf)] * table["censored"]
@@ -190,7 +190,7 @@ def _weibull(table: Table) -> Iterator[Found]:
 
 
 def _turnbull(table: Table) -> Iterator[Found]:
-    from durability.life import TurnbullLife
+    from durability.life.turnbull import TurnbullLife
 
     lives = [(after, by or np.inf) for after, by in table["lives"]]
     curve = TurnbullLife().fit(np.array(lives, dtype=float))
@@ -209,7 +209,7 @@ def _turnbull(table: Table) -> Iterator[Found]:
 
 
 def _success_run(table: Table) -> Iterator[Found]:
-    from durability.plan import success_run_cases
+    from durability.plan.reliability import success_run_cases
 
     for confidence, reliability, cases in table["rows"]:
         found = success_run_cases(reliability, confidence)
@@ -218,7 +218,7 @@ def _success_run(table: Table) -> Iterator[Found]:
 
 
 def _ewma(table: Table) -> Iterator[Found]:
-    from durability.rig import ewma_chart
+    from durability.rig.charts import ewma_chart
 
     chart = ewma_chart(
         np.array(table["readings"]),
@@ -234,7 +234,7 @@ def _ewma(table: Table) -> Iterator[Found]:
 
 
 def _cusum(table: Table) -> Iterator[Found]:
-    from durability.rig import cusum_chart
+    from durability.rig.charts import cusum_chart
 
     chart = cusum_chart(
         np.array(table["readings"]), table["target"], table["slack"], table["decision_interval"]
@@ -246,7 +246,7 @@ def _cusum(table: Table) -> Iterator[Found]:
 
 
 def _cusum_run_length(table: Table) -> Iterator[Found]:
-    from durability.rig import cusum_run_length
+    from durability.rig.charts import cusum_run_length
 
     for interval, *lengths in table["rows"]:
         for shift, expected in zip(table["shifts"], lengths, strict=True):
@@ -260,8 +260,8 @@ def _cusum_run_length(table: Table) -> Iterator[Found]:
 
 
 def _exact_tests(table: Table) -> Iterator[Found]:
-    from durability.latent.evidence import dropped_against_controls
-    from durability.latent.study import assemble
+    from durability.devices.evidence import dropped_against_controls
+    from durability.devices.study import assemble
 
     for dropped_failed, dropped, controls_failed, controls, fisher, boschloo in table["rows"]:
         histories = [

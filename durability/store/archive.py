@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import duckdb
 
-from durability.errors import RecordRefused, UnusableCall
+from durability.record.errors import RecordRefused, UnusableCall
 from durability.store import bench, database
 
 if TYPE_CHECKING:

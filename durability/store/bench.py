@@ -10,8 +10,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from durability import clock
-from durability.errors import RecordRefused
+from durability.record import clock
+from durability.record.errors import RecordRefused
 from durability.store.database import statement
 from durability.version import PROGRAM_VERSION
 

@@ -22,8 +22,8 @@ from typing import Any
 import duckdb
 from filelock import ReadWriteLock, Timeout
 
-from durability import clock
-from durability.errors import StoreUnusable
+from durability.record import clock
+from durability.record.errors import StoreUnusable
 from durability.version import PROGRAM_VERSION
 
 LOCK_WAIT_S = 10.0

@@ -30,7 +30,7 @@ from typing import TYPE_CHECKING, Any
 
 import duckdb
 
-from durability.errors import UnusableCall
+from durability.record.errors import UnusableCall
 from durability.store import database
 
 if TYPE_CHECKING:

@@ -1,7 +1,7 @@
 """Keep and fetch waveforms and what was measured from them.
 
 As in :mod:`durability.store.bench`, functions take an open connection and run statements of
-``sql/``. Samples go in and out as the bytes of :mod:`durability.waveform_codec`.
+``sql/``. Samples go in and out as the bytes of :mod:`durability.pulse.waveform_codec`.
 """
 
 from __future__ import annotations
@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Any
 
 import duckdb
 
-from durability.errors import RecordRefused
-from durability.records import CrossPeak, LaterImpact, LowPass, PulseFlag, PulseMeasures
+from durability.record.errors import RecordRefused
+from durability.record.records import CrossPeak, LaterImpact, LowPass, PulseFlag, PulseMeasures
 from durability.store.bench import fetch, run
 from durability.store.database import statement
 

@@ -14,13 +14,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.trend import null_table
-from durability.trend.evidence import rise_evidence
+from durability.wear import null_table
+from durability.wear.rise_evidence import rise_evidence
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from durability.records import FloatArray, IntArray
+    from durability.record.records import FloatArray, IntArray
 
 FIRST_LOOK = 5
 """Drops before the first look. Even then no order is rare enough (1/5! = 0.008 is more than one

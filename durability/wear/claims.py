@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.errors import UnusableCall
-from durability.ratio import log_ratio
+from durability.record.errors import UnusableCall
 from durability.results import Claim, ClaimVerdict, LogRatio, OrientationClaim
+from durability.wear.ratio import log_ratio
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray, IntArray
+    from durability.record.records import FloatArray, IntArray
 
 MIN_DROPS_FOR_LINE = 3
 """Fewest drops of a case through which a line is drawn to a drop number: two leave no check."""
@@ -55,7 +55,7 @@ def judge_claim(
     Shown when the whole two-sided interval of the reduction lies at or above the claim,
     contradicted when all of it lies below, else not shown: a claim at its very edge is called
     shown with a probability of at most (1 - ``confidence``) / 2. The case is the unit
-    (`durability.ratio.log_ratio`); from one case alone nothing is shown of a model.
+    (`durability.wear.ratio.log_ratio`); from one case alone nothing is shown of a model.
 
     Parameters
     ----------

@@ -13,15 +13,15 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from durability.basis import counted
-from durability.damage import success_run_reliability
-from durability.forecast import Outcome, failure_outcomes
+from durability.record.basis import counted
 from durability.results import Comparison, GroupWear, Prediction, Ranking, WearFit
-from durability.wear import fit_wear, log_level
+from durability.wear.damage import success_run_reliability
+from durability.wear.fitting import fit_wear, log_level
+from durability.wear.forecast import Outcome, failure_outcomes
 from durability.wear.shapes import PARAMETER_SPREAD, SIGNED_EDGES, climb_basis, shape_grid
 
 if TYPE_CHECKING:
-    from durability.records import DropHistory, FloatArray
+    from durability.record.records import DropHistory, FloatArray
 
 LEVEL = 0.9
 """Content of every interval here."""

@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from durability.basis import counted
+from durability.record.basis import counted
 from durability.results import CovariateEffect
-from durability.wear import fit_wear
+from durability.wear.fitting import fit_wear
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from durability.records import DropHistory, FloatArray
+    from durability.record.records import DropHistory, FloatArray
     from durability.results import WearFit
 
 LEVEL = 0.9

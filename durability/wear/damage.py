@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.vocabulary import SEVERITY_COSMETIC, SEVERITY_FAILED
+from durability.record.vocabulary import SEVERITY_COSMETIC, SEVERITY_FAILED
 
 if TYPE_CHECKING:
-    from durability.records import DropHistory, FloatArray
+    from durability.record.records import DropHistory, FloatArray
 
 _SHAPES = np.geomspace(0.6, 6.0, 13)
 _SHAPE_MEDIAN, _SHAPE_LOG_SD = 1.8, 0.6

@@ -22,7 +22,7 @@ import numpy as np
 from durability.wear.shapes import SIGNED_EDGES, ShapeGrid, climb_basis
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
 
 WILD_SHARE = 0.06
 """Prior probability that a reading is wild."""

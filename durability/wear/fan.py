@@ -8,9 +8,9 @@ from zlib import crc32
 
 import numpy as np
 
-from durability.forecast import DISCREPANCY, later_onsets, level_crossings
 from durability.results import LevelFan
-from durability.wear import log_level
+from durability.wear.fitting import log_level
+from durability.wear.forecast import DISCREPANCY, later_onsets, level_crossings
 
 if TYPE_CHECKING:
     from durability.results import WearFit

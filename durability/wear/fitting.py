@@ -36,7 +36,7 @@ from durability.wear.sharing import (
 )
 
 if TYPE_CHECKING:
-    from durability.records import DropHistory, FloatArray, IntArray
+    from durability.record.records import DropHistory, FloatArray, IntArray
 
 N_DRAWS = 600
 BAND = 0.9

@@ -11,16 +11,16 @@ from zlib import crc32
 
 import numpy as np
 
-from durability.basis import MIN_DROPS_FOR_TREND, counted
-from durability.damage import DamageLife, fit_damage, known_life, success_run_reliability
+from durability.record.basis import MIN_DROPS_FOR_TREND, counted
 from durability.results import FailureCause, Forecast, Prediction, WearDraws, WearFit
-from durability.wear import fit_wear, log_level
+from durability.wear.damage import DamageLife, fit_damage, known_life, success_run_reliability
+from durability.wear.fitting import fit_wear, log_level
 from durability.wear.shapes import JUMP, LEVELLING, SETTLING, STEADY, climb_basis
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from durability.records import DropHistory, FloatArray, IntArray
+    from durability.record.records import DropHistory, FloatArray, IntArray
 
 DISCREPANCY = 0.12
 """Log standard deviation of the drops left beyond what the shapes allow for: no shape is exact,

@@ -13,7 +13,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
-    from durability.records import FloatArray, IntArray
+    from durability.record.records import FloatArray, IntArray
 
 EXACT_UP_TO = 40
 """Drops up to which the null distribution of S is exact; beyond, the normal form with continuity

@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.basis import counted
-from durability.forecast import forecast
+from durability.record.basis import counted
 from durability.results import Forecast, MoreDrops
-from durability.wear import fit_wear, log_level
+from durability.wear.fitting import fit_wear, log_level
+from durability.wear.forecast import forecast
 
 if TYPE_CHECKING:
-    from durability.records import DropHistory
+    from durability.record.records import DropHistory
 
 _FUTURES = 24
 """Possible continuations tried, spread evenly over the posterior."""

@@ -13,12 +13,12 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from durability.errors import UnusableCall
+from durability.record.errors import UnusableCall
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
 
 MIN_READINGS = 3
 """With two readings both lie equally far from their mean."""

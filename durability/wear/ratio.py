@@ -12,14 +12,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.basis import counted
-from durability.errors import UnusableCall
+from durability.record.basis import counted
+from durability.record.errors import UnusableCall
 from durability.results import LogRatio
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from durability.records import FloatArray, IntArray
+    from durability.record.records import FloatArray, IntArray
 
     BoolArray = NDArray[np.bool_]
 

@@ -19,12 +19,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.trend.shapes import RiseShapes, rise_shapes
+from durability.wear.rise_shapes import RiseShapes, rise_shapes
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
 
     Float32Array = NDArray[np.float32]
     BoolArray = NDArray[np.bool_]

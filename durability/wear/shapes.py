@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray, IntArray
+    from durability.record.records import FloatArray, IntArray
 
 (
     STEADY,

@@ -18,7 +18,7 @@ from durability.wear.evidence import ScatterPrior
 from durability.wear.shapes import BINS
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray, IntArray
+    from durability.record.records import FloatArray, IntArray
     from durability.wear.shapes import ShapeGrid
 
 UNLIKE = 0.15

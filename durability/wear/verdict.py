@@ -11,16 +11,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability import basis
+from durability.record import basis
 from durability.results import Trend, TrendVerdict, WearFit
-from durability.trend import null_table
-from durability.trend.alarm import first_alarm
-from durability.trend.evidence import G, judged_evidence
-from durability.trend.kendall import MannKendall, TheilSen, mann_kendall, theil_sen
-from durability.wear import fit_wear
+from durability.wear import null_table
+from durability.wear.alarm import first_alarm
+from durability.wear.fitting import fit_wear
+from durability.wear.kendall import MannKendall, TheilSen, mann_kendall, theil_sen
+from durability.wear.rise_evidence import G, judged_evidence
 
 if TYPE_CHECKING:
-    from durability.records import DropHistory, FloatArray, IntArray
+    from durability.record.records import DropHistory, FloatArray, IntArray
 
 FALSE_RISE_RATE = 0.05
 """Share of steady series told "rising" at the end, at most."""

@@ -10,16 +10,16 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from durability import clock
-from durability.errors import RecordRefused, StoreUnusable, UnusableCall
 from durability.intake.columns import COLUMNS
+from durability.pulse.waveform_codec import decode, encode
+from durability.record import clock
+from durability.record.errors import RecordRefused, StoreUnusable, UnusableCall
+from durability.record.units import STANDARD_GRAVITY_M_S2
+from durability.record.vocabulary import DAMAGE_SEVERITIES
 from durability.results import Export
 from durability.store import archive, bench, database, dictionary
 from durability.store.archive import WrittenFile
-from durability.units import STANDARD_GRAVITY_M_S2
 from durability.version import PROGRAM_VERSION
-from durability.vocabulary import DAMAGE_SEVERITIES
-from durability.waveform_codec import decode, encode
 from durability.workflow.session import Session
 
 ABOUT_FILE = "record.json"

@@ -6,14 +6,14 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from durability.check_lists import check_list_text, read_check_list, ready_lists, ready_text
-from durability.errors import RecordRefused, UnusableCall
-from durability.records import CheckedFunction, CheckList
+from durability.record.check_lists import check_list_text, read_check_list, ready_lists, ready_text
+from durability.record.errors import RecordRefused, UnusableCall
+from durability.record.records import CheckedFunction, CheckList
 from durability.store import bench, database
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:
-    from durability.schedule import FollowUpPlan
+    from durability.devices.schedule import FollowUpPlan
 
 
 CHECK_LIST_DIGITS = 12

@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from durability.basis import counted
-from durability.errors import RecordRefused, UnusableCall
+from durability.record.basis import counted
+from durability.record.errors import RecordRefused, UnusableCall
 from durability.results import ClaimAnswer, ClaimByKind, VoidedDrop
 from durability.store import bench, database
 from durability.workflow.histories import BARE, orientation_name
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:
-    from durability.claims import ClaimReadings
+    from durability.wear.claims import ClaimReadings
 
 KINDS: tuple[Literal["dummy", "device"], ...] = ("dummy", "device")
 
@@ -99,7 +99,7 @@ def _answer(
     after_drops: int | None,
     level: float,
 ) -> ClaimByKind:
-    from durability.claims import judge_claim as judged
+    from durability.wear.claims import judge_claim as judged
 
     differing = tuple(
         column
@@ -128,7 +128,7 @@ def _answer(
 
 
 def _readings(rows: Sequence[Mapping[str, Any]], *, differing: tuple[str, ...]) -> ClaimReadings:
-    from durability.claims import ClaimReadings
+    from durability.wear.claims import ClaimReadings
 
     if not rows:
         raise UnusableCall(f"{counted(0, 'valid drop')} on one side")

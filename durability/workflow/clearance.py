@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from durability.errors import RecordRefused, UnusableCall
-from durability.records import Quarantine
+from durability.record.errors import RecordRefused, UnusableCall
+from durability.record.records import Quarantine
 from durability.store import bench
 from durability.workflow.inspection import add_look, read_checks
 from durability.workflow.quarantine import quarantines
@@ -46,7 +46,7 @@ def clear(
     RecordRefused
         The device is not in quarantine, or no look since then has found its battery good.
     """
-    from durability.hazards import check_signs, looks_at_battery
+    from durability.record.hazards import check_signs, looks_at_battery
 
     if not named or not session.person.strip():
         raise UnusableCall("--by: missing; a quarantine is cleared by a named person")

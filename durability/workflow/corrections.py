@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from durability.errors import RecordRefused
 from durability.intake.hand_entry import assignments, typed_time, typed_value
-from durability.records import Quarantine
+from durability.record.errors import RecordRefused
+from durability.record.records import Quarantine
 from durability.store import bench
 from durability.workflow import quarantine
 from durability.workflow.keep import find_drop

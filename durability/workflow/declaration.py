@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Any, Literal, get_args
 
-from durability.errors import UnusableCall
-from durability.records import DeviceHistory
+from durability.record.errors import UnusableCall
+from durability.record.records import DeviceHistory
 from durability.results import DoseDeclaration
 from durability.store import bench
 from durability.workflow.session import Session, entry
@@ -88,8 +88,8 @@ def declarations(
     rows = bench.fetch(connection, "dose_declarations")
     if not rows:
         return ()
-    from durability.latent.judgement import link_verdict
-    from durability.latent.study import assemble
+    from durability.devices.judgement import link_verdict
+    from durability.devices.study import assemble
 
     told = []
     for row in rows:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from durability.errors import StoreUnusable, UnusableCall
+from durability.record.errors import StoreUnusable, UnusableCall
 from durability.store import bench, database, saved_queries
 from durability.workflow import corrections, imports, sensors, specimens
 from durability.workflow.session import Session, entry, make_store

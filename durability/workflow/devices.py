@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability import clock
-from durability.errors import RecordRefused
-from durability.records import DeviceHistory
+from durability.record import clock
+from durability.record.errors import RecordRefused
+from durability.record.records import DeviceHistory
 from durability.results import (
     CheckTable,
     DeviceExpectation,
@@ -66,15 +66,15 @@ class DeviceStudy:
     @cached_property
     def link(self) -> LatentLink:
         """Whether later failures go with the shocks before them, and each device's outlook."""
-        from durability.latent import judge_latent_link
+        from durability.devices.judgement import judge_latent_link
 
         return judge_latent_link(self.histories, on_day=float((self._on - EPOCH).days))
 
     @cached_property
     def dose_curve(self) -> DoseCurve | None:
         """Share of devices failed by shock dose, with a band."""
-        from durability.latent import LITERATURE_EXPONENT
-        from durability.latent.dose_curve import dose_curve
+        from durability.devices.dose_curve import dose_curve
+        from durability.devices.exposure import LITERATURE_EXPONENT
 
         return dose_curve(self.histories, exponent=self.link.dose_exponent or LITERATURE_EXPONENT)
 
@@ -125,8 +125,12 @@ class DeviceStudy:
         RecordRefused
             A device is not in the store.
         """
-        from durability.latent import LITERATURE_EXPONENT, follow_up
-        from durability.latent.exposure import REFERENCE_PEAK_G, stand_in_peaks
+        from durability.devices.exposure import (
+            LITERATURE_EXPONENT,
+            REFERENCE_PEAK_G,
+            stand_in_peaks,
+        )
+        from durability.devices.follow_up import follow_up
 
         known = {history.device for history in self.histories}
         for code in devices or ():
@@ -159,7 +163,7 @@ class DeviceStudy:
 
     def check_tables(self) -> list[CheckTable]:
         """Outcomes by function and weeks after the last drop: dropped devices, then controls."""
-        from durability.latent import follow_up
+        from durability.devices.follow_up import follow_up
 
         dropped: list[tuple[DeviceHistory, float]] = []
         controls: list[tuple[DeviceHistory, float]] = []
@@ -181,7 +185,7 @@ class DeviceStudy:
         devices : sequence of str, optional
             Keep only these.
         """
-        from durability.boundary import damage_boundary
+        from durability.devices.boundary import damage_boundary
 
         return damage_boundary(read_shock_histories(self._session, devices))
 
@@ -203,7 +207,7 @@ def expect_device(session: Session, device: str, inspected_at: datetime) -> Devi
     DeviceExpectation
         The device's outlook on that day.
     """
-    from durability.latent import judge_latent_link
+    from durability.devices.judgement import judge_latent_link
 
     day = float((inspected_at.date() - EPOCH).days)
     histories = [
@@ -232,8 +236,8 @@ def device_doses(
     dict
         Device → one dose an exponent.
     """
-    from durability.latent import LITERATURE_EXPONENT, LITERATURE_RANGE, follow_up
-    from durability.latent.exposure import exposure_of
+    from durability.devices.exposure import LITERATURE_EXPONENT, LITERATURE_RANGE, exposure_of
+    from durability.devices.follow_up import follow_up
 
     lived_through = [
         follow_up(history).lived_through
@@ -261,9 +265,9 @@ def _without_unconfirmed(
     histories: Sequence[DeviceHistory], rules: Mapping[str, Mapping[str, tuple[int, int]]]
 ) -> LatentUnder | None:
     """The verdict with the fails left out that no further look confirmed."""
-    from durability.latent.intermittent import without_unconfirmed
-    from durability.latent.judgement import link_verdict
-    from durability.latent.study import assemble
+    from durability.devices.intermittent import without_unconfirmed
+    from durability.devices.judgement import link_verdict
+    from durability.devices.study import assemble
 
     kept = [without_unconfirmed(history, rules.get(history.device, {})) for history in histories]
     changed = sum(new is not old for new, old in zip(kept, histories, strict=True))

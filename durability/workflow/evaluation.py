@@ -6,13 +6,13 @@ from collections.abc import Collection, Iterable, Sequence
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
-from durability.errors import RecordRefused
+from durability.record.errors import RecordRefused
 from durability.workflow.histories import BARE
 
 if TYPE_CHECKING:
-    from durability.forecast import Outcome
-    from durability.records import DropHistory
+    from durability.record.records import DropHistory
     from durability.results import Forecast, LevelFan, Limit, Ranking, Trend, WearFit
+    from durability.wear.forecast import Outcome
 
 FAN_REACH = 2.5
 """A fan reaches so many times the median drop of failure, or the last drop where that is later."""
@@ -55,7 +55,7 @@ class Evaluation:
     @cached_property
     def fits(self) -> dict[str, WearFit]:
         """Fit of each informing series, those of one case model informing each other."""
-        from durability.wear import fit_wear
+        from durability.wear.fitting import fit_wear
 
         known: dict[str, WearFit] = {}
         if self._before is not None:
@@ -71,7 +71,7 @@ class Evaluation:
 
     def own_fits(self, histories: Iterable[DropHistory]) -> list[WearFit]:
         """Fits of these series, each on its own."""
-        from durability.wear import fit_wear
+        from durability.wear.fitting import fit_wear
 
         wanted = list(histories)
         asked = [each for each in wanted if each.series not in self._own_fits]
@@ -94,14 +94,14 @@ class Evaluation:
 
     def trends_of(self, series: Collection[str]) -> list[Trend]:
         """Trend of some of the series answered for, in order of series code."""
-        from durability.trend import judge_trends
+        from durability.wear.verdict import judge_trends
 
         histories = [each for each in self.histories if each.series in series]
         return judge_trends(histories, [self.fits[each.series] for each in histories])
 
     @cached_property
     def _outcomes(self) -> dict[str, Outcome]:
-        from durability.forecast import failure_outcomes
+        from durability.wear.forecast import failure_outcomes
 
         outcomes = failure_outcomes(
             self.informing,
@@ -115,7 +115,7 @@ class Evaluation:
     @cached_property
     def forecasts(self) -> list[Forecast]:
         """Drops to failure of each series answered for."""
-        from durability.forecast import forecast
+        from durability.wear.forecast import forecast
 
         found = forecast(
             self.informing,
@@ -131,7 +131,7 @@ class Evaluation:
 
     def ranking(self, by: Literal["case_model", "case"]) -> Ranking:
         """Groups of the cases answered for that were dropped, the fastest wearing first."""
-        from durability.compare import rank
+        from durability.wear.compare import rank
 
         in_case = [each for each in self.histories if each.case is not None and each.drops]
         return rank(
@@ -163,7 +163,7 @@ class Evaluation:
 
     def fan(self, forecast: Forecast) -> LevelFan:
         """The level to come of one series, to a distance that depends on it alone."""
-        from durability.fan import level_fan
+        from durability.wear.fan import level_fan
 
         median = forecast.drops_to_failure.median or 0.0
         fit, limit = self.fits[forecast.series], self.limit

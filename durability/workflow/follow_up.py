@@ -8,12 +8,7 @@ from dataclasses import asdict
 from datetime import date
 from typing import Any
 
-from durability import clock
-from durability.errors import RecordRefused, UnusableCall
-from durability.intake.hand_entry import typed_date, typed_value
-from durability.records import CheckList
-from durability.results import DueList, RetainedItem, SkippedInspection
-from durability.schedule import (
+from durability.devices.schedule import (
     BEFORE_FIRST_DROP,
     FollowedDevice,
     FollowUpPlan,
@@ -21,6 +16,11 @@ from durability.schedule import (
     stage_statuses,
     stages_before_last_drop,
 )
+from durability.intake.hand_entry import typed_date, typed_value
+from durability.record import clock
+from durability.record.errors import RecordRefused, UnusableCall
+from durability.record.records import CheckList
+from durability.results import DueList, RetainedItem, SkippedInspection
 from durability.store import bench, database
 from durability.workflow import keep, quarantine
 from durability.workflow.check_lists import (
@@ -414,7 +414,7 @@ def form_rows(session: Session, devices: Sequence[str]) -> list[dict[str, Any]]:
         The columns of ``import inspections``; device, function, unit and the version of the check
         list are filled in. Nothing of what a device went through: who looks is not led.
     """
-    from durability.hazards import looks_at_battery
+    from durability.record.hazards import looks_at_battery
 
     with database.reading(session.store) as connection:
         given = plan_lists(connection)

@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from durability.errors import RecordRefused
-from durability.orientation import is_orientation, normalise_orientation
-from durability.records import DeviceHistory, DropHistory, ShockHistory, ShockLook
+from durability.record.errors import RecordRefused
+from durability.record.orientation import is_orientation, normalise_orientation
+from durability.record.records import DeviceHistory, DropHistory, ShockHistory, ShockLook
 from durability.results import Scope, VoidedDrop
 from durability.store import bench, database
 from durability.workflow.series import series_rows

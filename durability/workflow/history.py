@@ -51,7 +51,7 @@ def specimen_history(session: Session, code: str) -> dict[str, Any]:
     }
     if found["kind"] != "device":
         return told
-    from durability.latent import LITERATURE_EXPONENT
+    from durability.devices.exposure import LITERATURE_EXPONENT
 
     drops = [event for event in events if event["event"] == "drop"]
     looks = [event for event in events if event["event"] == "inspection"]

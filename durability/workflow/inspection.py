@@ -7,13 +7,13 @@ from dataclasses import asdict, replace
 from datetime import datetime, timedelta
 from typing import Any
 
-from durability import clock
-from durability.errors import RecordRefused, UnusableCall
+from durability.devices.schedule import stage_statuses
 from durability.intake.hand_entry import assignments, typed_time, typed_value
-from durability.records import CheckList, FunctionalCheck, Quarantine, Walk
-from durability.schedule import stage_statuses
+from durability.record import clock
+from durability.record.errors import RecordRefused, UnusableCall
+from durability.record.records import CheckList, FunctionalCheck, Quarantine, Walk
+from durability.record.vocabulary import Outcome
 from durability.store import bench, database
-from durability.vocabulary import Outcome
 from durability.workflow import quarantine
 from durability.workflow.check_lists import keep_list, list_of, plan_lists
 from durability.workflow.follow_up import find_device, followed_devices
@@ -62,7 +62,7 @@ def record_inspection(
     RecordRefused
         The device is unknown, no device, not yet received, or that look is stored already.
     """
-    from durability.hazards import CHARGING
+    from durability.record.hazards import CHARGING
 
     looked = read_checks(checks)
     moment, offset = _moment(inspected_at)
@@ -236,7 +236,7 @@ def _suspect(
     """Quarantine by what one check told."""
     if answer.note is None and answer.outcome in ("pass", "not_tested"):
         return None
-    from durability.hazards import check_signs
+    from durability.record.hazards import check_signs
 
     return quarantine.suspect(
         connection,
@@ -374,8 +374,8 @@ def begin_walk(
     RecordRefused
         The device is unknown, no device or not yet received, or that look is finished.
     """
-    from durability.hazards import CHARGING, cracked_glass, looks_at_battery
-    from durability.latent.exposure import LITERATURE_EXPONENT
+    from durability.devices.exposure import LITERATURE_EXPONENT
+    from durability.record.hazards import CHARGING, cracked_glass, looks_at_battery
 
     moment, offset = _moment(inspected_at)
     person = inspector or session.person

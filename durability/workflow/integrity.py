@@ -7,14 +7,14 @@ from collections.abc import Callable, Iterator
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Literal
 
-from durability.basis import counted
-from durability.errors import UnusableCall
+from durability.record.basis import counted
+from durability.record.errors import UnusableCall
 from durability.results import AlteredEntry, Integrity, Rebuilt, Seal
 from durability.store import bench, database
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:
-    from durability.records import PulseMeasures
+    from durability.record.records import PulseMeasures
 
 SAME_WITHIN = 1e-6
 """Relative difference of two measures of one record that is arithmetic only.
@@ -113,9 +113,9 @@ def _rebuilt(connection: Any, told: Callable[[str], None]) -> Iterator[Rebuilt]:
     drops = bench.fetch(connection, "measured_drops", series=None)
     if not drops:
         return
-    from durability.pulse import METHOD, measure_pulse
+    from durability.pulse.measure import METHOD, measure_pulse
+    from durability.pulse.waveform_codec import decode
     from durability.store import waveforms as store
-    from durability.waveform_codec import decode
 
     told(f"measuring {counted(len(drops), 'kept waveform')} again")
     for drop in drops:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from durability.store import bench
 
 if TYPE_CHECKING:
-    from durability.latent.intermittent import Rule
+    from durability.devices.intermittent import Rule
 
 
 def intermittent_checks(
@@ -33,7 +33,7 @@ def intermittent_checks(
         open), fails_again and looks_since by which that was told, and the rule: again, within.
         Of several fails, what the first confirmed one says; the first fail stays the failure.
     """
-    from durability.latent.intermittent import USUAL_RULE, recurrences
+    from durability.devices.intermittent import USUAL_RULE, recurrences
 
     rows = bench.fetch(connection, "tested_checks", device=device)
     found = []

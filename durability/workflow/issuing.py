@@ -10,7 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from durability.errors import RecordRefused, StoreUnusable, UnusableCall
+from durability.record.errors import RecordRefused, StoreUnusable, UnusableCall
 from durability.results import (
     RecordChanges,
     ReportAnswer,

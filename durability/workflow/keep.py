@@ -11,8 +11,6 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from durability import clock
-from durability.errors import RecordRefused, SeriesClosed, UnusableCall
 from durability.intake.columns import (
     FILE_KINDS,
     MODE_OF_NOTHING,
@@ -22,10 +20,12 @@ from durability.intake.columns import (
 )
 from durability.intake.hand_entry import TypedDrop, typed_time, typed_value, typed_values
 from durability.intake.photo import read_photos
-from durability.orientation import impossible_designation
-from durability.records import Quarantine, Rejection, StoredDrop
+from durability.record import clock
+from durability.record.errors import RecordRefused, SeriesClosed, UnusableCall
+from durability.record.orientation import impossible_designation
+from durability.record.records import Quarantine, Rejection, StoredDrop
+from durability.record.vocabulary import OTHER_MODE
 from durability.store import bench
-from durability.vocabulary import OTHER_MODE
 from durability.workflow import quarantine
 from durability.workflow.session import Session, entry
 
@@ -418,7 +418,7 @@ def doubted_place(location: str | None) -> str | None:
 
 def tells_cracked_glass(*notes: str | None) -> bool:
     """Whether notes on one thing tell of cracked glass or fragments."""
-    from durability.hazards import cracked_glass
+    from durability.record.hazards import cracked_glass
 
     return cracked_glass(*notes)
 

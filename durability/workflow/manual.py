@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from difflib import get_close_matches
 from pathlib import Path
 
-from durability.errors import UnusableCall
+from durability.record.errors import UnusableCall
 
 FOLDER = Path(__file__).parents[1] / "manual"
 

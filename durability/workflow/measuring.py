@@ -8,16 +8,17 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from durability import clock
-from durability.errors import RecordRefused, UnusableCall, WaveformUnreadable
 from durability.intake.waveforms import CrossChannel, read_waveform
-from durability.pulse import ChannelClassStandard, measure_pulse
-from durability.records import Rejection
+from durability.pulse.low_pass import ChannelClassStandard
+from durability.pulse.measure import measure_pulse
+from durability.pulse.waveform_codec import decode
+from durability.record import clock
+from durability.record.errors import RecordRefused, UnusableCall, WaveformUnreadable
+from durability.record.records import Rejection
 from durability.results import MeasuredFile, RemeasuredDrop, Remeasurement
 from durability.store import bench, database
 from durability.store import waveforms as store
 from durability.store.waveforms import MeasuringInputs
-from durability.waveform_codec import decode
 from durability.workflow.keep import refuse_closed
 from durability.workflow.sensors import calibration_notes, calibration_on
 from durability.workflow.session import Session
@@ -25,7 +26,7 @@ from durability.workflow.session import Session
 if TYPE_CHECKING:
     from durability.intake.waveforms.reading import TimeUnit
     from durability.intake.waveforms.scale import ValueUnit
-    from durability.records import PulseMeasures, Waveform
+    from durability.record.records import PulseMeasures, Waveform
 
 OLDEST_RECORD = date(1990, 1, 1)
 """A recorder whose clock was never set dates its files to its maker's epoch; none is older."""

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from durability.errors import UnusableCall
+from durability.record.errors import UnusableCall
 from durability.results import (
     PulseCloud,
     PulseTrace,
@@ -206,7 +206,7 @@ def series_spectra(
     left_out : int
         Records at another than the commonest sample rate.
     """
-    from durability.spectrum import (
+    from durability.pulse.spectrum import (
         MAX_FREQUENCY_OVER_SAMPLE_RATE,
         shock_response_spectrum,
         spectrum_frequencies,

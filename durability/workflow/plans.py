@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.errors import RecordRefused, UnusableCall
+from durability.record.errors import RecordRefused, UnusableCall
 from durability.results import Limit
 from durability.store import bench, database
 from durability.workflow import quarantine
@@ -60,7 +60,7 @@ def plan_rise(
     session : Session
         Store and person.
     rise_pct, power, alpha, cases, rise_sd_pct
-        As in :func:`durability.plan.drops_to_see_rise`.
+        As in :func:`durability.plan.power.drops_to_see_rise`.
     scatter_pct : float, optional
         Drop-to-drop standard deviation in percent; by default that of this lab.
 
@@ -72,7 +72,7 @@ def plan_rise(
     careful : tuple of RisePlan or None
         The same by the upper limit of the lab's scatter; None when it was given by hand.
     """
-    from durability.plan import drops_to_see_rise
+    from durability.plan.power import drops_to_see_rise
 
     if scatter_pct is None:
         seen = lab_scatter(session)
@@ -113,7 +113,7 @@ def plan_contrast(
     session : Session
         Store and person.
     difference_pct, power, alpha, drops_per_case
-        As in :func:`durability.plan.cases_to_tell_apart`.
+        As in :func:`durability.plan.power.cases_to_tell_apart`.
     within_pct, between_pct : float, optional
         Scatter from drop to drop and from case to case in percent; both or none, by default those
         of this lab.
@@ -126,7 +126,7 @@ def plan_contrast(
     careful : tuple of ContrastPlan or None
         The same by the upper limits of the lab's scatter; None when it was given by hand.
     """
-    from durability.plan import cases_to_tell_apart
+    from durability.plan.power import cases_to_tell_apart
 
     if (within_pct is None) != (between_pct is None):
         raise UnusableCall("give --scatter-pct and --scatter-between-pct both, or none")
@@ -224,7 +224,7 @@ def plan_survival(
     UnusableCall
         A value outside its range, or options that don't go together.
     """
-    from durability.plan import success_run_cases, weibayes_cases
+    from durability.plan.reliability import success_run_cases, weibayes_cases
 
     if drops < 1:
         raise UnusableCall(f"--drops {drops}: not a number of drops, 1 or more")
@@ -268,7 +268,7 @@ def _survivors(
     limit_rise: float,
 ) -> tuple[SurvivorsSoFar, ...]:
     """What the cases of each model have shown; a case in several series lives their sum."""
-    from durability.plan import reliability_shown, weibayes_shown
+    from durability.plan.reliability import reliability_shown, weibayes_shown
     from durability.workflow.study import open_study
 
     limit = Limit(limit_g=limit_g, limit_rise=limit_rise, horizon=max(drops, 1))
@@ -327,7 +327,7 @@ def make_sheet(
     orientations : sequence of str
         By default all 26.
     seed, repeats, rest_s
-        As in :func:`durability.plan.drop_sheet`.
+        As in :func:`durability.plan.sheet.drop_sheet`.
 
     Returns
     -------
@@ -340,7 +340,7 @@ def make_sheet(
     UnusableCall
         Nothing to drop, or what ``drop_sheet`` refuses.
     """
-    from durability.plan import drop_sheet
+    from durability.plan.sheet import drop_sheet
 
     items: dict[str, list[str]] = {}
     with database.reading(session.store) as connection:
@@ -394,6 +394,6 @@ def _item(
 
 def coverage(sheet: DropSheet) -> dict[str, dict[str, int]]:
     """How often each item lands in each orientation on a sheet."""
-    from durability.plan import sheet_coverage
+    from durability.plan.sheet import sheet_coverage
 
     return sheet_coverage(sheet)

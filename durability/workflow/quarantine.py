@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
-from durability import clock
-from durability.errors import RecordRefused
-from durability.records import Quarantine
+from durability.record import clock
+from durability.record.errors import RecordRefused
+from durability.record.records import Quarantine
 from durability.store import bench, database
 from durability.workflow.session import Session
 
@@ -24,7 +24,7 @@ def quarantines(connection: Any, device: str | None = None) -> list[Quarantine]:
     rows = bench.fetch(connection, "quarantined_devices", device=device)
     if not rows:
         return []
-    from durability.hazards import watch_until
+    from durability.record.hazards import watch_until
 
     return [
         Quarantine(row["device"], row["since"], row["sign"], row["told"], watch_until(row["since"]))
@@ -82,7 +82,7 @@ def suspect(
     told : str
         What told of it, in short.
     signs : tuple of str
-        From :mod:`durability.hazards`; without any, nothing happens.
+        From :mod:`durability.record.hazards`; without any, nothing happens.
     entry_id : UUID
         The act of writing.
     at : datetime, optional
@@ -140,7 +140,7 @@ def suspect_note(
     """
     if not note or device is None:
         return None
-    from durability.hazards import battery_signs  # its patterns take a while: only for notes
+    from durability.record.hazards import battery_signs  # its patterns take a while: only for notes
 
     signs = battery_signs(note, of_case=of_case)
     if not signs:
@@ -167,7 +167,7 @@ def suspect_kept(connection: Any, stage: str) -> dict[str, Quarantine]:
     rows = bench.fetch(connection, f"staged_notes_{stage}")
     if not rows:
         return {}
-    from durability.hazards import battery_signs, check_signs  # patterns: only for notes
+    from durability.record.hazards import battery_signs, check_signs  # patterns: only for notes
 
     devices = {}
     for row in rows:

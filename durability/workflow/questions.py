@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from durability.errors import UnusableCall
+from durability.record.errors import UnusableCall
 from durability.store import saved_queries
 from durability.store.saved_queries import Answer as Answer
 from durability.store.saved_queries import SavedQuery

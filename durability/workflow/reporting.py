@@ -9,8 +9,9 @@ from dataclasses import asdict, replace
 from datetime import date
 from typing import Any
 
-from durability import clock
-from durability.errors import RecordRefused
+from durability.record import clock
+from durability.record.errors import RecordRefused
+from durability.record.vocabulary import HEIGHT_TOLERANCE
 from durability.results import (
     ClaimAnswer,
     Comparison,
@@ -23,7 +24,6 @@ from durability.results import (
 )
 from durability.store import bench, database, saved_queries
 from durability.version import PROGRAM_VERSION
-from durability.vocabulary import HEIGHT_TOLERANCE
 from durability.workflow import follow_up, pictures
 from durability.workflow.claims import judge_claim
 from durability.workflow.demo import is_demo

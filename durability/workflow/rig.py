@@ -8,16 +8,16 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from durability.basis import counted
-from durability.errors import RecordRefused, UnusableCall
-from durability.records import DropHistory
+from durability.record.basis import counted
+from durability.record.errors import RecordRefused, UnusableCall
+from durability.record.records import DropHistory
 from durability.results import RecordedMeanwhile, RigNote, RigWatch
 from durability.store import bench, database
 from durability.workflow.histories import read_histories
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
     from durability.results import GaugeStudy, LabScatter
 
 GAUGE_FACTORS = ("operator", "sensor", "day")
@@ -100,7 +100,8 @@ def watch(session: Session, series: Sequence[str] | None = None) -> list[RigWatc
 
 
 def _watched(reference: _Reference) -> RigWatch:
-    from durability.rig import session_values, watch_rig
+    from durability.rig.sessions import session_values
+    from durability.rig.watch import watch_rig
 
     when, peak_g, averaged = reference.when, reference.peak_g, False
     if reference.dated:
@@ -209,7 +210,7 @@ class RigLedger:
         note : RigNote
             With the reason where nothing could be divided out.
         """
-        from durability.rig import rig_correction
+        from durability.rig.correction import rig_correction
 
         reference, times = self._reference_for(history), _times(history)
         note = self.note(history) or RigNote("", False, None, None, None, False)
@@ -294,7 +295,7 @@ def study_gauge(
     UnusableCall
         What ``gauge_study`` refuses.
     """
-    from durability.gauge import gauge_study
+    from durability.rig.gauge import gauge_study
 
     with database.reading(session.store) as connection:
         references = [each for each in _references(connection, series) if len(each.peak_g)]
@@ -369,7 +370,7 @@ def lab_scatter(session: Session) -> LabScatter:
     RecordRefused
         No such drop in the store.
     """
-    from durability.plan import lab_scatter as scatter_seen
+    from durability.plan.power import lab_scatter as scatter_seen
 
     found = read_histories(session)
     worn = [

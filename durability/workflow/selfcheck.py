@@ -5,7 +5,7 @@ from __future__ import annotations
 import platform
 from importlib.metadata import version
 
-from durability import clock
+from durability.record import clock
 from durability.results import SelfCheck
 from durability.version import PROGRAM_VERSION
 
@@ -20,7 +20,7 @@ def run_selfcheck() -> SelfCheck:
     SelfCheck
         With the moment of the run and the versions of the program and of what it stands on.
     """
-    from durability.selfcheck import check_published_values
+    from durability.selfcheck.checks import check_published_values
 
     return SelfCheck(clock.now().replace(microsecond=0), versions(), check_published_values())
 

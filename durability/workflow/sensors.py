@@ -6,10 +6,10 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
 
-from durability.errors import RecordRefused, UnusableCall
 from durability.intake.hand_entry import typed_date, typed_value, typed_values
+from durability.record.errors import RecordRefused, UnusableCall
+from durability.record.vocabulary import DRIFT_TOLERANCE_PCT, INTERVAL_CHANGE
 from durability.store import bench, database
-from durability.vocabulary import DRIFT_TOLERANCE_PCT, INTERVAL_CHANGE
 from durability.workflow.session import Session, entry
 
 Calibrations = Sequence[Mapping[str, Any]]

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from durability import clock
-from durability.errors import RecordRefused, UnusableCall
 from durability.intake.hand_entry import typed_value, typed_values
-from durability.orientation import impossible_designation
+from durability.record import clock
+from durability.record.errors import RecordRefused, UnusableCall
+from durability.record.orientation import impossible_designation
 from durability.store import bench, database
 from durability.workflow import quarantine
 from durability.workflow.keep import refuse_closed, tells_cracked_glass, without_baseline

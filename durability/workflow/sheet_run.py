@@ -15,14 +15,14 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from durability.basis import counted
-from durability.errors import RecordRefused, UnusableCall
 from durability.intake.drop_sheet import read_drop_sheet
-from durability.orientation import normalise_orientation
-from durability.records import StoredDrop
+from durability.record.basis import counted
+from durability.record.errors import RecordRefused, UnusableCall
+from durability.record.orientation import normalise_orientation
+from durability.record.records import StoredDrop
+from durability.record.vocabulary import SEVERITY_FAILED
 from durability.results import PlannedDrop
 from durability.store import bench, database
-from durability.vocabulary import SEVERITY_FAILED
 from durability.workflow.series import open_series
 from durability.workflow.session import Session, entry
 
@@ -53,7 +53,7 @@ class SheetRun:
     """
 
     def __init__(self, session: Session, base: Mapping[str, Any], path: Path) -> None:
-        from durability.plan import sheet_sha256
+        from durability.plan.sheet import sheet_sha256
 
         self._session, self._base = session, base
         self._file = read_drop_sheet(path)

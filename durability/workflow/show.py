@@ -8,17 +8,17 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from durability.errors import RecordRefused
-from durability.pulse import low_pass
+from durability.pulse.low_pass import low_pass
+from durability.pulse.waveform_codec import decode
+from durability.record.errors import RecordRefused
 from durability.results import PulseTrace, ShockSpectrum
 from durability.store import bench, database
 from durability.store import waveforms as store
-from durability.waveform_codec import decode
 from durability.workflow.keep import find_drop
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray, PulseMeasures
+    from durability.record.records import FloatArray, PulseMeasures
     from durability.store.waveforms import KeptMeasures
 
 
@@ -166,7 +166,7 @@ def show_spectrum(
     RecordRefused
         No such drop, it has no waveform, or no impact in it.
     """
-    from durability.spectrum import shock_response_spectrum
+    from durability.pulse.spectrum import shock_response_spectrum
 
     (trace,) = show_pulses(session, series, [drop_number])
     if trace.measures.peak_g is None:

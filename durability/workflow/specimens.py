@@ -6,10 +6,10 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from durability import clock
-from durability.errors import RecordRefused, UnusableCall
 from durability.intake.hand_entry import typed_date, typed_value, typed_values
-from durability.records import Quarantine
+from durability.record import clock
+from durability.record.errors import RecordRefused, UnusableCall
+from durability.record.records import Quarantine
 from durability.store import bench, database
 from durability.workflow import quarantine
 from durability.workflow.session import Session, entry

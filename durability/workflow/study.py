@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from durability.records import DropHistory
+from durability.record.records import DropHistory
 from durability.results import Limit, Prediction, Scope, SeriesPicture, TrendContext, VoidedDrop
 from durability.workflow.evaluation import Evaluation
 from durability.workflow.histories import Histories, find_scope, read_histories
@@ -163,7 +163,7 @@ class Study:
         RecordRefused
             A side has no series.
         """
-        from durability.compare import compare
+        from durability.wear.compare import compare
 
         sides = [self._as_read.side(name) for name in (a, b)]
         put_back = [self._with_voided.side(name) for name in (a, b)]
@@ -172,14 +172,14 @@ class Study:
 
     def condition_effects(self) -> list[CovariateEffect]:
         """How peak g goes with temperature and with a long rest: a what-if, never applied."""
-        from durability.covariates import covariate_effects
+        from durability.wear.covariates import covariate_effects
 
         fits = self._as_read.fits
         return covariate_effects(self.histories, [fits[each.series] for each in self.histories])
 
     def further_drops(self) -> list[MoreDrops]:
         """What one more session of drops of each series answered for would buy."""
-        from durability.more_drops import value_of_more_drops
+        from durability.wear.more_drops import value_of_more_drops
 
         informing = [each for each in self._as_read.informing if each.case_model is not None]
         return [
@@ -349,7 +349,7 @@ def _suggested(trend: Trend) -> tuple[tuple[int, ...], str]:
     """Drop numbers that an outlier test would mark about the fitted level, and which test."""
     if trend.valid_drops < FEWEST_FOR_SUGGESTION:
         return (), "too few drops for an outlier test"
-    from durability.outliers import generalized_esd, grubbs
+    from durability.wear.outliers import generalized_esd, grubbs
 
     rest = np.log(trend.peak_g) - np.log(trend.level_g)
     if len(rest) < FEWEST_FOR_SEVERAL:

@@ -7,7 +7,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from durability.errors import (
+from durability.intake.waveforms.folder import records_in, sha256_of
+from durability.record.errors import (
     DropTaken,
     RecordBreaksOff,
     RecordRefused,
@@ -15,7 +16,6 @@ from durability.errors import (
     UnusableCall,
     WaveformUnreadable,
 )
-from durability.intake.waveforms.folder import records_in, sha256_of
 from durability.results import FileTwice, MeasuredFile
 from durability.store import bench, database
 from durability.workflow.measuring import RecordOptions, find_rig, not_judged

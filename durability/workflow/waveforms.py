@@ -10,8 +10,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
-from durability import clock
-from durability.errors import (
+from durability.intake.hand_entry import typed_time
+from durability.intake.waveforms.folder import endings, record_files, sha256_of
+from durability.pulse.waveform_codec import encode
+from durability.record import clock
+from durability.record.errors import (
     DropTaken,
     ImportRefused,
     NothingReadable,
@@ -20,13 +23,10 @@ from durability.errors import (
     UnusableCall,
     WaveformUnreadable,
 )
-from durability.intake.hand_entry import typed_time
-from durability.intake.waveforms.folder import endings, record_files, sha256_of
-from durability.records import Rejection, StoredDrop
+from durability.record.records import Rejection, StoredDrop
 from durability.results import FileTwice, ImportCount, MeasuredFile, WaveformImport
 from durability.store import bench, database
 from durability.store import waveforms as store
-from durability.waveform_codec import encode
 from durability.workflow.keep import next_drops
 from durability.workflow.measuring import (
     NO_RIG,
@@ -40,7 +40,7 @@ from durability.workflow.measuring import (
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:
-    from durability.records import Waveform
+    from durability.record.records import Waveform
 
 
 def _encoded(waveform: Waveform) -> list[bytes]:

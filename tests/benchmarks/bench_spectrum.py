@@ -12,7 +12,7 @@ import time
 import numpy as np
 from pyyeti import srs
 
-from durability.spectrum import shock_response_spectrum
+from durability.pulse.spectrum import shock_response_spectrum
 
 
 def main() -> None:

@@ -14,7 +14,8 @@ import numpy as np
 import pymannkendall
 from scipy import stats
 
-from durability.trend import judge_block, mann_kendall, theil_sen
+from durability.wear.kendall import mann_kendall, theil_sen
+from durability.wear.verdict import judge_block
 
 SERIES, DROPS, LOOPED = 20_000, 25, 1000
 

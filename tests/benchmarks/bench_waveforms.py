@@ -16,8 +16,8 @@ import duckdb
 import numpy as np
 
 from durability.intake.waveforms import read_waveform
-from durability.pulse import measure_pulse
-from durability.waveform_codec import decode, encode
+from durability.pulse.measure import measure_pulse
+from durability.pulse.waveform_codec import decode, encode
 
 
 def export(path: Path, samples: int, rng: np.random.Generator) -> None:

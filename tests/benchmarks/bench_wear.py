@@ -12,8 +12,8 @@ import time
 import numpy as np
 from scipy.stats import linregress
 
-from durability.forecast import forecast
-from durability.records import DropHistory
+from durability.record.records import DropHistory
+from durability.wear.forecast import forecast
 
 
 def histories(n_series, rng, *, mixed):

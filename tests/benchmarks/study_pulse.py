@@ -11,7 +11,7 @@ import sys
 import numpy as np
 from simulated_records import FAULTS, SHAPES, simulate
 
-from durability.pulse import measure_pulse
+from durability.pulse.measure import measure_pulse
 
 
 def measured(record):

@@ -12,7 +12,8 @@ from __future__ import annotations
 import numpy as np
 from scipy import stats
 
-from durability.trend import judge_block, mann_kendall
+from durability.wear.kendall import mann_kendall
+from durability.wear.verdict import judge_block
 
 SIZE = 0.05
 

@@ -18,8 +18,8 @@ import numpy as np
 from scipy.optimize import minimize
 from scipy.special import ndtr
 
-from durability.latent import judge_latent_link
-from durability.records import DeviceHistory
+from durability.devices.judgement import judge_latent_link
+from durability.record.records import DeviceHistory
 
 LOOK_DAYS = np.array([0.0, 14.0, 30.0, 60.0, 90.0, 180.0])
 DROPPED, CONTROLS = 40, 10

@@ -1,4 +1,4 @@
-"""Regenerate durability/trend/null_table.py: how evidence for a rise scatters over steady series.
+"""Regenerate durability/wear/null_table.py: how evidence for a rise scatters over steady series.
 
 Run from the repository root: ``python tests/calibration/null_table.py`` (a few minutes on one core,
 fixed seed). For the final verdict the readings are independent draws of five laws: normal,
@@ -15,10 +15,10 @@ from pathlib import Path
 
 import numpy as np
 
-from durability.trend.alarm import FIRST_LOOK, alarm_looks, rank_evidence, running_scores
-from durability.trend.evidence import judged_evidence
+from durability.wear.alarm import FIRST_LOOK, alarm_looks, rank_evidence, running_scores
+from durability.wear.rise_evidence import judged_evidence
 
-TABLE = Path(__file__).parents[2] / "durability" / "trend" / "null_table.py"
+TABLE = Path(__file__).parents[2] / "durability" / "wear" / "null_table.py"
 LENGTHS = (4, 5, 6, 7, 8, 9, 10, 12, 14, 17, 20, 25, 32, 45, 70, 120, 200, 400)
 TAILS = (0.5, 0.3, 0.2, 0.14, 0.1, 0.07, 0.05, 0.035, 0.025, 0.015, 0.01, 0.006, 0.003, 0.001)
 LAWS = ("normal", "laplace", "t3", "wild", "skewed")

@@ -18,8 +18,8 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parent))
 import simulator
 
-from durability.forecast import forecast
-from durability.records import DropHistory
+from durability.record.records import DropHistory
+from durability.wear.forecast import forecast
 
 MISS = 2.0 / 0.1
 """Penalty of a miss at 90 %."""

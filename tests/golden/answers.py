@@ -156,7 +156,7 @@ class Golden:
         with (
             contextlib.chdir(folder),
             patch.dict(os.environ, {**_ENVIRONMENT, "DURABILITY_STORE": store}),
-            patch("durability.clock.now", lambda: _NOW + timedelta(minutes=self.calls)),
+            patch("durability.record.clock.now", lambda: _NOW + timedelta(minutes=self.calls)),
         ):
             time.tzset()
             yield

@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scenario.record import RADIO_MODEL, Row, Scenario, iso, specimen_row, workday
 
-from durability.units import STANDARD_GRAVITY_M_S2, impact_velocity_m_s
+from durability.record.units import STANDARD_GRAVITY_M_S2, impact_velocity_m_s
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
 
 _SURFACE = "steel plate over concrete"
 _FULL_HEIGHT_MM = 1220.0

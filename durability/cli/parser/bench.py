@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from durability.cli.parser import common
 from durability.cli.parser.common import Parser
-from durability.vocabulary import DAMAGE_MODES
+from durability.record.vocabulary import DAMAGE_MODES
 
 
 def init(made: Parser) -> None:

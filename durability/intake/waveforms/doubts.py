@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.errors import WaveformUnreadable
 from durability.intake.waveforms.preamble import (
     Entry,
     is_sensitivity_unit,
@@ -32,10 +31,11 @@ from durability.intake.waveforms.words import (
     whole,
     within,
 )
+from durability.record.errors import WaveformUnreadable
 
 if TYPE_CHECKING:
     from durability.intake.waveforms.table import Table
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
 
 STRAY_RATIO = 3.0
 """A first or last value this many times larger than all others is a setting, not a sample: a shock

@@ -9,8 +9,8 @@ from collections.abc import Iterable
 from functools import lru_cache
 from pathlib import Path
 
-from durability.errors import UnusableCall
 from durability.intake.waveforms.reading import MAX_FILE_BYTES, begins_as_record
+from durability.record.errors import UnusableCall
 
 RECORD_ENDINGS = (
     ".csv",

@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
-from durability.errors import WaveformUnreadable
 from durability.intake.waveforms.words import Unit, read_unit
+from durability.record.errors import WaveformUnreadable
 
 _HEAD_BYTES = 1 << 11
 _ENOUGH_ROWS = 20

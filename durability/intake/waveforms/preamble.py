@@ -19,7 +19,7 @@ from durability.intake.waveforms.words import (
     whole,
     within,
 )
-from durability.units import STANDARD_GRAVITY_M_S2
+from durability.record.units import STANDARD_GRAVITY_M_S2
 
 PLAUSIBLE_RATES_HZ = (500.0, 2e7)
 """Sample rates between which shocks are recorded: 10 samples in the longest pulses, far more than

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
-from durability.errors import WaveformUnreadable
 from durability.intake.waveforms.doubts import (
     columns_of_parts,
     refuse_channels_in_turn,
@@ -36,12 +35,13 @@ from durability.intake.waveforms.scale import (
 from durability.intake.waveforms.table import Column, Table, from_arrays
 from durability.intake.waveforms.text import read_text
 from durability.intake.waveforms.timebase import find_time_base, time_columns
-from durability.records import CrossRecord, Waveform
+from durability.record.errors import WaveformUnreadable
+from durability.record.records import CrossRecord, Waveform
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
 
 MAX_FILE_BYTES = 500_000_000
 """Largest file taken, also after unpacking: some 20 million samples, 20 s at 1 MHz, where a drop

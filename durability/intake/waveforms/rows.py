@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.errors import WaveformUnreadable
 from durability.intake.waveforms.doubts import points_stated
 from durability.intake.waveforms.preamble import Preamble
 from durability.intake.waveforms.table import Table, from_arrays
+from durability.record.errors import WaveformUnreadable
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
 
 Split = Callable[[str, str], list[str]]
 

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
-from durability.errors import WaveformUnreadable
 from durability.intake.waveforms.doubts import (
     refuse_assumed_g,
     refuse_contradicted_unit,
@@ -23,10 +22,11 @@ from durability.intake.waveforms.words import (
     says_only_acceleration,
     value_unit,
 )
+from durability.record.errors import WaveformUnreadable
 
 if TYPE_CHECKING:
     from durability.intake.waveforms.table import Table
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
 
 ValueUnit = Literal["g", "m/s2", "V", "mV"]
 

@@ -21,7 +21,7 @@ from durability.intake.waveforms.words import (
 )
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
 
 _HEADING_ROWS = 4
 _COMMENT_MARKS = "#%!*;/'"

@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from durability.errors import WaveformUnreadable
 from durability.intake.waveforms.doubts import refuse_words_in_turn
 from durability.intake.waveforms.layout import (
     CLOCK,
@@ -29,9 +28,10 @@ from durability.intake.waveforms.preamble import Preamble
 from durability.intake.waveforms.rows import read_rows, wide_lines
 from durability.intake.waveforms.table import Column, Table, find_headings
 from durability.intake.waveforms.words import TIME_UNITS, Unit, read_unit
+from durability.record.errors import WaveformUnreadable
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
 
 _HALF_DAY_S = 43_200.0
 _BLANK_LINE = re.compile(r"\n[ \t]*\r?(?=\n)")

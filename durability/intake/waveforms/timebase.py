@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.errors import WaveformUnreadable
 from durability.intake.waveforms.preamble import PLAUSIBLE_RATES_HZ
 from durability.intake.waveforms.words import TIME_UNITS, Unit, names_index, names_time
+from durability.record.errors import WaveformUnreadable
 
 if TYPE_CHECKING:
     from durability.intake.waveforms.table import Table
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
 
 JITTER_FRACTION = 0.5
 """Most that a step may differ from the mean step, beyond the rounding of the stamps. A sample that

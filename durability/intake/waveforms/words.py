@@ -9,7 +9,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any, Literal
 
-from durability.units import STANDARD_GRAVITY_M_S2
+from durability.record.units import STANDARD_GRAVITY_M_S2
 
 Quantity = Literal["time", "voltage", "acceleration", "index", "counts", "other"]
 

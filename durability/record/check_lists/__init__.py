@@ -11,8 +11,8 @@ import re
 from functools import cache
 from pathlib import Path
 
-from durability.errors import UnusableCall
-from durability.records import CheckedFunction, CheckList
+from durability.record.errors import UnusableCall
+from durability.record.records import CheckedFunction, CheckList
 
 _AGAIN = re.compile(r"again (\d+) in (\d+)")
 _AT_ONCE = "at once"

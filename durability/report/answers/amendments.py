@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from durability.basis import counted
+from durability.record.basis import counted
 from durability.report.blocks import Block, Column, Columns, Words
 
 Row = Mapping[str, Any]

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
-from durability.basis import counted
+from durability.record.basis import counted
 from durability.report import labels
 from durability.report.answers import beside
 from durability.report.blocks import Block, Column, Columns, Words

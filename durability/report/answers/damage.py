@@ -6,10 +6,10 @@ from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from durability.basis import counted
+from durability.record.basis import counted
+from durability.record.vocabulary import DAMAGE_SEVERITIES, SEVERITY_FAILED
 from durability.report import labels
 from durability.report.blocks import Block, Column, Columns, Words
-from durability.vocabulary import DAMAGE_SEVERITIES, SEVERITY_FAILED
 
 Note = Mapping[str, Any]
 

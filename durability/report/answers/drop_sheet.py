@@ -8,7 +8,7 @@ import io
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from durability.basis import counted
+from durability.record.basis import counted
 from durability.report import labels, safety
 from durability.report.blocks import Block, Column, Columns, Table, Words
 

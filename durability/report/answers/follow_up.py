@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from durability.basis import counted
+from durability.record.basis import counted
 from durability.report import labels
 from durability.report.answers import records
 from durability.report.blocks import Block, Column, Columns, Words

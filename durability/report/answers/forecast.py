@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
-from durability.basis import counted
+from durability.record.basis import counted
 from durability.report import as_json, labels
 from durability.report.answers import beside
 from durability.report.answers.trend import PLOT_WIDTH

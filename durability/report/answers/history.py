@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
-from durability.basis import counted
+from durability.record.basis import counted
 from durability.report import as_json, labels, safety
 from durability.report.answers.follow_up import intermittent_lines
 from durability.report.blocks import Block, Column, Columns, Words

@@ -8,11 +8,11 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from durability.basis import counted
+from durability.record.basis import counted
 from durability.report import labels, safety
 
 if TYPE_CHECKING:
-    from durability.records import FunctionalCheck, Walk
+    from durability.record.records import FunctionalCheck, Walk
     from durability.results import DeviceExpectation
 
 

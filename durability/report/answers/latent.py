@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-from durability.basis import counted
+from durability.record.basis import counted
 from durability.report import as_json, labels, safety
 from durability.report.answers.follow_up import confirmation_words
 from durability.report.blocks import Block, Column, Columns, Words

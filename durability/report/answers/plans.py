@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from durability.basis import counted
+from durability.record.basis import counted
 from durability.report import labels
 from durability.report.blocks import Block, Column, Columns, Words
 

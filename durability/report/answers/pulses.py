@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from durability.record.units import INCH_M
 from durability.report import as_json, labels, pulse_labels
 from durability.report.answers import records
 from durability.report.answers.waveforms import measures
 from durability.report.blocks import Block, Column, Columns, Preformatted, Words
-from durability.units import INCH_M
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray, PulseMeasures
+    from durability.record.records import FloatArray, PulseMeasures
     from durability.results import PulseTrace, ShockSpectrum
 
 PLOT_WIDTH, PLOT_HEIGHT = 66, 13

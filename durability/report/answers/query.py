@@ -7,7 +7,7 @@ import io
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from durability.basis import counted
+from durability.record.basis import counted
 from durability.report import as_json, labels, markdown
 from durability.report.blocks import Block, Column, Columns, Table, Words
 

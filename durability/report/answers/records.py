@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from durability.basis import counted
+from durability.record.basis import counted
 from durability.report import labels
 from durability.report.answers.calibration import SENSORS
 from durability.report.answers.damage import DAMAGE

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from durability.basis import counted
+from durability.record.basis import counted
 from durability.report import bench, labels
 from durability.report.blocks import Block, Column, Columns, Items, Preformatted, Words
 
 if TYPE_CHECKING:
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
     from durability.results import GaugeStudy, RigWatch, VarianceComponent
 
 CHART_WIDTH = 60

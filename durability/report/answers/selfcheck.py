@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from durability.basis import counted
+from durability.record.basis import counted
 from durability.report import labels
 from durability.report.blocks import Archive, Block, Column, Columns, Section, Words
 from durability.results import PublishedValue, SelfCheck

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
-from durability.basis import MIN_DROPS_FOR_TREND, counted
+from durability.record.basis import MIN_DROPS_FOR_TREND, counted
 from durability.report import as_json, labels
 from durability.report.answers import beside
 from durability.report.blocks import Block, Column, Columns, Preformatted, Words

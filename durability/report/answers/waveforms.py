@@ -10,7 +10,7 @@ from durability.report import as_json, labels, pulse_labels
 from durability.report.blocks import Block, Column, Columns, Words
 
 if TYPE_CHECKING:
-    from durability.records import PulseMeasures
+    from durability.record.records import PulseMeasures
     from durability.results import MeasuredFile, RemeasuredDrop, Remeasurement, WaveformImport
 
 SHOWN_FILES = 40

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from durability.basis import counted
+from durability.record.basis import counted
 from durability.report import labels
 from durability.report.answers import boundary, latent, rig
 from durability.report.answers.compare import reduction

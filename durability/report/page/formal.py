@@ -7,13 +7,13 @@ from collections import Counter
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from durability.basis import counted
+from durability.record.basis import counted
+from durability.record.units import STANDARD_GRAVITY_M_S2
 from durability.report import labels
 from durability.report.answers.series import span
 from durability.report.blocks import Block, Column, Columns, Folded, Items, Words
 from durability.report.page.methods import METHODS, REACHED
 from durability.report.page.words import command, identity, numbered
-from durability.units import STANDARD_GRAVITY_M_S2
 
 if TYPE_CHECKING:
     from durability.results import LifeLine, ReportContents

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from durability.basis import counted
+from durability.record.basis import counted
 from durability.report import labels
 from durability.report.answers import (
     amendments,

@@ -6,7 +6,7 @@ import shlex
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from durability.basis import counted
+from durability.record.basis import counted
 from durability.report import labels, safety
 from durability.report.answers import amendments, due, latent, rig, series, voided
 from durability.report.answers.claim import claims_answer
@@ -23,7 +23,7 @@ from durability.results import (
 )
 
 if TYPE_CHECKING:
-    from durability.records import Quarantine
+    from durability.record.records import Quarantine
 
 SOON_DROPS = 5
 """A series whose failure is foretold within so many drops is told as about to fail."""

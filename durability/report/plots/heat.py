@@ -10,7 +10,7 @@ import numpy as np
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.patches import Patch, Rectangle
 
-from durability.basis import counted
+from durability.record.basis import counted
 from durability.report import labels
 from durability.report.plots import look
 

@@ -11,7 +11,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import FixedLocator, PercentFormatter
 
-from durability.basis import counted
+from durability.record.basis import counted
 from durability.report import labels
 from durability.report.answers.latent import sentence
 from durability.report.plots import look
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
     from durability.results import DeviceOutlook, DoseCurve, LatentLink
 
 

@@ -10,7 +10,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Rectangle
 from matplotlib.ticker import MaxNLocator
 
-from durability.basis import counted
+from durability.record.basis import counted
 from durability.report import labels
 from durability.report.plots import look
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
     from durability.results import LifeLine
 
 

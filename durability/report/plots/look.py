@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
 
-    from durability.records import BoolArray, FloatArray
+    from durability.record.records import BoolArray, FloatArray
 
 Style = dict[str, Any]
 

@@ -10,7 +10,7 @@ import numpy as np
 from matplotlib.lines import Line2D
 from matplotlib.ticker import MaxNLocator
 
-from durability.basis import counted
+from durability.record.basis import counted
 from durability.report import labels
 from durability.report.answers.rank import ranking_answer
 from durability.report.plots import look, series

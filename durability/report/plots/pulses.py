@@ -10,19 +10,19 @@ import numpy as np
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.lines import Line2D
 
-from durability.basis import MIN_DROPS_FOR_TREND, counted
+from durability.record.basis import MIN_DROPS_FOR_TREND, counted
+from durability.record.units import INCH_M, STANDARD_GRAVITY_M_S2, impact_velocity_m_s
 from durability.report import labels, pulse_labels
 from durability.report.answers.pulses import shown_window_ms
 from durability.report.plots import look
 from durability.report.plots.traces import traces
-from durability.units import INCH_M, STANDARD_GRAVITY_M_S2, impact_velocity_m_s
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from durability.records import FloatArray
+    from durability.record.records import FloatArray
     from durability.results import PulseCloud, PulseTrace, ShockSpectrum
 
 WIDTH_AT_TENTH = 1.0 - 2.0 * math.asin(0.1) / math.pi

@@ -9,16 +9,16 @@ import numpy as np
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
-from durability.basis import counted
+from durability.record.basis import counted
+from durability.record.vocabulary import DAMAGE_SEVERITIES
 from durability.report import labels
 from durability.report.plots import look
-from durability.vocabulary import DAMAGE_SEVERITIES
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
 
-    from durability.records import FloatArray, IntArray
+    from durability.record.records import FloatArray, IntArray
     from durability.results import SeriesPicture
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from matplotlib.lines import Line2D
 
-from durability.basis import counted
+from durability.record.basis import counted
 from durability.report import pulse_labels
 from durability.report.answers.pulses import shown_window_ms
 from durability.report.plots import look

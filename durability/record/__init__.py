@@ -1,0 +1,1 @@
+"""What was seen, and what it may be called: nouns, words, units, orientations, errors."""
