@@ -20,16 +20,17 @@ from durability.intake.columns import FILE_KINDS
 from durability.intake.tables import Sheet
 from durability.record import clock
 from durability.record.errors import UnusableCall
-from durability.results import Limit, Scope
 from durability.store import bench, database
 from durability.workflow import questions
 from durability.workflow.histories import device_histories_in, histories_in
 from durability.workflow.keep import keep_rows
+from durability.workflow.results import Limit, Scope
 from durability.workflow.session import Session, open_session
 from durability.workflow.study import Study
 
 if TYPE_CHECKING:
-    from durability.results import Comparison, LatentLink
+    from durability.devices.results import LatentLink
+    from durability.wear.results import Comparison
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,8 +20,8 @@ from durability.record.errors import UnusableCall
 from durability.record.records import DropHistory
 from durability.record.vocabulary import VOID_REASONS
 from durability.report import bench as words
-from durability.results import BenchStanding
 from durability.wear.verdict import judge_trends
+from durability.workflow.results import BenchStanding
 
 
 @pytest.fixture
@@ -309,8 +309,8 @@ def so_far(peaks):
 
 
 def test_all_after_a_drop_fits_the_screen_with_the_lines_typed():
-    from durability.results import Limit
     from durability.workflow.recording import judge_so_far
+    from durability.workflow.results import Limit
 
     for peaks in (STEADY, CLIMBING, [100]):
         standing = judge_so_far(so_far(peaks), Limit())
@@ -320,16 +320,16 @@ def test_all_after_a_drop_fits_the_screen_with_the_lines_typed():
 
 
 def test_a_failed_case_is_told_with_its_cause():
-    from durability.results import Limit
     from durability.workflow.recording import judge_so_far
+    from durability.workflow.results import Limit
 
     standing = judge_so_far(so_far(CLIMBING), Limit(limit_g=110.0))
     assert "FAILED at drop" in words.standing(standing, 80)
 
 
 def test_drops_left_are_counted_from_the_last_drop():
-    from durability.results import Limit
     from durability.workflow.recording import judge_so_far
+    from durability.workflow.results import Limit
 
     standing = judge_so_far(so_far(CLIMBING), Limit())
     told = words.drops_left(standing.forecast, standing.trend, 0)

@@ -6,8 +6,8 @@ from datetime import UTC, date, datetime
 import pytest
 from icalendar import Calendar
 
+from durability.devices.results import DueInspection, DueList
 from durability.report.calendar import due_calendar
-from durability.results import DueInspection, DueList
 
 FUNCTIONS = ("power-on", "battery swelling", "Anzeige, größer; geprüft", "a\\b")
 

@@ -381,7 +381,7 @@ def test_fishers_smallest_p_is_that_of_the_most_one_sided_table():
 
 
 def a_link(verdict, lower, ratio, upper):
-    from durability.results import LatentLink
+    from durability.devices.results import LatentLink
 
     return LatentLink(
         devices=17, control_devices=5, failed_on_drop_day=0, latent_failures=12, verdict=verdict,

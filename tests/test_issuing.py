@@ -9,9 +9,9 @@ import pytest
 
 from durability.record.errors import StoreUnusable, UnusableCall
 from durability.report.page import changes, page
-from durability.results import ReportAnswer
 from durability.workflow import issuing
 from durability.workflow.reporting import gather_report
+from durability.workflow.results import ReportAnswer
 from durability.workflow.session import Session
 
 

@@ -11,8 +11,9 @@ from durability.__main__ import main
 from durability.report import terminal
 from durability.report.blocks import Drawing, Table, Words
 from durability.report.page import sections, words
-from durability.results import Limit, MoreDrops
+from durability.wear.results import MoreDrops
 from durability.workflow import reporting
+from durability.workflow.results import Limit
 from durability.workflow.session import Session
 from durability.workflow.study import Study
 

@@ -15,37 +15,33 @@ from matplotlib.text import Text
 from scipy.stats import binomtest
 
 from durability.devices.dose_curve import dose_curve
-from durability.life.survival_band import survival_band
-from durability.pulse.low_pass import low_pass
-from durability.pulse.measure import measure_pulse
-from durability.pulse.spectrum import shock_response_spectrum
-from durability.record.records import DeviceHistory, DropHistory, Waveform
-from durability.report import plots
-from durability.report.answers.trend import trends_answer
-from durability.report.plots import look
-from durability.report.plots.pulses import WIDTH_AT_TENTH, half_sine_peak_g
-from durability.results import (
+from durability.devices.results import (
     CheckTable,
     CriticalValue,
     DamageBoundary,
     DeviceOutlook,
     DoseCurve,
     FailedShock,
-    Forecast,
     LatentLink,
-    LevelFan,
     LifeLine,
-    Prediction,
-    PulseCloud,
-    PulseTrace,
-    SeriesPicture,
-    SurvivalCurve,
-    Trend,
 )
+from durability.life.results import Prediction, SurvivalCurve
+from durability.life.survival_band import survival_band
+from durability.pulse.low_pass import low_pass
+from durability.pulse.measure import measure_pulse
+from durability.pulse.results import PulseCloud, PulseTrace
+from durability.pulse.spectrum import shock_response_spectrum
+from durability.record.records import DeviceHistory, DropHistory, Waveform
+from durability.report import plots
+from durability.report.answers.trend import trends_answer
+from durability.report.plots import look
+from durability.report.plots.pulses import WIDTH_AT_TENTH, half_sine_peak_g
 from durability.rig.watch import watch_rig
 from durability.wear.fan import level_fan
 from durability.wear.fitting import fit_wear
 from durability.wear.forecast import forecast
+from durability.wear.results import Forecast, LevelFan, Trend
+from durability.workflow.results import SeriesPicture
 
 LONG = "sleeve of a very long name that no panel has room for, second winter lot"
 SIX_COLUMNS = 37

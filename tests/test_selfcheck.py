@@ -8,8 +8,8 @@ import pytest
 
 from durability.record import clock
 from durability.report.answers import selfcheck as shown
-from durability.results import PublishedValue, SelfCheck
 from durability.selfcheck import checks
+from durability.selfcheck.results import PublishedValue, SelfCheck
 from durability.workflow.selfcheck import run_selfcheck
 
 TABLES = tomllib.loads(

@@ -7,10 +7,10 @@ from pathlib import Path
 
 from durability.cli.logbook import say, session_of, show, warn, warn_of
 from durability.cli.show import show as show_answer
+from durability.devices.results import DueList
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall
 from durability.report import labels, safety
-from durability.results import DueList
 from durability.workflow import check_lists, declaration, follow_up, inspection
 
 

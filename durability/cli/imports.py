@@ -10,10 +10,10 @@ from pathlib import Path
 
 from durability.cli.logbook import say, session_of, warn, warn_of
 from durability.cli.progress import progress
+from durability.intake.results import ImportCount
 from durability.intake.tables import SheetOptions
 from durability.record.errors import ImportRefused, UnusableCall
 from durability.report import as_json
-from durability.results import ImportCount
 from durability.workflow import imports
 
 SHOWN_REJECTIONS = 20

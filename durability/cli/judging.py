@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 from durability.record.errors import DurabilityError
 
 if TYPE_CHECKING:
-    from durability.results import BenchStanding, Limit, RigWatch
+    from durability.rig.results import RigWatch
+    from durability.workflow.results import BenchStanding, Limit
     from durability.workflow.session import Session
 
 

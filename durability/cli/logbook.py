@@ -18,7 +18,7 @@ from durability.workflow import corrections, keep, sensors, series, specimens
 from durability.workflow.session import Session, make_store, open_session
 
 if TYPE_CHECKING:
-    from durability.results import Limit
+    from durability.workflow.results import Limit
 
 
 def session_of(options: Namespace) -> Session:
@@ -28,7 +28,7 @@ def session_of(options: Namespace) -> Session:
 
 def limit_of(options: Namespace) -> Limit:
     """When a case has failed, as the options of this call say."""
-    from durability.results import Limit
+    from durability.workflow.results import Limit
 
     names = [each.name for each in fields(Limit) if hasattr(options, each.name)]
     return Limit(**{name: getattr(options, name) for name in names})

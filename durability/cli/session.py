@@ -26,8 +26,8 @@ from durability.workflow import corrections, keep
 from durability.workflow.series import series_to_record
 
 if TYPE_CHECKING:
-    from durability.results import Limit
     from durability.workflow.measuring import RecordOptions
+    from durability.workflow.results import Limit
     from durability.workflow.sheet_run import SheetRun
 
 HELP = """\

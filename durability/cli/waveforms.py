@@ -15,6 +15,7 @@ from durability.cli.imports import SHOWN_REJECTIONS
 from durability.cli.logbook import say, session_of, warn_of, warn_of_drop
 from durability.cli.progress import progress
 from durability.cli.show import show
+from durability.intake.results import ImportCount, MeasuredFile, WaveformImport
 from durability.intake.waveforms import CrossChannel
 from durability.record.errors import (
     DurabilityError,
@@ -26,7 +27,6 @@ from durability.record.errors import (
 from durability.record.records import Rejection
 from durability.report import as_json, pulse_labels, safety
 from durability.report.answers import waveforms as answer
-from durability.results import ImportCount, MeasuredFile, WaveformImport
 from durability.workflow import waveforms
 from durability.workflow.measuring import FilterChoice, RecordOptions
 

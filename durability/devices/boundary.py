@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from durability.results import CriticalValue, DamageBoundary, FailedShock
+from durability.devices.results import CriticalValue, DamageBoundary, FailedShock
 
 if TYPE_CHECKING:
     from durability.record.records import ShockHistory

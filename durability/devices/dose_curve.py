@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from durability.devices.link_model import ShockLinkModel
+from durability.devices.results import DoseCurve
 from durability.devices.study import assemble
 from durability.record.basis import MIN_DEVICES_FOR_LINK
-from durability.results import DoseCurve
 
 if TYPE_CHECKING:
     from durability.record.records import DeviceHistory

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from durability.devices.exposure import EXPONENT_PRIOR, EXPONENTS
+from durability.devices.results import DroppedAgainstControls
 from durability.life.turnbull import log_rank_scores
-from durability.results import DroppedAgainstControls
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -13,6 +13,7 @@ from durability.devices.evidence import SIGNIFICANCE, dose_rank_test, dropped_ag
 from durability.devices.exposure import EXPONENT_PRIOR, EXPONENTS, LITERATURE_EXPONENT, exposure_of
 from durability.devices.link_model import ShockLinkModel
 from durability.devices.prediction_check import check_predictions, telling_day
+from durability.devices.results import DeviceOutlook, LatentLink, LatentVerdict, MissingReadings
 from durability.devices.shock_form import FORMS
 from durability.devices.study import LatentStudy, assemble, dropped_alone
 from durability.devices.what_next import (
@@ -24,7 +25,6 @@ from durability.devices.what_next import (
 )
 from durability.devices.wording import basis, sentence
 from durability.record.basis import MIN_DEVICES_FOR_LINK, MIN_FAILURES_FOR_LINK
-from durability.results import DeviceOutlook, LatentLink, LatentVerdict, MissingReadings
 
 if TYPE_CHECKING:
     from durability.record.records import DeviceHistory, FloatArray

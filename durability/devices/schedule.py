@@ -8,8 +8,8 @@ from datetime import date, timedelta
 from itertools import pairwise
 from typing import Literal
 
+from durability.devices.results import DueInspection
 from durability.record.errors import UnusableCall
-from durability.results import DueInspection
 
 Anchor = Literal["last drop", "first drop", "received"]
 StageState = Literal["done", "done late", "skipped", "overdue", "due", "upcoming"]

@@ -9,7 +9,8 @@ import numpy as np
 
 from durability.devices.exposure import REFERENCE_PEAK_G
 from durability.devices.link_model import ShockLinkModel
-from durability.results import DropsToTenPercent, NextRound, Prediction
+from durability.devices.results import DropsToTenPercent, NextRound
+from durability.life.results import Prediction
 
 if TYPE_CHECKING:
     from durability.devices.study import LatentStudy

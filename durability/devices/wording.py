@@ -13,8 +13,8 @@ from durability.record.basis import (
 )
 
 if TYPE_CHECKING:
+    from durability.devices.results import LatentLink
     from durability.devices.study import LatentStudy
-    from durability.results import LatentLink
 
 SMALLEST_WEIGHT_TOLD = 0.005
 """Of a form; less rounds to 0 %."""

@@ -7,8 +7,8 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
+from durability.plan.results import DropSheet, PlannedDrop, StopRule
 from durability.record.errors import UnusableCall
-from durability.results import DropSheet, PlannedDrop, StopRule
 
 COLUMNS = ("place", "repeat", "group", "item", "item_drop", "orientation", "rest_s")
 

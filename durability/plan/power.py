@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from durability.plan.results import ContrastPlan, LabScatter, RisePlan
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall
-from durability.results import ContrastPlan, LabScatter, RisePlan
 
 if TYPE_CHECKING:
     from durability.record.records import FloatArray, IntArray

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from durability.plan.results import ReliabilityShown
 from durability.record.errors import UnusableCall
-from durability.results import ReliabilityShown
 
 if TYPE_CHECKING:
     from durability.record.records import FloatArray

@@ -6,10 +6,10 @@ import random
 from collections.abc import Mapping, Sequence
 from hashlib import sha256
 
+from durability.plan.results import DropSheet, PlannedDrop, StopRule
 from durability.record.errors import UnusableCall
 from durability.record.orientation import ORIENTATIONS, Orientation, parse_orientation
 from durability.record.vocabulary import SEVERITY_FAILED
-from durability.results import DropSheet, PlannedDrop, StopRule
 
 MOST_ITEMS_FOR_26 = 5
 """The 26 drops may be divided among no more than five items (MIL-STD-810H method 516.8, Table

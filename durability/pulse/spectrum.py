@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from durability.pulse.results import ShockSpectrum
 from durability.record.errors import UnusableCall
 from durability.record.units import STANDARD_GRAVITY_M_S2
-from durability.results import ShockSpectrum
 
 if TYPE_CHECKING:
     from durability.record.records import FloatArray

@@ -10,7 +10,9 @@ from durability.record.basis import MIN_DROPS_FOR_TREND, counted
 from durability.report import labels, safety
 
 if TYPE_CHECKING:
-    from durability.results import BenchStanding, Forecast, RigWatch, Trend
+    from durability.rig.results import RigWatch
+    from durability.wear.results import Forecast, Trend
+    from durability.workflow.results import BenchStanding
 
 BENCH_CAUTIONS = (
     *safety.CAUTIONS,

@@ -12,7 +12,7 @@ from durability.version import PROGRAM_VERSION
 if TYPE_CHECKING:
     from icalendar import Event
 
-    from durability.results import DueInspection, DueList, RetainedItem
+    from durability.devices.results import DueInspection, DueList, RetainedItem
 
 _NAMESPACE = UUID("5b0e6f0c-6a1c-4f6e-9a54-2f6f0d8f3c11")
 """Makes the same identifier of the same device and stage each time: a plan that a new drop moved

@@ -6,11 +6,9 @@ from collections.abc import Iterable, Mapping
 from datetime import date, datetime
 from typing import Any
 
+from durability.life.results import Prediction
 from durability.record.records import CheckList
 from durability.record.vocabulary import DAMAGE_SEVERITIES, HEIGHT_TOLERANCE
-from durability.results import (
-    Prediction,
-)
 
 ABSENT = "–"
 NOT_RECORDED = "not recorded"

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from durability.record.errors import UnusableCall
-from durability.results import CusumChart, EwmaChart, IndividualsChart
+from durability.rig.results import CusumChart, EwmaChart, IndividualsChart
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -8,8 +8,8 @@ import numpy as np
 
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall
-from durability.results import RigCorrection
 from durability.rig.readings import checked_readings, odd_readings_held_back
+from durability.rig.results import RigCorrection
 
 if TYPE_CHECKING:
     from durability.record.records import FloatArray

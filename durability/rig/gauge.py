@@ -17,7 +17,7 @@ import numpy as np
 
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall
-from durability.results import GaugeStudy, GaugeVerdict, VarianceComponent
+from durability.rig.results import GaugeStudy, GaugeVerdict, VarianceComponent
 
 if TYPE_CHECKING:
     from durability.record.records import FloatArray, IntArray

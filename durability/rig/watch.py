@@ -9,7 +9,6 @@ import numpy as np
 
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall
-from durability.results import EwmaChart, RigHealth
 from durability.rig.charts import (
     CUSUM_LIMIT,
     CUSUM_SLACK,
@@ -21,6 +20,7 @@ from durability.rig.charts import (
     individuals_chart,
 )
 from durability.rig.readings import checked_readings, odd_readings_held_back
+from durability.rig.results import EwmaChart, RigHealth
 
 if TYPE_CHECKING:
     from durability.record.records import FloatArray

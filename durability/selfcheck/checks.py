@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from durability.record.records import DeviceHistory
-from durability.results import PublishedValue
+from durability.selfcheck.results import PublishedValue
 
 if TYPE_CHECKING:
     from durability.record.records import FloatArray

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from durability.record.errors import UnusableCall
-from durability.results import Claim, ClaimVerdict, LogRatio, OrientationClaim
 from durability.wear.ratio import log_ratio
+from durability.wear.results import Claim, ClaimVerdict, LogRatio, OrientationClaim
 
 if TYPE_CHECKING:
     from durability.record.records import FloatArray, IntArray

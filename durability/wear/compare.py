@@ -13,11 +13,12 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from durability.life.results import Prediction
 from durability.record.basis import counted
-from durability.results import Comparison, GroupWear, Prediction, Ranking, WearFit
 from durability.wear.damage import success_run_reliability
 from durability.wear.fitting import fit_wear, log_level
 from durability.wear.forecast import Outcome, failure_outcomes
+from durability.wear.results import Comparison, GroupWear, Ranking, WearFit
 from durability.wear.shapes import PARAMETER_SPREAD, SIGNED_EDGES, climb_basis, shape_grid
 
 if TYPE_CHECKING:

@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from durability.record.basis import counted
-from durability.results import CovariateEffect
 from durability.wear.fitting import fit_wear
+from durability.wear.results import CovariateEffect
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from durability.record.records import DropHistory, FloatArray
-    from durability.results import WearFit
+    from durability.wear.results import WearFit
 
 LEVEL = 0.9
 """Content of the intervals."""

@@ -8,12 +8,12 @@ from zlib import crc32
 
 import numpy as np
 
-from durability.results import LevelFan
 from durability.wear.fitting import log_level
 from durability.wear.forecast import DISCREPANCY, later_onsets, level_crossings
+from durability.wear.results import LevelFan
 
 if TYPE_CHECKING:
-    from durability.results import WearFit
+    from durability.wear.results import WearFit
 
 _QUICKEST = 1.6
 """Factor by which wear to come may run ahead of its shape: four times ``DISCREPANCY``."""

@@ -11,7 +11,6 @@ from zlib import crc32
 
 import numpy as np
 
-from durability.results import WearDraws, WearFit
 from durability.wear.evidence import (
     CellFit,
     ScatterPrior,
@@ -20,6 +19,7 @@ from durability.wear.evidence import (
     normal_to_t,
     t_to_normal,
 )
+from durability.wear.results import WearDraws, WearFit
 from durability.wear.shapes import (
     SHAPES,
     SIGNED_EDGES,

@@ -11,10 +11,11 @@ from zlib import crc32
 
 import numpy as np
 
+from durability.life.results import Prediction
 from durability.record.basis import MIN_DROPS_FOR_TREND, counted
-from durability.results import FailureCause, Forecast, Prediction, WearDraws, WearFit
 from durability.wear.damage import DamageLife, fit_damage, known_life, success_run_reliability
 from durability.wear.fitting import fit_wear, log_level
+from durability.wear.results import FailureCause, Forecast, WearDraws, WearFit
 from durability.wear.shapes import JUMP, LEVELLING, SETTLING, STEADY, climb_basis
 
 if TYPE_CHECKING:

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from durability.record.basis import counted
-from durability.results import Forecast, MoreDrops
 from durability.wear.fitting import fit_wear, log_level
 from durability.wear.forecast import forecast
+from durability.wear.results import Forecast, MoreDrops
 
 if TYPE_CHECKING:
     from durability.record.records import DropHistory

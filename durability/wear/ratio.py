@@ -14,7 +14,7 @@ import numpy as np
 
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall
-from durability.results import LogRatio
+from durability.wear.results import LogRatio
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

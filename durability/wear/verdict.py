@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from durability.record import basis
-from durability.results import Trend, TrendVerdict, WearFit
 from durability.wear import null_table
 from durability.wear.alarm import first_alarm
 from durability.wear.fitting import fit_wear
 from durability.wear.kendall import MannKendall, TheilSen, mann_kendall, theil_sen
+from durability.wear.results import Trend, TrendVerdict, WearFit
 from durability.wear.rise_evidence import G, judged_evidence
 
 if TYPE_CHECKING:

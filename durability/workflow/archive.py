@@ -16,10 +16,10 @@ from durability.record import clock
 from durability.record.errors import RecordRefused, StoreUnusable, UnusableCall
 from durability.record.units import STANDARD_GRAVITY_M_S2
 from durability.record.vocabulary import DAMAGE_SEVERITIES
-from durability.results import Export
 from durability.store import archive, bench, database, dictionary
 from durability.store.archive import WrittenFile
 from durability.version import PROGRAM_VERSION
+from durability.workflow.results import Export
 from durability.workflow.session import Session
 
 ABOUT_FILE = "record.json"

@@ -9,9 +9,9 @@ import numpy as np
 
 from durability.record.basis import counted
 from durability.record.errors import RecordRefused, UnusableCall
-from durability.results import ClaimAnswer, ClaimByKind, VoidedDrop
 from durability.store import bench, database
 from durability.workflow.histories import BARE, orientation_name
+from durability.workflow.results import ClaimAnswer, ClaimByKind, VoidedDrop
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:

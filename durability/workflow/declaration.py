@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Any, Literal, get_args
 
+from durability.devices.results import DoseDeclaration
 from durability.record.errors import UnusableCall
 from durability.record.records import DeviceHistory
-from durability.results import DoseDeclaration
 from durability.store import bench
 from durability.workflow.session import Session, entry
 

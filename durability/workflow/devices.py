@@ -11,10 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.record import clock
-from durability.record.errors import RecordRefused
-from durability.record.records import DeviceHistory
-from durability.results import (
+from durability.devices.results import (
     CheckTable,
     DeviceExpectation,
     DoseUnder,
@@ -23,6 +20,9 @@ from durability.results import (
     LatentUnder,
     LifeLine,
 )
+from durability.record import clock
+from durability.record.errors import RecordRefused
+from durability.record.records import DeviceHistory
 from durability.store import bench, database
 from durability.workflow import declaration, quarantine
 from durability.workflow.follow_up import confirm_rules
@@ -32,7 +32,7 @@ from durability.workflow.session import Session
 from durability.workflow.specimens import IN_USE
 
 if TYPE_CHECKING:
-    from durability.results import DamageBoundary, DoseCurve, LatentLink
+    from durability.devices.results import DamageBoundary, DoseCurve, LatentLink
 
 EPOCH = date(1970, 1, 1)
 """Days of the models count from here."""

@@ -11,8 +11,9 @@ from durability.workflow.histories import BARE
 
 if TYPE_CHECKING:
     from durability.record.records import DropHistory
-    from durability.results import Forecast, LevelFan, Limit, Ranking, Trend, WearFit
     from durability.wear.forecast import Outcome
+    from durability.wear.results import Forecast, LevelFan, Ranking, Trend, WearFit
+    from durability.workflow.results import Limit
 
 FAN_REACH = 2.5
 """A fan reaches so many times the median drop of failure, or the last drop where that is later."""

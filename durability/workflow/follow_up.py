@@ -8,6 +8,7 @@ from dataclasses import asdict
 from datetime import date
 from typing import Any
 
+from durability.devices.results import DueList, RetainedItem, SkippedInspection
 from durability.devices.schedule import (
     BEFORE_FIRST_DROP,
     FollowedDevice,
@@ -20,7 +21,6 @@ from durability.intake.hand_entry import typed_date, typed_value
 from durability.record import clock
 from durability.record.errors import RecordRefused, UnusableCall
 from durability.record.records import CheckList
-from durability.results import DueList, RetainedItem, SkippedInspection
 from durability.store import bench, database
 from durability.workflow import keep, quarantine
 from durability.workflow.check_lists import (

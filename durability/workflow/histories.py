@@ -12,8 +12,8 @@ import numpy as np
 from durability.record.errors import RecordRefused
 from durability.record.orientation import is_orientation, normalise_orientation
 from durability.record.records import DeviceHistory, DropHistory, ShockHistory, ShockLook
-from durability.results import Scope, VoidedDrop
 from durability.store import bench, database
+from durability.workflow.results import Scope, VoidedDrop
 from durability.workflow.series import series_rows
 from durability.workflow.session import Session
 from durability.workflow.specimens import IN_USE

@@ -9,10 +9,10 @@ from typing import Any
 import pandas as pd
 
 from durability.intake.checks import check_sheet, split_conditions
+from durability.intake.results import ImportCount
 from durability.intake.tables import Sheet, SheetOptions, read_sheet
 from durability.record.errors import ImportRefused, UnusableCall
 from durability.record.records import Rejection
-from durability.results import ImportCount
 from durability.store import bench, database
 from durability.workflow.check_lists import keep_list, versions
 from durability.workflow.keep import keep_rows

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall
-from durability.results import AlteredEntry, Integrity, Rebuilt, Seal
 from durability.store import bench, database
+from durability.workflow.results import AlteredEntry, Integrity, Rebuilt, Seal
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:

@@ -11,14 +11,14 @@ from pathlib import Path
 from typing import Any
 
 from durability.record.errors import RecordRefused, StoreUnusable, UnusableCall
-from durability.results import (
+from durability.store import bench, database
+from durability.workflow.results import (
     RecordChanges,
     ReportAnswer,
     ReportContents,
     ReportIssue,
     Scope,
 )
-from durability.store import bench, database
 from durability.workflow.session import Session
 
 

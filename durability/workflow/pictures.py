@@ -9,17 +9,13 @@ from typing import Any
 
 import numpy as np
 
+from durability.life.results import SurvivalCurve
+from durability.pulse.results import PulseCloud, PulseTrace, ShockSpectrum
 from durability.record.errors import UnusableCall
-from durability.results import (
-    PulseCloud,
-    PulseTrace,
-    RigWatch,
-    SeriesPicture,
-    ShockSpectrum,
-    SurvivalCurve,
-)
+from durability.rig.results import RigWatch
 from durability.store import bench, database
 from durability.workflow.histories import BARE
+from durability.workflow.results import SeriesPicture
 from durability.workflow.rig import watch
 from durability.workflow.series import list_drops, list_series
 from durability.workflow.session import Session

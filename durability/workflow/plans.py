@@ -9,16 +9,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from durability.record.errors import RecordRefused, UnusableCall
-from durability.results import Limit
 from durability.store import bench, database
 from durability.workflow import quarantine
 from durability.workflow.keep import tells_cracked_glass
+from durability.workflow.results import Limit
 from durability.workflow.rig import lab_scatter
 from durability.workflow.session import Session
 from durability.workflow.specimens import IN_USE
 
 if TYPE_CHECKING:
-    from durability.results import (
+    from durability.plan.results import (
         ContrastPlan,
         DropSheet,
         LabScatter,

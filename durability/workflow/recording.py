@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from durability.results import BenchStanding, Limit, RigWatch, Scope
+from durability.rig.results import RigWatch
 from durability.store import bench, database
 from durability.workflow import rig
 from durability.workflow.histories import Histories, histories_in
+from durability.workflow.results import BenchStanding, Limit, Scope
 from durability.workflow.session import Session
 from durability.workflow.study import Study
 

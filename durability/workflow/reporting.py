@@ -9,26 +9,19 @@ from dataclasses import asdict, replace
 from datetime import date
 from typing import Any
 
+from durability.devices.results import LatentAnswer
 from durability.record import clock
 from durability.record.errors import RecordRefused
 from durability.record.vocabulary import HEIGHT_TOLERANCE
-from durability.results import (
-    ClaimAnswer,
-    Comparison,
-    LatentAnswer,
-    Limit,
-    ReportContents,
-    Scope,
-    SeriesWaveforms,
-    Trend,
-)
 from durability.store import bench, database, saved_queries
 from durability.version import PROGRAM_VERSION
+from durability.wear.results import Comparison, Trend
 from durability.workflow import follow_up, pictures
 from durability.workflow.claims import judge_claim
 from durability.workflow.demo import is_demo
 from durability.workflow.devices import DeviceStudy
 from durability.workflow.histories import BARE, find_scope, read_histories
+from durability.workflow.results import ClaimAnswer, Limit, ReportContents, Scope, SeriesWaveforms
 from durability.workflow.rig import RigLedger, watch
 from durability.workflow.selfcheck import run_selfcheck, versions
 from durability.workflow.series import series_rows

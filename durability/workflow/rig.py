@@ -11,14 +11,15 @@ import numpy as np
 from durability.record.basis import counted
 from durability.record.errors import RecordRefused, UnusableCall
 from durability.record.records import DropHistory
-from durability.results import RecordedMeanwhile, RigNote, RigWatch
+from durability.rig.results import RecordedMeanwhile, RigNote, RigWatch
 from durability.store import bench, database
 from durability.workflow.histories import read_histories
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:
+    from durability.plan.results import LabScatter
     from durability.record.records import FloatArray
-    from durability.results import GaugeStudy, LabScatter
+    from durability.rig.results import GaugeStudy
 
 GAUGE_FACTORS = ("operator", "sensor", "day")
 """What the record knows to differ between reference drops."""

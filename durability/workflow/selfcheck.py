@@ -6,7 +6,7 @@ import platform
 from importlib.metadata import version
 
 from durability.record import clock
-from durability.results import SelfCheck
+from durability.selfcheck.results import SelfCheck
 from durability.version import PROGRAM_VERSION
 
 _LIBRARIES = ("duckdb", "numpy", "scipy", "scikit-learn", "pandas", "matplotlib")

@@ -16,12 +16,12 @@ from pathlib import Path
 from typing import Any
 
 from durability.intake.drop_sheet import read_drop_sheet
+from durability.plan.results import PlannedDrop
 from durability.record.basis import counted
 from durability.record.errors import RecordRefused, UnusableCall
 from durability.record.orientation import normalise_orientation
 from durability.record.records import StoredDrop
 from durability.record.vocabulary import SEVERITY_FAILED
-from durability.results import PlannedDrop
 from durability.store import bench, database
 from durability.workflow.series import open_series
 from durability.workflow.session import Session, entry

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from durability.pulse.low_pass import low_pass
+from durability.pulse.results import PulseTrace, ShockSpectrum
 from durability.pulse.waveform_codec import decode
 from durability.record.errors import RecordRefused
-from durability.results import PulseTrace, ShockSpectrum
 from durability.store import bench, database
 from durability.store import waveforms as store
 from durability.workflow.keep import find_drop

@@ -13,22 +13,23 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from durability.life.results import Prediction
 from durability.record.records import DropHistory
-from durability.results import Limit, Prediction, Scope, SeriesPicture, TrendContext, VoidedDrop
 from durability.workflow.evaluation import Evaluation
 from durability.workflow.histories import Histories, find_scope, read_histories
+from durability.workflow.results import Limit, Scope, SeriesPicture, TrendContext, VoidedDrop
 from durability.workflow.rig import RigLedger
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:
-    from durability.results import (
+    from durability.rig.results import RigNote
+    from durability.wear.results import (
         Comparison,
         CovariateEffect,
         Forecast,
         LevelFan,
         MoreDrops,
         Ranking,
-        RigNote,
         Trend,
     )
 

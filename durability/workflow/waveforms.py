@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
 from durability.intake.hand_entry import typed_time
+from durability.intake.results import FileTwice, ImportCount, MeasuredFile, WaveformImport
 from durability.intake.waveforms.folder import endings, record_files, sha256_of
 from durability.pulse.waveform_codec import encode
 from durability.record import clock
@@ -24,7 +25,6 @@ from durability.record.errors import (
     WaveformUnreadable,
 )
 from durability.record.records import Rejection, StoredDrop
-from durability.results import FileTwice, ImportCount, MeasuredFile, WaveformImport
 from durability.store import bench, database
 from durability.store import waveforms as store
 from durability.workflow.keep import next_drops

@@ -10,7 +10,9 @@ from durability.report import labels
 from durability.report.blocks import Words
 
 if TYPE_CHECKING:
-    from durability.results import Forecast, RigNote, Trend, VoidedDrop
+    from durability.rig.results import RigNote
+    from durability.wear.results import Forecast, Trend
+    from durability.workflow.results import VoidedDrop
 
 MOST_VOIDED = 12
 """Voided drops named for one reason; more are counted."""

@@ -10,7 +10,7 @@ from durability.report import labels
 from durability.report.blocks import Block, Words
 
 if TYPE_CHECKING:
-    from durability.results import CriticalValue, DamageBoundary
+    from durability.devices.results import CriticalValue, DamageBoundary
 
 METHOD = (
     "After ASTM D3332: a shock fails a device only beyond both critical values. A shock failed it"

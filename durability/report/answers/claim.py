@@ -13,7 +13,8 @@ from durability.report.answers import beside
 from durability.report.blocks import Block, Column, Columns, Words
 
 if TYPE_CHECKING:
-    from durability.results import Claim, ClaimAnswer, LogRatio, OrientationClaim
+    from durability.wear.results import Claim, LogRatio, OrientationClaim
+    from durability.workflow.results import ClaimAnswer
 
 
 def _side(cases: int, drops: int) -> str:

@@ -10,7 +10,8 @@ from durability.report.answers import beside
 from durability.report.blocks import Block, Column, Columns, Words
 
 if TYPE_CHECKING:
-    from durability.results import Comparison, VoidedDrop
+    from durability.wear.results import Comparison
+    from durability.workflow.results import VoidedDrop
 
 
 def against(a: str) -> Columns[Comparison]:

@@ -10,7 +10,7 @@ from durability.report.answers import beside
 from durability.report.blocks import Block, Words
 
 if TYPE_CHECKING:
-    from durability.results import CovariateEffect
+    from durability.wear.results import CovariateEffect
 
 
 def condition_sentence(effect: CovariateEffect) -> str:

@@ -13,7 +13,7 @@ from durability.report import labels, safety
 from durability.report.blocks import Block, Column, Columns, Table, Words
 
 if TYPE_CHECKING:
-    from durability.results import DropSheet, PlannedDrop
+    from durability.plan.results import DropSheet, PlannedDrop
 
 SHOWN_DROPS = 12
 """Drops of a sheet that a terminal shows."""

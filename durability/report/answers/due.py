@@ -11,7 +11,7 @@ from durability.report import as_json, labels, safety
 from durability.report.blocks import Block, Column, Columns, Items, Words
 
 if TYPE_CHECKING:
-    from durability.results import DueInspection, DueList, RetainedItem
+    from durability.devices.results import DueInspection, DueList, RetainedItem
 
 
 def _overdue(days: int) -> str:

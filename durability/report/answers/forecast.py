@@ -12,7 +12,9 @@ from durability.report.answers.trend import PLOT_WIDTH
 from durability.report.blocks import Block, Column, Columns, Words
 
 if TYPE_CHECKING:
-    from durability.results import Forecast, Limit, MoreDrops, RigNote
+    from durability.rig.results import RigNote
+    from durability.wear.results import Forecast, MoreDrops
+    from durability.workflow.results import Limit
 
 MOST_SURVIVAL_ROWS = 12
 """Drops shown of a curve of survival, at most."""

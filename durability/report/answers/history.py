@@ -12,7 +12,7 @@ from durability.report.answers.follow_up import intermittent_lines
 from durability.report.blocks import Block, Column, Columns, Words
 
 if TYPE_CHECKING:
-    from durability.results import DoseUnder
+    from durability.devices.results import DoseUnder
 
 _NOUNS = {
     "drop": "drop",

@@ -12,8 +12,8 @@ from durability.record.basis import counted
 from durability.report import labels, safety
 
 if TYPE_CHECKING:
+    from durability.devices.results import DeviceExpectation
     from durability.record.records import FunctionalCheck, Walk
-    from durability.results import DeviceExpectation
 
 
 def check_words(check: FunctionalCheck) -> str:

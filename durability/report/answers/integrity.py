@@ -11,7 +11,7 @@ from durability.report import labels
 from durability.report.blocks import Block, Column, Columns, Words
 
 if TYPE_CHECKING:
-    from durability.results import AlteredEntry, Integrity, Seal
+    from durability.workflow.results import AlteredEntry, Integrity, Seal
 
 NOTE_IT = (
     "Note the digest outside the store, in the lab book or on the report: whoever can write the"

@@ -11,7 +11,7 @@ from durability.report.answers.follow_up import confirmation_words
 from durability.report.blocks import Block, Column, Columns, Words
 
 if TYPE_CHECKING:
-    from durability.results import (
+    from durability.devices.results import (
         DeviceOutlook,
         DoseDeclaration,
         DroppedAgainstControls,

@@ -11,7 +11,7 @@ from durability.report import labels
 from durability.report.blocks import Block, Column, Columns, Words
 
 if TYPE_CHECKING:
-    from durability.results import ContrastPlan, LabScatter, RisePlan
+    from durability.plan.results import ContrastPlan, LabScatter, RisePlan
 
 
 def _pct(log_sd: float | None) -> str:

@@ -15,8 +15,8 @@ from durability.report.answers.waveforms import measures
 from durability.report.blocks import Block, Column, Columns, Preformatted, Words
 
 if TYPE_CHECKING:
+    from durability.pulse.results import PulseTrace, ShockSpectrum
     from durability.record.records import FloatArray, PulseMeasures
-    from durability.results import PulseTrace, ShockSpectrum
 
 PLOT_WIDTH, PLOT_HEIGHT = 66, 13
 """Characters of a trace, beside its scale within 80 columns and with its measures in 24 lines."""

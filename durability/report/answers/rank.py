@@ -10,7 +10,7 @@ from durability.report.answers import beside
 from durability.report.blocks import Block, Column, Columns, Words
 
 if TYPE_CHECKING:
-    from durability.results import GroupWear, Ranking
+    from durability.wear.results import GroupWear, Ranking
 
 
 def fastest_first(by: str) -> Columns[GroupWear]:

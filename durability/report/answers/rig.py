@@ -14,7 +14,7 @@ from durability.report.blocks import Block, Column, Columns, Items, Preformatted
 
 if TYPE_CHECKING:
     from durability.record.records import FloatArray
-    from durability.results import GaugeStudy, RigWatch, VarianceComponent
+    from durability.rig.results import GaugeStudy, RigWatch, VarianceComponent
 
 CHART_WIDTH = 60
 CHART_ROWS = 5

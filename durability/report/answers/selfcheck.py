@@ -8,7 +8,7 @@ from typing import Any
 from durability.record.basis import counted
 from durability.report import labels
 from durability.report.blocks import Archive, Block, Column, Columns, Section, Words
-from durability.results import PublishedValue, SelfCheck
+from durability.selfcheck.results import PublishedValue, SelfCheck
 
 
 def _number(value: PublishedValue, number: float) -> str:

@@ -11,7 +11,8 @@ from durability.report.answers import beside
 from durability.report.blocks import Block, Column, Columns, Preformatted, Words
 
 if TYPE_CHECKING:
-    from durability.results import Trend, TrendContext
+    from durability.wear.results import Trend
+    from durability.workflow.results import TrendContext
 
 _VERDICT_ORDER = {verdict: at for at, verdict in enumerate(labels.VERDICT_MARKS)}
 

@@ -11,7 +11,8 @@ from durability.report import labels
 from durability.report.blocks import Block, Column, Columns, Words
 
 if TYPE_CHECKING:
-    from durability.results import ReportContents, Trend
+    from durability.wear.results import Trend
+    from durability.workflow.results import ReportContents
 
 VOIDED = Columns[tuple[Mapping[str, Any], str]](
     "Every voided drop; the effect is that of all voided readings of its series together",

@@ -12,10 +12,10 @@ from durability.report.answers.compare import reduction
 from durability.report.answers.forecast import failed_when, failure
 from durability.report.answers.rank import ranking_answer
 from durability.report.answers.voided import validity
-from durability.results import ReportAnswer
+from durability.workflow.results import ReportAnswer
 
 if TYPE_CHECKING:
-    from durability.results import ReportContents, SeriesPicture
+    from durability.workflow.results import ReportContents, SeriesPicture
 
 NOT_TOLD = "not told"
 

@@ -14,7 +14,7 @@ from durability.report.blocks import Drawing
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from durability.results import ReportContents
+    from durability.workflow.results import ReportContents
 
 _STAMP = "INVENTED data of the demo"
 

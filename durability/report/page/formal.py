@@ -16,7 +16,8 @@ from durability.report.page.methods import METHODS, REACHED
 from durability.report.page.words import command, identity, numbered
 
 if TYPE_CHECKING:
-    from durability.results import LifeLine, ReportContents
+    from durability.devices.results import LifeLine
+    from durability.workflow.results import ReportContents
 
 NOT_EVALUATED = "not evaluated"
 

@@ -11,7 +11,7 @@ from durability.report.page import changes, sections, words
 from durability.report.page.drawings import flowing
 
 if TYPE_CHECKING:
-    from durability.results import ReportContents
+    from durability.workflow.results import ReportContents
 
 
 def page(contents: ReportContents, told: Callable[[str], None] = lambda _: None) -> str:

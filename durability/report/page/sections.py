@@ -35,10 +35,8 @@ from durability.report.page import changes, formal, words
 from durability.report.page.drawings import Artist
 
 if TYPE_CHECKING:
-    from durability.results import (
-        LifeLine,
-        ReportContents,
-    )
+    from durability.devices.results import LifeLine
+    from durability.workflow.results import ReportContents
 
 Told = Callable[[str], None]
 

@@ -14,13 +14,8 @@ from durability.report.answers.compare import comparisons_answer
 from durability.report.answers.forecast import failed_when, forecasts_answer
 from durability.report.answers.rank import ranking_answer
 from durability.report.answers.trend import trends_answer
-from durability.results import (
-    Limit,
-    ReportContents,
-    RigWatch,
-    Scope,
-    SeriesPicture,
-)
+from durability.rig.results import RigWatch
+from durability.workflow.results import Limit, ReportContents, Scope, SeriesPicture
 
 if TYPE_CHECKING:
     from durability.record.records import Quarantine

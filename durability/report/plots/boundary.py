@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from durability.results import DamageBoundary
+    from durability.devices.results import DamageBoundary
 
 _PASSED: look.Style = {
     "marker": "o",

@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from durability.results import Forecast, SeriesPicture
+    from durability.wear.results import Forecast
+    from durability.workflow.results import SeriesPicture
 
 
 @look.in_our_look

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from durability.results import CheckTable
+    from durability.devices.results import CheckTable
 
 
 _HEAT = LinearSegmentedColormap.from_list("share", [look.WHITE, look.SAND, look.RUST])

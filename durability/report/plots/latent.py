@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from durability.devices.results import DeviceOutlook, DoseCurve, LatentLink
     from durability.record.records import FloatArray
-    from durability.results import DeviceOutlook, DoseCurve, LatentLink
 
 
 _STATE_STYLES: tuple[look.Style, ...] = (

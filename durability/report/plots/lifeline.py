@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from durability.devices.results import LifeLine
     from durability.record.records import FloatArray
-    from durability.results import LifeLine
 
 
 _OUTCOMES: dict[str, look.Style] = {

@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from durability.results import Ranking, SeriesPicture, Trend
+    from durability.wear.results import Ranking, Trend
+    from durability.workflow.results import SeriesPicture
 
 
 _MOST_LINES = 15

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from durability.pulse.results import PulseCloud, PulseTrace, ShockSpectrum
     from durability.record.records import FloatArray
-    from durability.results import PulseCloud, PulseTrace, ShockSpectrum
 
 WIDTH_AT_TENTH = 1.0 - 2.0 * math.asin(0.1) / math.pi
 """Width of a half-sine between its 10 % points, as a share of its base: 0.936."""

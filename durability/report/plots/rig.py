@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from durability.record.records import FloatArray
-    from durability.results import RigHealth
+    from durability.rig.results import RigHealth
 
 _AXIS = {False: "reference drop number", True: "day of the reference drops"}
 _DAY_S = 86_400.0

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from durability.record.records import FloatArray, IntArray
-    from durability.results import SeriesPicture
+    from durability.workflow.results import SeriesPicture
 
 
 X_LABEL = "drop number, voided drops counted"

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from durability.results import SurvivalCurve
+    from durability.life.results import SurvivalCurve
 
 _MOST_WORDY = 9
 """Panels up to which a title has room for words."""

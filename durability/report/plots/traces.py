@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from durability.results import PulseTrace
+    from durability.pulse.results import PulseTrace
 
 _STYLES: tuple[dict[str, Any], ...] = (
     {"color": look.INK, "linestyle": "-"},

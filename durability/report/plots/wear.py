@@ -14,7 +14,7 @@ from durability.report.plots import look, series
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from durability.results import SeriesPicture
+    from durability.workflow.results import SeriesPicture
 
 
 _MOST_WITH_RISE = 9

@@ -1,0 +1,112 @@
+"""What records of acceleration gave: traces, spectra, and measures made again."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from durability.record.records import BoolArray, FlagName, FloatArray, PulseMeasures, Rejection
+
+
+@dataclass(frozen=True, slots=True)
+class RemeasuredDrop:
+    """One drop before and after its waveform was measured again."""
+
+    series: str
+    drop_number: int
+    before: PulseMeasures
+    after: PulseMeasures
+    status_before: str
+    status: str
+    kept_by_hand: tuple[str, ...] = ()
+    """What a person has set and the new measures therefore leave alone."""
+
+    @property
+    def flags_came(self) -> tuple[FlagName, ...]:
+        """Flags that the former measures did not raise."""
+        known = {flag.name for flag in self.before.flags}
+        return tuple(flag.name for flag in self.after.flags if flag.name not in known)
+
+    @property
+    def flags_went(self) -> tuple[FlagName, ...]:
+        """Flags that only the former measures raised."""
+        known = {flag.name for flag in self.after.flags}
+        return tuple(flag.name for flag in self.before.flags if flag.name not in known)
+
+
+@dataclass(frozen=True, slots=True)
+class Remeasurement:
+    """What became of waveforms that were measured again."""
+
+    drops: tuple[RemeasuredDrop, ...]
+    left: tuple[Rejection, ...]
+    """Drops whose waveform can't be measured that way: they keep their former measures."""
+    is_stored: bool
+
+    @property
+    def changed(self) -> tuple[RemeasuredDrop, ...]:
+        """Drops whose measures differ from the former ones."""
+        return tuple(each for each in self.drops if each.before != each.after)
+
+
+@dataclass(frozen=True, slots=True)
+class PulseTrace:
+    """One drop's record as it is drawn; arrays of shape (n_samples,).
+
+    Accelerations are taken from the baseline, the first impact upwards.
+    """
+
+    series: str
+    drop_number: int
+    time_ms: FloatArray
+    """From the first crossing of 10 % of the peak; from the first sample without an impact."""
+    raw_g: FloatArray
+    filtered_g: FloatArray
+    """After the filter of ``measures``."""
+    measures: PulseMeasures
+    status: str
+    void_reason: str | None
+    channel: str
+    file_name: str | None
+    peak_g: float | None = None
+    """As it stands in the record, which a person may have mended."""
+
+
+@dataclass(frozen=True, slots=True)
+class PulseCloud:
+    """Peak against duration of the drops of one group; arrays of shape (n_drops,)."""
+
+    group: str
+    series: int
+    peak_g: FloatArray
+    pulse_duration_ms: FloatArray
+    age: FloatArray
+    """0 at the first drop of its series, 1 at its last."""
+    voided: BoolArray
+    without_duration: int
+    """Valid drops that have no pulse duration on record."""
+
+
+@dataclass(frozen=True, slots=True)
+class ShockSpectrum:
+    """Shock response spectra; arrays of shape (n_frequencies,) or (n_records, n_frequencies)."""
+
+    method: str
+    q: float
+    sample_rate_hz: float
+    frequency_hz: FloatArray
+    """Natural frequencies, shape (n_frequencies,)."""
+    absolute_acceleration_g: FloatArray
+    """Maximax: largest absolute acceleration during or after the record, either sign."""
+    pseudo_velocity_m_s: FloatArray
+    """2π × frequency × largest relative displacement, during or after the record."""
+    positive_g: FloatArray
+    negative_g: FloatArray
+    """Most positive and most negative absolute acceleration, during or after the record."""
+    primary_g: FloatArray
+    """Largest while the record lasts."""
+    residual_g: FloatArray
+    """Largest after its last sample, the base at rest."""
+    beyond_sampling: BoolArray
+    """True for frequencies above a tenth of the sample rate, shape (n_frequencies,)."""

@@ -1,0 +1,322 @@
+"""What was computed of cases: trends, fits, forecasts, rankings, ratios, claims.
+
+Field names are those of the JSON that leaves the program. A number that can't be given is ``None``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from durability.life.results import Prediction
+    from durability.record.records import FloatArray, IntArray
+
+
+TrendVerdict = Literal["rising", "settled", "steady", "too few"]
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """Wear of the case in one series: is its peak g climbing, and how fast.
+
+    ``rise_*`` are in percent per drop of the fitted level; arrays run over the valid drops.
+    """
+
+    series: str
+    case: str | None
+    case_model: str | None
+    drops: int
+    valid_drops: int
+    verdict: TrendVerdict
+    alarm_at_drop: int | None
+    level_first_g: float | None
+    level_latest_g: float | None
+    rise_pct_per_drop: float | None
+    rise_lower: float | None
+    rise_upper: float | None
+    p_value: float | None
+    shape: str | None
+    basis: str
+    drop_number: IntArray
+    peak_g: FloatArray
+    level_g: FloatArray
+    level_lower_g: FloatArray
+    level_upper_g: FloatArray
+    shape_weights: dict[str, float]
+    doubted_drops: tuple[int, ...] = ()
+    """Drop numbers whose readings were kept but weighed down."""
+    detectable_pct_per_drop: float | None = None
+    """Steady climb that would be told as rising in four of five such series."""
+    mann_kendall_s: int | None = None
+    mann_kendall_p: float | None = None
+    """One-sided, P(S at least this large); exact up to 40 drops without ties."""
+    sen_pct_per_drop: float | None = None
+    sen_lower: float | None = None
+    sen_upper: float | None = None
+    """Interval of the Theil-Sen slope of log peak g at 95 % or more by exact ranks; None where so
+    few drops allow none."""
+
+
+@dataclass(frozen=True, slots=True)
+class WearDraws:
+    """Draws from the posterior of a series' level; arrays of shape (n_draws,).
+
+    They come ordered by shape: shuffle one side before pairing draws of two fits.
+    ``log level(n) = log_level_first + step · ψ(n) + climb · φ(n)``, where ``family`` and
+    ``parameter`` say which φ, ``step_family`` and ``step_parameter`` which ψ (see
+    ``durability.wear.fitting.log_level``).
+    """
+
+    family: IntArray
+    parameter: FloatArray
+    step_family: IntArray
+    step_parameter: FloatArray
+    log_level_first: FloatArray
+    step: FloatArray
+    climb: FloatArray
+    scatter: FloatArray
+    """Standard deviation of log peak g about the level."""
+
+
+@dataclass(frozen=True, slots=True)
+class WearFit:
+    """The level of one series over its drops, averaged over plausible shapes of wear.
+
+    Arrays run over the valid drops. Numbers are ``None`` and ``draws`` is ``None`` when there is
+    no valid drop.
+    """
+
+    series: str
+    case: str | None
+    case_model: str | None
+    drops: int
+    valid_drops: int
+    last_drop_number: int
+    drop_number: IntArray
+    peak_g: FloatArray
+    level_g: FloatArray
+    level_lower_g: FloatArray
+    level_upper_g: FloatArray
+    """Central 90 % band of the level, drop by drop."""
+    level_first_g: float | None
+    """Level at drop 1, even if that drop was voided."""
+    level_latest_g: float | None
+    """Level at the last valid drop."""
+    rise_pct_per_drop: float | None
+    """Mean rise per drop over the later half of the drops, in percent of the level; None below
+    two valid drops."""
+    rise_lower: float | None
+    rise_upper: float | None
+    shape: str | None
+    shape_weights: dict[str, float]
+    doubted_drops: tuple[int, ...]
+    scatter: float | None
+    """Standard deviation of log peak g about the level (0.05 is about 5 %)."""
+    siblings: int
+    """Other series of the case model under the same condition, which informed this one."""
+    siblings_elsewhere: int
+    """Those under other conditions: they informed shape, rate and scatter, not the level."""
+    draws: WearDraws | None = field(repr=False)
+
+
+FailureCause = Literal["peak limit", "damage"]
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """Drops to failure of one series, counted from its first drop."""
+
+    series: str
+    case: str | None
+    case_model: str | None
+    drops: int
+    failed: bool
+    failed_at_drop: int | None
+    failure_cause: FailureCause | None
+    limit_g: float | None
+    drops_to_failure: Prediction
+    survival_drop: IntArray
+    survival_probability: FloatArray
+    """Probability that the case has not failed by ``survival_drop``; same shape."""
+    b10_drop: float | None
+    """Drop by which one in ten such cases has failed; None beyond the horizon."""
+    basis: str
+    shape_weights: dict[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class MoreDrops:
+    """What further drops of a series would buy, on average over what they may show."""
+
+    series: str
+    extra_drops: int
+    spread_now: float | None
+    """Upper over lower end of the drops left, now; None while there is too little to forecast."""
+    spread_then: float | None
+    """The same after the further drops: their geometric mean."""
+    probability_failed_by_then: float | None
+    basis: str
+
+
+@dataclass(frozen=True, slots=True)
+class CovariateEffect:
+    """A what-if: how peak g goes with a condition; never applied to any level."""
+
+    covariate: Literal["temperature", "long rest"]
+    per: str
+    """The change it is stated for."""
+    series: int
+    drops: int
+    effect_pct: float | None
+    """Change of peak g in percent."""
+    lower: float | None
+    upper: float | None
+    basis: str
+
+
+@dataclass(frozen=True, slots=True)
+class GroupWear:
+    """How fast the cases of one model (or one case) wear, and how long they last."""
+
+    group: str
+    cases: int
+    drops: int
+    failed: int
+    rise_pct_per_drop: float | None
+    lower: float | None
+    upper: float | None
+    probability_fastest: float | None
+    life: Prediction
+    basis: str
+
+
+@dataclass(frozen=True, slots=True)
+class Ranking:
+    """Groups from the fastest wearing to the slowest, and whether that order can be told."""
+
+    by: Literal["case_model", "case"]
+    groups: tuple[GroupWear, ...]
+    order_is_clear: bool
+    basis: str
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """How many times the peak g of ``a`` is that of ``b``, voided drops apart."""
+
+    a: str
+    b: str
+    drops_a: int
+    drops_b: int
+    cases_a: int
+    cases_b: int
+    ratio: float | None
+    lower: float | None
+    upper: float | None
+    reduction_pct: float | None
+    """Reduction of peak g from ``a`` to ``b``, in percent of ``a``."""
+    reduction_lower: float | None
+    reduction_upper: float | None
+    voided_a: int
+    voided_b: int
+    ratio_with_voided: float | None
+    basis: str
+
+
+@dataclass(frozen=True, slots=True)
+class LevelFan:
+    """The level of one series at drops to come; arrays of shape (n_drops,), in g.
+
+    Not yet failed, it is that of a case which has not reached its limit by its last drop.
+    """
+
+    drop_number: IntArray
+    lower_g: FloatArray
+    inner_lower_g: FloatArray
+    median_g: FloatArray
+    inner_upper_g: FloatArray
+    upper_g: FloatArray
+    level: float
+    """Content of the outer band; the inner one holds half of the paths."""
+
+
+ClaimVerdict = Literal["shown", "not shown", "contradicted"]
+
+
+@dataclass(frozen=True, slots=True)
+class LogRatio:
+    """How many times the typical peak g of ``a`` is that of ``b``, from case to case.
+
+    Ratio of geometric means. ``lower`` and ``upper`` are ``None`` when the data hold no scatter to
+    judge by.
+    """
+
+    ratio: float
+    lower: float | None
+    upper: float | None
+    log_ratio: float
+    log_se: float | None
+    df: float | None
+    level: float
+    drops_a: int
+    drops_b: int
+    cases_a: int
+    """0 when bare: then the drop is the unit of replication."""
+    cases_b: int
+    between_case_log_sd: float | None
+    within_case_log_sd: float | None
+    between_case_unknown: bool
+    """No side has two cases: the interval holds for the cases dropped, not for their models."""
+    between_case_borrowed: bool
+    """A side with one case was given the between-case scatter of the other side."""
+    log_variance_a: float | None
+    """Part of the squared standard error that each side brings."""
+    log_variance_b: float | None
+    basis: str
+
+
+@dataclass(frozen=True, slots=True)
+class OrientationClaim:
+    """A claimed reduction looked at in one orientation, at the same level, on its own."""
+
+    orientation: str
+    verdict: ClaimVerdict
+    reduction_pct: float
+    reduction_lower: float | None
+    reduction_upper: float | None
+    drops_a: int
+    drops_b: int
+    cases_a: int
+    cases_b: int
+
+
+@dataclass(frozen=True, slots=True)
+class Claim:
+    """Whether "reduces peak g by at least so many percent" is shown."""
+
+    reduction_at_least_pct: float
+    verdict: ClaimVerdict
+    reduction_pct: float
+    reduction_lower: float | None
+    reduction_upper: float | None
+    confidence: float
+    false_claim_risk: float
+    """Largest probability that a false claim is called shown, or a true one contradicted."""
+    at_drop: int | None
+    """Drop number at which the levels are compared; None for the drops as they are."""
+    beyond_last_drop: bool
+    """``at_drop`` lies beyond the last drop of some case: the lines were drawn on."""
+    overall: LogRatio
+    per_orientation: tuple[OrientationClaim, ...]
+    unshared_orientations: tuple[str, ...]
+    """Orientations that only one side saw; left out."""
+    cases_to_settle: int | None
+    """Cases on each side, drops per case as now, to settle it with the stated power if the
+    estimate is true; None when it is settled, when no reasonable number would, or none is known."""
+    drops_to_settle: int | None
+    """Drops per case and orientation to settle it with the cases there are; None when it is
+    settled, or more drops of the same cases can't."""
+    power: float
+    decision_rule: str
+    basis: str

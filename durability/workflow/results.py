@@ -1,0 +1,371 @@
+"""What is asked, and what is gathered from several rooms for one answer.
+
+Field names are those of the JSON that leaves the program. A number that can't be given is ``None``.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from numbers import Real
+from typing import TYPE_CHECKING, Any, Literal
+
+from durability.record.errors import ValueOutOfRange
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import date, datetime
+
+    from durability.devices.results import (
+        CheckTable,
+        DamageBoundary,
+        DoseCurve,
+        DueList,
+        LatentAnswer,
+        LifeLine,
+    )
+    from durability.life.results import SurvivalCurve
+    from durability.pulse.results import PulseCloud, PulseTrace, ShockSpectrum
+    from durability.record.records import FloatArray, IntArray
+    from durability.rig.results import RigNote, RigWatch
+    from durability.selfcheck.results import SelfCheck
+    from durability.wear.results import Claim, Comparison, Forecast, LevelFan, Ranking, Trend
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesPicture:
+    """One series as it is drawn: what was judged, and what the judgement left out."""
+
+    trend: Trend
+    forecast: Forecast
+    device: str | None
+    condition: tuple[float | None, str | None, str | None]
+    """Drop height in mm, surface, orientation."""
+    voided_drop_number: IntArray
+    voided_peak_g: FloatArray
+    """NaN where the voided drop gave no reading."""
+    damage_drop_number: IntArray
+    damage_severity: IntArray
+    """What was noted on the case, by drop number."""
+    fan: LevelFan | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class VoidedDrop:
+    """A drop that does not count, and why."""
+
+    series: str
+    drop_number: int
+    peak_g: float | None
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class TrendContext:
+    """What stands beside the trend of a series: voided drops, doubtful readings, the rig."""
+
+    voided: tuple[VoidedDrop, ...]
+    with_voided: Trend | None
+    """The same series judged with its voided readings put back; None where none has a reading."""
+    suggested: tuple[int, ...]
+    """Drop numbers of readings that an outlier test would mark, about the fitted level."""
+    suggested_by: str
+    rig: RigNote | None
+
+
+@dataclass(frozen=True, slots=True)
+class BenchStanding:
+    """Where a series stands during a session: trend so far, drops left, or the rig's health."""
+
+    trend: Trend
+    forecast: Forecast | None
+    """None for bare and for reference drops."""
+    rig: RigWatch | None
+    """For a series of reference drops."""
+    like_series: int
+
+
+@dataclass(frozen=True, slots=True)
+class ClaimByKind:
+    """A claim looked at with devices alone, or with dummies alone: the two are never pooled."""
+
+    device_kind: Literal["device", "dummy"]
+    claim: Claim | None
+    """None where the two sides can't be compared with this kind."""
+    reason: str | None
+    voided_a: int
+    voided_b: int
+    with_voided: Claim | None
+    """The same with the voided readings put back; None without any."""
+
+
+@dataclass(frozen=True, slots=True)
+class ClaimAnswer:
+    """A claimed reduction from ``a`` to ``b``, with each kind of what was dropped."""
+
+    a: str
+    b: str
+    by_kind: tuple[ClaimByKind, ...]
+    voided: tuple[VoidedDrop, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Export:
+    """The whole record as a folder of open files."""
+
+    folder: str
+    files: int
+    drops: int
+    licence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Seal:
+    """A fingerprint of the whole record as it was."""
+
+    seal_number: int
+    entries: int
+    """Entries it covers."""
+    digest: str
+    """SHA-256, 64 hexadecimal digits."""
+    engine_version: str
+    sealed_at_utc: datetime | None
+    sealed_by: str | None
+    """None when the entry that made the seal is gone."""
+    is_whole: bool
+    """Whether its list of fingerprints still gives its digest."""
+
+
+@dataclass(frozen=True, slots=True)
+class AlteredEntry:
+    """A sealed entry that is no longer as it was."""
+
+    seal_number: int
+    entered_at_utc: datetime
+    entered_by: str
+    command: str
+    file_name: str | None
+    is_gone: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Rebuilt:
+    """Whether a drop's kept record, measured again as it was, gives the measures on record."""
+
+    series: str
+    drop_number: int
+    outcome: Literal["same", "different", "older method"]
+
+
+@dataclass(frozen=True, slots=True)
+class Integrity:
+    """What holding the record against its seals and its kept waveforms showed."""
+
+    seals: tuple[Seal, ...]
+    altered: tuple[AlteredEntry, ...]
+    unsealed_entries: int
+    unsealed_rows: int
+    rebuilt: tuple[Rebuilt, ...] = ()
+    digest: str | None = None
+    """A digest from outside the store that was asked about."""
+
+    @property
+    def seal_of_digest(self) -> Seal | None:
+        """The seal that bears the digest asked about."""
+        return next((seal for seal in self.seals if seal.digest == self.digest), None)
+
+    @property
+    def broken_seals(self) -> tuple[Seal, ...]:
+        """Seals whose own list was changed."""
+        return tuple(seal for seal in self.seals if not seal.is_whole)
+
+    @property
+    def is_sound(self) -> bool:
+        """Whether nothing sealed was changed and every record gives its measures again."""
+        return not (
+            self.altered
+            or self.broken_seals
+            or any(each.outcome == "different" for each in self.rebuilt)
+            or (self.digest is not None and self.seal_of_digest is None)
+        )
+
+
+ScopeKind = Literal["whole record", "case model", "series", "specimen", "follow-up plan"]
+
+
+@dataclass(frozen=True, slots=True)
+class Scope:
+    """What is answered for; what informs an answer is always the whole record."""
+
+    kind: ScopeKind
+    names: tuple[str, ...] = ()
+    series: tuple[str, ...] = ()
+    """Series within it; reference series only where they are named."""
+    devices: tuple[str, ...] = ()
+    """Devices within it, controls included when it is the whole record or a plan."""
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """When a case has failed, and how that is stated.
+
+    Raises
+    ------
+    ValueOutOfRange
+        A value is out of its range.
+    """
+
+    level: float = 0.9
+    """Content of the prediction intervals."""
+    limit_g: float | None = None
+    """Level in g that no longer protects."""
+    limit_rise: float = 0.5
+    """The same without ``limit_g``, as a fraction above the series' level at its first drop."""
+    horizon: int = 400
+    """Drop number beyond which a prediction is None."""
+
+    def __post_init__(self) -> None:
+        """Refuse what is out of range."""
+        if not _is_within(self.level, 0, 1):
+            raise ValueOutOfRange("level", self.level, "not a share between 0 and 1, like 0.9")
+        if self.limit_g is not None and not _is_within(self.limit_g, 0, math.inf):
+            raise ValueOutOfRange("limit_g", self.limit_g, "not a number above 0, in g")
+        if not _is_within(self.limit_rise, 0, math.inf):
+            raise ValueOutOfRange("limit_rise", self.limit_rise, "not a fraction above 0, like 0.5")
+        if not (_is_within(self.horizon, 0, math.inf) and int(self.horizon) == self.horizon):
+            raise ValueOutOfRange("horizon", self.horizon, "not a drop number of 1 or more")
+
+
+def _is_within(value: object, low: float, high: float) -> bool:
+    return isinstance(value, Real) and low < float(value) < high
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesWaveforms:
+    """Waveforms of one series with their spectra."""
+
+    traces: tuple[PulseTrace, ...]
+    of: int
+    """Waveforms that the series has, of valid drops."""
+    spectrum_drops: tuple[int, ...]
+    spectrum: ShockSpectrum | None
+    """None without a record that has an impact."""
+    left_out: int
+    """Records at another sample rate, without a spectrum here."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReportAnswer:
+    """One answer of a report, as it was told and in full digits."""
+
+    name: str
+    """What it answers, the same from report to report."""
+    told: str
+    numbers: tuple[float | None, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ReportIssue:
+    """One report that was issued."""
+
+    number: int
+    """1, 2, 3 … in this store."""
+    scope: Scope
+    answers: tuple[ReportAnswer, ...]
+    replaces: int | None
+    reason: str | None
+    """Why it replaces the other."""
+    record_until_utc: datetime | None
+    """Latest act of writing that it rests on; None of an empty record."""
+    issued_at_utc: datetime | None = None
+    """None while it is being written."""
+    issued_by: str | None = None
+    replaced_by: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RecordChanges:
+    """What became of the records of a scope since a report on it; rows as the store gives them."""
+
+    added: tuple[Mapping[str, Any], ...]
+    amended: tuple[Mapping[str, Any], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ReportContents:
+    """All that one report shows, gathered; the page looks nothing up.
+
+    Rows of the record are mappings, column → value, as the saved question or the list of that
+    name gives them.
+    """
+
+    digest: str
+    """Of the record's state, the scope, the limits and the version: the same for the same."""
+    made_at: datetime
+    made_by: str
+    on: date
+    """Day as of which inspections and calibrations are due."""
+    store: str
+    invented: bool
+    versions: dict[str, str]
+    scope: Scope
+    level: float
+    limit_g: float | None
+    limit_rise: float
+    horizon: int
+    rig_corrected: bool
+    """The rig's drift is divided out of trends and forecasts."""
+    counts: Mapping[str, Any]
+    series: tuple[Mapping[str, Any], ...]
+    trends: tuple[Trend, ...]
+    contexts: tuple[TrendContext, ...]
+    forecasts: tuple[Forecast, ...]
+    """Of each series of the scope, all three in order of series code."""
+    pictures: tuple[SeriesPicture, ...]
+    """Of those with drops."""
+    ranking: Ranking | None
+    ranking_with_voided: Ranking | None
+    """With every voided reading put back."""
+    put_back: Mapping[str, Trend]
+    """Series → its trend with its voided readings put back; only where one has a reading."""
+    comparable: tuple[SeriesPicture, ...]
+    """Series in a case under the commonest condition: levels and lives can be compared."""
+    survival: tuple[SurvivalCurve, ...]
+    comparisons: tuple[Comparison, ...]
+    clouds: tuple[PulseCloud, ...]
+    drop_heights_mm: tuple[float, ...]
+    waveforms: tuple[SeriesWaveforms, ...]
+    """Of the fastest rising series that have any."""
+    damage: tuple[Mapping[str, Any], ...]
+    voided: tuple[Mapping[str, Any], ...]
+    latent: LatentAnswer | None
+    """Of all devices; ``per_device`` and those in quarantine are of the scope. None without any."""
+    dose_curve: DoseCurve | None
+    life_lines: tuple[LifeLine, ...]
+    check_tables: tuple[CheckTable, ...]
+    owed: DueList
+    """By the devices of the scope."""
+    rig: tuple[RigWatch, ...]
+    sensors: tuple[Mapping[str, Any], ...]
+    amendments: tuple[Mapping[str, Any], ...]
+    deviations: tuple[Mapping[str, Any], ...]
+    """Drops off their sheet or their height, and files that could not be read."""
+    sources: tuple[Mapping[str, Any], ...]
+    uncertainty: Mapping[str, Any]
+    """Readings whose uncertainty was evaluated, and its median in percent, by measure."""
+    last_entered_at_utc: datetime | None
+    """Latest act of writing in the store; None when there is none."""
+    statements: tuple[tuple[str, str, str], ...]
+    """Name, title and text of each statement that the report asked of the store."""
+    selfcheck: SelfCheck
+    claims: tuple[ClaimAnswer, ...] = ()
+    """Whether each case model reduces the peak g of bare drops as claimed, if it was asked."""
+    boundaries: tuple[DamageBoundary, ...] = ()
+    """Of the device models of the scope."""
+    issue: ReportIssue | None = None
+    """Number of this report; None where it has none."""
+    not_numbered_because: str | None = None
+    replaced: ReportIssue | None = None
+    """The report that this one replaces."""
+    changes: RecordChanges | None = None
+    """In the record since that report."""
