@@ -16,7 +16,8 @@ import pytest
 from export_files import half_sine_g, write_volts
 
 from durability.__main__ import main
-from durability.store import database, dictionary
+from durability.store import archive as dictionary
+from durability.store import database
 
 ANSWERS = (
     "trend",

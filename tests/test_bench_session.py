@@ -302,15 +302,15 @@ def test_equal_readings_are_drawn_too():
 def so_far(peaks):
     """What a bench session has fetched of a series without any like it."""
     from durability.workflow.histories import Histories
-    from durability.workflow.recording import SoFar
+    from durability.workflow.sheet_run import SoFar
 
     own = history(peaks)
     return SoFar(own.series, Histories((own,), (own,), ()), None)
 
 
 def test_all_after_a_drop_fits_the_screen_with_the_lines_typed():
-    from durability.workflow.recording import judge_so_far
     from durability.workflow.results import Limit
+    from durability.workflow.sheet_run import judge_so_far
 
     for peaks in (STEADY, CLIMBING, [100]):
         standing = judge_so_far(so_far(peaks), Limit())
@@ -320,16 +320,16 @@ def test_all_after_a_drop_fits_the_screen_with_the_lines_typed():
 
 
 def test_a_failed_case_is_told_with_its_cause():
-    from durability.workflow.recording import judge_so_far
     from durability.workflow.results import Limit
+    from durability.workflow.sheet_run import judge_so_far
 
     standing = judge_so_far(so_far(CLIMBING), Limit(limit_g=110.0))
     assert "FAILED at drop" in words.standing(standing, 80)
 
 
 def test_drops_left_are_counted_from_the_last_drop():
-    from durability.workflow.recording import judge_so_far
     from durability.workflow.results import Limit
+    from durability.workflow.sheet_run import judge_so_far
 
     standing = judge_so_far(so_far(CLIMBING), Limit())
     told = words.drops_left(standing.forecast, standing.trend, 0)

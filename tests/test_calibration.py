@@ -6,7 +6,7 @@ import pytest
 from export_files import half_sine_g, write_volts
 
 from durability.record.vocabulary import DRIFT_TOLERANCE_PCT
-from durability.report.answers.calibration import drift_chart
+from durability.report.answers.rig import drift_chart
 from durability.store.database import reading
 from durability.workflow.sensors import calibration_notes, calibration_on
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from durability.record.records import DropHistory
-from durability.wear.covariates import covariate_effects
+from durability.wear.what_if import covariate_effects
 
 DAY, MINUTE = 86_400.0, 60.0
 

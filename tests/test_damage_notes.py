@@ -12,7 +12,7 @@ from durability.intake.hand_entry import read_line
 from durability.record.errors import UnusableCall
 from durability.record.vocabulary import DAMAGE_MODES
 from durability.store import database
-from durability.workflow.manual import FOLDER
+from durability.workflow.demo import FOLDER
 from durability.workflow.series import series_to_record
 from durability.workflow.session import Session
 

@@ -9,8 +9,8 @@ import pytest
 from test_help import COMMANDS
 
 from durability.cli.parser import make_parser
-from durability.report.page.methods import METHODS
-from durability.workflow.manual import FOLDER, page, topics
+from durability.report.page.changes import METHODS
+from durability.workflow.demo import FOLDER, page, topics
 
 ROOT = Path(__file__).parent.parent
 README = ROOT / "README.md"

@@ -10,7 +10,7 @@ import pytest
 from durability.intake.hand_entry import read_answer, read_measured
 from durability.record.errors import UnusableCall
 from durability.record.records import CheckedFunction, CheckList, FunctionalCheck, Walk
-from durability.report.answers import inspection as shown
+from durability.report.answers import follow_up as shown
 from durability.workflow import follow_up, inspection, specimens
 from durability.workflow.session import Session
 
@@ -368,7 +368,7 @@ def test_the_signs_of_a_failing_battery_stand_before_the_first_question(walk):
 
 
 def test_signs_are_ticked_by_their_letters(monkeypatch):
-    from durability.cli import inspection as at_keyboard
+    from durability.cli import follow_up as at_keyboard
 
     monkeypatch.setattr("builtins.input", lambda _: "SH")
     assert at_keyboard._ticked() == "swollen, hot"

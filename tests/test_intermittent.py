@@ -7,7 +7,7 @@ the next five drops. Here the looks at a function take the place of the drops.
 import numpy as np
 import pytest
 
-from durability.devices.intermittent import recurrences, unconfirmed_fails, without_unconfirmed
+from durability.devices.follow_up import recurrences, unconfirmed_fails, without_unconfirmed
 from durability.record.records import DeviceHistory
 
 JESD22_B111 = (3, 5)

@@ -5,20 +5,23 @@ import naive_life
 import numpy as np
 import pytest
 
-from durability.devices.evidence import dose_rank_test, dropped_against_controls
-from durability.devices.exposure import (
-    EXPONENT_PRIOR,
-    EXPONENTS,
-    LITERATURE_EXPONENT,
-    shock_exposure,
-    stand_in_peaks,
+from durability.devices.evidence import (
+    dose_rank_test,
+    dropped_against_controls,
+    leave_one_out,
+    telling_day,
 )
 from durability.devices.follow_up import follow_up
 from durability.devices.judgement import judge_latent_link
-from durability.devices.link_model import ShockLinkModel
-from durability.devices.prediction_check import leave_one_out, telling_day
-from durability.devices.shock_form import FORMS
-from durability.devices.study import assemble
+from durability.devices.link_model import FORMS, ShockLinkModel
+from durability.devices.study import (
+    EXPONENT_PRIOR,
+    EXPONENTS,
+    LITERATURE_EXPONENT,
+    assemble,
+    shock_exposure,
+    stand_in_peaks,
+)
 from durability.devices.what_next import drops_to_ten_percent
 from durability.record.records import DeviceHistory
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from durability.record.records import DropHistory
-from durability.wear.more_drops import value_of_more_drops
+from durability.wear.what_if import value_of_more_drops
 
 
 def history(rate, made=10, *, series="S", seed=1):

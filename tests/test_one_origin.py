@@ -141,7 +141,7 @@ _SELFCHECK = []
 
 def _checked_before():
     if not _SELFCHECK:
-        from durability.workflow.selfcheck import run_selfcheck
+        from durability.workflow.integrity import run_selfcheck
 
         _SELFCHECK.append(run_selfcheck())
     return _SELFCHECK[0]

@@ -14,7 +14,6 @@ from matplotlib.patches import Rectangle
 from matplotlib.text import Text
 from scipy.stats import binomtest
 
-from durability.devices.dose_curve import dose_curve
 from durability.devices.results import (
     CheckTable,
     CriticalValue,
@@ -25,8 +24,9 @@ from durability.devices.results import (
     LatentLink,
     LifeLine,
 )
+from durability.devices.what_next import dose_curve
 from durability.life.results import Prediction, SurvivalCurve
-from durability.life.survival_band import survival_band
+from durability.life.turnbull import survival_band
 from durability.pulse.low_pass import low_pass
 from durability.pulse.measure import measure_pulse
 from durability.pulse.results import PulseCloud, PulseTrace
@@ -37,10 +37,10 @@ from durability.report.answers.trend import trends_answer
 from durability.report.plots import look
 from durability.report.plots.pulses import WIDTH_AT_TENTH, half_sine_peak_g
 from durability.rig.watch import watch_rig
-from durability.wear.fan import level_fan
 from durability.wear.fitting import fit_wear
 from durability.wear.forecast import forecast
 from durability.wear.results import Forecast, LevelFan, Trend
+from durability.wear.what_if import level_fan
 from durability.workflow.results import SeriesPicture
 
 LONG = "sleeve of a very long name that no panel has room for, second winter lot"

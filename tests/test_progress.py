@@ -6,9 +6,9 @@ from argparse import Namespace
 
 import pytest
 
-from durability.cli import progress as module
+from durability.cli import output as module
+from durability.cli.output import progress
 from durability.cli.parser import make_parser
-from durability.cli.progress import progress
 
 
 class Terminal(io.StringIO):

@@ -12,9 +12,9 @@ from naive_pulse import forward_and_backward, j211_coefficients, width_at_tenth
 from simulated_records import FAULTS, SHAPES, TRUTHS, half_sine, simulate
 
 from durability.pulse import thresholds as limit
+from durability.pulse.edges import find_top
 from durability.pulse.low_pass import CLASS_TO_CUTOFF, low_pass
 from durability.pulse.measure import measure_pulse
-from durability.pulse.top import find_top
 from durability.record.errors import UnusableCall
 
 G = 9.80665

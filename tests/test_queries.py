@@ -14,7 +14,8 @@ from durability.report import labels, terminal
 from durability.report.answers import query as shown
 from durability.store import database
 from durability.store.saved_queries import read_query, run_query, saved_queries
-from durability.workflow import follow_up, imports, questions, sensors
+from durability.workflow import archive as imports
+from durability.workflow import follow_up, questions, sensors
 from durability.workflow.session import Session, make_store
 
 QUERIES = saved_queries([])

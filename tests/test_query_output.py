@@ -11,7 +11,7 @@ from durability.report import terminal
 from durability.report.answers.query import USES, blocks
 from durability.store import database
 from durability.store.saved_queries import saved_queries
-from durability.workflow.manual import page
+from durability.workflow.demo import page
 
 RECORD = page("record", {})
 ASKED = "SELECT series, drop_number, peak_g, dropped_at, note FROM all_drops ORDER BY drop_number"

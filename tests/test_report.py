@@ -13,11 +13,13 @@ from export_files import half_sine_g, write_volts
 
 from durability.__main__ import main
 from durability.report import labels
-from durability.report.answers import due, latent, voided
+from durability.report.answers import follow_up as due
+from durability.report.answers import latent, voided
 from durability.report.answers.rank import ranking_answer
 from durability.report.blocks import Table, Words
 from durability.report.page import formal, page, words
-from durability.workflow import corrections, follow_up, specimens
+from durability.workflow import follow_up, specimens
+from durability.workflow import series as corrections
 from durability.workflow.devices import DeviceStudy
 from durability.workflow.reporting import gather_report
 from durability.workflow.series import open_series
@@ -124,7 +126,7 @@ def test_its_words_and_tables_on_devices_are_those_of_the_terminal(demo_page, de
     text = shown_text(demo_page)
     shown = [
         *latent.blocks(DeviceStudy(session, ON).answer(), devices=devices),
-        *due.blocks(follow_up.due(session, ON.isoformat(), 0)),
+        *due.due_blocks(follow_up.due(session, ON.isoformat(), 0)),
     ]
     tables = [block for block in shown if isinstance(block, Table)]
     assert len(tables) == 3

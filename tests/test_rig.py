@@ -7,8 +7,7 @@ import pytest
 
 from durability.record.errors import UnusableCall
 from durability.rig.charts import cusum_chart, cusum_run_length, ewma_chart, individuals_chart
-from durability.rig.correction import rig_correction
-from durability.rig.watch import watch_rig
+from durability.rig.watch import rig_correction, watch_rig
 
 PUBLISHED = Path(__file__).parents[1] / "fixtures" / "published"
 

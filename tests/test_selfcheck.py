@@ -7,10 +7,10 @@ from pathlib import Path
 import pytest
 
 from durability.record import clock
-from durability.report.answers import selfcheck as shown
+from durability.report.answers import integrity as shown
 from durability.selfcheck import checks
 from durability.selfcheck.results import PublishedValue, SelfCheck
-from durability.workflow.selfcheck import run_selfcheck
+from durability.workflow.integrity import run_selfcheck
 
 TABLES = tomllib.loads(
     Path(checks.__file__).with_name("published_values.toml").read_text(encoding="utf-8")

@@ -13,7 +13,6 @@ from scipy import stats
 from durability.record import basis
 from durability.record.records import DropHistory
 from durability.wear import null_table
-from durability.wear.alarm import FIRST_LOOK, alarm_bound, alarm_looks, running_scores
 from durability.wear.kendall import (
     interval_rank,
     mann_kendall,
@@ -21,9 +20,17 @@ from durability.wear.kendall import (
     slopes_of_long_series,
     theil_sen,
 )
-from durability.wear.rise_evidence import rise_evidence
-from durability.wear.rise_shapes import rise_shapes
-from durability.wear.verdict import judge_block, judge_trends, smallest_p, tail_probability
+from durability.wear.rise_evidence import rise_evidence, rise_shapes
+from durability.wear.verdict import (
+    FIRST_LOOK,
+    alarm_bound,
+    alarm_looks,
+    judge_block,
+    judge_trends,
+    running_scores,
+    smallest_p,
+    tail_probability,
+)
 
 PUBLISHED = Path(__file__).parents[1] / "fixtures" / "published"
 

@@ -10,8 +10,8 @@ import time
 import pytest
 from export_files import faulty_g, half_sine_g, write_volts
 
-from durability.intake.results import FileTwice, MeasuredFile
 from durability.record.errors import SeriesClosed, UnusableCall
+from durability.record.records import FileTwice, MeasuredFile
 from durability.workflow.measuring import RecordOptions
 from durability.workflow.session import Session
 from durability.workflow.watch import (

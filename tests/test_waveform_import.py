@@ -10,7 +10,7 @@ import pytest
 from export_files import MV_PER_G, RATE_HZ, faulty_g, half_sine_g, rate_of, write_volts
 
 from durability.intake.waveforms.folder import natural_order
-from durability.intake.waveforms.recorded import recorded_at
+from durability.intake.waveforms.timebase import recorded_at
 from durability.pulse.waveform_codec import decode
 from durability.record.errors import DropTaken, SeriesClosed
 from durability.store import database

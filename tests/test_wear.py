@@ -7,17 +7,21 @@ import pytest
 from naive_wear import log_evidence_by_quadrature
 
 from durability.record.records import DropHistory
-from durability.wear.evidence import (
+from durability.wear.fitting import SCATTER, SCATTER_WEIGHT, fit_wear, log_level, scatter_prior
+from durability.wear.shapes import (
+    HYPERBOLIC,
+    SHAPES,
+    SIGNED_EDGES,
+    STEADY,
     WILD_DENSITY,
     WILD_SHARE,
     bin_log_evidence,
+    climb_basis,
     fit_cells,
     normal_to_t,
+    shape_grid,
     t_to_normal,
 )
-from durability.wear.fitting import fit_wear, log_level
-from durability.wear.shapes import HYPERBOLIC, SHAPES, SIGNED_EDGES, STEADY, climb_basis, shape_grid
-from durability.wear.sharing import SCATTER, SCATTER_WEIGHT, scatter_prior
 
 
 def history(peak_g, *, drop_number=None, series="S1", **rest):

@@ -1,15 +1,53 @@
-"""The command that builds the invented scenario and shows what the program says of it."""
+"""Commands to learn by: the manual, and the invented scenario."""
 
 from __future__ import annotations
 
 import importlib
 import shlex
+import sys
 from argparse import Namespace
 
 from durability.cli.logbook import say
+from durability.cli.output import progress
 from durability.cli.parser import make_parser
-from durability.cli.progress import progress
+from durability.workflow import demo as manual_workflow
 from durability.workflow import demo as workflow
+
+
+def manual(options: Namespace) -> int:
+    """Show one topic, rendered at a terminal and as it stands in a pipe; or list the topics."""
+    if options.topic is None:
+        found = manual_workflow.topics()
+        width = max(map(len, found))
+        for topic, title in found.items():
+            print(f"{topic:{width}}  {title}")
+        return 0
+    text = manual_workflow.page(
+        options.topic, {"Methods": _methods()} if options.topic == "methods" else {}
+    )
+    if not sys.stdout.isatty():
+        print(text, end="")
+        return 0
+    from rich.console import Console
+    from rich.markdown import Markdown
+
+    Console().print(Markdown(text))
+    return 0
+
+
+def _methods() -> str:
+    """The methods as the page of a report states them."""
+    from durability.report.page.changes import METHODS, REACHED
+
+    table = REACHED.table(METHODS)
+    _, _, *headings = table.columns
+    parts = []
+    for answer, method, *others in table.rows:
+        parts += [f"### {answer}", "", method, ""]
+        parts += [f"- {heading}: {words}" for heading, words in zip(headings, others, strict=True)]
+        parts.append("")
+    return "\n".join(parts).rstrip()
+
 
 _STEPS = (
     (

@@ -1,48 +1,435 @@
-"""Files that commands write for people."""
+"""Commands that take files, or hold the record and the program against what they should be."""
 
 from __future__ import annotations
 
+import signal
+import sys
+import time
+from argparse import Namespace
+from collections.abc import Sequence
+from dataclasses import asdict
+from itertools import starmap
 from pathlib import Path
+from types import FrameType
+from typing import Any
 
-from durability.record.errors import UnusableCall
+from durability.cli.logbook import say, session_of, warn, warn_of, warn_of_drop
+from durability.cli.output import progress, show, write_text
+from durability.intake.tables import SheetOptions
+from durability.intake.waveforms import CrossChannel
+from durability.record.basis import counted
+from durability.record.errors import (
+    DurabilityError,
+    ImportRefused,
+    NothingReadable,
+    StoreUnusable,
+    UnusableCall,
+)
+from durability.record.records import ImportCount, MeasuredFile, Rejection, WaveformImport
+from durability.report import as_json, pulse_labels, safety
+from durability.report.answers import waveforms as answer
+from durability.workflow import archive, waveforms
+from durability.workflow import archive as imports
+from durability.workflow import integrity as workflow
+from durability.workflow.integrity import run_selfcheck
+from durability.workflow.measuring import FilterChoice, RecordOptions
+
+SHOWN_REJECTIONS = 20
+"""How many refused rows are told one by one; the others are counted."""
 
 
-def refuse_unwritable(file: Path) -> None:
-    """Refuse a place that no file can go to, before any work is done.
-
-    Parameters
-    ----------
-    file : Path
-        As given by ``-o``.
-
-    Raises
-    ------
-    UnusableCall
-        Its folder is missing, or it is a folder itself.
-    """
-    if not file.parent.is_dir():
-        raise UnusableCall(f"-o {str(file)!r}: the folder {file.parent} does not exist")
-    if file.is_dir():
-        raise UnusableCall(f"-o {str(file)!r}: is a folder; name a file")
-
-
-def write_text(file: Path, text: str) -> None:
-    """Write a whole file.
-
-    Parameters
-    ----------
-    file : Path
-        As given by ``-o``.
-    text : str
-        Its content.
-
-    Raises
-    ------
-    UnusableCall
-        It can't be written there.
-    """
-    refuse_unwritable(file)
+def import_files(options: Namespace) -> int:
+    """Take CSV files."""
+    sheet_options = SheetOptions(
+        rename=_pairs(options.rename, "--map"),
+        constants=_pairs(options.constants, "--set"),
+        number_drops=getattr(options, "number_drops", False),
+        skip_where_blank=options.skip_where_blank,
+        ignore_other_columns=options.ignore_other_columns,
+        void_blank_peaks=getattr(options, "void_blank_peaks", None),
+        decimal_comma=options.decimal == "comma",
+    )
     try:
-        file.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise UnusableCall(f"-o {str(file)!r}: can't be written ({error.strerror})") from None
+        with progress(options, f"importing {options.kind}"):
+            count = imports.import_files(
+                session_of(options),
+                options.kind,
+                [Path(file) for file in options.files],
+                options=sheet_options,
+                keep_good=options.keep_good,
+                allow_gaps=getattr(options, "allow_gaps", False),
+                split_by_condition=getattr(options, "split_conditions", False),
+                despite_quarantine=getattr(options, "despite_quarantine", None),
+            )
+    except ImportRefused as refused:
+        count = ImportCount(
+            refused.read,
+            0,
+            refused.duplicates,
+            len(refused.rejections),
+            None,
+            refused.rejections,
+        )
+        words = f"nothing stored: {count.rejected} of {count.read} rows refused; mend them, or"
+        words += " store the good ones with --keep-good"
+    else:
+        words = f"{count.added} added, {count.duplicates} there already, {count.rejected} refused"
+        if count.rejects_file:
+            words += f" (in {count.rejects_file})"
+        if count.skipped_rows:
+            words += f"; {count.skipped_rows} rows of the sheet are no records"
+    for rejection in count.rejections[:SHOWN_REJECTIONS]:
+        print(f"durability: {rejection.line()}", file=sys.stderr)
+    if count.rejected > SHOWN_REJECTIONS:
+        print(
+            f"durability: and {count.rejected - SHOWN_REJECTIONS} more refused rows",
+            file=sys.stderr,
+        )
+    say(options, as_json.import_count(count), words)
+    if count.undated_in_quarantine:
+        from durability.report import safety
+
+        warn(starmap(safety.undated_in_quarantine_line, count.undated_in_quarantine.items()))
+    warn_of(*count.quarantined)
+    return 1 if count.rejected else 0
+
+
+def _pairs(texts: Sequence[str], option: str) -> dict[str, str]:
+    pairs = {}
+    for text in texts:
+        name, equals, value = text.rpartition("=") if option == "--map" else text.partition("=")
+        if not equals or not name.strip():
+            raise UnusableCall(f"{option} {text!r}: no '='; write NAME=VALUE")
+        pairs[name.strip()] = value.strip()
+    return pairs
+
+
+def export(options: Namespace) -> int:
+    """Write the whole record as open files."""
+    with progress(options, "writing the record"):
+        told = archive.export_record(session_of(options), Path(options.folder), options.licence)
+    words = f"exported: {told.folder} ({counted(told.files, 'file')}, {counted(told.drops, 'drop')}"
+    return say(options, asdict(told), f"{words}; licence {told.licence})")
+
+
+def import_record(options: Namespace) -> int:
+    """Make a new store from an exported record."""
+    session = session_of(options)
+    with progress(options, "reading the record"):
+        told = archive.import_record(session, Path(options.folder))
+    words = f"{session.store}: made from {told.folder} ({counted(told.drops, 'drop')})"
+    return say(options, {**asdict(told), "store": str(session.store)}, words)
+
+
+LOOK_EVERY_S = 0.2
+"""Pause between two looks into a watched folder."""
+
+_DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "blanks": " "}
+_DECIMALS: dict[str, Any] = {"point": ".", "comma": ","}
+_STANDARDS: dict[str, Any] = {"sae": "SAE J211-1", "iso": "ISO 6487"}
+
+
+def _filter(options: Namespace) -> FilterChoice:
+    return FilterChoice(
+        low_pass_hz=options.low_pass_hz,
+        channel_class=options.channel_class,
+        channel_class_standard=_STANDARDS[options.class_standard],
+    )
+
+
+def record_options(options: Namespace) -> RecordOptions:
+    """What the user tells about the files of this call."""
+    return RecordOptions(
+        channel=options.channel,
+        cross_channels=tuple(map(_cross_channel, options.cross_channels)),
+        units=options.units,
+        mv_per_g=options.mv_per_g,
+        full_scale_g=options.full_scale_g,
+        sample_rate_hz=options.sample_rate_hz,
+        time_unit=options.time_unit,
+        delimiter=_DELIMITERS.get(options.delimiter),
+        decimal=_DECIMALS.get(options.decimal),
+        encoding=options.encoding,
+        first_line=options.first_line,
+        filter=_filter(options),
+        date_by_file_time=getattr(options, "date_by_file_time", True),
+    )
+
+
+def _cross_channel(text: str) -> CrossChannel:
+    """A channel across the axis of the impact, as typed: NAME or NAME=K."""
+    name, equals, number = text.rpartition("=")
+    try:
+        mv_per_g = float(number) if equals else None
+    except ValueError:
+        return CrossChannel(text)  # the sign belongs to the name
+    if mv_per_g is None:
+        return CrossChannel(text)
+    if not 0.0 < mv_per_g < float("inf"):
+        raise UnusableCall(f"--cross-channel {text!r}: {number} mV/g is no sensitivity")
+    return CrossChannel(name, mv_per_g)
+
+
+def import_waveforms(options: Namespace) -> int:
+    """Take recorders' files, or say what was worked out of them."""
+    session = session_of(options)
+    paths = [Path(file) for file in options.files]
+    told = record_options(options)
+    if options.explain:
+        result = waveforms.explain_waveforms(session, options.series, paths, told)
+        _tell_refused(result.count.rejections, "refused files")
+        show(options, answer.explained(result), lambda: answer.explained_json(result))
+        if not result.drops:
+            return NothingReadable.exit_status
+        return 1 if result.count.rejected else 0
+    if options.series is None:
+        raise UnusableCall("--series: missing; name the series that the drops belong to")
+    try:
+        with progress(options, "reading waveforms") as shown:
+            result = waveforms.import_waveforms(
+                session,
+                options.series,
+                paths,
+                told,
+                keep_good=options.keep_good,
+                despite_quarantine=options.despite_quarantine,
+                on_file=lambda number, files: shown(f"file {number} of {files}", number, files),
+            )
+    except ImportRefused as refused:
+        count = ImportCount(
+            refused.read, 0, refused.duplicates, len(refused.rejections), None, refused.rejections
+        )
+        _tell_refused(count.rejections, "refused files")
+        words = f"nothing stored: {count.rejected} of {count.read} files refused"
+        if count.rejected < count.read:
+            words += "; store the good ones with --keep-good"
+        say(options, answer.imported_json(WaveformImport(count, (), ())), words)
+        return refused.exit_status
+    count = result.count
+    _tell_refused(count.rejections, "refused files")
+    warn_of(*count.quarantined)
+    show(options, answer.imported(result), lambda: answer.imported_json(result))
+    if options.json:
+        return 1 if count.rejected else 0
+    void = sum(each.status == "void" for each in result.drops)
+    words = f"{count.added} added ({void} void), {count.duplicates} there already"
+    words += f", {count.rejected} refused"
+    print(words + (f" (in {count.rejects_file})" if count.rejects_file else ""))
+    return 1 if count.rejected else 0
+
+
+def _tell_refused(refused: Sequence[Rejection], what: str) -> None:
+    for rejection in refused[:SHOWN_REJECTIONS]:
+        print(f"durability: {rejection.line()}", file=sys.stderr)
+    if len(refused) > SHOWN_REJECTIONS:
+        print(f"durability: and {len(refused) - SHOWN_REJECTIONS} more {what}", file=sys.stderr)
+
+
+def remeasure(options: Namespace) -> int:
+    """Measure kept waveforms again."""
+    from durability.workflow.measuring import remeasure as measure_again
+
+    with progress(options, "measuring kept waveforms again"):
+        result = measure_again(
+            session_of(options), options.series, _filter(options), dry_run=options.dry_run
+        )
+    _tell_refused(result.left, "records that can't be measured so")
+    show(options, answer.remeasured(result), lambda: answer.remeasured_json(result))
+    return 1 if result.left else 0
+
+
+# -------------------------------------------------------------------------------------- watch
+
+
+def watch(options: Namespace) -> int:
+    """Take each finished file of a folder as the next drop, until interrupted."""
+    from durability.workflow.watch import FolderWatch
+
+    session = session_of(options)
+    watched = FolderWatch(session, options.series, Path(options.folder), record_options(options))
+    # Loaded before the first file comes: its verdict shall not wait for libraries.
+    from durability.workflow import study  # noqa: F401
+
+    ended = _until_interrupted()
+    if not options.json:
+        print(f"watching {options.folder} for drops of {options.series}; Ctrl-C ends it")
+        if watched.already_there:
+            print(f"{watched.already_there} files there are drops already")
+        for words in watched.not_judged:
+            print(f"! not judged: {words}")
+        for caution in safety.CAUTIONS:
+            print(f"! {caution}")
+    sys.stdout.flush()
+    trouble = None
+    while not ended:
+        try:
+            for event in watched.poll():
+                _tell_event(options, event)
+                if ended:
+                    break
+            trouble = None
+        except (StoreUnusable, OSError) as fault:
+            # The store is held for a while, or the folder is gone: files wait where they are.
+            if str(fault) != trouble:
+                trouble = str(fault)
+                print(f"durability: {trouble}; still watching", file=sys.stderr, flush=True)
+        time.sleep(LOOK_EVERY_S)
+    if not options.json:
+        print(f"\nwatch ended: {watched.taken} taken, {watched.set_aside} set aside")
+    return 0
+
+
+def _until_interrupted() -> list[int]:
+    """A list that gets an entry on Ctrl-C: a drop being stored is finished first."""
+    ended: list[int] = []
+
+    def note(number: int, _: FrameType | None) -> None:
+        ended.append(number)
+
+    signal.signal(signal.SIGINT, note)
+    signal.signal(signal.SIGTERM, note)
+    return ended
+
+
+def _tell_event(options: Namespace, event: Any) -> None:
+    """What became of one file, on screen at once."""
+    from durability.workflow.watch import FileGrew, FileSetAside
+
+    if isinstance(event, FileSetAside):
+        print(f"durability: {event.file} set aside: {event.reason}", file=sys.stderr, flush=True)
+        if options.json:
+            told = {"file": event.file, "set_aside": True, "reason": event.reason}
+            print(as_json.dumps(told), flush=True)
+        return
+    if isinstance(event, FileGrew):
+        words = f"{event.file} grew after it was taken as drop {event.drop_number}"
+        print(f"durability: {words}; the longer record is not taken", file=sys.stderr, flush=True)
+        return
+    if not isinstance(event, MeasuredFile):
+        words = f"{event.file}: there already, drop {event.drop_number} of {event.series}"
+        print(f"durability: {words}", file=sys.stderr, flush=True)
+        return
+    if event.stored is not None:
+        warn_of_drop(event.stored, {})
+    if options.json:
+        print(as_json.dumps(answer.measured_file(event)), flush=True)
+        return
+    print(pulse_labels.measured_file(event), flush=True)
+    for flag in event.measures.flags:
+        print(f"  {flag.words}", flush=True)
+    noticed = [event.inferred["noticed"]] if "noticed" in event.inferred else []
+    for note in (*event.measures.notes, *noticed):
+        print(f"  note: {note}", flush=True)
+    from durability.report.answers.trend import trend_sentence
+    from durability.workflow.study import open_study
+
+    try:
+        for result in open_study(session_of(options), [options.series]).trends:
+            print(f"  {trend_sentence(result)}", flush=True)
+    except DurabilityError as fault:
+        print(f"durability: {fault}", file=sys.stderr, flush=True)
+
+
+# --------------------------------------------------------------------------------------- show
+
+
+def show_pulse(options: Namespace) -> int:
+    """Traces of one or more drops, and their measures."""
+    from durability.workflow.show import show_pulses
+
+    traces = show_pulses(session_of(options), options.series, options.drop_numbers)
+    if options.png is not None:
+        from durability.report.plots.traces import traces as draw
+
+        _save_figure(draw(traces), options.png)
+    from durability.report.answers import pulses
+
+    show(options, pulses.blocks(traces), lambda: pulses.json(traces))
+    return _drawn(options)
+
+
+def _drawn(options: Namespace) -> int:
+    if options.png is not None and not options.json:
+        print(f"drawn in {options.png}")
+    return 0
+
+
+def _save_figure(figure: Any, file: str) -> None:
+    from durability.report.plots import picture_bytes
+
+    try:
+        Path(file).write_bytes(picture_bytes(figure, "png"))
+    except OSError as fault:
+        raise UnusableCall(f"--png {file}: can't be written ({fault.strerror})") from None
+
+
+def show_spectrum(options: Namespace) -> int:
+    """Shock response spectrum of one drop."""
+    from durability.workflow.show import show_spectrum as spectrum_of
+
+    trace, spectrum = spectrum_of(
+        session_of(options), options.series, options.drop_number, q=options.q
+    )
+    if options.png is not None:
+        from durability.report.plots.pulses import spectra
+
+        _save_figure(spectra(trace.series, [trace.drop_number], spectrum), options.png)
+    from durability.report.answers import pulses
+
+    show(
+        options,
+        pulses.spectrum(trace, spectrum),
+        lambda: pulses.spectrum_json(trace, spectrum),
+    )
+    return _drawn(options)
+
+
+def show_drop(options: Namespace) -> int:
+    """Every input of one drop."""
+    from durability.workflow.show import show_drop as look_at
+
+    found = look_at(session_of(options), options.series, options.drop_number)
+    from durability.report.answers import pulses
+
+    return show(options, pulses.drop(found), lambda: pulses.drop_json(found))
+
+
+def seal(options: Namespace) -> int:
+    """Fingerprint what no seal holds yet."""
+    with progress(options, "fingerprinting the record"):
+        found = workflow.seal(session_of(options))
+    from durability.report.answers import integrity as answer
+
+    show(options, answer.sealed(found), lambda: answer.json(found))
+    return 0 if found.is_sound else 1
+
+
+def verify(options: Namespace) -> int:
+    """Hold the record against its seals and its kept waveforms."""
+    with progress(options, "fingerprinting the record") as told:
+        found = workflow.verify(session_of(options), options.digest, told)
+    from durability.report.answers import integrity as answer
+
+    show(options, answer.verified(found), lambda: answer.json(found))
+    return 0 if found.is_sound else 1
+
+
+def selfcheck(options: Namespace) -> int:
+    """Run the shipped published values and report each as pass or fail."""
+    with progress(options, "holding the program against published values"):
+        check = run_selfcheck()
+    from durability.report import as_json, markdown
+    from durability.report.answers import integrity as answer
+
+    if options.output:
+        file = Path(options.output)
+        text = (
+            as_json.dumps(answer.selfcheck_json(check))
+            if file.suffix == ".json"
+            else markdown.text(answer.in_full(check), "Self-check against published values")
+        )
+        write_text(file, text)
+    show(options, answer.blocks(check), lambda: answer.selfcheck_json(check))
+    if options.output and not options.json:
+        print(f"written: {options.output}")
+    return 1 if check.failed else 0

@@ -10,11 +10,12 @@ from dataclasses import fields
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from durability.cli.show import show as show_answer
+from durability.cli.output import show as show_answer
 from durability.intake.hand_entry import TypedDrop
 from durability.record import clock
 from durability.record.records import Quarantine, StoredDrop
-from durability.workflow import corrections, keep, sensors, series, specimens
+from durability.workflow import keep, sensors, series, specimens
+from durability.workflow import series as corrections
 from durability.workflow.session import Session, make_store, open_session
 
 if TYPE_CHECKING:
@@ -365,7 +366,7 @@ def add_damage(options: Namespace) -> int:
 
 def history(options: Namespace) -> int:
     """Everything one specimen lived through."""
-    from durability.workflow.history import specimen_history
+    from durability.workflow.show import specimen_history
 
     found = specimen_history(session_of(options), options.specimen)
     from durability.report.answers import history as answer

@@ -1,4 +1,4 @@
-"""Commands that plan drops."""
+"""Commands that watch the rig and its sensors, and that plan drops."""
 
 from __future__ import annotations
 
@@ -6,11 +6,60 @@ from argparse import Namespace
 from dataclasses import asdict
 from pathlib import Path
 
-from durability.cli.logbook import session_of
-from durability.cli.show import show
+from durability.cli.logbook import say, session_of, warn
+from durability.cli.output import show
+from durability.cli.output import show as show_answer
 from durability.record import clock
 from durability.record.errors import UnusableCall
-from durability.workflow import plans
+from durability.workflow import plans, sensors
+from durability.workflow import rig as workflow
+
+
+def rig(options: Namespace) -> int:
+    """Control charts of the reference drops, or their gauge study."""
+    session = session_of(options)
+    if not options.gauge and (options.factor or options.part_sd_pct is not None):
+        raise UnusableCall(
+            "--factor and --part-sd-pct: belong to --gauge; add it or leave them out"
+        )
+    from durability.report.answers import rig as answer
+
+    if options.gauge:
+        study, part = workflow.study_gauge(
+            session, options.series, options.factor, part_sd_pct=options.part_sd_pct
+        )
+        return show(options, answer.gauge(study, part), lambda: answer.gauge_json(study, part))
+    watched = workflow.watch(session, options.series)
+    return show(options, answer.blocks(watched), lambda: answer.json(watched))
+
+
+def calibrate(options: Namespace) -> int:
+    """Record a calibration, and say which drops it puts in doubt."""
+    told = sensors.add_calibration(session_of(options), options.code, vars(options))
+    from durability.report.answers import rig as answer
+
+    say(options, told, answer.acknowledged(told))
+    warn(answer.doubt_lines(told["in_doubt"]))
+    return 0
+
+
+def void(options: Namespace) -> int:
+    """Void a calibration that was entered in error."""
+    sensors.void_calibration(
+        session_of(options), options.code, options.calibrated_on, options.reason
+    )
+    told = {"sensor": options.code, "calibrated_on": options.calibrated_on, "status": "void"}
+    return say(
+        options, told, f"the calibration of {options.code} on {options.calibrated_on} is void"
+    )
+
+
+def calibration_show(options: Namespace) -> int:
+    """One sensor with its history."""
+    found = sensors.show_sensor(session_of(options), options.code)
+    from durability.report.answers import rig as answer
+
+    return show_answer(options, answer.calibration_blocks(found), lambda: found)
 
 
 def rise(options: Namespace) -> int:
@@ -101,7 +150,7 @@ def sheet(options: Namespace) -> int:
         repeats=options.repeats,
         rest_s=options.rest_s,
     )
-    from durability.report.answers import drop_sheet as answer
+    from durability.report.answers import plans as answer
 
     made_on = clock.today().isoformat()
     for file, text in (

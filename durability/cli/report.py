@@ -1,14 +1,24 @@
-"""The command that writes the page."""
+"""Commands that write the page and the pictures: gather, draw, write one file."""
 
 from __future__ import annotations
 
 from argparse import Namespace
+from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from durability.cli.files import refuse_unwritable, write_text
 from durability.cli.logbook import day_of, limit_of, say, session_of
-from durability.cli.progress import progress
+from durability.cli.output import progress, refuse_unwritable, write_text
 from durability.record.errors import UnusableCall
+from durability.report import labels
+from durability.workflow import pictures
+from durability.workflow.demo import is_demo
+from durability.workflow.devices import DeviceStudy
+from durability.workflow.study import Study, open_study
+
+if TYPE_CHECKING:
+    from durability.report.plots import Figure
+    from durability.workflow.session import Session
 
 
 def report(options: Namespace) -> int:
@@ -69,3 +79,155 @@ def report(options: Namespace) -> int:
         terminal.say(changes.summary(written))
     print(f"written: {file} ({words.numbered(written)})")
     return 0
+
+
+_STAMP = "INVENTED data of the demo"
+
+
+def plot(options: Namespace) -> int:
+    """Draw one kind of picture into a file."""
+    file = Path(options.output or f"{options.kind}.svg")
+    ending = _ending(file)
+    session = session_of(options)
+    with progress(options, "judging what the picture shows") as told:
+        figure = _KINDS[options.kind](session, options)
+        from durability.report import plots
+
+        if is_demo(session.store):
+            plots.stamp(figure, _STAMP)
+        told("drawing")
+        content = plots.picture_bytes(figure, ending)
+    try:
+        file.write_bytes(content)
+    except OSError as error:
+        raise UnusableCall(f"-o {str(file)!r}: can't be written ({error.strerror})") from None
+    answer = figure.get_label()
+    summary = {"kind": options.kind, "file": str(file), "answer": answer}
+    return say(options, summary, f"{answer}\ndrawn: {file}")
+
+
+def _ending(file: Path) -> str:
+    """Kind of file by its ending, and a place it can go to, before any work is done."""
+    ending = file.suffix.removeprefix(".").lower()
+    if ending not in ("svg", "pdf", "png"):
+        raise UnusableCall(f"-o {str(file)!r}: ends in none of .svg, .pdf, .png")
+    if not file.parent.is_dir():
+        raise UnusableCall(f"-o {str(file)!r}: the folder {file.parent} does not exist")
+    if file.is_dir():
+        raise UnusableCall(f"-o {str(file)!r}: is a folder; name a file")
+    return ending
+
+
+def _series(session: Session, options: Namespace) -> Study:
+    return open_study(session, options.series, options.case_model, limit=limit_of(options))
+
+
+def _wear(session: Session, options: Namespace) -> Figure:
+    from durability.report import plots
+
+    return plots.wear(_series(session, options).pictures())
+
+
+def _models(session: Session, options: Namespace) -> Figure:
+    from durability.report import plots
+
+    study = _series(session, options)
+    shown, left_out = pictures.comparable(study.pictures())
+    return plots.models(shown, study.ranking() if shown else None, left_out=left_out)
+
+
+def _survival(session: Session, options: Namespace) -> Figure:
+    from durability.report import plots
+
+    shown, left_out = pictures.comparable(_series(session, options).pictures())
+    return plots.survival(
+        pictures.survival_curves(shown, options.level),
+        condition=labels.condition_words(shown[0].condition) if shown else "",
+        left_out=left_out,
+    )
+
+
+def _fan(session: Session, options: Namespace) -> Figure:
+    from durability.report import plots
+
+    shown = _series(session, options).pictures(most_fans=plots.MOST_PANELS)
+    return plots.fan(shown, level=options.level, horizon=options.horizon)
+
+
+def _scatter(session: Session, options: Namespace) -> Figure:
+    from durability.report import plots
+
+    return plots.scatter(*pictures.pulse_clouds(session, options.series, options.case_model))
+
+
+def _lifeline(session: Session, options: Namespace) -> Figure:
+    from durability.report import plots
+
+    return plots.lifeline(DeviceStudy(session).life_lines(options.device))
+
+
+def _latent(session: Session, options: Namespace) -> Figure:
+    from durability.report import plots
+
+    study = DeviceStudy(session)
+    return plots.latent(study.link, study.dose_curve)
+
+
+def _heat(session: Session, options: Namespace) -> Figure:
+    from durability.report import plots
+
+    return plots.heat(DeviceStudy(session).check_tables())
+
+
+def _pulses(session: Session, options: Namespace) -> Figure:
+    from durability.report import plots
+
+    traces, of = pictures.pulse_traces(session, options.series, options.drops)
+    return plots.pulses(traces, of=of)
+
+
+def _spectra(session: Session, options: Namespace) -> Figure:
+    from durability.report import plots
+
+    traces, _ = pictures.pulse_traces(session, options.series, options.drops)
+    numbers, spectrum, left_out = pictures.series_spectra(traces, q=options.q)
+    if spectrum is None:
+        return plots.missing(labels.NOTHING["waveforms"])
+    return plots.spectra(traces[0].series, numbers, spectrum, left_out=left_out)
+
+
+def _rig(session: Session, options: Namespace) -> Figure:
+    from durability.report import plots
+
+    watched = pictures.rig_watched(session, options.series)
+    if watched is None:
+        return plots.missing(labels.NOTHING["reference drops"])
+    return plots.rig(
+        watched.health,
+        watched.charted_when,
+        dated=watched.axis == "time",
+        series=watched.series,
+        averaged=watched.averaged,
+    )
+
+
+def _boundary(session: Session, _: Namespace) -> Figure:
+    from durability.report import plots
+
+    return plots.boundary(DeviceStudy(session).boundaries())
+
+
+_KINDS: dict[str, Callable[[Session, Namespace], Figure]] = {
+    "wear": _wear,
+    "models": _models,
+    "survival": _survival,
+    "fan": _fan,
+    "scatter": _scatter,
+    "lifeline": _lifeline,
+    "latent": _latent,
+    "heat": _heat,
+    "pulses": _pulses,
+    "spectra": _spectra,
+    "rig": _rig,
+    "boundary": _boundary,
+}

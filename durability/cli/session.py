@@ -1,34 +1,145 @@
-"""The keyboard session at the bench: one line a drop, each stored before the next prompt.
-
-A drop is stored and said to be stored before anything heavy is imported; the judgement runs beside
-the typing, and what is not ready within a second is shown at the next Enter.
-"""
+"""The keyboard session at the bench: one line a drop, each stored before the next prompt."""
 
 from __future__ import annotations
 
+import os
+import select
 import shutil
 import sys
+import threading
 from argparse import Namespace
+from collections import deque
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from durability.cli.judging import Judging
-from durability.cli.lines import Lines
 from durability.cli.logbook import acknowledged, limit_of, session_of, warn, warn_of_drop
 from durability.intake.hand_entry import TypedDrop, read_line, read_undo, void_keys
 from durability.record import clock
 from durability.record.errors import DurabilityError, UnusableCall
 from durability.record.records import StoredDrop
 from durability.report import bench, labels, safety
-from durability.workflow import corrections, keep
+from durability.workflow import keep
+from durability.workflow import series as corrections
 from durability.workflow.series import series_to_record
 
 if TYPE_CHECKING:
+    from durability.rig.results import RigWatch
     from durability.workflow.measuring import RecordOptions
-    from durability.workflow.results import Limit
+    from durability.workflow.results import BenchStanding, Limit
+    from durability.workflow.session import Session
     from durability.workflow.sheet_run import SheetRun
+
+
+class Lines:
+    """Lines as they are typed or piped.
+
+    Reads the descriptor itself: a reader that buffers can't be asked whether more is waiting.
+    Where there is none to ask (no descriptor, or a system whose ``select`` knows only sockets)
+    each wait is for a whole line.
+    """
+
+    def __init__(self) -> None:
+        self._waiting: deque[str] = deque()
+        self._rest = b""
+        self._ended = False
+        try:
+            self._descriptor: int | None = sys.stdin.fileno()
+            select.select([self._descriptor], [], [], 0)
+        except (OSError, ValueError):
+            self._descriptor = None
+
+    def next(self) -> str | None:
+        """The next line without its end; None at the end of the input."""
+        if self._descriptor is None:
+            line = sys.stdin.readline()
+            return line.rstrip("\n") if line else None
+        while not self._waiting and not self._ended:
+            self._read()
+        return self._waiting.popleft() if self._waiting else None
+
+    def is_waiting(self, seconds: float = 0.0) -> bool:
+        """Whether a line, or the end of the input, is there within so many seconds."""
+        if self._waiting or self._ended:
+            return True
+        if self._descriptor is None:
+            return False
+        while select.select([self._descriptor], [], [], seconds)[0]:
+            self._read()
+            if self._waiting or self._ended:
+                return True
+        return False
+
+    def _read(self) -> None:
+        got = os.read(self._descriptor or 0, 65536)
+        *lines, self._rest = (self._rest + got).split(b"\n")
+        if not got:
+            self._ended = True
+            if self._rest:
+                lines, self._rest = [self._rest], b""
+        self._waiting.extend(line.decode("utf-8", errors="replace") for line in lines)
+
+
+class Judging:
+    """One judgement at a time, in a thread of its own.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    limit : Limit
+        Where the case fails.
+    """
+
+    def __init__(self, session: Session, limit: Limit) -> None:
+        self.store_lock = threading.Lock()
+        """Held while this process reads or writes the store: one at a time."""
+        self._session = session
+        self._limit = limit
+        self._thread: threading.Thread | None = None
+        self._standing: BenchStanding | None = None
+        self._rigs: list[RigWatch] = []
+        self._fault = ""
+        self._wanted = 0
+
+    def start(self, series: str, *, with_rigs: bool = False) -> None:
+        """Judge a series as it stands; an earlier judgement still running is forgotten."""
+        self._wanted += 1
+        self._standing, self._fault = None, ""
+        self._thread = threading.Thread(
+            target=self._judge, args=(series, self._wanted, with_rigs), daemon=True
+        )
+        self._thread.start()
+
+    def result(self, wait_s: float | None) -> tuple[BenchStanding | None, str]:
+        """The standing, or None with what went wrong, or None and "" while it is not known."""
+        if self._thread is not None:
+            self._thread.join(wait_s)
+        return self._standing, self._fault
+
+    def rigs(self) -> list[RigWatch]:
+        """How the rig fares, if that was asked for and is known."""
+        return self._rigs
+
+    def _judge(self, series: str, wanted: int, with_rigs: bool) -> None:  # noqa: FBT001
+        try:
+            from durability.workflow import rig
+            from durability.workflow import sheet_run as recording
+
+            with self.store_lock:
+                found = recording.fetch_so_far(self._session, series)
+            standing = recording.judge_so_far(found, self._limit)
+            if with_rigs and found.rig is None:
+                with self.store_lock:
+                    self._rigs = rig.watch(self._session)
+        except DurabilityError as error:
+            if wanted == self._wanted:
+                self._fault = f"no judgement: {error}"
+            return
+        if wanted == self._wanted:
+            self._standing = standing
+
 
 HELP = """\
   118               peak g
@@ -244,7 +355,7 @@ class _BenchSession:
     def read_files_as_told(self) -> RecordOptions:
         """How waveform files are read, by the options of this call."""
         if self.file_options is None:
-            from durability.cli.waveforms import record_options
+            from durability.cli.files import record_options
 
             self.file_options = record_options(self.options)
         return self.file_options

@@ -1,4 +1,4 @@
-"""A follow-up study as arrays: who was followed, when each failed, what each lived through."""
+"""A follow-up study as arrays: who was followed, what each lived through, when each failed."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from durability.devices.exposure import log_doses, stand_in_peaks
 from durability.devices.follow_up import FOLLOWED, FollowUp, follow_up
 
 if TYPE_CHECKING:
@@ -18,6 +17,171 @@ if TYPE_CHECKING:
     from durability.record.records import DeviceHistory, FloatArray
 
     BoolArray = NDArray[np.bool_]
+
+REFERENCE_PEAK_G = 1000.0
+"""The shock dose counts drops of 1000 g, to within its exponent."""
+
+LITERATURE_EXPONENT = 6.4
+"""Slope of the stress-life line of electronic leads and solder: Steinberg D S, Vibration Analysis
+for Electronic Equipment. Made for millions of vibration cycles, so only a starting point here."""
+
+LITERATURE_RANGE = (4.0, 8.0)
+"""Exponents in use for electronics (Basquin's rule with Palmgren-Miner sums); sums like these are
+good to an order of magnitude at best (Irvine T, on Steinberg's method)."""
+
+EXPONENTS = np.arange(2.0, 11.0)
+"""Exponents that are tried, beyond the literature's range on both sides."""
+
+EXPONENT_PRIOR = np.where(
+    (LITERATURE_RANGE[0] <= EXPONENTS) & (LITERATURE_RANGE[1] >= EXPONENTS), 2.0, 1.0
+)
+EXPONENT_PRIOR /= EXPONENT_PRIOR.sum()
+"""Each exponent of the literature's range counts double beforehand."""
+
+
+@dataclass(frozen=True, slots=True)
+class ShockExposure:
+    """What one device lived through up to some day."""
+
+    drops: int
+    """Voided drops and drops without a reading counted: it lived through them too."""
+    drops_without_reading: int
+    max_peak_g: float | None
+    shock_dose: float | None
+    """Σ (peak g / 1000)^exponent over its valid drops; 0 when never dropped, None when it was
+    dropped and not one reading is trusted."""
+    shock_dose_likely: float | None
+    """With drops without a reading taken at the middle of their like; None when nothing is."""
+    shock_dose_upper: float | None
+    """With drops without a reading taken at the largest of their like."""
+    largest_velocity_change_m_s: float | None
+
+
+def shock_exposure(
+    histories: Sequence[DeviceHistory], exponent: float, until_day: float | None = None
+) -> list[ShockExposure]:
+    """What each device lived through up to a day, its shock dose under one exponent.
+
+    Parameters
+    ----------
+    histories : sequence of DeviceHistory
+        The whole study: drops without a reading are judged by their like in all of it.
+    exponent : float
+        Of the peak g in the dose.
+    until_day : float, optional
+        Last day counted, days since 1970-01-01; drops of unknown day always count.
+
+    Returns
+    -------
+    list of ShockExposure
+        One a device, in order.
+    """
+    lived_through = [
+        np.ones(len(history.drop_day), dtype=bool)
+        if until_day is None
+        else ~(np.floor(history.drop_day) > until_day)
+        for history in histories
+    ]
+    return exposure_of(histories, lived_through, exponent)
+
+
+def exposure_of(
+    histories: Sequence[DeviceHistory], lived_through: Sequence[NDArray[np.bool_]], exponent: float
+) -> list[ShockExposure]:
+    """As ``shock_exposure``, of the drops marked for each device; masks of shape (n_drops,)."""
+    peaks = stand_in_peaks(histories)
+    exposures = []
+    for history, own, (likely, upper) in zip(histories, lived_through, peaks, strict=True):
+        read = own & np.isfinite(history.peak_g)
+        never = not own.any()
+        velocity = history.velocity_change_m_s
+        felt = velocity[own & np.isfinite(velocity)] if velocity is not None else np.empty(0)
+        exposures.append(
+            ShockExposure(
+                drops=int(own.sum()),
+                drops_without_reading=int((own & ~read).sum()),
+                max_peak_g=float(history.peak_g[read].max()) if read.any() else None,
+                shock_dose=_dose(history.peak_g[read], exponent) if read.any() or never else None,
+                shock_dose_likely=_dose(likely[own], exponent),
+                shock_dose_upper=_dose(upper[own], exponent),
+                largest_velocity_change_m_s=float(felt.max()) if len(felt) else None,
+            )
+        )
+    return exposures
+
+
+def log_doses(peaks_g: Sequence[FloatArray], exponents: FloatArray) -> FloatArray:
+    """Logarithm of every device's shock dose under every exponent.
+
+    Parameters
+    ----------
+    peaks_g : sequence of ndarray, each of shape (n_drops,)
+        Of each device; NaN counts as no shock.
+    exponents : ndarray of shape (n_exponents,)
+
+    Returns
+    -------
+    ndarray of shape (n_exponents, n_devices)
+        −∞ for a device without a shock.
+    """
+    device = np.repeat(np.arange(len(peaks_g)), [len(own) for own in peaks_g])
+    peak = np.concatenate([*peaks_g, np.empty(0)])
+    relative = np.where(peak > 0, peak, 0.0) / REFERENCE_PEAK_G
+    doses = np.array(
+        [np.bincount(device, relative**power, minlength=len(peaks_g)) for power in exponents]
+    )
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.log(doses))
+
+
+def stand_in_peaks(histories: Sequence[DeviceHistory]) -> list[tuple[FloatArray, FloatArray]]:
+    """Peaks of each device with the missing ones filled from their like, middle and largest.
+
+    The like of a drop are the readings of the same height in the same case model: the device's
+    own, else any device's; failing that any reading of the height, the device, the study.
+
+    Returns
+    -------
+    list of (likely, upper)
+        Two ndarrays of shape (n_drops,) a device; NaN remains where the study has no reading.
+    """
+    filled = [(history.peak_g.copy(), history.peak_g.copy()) for history in histories]
+    if not any(np.isnan(history.peak_g).any() for history in histories):
+        return filled
+    readings: dict[tuple[object, ...], list[float]] = {}
+    for history in histories:
+        for drop, peak in enumerate(history.peak_g):
+            if np.isfinite(peak):
+                for kind in _kinds(history, drop):
+                    readings.setdefault(kind, []).append(float(peak))
+    for history, (likely, upper) in zip(histories, filled, strict=True):
+        for drop in np.flatnonzero(np.isnan(history.peak_g)).tolist():
+            like = next(
+                (readings[kind] for kind in _kinds(history, drop) if kind in readings), None
+            )
+            if like is not None:
+                likely[drop], upper[drop] = np.median(like), max(like)
+    return filled
+
+
+def _kinds(history: DeviceHistory, drop: int) -> tuple[tuple[object, ...], ...]:
+    """Names of the groups a drop is like, the closest first."""
+    height = float(history.drop_height_mm[drop])
+    at = "unknown" if np.isnan(height) else height
+    case_model = history.drop_case_model[drop] if history.drop_case_model else None
+    return (
+        ("device, height, case", history.device, at, case_model),
+        ("height, case", at, case_model),
+        ("height", at),
+        ("device", history.device),
+        ("study",),
+    )
+
+
+def _dose(peak_g: FloatArray, exponent: float) -> float | None:
+    """Shock dose of these peaks; None when one of them is unknown."""
+    dose = float(((peak_g / REFERENCE_PEAK_G) ** exponent).sum())
+    return None if np.isnan(dose) else dose
 
 
 @dataclass(frozen=True, slots=True)

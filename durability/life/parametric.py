@@ -3,18 +3,194 @@
 from __future__ import annotations
 
 import math
-from abc import ABC
+from abc import ABC, abstractmethod
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Self, TypeAlias
 
 import numpy as np
 
-from durability.life.lives import checked_lives
-from durability.life.newton import maximise
-from durability.life.standard_log_life import NORMAL, SMALLEST_EXTREME_VALUE, StandardLogLife
 from durability.record.errors import DurabilityError, UnusableCall
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from durability.record.records import FloatArray
+
+    BoolArray = NDArray[np.bool_]
+    Objective = Callable[[FloatArray], tuple[FloatArray, FloatArray, FloatArray]]
+
+
+def checked_lives(X: FloatArray) -> FloatArray:
+    """Lives as floats of shape (n_lives, 2), once they make sense.
+
+    Raises
+    ------
+    UnusableCall
+        ``X`` is empty, of another shape, not a number, negative, or ends before it begins.
+    """
+    lives = np.asarray(X, dtype=float)
+    if lives.ndim != 2 or lives.shape[1] != 2 or len(lives) == 0:
+        raise UnusableCall(
+            f"lives have shape {lives.shape}; one row (lasts beyond, failed by) a life is needed"
+        )
+    wrong = ~(
+        (lives[:, 0] >= 0)
+        & np.isfinite(lives[:, 0])
+        & (lives[:, 1] >= lives[:, 0])
+        & (lives[:, 1] > 0)
+    )
+    if wrong.any():
+        row = int(np.flatnonzero(wrong)[0])
+        raise UnusableCall(
+            f"life {row + 1} is ({lives[row, 0]:g}, {lives[row, 1]:g}]; "
+            "it needs 0 <= lasts beyond <= failed by, the second above 0 (infinite while it works)"
+        )
+    return lives
+
+
+class StandardLogLife(ABC):
+    """Distribution of W in log T = location + scale · W, by its cumulative hazard G(u)."""
+
+    name: str
+
+    @abstractmethod
+    def cumulative_hazard(self, u: FloatArray) -> FloatArray:
+        """G(u) = −log P(W > u), same shape as ``u``; zero where u is −∞."""
+
+    @abstractmethod
+    def hazard(self, u: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """G′(u) and G″(u), same shape as ``u``; zero where u is −∞."""
+
+    @abstractmethod
+    def log_density(self, u: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Logarithm of the density of W and its first two derivatives, same shape as ``u``."""
+
+    @abstractmethod
+    def quantile(self, fraction_failed: FloatArray) -> FloatArray:
+        """Value of W below which this fraction lies, same shape."""
+
+
+class SmallestExtremeValue(StandardLogLife):
+    """Of a Weibull life: G(u) = eᵘ."""
+
+    name = "Weibull"
+
+    def cumulative_hazard(self, u: FloatArray) -> FloatArray:
+        """G(u) = eᵘ, kept finite."""
+        return np.exp(np.minimum(u, _LARGEST_EXPONENT))
+
+    def hazard(self, u: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Both derivatives are eᵘ."""
+        value = self.cumulative_hazard(u)
+        return value, value
+
+    def log_density(self, u: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """The density is exp(u − eᵘ)."""
+        power = self.cumulative_hazard(u)
+        return u - power, 1.0 - power, -power
+
+    def quantile(self, fraction_failed: FloatArray) -> FloatArray:
+        """Logarithm of the unit exponential's, log(−log(1 − fraction))."""
+        return np.asarray(np.log(-np.log1p(-fraction_failed)))
+
+
+class Normal(StandardLogLife):
+    """Of a log-normal life: G(u) = −log Φ(−u)."""
+
+    name = "log-normal"
+
+    def cumulative_hazard(self, u: FloatArray) -> FloatArray:
+        """−log Φ(−u)."""
+        from scipy.special import log_ndtr
+
+        return np.asarray(-log_ndtr(-np.asarray(u, dtype=float)), dtype=float)
+
+    def hazard(self, u: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Inverse Mills ratio m = φ(u)/Φ(−u), and m·(m − u)."""
+        within = np.maximum(u, -_LARGEST_NORMAL)  # φ is zero in double precision beyond
+        mills = np.exp(-0.5 * within**2 - _LOG_ROOT_TWO_PI + self.cumulative_hazard(within))
+        return mills, mills * (mills - within)
+
+    def log_density(self, u: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """−u²/2 − log √(2π)."""
+        return np.asarray(-0.5 * u**2 - _LOG_ROOT_TWO_PI), -u, np.full_like(u, -1.0)
+
+    def quantile(self, fraction_failed: FloatArray) -> FloatArray:
+        """Φ⁻¹(fraction)."""
+        from scipy.special import ndtri
+
+        return np.asarray(ndtri(np.asarray(fraction_failed, dtype=float)), dtype=float)
+
+
+_LOG_ROOT_TWO_PI = 0.5 * math.log(2.0 * math.pi)
+_LARGEST_EXPONENT = 300.0
+_LARGEST_NORMAL = 40.0
+
+SMALLEST_EXTREME_VALUE = SmallestExtremeValue()
+NORMAL = Normal()
+FAMILIES: tuple[StandardLogLife, ...] = (SMALLEST_EXTREME_VALUE, NORMAL)
+
+
+MAX_STEPS = 200
+LARGEST_DECREMENT = 1e-12
+"""Twice the log-likelihood that one more Newton step would gain."""
+
+LARGEST_STEP = 2.0
+"""In units of the parameters, which are logarithms: a factor of e² in one step is far enough."""
+
+
+def maximise(objective: Objective, start: FloatArray) -> tuple[FloatArray, BoolArray]:
+    """Where each of m smooth functions is largest, and whether it was found.
+
+    Parameters
+    ----------
+    objective : callable
+        Takes parameters of shape (m, p); gives values (m,), gradients (m, p), Hessians (m, p, p).
+    start : ndarray of shape (m, p)
+        Where to begin.
+
+    Returns
+    -------
+    parameters : ndarray of shape (m, p)
+        The best point reached.
+    converged : ndarray of bool, shape (m,)
+        Whether the Newton decrement there is negligible.
+
+    Notes
+    -----
+    Levenberg's damping: the Hessian is shifted until it is negative definite, less so after a
+    step that gained and more after one that lost; all m problems move together.
+    """
+    theta = np.array(start, dtype=float)
+    value, gradient, hessian = objective(theta)
+    damping = np.full(len(theta), 1e-3)
+    identity = np.eye(theta.shape[1])
+    for _ in range(MAX_STEPS):
+        curvature, directions = np.linalg.eigh(-hessian)
+        shifted = np.maximum(curvature, 0.0) + (damping * (1.0 + np.abs(curvature).max(1)))[:, None]
+        inverse = np.einsum("mij,mj,mkj->mik", directions, 1.0 / shifted, directions)
+        step = np.einsum("mij,mj->mi", inverse, gradient)
+        if np.all(_negligible(gradient, hessian, identity)):
+            break
+        step *= LARGEST_STEP / np.maximum(np.abs(step).max(axis=1), LARGEST_STEP)[:, None]
+        trial_value, trial_gradient, trial_hessian = objective(theta + step)
+        gained = np.isfinite(trial_value) & (trial_value >= value)
+        theta = np.where(gained[:, None], theta + step, theta)
+        value = np.where(gained, trial_value, value)
+        gradient = np.where(gained[:, None], trial_gradient, gradient)
+        hessian = np.where(gained[:, None, None], trial_hessian, hessian)
+        damping = np.clip(np.where(gained, damping * 0.1, damping * 10.0), 1e-12, 1e6)
+    return theta, _negligible(gradient, hessian, identity)
+
+
+def _negligible(gradient: FloatArray, hessian: FloatArray, identity: FloatArray) -> BoolArray:
+    """Whether a Newton step would gain next to nothing and the top is a true one, each (m,)."""
+    curvature = np.linalg.eigvalsh(-hessian)
+    proper = curvature[:, 0] > 0
+    safe = np.where(proper[:, None, None], -hessian, identity)
+    step = np.linalg.solve(safe, gradient[:, :, None])[:, :, 0]
+    return np.asarray(proper & (np.einsum("mi,mi->m", gradient, step) < LARGEST_DECREMENT))
+
 
 Derivatives: TypeAlias = "tuple[FloatArray, FloatArray, FloatArray]"
 """A value with its gradient and Hessian by the parameters, which come as the last axes."""

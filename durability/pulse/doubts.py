@@ -15,8 +15,8 @@ from durability.record.vocabulary import HEIGHT_TOLERANCE
 
 if TYPE_CHECKING:
     from durability.pulse.edges import Pulse
-    from durability.pulse.hum import Hum
     from durability.pulse.impact import Event, Quiet
+    from durability.pulse.low_pass import Hum
     from durability.record.records import FloatArray, LaterImpact, LowPass
 
 

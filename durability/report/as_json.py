@@ -10,9 +10,8 @@ from typing import TYPE_CHECKING, Any
 from uuid import UUID
 
 if TYPE_CHECKING:
-    from durability.intake.results import ImportCount
     from durability.life.results import Prediction
-    from durability.record.records import Quarantine
+    from durability.record.records import ImportCount, Quarantine
     from durability.rig.results import RigNote
     from durability.workflow.results import VoidedDrop
 

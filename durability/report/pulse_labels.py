@@ -13,9 +13,8 @@ from durability.record.units import INCH_M, STANDARD_GRAVITY_M_S2
 from durability.report.labels import ABSENT, listed, number, percent
 
 if TYPE_CHECKING:
-    from durability.intake.results import MeasuredFile
     from durability.pulse.results import PulseTrace, Remeasurement, ShockSpectrum
-    from durability.record.records import PulseMeasures
+    from durability.record.records import MeasuredFile, PulseMeasures
 
 
 READINGS = {

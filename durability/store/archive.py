@@ -7,9 +7,12 @@ keeps packed, go to Parquet as plain numbers.
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cache
+from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -240,3 +243,66 @@ def _writing_files(folder: Path) -> Iterator[None]:
     except (duckdb.IOException, OSError) as error:
         reason = str(error).splitlines()[0]
         raise UnusableCall(f"{folder}: can't be written ({reason})") from None
+
+
+@dataclass(frozen=True, slots=True)
+class DescribedColumn:
+    """One column of a table or view."""
+
+    name: str
+    type: str
+    """As the store names it."""
+    unit: str | None
+    meaning: str
+
+
+@dataclass(frozen=True, slots=True)
+class DescribedTable:
+    """One table or view of the store."""
+
+    name: str
+    is_view: bool
+    meaning: str
+    columns: tuple[DescribedColumn, ...]
+
+
+def data_dictionary() -> list[DescribedTable]:
+    """Every table, then every view, of the latest schema step, by name.
+
+    Returns
+    -------
+    list of DescribedTable
+        Columns in the order of the store.
+    """
+    with database.empty() as connection:
+        rows = connection.execute(database.statement("columns")).fetchall()
+    return [
+        DescribedTable(
+            table,
+            is_view,
+            _dictionary()["tables"][table],
+            tuple(
+                DescribedColumn(name, type_, unit(name), meaning(table, name) or "")
+                for _, _, name, type_ in columns
+            ),
+        )
+        for (table, is_view), columns in groupby(rows, key=lambda row: row[:2])
+    ]
+
+
+def meaning(table: str, column: str) -> str | None:
+    """What a column of a table means; None where the dictionary has none of that name."""
+    meanings = _dictionary()["columns"]
+    return meanings.get(f"{table}.{column}", meanings.get(column))
+
+
+def unit(column: str) -> str | None:
+    """Unit of a column, by the ending of its name; None where it has none."""
+    units = _dictionary()["units"]
+    return next((unit for ending, unit in units.items() if column.endswith(ending)), None)
+
+
+@cache
+def _dictionary() -> dict[str, dict[str, str]]:
+    file = Path(__file__).with_name("schema") / "dictionary.toml"
+    return tomllib.loads(file.read_text(encoding="utf-8"))

@@ -5,15 +5,16 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Literal, get_args
 
 import numpy as np
 
 from durability.devices.results import (
     CheckTable,
     DeviceExpectation,
+    DoseDeclaration,
     DoseUnder,
     LatentAnswer,
     LatentCaveats,
@@ -21,18 +22,117 @@ from durability.devices.results import (
     LifeLine,
 )
 from durability.record import clock
-from durability.record.errors import RecordRefused
+from durability.record.errors import RecordRefused, UnusableCall
 from durability.record.records import DeviceHistory
 from durability.store import bench, database
-from durability.workflow import declaration, quarantine
-from durability.workflow.follow_up import confirm_rules
+from durability.workflow import quarantine
+from durability.workflow.follow_up import confirm_rules, intermittent_checks
 from durability.workflow.histories import read_device_histories, read_shock_histories
-from durability.workflow.intermittent import intermittent_checks
-from durability.workflow.session import Session
+from durability.workflow.session import Session, entry
 from durability.workflow.specimens import IN_USE
 
 if TYPE_CHECKING:
     from durability.devices.results import DamageBoundary, DoseCurve, LatentLink
+
+AVERAGED = "averaged"
+WithoutReading = Literal["likely", "no shock", "largest"]
+
+
+def declare_dose(session: Session, exponent: str, without_reading: str, reason: str) -> None:
+    """Store which dose is to be held against later failures; what was said before stays.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    exponent : str
+        "averaged" for an average over the usual range, or a number above 0.
+    without_reading : {"likely", "no shock", "largest"}
+        What a drop without a trusted reading counts as.
+    reason : str
+        Why this one.
+
+    Raises
+    ------
+    UnusableCall
+        The exponent is none, or the reason is blank.
+    """
+    power = None if exponent == AVERAGED else _number(exponent)
+    if without_reading not in get_args(WithoutReading):
+        raise UnusableCall(f"--without-reading {without_reading!r}: likely, no shock or largest")
+    if not reason.strip():
+        raise UnusableCall("--reason: blank; say why this dose")
+    with entry(session, "inspect declare") as (connection, entry_id):
+        bench.run(
+            connection,
+            "add_dose_declaration",
+            exponent=power,
+            without_reading=without_reading,
+            reason=reason.strip(),
+            entry_id=entry_id,
+        )
+
+
+def _number(exponent: str) -> float:
+    try:
+        power = float(exponent)
+    except ValueError:
+        power = float("nan")
+    if not 0 < power < float("inf"):
+        raise UnusableCall(f"{exponent!r}: not an exponent; give a number above 0, or averaged")
+    return power
+
+
+def first_follow_up(connection: Any) -> datetime | None:
+    """First look at a device on a later day than its first drop; None when there is none yet."""
+    moment: datetime | None = bench.run(connection, "first_follow_up")
+    return moment
+
+
+def declarations(
+    connection: Any, histories: Sequence[DeviceHistory], first_look_at: datetime | None
+) -> tuple[DoseDeclaration, ...]:
+    """Each dose that was declared, with the verdict by it, in order of time.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        An open store.
+    histories : sequence of DeviceHistory
+        The whole study.
+    first_look_at : datetime, optional
+        First follow-up look, by the bench's clock.
+
+    Returns
+    -------
+    tuple of DoseDeclaration
+    """
+    rows = bench.fetch(connection, "dose_declarations")
+    if not rows:
+        return ()
+    from durability.devices.judgement import link_verdict
+    from durability.devices.study import assemble
+
+    told = []
+    for row in rows:
+        # By the record's own clock: what a person says of the time of a declaration proves nothing.
+        at = row["entered_at_utc"].replace(tzinfo=UTC).astimezone().replace(tzinfo=None)
+        study = assemble(histories, row["without_reading"])
+        verdict, p_value = link_verdict(study, row["exponent"])
+        told.append(
+            DoseDeclaration(
+                declared_by=row["entered_by"],
+                declared_at=at,
+                exponent=row["exponent"],
+                without_reading=row["without_reading"],
+                reason=row["reason"],
+                is_before_follow_up=first_look_at is None or at < first_look_at,
+                verdict=verdict,
+                p_value=p_value,
+            )
+        )
+    return tuple(told)
+
 
 EPOCH = date(1970, 1, 1)
 """Days of the models count from here."""
@@ -73,8 +173,8 @@ class DeviceStudy:
     @cached_property
     def dose_curve(self) -> DoseCurve | None:
         """Share of devices failed by shock dose, with a band."""
-        from durability.devices.dose_curve import dose_curve
-        from durability.devices.exposure import LITERATURE_EXPONENT
+        from durability.devices.study import LITERATURE_EXPONENT
+        from durability.devices.what_next import dose_curve
 
         return dose_curve(self.histories, exponent=self.link.dose_exponent or LITERATURE_EXPONENT)
 
@@ -84,8 +184,8 @@ class DeviceStudy:
         with database.reading(self._session.store) as connection:
             rules = confirm_rules(connection)
             intermittent = intermittent_checks(connection, rules)
-            first_look_at = declaration.first_follow_up(connection)
-            declared = declaration.declarations(connection, self.histories, first_look_at)
+            first_look_at = first_follow_up(connection)
+            declared = declarations(connection, self.histories, first_look_at)
         judged = {history.device for history in self.histories}
         return LatentCaveats(
             intermittent=tuple(row for row in intermittent if row["device"] in judged),
@@ -125,12 +225,8 @@ class DeviceStudy:
         RecordRefused
             A device is not in the store.
         """
-        from durability.devices.exposure import (
-            LITERATURE_EXPONENT,
-            REFERENCE_PEAK_G,
-            stand_in_peaks,
-        )
         from durability.devices.follow_up import follow_up
+        from durability.devices.study import LITERATURE_EXPONENT, REFERENCE_PEAK_G, stand_in_peaks
 
         known = {history.device for history in self.histories}
         for code in devices or ():
@@ -236,8 +332,8 @@ def device_doses(
     dict
         Device → one dose an exponent.
     """
-    from durability.devices.exposure import LITERATURE_EXPONENT, LITERATURE_RANGE, exposure_of
     from durability.devices.follow_up import follow_up
+    from durability.devices.study import LITERATURE_EXPONENT, LITERATURE_RANGE, exposure_of
 
     lived_through = [
         follow_up(history).lived_through
@@ -265,7 +361,7 @@ def _without_unconfirmed(
     histories: Sequence[DeviceHistory], rules: Mapping[str, Mapping[str, tuple[int, int]]]
 ) -> LatentUnder | None:
     """The verdict with the fails left out that no further look confirmed."""
-    from durability.devices.intermittent import without_unconfirmed
+    from durability.devices.follow_up import without_unconfirmed
     from durability.devices.judgement import link_verdict
     from durability.devices.study import assemble
 

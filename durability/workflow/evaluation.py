@@ -164,7 +164,7 @@ class Evaluation:
 
     def fan(self, forecast: Forecast) -> LevelFan:
         """The level to come of one series, to a distance that depends on it alone."""
-        from durability.wear.fan import level_fan
+        from durability.wear.what_if import level_fan
 
         median = forecast.drops_to_failure.median or 0.0
         fit, limit = self.fits[forecast.series], self.limit

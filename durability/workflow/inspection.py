@@ -374,7 +374,7 @@ def begin_walk(
     RecordRefused
         The device is unknown, no device or not yet received, or that look is finished.
     """
-    from durability.devices.exposure import LITERATURE_EXPONENT
+    from durability.devices.study import LITERATURE_EXPONENT
     from durability.record.hazards import CHARGING, cracked_glass, looks_at_battery
 
     moment, offset = _moment(inspected_at)

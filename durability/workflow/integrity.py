@@ -1,15 +1,20 @@
-"""Seal the record, and hold it against its seals and against the waveforms it keeps."""
+"""The record held against its seals, the program against published values."""
 
 from __future__ import annotations
 
 import math
+import platform
 from collections.abc import Callable, Iterator
 from dataclasses import asdict
+from importlib.metadata import version
 from typing import TYPE_CHECKING, Any, Literal
 
+from durability.record import clock
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall
+from durability.selfcheck.results import SelfCheck
 from durability.store import bench, database
+from durability.version import PROGRAM_VERSION
 from durability.workflow.results import AlteredEntry, Integrity, Rebuilt, Seal
 from durability.workflow.session import Session
 
@@ -158,3 +163,29 @@ def _is_close(before: float | None, after: float | None) -> bool:
     if before is None or after is None:
         return before is after
     return math.isclose(before, after, rel_tol=SAME_WITHIN)
+
+
+_LIBRARIES = ("duckdb", "numpy", "scipy", "scikit-learn", "pandas", "matplotlib")
+
+
+def run_selfcheck() -> SelfCheck:
+    """Every shipped published value through this very program.
+
+    Returns
+    -------
+    SelfCheck
+        With the moment of the run and the versions of the program and of what it stands on.
+    """
+    from durability.selfcheck.checks import check_published_values
+
+    return SelfCheck(clock.now().replace(microsecond=0), versions(), check_published_values())
+
+
+def versions() -> dict[str, str]:
+    """Version of the program, of Python, of the libraries that compute, and the machine's kind."""
+    return {
+        "durability": PROGRAM_VERSION,
+        "Python": platform.python_version(),
+        **{library: version(library) for library in _LIBRARIES},
+        "machine": f"{platform.system()} {platform.machine()}",
+    }

@@ -18,8 +18,13 @@ from durability.intake.columns import (
     OTHER_UNSAID,
     SEVERITY_UNSAID,
 )
-from durability.intake.hand_entry import TypedDrop, typed_time, typed_value, typed_values
-from durability.intake.photo import read_photos
+from durability.intake.hand_entry import (
+    TypedDrop,
+    read_photos,
+    typed_time,
+    typed_value,
+    typed_values,
+)
 from durability.record import clock
 from durability.record.errors import RecordRefused, SeriesClosed, UnusableCall
 from durability.record.orientation import impossible_designation

@@ -8,7 +8,6 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from durability.intake.results import MeasuredFile
 from durability.intake.waveforms import CrossChannel, read_waveform
 from durability.pulse.low_pass import ChannelClassStandard
 from durability.pulse.measure import measure_pulse
@@ -16,7 +15,7 @@ from durability.pulse.results import RemeasuredDrop, Remeasurement
 from durability.pulse.waveform_codec import decode
 from durability.record import clock
 from durability.record.errors import RecordRefused, UnusableCall, WaveformUnreadable
-from durability.record.records import Rejection
+from durability.record.records import MeasuredFile, Rejection
 from durability.store import bench, database
 from durability.store import waveforms as store
 from durability.store.waveforms import MeasuringInputs

@@ -56,7 +56,7 @@ def survival_curves(pictures: Sequence[SeriesPicture], level: float) -> list[Sur
     list of SurvivalCurve
         In order of case model.
     """
-    from durability.life.survival_band import survival_band
+    from durability.life.turnbull import survival_band
 
     groups: dict[str, list[SeriesPicture]] = defaultdict(list)
     for picture in pictures:

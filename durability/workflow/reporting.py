@@ -21,9 +21,9 @@ from durability.workflow.claims import judge_claim
 from durability.workflow.demo import is_demo
 from durability.workflow.devices import DeviceStudy
 from durability.workflow.histories import BARE, find_scope, read_histories
+from durability.workflow.integrity import run_selfcheck, versions
 from durability.workflow.results import ClaimAnswer, Limit, ReportContents, Scope, SeriesWaveforms
 from durability.workflow.rig import RigLedger, watch
-from durability.workflow.selfcheck import run_selfcheck, versions
 from durability.workflow.series import series_rows
 from durability.workflow.session import Session
 from durability.workflow.study import Study

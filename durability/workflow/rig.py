@@ -101,7 +101,7 @@ def watch(session: Session, series: Sequence[str] | None = None) -> list[RigWatc
 
 
 def _watched(reference: _Reference) -> RigWatch:
-    from durability.rig.sessions import session_values
+    from durability.rig.charts import session_values
     from durability.rig.watch import watch_rig
 
     when, peak_g, averaged = reference.when, reference.peak_g, False
@@ -211,7 +211,7 @@ class RigLedger:
         note : RigNote
             With the reason where nothing could be divided out.
         """
-        from durability.rig.correction import rig_correction
+        from durability.rig.watch import rig_correction
 
         reference, times = self._reference_for(history), _times(history)
         note = self.note(history) or RigNote("", False, None, None, None, False)

@@ -1,30 +1,29 @@
-"""A drop sheet followed at the bench: what is next, what was done, and each deviation's reason.
-
-A series holds one item under one condition, so a sheet fills a series for each item and
-orientation: they are named after the one that the session was called with, as in
-"S1, C-2, edge 1-2", and share its device, height, surface and sensor. What was done stands in the
-store, under the hash of the sheet, and nowhere else: a session that was cut off goes on where it
-was.
-"""
+"""A session at the bench: a drop sheet followed, and what is said after each drop."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from durability.intake.drop_sheet import read_drop_sheet
+from durability.intake.tables import read_drop_sheet
 from durability.plan.results import PlannedDrop
 from durability.record.basis import counted
 from durability.record.errors import RecordRefused, UnusableCall
 from durability.record.orientation import normalise_orientation
 from durability.record.records import StoredDrop
 from durability.record.vocabulary import SEVERITY_FAILED
+from durability.rig.results import RigWatch
 from durability.store import bench, database
+from durability.workflow import rig
+from durability.workflow.histories import Histories, histories_in
+from durability.workflow.results import BenchStanding, Limit, Scope
 from durability.workflow.series import open_series
 from durability.workflow.session import Session, entry
+from durability.workflow.study import Study
 
 _SKIP = re.compile(r"skip:?\s*(?P<reason>.*)")
 _INSTEAD = re.compile(
@@ -303,3 +302,62 @@ class SheetRun:
         """The last drop was voided: its place is owed again."""
         if self._last is not None:
             self._done.pop(self._last[0], None)
+
+
+MOST_LIKE = 30
+"""Other series of the case model that inform the drops left, the latest; more would keep the
+operator waiting, so the standing says how many there are."""
+
+
+@dataclass(frozen=True, slots=True)
+class SoFar:
+    """What a judgement rests on, fetched."""
+
+    series: str
+    histories: Histories
+    """Of the series and of its like."""
+    rig: RigWatch | None
+
+
+def fetch_so_far(session: Session, series: str) -> SoFar:
+    """Readings of a series so far, with what informs their judgement.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    series : str
+        Code of the series.
+
+    Returns
+    -------
+    SoFar
+        For a reference series with the rig's charts.
+    """
+    with database.reading(session.store) as connection:
+        like = bench.fetch(connection, "like_series", series=series, most=MOST_LIKE)
+        found = histories_in(connection, [series, *(row["series"] for row in like)])
+    is_reference = series in found.reference
+    return SoFar(series, found, rig.watch(session, [series])[0] if is_reference else None)
+
+
+def judge_so_far(found: SoFar, limit: Limit) -> BenchStanding:
+    """Trend so far with its running alarm, and drops left.
+
+    Parameters
+    ----------
+    found : SoFar
+        As fetched.
+    limit : Limit
+        Where the case fails.
+
+    Returns
+    -------
+    BenchStanding
+        Without a forecast for bare and reference drops, and before the first valid drop.
+    """
+    study = Study(found.histories, Scope("series", (found.series,), (found.series,)), limit)
+    (history,), (trend,) = study.histories, study.trends
+    judged = history.case is not None and found.rig is None and trend.valid_drops > 0
+    like = len(found.histories.valid) - 1
+    return BenchStanding(trend, study.forecasts[0] if judged else None, found.rig, like)

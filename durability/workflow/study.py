@@ -173,14 +173,14 @@ class Study:
 
     def condition_effects(self) -> list[CovariateEffect]:
         """How peak g goes with temperature and with a long rest: a what-if, never applied."""
-        from durability.wear.covariates import covariate_effects
+        from durability.wear.what_if import covariate_effects
 
         fits = self._as_read.fits
         return covariate_effects(self.histories, [fits[each.series] for each in self.histories])
 
     def further_drops(self) -> list[MoreDrops]:
         """What one more session of drops of each series answered for would buy."""
-        from durability.wear.more_drops import value_of_more_drops
+        from durability.wear.what_if import value_of_more_drops
 
         informing = [each for each in self._as_read.informing if each.case_model is not None]
         return [

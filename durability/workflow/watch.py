@@ -7,7 +7,6 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from durability.intake.results import FileTwice, MeasuredFile
 from durability.intake.waveforms.folder import records_in, sha256_of
 from durability.record.errors import (
     DropTaken,
@@ -17,6 +16,7 @@ from durability.record.errors import (
     UnusableCall,
     WaveformUnreadable,
 )
+from durability.record.records import FileTwice, MeasuredFile
 from durability.store import bench, database
 from durability.workflow.measuring import RecordOptions, find_rig, not_judged
 from durability.workflow.session import Session

@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
 from durability.intake.hand_entry import typed_time
-from durability.intake.results import FileTwice, ImportCount, MeasuredFile, WaveformImport
 from durability.intake.waveforms.folder import endings, record_files, sha256_of
 from durability.pulse.waveform_codec import encode
 from durability.record import clock
@@ -24,7 +23,14 @@ from durability.record.errors import (
     UnusableCall,
     WaveformUnreadable,
 )
-from durability.record.records import Rejection, StoredDrop
+from durability.record.records import (
+    FileTwice,
+    ImportCount,
+    MeasuredFile,
+    Rejection,
+    StoredDrop,
+    WaveformImport,
+)
 from durability.store import bench, database
 from durability.store import waveforms as store
 from durability.workflow.keep import next_drops

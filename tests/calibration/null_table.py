@@ -15,8 +15,8 @@ from pathlib import Path
 
 import numpy as np
 
-from durability.wear.alarm import FIRST_LOOK, alarm_looks, rank_evidence, running_scores
 from durability.wear.rise_evidence import judged_evidence
+from durability.wear.verdict import FIRST_LOOK, alarm_looks, rank_evidence, running_scores
 
 TABLE = Path(__file__).parents[2] / "durability" / "wear" / "null_table.py"
 LENGTHS = (4, 5, 6, 7, 8, 9, 10, 12, 14, 17, 20, 25, 32, 45, 70, 120, 200, 400)

@@ -1,4 +1,4 @@
-"""Commands that answer: wear, drops to failure, comparisons, the rig, questions, the page."""
+"""Commands that answer: wear, drops to failure, comparisons, the rig, questions, pages."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def compare(made: Parser) -> None:
 def claim(made: Parser) -> None:
     """Fill ``claim``."""
     made.reads(
-        "claims:claim",
+        "answers:claim",
         'claim bare "sleeve A" --at-least 60',
         'claim bare "sleeve A" --at-least 60 --after-drops 20',
     )
@@ -78,7 +78,7 @@ def claim(made: Parser) -> None:
 
 def rig(made: Parser) -> None:
     """Fill ``rig``."""
-    made.reads("rig:rig", "rig", "rig --gauge --factor operator --factor day")
+    made.reads("plans:rig", "rig", "rig --gauge --factor operator --factor day")
     made.add_argument(
         "--series", action="append", metavar="S", help="only this reference series; repeatable"
     )
@@ -103,7 +103,7 @@ def rig(made: Parser) -> None:
 def query(made: Parser) -> None:
     """Fill ``query``."""
     made.reads(
-        "questions:query",
+        "answers:query",
         "query latent_failures --format csv -o later.csv",
         'query --sql "SELECT * FROM valid_drops WHERE peak_g > 200"',
     )
@@ -171,7 +171,7 @@ def report(made: Parser) -> None:
 
 def selfcheck(made: Parser) -> None:
     """Fill ``selfcheck``; it needs no store."""
-    made.set_defaults(handler="selfcheck:selfcheck")
+    made.set_defaults(handler="files:selfcheck")
     made.examples("selfcheck", "selfcheck -o selfcheck.md")
     common.json_option(made)
     made.add_argument(
@@ -191,6 +191,90 @@ def demo(made: Parser) -> None:
 
 def manual(made: Parser) -> None:
     """Fill ``manual``; it needs no store."""
-    made.set_defaults(handler="manual:manual")
+    made.set_defaults(handler="demo:manual")
     made.examples("manual", "manual bench")
     made.add_argument("topic", nargs="?", metavar="TOPIC", help="topic; without it: list them")
+
+
+_KINDS = {
+    "wear": (
+        "peak g by drop number: level, band, limit, voided drops, damage",
+        "plot wear --series S21 -o wear.svg",
+    ),
+    "models": (
+        "case models side by side on one scale",
+        'plot models --case-model "sleeve A" --case-model "sleeve B"',
+    ),
+    "survival": (
+        "share of series not failed by drop number, by case model",
+        "plot survival --limit-g 200",
+    ),
+    "fan": ("the level to come, against the limit", "plot fan --series S21 --horizon 100"),
+    "scatter": (
+        "peak against pulse duration, lines of equal velocity change",
+        "plot scatter --series S21",
+    ),
+    "lifeline": (
+        "devices: drops, dose, inspections and when they failed",
+        "plot lifeline --device R-7",
+    ),
+    "latent": (
+        "probability of failing later against shock dose, controls included",
+        "plot latent -o latent.pdf",
+    ),
+    "heat": ("functions against weeks after the last drop", "plot heat -o heat.png"),
+    "pulses": (
+        "waveforms of one series on one time axis",
+        "plot pulses --series S30 --drop 1 --drop 30",
+    ),
+    "spectra": (
+        "shock response spectra of one series, by drop number",
+        "plot spectra --series S30 --q 25",
+    ),
+    "rig": ("control charts of the reference drops", "plot rig --series S22"),
+    "boundary": (
+        "peak against velocity change: which shocks devices passed, which failed them",
+        "plot boundary -o boundary.svg",
+    ),
+}
+"""Kinds of picture: what it shows, an example."""
+
+
+def plot(made: Parser) -> None:
+    """Fill the family ``plot``."""
+    family = made.family("plot wear --series S21 -o wear.svg", "plot rig")
+    for kind, (help_, example) in _KINDS.items():
+        made = family.reads(kind, help_, "report:plot", example)
+        made.set_defaults(kind=kind)
+        made.add_argument(
+            "-o",
+            "--output",
+            metavar="FILE",
+            help=f"ends in .svg, .pdf or .png (default {kind}.svg in this folder)",
+        )
+        if kind in ("wear", "models", "survival", "fan"):
+            common.filters(made)
+            common.limits(made)
+        elif kind == "scatter":
+            common.filters(made)
+        elif kind == "lifeline":
+            made.add_argument(
+                "--device", action="append", metavar="CODE", help="only this; repeatable"
+            )
+        elif kind in ("pulses", "spectra"):
+            made.add_argument("--series", metavar="S", help="else that with the most waveforms")
+            made.add_argument(
+                "--drop",
+                dest="drops",
+                action="append",
+                type=int,
+                metavar="NUMBER",
+                help="only this drop of the series; repeatable",
+            )
+        elif kind == "rig":
+            made.add_argument(
+                "--series", metavar="S", help="else the reference series with the most drops"
+            )
+        common.quiet(made)
+        if kind == "spectra":
+            common.amplification(made)

@@ -135,7 +135,7 @@ def sensor(made: Parser) -> None:
     calibrate = family.writes(
         "calibrate",
         "record a calibration, and which drops it puts in doubt",
-        "calibration:calibrate",
+        "plans:calibrate",
         "sensor calibrate A-1 --calibrated-on 2027-02-20 \\\n"
         "    --calibration-due 2028-02-20 --as-found-mv-per-g 0.53 --certificate C-77",
     )
@@ -170,7 +170,7 @@ def sensor(made: Parser) -> None:
     void = family.writes(
         "void",
         "void a calibration entered in error: kept, no longer in force",
-        "calibration:void",
+        "plans:void",
         'sensor void A-1 2027-02-20 --reason "certificate of another sensor"',
     )
     void.add_argument("code", help="code of the sensor")
@@ -179,7 +179,7 @@ def sensor(made: Parser) -> None:
     show = family.reads(
         "show",
         "one sensor: calibrations, drift, changes of interval, drops in doubt",
-        "calibration:show",
+        "plans:calibration_show",
         "sensor show A-1",
     )
     show.add_argument("code", help="code of the sensor")

@@ -42,7 +42,7 @@ def import_(made: Parser) -> None:
     whole = family.writes(
         "record",
         "make a new store from an exported record, every row as it was",
-        "archive:import_record",
+        "files:import_record",
         "import record record-2026 --store new.duckdb",
     )
     whole.add_argument("folder", help="what export wrote; --store names the store to make")
@@ -51,7 +51,7 @@ def import_(made: Parser) -> None:
 
 def _table(family: Family, kind: str) -> None:
     columns, *examples = _TABLES[kind]
-    made = family.writes(kind, f"take {kind}: {columns}", "imports:import_files", *examples)
+    made = family.writes(kind, f"take {kind}: {columns}", "files:import_files", *examples)
     made.set_defaults(kind=kind)
     made.add_argument("files", nargs="+", metavar="FILE", help="CSV with a header row")
     made.add_argument(
@@ -117,7 +117,7 @@ def _waveforms(family: Family) -> None:
     made = family.writes(
         "waveforms",
         "take recorders' files as the next drops of a series: one file, one drop",
-        "waveforms:import_waveforms",
+        "files:import_waveforms",
         "import waveforms records/ --series S30 --explain",
         "import waveforms 017.csv --series S30 --channel CH2 --units V",
     )
@@ -151,7 +151,7 @@ def _waveforms(family: Family) -> None:
 def remeasure(made: Parser) -> None:
     """Fill ``remeasure``."""
     made.writes(
-        "waveforms:remeasure",
+        "files:remeasure",
         "remeasure --series S30 --channel-class 1000 --dry-run",
         "remeasure --low-pass-hz 2000",
     )
@@ -165,7 +165,7 @@ def remeasure(made: Parser) -> None:
 
 def watch(made: Parser) -> None:
     """Fill ``watch``."""
-    made.writes("waveforms:watch", "watch /media/scope --series S30")
+    made.writes("files:watch", "watch /media/scope --series S30")
     made.add_argument("folder", help="where the recorder writes")
     made.add_argument("--series", required=True, metavar="S", help="an open series")
     common.recorder_file(made)
@@ -174,18 +174,18 @@ def watch(made: Parser) -> None:
 def show(made: Parser) -> None:
     """Fill the family ``show``."""
     family = made.family("show drop S30 1", "show pulse S30 1 2 --png pulses.png")
-    one = family.reads("drop", "every input of one drop", "waveforms:show_drop", "show drop S30 1")
+    one = family.reads("drop", "every input of one drop", "files:show_drop", "show drop S30 1")
     pulse = family.reads(
         "pulse",
         "trace and measures of a drop; of several on one time axis",
-        "waveforms:show_pulse",
+        "files:show_pulse",
         "show pulse S30 1",
         "show pulse S30 1 2 --png pulses.png",
     )
     spectrum = family.reads(
         "spectrum",
         "shock response spectrum of a drop: maximax, 12 frequencies an octave",
-        "waveforms:show_spectrum",
+        "files:show_spectrum",
         "show spectrum S30 1 --png spectrum.png",
         "show spectrum S30 1 --q 25",
     )
@@ -203,7 +203,7 @@ def show(made: Parser) -> None:
 
 def export(made: Parser) -> None:
     """Fill ``export``."""
-    made.writes("archive:export", "export record-2026", 'export record-2026 --licence "CC BY 4.0"')
+    made.writes("files:export", "export record-2026", 'export record-2026 --licence "CC BY 4.0"')
     made.add_argument("folder", help="a new folder, or an empty one")
     made.add_argument(
         "--licence", metavar="WORDS", help="licence under which others may use the record"
@@ -213,14 +213,14 @@ def export(made: Parser) -> None:
 
 def seal(made: Parser) -> None:
     """Fill ``seal``."""
-    made.writes("integrity:seal", "seal")
+    made.writes("files:seal", "seal")
     common.quiet(made)
 
 
 def verify(made: Parser) -> None:
     """Fill ``verify``."""
     made.reads(
-        "integrity:verify",
+        "files:verify",
         "verify",
         "verify --store backup.duckdb --digest 2ae14180",
     )

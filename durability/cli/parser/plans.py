@@ -1,9 +1,167 @@
-"""Commands that plan drops."""
+"""Commands about devices and their follow-up, and commands that plan drops."""
 
 from __future__ import annotations
 
 from durability.cli.parser import common
 from durability.cli.parser.common import Family, Parser
+
+
+def inspect(made: Parser) -> None:
+    """Fill the family ``inspect``."""
+    family = made.family("inspect record R-7", "inspect list R-7")
+    _schedule(family)
+    listing = family.reads(
+        "check-list",
+        "list the check lists and their versions; print one, or write it out to be edited",
+        "follow_up:check_list",
+        "inspect check-list",
+        'inspect check-list "handheld device" -o mine.txt',
+    )
+    listing.add_argument("name", nargs="?", help="name of a list, or the beginning of its version")
+    listing.add_argument("-o", "--output", metavar="FILE", help="write it there")
+    declare = family.writes(
+        "declare",
+        "declare, before the first follow-up inspection, which shock dose is held against failures",
+        "follow_up:declare",
+        'inspect declare averaged --reason "no exponent is known"',
+        'inspect declare 6.4 --reason "solder joints"',
+    )
+    declare.add_argument(
+        "exponent", metavar="EXPONENT", help="b of the dose, a number; or: averaged, over its range"
+    )
+    declare.add_argument(
+        "--without-reading",
+        choices=("likely", "no shock", "largest"),
+        default="likely",
+        help="what a drop without a trusted reading counts as: the middle of its like (default),"
+        " no shock, or the largest of its like",
+    )
+    declare.add_argument("--reason", required=True, metavar="WHY", help="why this dose")
+    record = family.writes(
+        "record",
+        "record one inspection; broken off, the same command goes on with it",
+        "follow_up:record",
+        "inspect record R-7",
+        'inspect record R-7 --check display=pass --check "touch=fail, dead"',
+    )
+    record.add_argument("device", help="code of the device")
+    record.add_argument(
+        "--check",
+        dest="checks",
+        action="append",
+        metavar="FUNCTION=OUTCOME",
+        help="outcome: pass, degraded, fail or not_tested; words after a comma are a note;"
+        " repeatable; without any, the functions of its plan are asked one by one, one key or"
+        " line each",
+    )
+    record.add_argument(
+        "--blind",
+        action="store_true",
+        help="hide the device's shocks and last results from the inspector; stored with the"
+        " inspection",
+    )
+    record.add_argument("--inspected-at", metavar="TIME", help="ISO 8601; else now")
+    record.add_argument("--inspector", metavar="NAME", help="who inspected; else who enters it")
+    amend = family.writes(
+        "amend",
+        "correct one functional check; the first value stays in the record",
+        "follow_up:amend",
+        "inspect amend R-7 display --inspected-at 2026-06-01 \\\n"
+        '    --set outcome=pass --reason "wrong key"',
+    )
+    amend.add_argument("device", help="code of the device")
+    amend.add_argument("function", help="the function that was checked")
+    amend.add_argument(
+        "--inspected-at",
+        required=True,
+        metavar="TIME",
+        help="time of the inspection; its day is enough",
+    )
+    common.amendment(amend)
+    listed = family.reads(
+        "list",
+        "list inspections; of one device, how its plan was kept too",
+        "follow_up:list_inspections",
+        "inspect list",
+        "inspect list R-7 --on 2026-06-01",
+    )
+    listed.add_argument("device", nargs="?", help="only this device")
+    listed.add_argument("--on", metavar="DATE", help="judge the plan on this day; else today")
+
+
+def _schedule(family: Family) -> None:
+    made = family.writes(
+        "schedule",
+        "show, make or assign a follow-up plan",
+        "follow_up:schedule",
+        'inspect schedule short --stage before=before --stage "1 week=7" \\\n'
+        '    --check-list "handheld device" --device-model radio',
+        "inspect schedule short --device R-7",
+    )
+    made.add_argument("plan", nargs="?", help="name of the plan; without it: list the plans")
+    made.add_argument("--device", metavar="CODE", help="this device follows the plan")
+    made.add_argument(
+        "--device-model", metavar="M", help="every device of this model follows the plan"
+    )
+    made.add_argument(
+        "--stage",
+        action="append",
+        default=[],
+        metavar="NAME=DAYS",
+        help="makes a new plan: a stage so many days after the anchor; repeatable",
+    )
+    made.add_argument(
+        "--check-list",
+        metavar="LIST",
+        help="what is checked: a ready list by name, or a file of your own; for a plan that exists"
+        " its new version from now on",
+    )
+    made.add_argument(
+        "--anchor",
+        choices=("last drop", "first drop", "received"),
+        default="last drop",
+        help="what the days of a new plan count from (default last drop)",
+    )
+
+
+def due(made: Parser) -> None:
+    """Fill ``due``."""
+    made.reads("follow_up:due", "due --on 2026-06-01", "due --within 7 --calendar due.ics")
+    made.add_argument("--on", metavar="DATE", help="the day; else today")
+    made.add_argument(
+        "--within",
+        type=int,
+        metavar="DAYS",
+        help="and those due in so many days (default 0; with --calendar 366)",
+    )
+    made.add_argument(
+        "--calendar", metavar="FILE.ics", help="write them to a calendar file too (iCalendar)"
+    )
+    made.add_argument(
+        "--form",
+        metavar="FILE.csv",
+        help="write them as a form to be filled in on a tablet, for import inspections",
+    )
+
+
+def latent(made: Parser) -> None:
+    """Fill ``latent``."""
+    made.reads("answers:latent", "latent", "latent --devices --on 2026-06-01")
+    made.add_argument(
+        "--devices",
+        action="store_true",
+        help="each device, those most likely to have failed unseen first",
+    )
+    made.add_argument(
+        "--on", metavar="DATE", help="day by which unseen failures are asked for; else today"
+    )
+    common.quiet(made)
+
+
+def history(made: Parser) -> None:
+    """Fill ``history``."""
+    made.reads("logbook:history", "history C-21", "history R-7 --json")
+    made.add_argument("specimen", help="code of the specimen")
 
 
 def plan(made: Parser) -> None:

@@ -22,8 +22,6 @@ from durability.intake.waveforms.doubts import (
 )
 from durability.intake.waveforms.layout import is_table, split_line
 from durability.intake.waveforms.preamble import Preamble
-from durability.intake.waveforms.recorded import recorded_at
-from durability.intake.waveforms.rows import samples_across_lines, wide_lines
 from durability.intake.waveforms.scale import (
     Sensitivity,
     ValueUnit,
@@ -33,8 +31,8 @@ from durability.intake.waveforms.scale import (
     to_g,
 )
 from durability.intake.waveforms.table import Column, Table, from_arrays
-from durability.intake.waveforms.text import read_text
-from durability.intake.waveforms.timebase import find_time_base, time_columns
+from durability.intake.waveforms.text import read_text, samples_across_lines, wide_lines
+from durability.intake.waveforms.timebase import find_time_base, recorded_at, time_columns
 from durability.record.errors import WaveformUnreadable
 from durability.record.records import CrossRecord, Waveform
 

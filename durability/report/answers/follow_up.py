@@ -1,15 +1,19 @@
-"""How one device kept its plan of follow-up, and which of its functions come and go."""
+"""The follow-up of devices: plans, inspections, what is due."""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from durability.record.basis import counted
-from durability.report import labels
+from durability.report import as_json, labels, safety
 from durability.report.answers import records
-from durability.report.blocks import Block, Column, Columns, Words
+from durability.report.blocks import Block, Column, Columns, Items, Words
+
+if TYPE_CHECKING:
+    from durability.devices.results import DeviceExpectation, DueInspection, DueList, RetainedItem
+    from durability.record.records import FunctionalCheck, Walk
 
 _MARKS = {
     "done": "=",
@@ -89,3 +93,253 @@ def confirmation_words(row: Mapping[str, Any]) -> str:
             f"not confirmed yet: failed again {counted(failed, 'time')} in {looks} since ({rule})"
         )
     return f"confirmed: failed again {counted(failed, 'time')} in {looks} ({rule})"
+
+
+def check_words(check: FunctionalCheck) -> str:
+    """What was found of one function, for instance "fail 4.2 mm # lifts the cover"."""
+    parts = (
+        check.outcome.replace("_", " "),
+        None if check.measured is None else f"{check.measured:g} {check.unit or ''}".strip(),
+        None if check.note is None else f"# {check.note}",
+    )
+    return " ".join(part for part in parts if part)
+
+
+def usual_unit(walk: Walk, function: str) -> str | None:
+    """The unit in which a function was measured last, else that of the check list."""
+    last = walk.last_results.get(function)
+    if last is not None and last[0].unit is not None:
+        return last[0].unit
+    return next((each.unit for each in walk.check_list.checked if each.name == function), None)
+
+
+def walk_lines(walk: Walk) -> list[str]:
+    """What the inspector should know before the first question."""
+    model = f" ({walk.device_model})" if walk.device_model else ""
+    stage = f", due: {walk.stage}" if walk.stage else ""
+    head = f"{walk.device}{model}, plan {walk.plan!r}{stage}, inspected by {walk.inspector}"
+    lines = [head + (", blind" if walk.is_blind else "")]
+    if walk.is_resumed:
+        lines.append(
+            f"going on with the inspection of {labels.moment(walk.inspected_at)}:"
+            f" {len(walk.checks)} of {len(walk.functions)} answered"
+        )
+    if not walk.is_blind:
+        lines.append(_shock_words(walk))
+    if walk.has_cracked_glass:
+        lines.append(safety.EYE_PROTECTION)
+    if walk.battery_looks:
+        lines.append(safety.battery_signs_line())
+    if walk.left_out:
+        lines.append(f"not asked in quarantine (no charging): {labels.listed(walk.left_out)}")
+    return lines
+
+
+def _shock_words(walk: Walk) -> str:
+    shocks = walk.shocks
+    if not shocks["drops"]:
+        return "never dropped"
+    parts = [counted(shocks["drops"], "drop")]
+    if shocks["drops_without_reading"]:
+        parts[0] += f" ({shocks['drops_without_reading']} without a reading)"
+    if shocks["max_peak_g"]:
+        parts.append(f"largest {labels.number(shocks['max_peak_g'])} g")
+    if shocks["highest_drop_mm"]:
+        parts.append(f"from up to {shocks['highest_drop_mm']:g} mm")
+    if shocks["shock_dose"] is not None:
+        parts.append(f"dose {labels.dose(shocks['shock_dose'])} (b = 6.4)")
+    if shocks["last_dropped_at"]:
+        days = (walk.inspected_at.date() - shocks["last_dropped_at"].date()).days
+        parts.append(f"last {counted(days, 'day')} ago")
+    return "shocks: " + labels.listed(parts)
+
+
+def question(walk: Walk, at: int, draft: FunctionalCheck, width: int) -> str:
+    """One question on one line: which function, and what it was last time unless blind."""
+    function = walk.functions[at]
+    names = max(len(name) for name in walk.functions)
+    beside = []
+    if draft.measured is not None:
+        beside.append(f"measured {draft.measured:g} {draft.unit}")
+    if draft.note is not None:
+        beside.append(f"# {draft.note}")
+    if function in walk.checks:
+        beside.append(f"now {check_words(walk.checks[function])}")
+    if not walk.is_blind and function in walk.last_results:
+        last, when = walk.last_results[function]
+        beside.append(f"last {when:%Y-%m-%d} {check_words(last)}")
+    head = f"{at + 1:>2}/{len(walk.functions)} {function:<{names}}  "
+    room = max(width - len(head) - len(" > not tested") - 1, 0)
+    words = "; ".join(beside)
+    return head + (words if len(words) <= room else words[: max(room - 2, 0)] + "..") + " > "
+
+
+def walk_end(walk: Walk, *, is_whole: bool) -> str:
+    """What was recorded, and how to go on when it was broken off."""
+    done, of_all = len(walk.checks), len(walk.functions)
+    counts = Counter(check.outcome.replace("_", " ") for check in walk.checks.values())
+    outcomes = labels.listed(f"{count} {name}" for name, count in counts.items())
+    words = f"{done} of {of_all} functions of {walk.device} recorded"
+    if outcomes:
+        words += f": {outcomes}"
+    if walk.failed:
+        words += f"; FAILED: {labels.listed(walk.failed)}"
+    if is_whole or done == of_all:
+        return words
+    if walk.quarantine is not None:
+        return f"{words}\nstopped there: its battery is suspect"
+    return f"{words}\nbroken off; go on with: durability inspect record {walk.device}"
+
+
+def expectation(device: str, expected: DeviceExpectation) -> str:
+    """What the model expected; said only once the outcomes are recorded."""
+    outlook, link = expected.outlook, expected.link
+    chances = [
+        f"{labels.chance(chance)} by day {day}"
+        for day, chance in outlook.probability_failed_by_day.items()
+        if chance is not None
+    ]
+    if not chances:
+        return "The model expected nothing of this device: too few were followed."
+    unseen = outlook.probability_failed_unseen
+    words = (
+        f"What the model expected without this inspection: devices with the shocks of {device} have"
+        f" failed with {labels.listed(chances)} after the last drop"
+    )
+    if unseen is not None:
+        words += f"; that it had failed unseen since its last inspection: {labels.chance(unseen)}"
+    return f"{words}. {link.sentence}"
+
+
+def _overdue(days: int) -> str:
+    """Days overdue with a mark; blank for what is not overdue."""
+    return f"! {days}" if days > 0 else ""
+
+
+DUE: Columns[DueInspection] = Columns(
+    "Inspections due, the longest overdue first",
+    Column("device", "device"),
+    Column("stage", "stage", wrap=True),
+    Column("due on", "due_on"),
+    Column("days overdue", lambda each: _overdue(each.days_overdue), right=True),
+    Column("functions", lambda each: len(each.functions), right=True),
+    act=lambda each: each.days_overdue > 0,
+)
+
+RETAINED: Columns[RetainedItem] = Columns(
+    "Items kept back to be tested again, the longest overdue first",
+    Column("retained", "specimen"),
+    Column("kind", "kind"),
+    Column("model", lambda item: item.model or "", wrap=True),
+    Column("since", "retained_on"),
+    Column("re-test due", lambda item: item.due_on or "none left"),
+    Column("days overdue", lambda item: _overdue(item.days_overdue), right=True),
+    Column("done", lambda item: f"{item.done} of {item.of}", right=True),
+    act=lambda item: item.days_overdue > 0,
+)
+
+
+def due_blocks(owed: DueList, within_days: int = 0, command: str = "") -> Iterator[Block]:
+    """What is due, the longest overdue first, what each inspection checks, and who is left out.
+
+    Parameters
+    ----------
+    owed : DueList
+        What is owed on a day.
+    within_days : int
+        How far ahead of that day it reaches.
+    command : str
+        What gives the same in the terminal.
+    """
+    ahead = f" or within {counted(within_days, 'day')}" if within_days else ""
+    on = f"due on {owed.on.isoformat()}{ahead}"
+    if not owed.due:
+        yield Words(f"No inspection is {on}.")
+    else:
+        overdue = sum(each.days_overdue > 0 for each in owed.due)
+        yield Words(f"{counted(len(owed.due), 'inspection')} {on}, {overdue} of them overdue.")
+        yield DUE.table(owed.due, command)
+        yield Items(
+            [
+                f"{counted(len(functions), 'function')}: {labels.listed(functions)}"
+                for functions in dict.fromkeys(each.functions for each in owed.due)
+            ]
+        )
+    for line in safety.kept_apart_lines(owed.quarantined):
+        yield Words(line)
+    if owed.retained:
+        late = sum(item.days_overdue > 0 for item in owed.retained)
+        kept = counted(len(owed.retained), "item")
+        yield Words(f"{kept} kept back to be tested again, {late} of them overdue.")
+        yield RETAINED.table(owed.retained, command)
+    for line in _beside(owed):
+        yield Words(line)
+
+
+def _beside(owed: DueList) -> Iterator[str]:
+    """What stands beside the tables: cracked glass, what was broken off, skipped or lacks."""
+    if owed.cracked_glass:
+        yield f"{labels.listed(owed.cracked_glass)}: {safety.EYE_PROTECTION}"
+    if owed.unfinished:
+        yield (
+            f"Broken off: {labels.listed(owed.unfinished)}; go on with: durability inspect record"
+            " DEVICE"
+        )
+    if owed.skipped:
+        of_device = Counter(each.device for each in owed.skipped)
+        yield (
+            f"Skipped so far, and gone: {counted(len(owed.skipped), 'inspection')} of"
+            f" {counted(len(of_device), 'device')}"
+            f" ({labels.listed(f'{device} {count}' for device, count in of_device.items())});"
+            " each is shown by: durability inspect list DEVICE"
+        )
+    if owed.without_baseline:
+        yield (
+            f"No check before the first drop: {labels.listed(owed.without_baseline)}; a later"
+            " failure may have been there all along."
+        )
+
+
+def overdue_step(owed: DueList) -> str | None:
+    """What to inspect next because it is overdue."""
+    overdue = [each for each in owed.due if each.days_overdue > 0]
+    if not overdue:
+        return None
+    devices = dict.fromkeys(each.device for each in overdue)
+    return (
+        f"Inspect what is overdue on {owed.on.isoformat()}: {labels.some(devices)} (up to"
+        f" {counted(max(each.days_overdue for each in overdue), 'day')} overdue)."
+    )
+
+
+def calendar_line(file: str, owed: DueList) -> str:
+    """Where the calendar was written, and what is in it."""
+    events = len(owed.due) + sum(item.due_on is not None for item in owed.retained)
+    return f"{file}: {counted(events, 'event')}, as of {owed.on.isoformat()}"
+
+
+def form_line(file: str) -> str:
+    """How a form that was written comes back."""
+    return (
+        f"{file}: written; fill in what was found, then: durability import inspections {file}"
+        " --skip-where-blank outcome (--set inspected_at=DATE gives every row one date, --set"
+        " inspector=NAME one name, --set blind=yes says that the inspector knew nothing of the"
+        " shocks)"
+    )
+
+
+def json(owed: DueList) -> dict[str, Any]:
+    """Object of ``due --json``."""
+    names = ("device", "due_on", "days_overdue", "stage", "functions")
+    return {
+        "on": owed.on,
+        "due": [as_json.named(inspection, names) for inspection in owed.due],
+        "quarantined": [as_json.quarantine(kept) for kept in owed.quarantined],
+        "skipped": [
+            as_json.named(missed, ("device", "stage", "due_on")) for missed in owed.skipped
+        ],
+        "without_baseline": owed.without_baseline,
+        "unfinished": owed.unfinished,
+        "cracked_glass": owed.cracked_glass,
+        "retained": [as_json.everything(item) for item in owed.retained],
+    }

@@ -1,17 +1,190 @@
-"""Rows of the record: what stands in the store, as it was entered."""
+"""What is on record: drops, series, damage."""
 
 from __future__ import annotations
 
+from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 from durability.record.basis import counted
+from durability.record.vocabulary import DAMAGE_SEVERITIES, SEVERITY_FAILED
 from durability.report import labels
-from durability.report.answers.calibration import SENSORS
-from durability.report.answers.damage import DAMAGE
-from durability.report.answers.series import SERIES
+from durability.report.answers.rig import SENSORS
 from durability.report.blocks import Block, Column, Columns, Table, Words
+
+Row = Mapping[str, Any]
+
+CONDITIONS = (
+    ("drop_height_mm", "drop height, mm"),
+    ("surface", "surface"),
+    ("orientation", "orientation"),
+    ("device_kind", "dropped"),
+    ("sensor", "sensor"),
+    ("method", "test method"),
+    ("fixture", "fixture"),
+    ("conditioning", "conditioning"),
+)
+"""What a reader needs to repeat the drops."""
+
+
+def span(first: Any, last: Any) -> str:
+    """First to last day of drops."""
+    if first is None:
+        return "dates not recorded"
+    first_day, last_day = f"{first:%Y-%m-%d}", f"{last:%Y-%m-%d}"
+    return f"on {first_day}" if first_day == last_day else f"{first_day} to {last_day}"
+
+
+SERIES = Columns[Row](
+    "Series",
+    Column("series", "series"),
+    Column("device", "device"),
+    Column("case", lambda row: row["case"] or "bare"),
+    Column("model", "case_model", wrap=True),
+    Column("condition", lambda row: labels.condition(dict(row)), wrap=True),
+    Column("drops", "drops", right=True),
+    Column("valid", "valid_drops", right=True),
+    Column(
+        "first to last day",
+        lambda row: span(row.get("first_dropped_at"), row.get("last_dropped_at")),
+        wide=True,
+    ),
+    Column(
+        "status",
+        lambda row: labels.status(row["status"], row.get("device_quarantined_since")),
+        wrap=True,
+    ),
+    is_sparse=True,
+)
+
+RECORDED = Columns[tuple[str, str]](
+    "How the drops were made: each value, with the number of series",
+    Column("condition", lambda each: each[0]),
+    Column("as recorded", lambda each: each[1], wrap=True),
+)
+
+
+def blocks(series: Sequence[Row], counts: Mapping[str, Any]) -> Iterator[Block]:
+    """Conditions as recorded, and every series with drops.
+
+    Parameters
+    ----------
+    series : sequence of mapping
+        Series of the record.
+    counts : mapping
+        With ``lowest_temperature_c`` and ``highest_temperature_c`` of their drops.
+    """
+    made = [row for row in series if row["drops"]]
+    if not made:
+        yield Words("No series with drops, so no conditions.")
+        return
+    recorded = [(heading, _met(made, key)) for key, heading in CONDITIONS]
+    low, high = counts["lowest_temperature_c"], counts["highest_temperature_c"]
+    temperatures = labels.NOT_RECORDED if low is None else labels.interval(low, high)
+    yield RECORDED.table([*recorded, ("temperature, °C", temperatures)])
+    yield Words(
+        "Levels and lives are compared only within one drop height, surface and orientation.",
+        is_note=True,
+    )
+    yield SERIES.table(made, "durability series list")
+
+
+def _met(series: Sequence[Row], key: str) -> str:
+    """Each value of a condition with the number of series."""
+    values = Counter(
+        labels.NOT_RECORDED if row[key] is None else labels.text(row[key]) for row in series
+    )
+    return labels.some(f"{value} ({number})" for value, number in values.most_common())
+
+
+Note = Mapping[str, Any]
+
+
+def _seen(note: Note) -> str:
+    """What was seen, where, in which words and on which photos."""
+    parts = (note["mode"], note["location"], note["note"], labels.photos(note["photos"]))
+    return labels.listed(part for part in parts if part) or labels.ABSENT
+
+
+def _key(note: Note) -> tuple[Any, ...]:
+    return note["specimen"], note["severity"], _seen(note)
+
+
+DAMAGE = Columns[Note](
+    "Damage as first seen: specimen by specimen, each kind once",
+    Column("specimen", "specimen"),
+    Column("model", "model", wide=True),
+    Column("series", "series"),
+    Column("drop", "drop_number", right=True),
+    Column("severity", lambda note: labels.severity(note["severity"])),
+    Column("what was seen", _seen, wrap=True),
+    Column("seen by", "inspector"),
+    Column(
+        "entered (UTC)",
+        lambda note: f"{labels.moment(note['entered_at_utc'])} by {note['entered_by']}",
+        wrap=True,
+    ),
+    Column("source", lambda note: labels.source(dict(note)), wide=True),
+    act=lambda note: note["severity"] == SEVERITY_FAILED,
+    is_sparse=True,
+)
+
+MODES = Columns[tuple[str, str, int, int, int]](
+    "Modes apart: specimens on which each was seen, and those failed by it",
+    Column("model", lambda mode: mode[0]),
+    Column("mode", lambda mode: mode[1]),
+    Column("specimens", lambda mode: mode[2], right=True),
+    Column("at worst", lambda mode: labels.severity(mode[3])),
+    Column("failed by it", lambda mode: mode[4], right=True),
+)
+
+
+def damage_blocks(notes: Sequence[Note]) -> Iterator[Block]:
+    """Every kind of damage once a specimen, and the modes apart.
+
+    Parameters
+    ----------
+    notes : sequence of mapping
+        Of severity 1 or more, in the order in which they were made.
+    """
+    if not notes:
+        yield Words("No damage of severity 1 or more is noted in this scope.")
+        return
+    severest: dict[str, int] = {}
+    for note in notes:
+        severest[note["specimen"]] = max(note["severity"], severest.get(note["specimen"], 0))
+    worst = Counter(severest.values())
+    at_worst = labels.listed(
+        f"{number} at worst {DAMAGE_SEVERITIES[level]}" for level, number in sorted(worst.items())
+    )
+    yield Words(
+        f"{counted(len(notes), 'note')} on {counted(len(severest), 'specimen')}: {at_worst}."
+    )
+    first: dict[tuple[Any, ...], Note] = {}
+    for note in notes:
+        first.setdefault(_key(note), note)
+    yield DAMAGE.table(first.values(), "durability query damage_by_drop")
+    if any(note["mode"] for note in notes):
+        yield MODES.table(_modes(notes), "durability query damage_modes")
+
+
+def _modes(notes: Sequence[Note]) -> list[tuple[str, str, int, int, int]]:
+    """Model, mode, specimens, worst severity, and how many of the specimens failed by it."""
+    worst: dict[tuple[str, str], dict[str, int]] = defaultdict(dict)
+    for note in notes:
+        of_mode = worst[labels.text(note["model"]), note["mode"] or labels.NOT_CODED]
+        of_mode[note["specimen"]] = max(note["severity"], of_mode.get(note["specimen"], 0))
+    return [
+        (
+            *mode,
+            len(of_mode),
+            max(of_mode.values()),
+            sum(severity == SEVERITY_FAILED for severity in of_mode.values()),
+        )
+        for mode, of_mode in sorted(worst.items())
+    ]
+
 
 Record = Mapping[str, Any]
 

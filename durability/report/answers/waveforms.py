@@ -10,9 +10,8 @@ from durability.report import as_json, labels, pulse_labels
 from durability.report.blocks import Block, Column, Columns, Words
 
 if TYPE_CHECKING:
-    from durability.intake.results import MeasuredFile, WaveformImport
     from durability.pulse.results import RemeasuredDrop, Remeasurement
-    from durability.record.records import PulseMeasures
+    from durability.record.records import MeasuredFile, PulseMeasures, WaveformImport
 
 SHOWN_FILES = 40
 """A longer import shows only the files that something speaks against."""

@@ -1,5 +1,60 @@
 """Contents of a report → one self-contained page: no network, no script, figures within."""
 
-from durability.report.page.page import page
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from durability.report import labels, safety
+from durability.report.page import changes, sections, words
+from durability.report.page.sections import flowing
+
+if TYPE_CHECKING:
+    from durability.workflow.results import ReportContents
 
 __all__ = ["page"]
+
+
+def page(contents: ReportContents, told: Callable[[str], None] = lambda _: None) -> str:
+    """One self-contained HTML page.
+
+    Parameters
+    ----------
+    contents : ReportContents
+        All that it shows; nothing is looked up.
+    told : callable
+        Called with what is drawn, as it begins.
+
+    Returns
+    -------
+    str
+        HTML: styles and pictures within, no script, nothing fetched. The same contents give the
+        same page.
+    """
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    environment = Environment(
+        loader=FileSystemLoader(Path(__file__).parent),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["flowing"] = flowing
+    return environment.get_template("page.html").render(
+        title=words.title(contents.scope),
+        facts=words.identity(contents),
+        invented=contents.invented,
+        tested=words.tested(contents),
+        reissue=changes.summary(contents),
+        answers=words.answers(contents),
+        beside=words.beside(contents),
+        reading_aid=words.reading_aid(contents),
+        glance=sections.at_a_glance(contents),
+        next_steps=words.next_steps(contents),
+        sections=sections.all_sections(contents, told),
+        cautions=safety.CAUTIONS,
+        relative=labels.RELATIVE,
+        version=contents.versions["durability"],
+    )

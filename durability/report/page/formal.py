@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 from durability.record.basis import counted
 from durability.record.units import STANDARD_GRAVITY_M_S2
 from durability.report import labels
-from durability.report.answers.series import span
+from durability.report.answers.records import span
 from durability.report.blocks import Block, Column, Columns, Folded, Items, Words
-from durability.report.page.methods import METHODS, REACHED
+from durability.report.page.changes import METHODS, REACHED
 from durability.report.page.words import command, identity, numbered
 
 if TYPE_CHECKING:

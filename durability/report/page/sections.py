@@ -2,41 +2,102 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
+
+from markupsafe import Markup
 
 from durability.record.basis import counted
 from durability.report import labels
-from durability.report.answers import (
-    amendments,
-    boundary,
-    calibration,
-    claim,
-    compare,
-    damage,
-    due,
-    forecast,
-    latent,
-    rank,
-    rig,
-    selfcheck,
-    series,
-    trend,
-    voided,
-)
+from durability.report.answers import boundary, compare, forecast, latent, rank, rig, trend, voided
+from durability.report.answers import compare as claim
+from durability.report.answers import follow_up as due
+from durability.report.answers import integrity as selfcheck
+from durability.report.answers import records as damage
+from durability.report.answers import records as series
+from durability.report.answers import rig as calibration
+from durability.report.answers import voided as amendments
 from durability.report.blocks import (
     Block,
+    Drawing,
     Section,
     Table,
     Words,
 )
 from durability.report.page import changes, formal, words
-from durability.report.page.drawings import Artist
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from durability.devices.results import LifeLine
     from durability.workflow.results import ReportContents
+
+_STAMP = "INVENTED data of the demo"
+
+_RIGHT_TO_LEFT = re.compile(
+    "[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc]"
+    "(?:[^<>A-Za-z0-9]*[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc])?"
+)
+
+_PER_CENT = re.compile(r"(?<=\d) %")
+
+
+@dataclass(frozen=True, slots=True)
+class Artist:
+    """Draws figures for one page, reporting each as it begins."""
+
+    contents: ReportContents
+    told: Callable[[str], None]
+
+    def draw(self, name: str, caption: str, make: Callable[[], Figure]) -> Drawing:
+        """A figure of ``report.plots`` made fit to stand within the page.
+
+        Parameters
+        ----------
+        name : str
+            Letters, digits and hyphens; no two drawings of a page share it.
+        caption : str
+            What it shows; the answer stands in the picture itself.
+        make : callable
+            Draws it.
+
+        Returns
+        -------
+        Drawing
+        """
+        from durability.report import plots
+
+        self.told(f"drawing: {caption}")
+        figure = make()
+        if self.contents.invented:
+            plots.stamp(figure, _STAMP)
+        svg = isolated(plots.inline_svg(figure, name))
+        # The picture escapes its own texts: it comes from a figure, never from the record.
+        return Drawing(name, Markup(svg), caption)  # noqa: S704
+
+
+def isolated(text: str) -> str:
+    """Words written from right to left kept apart, so that the numbers beside them stay in place.
+
+    Parameters
+    ----------
+    text : str
+        A sentence of ours with names of the record in it, or a picture's source.
+
+    Returns
+    -------
+    str
+        With Unicode's isolating marks (UAX 9) around each such run.
+    """
+    return _RIGHT_TO_LEFT.sub(lambda run: f"\u2068{run[0]}\u2069", text)
+
+
+def flowing(text: str) -> str:
+    """As ``isolated``, for a line that may break: not between a number and its per cent sign."""
+    return isolated(_PER_CENT.sub("\u00a0%", text))
+
 
 Told = Callable[[str], None]
 
@@ -80,7 +141,7 @@ def all_sections(contents: ReportContents, told: Told) -> list[Section]:
         Section(
             "amendments",
             "Deviations and amendments",
-            [*amendments.blocks(contents.deviations, contents.amendments)],
+            [*amendments.amendments_blocks(contents.deviations, contents.amendments)],
         ),
         Section("conditions", "Conditions", [*series.blocks(contents.series, contents.counts)]),
         Section("sensors", "Sensors and calibration", [*calibration.sensors(contents.sensors)]),
@@ -263,7 +324,7 @@ def _life(contents: ReportContents, artist: Artist) -> Section:
 
 
 def _damage(contents: ReportContents) -> Section:
-    return Section("damage", "Damage seen", [*damage.blocks(contents.damage)])
+    return Section("damage", "Damage seen", [*damage.damage_blocks(contents.damage)])
 
 
 def _comparisons(contents: ReportContents) -> Section | None:
@@ -335,7 +396,7 @@ def _devices(contents: ReportContents, artist: Artist) -> Section:
     section.blocks += [
         *latent.study(link, command),
         *latent.each_device(answer, f"{command} --devices"),
-        *due.blocks(contents.owed, command=f"durability due --on {contents.on}"),
+        *due.due_blocks(contents.owed, command=f"durability due --on {contents.on}"),
     ]
     return section
 

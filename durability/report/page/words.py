@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 from durability.record.basis import counted
 from durability.report import labels, safety
-from durability.report.answers import amendments, due, latent, rig, series, voided
-from durability.report.answers.claim import claims_answer
-from durability.report.answers.compare import comparisons_answer
+from durability.report.answers import follow_up as due
+from durability.report.answers import latent, rig, voided
+from durability.report.answers import records as series
+from durability.report.answers import voided as amendments
+from durability.report.answers.compare import claims_answer, comparisons_answer
 from durability.report.answers.forecast import failed_when, forecasts_answer
 from durability.report.answers.rank import ranking_answer
 from durability.report.answers.trend import trends_answer

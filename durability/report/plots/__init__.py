@@ -1,19 +1,26 @@
 """Results → matplotlib figures in one look; nothing is looked up and nothing saved."""
 
+from __future__ import annotations
+
+import re
+from io import BytesIO
+from typing import TYPE_CHECKING
+from xml.sax.saxutils import quoteattr
+
 from matplotlib.figure import Figure
 
-from durability.report.plots.boundary import boundary
-from durability.report.plots.fan import fan
-from durability.report.plots.heat import heat
-from durability.report.plots.latent import latent
-from durability.report.plots.lifeline import lifeline
+from durability.report.plots import look
+from durability.report.plots.fan import fan, survival
+from durability.report.plots.latent import boundary, latent
+from durability.report.plots.lifeline import heat, lifeline
 from durability.report.plots.look import MOST_PANELS, missing, stamp
-from durability.report.plots.models import models
 from durability.report.plots.pulses import pulses, scatter, spectra
 from durability.report.plots.rig import rig
-from durability.report.plots.saving import ENDINGS, inline_svg, picture_bytes
-from durability.report.plots.survival import survival
-from durability.report.plots.wear import wear
+from durability.report.plots.wear import models, wear
+from durability.version import PROGRAM_VERSION
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 __all__ = [
     "ENDINGS",
@@ -36,3 +43,61 @@ __all__ = [
     "survival",
     "wear",
 ]
+
+
+ENDINGS = ("svg", "pdf", "png")
+_NO_DATE: dict[str, dict[str, str | None]] = {
+    "svg": {"Date": None, "Creator": f"durability {PROGRAM_VERSION}"},
+    "pdf": {"CreationDate": None, "Creator": f"durability {PROGRAM_VERSION}", "Producer": None},
+    "png": {"Software": f"durability {PROGRAM_VERSION}"},
+}
+
+
+@look.in_our_look
+def picture_bytes(figure: Figure, ending: str) -> bytes:
+    """The picture as the content of a file.
+
+    Parameters
+    ----------
+    figure : Figure
+        From a function of this package.
+    ending : {"svg", "pdf", "png"}
+        Kind of file. Text stays text in SVG and PDF; PNG has 200 dots an inch.
+
+    Returns
+    -------
+    bytes
+        Without a date: equal figures give equal bytes.
+    """
+    content = BytesIO()
+    about = {**_NO_DATE[ending], "Title": str(figure.get_label())}
+    figure.savefig(content, format=ending, metadata=about, facecolor=look.WHITE)
+    return content.getvalue()
+
+
+def inline_svg(figure: Figure, name: str) -> str:
+    """The picture as an element that stands within a page.
+
+    Parameters
+    ----------
+    figure : Figure
+        From a function of this package.
+    name : str
+        Letters, digits and hyphens; unlike any other picture of the page, since its ids begin so.
+
+    Returns
+    -------
+    str
+        An svg element without a size of its own: it fills the width it is given. Its label, for
+        whoever can't see it, is the answer.
+    """
+    text = picture_bytes(figure, "svg").decode()
+    text = re.sub(r"<metadata>.*?</metadata>", "", text[text.index("<svg") :], flags=re.DOTALL)
+
+    def renamed(tag: re.Match[str]) -> str:
+        inside = tag[0].replace(' id="', f' id="{name}-').replace("url(#", f"url(#{name}-")
+        return inside.replace('href="#', f'href="#{name}-')
+
+    head, rest = re.sub(r"<[^>]+>", renamed, text).split(">", 1)
+    head = re.sub(r' (width|height)="[^"]*"', "", head)
+    return f'{head} role="img" aria-label={quoteattr(str(figure.get_label()))}>{rest}'

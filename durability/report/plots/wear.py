@@ -1,21 +1,28 @@
-"""Peak g by drop number, one panel a series."""
+"""Peak g by drop number, one panel a series; case models side by side on one scale."""
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+import numpy as np
+from matplotlib.lines import Line2D
 from matplotlib.ticker import MaxNLocator
 
+from durability.record.basis import counted
 from durability.report import labels
+from durability.report.answers.rank import ranking_answer
 from durability.report.answers.trend import trend_sentence, trends_answer
 from durability.report.plots import look, series
 
 if TYPE_CHECKING:
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from durability.wear.results import Ranking, Trend
     from durability.workflow.results import SeriesPicture
-
 
 _MOST_WITH_RISE = 9
 """Panels up to which a title has room for the rise."""
@@ -119,3 +126,148 @@ def _worst_first(picture: SeriesPicture) -> tuple[int, float, str]:
     trend = picture.trend
     order = list(labels.VERDICT_MARKS).index(trend.verdict)
     return order, -(trend.rise_pct_per_drop or 0.0), trend.series
+
+
+_MOST_LINES = 15
+"""Cases of one model up to which each level is a full line."""
+"""Panels up to which a title has room for the rise."""
+
+
+@look.in_our_look
+def models(
+    pictures: Sequence[SeriesPicture], ranking: Ranking | None = None, *, left_out: int = 0
+) -> Figure:
+    """Case models side by side on one scale: the level of each case, readings behind it.
+
+    Parameters
+    ----------
+    pictures : sequence of SeriesPicture
+        Series in a case, under one condition.
+    ranking : Ranking, optional
+        Of these case models: gives their order and the answer.
+    left_out : int
+        Series that were not comparable: other conditions, bare, or no case model.
+
+    Returns
+    -------
+    Figure
+    """
+    by_model: dict[str, list[SeriesPicture]] = defaultdict(list)
+    for picture in pictures:
+        if picture.trend.case_model is not None:
+            by_model[picture.trend.case_model].append(picture)
+    if not by_model:
+        return look.missing(labels.NOTHING["case models"])
+    places = {} if ranking is None else {one.group: at for at, one in enumerate(ranking.groups)}
+    ordered = sorted(
+        by_model.items(),
+        key=lambda item: (places.get(item[0], len(places)), -_middle_rise(item[1]), item[0]),
+    )
+    shown = ordered[: look.MOST_PANELS]
+    drawn = [picture for _, members in shown for picture in members]
+    notes = [
+        "One line a case: its fitted level. ✕ where the case failed, by level or by damage; a"
+        " stroke where it still held at its last drop. The fastest model stands first."
+    ]
+    if len(shown) < len(ordered):
+        notes.append(f"{len(shown)} of {len(ordered)} case models shown, the fastest rising.")
+    if left_out:
+        notes.append(
+            f"{counted(left_out, 'series', 'series')} not shown: bare, of no model, or under other"
+            " conditions."
+        )
+    notes.append(labels.RELATIVE)
+    answer = (
+        ranking_answer(ranking)
+        if ranking is not None
+        else models_answer([(name, [each.trend for each in group]) for name, group in ordered])
+    )
+    sheet = look.Sheet(
+        answer,
+        series.shown_words(drawn),
+        key=_models_key(drawn),
+        notes=notes,
+    )
+    panels = sheet.grid(len(shown), x_label=series.X_LABEL, y_label=series.Y_LABEL, one_scale=True)
+    values = np.concatenate([series.readings(each) for each in drawn])
+    values = values[np.isfinite(values)]
+    panels[0].set_xlim(0.4, max(4, *(series.last_drop(each) for each in drawn)) + 0.6)
+    if values.size:
+        low, high = np.quantile(values, (0.0025, 0.9975))
+        panels[0].set_ylim(0.88 * low, 1.08 * high)
+    look.whole_number_ticks(panels[0], 6 if len(shown) <= 4 else 4)
+    panels[0].yaxis.set_major_locator(MaxNLocator(5 if len(shown) <= 9 else 3))
+    for panel, (name, members) in zip(panels, shown, strict=True):
+        for picture in members:
+            _draw_case(panel, picture, many=len(members) > _MOST_LINES)
+        if not any(each.trend.valid_drops for each in members):
+            series.above_all(panel, "no valid drop")
+        rising = sum(each.trend.verdict == "rising" for each in members)
+        told = f": {rising} of {len(members)} rising" if len(shown) <= _MOST_WITH_RISE else ""
+        sheet.title(panel, name, told)
+    return sheet.figure
+
+
+def _draw_case(panel: Axes, picture: SeriesPicture, *, many: bool) -> None:
+    trend, forecast = picture.trend, picture.forecast
+    if not trend.drop_number.size:
+        return
+    panel.plot(trend.drop_number, trend.peak_g, ".", color=look.MUTED, markersize=2.0, alpha=0.55)
+    panel.plot(
+        trend.drop_number,
+        trend.level_g,
+        color=look.BLUE,
+        linewidth=0.6 if many else 1.2,
+        alpha=0.6 if many else 1.0,
+        label="_level",
+    )
+    end: look.Style = {"color": look.RUST, "marker": "x", "markersize": 6.0, "markeredgewidth": 1.6}
+    if forecast.failed_at_drop is not None:
+        at = series.level_at(picture, forecast.failed_at_drop)
+        panel.plot([forecast.failed_at_drop], [at], zorder=4, label="_failed", **end)
+    else:
+        panel.plot(
+            trend.drop_number[-1:],
+            trend.level_g[-1:],
+            color=look.BLUE,
+            marker="|",
+            markersize=6,
+            label="_held",
+        )
+
+
+def _models_key(shown: Sequence[SeriesPicture]) -> list[tuple[str, Artist]]:
+    key: list[tuple[str, Artist]] = [
+        ("reading", Line2D([], [], linestyle="none", marker=".", color=look.MUTED)),
+        ("level of one case", Line2D([], [], color=look.BLUE, linewidth=1.2)),
+    ]
+    held = Line2D([], [], linestyle="none", marker="|", color=look.BLUE)
+    failed = Line2D([], [], linestyle="none", marker="x", markeredgewidth=1.6, color=look.RUST)
+    if any(each.forecast.failed for each in shown):
+        key.append(("failed", failed))
+    if not all(each.forecast.failed for each in shown):
+        key.append(("still held", held))
+    return key
+
+
+def _middle_rise(members: Sequence[SeriesPicture]) -> float:
+    rises = [
+        each.trend.rise_pct_per_drop
+        for each in members
+        if each.trend.rise_pct_per_drop is not None and each.trend.verdict != "too few"
+    ]
+    return float(np.median(rises)) if rises else -np.inf
+
+
+def models_answer(groups: Sequence[tuple[str, Sequence[Trend]]]) -> str:
+    """Which case model climbs fastest, with the spread between its cases."""
+    name, trends = groups[0]
+    judged = [each for each in trends if each.verdict != "too few"]
+    rises = [each.rise_pct_per_drop for each in judged if each.rise_pct_per_drop is not None]
+    if not rises:
+        return "Too few drops to tell the case models apart."
+    rising = sum(each.verdict == "rising" for each in judged)
+    return (
+        f"{name} climbs fastest: {rising} of {counted(len(trends), 'series', 'series')} rising,"
+        f" {labels.percent(min(rises))} to {labels.percent(max(rises))} % per drop."
+    )

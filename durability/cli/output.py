@@ -1,16 +1,91 @@
-"""What is being done, on a terminal, once it takes longer than a moment."""
+"""What leaves a command: answers, files, progress."""
 
 from __future__ import annotations
 
 import sys
 from argparse import Namespace
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from threading import Lock, Timer
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
+
+from durability.record.errors import UnusableCall
 
 if TYPE_CHECKING:
     from rich.progress import Progress, TaskID
+
+    from durability.report.blocks import Block
+
+
+def show(options: Namespace, blocks: Iterable[Block], json: Callable[[], Any]) -> int:
+    """Print an answer, as JSON when asked.
+
+    Parameters
+    ----------
+    options : Namespace
+        Of the call.
+    blocks : iterable of Block
+        What a terminal shows; those of a generator cost nothing where JSON is asked for.
+    json : callable
+        Gives the object of ``--json``.
+
+    Returns
+    -------
+    int
+        Exit status 0.
+    """
+    if options.json:
+        from durability.report import as_json
+
+        print(as_json.dumps(json()))
+    else:
+        from durability.report import terminal
+
+        terminal.show(blocks)
+    return 0
+
+
+def refuse_unwritable(file: Path) -> None:
+    """Refuse a place that no file can go to, before any work is done.
+
+    Parameters
+    ----------
+    file : Path
+        As given by ``-o``.
+
+    Raises
+    ------
+    UnusableCall
+        Its folder is missing, or it is a folder itself.
+    """
+    if not file.parent.is_dir():
+        raise UnusableCall(f"-o {str(file)!r}: the folder {file.parent} does not exist")
+    if file.is_dir():
+        raise UnusableCall(f"-o {str(file)!r}: is a folder; name a file")
+
+
+def write_text(file: Path, text: str) -> None:
+    """Write a whole file.
+
+    Parameters
+    ----------
+    file : Path
+        As given by ``-o``.
+    text : str
+        Its content.
+
+    Raises
+    ------
+    UnusableCall
+        It can't be written there.
+    """
+    refuse_unwritable(file)
+    try:
+        file.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise UnusableCall(f"-o {str(file)!r}: can't be written ({error.strerror})") from None
+
 
 MOMENT_S = 0.7
 """What is done by then shows nothing."""
