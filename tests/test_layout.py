@@ -27,7 +27,6 @@ RESULTS = {
 }
 MODELS = {"pulse", "wear", "devices", "life", "rig", "plan", "selfcheck"}
 OURS = {
-    "version": set(),
     "record": set(),
     "pulse": {"record"},
     "life": {"record"},
@@ -38,12 +37,12 @@ OURS = {
     # What the program is held against goes through the same functions as its answers.
     "selfcheck": {"record", "pulse", "wear", "devices", "life", "rig", "plan"},
     "intake": {"record", "plan.results"},
-    "store": {"record", "version"},
-    "workflow": {"record", "version", "intake", "store"} | MODELS,
+    "store": {"record"},
+    "workflow": {"record", "intake", "store"} | MODELS,
     # It is handed results and fetches nothing.
-    "report": {"record", "version"} | RESULTS,
+    "report": {"record"} | RESULTS,
     # The command line takes the shapes of what is typed from intake, never a model or the store.
-    "cli": {"record", "version", "workflow", "report", "intake"} | RESULTS,
+    "cli": {"record", "workflow", "report", "intake"} | RESULTS,
     "__main__": {"record", "cli"},
     # The library: the same answers on frames.
     "library": {"record", "workflow", "intake", "store"} | MODELS,
@@ -66,7 +65,7 @@ MOST_FILES = 200
 MOST_LINES = 600
 FEW_LINES = 40
 MOST_ROOMS = 14
-AT_THE_ROOT = {"__init__.py", "__main__.py", "library.py", "version.py", "py.typed"}
+AT_THE_ROOT = {"__init__.py", "__main__.py", "library.py", "py.typed"}
 # Tables of pure data may be longer.
 DATA = set()
 

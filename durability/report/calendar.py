@@ -6,8 +6,8 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import TYPE_CHECKING
 from uuid import UUID, uuid5
 
+from durability import PROGRAM_VERSION
 from durability.report import labels, safety
-from durability.version import PROGRAM_VERSION
 
 if TYPE_CHECKING:
     from icalendar import Event

@@ -10,10 +10,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from durability import PROGRAM_VERSION
 from durability.record import clock
 from durability.record.errors import RecordRefused
 from durability.store.database import statement
-from durability.version import PROGRAM_VERSION
 
 if TYPE_CHECKING:
     import duckdb

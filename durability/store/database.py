@@ -22,9 +22,9 @@ from typing import Any
 import duckdb
 from filelock import ReadWriteLock, Timeout
 
+from durability import PROGRAM_VERSION
 from durability.record import clock
 from durability.record.errors import StoreUnusable
-from durability.version import PROGRAM_VERSION
 
 LOCK_WAIT_S = 10.0
 """How long a command waits for another one to finish with the file before it says so."""

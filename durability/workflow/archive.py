@@ -12,6 +12,7 @@ from typing import Any
 
 import pandas as pd
 
+from durability import PROGRAM_VERSION
 from durability.intake.checks import check_sheet, split_conditions
 from durability.intake.columns import COLUMNS
 from durability.intake.tables import Sheet, SheetOptions, read_sheet
@@ -24,7 +25,6 @@ from durability.record.vocabulary import DAMAGE_SEVERITIES
 from durability.store import archive, bench, database
 from durability.store import archive as dictionary
 from durability.store.archive import WrittenFile
-from durability.version import PROGRAM_VERSION
 from durability.workflow.check_lists import keep_list, versions
 from durability.workflow.keep import keep_rows
 from durability.workflow.results import Export

@@ -9,12 +9,12 @@ from dataclasses import asdict
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any, Literal
 
+from durability import PROGRAM_VERSION
 from durability.record import clock
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall
 from durability.selfcheck.results import SelfCheck
 from durability.store import bench, database
-from durability.version import PROGRAM_VERSION
 from durability.workflow.results import AlteredEntry, Integrity, Rebuilt, Seal
 from durability.workflow.session import Session
 

@@ -9,12 +9,12 @@ from dataclasses import asdict, replace
 from datetime import date
 from typing import Any
 
+from durability import PROGRAM_VERSION
 from durability.devices.results import LatentAnswer
 from durability.record import clock
 from durability.record.errors import RecordRefused
 from durability.record.vocabulary import HEIGHT_TOLERANCE
 from durability.store import bench, database, saved_queries
-from durability.version import PROGRAM_VERSION
 from durability.wear.results import Comparison, Trend
 from durability.workflow import follow_up, pictures
 from durability.workflow.claims import judge_claim

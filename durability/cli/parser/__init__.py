@@ -96,7 +96,7 @@ def make_parser(only: str | None = None) -> argparse.ArgumentParser:
 
 class _Version(argparse.Action):
     def __call__(self, parser: argparse.ArgumentParser, *_: Any) -> NoReturn:
-        from durability.version import PROGRAM_VERSION
+        from durability import PROGRAM_VERSION
 
         print(f"durability {PROGRAM_VERSION}")
         parser.exit()

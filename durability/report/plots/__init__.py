@@ -9,6 +9,7 @@ from xml.sax.saxutils import quoteattr
 
 from matplotlib.figure import Figure
 
+from durability import PROGRAM_VERSION
 from durability.report.plots import look
 from durability.report.plots.fan import fan, survival
 from durability.report.plots.latent import boundary, latent
@@ -17,7 +18,6 @@ from durability.report.plots.look import MOST_PANELS, missing, stamp
 from durability.report.plots.pulses import pulses, scatter, spectra
 from durability.report.plots.rig import rig
 from durability.report.plots.wear import models, wear
-from durability.version import PROGRAM_VERSION
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
