@@ -7,7 +7,7 @@ import pytest
 from icalendar import Calendar
 
 from durability.devices.results import DueInspection, DueList
-from durability.report.calendar import due_calendar
+from durability.report.answers.follow_up import due_calendar
 
 FUNCTIONS = ("power-on", "battery swelling", "Anzeige, größer; geprüft", "a\\b")
 

@@ -395,7 +395,7 @@ def _write_form(options: Namespace, owed: DueList) -> None:
 
 
 def _write_calendar(file: Path, owed: DueList) -> None:
-    from durability.report.calendar import due_calendar
+    from durability.report.answers.follow_up import due_calendar
 
     try:
         file.write_bytes(due_calendar(owed))

@@ -1,4 +1,4 @@
--- Acts of writing, what was amended by them, and the steps of the schema.
+-- Acts of writing, what was amended by them, their fingerprints and seals, the steps of the schema.
 
 -- name: add_entry
 INSERT INTO entry (entered_at_utc, entered_by, command, file_name, file_sha256, program_version)
@@ -39,3 +39,142 @@ SELECT
     max(entry_id)::VARCHAR AS last_entry_id
 FROM entry
 WHERE entry_id NOT IN (SELECT entry_id FROM report_issue);
+
+-- name: fingerprint_entries
+-- Fingerprint of every entry: of all rows that came with it, whatever their order in the file.
+-- An empty column counts as no column (the merge drops it), so that a later schema step that
+-- adds one changes no fingerprint.
+CREATE OR REPLACE TEMP TABLE entry_fingerprint AS
+WITH recorded AS (
+    SELECT entry_id, 'amendment' AS record_table, to_json(t) AS content FROM amendment AS t
+    UNION ALL
+    SELECT entry_id, 'calibration', to_json(t) FROM calibration AS t
+    UNION ALL
+    SELECT entry_id, 'calibration_void', to_json(t) FROM calibration_void AS t
+    UNION ALL
+    SELECT entry_id, 'check_list', to_json(t) FROM check_list AS t
+    UNION ALL
+    SELECT entry_id, 'dose_declaration', to_json(t) FROM dose_declaration AS t
+    UNION ALL
+    SELECT entry_id, 'drop_in_quarantine', to_json(t) FROM drop_in_quarantine AS t
+    UNION ALL
+    SELECT entry_id, 'inspection_form', to_json(t) FROM inspection_form AS t
+    UNION ALL
+    SELECT entry_id, 'plan_check_list', to_json(t) FROM plan_check_list AS t
+    UNION ALL
+    SELECT entry_id, 'report_issue', to_json(t) FROM report_issue AS t
+    UNION ALL
+    SELECT entry_id, 'retest', to_json(t) FROM retest AS t
+    UNION ALL
+    SELECT entry_id, 'damage_note', to_json(t) FROM damage_note AS t
+    UNION ALL
+    SELECT entry_id, 'damage_photo', to_json(t) FROM damage_photo AS t
+    UNION ALL
+    SELECT entry_id, 'drops', to_json(t) FROM drops AS t
+    UNION ALL
+    SELECT entry_id, 'entry', to_json(t) FROM entry AS t
+    UNION ALL
+    SELECT entry_id, 'file_set_aside', to_json(t) FROM file_set_aside AS t
+    UNION ALL
+    SELECT entry_id, 'follow_up_assignment', to_json(t) FROM follow_up_assignment AS t
+    UNION ALL
+    SELECT entry_id, 'follow_up_plan', to_json(t) FROM follow_up_plan AS t
+    UNION ALL
+    SELECT entry_id, 'functional_check', to_json(t) FROM functional_check AS t
+    UNION ALL
+    SELECT entry_id, 'inspection', to_json(t) FROM inspection AS t
+    UNION ALL
+    SELECT entry_id, 'inspection_finish', to_json(t) FROM inspection_finish AS t
+    UNION ALL
+    SELECT entry_id, 'inspection_walk', to_json(t) FROM inspection_walk AS t
+    UNION ALL
+    SELECT entry_id, 'pulse_measures', to_json(t) FROM pulse_measures AS t
+    UNION ALL
+    SELECT entry_id, 'quarantine', to_json(t) FROM quarantine AS t
+    UNION ALL
+    SELECT entry_id, 'quarantine_clearance', to_json(t) FROM quarantine_clearance AS t
+    UNION ALL
+    SELECT entry_id, 'seal', to_json(t) FROM seal AS t
+    UNION ALL
+    SELECT entry_id, 'sensor', to_json(t) FROM sensor AS t
+    UNION ALL
+    SELECT entry_id, 'series', to_json(t) FROM series AS t
+    UNION ALL
+    SELECT entry_id, 'specimen', to_json(t) FROM specimen AS t
+    UNION ALL
+    SELECT entry_id, 'pulse_flag', to_json(t) FROM (
+        SELECT f.*, m.entry_id
+        FROM pulse_flag AS f
+        JOIN pulse_measures AS m USING (pulse_measures_id)) AS t
+    UNION ALL
+    SELECT entry_id, 'cross_record', to_json(t) FROM (
+        SELECT c.* REPLACE (sha256(c.samples) AS samples), w.entry_id
+        FROM cross_record AS c
+        JOIN waveform AS w USING (waveform_id)) AS t
+    UNION ALL
+    SELECT entry_id, 'waveform', to_json(t)
+    FROM (SELECT * REPLACE (sha256(samples) AS samples) FROM waveform) AS t
+),
+fingerprint AS (
+    SELECT entry_id, sha256(record_table || json_merge_patch('{}', content)::VARCHAR) AS digest
+    FROM recorded
+)
+SELECT entry_id, sha256(string_agg(digest, '' ORDER BY digest)) AS digest, count(*) AS recorded_rows
+FROM fingerprint
+GROUP BY entry_id;
+
+-- name: entries_to_seal
+-- What no seal holds yet; a seal's own entry, which only the next seal can hold, apart.
+SELECT count(*) AS entries, coalesce(sum(f.recorded_rows), 0)::BIGINT AS recorded_rows
+FROM entry_fingerprint AS f
+JOIN entry AS e USING (entry_id)
+ANTI JOIN sealed_entry AS s ON s.sealed_entry_id = f.entry_id
+WHERE e.command <> 'seal';
+
+-- name: add_seal
+INSERT INTO seal (seal_number, entries, digest, engine_version, entry_id)
+VALUES ($seal_number, $entries, $digest, version(), $entry_id);
+
+-- name: add_sealed_entries
+INSERT INTO sealed_entry
+SELECT
+    f.entry_id, $seal_number, f.digest, e.entered_at_utc, e.entered_by, e.command, e.file_name
+FROM entry_fingerprint AS f
+JOIN entry AS e USING (entry_id)
+ANTI JOIN sealed_entry AS s ON s.sealed_entry_id = f.entry_id;
+
+-- name: digest_of_sealed
+-- How many entries are sealed by now, and the digest that chains the new ones to the seal before.
+SELECT
+    count(*) AS entries,
+    sha256(
+        coalesce((SELECT digest FROM seal WHERE seal_number = $seal_number - 1), '')
+        || string_agg(digest, '' ORDER BY sealed_entry_id) FILTER (seal_number = $seal_number)
+    ) AS digest
+FROM sealed_entry;
+
+-- name: seals
+-- Every seal, and whether its digest still follows from its list and the seal before it.
+SELECT
+    s.seal_number, s.entries, s.digest, s.engine_version,
+    e.entered_at_utc AS sealed_at_utc, e.entered_by AS sealed_by,
+    s.digest IS NOT DISTINCT FROM sha256(
+        coalesce(lag(s.digest) OVER (ORDER BY s.seal_number), '') || f.digests) AS is_whole
+FROM seal AS s
+LEFT JOIN entry AS e USING (entry_id)
+LEFT JOIN (
+    SELECT seal_number, string_agg(digest, '' ORDER BY sealed_entry_id) AS digests
+    FROM sealed_entry
+    GROUP BY seal_number
+) AS f USING (seal_number)
+ORDER BY s.seal_number;
+
+-- name: altered_entries
+-- Sealed entries that are no longer as they were, or no longer there.
+SELECT
+    s.seal_number, s.entered_at_utc, s.entered_by, s.command, s.file_name,
+    f.entry_id IS NULL AS is_gone
+FROM sealed_entry AS s
+LEFT JOIN entry_fingerprint AS f ON f.entry_id = s.sealed_entry_id
+WHERE f.digest IS DISTINCT FROM s.digest
+ORDER BY s.entered_at_utc, s.sealed_entry_id;
