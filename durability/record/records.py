@@ -402,7 +402,6 @@ class DeviceHistory:
     check_function: tuple[str, ...]
     check_outcome: tuple[Outcome, ...]
     device_model: str | None = None
-    received_day: float | None = None
     drop_case_model: tuple[str | None, ...] = ()
     """Case model worn at each drop; None when bare."""
     velocity_change_m_s: FloatArray | None = None

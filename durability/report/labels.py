@@ -32,16 +32,6 @@ NEEDS_ACTION = (
 )
 """How a cell or a sentence begins that an engineer must not read past."""
 
-UNITS = {
-    "peak_g": "g",
-    "pulse_duration_ms": "ms",
-    "velocity_change_m_s": "m/s",
-    "drop_height_mm": "mm",
-    "temperature_c": "°C",
-    "mass_g": "g (mass)",
-}
-
-
 def status(state: str, quarantined_since: datetime | None) -> str:
     """State of a specimen or series; a quarantine is never hidden behind another state."""
     if quarantined_since is None:

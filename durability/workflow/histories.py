@@ -219,7 +219,6 @@ def device_histories_in(connection: Any) -> list[DeviceHistory]:
             DeviceHistory(
                 device=row["device"],
                 device_model=row["device_model"],
-                received_day=row["received_day"],
                 drop_day=drops["drop_day"][drop].astype(float),
                 peak_g=drops["peak_g"][drop].astype(float),
                 drop_height_mm=drops["drop_height_mm"][drop].astype(float),

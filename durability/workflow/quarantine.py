@@ -9,18 +9,11 @@ from typing import Any
 from durability.record import clock
 from durability.record.errors import RecordRefused
 from durability.record.records import Quarantine
-from durability.store import bench, database
-from durability.workflow.session import Session
-
-
-def in_quarantine(session: Session) -> list[Quarantine]:
-    """Devices in quarantine, the longest suspected first."""
-    with database.reading(session.store) as connection:
-        return quarantines(connection)
+from durability.store import bench
 
 
 def quarantines(connection: Any, device: str | None = None) -> list[Quarantine]:
-    """As ``in_quarantine``, in an open store; of one device when it is named."""
+    """Devices in quarantine, the longest suspected first; of one device when it is named."""
     rows = bench.fetch(connection, "quarantined_devices", device=device)
     if not rows:
         return []
