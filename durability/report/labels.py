@@ -32,6 +32,7 @@ NEEDS_ACTION = (
 )
 """How a cell or a sentence begins that an engineer must not read past."""
 
+
 def status(state: str, quarantined_since: datetime | None) -> str:
     """State of a specimen or series; a quarantine is never hidden behind another state."""
     if quarantined_since is None:
