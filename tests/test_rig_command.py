@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from durability.store import database
 from durability.wear.verdict import judge_trends
 from durability.workflow.rig import RigLedger
 from durability.workflow.session import open_session
@@ -188,7 +189,8 @@ def test_the_corrections_own_uncertainty_widens_the_interval(climbing_rig):
     """It holds the intervals of the drift as estimated and of either end of what it may be."""
     (told,) = open_study(open_session(), rig_corrected=True).trends
     (history,) = open_study(open_session()).histories
-    three, note = RigLedger(open_session()).corrected(history, absolute=False)
+    with database.reading(open_session().store) as connection:
+        three, note = RigLedger(connection).corrected(history, absolute=False)
     trends = [judge_trends([each])[0] for each in three]
     assert told.rise_lower == min(each.rise_lower for each in trends)
     assert told.rise_upper == max(each.rise_upper for each in trends)

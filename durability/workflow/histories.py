@@ -37,13 +37,13 @@ class Histories:
     """Series of reference drops."""
 
 
-def read_histories(session: Session, series: Sequence[str] | None = None) -> Histories:
-    """Every series of a store, reference series among them.
+def histories_in(connection: Any, series: Sequence[str] | None = None) -> Histories:
+    """Every series of an open store, reference series among them.
 
     Parameters
     ----------
-    session : Session
-        Store and person.
+    connection : DuckDBPyConnection
+        An open store.
     series : sequence of str, optional
         Read only these.
 
@@ -56,12 +56,6 @@ def read_histories(session: Session, series: Sequence[str] | None = None) -> His
     RecordRefused
         A series is not in the store.
     """
-    with database.reading(session.store) as connection:
-        return histories_in(connection, series)
-
-
-def histories_in(connection: Any, series: Sequence[str] | None = None) -> Histories:
-    """As ``read_histories``, from an open store."""
     rows = series_rows(connection, series, None, purpose=None)
     codes = [row["series"] for row in rows]
     readings = bench.fetch_arrays(connection, "readings", series=codes)
@@ -132,7 +126,7 @@ def _spans(keys: np.ndarray) -> dict[str, slice]:
 
 
 def find_scope(
-    session: Session,
+    connection: Any,
     series: Sequence[str] | None = None,
     case_models: Sequence[str] | None = None,
     *,
@@ -143,8 +137,8 @@ def find_scope(
 
     Parameters
     ----------
-    session : Session
-        Store and person.
+    connection : DuckDBPyConnection
+        An open store.
     series, case_models, specimen, plan : optional
         Only these series, case models, what one specimen lived through, or the devices that follow
         one follow-up plan. Without ``series`` reference drops are left out.
@@ -158,24 +152,23 @@ def find_scope(
     RecordRefused
         A series, case model, specimen or plan is not in the store.
     """
-    with database.reading(session.store) as connection:
-        rows = series_rows(connection, series, case_models, purpose=None if series else "test")
-        devices = [row["device"] for row in bench.fetch(connection, "devices")]
-        if specimen is not None:
-            kind = bench.find(connection, "specimen", specimen)["kind"]
-            rows = [row for row in rows if row["case" if kind == "case" else "device"] == specimen]
-            own = [specimen] if kind == "device" else _dropped(rows, devices)
-            return Scope("specimen", (specimen,), _codes(rows), tuple(own))
-        if plan is not None:
-            known = {row["name"] for row in bench.fetch(connection, "plans_as_made")}
-            if plan not in known:
-                raise RecordRefused(
-                    f"plan {plan!r}: not in the store (known: {', '.join(sorted(known)) or 'none'})"
-                )
-            plans = bench.fetch(connection, "device_plans")
-            followers = {row["device"] for row in plans if row["plan"] == plan}
-            rows = [row for row in rows if row["device"] in followers]
-            return Scope("follow-up plan", (plan,), _codes(rows), tuple(sorted(followers)))
+    rows = series_rows(connection, series, case_models, purpose=None if series else "test")
+    devices = [row["device"] for row in bench.fetch(connection, "devices")]
+    if specimen is not None:
+        kind = bench.find(connection, "specimen", specimen)["kind"]
+        rows = [row for row in rows if row["case" if kind == "case" else "device"] == specimen]
+        own = [specimen] if kind == "device" else _dropped(rows, devices)
+        return Scope("specimen", (specimen,), _codes(rows), tuple(own))
+    if plan is not None:
+        known = {row["name"] for row in bench.fetch(connection, "plans_as_made")}
+        if plan not in known:
+            raise RecordRefused(
+                f"plan {plan!r}: not in the store (known: {', '.join(sorted(known)) or 'none'})"
+            )
+        plans = bench.fetch(connection, "device_plans")
+        followers = {row["device"] for row in plans if row["plan"] == plan}
+        rows = [row for row in rows if row["device"] in followers]
+        return Scope("follow-up plan", (plan,), _codes(rows), tuple(sorted(followers)))
     if series:
         return Scope("series", tuple(series), _codes(rows), tuple(_dropped(rows, devices)))
     if case_models:

@@ -20,13 +20,13 @@ from durability.workflow import follow_up, pictures
 from durability.workflow.claims import judge_claim
 from durability.workflow.demo import is_demo
 from durability.workflow.devices import DeviceStudy
-from durability.workflow.histories import BARE, find_scope, read_histories
+from durability.workflow.histories import BARE
 from durability.workflow.integrity import run_selfcheck, versions
 from durability.workflow.results import ClaimAnswer, Limit, ReportContents, Scope, SeriesWaveforms
-from durability.workflow.rig import RigLedger, watch
+from durability.workflow.rig import watch
 from durability.workflow.series import series_rows
 from durability.workflow.session import Session
-from durability.workflow.study import Study
+from durability.workflow.study import Study, open_study
 
 STEPS = (
     "reading the record",
@@ -113,15 +113,17 @@ def gather_report(
     """
     limit = limit or Limit()
     told(STEPS[0])
-    scope = find_scope(session, series, case_models, specimen=specimen, plan=plan)
-    rows, about = _rows(session, scope)
-    study = Study(
-        read_histories(session),
-        scope,
-        limit,
-        rig=RigLedger(session),
+    study = open_study(
+        session,
+        series,
+        case_models,
+        specimen=specimen,
+        plan=plan,
+        limit=limit,
         rig_corrected=rig_corrected,
     )
+    scope = study.scope
+    rows, about = _rows(session, scope)
 
     told(STEPS[1])
     trends = study.trends

@@ -13,7 +13,7 @@ from durability.record.errors import RecordRefused, UnusableCall
 from durability.record.records import DropHistory
 from durability.rig.results import RecordedMeanwhile, RigNote, RigWatch
 from durability.store import bench, database
-from durability.workflow.histories import read_histories
+from durability.workflow.histories import histories_in
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:
@@ -151,13 +151,12 @@ class RigLedger:
 
     Parameters
     ----------
-    session : Session
-        Store and person.
+    connection : DuckDBPyConnection
+        An open store; used now only.
     """
 
-    def __init__(self, session: Session) -> None:
-        with database.reading(session.store) as connection:
-            self._references = _references(connection, None)
+    def __init__(self, connection: Any) -> None:
+        self._references = _references(connection, None)
         self._watched: dict[str, RigWatch] = {}
 
     def note(self, history: DropHistory) -> RigNote | None:
@@ -373,7 +372,8 @@ def lab_scatter(session: Session) -> LabScatter:
     """
     from durability.plan.power import lab_scatter as scatter_seen
 
-    found = read_histories(session)
+    with database.reading(session.store) as connection:
+        found = histories_in(connection)
     worn = [
         each
         for each in found.valid

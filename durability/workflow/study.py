@@ -15,8 +15,9 @@ import numpy as np
 
 from durability.life.results import Prediction
 from durability.record.records import DropHistory
+from durability.store import database
 from durability.workflow.evaluation import Evaluation
-from durability.workflow.histories import Histories, find_scope, read_histories
+from durability.workflow.histories import Histories, find_scope, histories_in
 from durability.workflow.results import Limit, Scope, SeriesPicture, TrendContext, VoidedDrop
 from durability.workflow.rig import RigLedger
 from durability.workflow.session import Session
@@ -309,17 +310,19 @@ def open_study(
     series: Sequence[str] | None = None,
     case_models: Sequence[str] | None = None,
     *,
+    specimen: str | None = None,
+    plan: str | None = None,
     limit: Limit | None = None,
     rig_corrected: bool = False,
 ) -> Study:
-    """The study of a store.
+    """The study of a store, all of it read at one moment.
 
     Parameters
     ----------
     session : Session
         Store and person.
-    series, case_models : sequence of str, optional
-        Answer only for these.
+    series, case_models, specimen, plan : optional
+        Answer only for these; see ``find_scope``.
     limit : Limit, optional
         When a case has failed.
     rig_corrected : bool
@@ -332,15 +335,16 @@ def open_study(
     Raises
     ------
     RecordRefused
-        A series or case model is not in the store.
+        A series, case model, specimen or plan is not in the store.
     """
-    return Study(
-        read_histories(session),
-        find_scope(session, series, case_models),
-        limit or Limit(),
-        rig=RigLedger(session),
-        rig_corrected=rig_corrected,
-    )
+    with database.reading(session.store) as connection:
+        return Study(
+            histories_in(connection),
+            find_scope(connection, series, case_models, specimen=specimen, plan=plan),
+            limit or Limit(),
+            rig=RigLedger(connection),
+            rig_corrected=rig_corrected,
+        )
 
 
 # ------------------------------------------------------------------------------------ small steps
