@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from durability.record.records import DropHistory
+from durability.wear.forecast import forecast
 from durability.wear.what_if import value_of_more_drops
 
 
@@ -20,7 +21,12 @@ def test_more_drops_narrow_the_forecast_and_many_more_so():
     few, many = (value_of_more_drops(case, extra=extra) for extra in (2, 15))
     assert few.spread_now == many.spread_now > many.spread_then
     assert many.spread_then < few.spread_then
-    assert 0.0 <= few.probability_failed_by_then <= many.probability_failed_by_then <= 1.0
+    (told,) = forecast([case])
+    chances = [told.probability_failed_within(drops) for drops in (0, 2, 15)]
+    assert 0.0 == chances[0] <= chances[1] < chances[2] <= 1.0
+    at = list(told.survival_drop).index(case.last_drop_number + 15)
+    assert chances[2] == 1.0 - told.survival_probability[at]
+    assert told.probability_failed_within(10_000) is None
     assert few.basis.endswith("24 simulated futures")
 
 

@@ -135,7 +135,7 @@ def drawn_in_words(monkeypatch):
     )
 
 
-_NO_MORE = MoreDrops("", 5, None, None, None, "not asked")
+_NO_MORE = MoreDrops("", 5, None, None, "not asked")
 _SELFCHECK = []
 
 

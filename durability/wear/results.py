@@ -144,6 +144,12 @@ class Forecast:
     basis: str
     shape_weights: dict[str, float]
 
+    def probability_failed_within(self, further_drops: int) -> float | None:
+        """One minus the survival after so many further drops; None beyond what is predicted."""
+        if further_drops >= len(self.survival_probability):
+            return None
+        return 1.0 - float(self.survival_probability[further_drops])
+
 
 @dataclass(frozen=True, slots=True)
 class MoreDrops:
@@ -155,7 +161,6 @@ class MoreDrops:
     """Upper over lower end of the drops left, now; None while there is too little to forecast."""
     spread_then: float | None
     """The same after the further drops: their geometric mean."""
-    probability_failed_by_then: float | None
     basis: str
 
 

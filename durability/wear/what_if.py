@@ -128,7 +128,7 @@ def value_of_more_drops(
     draws = fit_wear([now_history, *others])[0].draws
     if draws is None or now.failed or now.b10_drop is None is now.drops_to_failure.median:
         reason = "failed already" if now.failed else "too few drops to plan with"
-        return MoreDrops(history.series, extra, None, None, None, reason)
+        return MoreDrops(history.series, extra, None, None, reason)
     number = np.arange(history.last_drop_number + 1, history.last_drop_number + 1 + extra)
     rng = np.random.default_rng(22)
     chosen = rng.permutation(draws.climb.size)[:_FUTURES]
@@ -157,7 +157,6 @@ def value_of_more_drops(
         extra_drops=extra,
         spread_now=math.exp(_log_spread(now, history.last_drop_number, horizon)),
         spread_then=math.exp(float(np.mean(spreads))),
-        probability_failed_by_then=float(np.mean([one.failed for one in after])),
         basis=f"{now.basis}, {counted(_FUTURES, 'simulated future')}",
     )
 

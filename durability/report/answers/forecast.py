@@ -90,8 +90,8 @@ def forecast_sentence(result: Forecast, level: float, horizon: int) -> str:
     )
 
 
-def more_drops_sentence(more: MoreDrops) -> str:
-    """What one more session of drops would buy."""
+def more_drops_sentence(more: MoreDrops, chance: float | None) -> str:
+    """What one more session of drops would buy, and the chance of failing in it."""
     if more.spread_now is None or more.spread_then is None:
         return f"{counted(more.extra_drops, 'further drop')}: {more.basis}"
     now, then = (labels.number(spread, 2) for spread in (more.spread_now, more.spread_then))
@@ -102,8 +102,8 @@ def more_drops_sentence(more: MoreDrops) -> str:
         else f"would not narrow the interval yet ({ends} {now} now, {then} then on average)"
     )
     return (
-        f"{counted(more.extra_drops, 'further drop')} {does}; chance of failing meanwhile"
-        f" {labels.chance(more.probability_failed_by_then)}"
+        f"{counted(more.extra_drops, 'further drop')} {does}; chance of failing within them,"
+        f" damage included, {labels.chance(chance)}"
     )
 
 
@@ -165,7 +165,9 @@ def at_length(
             yield Words(f"{rig}.")
         yield beside.rests_on(result.basis)
         yield from beside.shapes(result.shape_weights)
-        yield Words(f"{more_drops_sentence(more)}.")
+        if not result.failed:
+            chance = result.probability_failed_within(more.extra_drops)
+            yield Words(f"{more_drops_sentence(more, chance)}.")
         shown = _survival(result)
         if shown:
             yield SURVIVAL.table(shown)
