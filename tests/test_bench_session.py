@@ -341,14 +341,14 @@ def test_drops_left_are_counted_from_the_last_drop():
 def test_no_valid_drop_yet_is_an_answer():
     standing = BenchStanding(trend_of([]), None, None, 0)
     assert words.standing(standing, 80) == (
-        "too few to say: 0 valid drops; the alarm looks from 5 on"
+        "too few to say: 0 valid drops; the alarm judges from 5 on"
     )
 
 
 def test_cautions_fit_and_name_what_may_hurt():
     told = words.cautions(80)
     assert max(map(len, told.splitlines())) <= 80 and told.isascii()
-    for word in ("eye protection", "Glass", "guards", "no interlock", "lithium"):
+    for word in ("eye protection", "Glass", "guards", "not an interlock", "lithium"):
         assert word in " ".join(told.split())
 
 

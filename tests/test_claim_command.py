@@ -87,7 +87,7 @@ def test_device_and_dummy_are_never_pooled(lab):
     assert [each["device_kind"] for each in told] == ["dummy", "device"]
     dummy, device = (each["claim"]["reduction_pct"] for each in told)
     assert dummy == pytest.approx(75, abs=2.5) and device == pytest.approx(87.5, abs=2.5)
-    assert "judged apart" in run("claim", "bare", "sleeve", "--at-least", "60").out
+    assert "judged separately" in run("claim", "bare", "sleeve", "--at-least", "60").out
 
 
 def test_sides_dropped_with_different_kinds_can_not_be_compared(lab):
@@ -105,7 +105,7 @@ def test_wear_counts_by_the_drops_of_the_cases_life(lab):
     beyond = " ".join(
         run("claim", "bare", "sleeve", "--at-least", "60", "--after-drops", "40").out.split()
     )
-    assert "after 40 drops of wear" in beyond and "was drawn on" in beyond
+    assert "after 40 drops of wear" in beyond and "was extrapolated" in beyond
 
 
 def test_too_few_drops_for_a_line_are_an_answer(lab):

@@ -102,7 +102,7 @@ def test_a_reissue_tells_number_reason_and_difference(lab, tmp_path, sheet):
     told_first = text.partition("What to do next")[0]
     assert "Re-issue: replaces report 1 of" in told_first
     assert "What changed since report 1" in text
-    section = text.partition("Answers that read otherwise")[2].partition("Wear by case model")[0]
+    section = text.partition("Answers that changed")[2].partition("Wear by case model")[0]
     assert "drops 24 valid, 0 void, 24 total 24 valid, 1 void, 25 total" in section
     after = lab("trend", "--json").json["series"][0]
     for trend in (before, after):
@@ -121,8 +121,8 @@ def test_a_reissue_without_a_change_says_so(lab, tmp_path):
     lab("report", "-o", "a.html", "--on", "2026-04-01")
     run = ("report", "-o", "b.html", "--on", "2026-04-01", "--reissue-of", "1", "--reason", "logo")
     told = " ".join(lab(*run).out.split())
-    assert re.search(r"0 of \d+ answers read otherwise now; in the record since: nothing", told)
-    assert "Every answer reads as before." in text_of(tmp_path / "b.html")
+    assert re.search(r"0 of \d+ answers have changed; in the record since: nothing", told)
+    assert "No answer changed." in text_of(tmp_path / "b.html")
 
 
 @pytest.mark.parametrize(
@@ -221,7 +221,7 @@ def test_differences_by_name():
     before = [ReportAnswer("a", "1"), ReportAnswer("b", "2"), ReportAnswer("gone", "3")]
     after = [ReportAnswer("new", "9"), ReportAnswer("a", "1"), ReportAnswer("b", "4")]
     assert changes.differences(before, after) == [
-        ("new", "not told", "9"),
+        ("new", "not reported", "9"),
         ("b", "2", "4"),
-        ("gone", "3", "not told"),
+        ("gone", "3", "not reported"),
     ]

@@ -203,7 +203,7 @@ def test_every_way_of_telling_counts_and_says_what_to_do_at_once(bench, way):
         "(30 d)",
         "49 CFR 173.185(f)",
         "Follow local rules",
-        "no interlock",
+        "not an interlock",
         "specimen clear R1",
     ):
         assert words in said
@@ -381,7 +381,7 @@ def test_charging_it_all_the_same_is_recorded_and_warned_of(bench):
     bench(*LOOK, "battery swelling=fail")
     told = bench("inspect", "record", "R1", "--check", "charging=pass", "--json")
     assert told.json["charged_in_quarantine"] == ["charging"]
-    assert "not to be charged" in told.err
+    assert "do not charge it" in told.err
     assert bench("inspect", "record", "R2", "--check", "charging=pass").err == ""
 
 

@@ -96,7 +96,7 @@ def test_what_a_person_has_set_stays(taken):
     assert kept[0]["peak_g"] == 444.0 and kept[0]["pulse_duration_ms"] > 2.7
     assert (kept[1]["status"], kept[1]["void_reason"]) == ("void", "sleeve not seated")
     assert (kept[3]["status"], kept[3]["void_reason"]) == ("valid", None)
-    assert "set by hand and stays" in taken("remeasure").out
+    assert "set manually and stays" in taken("remeasure").out
 
 
 def test_a_flag_that_comes_takes_the_status_along_and_one_that_goes_gives_it_back(taken):

@@ -178,7 +178,7 @@ def test_it_says_what_the_later_failures_hang_on(demo_page):
 
 def test_a_suspect_battery_comes_first(demo_page):
     text = shown_text(demo_page)
-    assert "Keep R14 apart: battery suspect." in text.partition("What to do next")[2][:200]
+    assert "Isolate R14: battery suspect." in text.partition("What to do next")[2][:200]
 
 
 def test_it_says_what_is_not_recorded_or_not_evaluated(demo_page):
@@ -288,9 +288,7 @@ def _plans(session):
 
 def test_the_command_writes_the_page(store, tmp_path):
     told = store("report", "-o", "page.html")
-    assert (
-        told.out.splitlines()[0] == "No drop lies in this scope, so there is nothing to judge yet."
-    )
+    assert told.out.splitlines()[0] == "No drop is in this scope, so there is nothing to judge yet."
     assert (tmp_path / "page.html").read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
     told = store("report", "-o", "page.html", "--quiet", "--json")
     assert set(told.json) == {"file", "number", "replaces", "digest", "answer"}
@@ -326,7 +324,7 @@ def test_nothing_of_the_record_is_taken_for_markup(odd_pages):
 
 def test_what_is_missing_is_told(odd_pages):
     empty = shown_text(odd_pages["empty"])
-    assert "No drop lies in this scope" in empty
+    assert "No drop is in this scope" in empty
     assert labels.NOTHING["devices"] in empty
     assert "0 valid, 0 void, 0 total" in empty
     one = shown_text(odd_pages["one"])
@@ -347,7 +345,7 @@ def test_waveforms_bring_pulses_spectra_and_uncertainty(rig, tmp_path):
     text = shown_text(tmp_path / "page.html")
     assert "Waveforms of series S1: 3 of 3" in text
     assert "Shock response spectra of series S1" in text
-    assert re.search(r"peak g 3 median 0\.\d+ % \(standard, calibration apart\) in 3", text)
+    assert re.search(r"peak g 3 median 0\.\d+ % \(standard, calibration excluded\) in 3", text)
     assert "typed 3" not in text
 
 

@@ -112,7 +112,7 @@ def test_undated_drops_are_counted_by_number(store, sheet):
     assert watched["axis"] == "drop number" and watched["sessions"] is None
     assert watched["health"]["since"] == pytest.approx(11, abs=2)
     out = " ".join(store("rig").out.split())
-    assert "since drop 1" in out and "bear no times" in out
+    assert "since drop 1" in out and "have no times" in out
 
 
 def test_too_few_and_none_are_answers(store, sheet):

@@ -96,8 +96,8 @@ def test_no_impact_shows_the_whole_record(rig, tmp_path):
 def test_a_value_set_by_hand_is_told_beside_the_measured_one(taken):
     taken("drop", "amend", "S1", "1", "--set", "peak_g=444", "--reason", "second recorder")
     taken("drop", "restore", "S1", "3", "--reason", "good enough")
-    assert "on record today: 444 g, set by hand" in taken("show", "pulse", "S1", "1").out
-    assert "restored by hand" in taken("show", "pulse", "S1", "3").out
+    assert "on record today: 444 g, set manually" in taken("show", "pulse", "S1", "1").out
+    assert "restored manually" in taken("show", "pulse", "S1", "3").out
 
 
 @pytest.mark.parametrize("numbers", [("1",), ("1", "2", "3")])

@@ -70,13 +70,13 @@ def voided_drops(drops: Sequence[VoidedDrop]) -> list[dict[str, Any]]:
     return [named(drop, ("series", "drop_number", "peak_g", "reason")) for drop in drops]
 
 
-def prediction(told: Prediction) -> dict[str, float | None]:
+def prediction(predicted: Prediction) -> dict[str, float | None]:
     """Object of a prediction."""
-    return named(told, ("lower", "median", "upper"))
+    return named(predicted, ("lower", "median", "upper"))
 
 
 def quarantine(kept: Quarantine) -> dict[str, Any]:
-    """One device kept apart, with the ends of the windows in which it is watched."""
+    """One quarantined device, with the ends of the windows in which it is watched."""
     return {**named(kept, ("device", "since", "sign", "told")), "watch_until": dict(kept.watch)}
 
 
@@ -99,5 +99,8 @@ def import_count(count: ImportCount) -> dict[str, Any]:
     """Object of ``import … --json``."""
     names = ("read", "added", "duplicates", "rejected", "rejects_file")
     quarantined = [kept.device for kept in count.quarantined]
-    told = {"quarantined": quarantined, "undated_in_quarantine": dict(count.undated_in_quarantine)}
-    return {**named(count, names), **{name: found for name, found in told.items() if found}}
+    optional = {
+        "quarantined": quarantined,
+        "undated_in_quarantine": dict(count.undated_in_quarantine),
+    }
+    return {**named(count, names), **{name: found for name, found in optional.items() if found}}

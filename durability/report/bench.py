@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 BENCH_CAUTIONS = (
     *safety.CAUTIONS,
     "Glass and splinters: look before you reach. Keep guards closed and the release blocked while"
-    " anyone is near. This program is no interlock.",
+    " anyone is near. This program is not an interlock.",
 )
 
 PLOT_ROWS = 6
@@ -25,7 +25,7 @@ PLOT_ROWS = 6
 LEAST_SPAN = 0.05
 """Of the highest reading: what the plot spans at least, so that no scatter fills it."""
 FIRST_ALARM_LOOK = 5
-"""Valid drops at which the running alarm first looks."""
+"""Valid drops from which the running alarm judges."""
 
 
 def wrapped(words: str, width: int, mark: str = "") -> str:
@@ -148,11 +148,11 @@ def running(trend: Trend) -> str:
         return f"ALARM since drop {trend.alarm_at_drop}: peak g has been rising; {rate}"
     if trend.valid_drops < MIN_DROPS_FOR_TREND:
         return (
-            f"too few to say: {counted(trend.valid_drops, 'valid drop')}; the alarm looks from"
+            f"too few to say: {counted(trend.valid_drops, 'valid drop')}; the alarm judges from"
             f" {FIRST_ALARM_LOOK} on"
         )
     if trend.valid_drops < FIRST_ALARM_LOOK:
-        return f"no alarm yet, it looks from {FIRST_ALARM_LOOK} valid drops on; {rate}"
+        return f"no alarm yet, it judges from {FIRST_ALARM_LOOK} valid drops on; {rate}"
     return f"no alarm so far; {rate}"
 
 
@@ -174,13 +174,13 @@ def drops_left(forecast: Forecast, trend: Trend, like_series: int) -> str:
         return "over 400" if value is None else f"{max(value - done, 0):.0f}"
 
     if ends.lower is None:
-        told = "over 400"
+        span = "over 400"
     elif ends.median is None:
-        told = f"at least {left(ends.lower)} (95 %)"
+        span = f"at least {left(ends.lower)} (95 %)"
     else:
-        told = f"{left(ends.median)} (90 %: {left(ends.lower)} to {left(ends.upper)})"
+        span = f"{left(ends.median)} (90 %: {left(ends.lower)} to {left(ends.upper)})"
     like = f", with {counted(like_series, 'like series', 'like series')}" if like_series else ""
-    return f"drops left{limit}: {told}{like}"
+    return f"drops left{limit}: {span}{like}"
 
 
 def finished(trend: Trend) -> str:
@@ -194,7 +194,7 @@ def finished(trend: Trend) -> str:
     )
     return (
         f"judged once on all {counted(trend.valid_drops, 'valid drop')}: {trend.verdict}{heard}."
-        " Of steady series judged so once, 1 in 20 is told rising"
+        " Of steady series judged so once, 1 in 20 is called rising"
     )
 
 

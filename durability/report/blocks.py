@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 Row = TypeVar("Row")
 
 UNFOLDED_ROWS = 12
-"""Rows of a table that stand open on the page; those beyond are folded away."""
+"""Rows of a table shown open on the page; those beyond are folded away."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +73,7 @@ class Table:
 
     @property
     def open_rows(self) -> list[tuple[int, Sequence[str]]]:
-        """Rows that stand open."""
+        """Rows shown open."""
         return self.numbered_rows[: self._open]
 
     @property
@@ -163,7 +163,7 @@ class Columns(Generic[Row]):
         Key by which rows are sorted; without it they stay as they are given.
     act : callable, optional
         Whether a row needs action; without it a row does when a cell says so (see
-        ``labels.NEEDS_ACTION``), words that were typed in freely apart.
+        ``labels.NEEDS_ACTION``), except words that were typed in freely.
     is_sparse : bool
         Leave out columns in which no row has anything.
     """

@@ -15,7 +15,7 @@ NOT_RECORDED = "not recorded"
 """Shown where nothing was recorded or nothing can be said."""
 
 VERDICT_MARKS = {"rising": "▲", "settled": "◦", "steady": "=", "too few": "?"}
-"""A symbol that never stands without its word."""
+"""A symbol, never shown without its word."""
 
 QUARANTINED = "QUARANTINED"
 """Shown of a device in quarantine wherever the device is."""
@@ -30,7 +30,7 @@ NEEDS_ACTION = (
     "void:",
     QUARANTINED,
 )
-"""How a cell or a sentence begins that an engineer must not read past."""
+"""How a cell or a sentence begins that an engineer must not miss."""
 
 
 def status(state: str, quarantined_since: datetime | None) -> str:
@@ -46,7 +46,7 @@ def check_list(listed: CheckList) -> str:
 
 
 def digest(sha256: str) -> str:
-    """Beginning of a digest, enough to tell versions apart."""
+    """Beginning of a digest, enough to distinguish versions."""
     return sha256[:8]
 
 
@@ -131,7 +131,7 @@ def life(prediction: Prediction, horizon: int) -> tuple[str, str]:
     prediction : Prediction
         Lower, median, upper; None beyond the horizon.
     horizon : int
-        Last drop number looked at.
+        Last drop number considered.
 
     Returns
     -------
@@ -203,10 +203,10 @@ def source(row: dict[str, Any]) -> str:
 
 
 NOT_CODED = "not coded"
-"""Damage told in free words only."""
+"""Damage described in free words only."""
 
 _DIGEST_SHOWN = 12
-"""Leading digits of a digest, enough to know a file again; --json tells all 64."""
+"""Leading digits of a digest, enough to recognise a file; --json gives all 64."""
 
 
 def photos(kept: Iterable[Mapping[str, str]]) -> str | None:

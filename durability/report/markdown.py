@@ -22,7 +22,7 @@ def text(blocks: Iterable[Block | Section], title: str = "") -> str:
     Parameters
     ----------
     blocks : iterable of Block or Section
-        A section stands under a heading; figures are left out.
+        A section has a heading; figures are left out.
     title : str
         Heading of the whole.
 

@@ -41,11 +41,11 @@ INSTEAD = {
     "dated": "--date-by-file-time",
     "filter": "--low-pass-hz, --channel-class",
 }
-"""What is worked out of a file → the option that tells it otherwise."""
+"""What is inferred from a file → the option that overrides it."""
 
 
 def instead(name: str) -> str:
-    """Option that overrides a part of what was worked out of a file; blank where none is needed."""
+    """Option that overrides a part of what was inferred from a file; blank where none is needed."""
     return next((option for kind, option in INSTEAD.items() if name.startswith(kind)), "")
 
 
@@ -159,7 +159,7 @@ def more_pulse_words(measures: PulseMeasures) -> str:
 
 
 def _off_nominal(measures: PulseMeasures) -> str:
-    """How far the height of the fall lies from the nominal one, which the impact velocity tells."""
+    """How far the height of the fall is from the nominal one, given by the impact velocity."""
     if measures.impact_velocity_m_s is None or measures.fall_height_mm is None:
         return ""
     nominal_mm = 500.0 * measures.impact_velocity_m_s**2 / STANDARD_GRAVITY_M_S2
@@ -184,7 +184,7 @@ Estimation", Sound & Vibration, January 2012, of pyroshock; the levels of ANSI/A
 from 1 to 10 m/s (40 to 400 in/s)."""
 
 PLATEAUS_ARE_CONTEXT = (
-    "Levels as Gaberson (Sound & Vibration, January 2012) tells plateaus of pyroshock apart:"
+    "Levels by which Gaberson (Sound & Vibration, January 2012) classes plateaus of pyroshock:"
     " context, no verdict; a fall from 0.33 m alone reaches 100 in/s."
 )
 
@@ -195,12 +195,12 @@ def plateau_lines(spectrum: ShockSpectrum) -> list[str]:
     Parameters
     ----------
     spectrum : ShockSpectrum
-        Arrays of shape (n_frequencies,); what sampling can't tell is left out.
+        Arrays of shape (n_frequencies,); what sampling can't resolve is left out.
     """
-    told = ~spectrum.beyond_sampling
-    if not told.any():
+    known = ~spectrum.beyond_sampling
+    if not known.any():
         return []
-    frequency, velocity = spectrum.frequency_hz[told], spectrum.pseudo_velocity_m_s[told]
+    frequency, velocity = spectrum.frequency_hz[known], spectrum.pseudo_velocity_m_s[known]
     top = float(velocity.max())
     reached = []
     for level_in_s, name in SEVERE_PLATEAUS_IN_S:
@@ -223,12 +223,12 @@ def traces_answer(drops: Sequence[PulseTrace]) -> str:
     if len(drops) == 1:
         void = ", void" if first.status == "void" else ""
         return f"{first.series} drop {first.drop_number}{void}: {pulse_words(first.measures)}."
-    told = "; ".join(
+    listed_drops = "; ".join(
         f"drop {drop.drop_number} {number(drop.measures.peak_g)} g,"
         f" {number(drop.measures.pulse_duration_ms)} ms"
         for drop in drops[:4]
     )
-    return f"{first.series}: {told}{'; …' if len(drops) > 4 else '.'}"
+    return f"{first.series}: {listed_drops}{'; …' if len(drops) > 4 else '.'}"
 
 
 def measured_file(each: MeasuredFile) -> str:
@@ -273,7 +273,7 @@ _NUMBER = re.compile(r"[+-]?\d[\d.,]*(e[+-]?\d+)?")
 
 
 def doubts_together(doubts: Iterable[tuple[str, int | None, str]]) -> list[str]:
-    """Doubts about several drops; those that differ only in their numbers stand once.
+    """Doubts about several drops; those that differ only in their numbers are listed once.
 
     Parameters
     ----------

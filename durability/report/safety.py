@@ -16,7 +16,7 @@ CAUTIONS = (
     " or leaks: stop, do not charge it, move it away from people and combustibles if that is safe,"
     " watch it, and follow local rules and qualified help.",
 )
-"""Usual cautions. They do not replace local codes or licensed practice."""
+"""Usual cautions; they do not replace local codes or licensed practice."""
 
 
 EYE_PROTECTION = (
@@ -39,7 +39,7 @@ BATTERY_SIGN_KEYS = {
 
 
 def battery_signs_line() -> str:
-    """What every look at a battery looks for."""
+    """What to check at every inspection of a battery."""
     signs = labels.listed(BATTERY_SIGN_KEYS.values())
     return f"Look, feel and smell for signs of a failing battery: {signs}; thickness by m, in mm."
 
@@ -56,15 +56,16 @@ def quarantine_lines(*devices: Quarantine) -> list[str]:
         "Stop. Do not charge, power, press or drop it. If that is safe, move it away from people"
         " and combustibles, onto something that can't burn, and do not breathe what it gives off.",
         *(
-            f"Watch {kept.device} at least until {_watch_ends(kept)[0]}; look again until"
+            f"Watch {kept.device} at least until {_watch_ends(kept)[0]}; inspect again until"
             f" {labels.listed(_watch_ends(kept)[1:])}: a damaged cell can fail weeks later."
             for kept in devices
         ),
         "Do not send it by air: damaged or suspect lithium batteries fall under 49 CFR 173.185(f)."
         " Follow local rules and qualified help. If it burns, leave and call the fire service.",
-        "It is left out of drops and inspection plans until a named person clears it by a look:"
-        f" durability specimen clear {code} --by NAME --reason WHY --check 'battery swelling=pass'."
-        " The program warns and records; it is no interlock.",
+        "It is left out of drops and inspection plans until a named person clears it by an"
+        f" inspection: durability specimen clear {code} --by NAME --reason WHY"
+        " --check 'battery swelling=pass'."
+        " The program warns and records; it is not an interlock.",
     ]
 
 
@@ -84,20 +85,20 @@ def few_controls(following: int, controls: int) -> list[str]:
     return [
         f"{counted(following, 'device')} in use will follow it, {controls} of them never dropped;"
         f" as controls keep {FEWEST_CONTROLS} or more undropped, of the same age, storage and"
-        " checks, or later failures can't be told from the background."
+        " checks, or later failures can't be distinguished from the background."
     ]
 
 
 def charged_in_quarantine(device: str, functions: Sequence[str]) -> str:
-    """That something was tested which a suspect battery is not to be put through."""
+    """That a test was made that must not be made on a suspect battery."""
     return (
-        f"{device} is {labels.QUARANTINED}: it is not to be charged. {labels.listed(functions)} is"
+        f"{device} is {labels.QUARANTINED}: do not charge it. {labels.listed(functions)} is"
         " recorded; unplug it, and watch it."
     )
 
 
 def kept_apart_lines(devices: Iterable[Quarantine]) -> list[str]:
-    """Each device that is kept apart, why, and until when it is watched."""
+    """Each quarantined device, why, and until when it is watched."""
     return [
         f"{labels.QUARANTINED}: {kept.device} since {labels.moment(kept.since)} ({kept.sign}:"
         f" {kept.told}); left out until a named person clears it; watch until"
@@ -124,16 +125,16 @@ def watch_cut_short(was: Quarantine, now: datetime) -> list[str]:
 def storage_lines(device: str) -> list[str]:
     """What to remember before a dropped device is put away."""
     return [
-        f"Before {device} is stored: it was dropped, and its battery may be hurt without a sign."
-        " Look at it and feel it first; keep it where a fire could not spread, watch it for 6 h,"
-        " and look again after 7 and 30 days.",
+        f"Before {device} is stored: it was dropped, and its battery may be damaged without a sign."
+        " Inspect and feel it first; keep it where a fire could not spread, watch it for 6 h,"
+        " and inspect it again after 7 and 30 days.",
         f"Anything odd: durability inspect record {device}, or damage add {device}.",
     ]
 
 
 def unseen_line(codes: Iterable[str]) -> str:
-    """That something is dropped for the first time without a look at it before."""
+    """That something is dropped for the first time without an inspection before."""
     return (
         f"{' and '.join(codes)}: no check before the first drop, so a later failure may have been"
-        " there all along; look now: durability inspect record (a device), damage add (a case)"
+        " there all along; inspect now: durability inspect record (a device), damage add (a case)"
     )

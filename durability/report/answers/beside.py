@@ -1,4 +1,4 @@
-"""What stands beside an answer: what it rests on, what was voided, how the rig fared."""
+"""What goes with an answer: what it rests on, what was voided, whether the rig drifted."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def voided(drops: Sequence[VoidedDrop]) -> Iterator[Words]:
 
 
 def rig(notes: Sequence[tuple[str, RigNote | None]]) -> Iterator[Words]:
-    """How the rig fared, series of one and the same drift together."""
+    """Whether the rig drifted, series with the same drift together."""
     drifted: dict[str, list[str]] = {}
     for series, note in notes:
         if note is None or (note.corrected and note.correction_latest_pct is None):
@@ -76,7 +76,7 @@ def rig_sentence(note: RigNote | None, change_pct: float | None = None) -> str |
     Returns
     -------
     str or None
-        None when the rig was steady and the change stands clear of its scatter.
+        None when the rig was steady and the change exceeds its scatter.
     """
     if note is None:
         return None

@@ -45,7 +45,7 @@ def sentence(boundary: DamageBoundary) -> str:
         f" {counted(len(boundary.failed), 'device')} failed by a shock"
     )
     if not boundary.is_told:
-        return f"{boundary.device_model}: too few to tell a damage boundary: {shocks}."
+        return f"{boundary.device_model}: too few to estimate a damage boundary: {shocks}."
     harder = (
         f"; yet {counted(boundary.harder_passed, 'shock')} harder than a failed one passed, so no"
         " one boundary holds for all"

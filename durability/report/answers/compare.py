@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 def against(a: str) -> Columns[Comparison]:
-    """The table of others against ``a``; counts of both stand side by side."""
+    """The table of others against ``a``; counts of both are side by side."""
     return Columns["Comparison"](
         f"Peak g of {a} against others; drops, cases and voided drops as {a}/other",
         Column("other", "b", wrap=True),
@@ -121,16 +121,16 @@ def _rests_on(found: LogRatio | OrientationClaim) -> str:
 
 
 def claim_sentence(a: str, b: str, kind: str, claim: Claim) -> str:
-    """The claim in one sentence that could stand in a data sheet."""
+    """The claim in one sentence fit for a data sheet."""
     when = "" if claim.at_drop is None else f" after {counted(claim.at_drop, 'drop')} of wear"
     head = f"{b} reduces peak g against {a} by at least {claim.reduction_at_least_pct:g} %{when}"
-    told = f"reduction {labels.number(claim.reduction_pct)} %" + (
+    stated = f"reduction {labels.number(claim.reduction_pct)} %" + (
         ", no interval known"
         if claim.reduction_lower is None or claim.reduction_upper is None
         else f" ({labels.share(claim.confidence)} interval"
         f" {_ends(claim.reduction_lower, claim.reduction_upper)})"
     )
-    return f"{claim.verdict.upper()}: {head} ({kind}; {told}; {_rests_on(claim.overall)})."
+    return f"{claim.verdict.upper()}: {head} ({kind}; {stated}; {_rests_on(claim.overall)})."
 
 
 def _settling(claim: Claim) -> str | None:
@@ -168,8 +168,10 @@ def claims_answer(answers: Sequence[ClaimAnswer]) -> str:
             judged.setdefault(verdict, []).append(f"{each.b} ({found.device_kind})")
             if found.claim is not None:
                 least = found.claim.reduction_at_least_pct
-    told = "; ".join(f"{verdict} for {labels.listed(names)}" for verdict, names in judged.items())
-    return f"Reduces peak g of bare drops by at least {least:g} %: {told}."
+    verdicts = "; ".join(
+        f"{verdict} for {labels.listed(names)}" for verdict, names in judged.items()
+    )
+    return f"Reduces peak g of bare drops by at least {least:g} %: {verdicts}."
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,8 +227,8 @@ def judged(answer: ClaimAnswer) -> Iterator[Block]:
             yield Words(f"{more}.", is_note=True)
         if claim.beyond_last_drop:
             yield Words(
-                f"Drop {claim.at_drop} lies beyond the last drop of some case: its line was drawn"
-                " on.",
+                f"Drop {claim.at_drop} is beyond the last drop of some case: its line was"
+                " extrapolated.",
                 is_note=True,
             )
         if claim.unshared_orientations:
@@ -242,7 +244,9 @@ def claim_blocks(answer: ClaimAnswer) -> Iterator[Block]:
     yield from judged(answer)
     yield from beside.voided(answer.voided)
     if len(answer.by_kind) > 1:
-        yield Words("Device and dummy are judged apart: their peaks are not the same quantity.")
+        yield Words(
+            "Device and dummy are judged separately: their peaks are not the same quantity."
+        )
     yield Words(labels.RELATIVE, is_note=True)
 
 

@@ -28,7 +28,7 @@ _MARKS = {
     "due": ">",
     "upcoming": " ",
 }
-"""A symbol that never stands without its word."""
+"""A symbol, never shown without its word."""
 
 STAGES = Columns[Mapping[str, Any]](
     "Stages of its plan",
@@ -51,7 +51,7 @@ STAGES = Columns[Mapping[str, Any]](
 
 
 def blocks(found: Mapping[str, Any]) -> Iterator[Block]:
-    """One device's plan, how each stage of it stands, and its inspections.
+    """One device's plan, the state of each stage, and its inspections.
 
     Parameters
     ----------
@@ -282,7 +282,7 @@ def due_blocks(owed: DueList, within_days: int = 0, command: str = "") -> Iterat
 
 
 def _beside(owed: DueList) -> Iterator[str]:
-    """What stands beside the tables: cracked glass, what was broken off, skipped or lacks."""
+    """What goes with the tables: cracked glass, what was broken off, skipped or lacks."""
     if owed.cracked_glass:
         yield f"{labels.listed(owed.cracked_glass)}: {safety.EYE_PROTECTION}"
     if owed.unfinished:

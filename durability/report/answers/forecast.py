@@ -141,7 +141,7 @@ def _survival(result: Forecast) -> list[tuple[int, float]]:
 def blocks(
     results: Sequence[Forecast], notes: Sequence[RigNote | None], limit: Limit
 ) -> Iterator[Block]:
-    """Drops to failure of each series, what counts as failed, how the rig fared."""
+    """Drops to failure of each series, what counts as failed, whether the rig drifted."""
     yield from _failures(results, limit)
     if not results:
         return

@@ -69,7 +69,7 @@ def _sealed(found: Integrity) -> list[str]:
 def _verified(found: Integrity) -> list[str]:
     if not found.seals:
         lines = [
-            f"no seal yet ({_left(found)}), so a change by hand would go unnoticed; make one with:"
+            f"no seal yet ({_left(found)}), so a manual change would go unnoticed; make one with:"
             " durability seal"
         ]
     else:
@@ -123,7 +123,7 @@ def _digest(found: Integrity) -> list[str]:
         return []
     seal = found.seal_of_digest
     if seal is None:
-        return [f"! CHANGED: no seal here bears the digest {found.digest[:12]}…"]
+        return [f"! CHANGED: no seal here has the digest {found.digest[:12]}…"]
     return [f"the digest is that of {_seal(seal)}"]
 
 

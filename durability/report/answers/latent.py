@@ -56,7 +56,7 @@ def sentence(link: LatentLink) -> str:
         f" {link.failed_on_drop_day} failed on drop day)"
     )
     if link.verdict == "too few":
-        return f"Too few to say whether shocks bring later failures: {seen}."
+        return f"Too few to say whether shocks cause later failures: {seen}."
     if link.time_ratio_per_doubling is None:
         return f"{link.verdict.capitalize()}: {seen}."
     effect = (
@@ -76,11 +76,11 @@ def _at_odds(link: LatentLink) -> str:
     holds_1 = link.lower <= 1 <= link.upper
     if link.verdict == "linked" and holds_1:
         return (
-            "; dropped devices failed sooner than controls, but that more shock among them made a"
-            " difference does not show"
+            "; dropped devices failed sooner than controls, but among them no effect of more shock"
+            " is shown"
         )
     if link.verdict == "not shown" and not holds_1:
-        return "; the curve asks for a form that the test does not, and the test decides"
+        return "; the curve assumes a form that the test does not, and the test decides"
     return ""
 
 
@@ -225,7 +225,7 @@ def study(link: LatentLink, command: str = "") -> Iterator[Block]:
             f"One in ten fails within {link.ten_percent_days} days at a shock dose of"
             f" {labels.dose(dose.median)} ({labels.share(link.level)}: {labels.dose(dose.lower)} to"
             f" {labels.dose(dose.upper)}) with b = {labels.number(link.dose_exponent, 2)},"
-            " background failures apart."
+            " background failures excluded."
         )
     if link.drops_to_ten_percent:
         yield _drops_to_ten_percent(link).table(link.drops_to_ten_percent, command)

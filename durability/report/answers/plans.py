@@ -77,12 +77,12 @@ def contrast(
     plans: Sequence[ContrastPlan],
     careful: Sequence[ContrastPlan] | None,
 ) -> Iterator[Block]:
-    """Cases per model to tell two models apart."""
+    """Cases per model to distinguish two models."""
     first = plans[0]
     yield Words(
         f"A difference of {difference_pct:g} % between two models: "
         + (
-            f"{labels.share(power)} probability to tell it with"
+            f"{labels.share(power)} probability of detecting it with"
             f" {counted(first.cases_per_model, 'case')} of each,"
             f" {counted(first.drops_per_case, 'drop')} per case."
             if first.cases_per_model is not None
@@ -115,13 +115,13 @@ def _enough(
         Column(wanted, lambda plan: cell(plan[1]), right=True),
     ]
     if careful is not None:
-        columns.append(Column("to be careful", lambda plan: cell(plan[2]), right=True))
+        columns.append(Column("conservative", lambda plan: cell(plan[2]), right=True))
     upper = [None] * len(plans) if careful is None else careful
     yield Columns("", *columns).table(
         (at, value, most) for (at, value), most in zip(plans, upper, strict=True)
     )
     if careful is not None:
-        yield Words("To be careful: by the upper limit of the lab's scatter.")
+        yield Words("Conservative: by the upper limit of the lab's scatter.")
 
 
 def json(

@@ -51,14 +51,14 @@ def blocks(traces: Sequence[PulseTrace]) -> Iterator[Block]:
 
 
 def _measures_of(trace: PulseTrace) -> Iterator[str]:
-    """Measures of one drop with its doubts, and what was set by hand since."""
+    """Measures of one drop with its doubts, and what was set manually since."""
     measures = trace.measures
     yield (
         f"{trace.series} drop {trace.drop_number}, {trace.status}:"
         f" {pulse_labels.pulse_words(measures)} ({trace.file_name}, {trace.channel})"
     )
     if trace.peak_g != measures.peak_g:
-        yield f"on record today: {labels.number(trace.peak_g)} g, set by hand"
+        yield f"on record today: {labels.number(trace.peak_g)} g, set manually"
     yield (
         f"filter: {pulse_labels.filter_words(measures)}; {pulse_labels.more_pulse_words(measures)}"
     )
@@ -66,7 +66,7 @@ def _measures_of(trace: PulseTrace) -> Iterator[str]:
     if trace.void_reason and trace.void_reason != measures.void_reason:
         yield f"void: {trace.void_reason}"
     if trace.status == "valid" and measures.void_reason:
-        yield "counts all the same: restored by hand"
+        yield "still counts: restored manually"
 
 
 def json(traces: Sequence[PulseTrace]) -> dict[str, Any]:

@@ -44,9 +44,9 @@ def ranking_answer(result: Ranking) -> str:
             f" ({labels.percents(first.lower, first.upper)}); no other to rank it against."
         )
     sure = (
-        "the order can be told"
+        "order established"
         if result.order_is_clear
-        else "the order of all can't be told from these drops"
+        else "the full order can't be established from these drops"
     )
     return (
         f"Fastest: {first.group}, {labels.percent(first.rise_pct_per_drop)} % per drop"
@@ -96,7 +96,7 @@ def json(result: Ranking) -> dict[str, Any]:
 def condition_sentence(effect: CovariateEffect) -> str:
     """How peak g goes with one condition."""
     if effect.effect_pct is None:
-        return f"{effect.covariate}: can't be told"
+        return f"{effect.covariate}: can't be estimated"
     return (
         f"{effect.covariate}: {labels.percent(effect.effect_pct)} % in peak g per {effect.per}"
         f" ({labels.percent(effect.lower)} to {labels.percent(effect.upper)})"

@@ -131,7 +131,7 @@ DAMAGE = Columns[Note](
 )
 
 MODES = Columns[tuple[str, str, int, int, int]](
-    "Modes apart: specimens on which each was seen, and those failed by it",
+    "By mode: specimens on which each was seen, and those failed by it",
     Column("model", lambda mode: mode[0]),
     Column("mode", lambda mode: mode[1]),
     Column("specimens", lambda mode: mode[2], right=True),
@@ -141,7 +141,7 @@ MODES = Columns[tuple[str, str, int, int, int]](
 
 
 def damage_blocks(notes: Sequence[Note]) -> Iterator[Block]:
-    """Every kind of damage once a specimen, and the modes apart.
+    """Every kind of damage once a specimen, and by mode.
 
     Parameters
     ----------

@@ -157,7 +157,7 @@ def meanwhile(watched: RigWatch) -> list[str]:
     if watched.health.since is None:
         return []
     if watched.axis != "time":
-        return ["reference drops bear no times, so what was recorded meanwhile is not known"]
+        return ["reference drops have no times, so what was recorded meanwhile is not known"]
     if not watched.meanwhile:
         return ["recorded since then: no test series"]
     lines = []
@@ -285,17 +285,17 @@ def acknowledged(stored: Mapping[str, Any]) -> str:
     return f"{words}\n{_drift_words(stored)}"
 
 
-def _drift_words(told: Mapping[str, Any]) -> str:
-    if told["as_found_mv_per_g"] is None:
+def _drift_words(row: Mapping[str, Any]) -> str:
+    if row["as_found_mv_per_g"] is None:
         return "as found: not recorded, so what it did to the drops before is not known"
-    found = f"as found {told['as_found_mv_per_g']:g} mV/g"
-    if told["drift_pct"] is None:
+    found = f"as found {row['as_found_mv_per_g']:g} mV/g"
+    if row["drift_pct"] is None:
         return f"{found}: the first sensitivity on record"
-    kept = abs(told["drift_pct"]) <= told["drift_tolerance_pct"]
+    kept = abs(row["drift_pct"]) <= row["drift_tolerance_pct"]
     return (
-        f"{found}: {labels.percent(told['drift_pct'])} % since"
-        f" {_since(told['calibrated_before_on'])}, {'within' if kept else 'BEYOND'} the"
-        f" tolerance of {told['drift_tolerance_pct']:g} %"
+        f"{found}: {labels.percent(row['drift_pct'])} % since"
+        f" {_since(row['calibrated_before_on'])}, {'within' if kept else 'BEYOND'} the"
+        f" tolerance of {row['drift_tolerance_pct']:g} %"
     )
 
 

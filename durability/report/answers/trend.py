@@ -18,7 +18,7 @@ _VERDICT_ORDER = {verdict: at for at, verdict in enumerate(labels.VERDICT_MARKS)
 
 LEGEND = (
     "Level: fitted peak free of scatter. Rise: mean over the later half of the drops, with 90 %"
-    " interval. Alarm: the drop after which a watcher would first have been told. Scatter alone"
+    " interval. Alarm: the drop after which a watcher would first have been alerted. Scatter alone"
     " calls a steady series rising in at most 1 of 20."
 )
 
@@ -64,7 +64,7 @@ def trend_sentence(trend: Trend) -> str:
         f" ({labels.percent(trend.rise_lower)} to {labels.percent(trend.rise_upper)})"
     )
     level = f"level {labels.number(trend.level_first_g)} to {labels.number(trend.level_latest_g)} g"
-    alarm = f"; first told at drop {trend.alarm_at_drop}" if trend.alarm_at_drop else ""
+    alarm = f"; first signalled at drop {trend.alarm_at_drop}" if trend.alarm_at_drop else ""
     return f"{mark} {trend.verdict}: {level}, {rate}{alarm}"
 
 
@@ -92,7 +92,7 @@ def _verdicts(results: Sequence[Trend]) -> Iterator[Block]:
 
 
 def blocks(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> Iterator[Block]:
-    """The verdict on each series, what was voided and what that changes, how the rig fared."""
+    """The verdict on each series, what voided drops would change, whether the rig drifted."""
     yield from _verdicts(results)
     if not results:
         return
@@ -119,14 +119,16 @@ def at_length(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> Ite
         yield beside.rests_on(result.basis)
         yield from beside.shapes(result.shape_weights)
         if result.doubted_drops:
-            yield Words(f"Doubted, kept, weighed down: drop {labels.listed(result.doubted_drops)}.")
+            yield Words(
+                f"Doubted, kept, down-weighted: drop {labels.listed(result.doubted_drops)}."
+            )
         yield from _beside(result, context)
         if len(result.drop_number):
             yield Preformatted(level_plot(result))
 
 
 def _beside(result: Trend, context: TrendContext) -> Iterator[Words]:
-    """What was voided and what that changes, what looks doubtful, how the rig fared."""
+    """What was voided and what that changes, what looks doubtful, whether the rig drifted."""
     yield from beside.voided(context.voided)
     again = context.with_voided
     if again is not None:

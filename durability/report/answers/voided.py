@@ -41,8 +41,8 @@ def blocks(contents: ReportContents) -> Iterator[Block]:
         "durability query voided_drops",
     )
     yield Words(
-        "A voided drop keeps its number, its reading and its reason. Case and device lived through"
-        " it all the same.",
+        "A voided drop keeps its number, its reading and its reason. Its shock"
+        " still counts for the case and the device.",
         is_note=True,
     )
 
@@ -168,7 +168,7 @@ SOURCES = Columns[Row](
 
 
 def amendments_blocks(deviations: Sequence[Row], amendments: Sequence[Row]) -> Iterator[Block]:
-    """What went otherwise than planned, and every amendment."""
+    """Deviations from plan, and every amendment."""
     if deviations:
         yield DEVIATIONS.table(deviations)
     else:

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from durability.record.records import MeasuredFile, PulseMeasures, WaveformImport
 
 SHOWN_FILES = 40
-"""A longer import shows only the files that something speaks against."""
+"""A longer import shows only the files with a doubt."""
 
 IMPORTED: Columns[MeasuredFile] = Columns(
     "",
@@ -74,7 +74,7 @@ REMEASURED: Columns[RemeasuredDrop] = Columns(
 
 
 def imported(result: WaveformImport) -> Iterator[Block]:
-    """The drops that files became, what speaks against them, and how many there are."""
+    """The drops that files became, what is doubtful about them, and how many there are."""
     doubted = [each for each in result.drops if each.measures.flags or each.measures.notes]
     shown = result.drops if len(result.drops) <= SHOWN_FILES else doubted
     if shown:
@@ -127,7 +127,7 @@ def remeasured(result: Remeasurement) -> Iterator[Block]:
         if each.kept_by_hand:
             yield Words(
                 f"drop {each.drop_number} of {each.series}: {labels.listed(each.kept_by_hand)}"
-                " was set by hand and stays"
+                " was set manually and stays"
             )
     for words in pulse_labels.doubts_together(
         (each.series, each.drop_number, note)

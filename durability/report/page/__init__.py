@@ -22,9 +22,9 @@ def page(contents: ReportContents, told: Callable[[str], None] = lambda _: None)
     Parameters
     ----------
     contents : ReportContents
-        All that it shows; nothing is looked up.
+        All that it shows; nothing is queried.
     told : callable
-        Called with what is drawn, as it begins.
+        Called with the caption of each figure as its drawing begins.
 
     Returns
     -------

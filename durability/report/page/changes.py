@@ -1,4 +1,4 @@
-"""What a report answers, item by item, and what another one on the same answered otherwise."""
+"""What a report answers, item by item, and what changed since another one on the same."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from durability.workflow.results import ReportAnswer
 if TYPE_CHECKING:
     from durability.workflow.results import ReportContents, SeriesPicture
 
-NOT_TOLD = "not told"
+NOT_REPORTED = "not reported"
 
 
 def answers(contents: ReportContents) -> list[ReportAnswer]:
@@ -86,11 +86,11 @@ def _answers(contents: ReportContents) -> Iterator[ReportAnswer]:
                 f"{each.state}, day {days}" if days else each.state,
                 (each.shock_dose,),
             )
-    for told in contents.boundaries:
-        peak, velocity = told.critical_peak_g, told.critical_velocity_change_m_s
+    for bounds in contents.boundaries:
+        peak, velocity = bounds.critical_peak_g, bounds.critical_velocity_change_m_s
         yield ReportAnswer(
-            f"damage boundary of {told.device_model}",
-            boundary.sentence(told),
+            f"damage boundary of {bounds.device_model}",
+            boundary.sentence(bounds),
             (
                 peak.largest_passed,
                 peak.smallest_failed,
@@ -136,7 +136,7 @@ def _of_series(picture: SeriesPicture, horizon: int) -> Iterator[ReportAnswer]:
 def differences(
     before: Sequence[ReportAnswer], after: Sequence[ReportAnswer]
 ) -> list[tuple[str, str, str]]:
-    """Name, former and present words of each answer that reads otherwise, in order.
+    """Name, former and present words of each answer that changed, in order.
 
     Parameters
     ----------
@@ -146,12 +146,14 @@ def differences(
     Returns
     -------
     list of (str, str, str)
-        Answers that one of them does not give read "not told" there.
+        Answers that one of them does not give read "not reported" there.
     """
     former = {each.name: each.told for each in before}
     present = {each.name: each.told for each in after}
     names = dict.fromkeys([*present, *former])
-    pairs = ((name, former.get(name, NOT_TOLD), present.get(name, NOT_TOLD)) for name in names)
+    pairs = (
+        (name, former.get(name, NOT_REPORTED), present.get(name, NOT_REPORTED)) for name in names
+    )
     return [pair for pair in pairs if pair[1] != pair[2]]
 
 
@@ -165,7 +167,7 @@ def summary(contents: ReportContents) -> str:
     return (
         f"Re-issue: replaces report {replaced.number} of {labels.moment(replaced.issued_at_utc)}"
         f" UTC. Reason: {contents.issue.reason}. {changed} of {counted(of, 'answer')}"
-        f" {'reads' if changed == 1 else 'read'} otherwise now; in the record since: "
+        f" {'has' if changed == 1 else 'have'} changed; in the record since: "
         f"{record_words(contents)}."
     )
 
@@ -200,15 +202,15 @@ METHODS: tuple[tuple[str, str, str, str, str], ...] = (
     (
         "Trend: is peak g climbing",
         "Level fitted to log peak g over plausible shapes of wear, averaged by how well each fits;"
-        " other series of the case model inform shape, rate and scatter. Wild readings are weighed"
-        " down, not left out.",
+        " other series of the case model inform shape, rate and scatter. Outlying readings are"
+        " down-weighted, not left out.",
         "Mann-Kendall S and Theil-Sen slope beside it: Gilbert (1987), Statistical Methods for"
         " Environmental Pollution Monitoring; Hollander and Wolfe, Nonparametric Statistical"
         " Methods, chapter 9.",
         "rising: evidence beyond what steady series show in 5 of 100; settled: the first drops'"
         " rise has levelled off; steady: neither; too few: fewer than 4 valid drops.",
         "At most 5 % of steady series are called rising, and at most 5 % ever raise the running"
-        " alarm. Steady is no proof of no wear: what could have been missed stands in the basis.",
+        " alarm. Steady is no proof of no wear: what could have been missed is in the basis.",
     ),
     (
         "Drops to failure",
@@ -223,22 +225,21 @@ METHODS: tuple[tuple[str, str, str, str, str], ...] = (
     (
         "Ranking of case models",
         "Mean rise of the level per drop over a span common to all series; cases vary about their"
-        " model and models about each other, so that a model with few drops never leads by luck."
-        " The case is the unit of replication, not the drop.",
+        " model and models about each other, so that a model with few drops does not lead by"
+        " chance. The case is the unit of replication, not the drop.",
         "Random-effects estimates with the spreads summed over a grid: Gelman, Carlin, Stern et"
         " al., Bayesian Data Analysis, chapter 5.",
-        "the order can be told: each model is faster than the next with at least 90 % probability.",
-        "Probabilities are posterior: of orders told at 90 %, about 1 in 10 neighbours is the"
-        " other way round.",
+        "order established: each model is faster than the next with at least 90 % probability.",
+        "Probabilities are posterior: of orders established at 90 %, about 1 in 10 neighbours is"
+        " the other way round.",
     ),
     (
         "Comparison of two",
         "Ratio of mean log peak g over the drops that both sides lived through, within conditions"
         " that both share, case by case.",
         "Welch (1947), Biometrika 34, 28-35; Satterthwaite (1946), Biometrics Bulletin 2, 110-114.",
-        "An estimate with a 90 % interval; no pass or fail is stated without a claim to hold it"
-        " against.",
-        "The interval leaves the true ratio out in 1 of 10 such comparisons. With one case a side"
+        "An estimate with a 90 % interval; no pass or fail is stated without a claim to judge.",
+        "The interval misses the true ratio in 1 of 10 such comparisons. With one case a side"
         " it holds for the cases dropped, not for their models.",
     ),
     (
@@ -270,9 +271,9 @@ METHODS: tuple[tuple[str, str, str, str, str], ...] = (
         " unfiltered pulse. Typed and imported readings are taken as they are.",
         "IEC 60068-2-27:2008, 4.1; JESD22-B110; SAE J211-1; IEC 60068-2-27 Annex A.",
         "A record that is clipped, over range, shifted, under-sampled, without impact or of an"
-        " implausible velocity comes in void, and can be restored by a person with a reason.",
-        "Neither the share of bad records let through nor of good ones refused is zero; every"
-        " voided drop stands below with its reason and its effect.",
+        " implausible velocity is stored as void; a person can restore it, with a reason.",
+        "Neither the share of bad records accepted nor of good ones refused is zero; every"
+        " voided drop is listed below with its reason and its effect.",
     ),
 )
 """Answer, method, source, decision rule, risk of a false statement."""

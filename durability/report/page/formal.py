@@ -64,7 +64,7 @@ def uncertainty(contents: ReportContents) -> Iterator[Block]:
         )
     )
     yield Words(
-        "Readings that were typed or imported as numbers bring no uncertainty of their own. The"
+        "Readings that were typed or imported as numbers carry no uncertainty. The"
         " intervals of level, rise, life and ratio rest on the scatter from drop to drop and from"
         " case to case, which holds the random part of it; a sensor that reads too high by a fixed"
         " factor changes peak g, and neither rise nor ratio.",
@@ -76,7 +76,7 @@ def _uncertainty(count: int, evaluated: int, pct: float | None) -> str:
     """Standard uncertainty of single readings, or that it was not evaluated."""
     if not evaluated:
         return NOT_EVALUATED
-    median = f"median {labels.number(pct, 2)} % (standard, calibration apart) in {evaluated}"
+    median = f"median {labels.number(pct, 2)} % (standard, calibration excluded) in {evaluated}"
     return median if evaluated == count else f"{median} of {count}; {NOT_EVALUATED} in the others"
 
 
@@ -221,12 +221,12 @@ def appendix(contents: ReportContents) -> Iterator[Block]:
     )
     yield Words(
         "Reports of one record are numbered as they are issued; each number stays, with the SHA-256"
-        " of its page (durability query issued_reports). The digest stands for the record's state,"
+        " of its page (durability query issued_reports). The digest identifies the record's state,"
         " the scope, the day, the limits and the program's version: a report with the same digest"
         " shows the same answers, and any later entry gives another one.",
         is_note=True,
     )
-    yield Words("Statements that were asked of the store, as they ran:", is_note=True)
+    yield Words("SQL statements run on the store:", is_note=True)
     for name, title, text in contents.statements:
         yield Folded(f"{name}: {title}", text.strip())
 

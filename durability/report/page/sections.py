@@ -52,7 +52,7 @@ class Artist:
     told: Callable[[str], None]
 
     def draw(self, name: str, caption: str, make: Callable[[], Figure]) -> Drawing:
-        """A figure of ``report.plots`` made fit to stand within the page.
+        """A figure of ``report.plots`` made fit for the page.
 
         Parameters
         ----------
@@ -79,7 +79,7 @@ class Artist:
 
 
 def isolated(text: str) -> str:
-    """Words written from right to left kept apart, so that the numbers beside them stay in place.
+    """Words written from right to left isolated, so that the numbers beside them stay in place.
 
     Parameters
     ----------
@@ -120,7 +120,7 @@ def all_sections(contents: ReportContents, told: Told) -> list[Section]:
     contents : ReportContents
         All that is shown.
     told : callable
-        Called with what is drawn, as it begins.
+        Called with the caption of each figure as its drawing begins.
 
     Returns
     -------
@@ -180,13 +180,13 @@ def _changes(contents: ReportContents) -> Section | None:
     if changed:
         section.blocks.append(
             Table(
-                "Answers that read otherwise",
+                "Answers that changed",
                 ("answer", f"report {replaced.number}", f"this report ({issue.number})"),
                 changed,
             )
         )
     else:
-        section.blocks.append(Words("Every answer reads as before."))
+        section.blocks.append(Words("No answer changed."))
     if since.amended:
         section.blocks.append(
             replace(
@@ -350,7 +350,7 @@ def _devices(contents: ReportContents, artist: Artist) -> Section:
     if answer is None:
         section.blocks.append(
             Words(
-                "No device lies in this scope: dummies have no functions to lose."
+                "No device is in this scope: dummies have no functions to lose."
                 if contents.counts["drops"]
                 else labels.NOTHING["devices"]
             )
@@ -362,7 +362,7 @@ def _devices(contents: ReportContents, artist: Artist) -> Section:
         section.blocks.append(
             Words(
                 f"Judged over all {counted(link.devices, 'device')} of the record, controls"
-                " included; the devices of this scope stand below.",
+                " included; the devices of this scope are listed below.",
                 True,
             )
         )

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from durability.record.records import Quarantine
 
 SOON_DROPS = 5
-"""A series whose failure is foretold within so many drops is told as about to fail."""
+"""A series predicted to fail within so many drops is reported as about to fail."""
 
 
 def title(scope: Scope) -> str:
@@ -46,7 +46,7 @@ def command(contents: ReportContents, name: str) -> str:
     Returns
     -------
     str
-        Options stand in it only where they differ from their defaults.
+        Options are given only where they differ from their defaults.
     """
     scope = contents.scope
     words = ["durability", name]
@@ -75,7 +75,7 @@ def tested(contents: ReportContents) -> str:
     """What was dropped, how often, when, and how many drops count."""
     counts = contents.counts
     if not counts["drops"]:
-        return "No drop lies in this scope, so there is nothing to judge yet."
+        return "No drop is in this scope, so there is nothing to judge yet."
     bare = sum(row["case"] is None and row["drops"] > 0 for row in contents.series)
     models = sorted({row["case_model"] for row in contents.series if row["case_model"]})
     what = [counted(counts["cases"], "case")] if counts["cases"] else []
@@ -107,46 +107,46 @@ def followed(counts: Mapping[str, Any]) -> str:
 
 
 def answers(contents: ReportContents) -> list[tuple[str, str, str]]:
-    """The answers, each under a word of its own, with the section that tells more."""
+    """The answers, each with its heading and the section that gives details."""
     trends, forecasts = contents.trends, contents.forecasts
-    told = []
+    rows = []
     if contents.ranking is not None:
-        told.append(("Wear", ranking_answer(contents.ranking), "wear"))
+        rows.append(("Wear", ranking_answer(contents.ranking), "wear"))
     elif trends:
-        told.append(("Trend", trends_answer(trends), "wear"))
+        rows.append(("Trend", trends_answer(trends), "wear"))
     if trends:
         life = forecasts_answer(forecasts, contents.level, contents.horizon)
-        told.append(("Life", life, "life"))
+        rows.append(("Life", life, "life"))
     against = comparisons_answer(contents.comparisons)
     if against:
-        told.append(("Protection", against, "comparisons"))
+        rows.append(("Protection", against, "comparisons"))
     if contents.claims:
-        told.append(("Claim", claims_answer(contents.claims), "comparisons"))
+        rows.append(("Claim", claims_answer(contents.claims), "comparisons"))
     if contents.latent is not None:
         link = contents.latent.link
-        told.append(("Failed later", latent.failed_later(link), "devices"))
-        told.append(("Link to shocks", latent.sentence(link), "devices"))
-    return told
+        rows.append(("Failed later", latent.failed_later(link), "devices"))
+        rows.append(("Link to shocks", latent.sentence(link), "devices"))
+    return rows
 
 
 def beside(contents: ReportContents) -> list[tuple[str, str, str]]:
-    """What stands beside the answers: what was left out, amended, doubted or kept apart."""
-    told = []
+    """What goes with the answers: what was left out, amended, doubted or quarantined."""
+    rows = []
     if contents.voided:
-        told.append(("Left out", voided.left_out(contents), "voided"))
+        rows.append(("Left out", voided.left_out(contents), "voided"))
     elif contents.counts["drops"]:
-        told.append(("Left out", "No drop is void.", "voided"))
+        rows.append(("Left out", "No drop is void.", "voided"))
     if contents.counts["drops"] or contents.amendments:
         amended = amendments.summary(contents.deviations, contents.amendments)
-        told.append(("Changed", amended, "amendments"))
-    told += [("Rig", rig.sentence(each), "rig") for each in contents.rig]
+        rows.append(("Changed", amended, "amendments"))
+    rows += [("Rig", rig.sentence(each), "rig") for each in contents.rig]
     if contents.owed.quarantined:
-        told.append(
+        rows.append(
             ("Quarantine", " ".join(safety.kept_apart_lines(contents.owed.quarantined)), "devices")
         )
     if contents.ranking is not None and contents.pictures:
-        told.append(("Trend", trends_answer(contents.trends), "wear"))
-    return told
+        rows.append(("Trend", trends_answer(contents.trends), "wear"))
+    return rows
 
 
 def reading_aid(contents: ReportContents) -> str:
@@ -172,7 +172,7 @@ def next_steps(contents: ReportContents) -> list[str]:
         *_too_few(contents),
         *_missing(contents),
     ]
-    return steps or ["Nothing is owed by what is recorded; keep to the plan."]
+    return steps or ["Nothing is due by the record; keep to the plan."]
 
 
 def _kept_apart(devices: Sequence[Quarantine]) -> list[str]:
@@ -180,7 +180,7 @@ def _kept_apart(devices: Sequence[Quarantine]) -> list[str]:
         return []
     codes = labels.some(each.device for each in devices)
     return [
-        f"Keep {codes} apart: battery suspect. Do not charge, power or ship; watch, and clear only"
+        f"Isolate {codes}: battery suspect. Do not charge, power or ship; watch, and clear only"
         " by a named person."
     ]
 
@@ -192,7 +192,7 @@ def _inspections_owed(contents: ReportContents) -> list[str]:
         steps.append(latent.inspect_first(link))
         if link.devices and not link.control_devices:
             steps.append(
-                "Follow some devices that are never dropped: without controls no link shows."
+                "Follow some devices that are never dropped: without controls no link can be shown."
             )
     return [step for step in steps if step]
 
@@ -208,11 +208,11 @@ def _about_to_fail(pictures: Sequence[SeriesPicture]) -> list[str]:
     ]
     if not near:
         return []
-    told = labels.some(
+    named = labels.some(
         f"{each.series} at drop {each.drops_to_failure.median:.0f} ({each.drops} made)"
         for each in near
     )
-    return [f"Expect failure within {SOON_DROPS} drops: {told}; inspect before each drop."]
+    return [f"Expect failure within {SOON_DROPS} drops: {named}; inspect before each drop."]
 
 
 def _recorded_meanwhile(watched: RigWatch) -> str:
@@ -237,7 +237,7 @@ def _rig_and_sensors(contents: ReportContents) -> list[str]:
         elif row["drops_open"]:
             steps.append(
                 f"Sensor {row['sensor']} was due for calibration on {row['calibration_due']}:"
-                f" {counted(row['drops_open'], 'drop')} made since then need a look."
+                f" {counted(row['drops_open'], 'drop')} made since then need review."
             )
         elif row["calibration_due"] < contents.on:
             steps.append(
@@ -248,7 +248,7 @@ def _rig_and_sensors(contents: ReportContents) -> list[str]:
             steps.append(
                 f"Sensor {row['sensor']} was found drifted by"
                 f" {labels.percent(row['largest_drift_pct'])} %:"
-                f" {counted(row['drops_drifted'], 'drop')} made before that need a look: durability"
+                f" {counted(row['drops_drifted'], 'drop')} made before that need review: durability"
                 f" sensor show {row['sensor']}."
             )
     return steps
@@ -266,8 +266,8 @@ def _missing(contents: ReportContents) -> list[str]:
         heading: sum(row[key] is None for row in contents.series if row["drops"])
         for key, heading in series.CONDITIONS
     }
-    told = labels.listed(f"{heading} ({number})" for heading, number in lacking.items() if number)
-    return [f"Record what is missing, in so many series: {told}."] if told else []
+    named = labels.listed(f"{heading} ({number})" for heading, number in lacking.items() if number)
+    return [f"Record what is missing, in so many series: {named}."] if named else []
 
 
 def numbered(contents: ReportContents) -> str:

@@ -1,4 +1,4 @@
-"""Results → matplotlib figures in one look; nothing is looked up and nothing saved."""
+"""Results → matplotlib figures in one style; nothing is queried or saved."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ def picture_bytes(figure: Figure, ending: str) -> bytes:
 
 
 def inline_svg(figure: Figure, name: str) -> str:
-    """The picture as an element that stands within a page.
+    """The picture as an element within a page.
 
     Parameters
     ----------
@@ -88,7 +88,7 @@ def inline_svg(figure: Figure, name: str) -> str:
     Returns
     -------
     str
-        An svg element without a size of its own: it fills the width it is given. Its label, for
+        An svg element without a fixed size: it fills the width it is given. Its label, for
         whoever can't see it, is the answer.
     """
     text = picture_bytes(figure, "svg").decode()

@@ -36,7 +36,7 @@ def fan(pictures: Sequence[SeriesPicture], *, level: float, horizon: int) -> Fig
     level : float
         Content of the prediction interval.
     horizon : int
-        Last drop number looked at.
+        Last drop number considered.
 
     Returns
     -------

@@ -63,7 +63,7 @@ def latent(link: LatentLink, curve: DoseCurve | None, *, days: int = 90) -> Figu
         return look.missing(labels.NOTHING["devices"])
     if not seen:
         return look.missing(
-            "No device was looked at after its last drop: inspect some first."
+            "No device was inspected after its last drop: inspect some first."
             if all(each.state == "not inspected" for each in link.per_device)
             else "No device was found working after its last drop, so none can have failed later."
         )
@@ -73,7 +73,7 @@ def latent(link: LatentLink, curve: DoseCurve | None, *, days: int = 90) -> Figu
         notes.insert(0, "Curve: a device of that dose that worked on drop day.")
     if apart:
         notes.append(
-            f"{counted(apart, 'device')} kept apart: failed on drop day or before its first"
+            f"{counted(apart, 'device')} not shown: failed on drop day or before its first"
             " inspection, or not inspected since."
         )
     notes.append(f"Rests on: {link.basis}.")
@@ -103,7 +103,7 @@ def _draw_latent(
     room = max(1.0, (10.0 * low / high) ** 0.5)  # a decade at least
     low, high = low / room, high * room
     decades = math.log10(high / low)
-    # Never dropped has no place on a logarithmic axis: it gets a strip of its own at the left.
+    # Never dropped has no place on a logarithmic axis: it gets a separate strip at the left.
     strip = low * 10 ** (-0.14 * decades)
     edge = low * 10 ** (-0.07 * decades)
     left = low * 10 ** (-0.21 * decades)
@@ -169,7 +169,7 @@ def _draw_latent(
 
 
 def _state_row(device: DeviceOutlook, days: int) -> int:
-    """0 failed by that day, 2 worked on it, 1 when the looks leave it open."""
+    """0 failed by that day, 2 worked on it, 1 when the inspections leave it open."""
     if device.failed_by_days is not None and device.failed_by_days <= days:
         return 0
     return 2 if (device.failed_after_days or 0.0) >= days else 1

@@ -1,4 +1,4 @@
-"""Devices: drops, dose, looks and failures, line by line; functions against weeks."""
+"""Devices: drops, dose, inspections and failures, line by line; functions against weeks."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ MOST_ROWS = 60
 
 @look.in_our_look
 def lifeline(lines: Sequence[LifeLine]) -> Figure:
-    """One device: drops, dose, looks and the interval in which it failed; several: a row each.
+    """One device: drops, dose, inspections, the interval in which it failed; several: a row each.
 
     Parameters
     ----------
@@ -197,17 +197,17 @@ def _draw_checks(
 def _many_lives(lines: Sequence[LifeLine]) -> Figure:
     shown = lines[:MOST_ROWS]
     notes = [
-        "The largest shock dose stands at the top. Day 0 is the last drop, for controls the"
+        "The largest shock dose is at the top. Day 0 is the last drop, for controls the"
         " first inspection."
     ]
     if len(shown) < len(lines):
         notes.append(f"{len(shown)} of {len(lines)} devices shown, those with the largest dose.")
     undated = sum(line.zero_day is None for line in shown)
     if undated:
-        notes.append(f"{counted(undated, 'device')} with neither a dated drop nor a look.")
+        notes.append(f"{counted(undated, 'device')} with neither a dated drop nor an inspection.")
     sheet = look.Sheet(
         lives_answer(lines),
-        f"{counted(len(lines), 'device')}, drops and looks by day.",
+        f"{counted(len(lines), 'device')}, drops and inspections by day.",
         key=_lives_key(),
         notes=notes,
     )
@@ -296,7 +296,7 @@ def _life_key(line: LifeLine, *, has_drops: bool) -> list[tuple[str, Artist]]:
             mark = Line2D([], [], linestyle="none", **{"markersize": 5, **style})
             key.append((_OUTCOME_WORDS.get(outcome, outcome), mark))
     if line.by_days:
-        key.append(("failed between these looks", Patch(**_FAILED)))
+        key.append(("failed between these inspections", Patch(**_FAILED)))
     return key
 
 
@@ -304,7 +304,7 @@ def _lives_key() -> list[tuple[str, Artist]]:
     return [
         ("drop", Line2D([], [], linestyle="none", marker="v", markersize=5, color=look.INK)),
         (
-            "look",
+            "inspection",
             Line2D(
                 [],
                 [],
@@ -315,19 +315,21 @@ def _lives_key() -> list[tuple[str, Artist]]:
                 markeredgecolor=look.WHITE,
             ),
         ),
-        ("failed between these looks", Patch(**_FAILED)),
+        ("failed between these inspections", Patch(**_FAILED)),
         ("failed on drop day", Line2D([], [], linestyle="none", **_OUTCOMES["fail"])),
     ]
 
 
 def life_answer(line: LifeLine) -> str:
-    """What became of one device, and between which looks."""
+    """What became of one device, and between which inspections."""
     drops = counted(len(line.history.drop_day), "drop")
     if not len(line.history.drop_day):
         drops = "never dropped"
     if line.by_days is None:
         day = "" if line.after_days is None else f", day {line.after_days:.0f}"
-        state = line.state if line.state != "working" else f"still works at its last look{day}"
+        state = (
+            line.state if line.state != "working" else f"still works at its last inspection{day}"
+        )
         return f"{line.history.device}: {drops}; {state}."
     functions = labels.listed(line.first_failed_functions) or "a function"
     if line.by_days == 0:
@@ -385,7 +387,7 @@ def heat(tables: Sequence[CheckTable]) -> Figure:
         ],
         notes=[
             "In each cell: failed / tested, a device counting once a cell, at its worst; +n d: n"
-            " more were degraded. Blank: nobody looked. Darker is a larger share failed."
+            " more were degraded. Blank: not inspected. Darker is a larger share failed."
         ],
     )
     heights = [0.23 * len(each.functions) for each in filled]

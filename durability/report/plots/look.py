@@ -1,4 +1,4 @@
-"""The one look of every picture: sizes, lines, a small palette, and the sheet it is drawn on.
+"""The common style of every picture: sizes, lines, a small palette, and the sheet it is drawn on.
 
 The colours stay apart for colour-blind readers and in grey print, and none of them carries a
 meaning alone: markers, line styles and words differ too.
@@ -109,7 +109,7 @@ Made = TypeVar("Made")
 
 @contextmanager
 def our_look() -> Iterator[None]:
-    """Settings of the look, whatever the user's own plotting settings are."""
+    """Settings of the style, whatever the user's own plotting settings are."""
     plain: dict[Any, Any] = {
         name: value
         for name, value in mpl.rcParamsDefault.items()
@@ -122,7 +122,7 @@ def our_look() -> Iterator[None]:
 
 
 def in_our_look(draw: Callable[Given, Made]) -> Callable[Given, Made]:
-    """Draw under the settings of the look."""
+    """Draw under the settings of the style."""
 
     @functools.wraps(draw)
     def drawn(*args: Given.args, **kwargs: Given.kwargs) -> Made:

@@ -37,7 +37,7 @@ _ROUND_VELOCITIES = (0.5, 1.0, 2.0, 3.0, 5.0, 8.0, 12.0, 20.0)
 _MOST_COLOURED = LinearSegmentedColormap.from_list("wear", [look.SAND, look.RUST, look.INK])
 _LEVEL: look.Style = {"color": look.MUTED, "linewidth": 0.9, "linestyle": (0, (1, 1.5))}
 MOST_DRAWN_CLOSELY = 4
-"""Drops up to which each has a line style of its own."""
+"""Drops up to which each has a separate line style."""
 
 
 def half_sine_peak_g(velocity_change_m_s: float, pulse_duration_ms: FloatArray) -> FloatArray:
@@ -169,7 +169,7 @@ def pulses(drops: Sequence[PulseTrace], *, of: int | None = None) -> Figure:
     if len(drawn) < len(drops):
         notes.append(f"{counted(len(drops) - len(drawn), 'waveform')} without an impact not shown.")
     if of is not None and of > len(drops):
-        notes.append(f"{len(drops)} of {of} waveforms shown, evenly apart.")
+        notes.append(f"{len(drops)} of {of} waveforms shown, evenly spaced.")
     series = drawn[0].series
     sheet = look.Sheet(
         pulse_labels.traces_answer([drawn[0], drawn[-1]]),
@@ -233,13 +233,13 @@ def spectra(
         )
     if left_out:
         notes.append(f"{counted(left_out, 'waveform')} at another sample rate not shown.")
-    told = ~spectrum.beyond_sampling
+    resolved = ~spectrum.beyond_sampling
     sheet = look.Sheet(
         spectra_answer(
             series,
             [drop_number[0], drop_number[-1]],
-            [float(acceleration[0, told].max()), float(acceleration[-1, told].max())]
-            if told.any()
+            [float(acceleration[0, resolved].max()), float(acceleration[-1, resolved].max())]
+            if resolved.any()
             else [math.nan, math.nan],
         ),
         f"{counted(len(drop_number), 'waveform')} of series {series},"
@@ -251,14 +251,14 @@ def spectra(
         notes=notes,
     )
     panels = sheet.rows((2.3, 2.0), x_label="natural frequency, Hz", left_in=0.75, right_in=0.75)
-    frequency = spectrum.frequency_hz[told]
+    frequency = spectrum.frequency_hz[resolved]
     for panel, values, words in zip(
         panels,
         (acceleration, velocity),
         ("absolute acceleration, g", "pseudo-velocity, m/s"),
         strict=True,
     ):
-        positive = values[:, told][values[:, told] > 0]
+        positive = values[:, resolved][values[:, resolved] > 0]
         if positive.size:
             low, high = float(positive.min()), float(positive.max())
             panel.set_ylim(max(low, high / 1000.0) / 1.2, high * 1.2)
@@ -267,7 +267,7 @@ def spectra(
         for index in range(len(values)):
             panel.plot(
                 frequency,
-                values[index, told],
+                values[index, resolved],
                 label=f"_drop {drop_number[index]}",
                 **_order_style(index, len(values)),
             )
@@ -412,7 +412,7 @@ def _scatter_key(voided: int) -> list[tuple[str, Artist]]:
 
 
 def _order_style(index: int, of: int) -> look.Style:
-    """First drop dashed, last drop thick, those between thin: told apart without colour."""
+    """First drop dashed, last drop thick, those between thin: distinguishable without colour."""
     share = index / max(of - 1, 1)
     colour = _MOST_COLOURED(share)
     if index == of - 1:
@@ -453,7 +453,7 @@ def scatter_answer(clouds: Sequence[PulseCloud]) -> str:
         )
         changes.append((higher, longer, each.group))
     if not changes:
-        return "Peak against duration; too few drops to tell early from late ones."
+        return "Peak against duration; too few drops to compare early with late ones."
     higher, longer, group = max(changes)
     return (
         f"{group} changed most: from the first to the last third of the drops peak g"

@@ -25,7 +25,7 @@ _STYLES: tuple[dict[str, Any], ...] = (
     {"color": look.BLUE, "linestyle": (0, (1, 1))},
     {"color": look.SAND, "linestyle": "-."},
 )
-"""Told apart without colour; a fifth drop starts again, thinner."""
+"""Distinguishable without colour; a fifth drop starts again, thinner."""
 
 _RAW: dict[str, Any] = {"color": look.MUTED, "linewidth": 0.6}
 _BASELINE: dict[str, Any] = {"color": look.MUTED, "linewidth": 0.9, "linestyle": (0, (8, 2, 1, 2))}
@@ -129,9 +129,9 @@ def _mark_crossings(panel: Axes, drop: PulseTrace) -> None:
 
 
 def _notes(drops: Sequence[PulseTrace]) -> list[str]:
-    """Filter, then every doubt in words, then why a drop is void by hand."""
+    """Filter, then every doubt in words, then why a person voided a drop."""
     filters = {pulse_labels.filter_words(drop.measures) for drop in drops}
-    told = [f"Filter: {'; '.join(sorted(filters)) if len(filters) < 3 else 'one for each pulse'}."]
+    texts = [f"Filter: {'; '.join(sorted(filters)) if len(filters) < 3 else 'one for each pulse'}."]
     doubts = [
         (drop.drop_number, words)
         for drop in drops
@@ -143,13 +143,13 @@ def _notes(drops: Sequence[PulseTrace]) -> list[str]:
         if drop.void_reason and drop.void_reason != drop.measures.void_reason
     ]
     if len(drops) == 1:
-        told += [f"{words}." for _, words in doubts]
+        texts += [f"{words}." for _, words in doubts]
     else:
         lines = pulse_labels.doubts_together(("", number, words) for number, words in doubts)
-        told += [f"{line[0].upper()}{line[1:]}." for line in lines]
-    if len(told) > _MOST_NOTES:
-        told = [*told[:_MOST_NOTES], f"… and {len(told) - _MOST_NOTES} more notes."]
-    return told
+        texts += [f"{line[0].upper()}{line[1:]}." for line in lines]
+    if len(texts) > _MOST_NOTES:
+        texts = [*texts[:_MOST_NOTES], f"… and {len(texts) - _MOST_NOTES} more notes."]
+    return texts
 
 
 def _extremes(drops: Sequence[PulseTrace], from_ms: float, to_ms: float) -> tuple[float, float]:

@@ -33,14 +33,14 @@ def wear(pictures: Sequence[SeriesPicture], *, most: int | None = None) -> Figur
     """Peak g by drop number with level, band, limit, voided and doubted drops and damage.
 
     Several series become small multiples, what needs action first. Every panel spans the same
-    multiple of its own level at the first drop: equal slopes are equal percentages.
+    multiple of its level at the first drop: equal slopes are equal percentages.
 
     Parameters
     ----------
     pictures : sequence of SeriesPicture
         One a series.
     most : int, optional
-        Panels at most; what needs action stands first.
+        Panels at most; what needs action is first.
 
     Returns
     -------
@@ -89,7 +89,7 @@ def _wear_notes(shown: Sequence[SeriesPicture], of: int) -> list[str]:
     if len(shown) > 1:
         marks = ", ".join(f"{mark} {word}" for word, mark in labels.VERDICT_MARKS.items())
         notes.append(
-            f"{marks}. Each panel spans the same multiple of its own level at the first drop:"
+            f"{marks}. Each panel spans the same multiple of its level at the first drop:"
             " equal slopes are equal percentages."
         )
     if len(shown) == 1:
@@ -111,7 +111,7 @@ def _off_scale_note(shown: Sequence[SeriesPicture]) -> list[str]:
     if not off:
         return []
     named = labels.listed(off[:6]) + (f" and {len(off) - 6} more" if len(off) > 6 else "")
-    return [f"Arrow heads at the edge stand for readings off the scale: {named}."]
+    return [f"Arrow heads at the edge mark readings off the scale: {named}."]
 
 
 def _panel_title(picture: SeriesPicture, *, short: bool) -> tuple[str, str]:
@@ -167,7 +167,7 @@ def models(
     drawn = [picture for _, members in shown for picture in members]
     notes = [
         "One line a case: its fitted level. ✕ where the case failed, by level or by damage; a"
-        " stroke where it still held at its last drop. The fastest model stands first."
+        " stroke where it still held at its last drop. The fastest model is first."
     ]
     if len(shown) < len(ordered):
         notes.append(f"{len(shown)} of {len(ordered)} case models shown, the fastest rising.")
@@ -203,8 +203,8 @@ def models(
         if not any(each.trend.valid_drops for each in members):
             series.above_all(panel, "no valid drop")
         rising = sum(each.trend.verdict == "rising" for each in members)
-        told = f": {rising} of {len(members)} rising" if len(shown) <= _MOST_WITH_RISE else ""
-        sheet.title(panel, name, told)
+        rises = f": {rising} of {len(members)} rising" if len(shown) <= _MOST_WITH_RISE else ""
+        sheet.title(panel, name, rises)
     return sheet.figure
 
 
@@ -265,7 +265,7 @@ def models_answer(groups: Sequence[tuple[str, Sequence[Trend]]]) -> str:
     judged = [each for each in trends if each.verdict != "too few"]
     rises = [each.rise_pct_per_drop for each in judged if each.rise_pct_per_drop is not None]
     if not rises:
-        return "Too few drops to tell the case models apart."
+        return "Too few drops to separate the case models."
     rising = sum(each.verdict == "rising" for each in judged)
     return (
         f"{name} climbs fastest: {rising} of {counted(len(trends), 'series', 'series')} rising,"
