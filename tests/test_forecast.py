@@ -36,7 +36,7 @@ def test_a_line_fails_where_it_reaches_the_limit():
     assert told.drops_to_failure.lower < truth < told.drops_to_failure.upper
     assert told.drops_to_failure.median == pytest.approx(truth, abs=8)
     assert told.limit_g == pytest.approx(150.0, rel=0.05)
-    assert told.basis == "25 valid drops, damage not looked at"
+    assert told.basis == "25 valid drops, damage not inspected"
 
 
 def test_survival_falls_from_one_at_the_last_drop():

@@ -630,7 +630,7 @@ def test_what_is_kept_apart_is_counted_and_said(linked):
     link = judge_latent_link([*histories, *odd])
     assert (link.failed_on_drop_day, link.not_inspected) == (1, 1)
     for clause in (
-        "1 device failed on drop day, kept apart",
+        "1 device failed on drop day, counted separately",
         "1 device already failed at the first inspection after the drops",
         "1 device not inspected since the last drop",
         "1 device passed again after a fail",

@@ -352,8 +352,8 @@ def test_a_clearance_rests_on_a_named_look_at_the_battery_since(bench):
     """H2: the watch is closed by a named check; the look that told of the sign is none."""
     bench(*LOOK, "battery swelling=pass, puffy")
     clear = ("specimen", "clear", "R1", "--by", "Ada", "--reason", "it was the sleeve")
-    assert "no look at its battery since" in bench(*clear, expect=1).err
-    assert "no look at its battery" in bench(*clear, "--check", "display=pass", expect=1).err
+    assert "no inspection of its battery since" in bench(*clear, expect=1).err
+    assert "no inspection of its battery" in bench(*clear, "--check", "display=pass", expect=1).err
     assert (
         "tells of a failing battery itself"
         in bench(*clear, "--check", "battery swelling=pass, still puffy", expect=1).err

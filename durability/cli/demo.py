@@ -59,7 +59,7 @@ _STEPS = (
         ("forecast", "--case-model", "Moraine", "--case-model", "Scree"),
     ),
     ("Which model wears out fastest?", ("rank",)),
-    ("Which radios are to be looked at?", ("due", "--on", "2026-10-12", "--within", "14")),
+    ("Which radios are to be inspected?", ("due", "--on", "2026-10-12", "--within", "14")),
     ("Do later failures go with the shocks?", ("latent",)),
     ("When was damage first seen?", ("query", "first_damage", "--set", "case_model=Moraine")),
     ("Which radios failed later, and after what?", ("query", "latent_failures")),

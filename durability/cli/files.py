@@ -35,7 +35,7 @@ from durability.workflow.integrity import run_selfcheck
 from durability.workflow.measuring import FilterChoice, RecordOptions
 
 SHOWN_REJECTIONS = 20
-"""How many refused rows are told one by one; the others are counted."""
+"""How many refused rows are listed one by one; the others are counted."""
 
 
 def import_files(options: Namespace) -> int:
@@ -70,7 +70,7 @@ def import_files(options: Namespace) -> int:
             None,
             refused.rejections,
         )
-        words = f"nothing stored: {count.rejected} of {count.read} rows refused; mend them, or"
+        words = f"nothing stored: {count.rejected} of {count.read} rows refused; correct them, or"
         words += " store the good ones with --keep-good"
     else:
         words = f"{count.added} added, {count.duplicates} there already, {count.rejected} refused"

@@ -355,7 +355,7 @@ def list_inspections(options: Namespace) -> int:
 
 
 CALENDAR_DAYS = 366
-"""How far a calendar looks ahead unless told otherwise: a year of plans."""
+"""How far a calendar reaches unless a date is given: a year of plans."""
 
 
 def due(options: Namespace) -> int:

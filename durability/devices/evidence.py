@@ -1,4 +1,4 @@
-"""What speaks for a link: exact tests that ask for no curve, and failures foretold."""
+"""What speaks for a link: exact tests that ask for no curve, and failures predicted."""
 
 from __future__ import annotations
 

@@ -71,7 +71,7 @@ def sentence(link: LatentLink, study: LatentStudy) -> str:
             len(study.lives) >= MIN_DEVICES_FOR_LINK and study.failures >= MIN_FAILURES_FOR_LINK
         )
         wanted = (
-            "even the plainest link among these doses and outcomes could not be told from chance"
+            "even the plainest link among these doses and outcomes could not differ from chance"
             if enough
             else f"a link needs at least {MIN_DEVICES_FOR_LINK} and {MIN_FAILURES_FOR_LINK}"
         )
@@ -132,8 +132,8 @@ def basis(link: LatentLink, study: LatentStudy) -> str:
             f"{FEWEST_CONTROLS} or more are wanted"
         )
     counts = {
-        "failed on drop day, kept apart": link.failed_on_drop_day,
-        "already failed at the first inspection after the drops, kept apart": sum(
+        "failed on drop day, counted separately": link.failed_on_drop_day,
+        "already failed at the first inspection after the drops, counted separately": sum(
             f.state == "failed before its first look" for f in own
         ),
         "not inspected since the last drop, telling nothing": link.not_inspected,
@@ -331,7 +331,7 @@ def _with_check(
     log_dose: FloatArray,
     random_state: int,
 ) -> LatentLink:
-    """How well devices are foretold."""
+    """How well devices are predicted."""
     check = check_predictions(study, model, log_dose, random_state)
     if check is None:
         return link

@@ -288,7 +288,7 @@ class DueList:
     """Left out of ``due``: no one inspects them by plan until they are cleared."""
     skipped: tuple[SkippedInspection, ...] = ()
     without_baseline: tuple[str, ...] = ()
-    """Devices that no one looked at before their first drop."""
+    """Devices that no one inspected before their first drop."""
     unfinished: tuple[str, ...] = ()
     """Devices whose latest inspection was broken off."""
     cracked_glass: tuple[str, ...] = ()

@@ -22,7 +22,7 @@ HEADER_SEARCH_ROWS = 60
 """How far down the header row is looked for; lab sheets open with a dozen lines of notes."""
 
 REJECTS_COLUMNS = ("source_file", "source_row", "reason", "row_as_read")
-"""What a rejects file says beside the row as read; left out when the mended file comes back."""
+"""What a rejects file says beside the row as read; left out when the corrected file comes back."""
 
 
 @dataclass(frozen=True, slots=True)

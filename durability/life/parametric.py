@@ -291,7 +291,7 @@ class _LogLocationScaleLife(ABC):
         if covariates is None and lives[:, 0].max() <= lives[:, 1].min():
             raise DurabilityError(
                 f"{self._counts()}, and all may have failed at one time between "
-                f"{lives[:, 0].max():g} and {lives[:, 1].min():g}: no spread can be told"
+                f"{lives[:, 0].max():g} and {lives[:, 1].min():g}: no spread can be determined"
             )
         self._lives = lives
         self._columns = columns

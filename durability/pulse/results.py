@@ -70,7 +70,7 @@ class PulseTrace:
     channel: str
     file_name: str | None
     peak_g: float | None = None
-    """As it stands in the record, which a person may have mended."""
+    """As it stands in the record, which a person may have amended."""
 
 
 @dataclass(frozen=True, slots=True)

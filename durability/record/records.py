@@ -255,7 +255,7 @@ class StoredDrop:
     drop_number: int
     id: str
     unseen: tuple[str, ...] = ()
-    """Device and case that no one had looked at before this, their series' first drop."""
+    """Device and case that no one had inspected before this, their series' first drop."""
     quarantine: Quarantine | None = None
     """Of the device, when words on this drop tell of a failing battery, or it was in quarantine."""
 
@@ -292,7 +292,7 @@ class CheckedFunction:
 
 @dataclass(frozen=True, slots=True)
 class CheckList:
-    """Functions that are looked at, in the order in which they are asked."""
+    """Functions that are inspected, in the order in which they are asked."""
 
     name: str
     checked: tuple[CheckedFunction, ...]
@@ -379,7 +379,7 @@ class DropHistory:
     dropped_at_s: FloatArray | None = None
     """Seconds since 1970-01-01 UTC over valid drops; NaN where not recorded."""
     damage_drop_number: IntArray | None = None
-    """Drop numbers at which the case was looked at; shape (n_looks,)."""
+    """Drop numbers at which the case was inspected; shape (n_looks,)."""
     damage_severity: IntArray | None = None
     """0 to 4, what was noted on the case at those looks; shape (n_looks,)."""
     sensor: str | None = None

@@ -1,7 +1,7 @@
 """Keep and fetch what was seen: specimens, series, drops, damage, inspections, amendments.
 
 Each function takes an open connection and runs statements of ``sql/``; transactions belong to
-:mod:`durability.store.database`. Nothing recorded is changed: what is mended is a further row.
+:mod:`durability.store.database`. Nothing recorded is changed: a correction is a further row.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ AMENDABLE: dict[str, tuple[str, ...]] = {
     ),
     "specimen": ("kind", "model", "lot", "mass_g", "received_on", "note"),
 }
-"""Columns that can be mended; identity (codes, who was dropped in what) can't."""
+"""Columns that can be amended; identity (codes, who was dropped in what) can't."""
 
 _FIND = {"series": "find_series", "specimen": "find_specimen", "sensor": "find_sensor"}
 

@@ -124,7 +124,7 @@ def rank(
     conditions = len({history.condition for history in worn})
     basis = [f"{counted(len(known), 'group')}, mean rise over {span} drops, settling included"]
     if len(known) > 1 and not clear:
-        basis.append("order can't be told throughout")
+        basis.append("order not established throughout")
     if conditions > 1:
         basis.append(f"{conditions} conditions mixed")
     return Ranking(by=by, groups=tuple(groups), order_is_clear=clear, basis=", ".join(basis))

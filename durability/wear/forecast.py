@@ -420,5 +420,5 @@ def _basis(
     if fit.siblings_elsewhere:
         parts.append(f"{fit.siblings_elsewhere} at other conditions for shape and rate only")
     if not outcome.damage_known:
-        parts.append("damage not looked at")
+        parts.append("damage not inspected")
     return ", ".join(parts)

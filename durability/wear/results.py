@@ -283,7 +283,7 @@ class LogRatio:
 
 @dataclass(frozen=True, slots=True)
 class OrientationClaim:
-    """A claimed reduction looked at in one orientation, at the same level, on its own."""
+    """A claimed reduction judged in one orientation, at the same level, on its own."""
 
     orientation: str
     verdict: ClaimVerdict

@@ -79,10 +79,10 @@ def clear(
         latest = [*((name, answer.outcome, " now") for name, answer in given.items()), *latest]
         bad = [f"{function} {outcome}" for function, outcome, _ in latest if outcome != "pass"]
         if bad or not latest:
-            seen = bad[0] if bad else "no look at its battery"
+            seen = bad[0] if bad else "no inspection of its battery"
             raise RecordRefused(
                 f"specimen {device!r}: {seen} since it was suspected on"
-                f" {was[0].since:%Y-%m-%d %H:%M}; look at it first and add what was found, like"
+                f" {was[0].since:%Y-%m-%d %H:%M}; inspect it first and add what was found, like"
                 " --check 'battery swelling=pass, 5.1 mm, cold'"
             )
         bench.run(

@@ -473,7 +473,7 @@ def answer_walk(session: Session, walk: Walk, function: str, answer: FunctionalC
     walk : Walk
         As it stands.
     function : str
-        One of its functions; answered again, it is mended and the first answer stays.
+        One of its functions; answered again, it is amended and the first answer stays.
     answer : FunctionalCheck
         What was found.
 

@@ -67,7 +67,7 @@ def report_to_replace(session: Session, number: int, reason: str | None) -> Repo
 
 
 def record_changes(session: Session, scope: Scope, since: ReportIssue) -> RecordChanges:
-    """What was entered and mended within a scope since a report on it.
+    """What was entered and amended within a scope since a report on it.
 
     Parameters
     ----------

@@ -456,7 +456,7 @@ def find_drop(connection: Any, series: str, drop_number: int) -> dict[str, Any]:
 
 
 def without_baseline(connection: Any, *specimen_ids: Any) -> list[str]:
-    """Codes of those that no one has looked at, before their first drop or since."""
+    """Codes of those that no one has inspected, before their first drop or since."""
     return [
         row["code"]
         for row in bench.fetch(connection, "looks_at", specimen_ids=[*filter(None, specimen_ids)])

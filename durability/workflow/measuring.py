@@ -376,7 +376,7 @@ def remeasure(
         return result
     with database.writing(session.store) as connection:
         if _drops(connection, series) != drops:
-            raise RecordRefused("drops were added or mended meanwhile; nothing stored, try again")
+            raise RecordRefused("drops were added or amended meanwhile; nothing stored, try again")
         entry_id = bench.add_entry(connection, entered_by=session.person, command="remeasure")
         for drop, each, inputs in again:
             if each.before != each.after:

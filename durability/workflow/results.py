@@ -87,7 +87,7 @@ class BenchStanding:
 
 @dataclass(frozen=True, slots=True)
 class ClaimByKind:
-    """A claim looked at with devices alone, or with dummies alone: the two are never pooled."""
+    """A claim judged with devices alone, or with dummies alone: the two are never pooled."""
 
     device_kind: Literal["device", "dummy"]
     claim: Claim | None

@@ -51,7 +51,7 @@ def open_series(
     added : list of str
         What was added beside the series ("case C-21").
     unseen : list of str
-        Device and case that no one has looked at before their first drop.
+        Device and case that no one has inspected before their first drop.
 
     Raises
     ------
@@ -299,7 +299,7 @@ def series_to_record(session: Session, code: str) -> dict[str, Any]:
         dropped_at = bench.run(connection, "last_drop_of_specimen", specimen=item)
     missing = _missing(found, sensor)
     if found["last_drop_number"] == 0 and unseen:
-        missing.append(f"{' and '.join(unseen)}: not looked at before the first drop")
+        missing.append(f"{' and '.join(unseen)}: not inspected before the first drop")
     return {
         **found,
         "missing": missing,
@@ -375,7 +375,7 @@ def amend_record(
     session : Session
         Store and person.
     table : {"drops", "series", "specimen"}
-        What is mended.
+        What is amended.
     code : str
         Code of the series or specimen.
     changes : sequence of str

@@ -1,4 +1,4 @@
-"""One drop looked at closely, and all that one specimen lived through."""
+"""One drop in detail, and all that one specimen lived through."""
 
 from __future__ import annotations
 

@@ -52,7 +52,7 @@ _COMMANDS = {
     "record": ("bench", "keyboard session: one line a drop"),
     "report": ("answers", "write one page that settles an argument"),
     "selfcheck": ("answers", "hold this program against published values"),
-    "seal": ("files", "fingerprint the record, so that a change by hand shows"),
+    "seal": ("files", "fingerprint the record, so that a later change shows"),
     "verify": ("files", "hold the record against its seals and its kept waveforms"),
     "demo": ("answers", "build and show the invented scenario"),
     "manual": ("answers", "the manual, one topic at a time; alone: list the topics"),

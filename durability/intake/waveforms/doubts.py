@@ -116,7 +116,7 @@ def refuse_stray_ends(table: Table, values: FloatArray) -> None:
             largest = float(rest.max())
             if largest > 0.0 and size[ends].max() > STRAY_RATIO * largest:
                 at = int(np.argmax(size[ends])) + (0 if where == "first" else size.size - count)
-                option = "--first-line" if where == "first" else "no option; mend the file's end"
+                option = "--first-line" if where == "first" else "no option; correct the file's end"
                 raise WaveformUnreadable(
                     f"{table.file}, {table.place(at)}: {values[at]:.9g} among the {where} values"
                     f" stands far out of the others, {largest:.4g} from their middle at most: a"

@@ -1,4 +1,4 @@
-"""Check lists: which functions are looked at, as plain text that a lab edits; the ready ones.
+"""Check lists: which functions are inspected, as plain text that a lab edits; the ready ones.
 
 A list reads line by line: a function, and after commas the unit in which it is measured and the
 rule by which a fail is confirmed, ``again 1 in 2`` or ``at once``. What stands behind ``#`` is not
@@ -84,7 +84,7 @@ def _read_line(told: str) -> CheckedFunction:
         if again:
             rule = int(again[1]), int(again[2])
             if not 1 <= rule[0] <= rule[1]:
-                raise ValueError(f"{part!r}: a fail can't come again so often in so many looks")
+                raise ValueError(f"{part!r}: a fail can't recur so often in so many inspections")
         elif part == _AT_ONCE:
             rule = (0, 0)
         elif unit is None and _UNIT.fullmatch(part):
