@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +11,9 @@ import pytest
 from naive_wear import first_reached
 
 from durability.record.records import DropHistory
-from durability.wear.fitting import fit_wear, log_level
+from durability.wear.compare import rank
+from durability.wear.draws import N_DRAWS, evenly, evenly_normal, log_level
+from durability.wear.fitting import fit_wear
 from durability.wear.forecast import forecast
 
 PUBLISHED = Path(__file__).parent.parent / "fixtures" / "published"
@@ -181,6 +184,60 @@ def test_results_repeat():
     first, second = (forecast([simulated(0.01 * N)])[0] for _ in range(2))
     assert first.drops_to_failure == second.drops_to_failure
     assert (first.survival_probability == second.survival_probability).all()
+
+
+def record_of(seed):
+    """Cases of two models under two heights, one inspected to failure; invented."""
+    rng = np.random.default_rng(seed)
+    cases = []
+    for k in range(7):
+        made = int(rng.integers(5, 30))
+        path = rng.uniform(-0.002, 0.02) * np.arange(made) + 0.1 * (np.arange(made) > 4)
+        looks = np.array([made // 2, made])
+        cases.append(
+            simulated(
+                path,
+                seed=seed + k,
+                series=f"S{k}",
+                case=f"C{k}",
+                case_model="AB"[k % 2],
+                condition=((500.0, 1000.0)[k % 3 == 0], "steel", None),
+                damage_drop_number=looks,
+                damage_severity=np.array([0, 4 if k == 3 else 1]),
+            )
+        )
+    return cases
+
+
+@pytest.mark.parametrize("seed", [1, 20, 300])
+def test_names_order_and_unrelated_series_move_no_number(seed):
+    cases = record_of(seed)
+    renamed = [replace(one, series=f"x{7 * k % 11}", case=f"y{k}") for k, one in enumerate(cases)]
+    unrelated = simulated(0.03 * N, series="A first", case="U", case_model="U")
+    plain = forecast(cases, horizon=100_000)
+    fits = fit_wear(cases)
+    for others, back in (
+        (renamed, lambda found: found),
+        (cases[::-1], lambda found: found[::-1]),
+        ([unrelated, *cases], lambda found: found[1:]),
+    ):
+        for one, other in zip(plain, back(forecast(others, horizon=100_000)), strict=True):
+            assert other.drops_to_failure == one.drops_to_failure
+            assert (other.survival_probability == one.survival_probability).all()
+        for fit, other in zip(fits, back(fit_wear(others)), strict=True):
+            assert other.level_g == pytest.approx(fit.level_g, rel=1e-9)
+            assert other.rise_upper == pytest.approx(fit.rise_upper, rel=1e-6)
+    a_first, b_first = ({one.group: one for one in rank(some).groups} for some in (cases, renamed))
+    assert a_first["A"].life == b_first["A"].life
+    assert a_first["A"].upper == pytest.approx(b_first["A"].upper, rel=1e-9)
+
+
+def test_points_of_the_draws_are_spread_evenly_and_go_their_own_ways():
+    points = np.array([evenly(use) for use in range(8)])
+    assert (np.sort(points, axis=1) == (np.arange(N_DRAWS) + 0.5) / N_DRAWS).all()
+    deviates = np.array([evenly_normal(use) for use in range(8)])
+    apart = np.corrcoef(np.vstack([deviates, np.arange(N_DRAWS)])) - np.eye(9)
+    assert np.abs(apart).max() < 0.06  # by chance alone 0.04 is one standard error
 
 
 def test_nothing_in_nothing_out():

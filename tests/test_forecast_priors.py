@@ -61,15 +61,15 @@ SHAPES_OF = {
     "jumped": (0.00182, 0.15890, 0.32068, 0.28555, 0.02494, 0.04456, 0.07411, 0.08944),
 }
 DROPS_LEFT = {
-    "rising": 9.66,
-    "slow": 40.21,
-    "elsewhere": 9.48,
-    "few": 41.51,
-    "settled": 172.02,
-    "flat": 136.66,
-    "wild": 70.55,
-    "jumped": 37.77,
-    "holds": 52.90,
+    "rising": 9.36,
+    "slow": 38.56,
+    "elsewhere": 8.42,
+    "few": 40.46,
+    "settled": 163.78,
+    "flat": 135.62,
+    "wild": 73.08,
+    "jumped": 39.24,
+    "holds": 47.72,
 }
 """Mean drops from the last one to failure, those beyond the horizon counted to the horizon."""
 

@@ -7,7 +7,8 @@ import pytest
 from naive_wear import log_evidence_by_quadrature
 
 from durability.record.records import DropHistory
-from durability.wear.fitting import SCATTER, SCATTER_WEIGHT, fit_wear, log_level, scatter_prior
+from durability.wear.draws import log_level
+from durability.wear.fitting import SCATTER, SCATTER_WEIGHT, fit_wear, scatter_prior
 from durability.wear.shapes import (
     HYPERBOLIC,
     SHAPES,

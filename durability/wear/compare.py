@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -16,7 +17,8 @@ import numpy as np
 from durability.life.results import Prediction
 from durability.record.basis import counted
 from durability.wear.damage import success_run_reliability
-from durability.wear.fitting import fit_wear, log_level
+from durability.wear.draws import log_level
+from durability.wear.fitting import fit_wear
 from durability.wear.forecast import Outcome, failure_outcomes
 from durability.wear.results import Comparison, GroupWear, Ranking, WearFit
 from durability.wear.shapes import PARAMETER_SPREAD, SIGNED_EDGES, climb_basis, shape_grid
@@ -32,6 +34,8 @@ _FEWEST_SPAN = 5
 _FASTEST_RISE = 0.15
 """Rises are cut at 0.15 log units a drop, so that one steep path can't rule a mean."""
 _N_DRAWS = 4000
+_PARTS = 15
+"""Equal parts of how a further case differs."""
 _SMALL_RISE = 0.004
 """Rises are compared as asinh(rise / 0.4 % a drop): like logs where there is wear, since fast
 models also vary more, and like plain numbers about zero."""
@@ -287,8 +291,13 @@ def _case_speeds(
 
 
 def _group_draws(groups: Sequence[_Units], spreads_within: FloatArray) -> FloatArray:
-    """Posterior draws of each group's scaled speed, shape (n_groups, n_draws)."""
-    rng = np.random.default_rng(20)
+    """Posterior draws of each group's scaled speed, shape (n_groups, n_draws).
+
+    Strata in a fixed shuffled order, a group's by its place among the speeds: neither names nor
+    the order of the record move any draw.
+    """
+    from scipy.special import ndtri
+
     if not groups:
         return np.empty((0, _N_DRAWS))
     within, between = (
@@ -312,13 +321,17 @@ def _group_draws(groups: Sequence[_Units], spreads_within: FloatArray) -> FloatA
         + np.log(weight.sum(axis=1))
     )
     probability = np.exp(log_likelihood - log_likelihood.max())
-    at = rng.choice(within.size, size=_N_DRAWS, p=probability / probability.sum())
-    common = centre[at] + rng.standard_normal(_N_DRAWS) / np.sqrt(weight[at].sum(axis=1))
+    strata = (np.arange(_N_DRAWS) + 0.5) / _N_DRAWS
+    up_to = np.cumsum(probability)
+    at = np.searchsorted(up_to / up_to[-1], strata).clip(max=within.size - 1)
+    shuffled = np.tile(ndtri(strata), (1 + len(groups), 1))
+    np.random.default_rng(20).permuted(shuffled, axis=1, out=shuffled)
+    common = centre[at] + shuffled[0] / np.sqrt(weight[at].sum(axis=1))
     spread = np.maximum(between[at] ** 2, 1e-16)[:, None]
     own = precision[at]
     posterior_variance = 1.0 / (own + 1.0 / spread)
     posterior_mean = posterior_variance * (own * mean[at] + common[:, None] / spread)
-    noise = rng.standard_normal(posterior_mean.shape)
+    noise = shuffled[1 + posterior_mean.mean(axis=0).argsort().argsort()].T
     bound = float(np.arcsinh(_FASTEST_RISE / _SMALL_RISE))
     draws = (posterior_mean + np.sqrt(posterior_variance) * noise).T
     return np.asarray(draws.clip(-bound, bound), dtype=np.float64)
@@ -378,11 +391,14 @@ def _life(outcomes: Sequence[Outcome], horizon: int) -> Prediction:
     drops = [outcome.failure_drop for outcome in outcomes if outcome.failure_drop.size]
     if not drops:
         return Prediction(None, None, None)
-    rng = np.random.default_rng(21)
-    size = _N_DRAWS // len(drops) + 1
-    lives = np.concatenate([rng.choice(one, size) for one in drops])
+    apart = NormalDist(sigma=PARAMETER_SPREAD)
+    ease = np.exp([apart.inv_cdf((k + 0.5) / _PARTS) for k in range(_PARTS)])
+    # Of many lives a few each are enough; every one counts the same.
+    each = -(-_N_DRAWS // len(drops))
+    at = (np.arange(each) + 0.5) / each
+    lives = np.concatenate([one[(at * one.size).astype(np.int64)] for one in drops])
     with np.errstate(invalid="ignore"):
-        lives = np.ceil(lives * np.exp(PARAMETER_SPREAD * rng.standard_normal(lives.size)))
+        lives = np.ceil(lives[:, None] * ease)
     outside = (1.0 - LEVEL) / 2.0
     quantiles = np.quantile(lives, [outside, 0.5, 1.0 - outside], method="inverted_cdf")
     return Prediction(*(float(drop) if drop <= horizon else None for drop in quantiles))

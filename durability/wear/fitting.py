@@ -7,25 +7,20 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
-from zlib import crc32
 
 import numpy as np
 
-from durability.wear.results import WearDraws, WearFit
+from durability.wear.draws import draw_level, level_band, rise_interval
+from durability.wear.results import WearFit
 from durability.wear.shapes import (
     BINS,
     SHAPES,
-    SIGNED_EDGES,
-    STEADY,
     CellFit,
     ScatterPrior,
     ShapeGrid,
     bin_log_evidence,
-    climb_basis,
     fit_cells,
-    normal_to_t,
     shape_grid,
-    t_to_normal,
 )
 
 if TYPE_CHECKING:
@@ -144,9 +139,6 @@ def _from_profile(profile: FloatArray, grid: ShapeGrid) -> FloatArray:
     return np.asarray(spread, dtype=np.float64)
 
 
-N_DRAWS = 600
-BAND = 0.9
-"""Content of the band about the level and of the interval of the rise."""
 _LARGEST_GROUP = 128
 """More siblings than this add nothing but time: larger groups are fitted in parts."""
 _WORKERS = 2
@@ -189,32 +181,6 @@ def fit_wear(histories: Sequence[DropHistory], *, share: bool = True) -> list[We
     ]
 
 
-def log_level(draws: WearDraws, drop_number: FloatArray | IntArray) -> FloatArray:
-    """Log of the level of each draw at each drop.
-
-    Parameters
-    ----------
-    draws : WearDraws
-        From a ``WearFit``.
-    drop_number : ndarray of shape (n_drops,)
-        Drop numbers from 1, past or to come.
-
-    Returns
-    -------
-    ndarray of shape (n_draws, n_drops)
-        Natural log of the level in g; infinite past the pole of a hyperbolic path.
-    """
-    numbers = np.asarray(drop_number, dtype=np.float64)
-    phi = climb_basis(draws.family, draws.parameter, numbers)
-    path = draws.climb[:, None] * phi
-    path += draws.log_level_first[:, None]
-    stepping = draws.step_family != STEADY
-    path[stepping] += draws.step[stepping, None] * climb_basis(
-        draws.step_family[stepping], draws.step_parameter[stepping], numbers
-    )
-    return path
-
-
 def _batches(
     histories: Sequence[DropHistory], *, share: bool
 ) -> Iterator[tuple[list[list[int]], ShapeGrid]]:
@@ -244,6 +210,8 @@ def _groups(histories: Sequence[DropHistory], *, share: bool) -> Iterator[list[i
         else:
             yield [position]
     for members in by_model.values():
+        # By what was read, so that names and order don't say who informs whom.
+        members.sort(key=lambda position: histories[position].peak_g.tobytes())
         parts = -(-len(members) // _LARGEST_GROUP)
         for part in range(parts):
             yield members[part::parts]
@@ -349,10 +317,10 @@ def _wear_fit(
     siblings_elsewhere: int,
 ) -> WearFit:
     of_cell = posterior.sum(axis=1)
-    draws = _draw(history.series, cells, posterior, grid)
-    lower, level, upper = _level_band(draws, history.drop_number)
+    draws = draw_level(cells, posterior, grid)
+    lower, level, upper = level_band(draws, history.drop_number)
     first = float(np.exp(np.median(draws.log_level_first)))
-    rise = _rise(draws, history.drop_number)
+    rise = rise_interval(draws, history.drop_number)
     weights = np.bincount(grid.shape, weights=of_cell, minlength=len(SHAPES))
     wild = 1.0 - of_cell @ cells.core[:, 0, history.drop_number - 1]
     doubted = history.drop_number[wild > _DOUBTED] if history.drop_number.size > 2 else ()
@@ -381,97 +349,6 @@ def _wear_fit(
         siblings_elsewhere=siblings_elsewhere,
         draws=draws,
     )
-
-
-def _draw(series: str, cells: CellFit, posterior: FloatArray, grid: ShapeGrid) -> WearDraws:
-    """Draws from the posterior, stratified over cells and over the climb within a cell.
-
-    Seeded by the series' name: the same on every run, unlike between series.
-    """
-    from scipy.special import ndtr, ndtri
-
-    rng = np.random.default_rng(crc32(series.encode()))
-    flat = posterior.ravel()
-    kept = np.flatnonzero(flat)
-    up_to = np.cumsum(flat[kept])
-    up_to /= up_to[-1]
-    u = (np.arange(N_DRAWS) + rng.random(N_DRAWS)) / N_DRAWS
-    at = np.searchsorted(up_to, u, side="right").clip(max=kept.size - 1)
-    below = np.concatenate([[0.0], up_to[:-1]])[at]
-    within = ((u - below) / (up_to[at] - below)).clip(0.0, 1.0)
-    cell, bin_ = np.divmod(kept[at], posterior.shape[1])
-
-    low = SIGNED_EDGES[bin_] * grid.unit[cell]
-    high = SIGNED_EDGES[bin_ + 1] * grid.unit[cell]
-    centre, scale = cells.climb[cell, 0], cells.climb_scale()[cell, 0]
-    told = scale > 0.0
-    safe_scale, freedom = np.where(told, scale, 1.0), cells.freedom[cell, 0]
-    z_low = t_to_normal((low - centre) / safe_scale, freedom)
-    z_high = t_to_normal((high - centre) / safe_scale, freedom)
-    # In the upper tail work with its mirror image: 1 - tiny has no digits left.
-    mirror = z_low > 0.0
-    p_low = ndtr(np.where(mirror, -z_high, z_low))
-    p_high = ndtr(np.where(mirror, -z_low, z_high))
-    z = ndtri((p_low + within * (p_high - p_low)).clip(1e-300, 1.0 - 1e-16))
-    climb = centre + safe_scale * normal_to_t(np.where(mirror, -z, z), freedom)
-    climb = np.where(told, climb.clip(low, high), low + within * (high - low))
-
-    # A climb of nothing past the pole of a hyperbolic path would be nothing times infinity.
-    climb = np.where(climb == 0.0, 1e-12, climb)
-
-    off = np.where(told, climb - centre, 0.0)
-    misfit = cells.misfit[cell, 0] + cells.curvature[cell, 0] * off**2
-    scatter = np.sqrt(misfit / rng.chisquare(freedom + 1.0))
-    precision = cells.step_precision[cell, 0]
-    step = (cells.step_log[cell, 0] - climb * cells.step_climb[cell, 0]) / precision
-    step += scatter / np.sqrt(precision) * rng.standard_normal(N_DRAWS)
-    step = np.where(grid.step_family[cell] != STEADY, step, 0.0)
-    level = (
-        cells.mean_log[cell, 0]
-        - step * cells.mean_step[cell, 0]
-        - climb * cells.mean_climb[cell, 0]
-        + scatter / np.sqrt(cells.total_core[cell, 0]) * rng.standard_normal(N_DRAWS)
-    )
-    return WearDraws(
-        family=grid.family[cell],
-        parameter=grid.parameter[cell],
-        step_family=grid.step_family[cell],
-        step_parameter=grid.step_parameter[cell],
-        log_level_first=level,
-        step=step,
-        climb=climb,
-        scatter=scatter,
-    )
-
-
-def _level_band(
-    draws: WearDraws, drop_number: IntArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Lower, middle and upper level in g, a few hundred drops at a time."""
-    cuts = _cuts(N_DRAWS)
-    parts = []
-    for start in range(0, drop_number.size, 500):
-        path = log_level(draws, drop_number[start : start + 500])
-        parts.append(np.partition(path, cuts, axis=0)[cuts])
-    lower, middle, upper = np.exp(np.concatenate(parts, axis=1))
-    return lower, middle, upper
-
-
-def _rise(draws: WearDraws, drop_number: IntArray) -> tuple[float | None, ...]:
-    """Lower, middle and upper mean rise over the later half of the drops, percent per drop."""
-    if drop_number.size < 2:
-        return None, None, None
-    latest = float(drop_number[-1])
-    middle = 0.5 * (drop_number[0] + latest)
-    path = log_level(draws, np.array([middle, latest]))
-    rise = 100.0 * np.expm1((path[:, 1] - path[:, 0]) / (latest - middle))
-    cuts = _cuts(rise.size)
-    return tuple(float(value) for value in np.partition(rise, cuts)[cuts])
-
-
-def _cuts(n_draws: int) -> list[int]:
-    outside = (1.0 - BAND) / 2.0
-    return [round(fraction * (n_draws - 1)) for fraction in (outside, 0.5, 1.0 - outside)]
 
 
 def _empty_fit(history: DropHistory) -> WearFit:

@@ -7,14 +7,24 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
-from zlib import crc32
 
 import numpy as np
 
 from durability.life.results import Prediction
 from durability.record.basis import MIN_DROPS_FOR_TREND, counted
 from durability.wear.damage import DamageLife, fit_damage, known_life, success_run_reliability
-from durability.wear.fitting import fit_wear, log_level
+from durability.wear.draws import (
+    DAMAGE,
+    DISCREPANCY,
+    N_DRAWS,
+    ONSET,
+    ONSET_AFTER,
+    ONSET_RATE,
+    evenly,
+    evenly_normal,
+    log_level,
+)
+from durability.wear.fitting import fit_wear
 from durability.wear.results import FailureCause, Forecast, WearDraws, WearFit
 from durability.wear.shapes import JUMP, LEVELLING, SETTLING, STEADY, climb_basis
 
@@ -23,7 +33,7 @@ if TYPE_CHECKING:
 
     from durability.record.records import DropHistory, FloatArray, IntArray
 
-DISCREPANCY = 0.12
+DISCREPANCY_LOG_SD = 0.12
 """Log standard deviation of the drops left beyond what the shapes allow for: no shape is exact,
 and wear to come may depart from all of them."""
 LATER_ONSET = 0.5
@@ -239,12 +249,16 @@ def later_onsets(
     draws = fit.draws
     if draws is None:
         return np.empty(0, dtype=np.int64), np.empty(0), np.empty(0)
-    rng = np.random.default_rng(crc32(fit.series.encode()) + 2)
     flat = np.isin(draws.family, _FLAT_IN_THE_END) | (draws.climb < 0.0)
-    chosen = np.flatnonzero(flat & (rng.random(flat.size) < LATER_ONSET) & np.isinf(crossing))
-    after, rate = rng.standard_normal((2, flat.size))[:, chosen]
+    chosen = np.flatnonzero(flat & (evenly(ONSET) < LATER_ONSET) & np.isinf(crossing))
+    after, rate = evenly_normal(ONSET_AFTER)[chosen], evenly_normal(ONSET_RATE)[chosen]
     onset = fit.last_drop_number + np.ceil(_ONSET_AFTER * np.exp(_ONSET_LOG_SD * after))
     return chosen, onset, _ONSET_RATE * np.exp(_ONSET_RATE_LOG_SD * rate)
+
+
+def discrepancy() -> FloatArray:
+    """Factor of each draw on the drops left, for what no shape allows for."""
+    return np.exp(DISCREPANCY_LOG_SD * evenly_normal(DISCREPANCY))
 
 
 def _joined(parts: Sequence[WearDraws]) -> WearDraws:
@@ -298,29 +312,22 @@ def _outcome(
     crossing: FloatArray,
 ) -> Outcome:
     last = history.last_drop_number
-    rng = np.random.default_rng(crc32(history.series.encode()) + 1)
-    n_draws = crossing.size or 1000
-    by_level = crossing if crossing.size else np.full(n_draws, np.inf)
+    by_level = crossing if crossing.size else np.full(N_DRAWS, np.inf)
     ahead = by_level > last
-    ease = np.exp(DISCREPANCY * rng.standard_normal(n_draws))
     with np.errstate(invalid="ignore"):
-        eased = last + np.maximum(1.0, np.round((by_level - last) * ease))
+        eased = last + np.maximum(1.0, np.round((by_level - last) * discrepancy()))
     by_level = np.where(ahead, eased, by_level)
     level_drop = _quantile(np.sort(by_level), 0.5, last)
     damage_drop = known_life(history, looks_are_logged=True).by
     if level_drop is None and damage_drop is None:
         if life is not None:
-            by_level = np.minimum(by_level, life.draw(rng.permutation(_strata(n_draws, rng))))
+            by_level = np.minimum(by_level, life.draw(evenly(DAMAGE)))
         left = np.sort(by_level[by_level > last])
         return Outcome(left, None, None, damage_known=life is not None)
     failure = np.sort(by_level if damage_drop is None else np.minimum(by_level, damage_drop))
     if damage_drop is not None and (level_drop is None or damage_drop < level_drop):
         return Outcome(failure, damage_drop, "damage", damage_known=True)
     return Outcome(failure, int(level_drop or last), "peak limit", damage_known=life is not None)
-
-
-def _strata(n_draws: int, rng: np.random.Generator) -> FloatArray:
-    return np.asarray((np.arange(n_draws) + rng.random(n_draws)) / n_draws)
 
 
 def _well_informed(histories: Sequence[DropHistory]) -> list[bool]:

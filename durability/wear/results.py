@@ -65,7 +65,7 @@ class WearDraws:
     They come ordered by shape: shuffle one side before pairing draws of two fits.
     ``log level(n) = log_level_first + step · ψ(n) + climb · φ(n)``, where ``family`` and
     ``parameter`` say which φ, ``step_family`` and ``step_parameter`` which ψ (see
-    ``durability.wear.fitting.log_level``).
+    ``durability.wear.draws.log_level``).
     """
 
     family: IntArray

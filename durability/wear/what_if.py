@@ -6,13 +6,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Literal
-from zlib import crc32
 
 import numpy as np
 
 from durability.record.basis import counted
-from durability.wear.fitting import fit_wear, log_level
-from durability.wear.forecast import DISCREPANCY, forecast, later_onsets, level_crossings
+from durability.wear.draws import log_level
+from durability.wear.fitting import fit_wear
+from durability.wear.forecast import discrepancy, forecast, later_onsets, level_crossings
 from durability.wear.results import CovariateEffect, Forecast, LevelFan, MoreDrops
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from durability.wear.results import WearFit
 
 _QUICKEST = 1.6
-"""Factor by which wear to come may run ahead of its shape: four times ``DISCREPANCY``."""
+"""Factor by which wear to come may run ahead of its shape: four times ``DISCREPANCY_LOG_SD``."""
 INNER = 0.5
 
 
@@ -67,15 +67,13 @@ def level_fan(
     reach = last + math.ceil((drops[-1] - last) * _QUICKEST)
     numbers = np.arange(max(last, 1), reach + 1)
     paths = log_level(fit.draws, numbers)
-    rng = np.random.default_rng(crc32(fit.series.encode()) + 1)
-    ease = np.exp(DISCREPANCY * rng.standard_normal(len(paths)))
     crossing = level_crossings(fit, limit_g=limit_g, limit_rise=limit_rise, horizon=horizon)
     chosen, onset, rate = later_onsets(fit, crossing)
     paths[chosen] += rate[:, None] * np.maximum(0.0, numbers - onset[:, None])
     kept = crossing > last
     if kept.mean() < 0.5:  # by the middle path it is there already
         kept[:] = True
-    at = np.rint((drops - last) / ease[kept, None]).astype(np.int64)
+    at = np.rint((drops - last) / discrepancy()[kept, None]).astype(np.int64)
     ahead = np.take_along_axis(paths[kept], np.minimum(at, numbers.size - 1), axis=1)
     outside = (1.0 - level) / 2.0
     shares = (outside, (1.0 - INNER) / 2.0, 0.5, (1.0 + INNER) / 2.0, 1.0 - outside)

@@ -1,0 +1,192 @@
+"""Draws from the posterior of a level, on points that are the same for every series.
+
+No random numbers: the draws of a series hang on its readings (and those of its siblings) and on
+nothing else, neither its name nor its place in the record.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from durability.wear.results import WearDraws
+from durability.wear.shapes import (
+    SIGNED_EDGES,
+    STEADY,
+    CellFit,
+    ShapeGrid,
+    climb_basis,
+    normal_to_t,
+    t_to_normal,
+)
+
+if TYPE_CHECKING:
+    from durability.record.records import FloatArray, IntArray
+
+N_DRAWS = 600
+BAND = 0.9
+"""Content of the band about the level and of the interval of the rise."""
+
+SCATTER, STEP, LEVEL, ONSET, ONSET_AFTER, ONSET_RATE, DISCREPANCY, DAMAGE = range(8)
+"""What each sequence of ``evenly`` is used for: one for each, so that they are independent."""
+_BASES = (2, 3, 5, 7, 11, 13, 17, 19)
+
+
+@lru_cache
+def evenly(use: int) -> FloatArray:
+    """Points between 0 and 1, one a draw: one in each of ``N_DRAWS`` equal parts.
+
+    Their order is that of Halton's sequence (1960, Numerische Mathematik 2) in a base of its own,
+    so that any two uses, and any run of draws, are spread evenly together.
+
+    Parameters
+    ----------
+    use : int
+        One of the codes above.
+
+    Returns
+    -------
+    ndarray of shape (n_draws,)
+    """
+    base = _BASES[use]
+    left, digit = np.arange(1, N_DRAWS + 1), 1.0
+    value = np.zeros(N_DRAWS)
+    while left.any():
+        digit /= base
+        value += digit * (left % base)
+        left //= base
+    return np.asarray((value.argsort().argsort() + 0.5) / N_DRAWS, dtype=np.float64)
+
+
+@lru_cache
+def evenly_normal(use: int) -> FloatArray:
+    """The same as deviates of a standard normal."""
+    from scipy.special import ndtri
+
+    return np.asarray(ndtri(evenly(use)), dtype=np.float64)
+
+
+def draw_level(cells: CellFit, posterior: FloatArray, grid: ShapeGrid) -> WearDraws:
+    """Draws from the posterior of one series, stratified over cells and the climb within a cell.
+
+    Parameters
+    ----------
+    cells : CellFit
+        Of this series alone.
+    posterior : ndarray of shape (n_cells, BINS)
+        Sums to 1.
+    grid : ShapeGrid
+        The cells.
+    """
+    from scipy.special import gammaincinv, ndtr, ndtri
+
+    flat = posterior.ravel()
+    kept = np.flatnonzero(flat)
+    up_to = np.cumsum(flat[kept])
+    up_to /= up_to[-1]
+    u = (np.arange(N_DRAWS) + 0.5) / N_DRAWS
+    at = np.searchsorted(up_to, u, side="right").clip(max=kept.size - 1)
+    below = np.concatenate([[0.0], up_to[:-1]])[at]
+    within = ((u - below) / (up_to[at] - below)).clip(0.0, 1.0)
+    cell, bin_ = np.divmod(kept[at], posterior.shape[1])
+
+    low = SIGNED_EDGES[bin_] * grid.unit[cell]
+    high = SIGNED_EDGES[bin_ + 1] * grid.unit[cell]
+    centre, scale = cells.climb[cell, 0], cells.climb_scale()[cell, 0]
+    told = scale > 0.0
+    safe_scale, freedom = np.where(told, scale, 1.0), cells.freedom[cell, 0]
+    z_low = t_to_normal((low - centre) / safe_scale, freedom)
+    z_high = t_to_normal((high - centre) / safe_scale, freedom)
+    # In the upper tail work with its mirror image: 1 - tiny has no digits left.
+    mirror = z_low > 0.0
+    p_low = ndtr(np.where(mirror, -z_high, z_low))
+    p_high = ndtr(np.where(mirror, -z_low, z_high))
+    z = ndtri((p_low + within * (p_high - p_low)).clip(1e-300, 1.0 - 1e-16))
+    climb = centre + safe_scale * normal_to_t(np.where(mirror, -z, z), freedom)
+    climb = np.where(told, climb.clip(low, high), low + within * (high - low))
+
+    # A climb of nothing past the pole of a hyperbolic path would be nothing times infinity.
+    climb = np.where(climb == 0.0, 1e-12, climb)
+
+    off = np.where(told, climb - centre, 0.0)
+    misfit = cells.misfit[cell, 0] + cells.curvature[cell, 0] * off**2
+    # Twice a gamma variate of half the degrees of freedom is a chi square.
+    scatter = np.sqrt(misfit / (2.0 * gammaincinv(0.5 * (freedom + 1.0), evenly(SCATTER))))
+    precision = cells.step_precision[cell, 0]
+    step = (cells.step_log[cell, 0] - climb * cells.step_climb[cell, 0]) / precision
+    step += scatter / np.sqrt(precision) * evenly_normal(STEP)
+    step = np.where(grid.step_family[cell] != STEADY, step, 0.0)
+    level = (
+        cells.mean_log[cell, 0]
+        - step * cells.mean_step[cell, 0]
+        - climb * cells.mean_climb[cell, 0]
+        + scatter / np.sqrt(cells.total_core[cell, 0]) * evenly_normal(LEVEL)
+    )
+    return WearDraws(
+        family=grid.family[cell],
+        parameter=grid.parameter[cell],
+        step_family=grid.step_family[cell],
+        step_parameter=grid.step_parameter[cell],
+        log_level_first=level,
+        step=step,
+        climb=climb,
+        scatter=scatter,
+    )
+
+
+def log_level(draws: WearDraws, drop_number: FloatArray | IntArray) -> FloatArray:
+    """Log of the level of each draw at each drop.
+
+    Parameters
+    ----------
+    draws : WearDraws
+        From a ``WearFit``.
+    drop_number : ndarray of shape (n_drops,)
+        Drop numbers from 1, past or to come.
+
+    Returns
+    -------
+    ndarray of shape (n_draws, n_drops)
+        Natural log of the level in g; infinite past the pole of a hyperbolic path.
+    """
+    numbers = np.asarray(drop_number, dtype=np.float64)
+    phi = climb_basis(draws.family, draws.parameter, numbers)
+    path = draws.climb[:, None] * phi
+    path += draws.log_level_first[:, None]
+    stepping = draws.step_family != STEADY
+    path[stepping] += draws.step[stepping, None] * climb_basis(
+        draws.step_family[stepping], draws.step_parameter[stepping], numbers
+    )
+    return path
+
+
+def level_band(
+    draws: WearDraws, drop_number: IntArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Lower, middle and upper level in g, a few hundred drops at a time."""
+    cuts = _cuts(N_DRAWS)
+    parts = []
+    for start in range(0, drop_number.size, 500):
+        path = log_level(draws, drop_number[start : start + 500])
+        parts.append(np.partition(path, cuts, axis=0)[cuts])
+    lower, middle, upper = np.exp(np.concatenate(parts, axis=1))
+    return lower, middle, upper
+
+
+def rise_interval(draws: WearDraws, drop_number: IntArray) -> tuple[float | None, ...]:
+    """Lower, middle and upper mean rise over the later half of the drops, percent per drop."""
+    if drop_number.size < 2:
+        return None, None, None
+    latest = float(drop_number[-1])
+    middle = 0.5 * (drop_number[0] + latest)
+    path = log_level(draws, np.array([middle, latest]))
+    rise = 100.0 * np.expm1((path[:, 1] - path[:, 0]) / (latest - middle))
+    cuts = _cuts(rise.size)
+    return tuple(float(value) for value in np.partition(rise, cuts)[cuts])
+
+
+def _cuts(n_draws: int) -> list[int]:
+    outside = (1.0 - BAND) / 2.0
+    return [round(fraction * (n_draws - 1)) for fraction in (outside, 0.5, 1.0 - outside)]
