@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from durability.cli.logbook import day_of, limit_of, session_of
+from durability.cli.logbook import day_of, limit_of, session_of, under_of
 from durability.cli.output import progress, refuse_unwritable, show, write_text
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall
@@ -27,6 +27,7 @@ def trend(options: Namespace) -> int:
             session_of(options),
             options.series,
             options.case_model,
+            under=under_of(options),
             rig_corrected=options.rig_corrected,
         )
         results, contexts = study.trends, study.contexts
@@ -44,6 +45,7 @@ def forecast(options: Namespace) -> int:
             session_of(options),
             options.series,
             options.case_model,
+            under=under_of(options),
             limit=limit,
             rig_corrected=options.rig_corrected,
         )
@@ -62,7 +64,9 @@ def forecast(options: Namespace) -> int:
 def conditions(options: Namespace) -> int:
     """How peak g goes with temperature and rest: a what-if."""
     with progress(options, "weighing temperature and rest"):
-        study = open_study(session_of(options), options.series, options.case_model)
+        study = open_study(
+            session_of(options), options.series, options.case_model, under=under_of(options)
+        )
         effects = study.condition_effects()
     from durability.report.answers import rank as answer
 
@@ -73,9 +77,13 @@ def rank(options: Namespace) -> int:
     """Which wear out fastest."""
     with progress(options, "ranking"):
         study = open_study(
-            session_of(options), options.series, options.case_model, limit=limit_of(options)
+            session_of(options),
+            options.series,
+            options.case_model,
+            under=under_of(options),
+            limit=limit_of(options),
         )
-        result = study.ranking(options.by)
+        result = study.ranking(options.by, pool=options.pool)
     from durability.report.answers import rank as answer
 
     return show(options, answer.blocks(result), lambda: answer.json(result))
@@ -84,7 +92,10 @@ def rank(options: Namespace) -> int:
 def compare(options: Namespace) -> int:
     """How many times the peak g of A is that of B."""
     with progress(options, "comparing"):
-        result, voided = open_study(session_of(options)).comparison(options.a, options.b)
+        study = open_study(session_of(options), under=under_of(options))
+        result, voided = study.comparison(
+            options.a, options.b, after_drops=options.after_drops, pool=options.pool
+        )
     from durability.report.answers import compare as answer
 
     return show(options, answer.blocks(result, voided), lambda: answer.json(result, voided))
@@ -103,7 +114,7 @@ def claim(options: Namespace) -> int:
     """Whether B reduces peak g against A by at least so many percent."""
     with progress(options, "judging the claim"):
         found = claims.judge_claim(
-            session_of(options),
+            open_study(session_of(options), under=under_of(options)),
             options.a,
             options.b,
             options.at_least,

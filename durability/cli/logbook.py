@@ -19,7 +19,7 @@ from durability.workflow import series as corrections
 from durability.workflow.session import Session, make_store, open_session
 
 if TYPE_CHECKING:
-    from durability.workflow.results import Limit
+    from durability.workflow.results import Limit, Under
 
 
 def session_of(options: Namespace) -> Session:
@@ -33,6 +33,20 @@ def limit_of(options: Namespace) -> Limit:
 
     names = [each.name for each in fields(Limit) if hasattr(options, each.name)]
     return Limit(**{name: getattr(options, name) for name in names})
+
+
+def under_of(options: Namespace) -> Under:
+    """Under which conditions this call answers."""
+    from durability.workflow.histories import orientation_name
+    from durability.workflow.results import Under
+
+    orientations = options.orientation or ()
+    return Under(
+        tuple(options.drop_height_mm or ()),
+        tuple(options.surface or ()),
+        tuple(orientation_name(name) for name in orientations),
+        tuple(options.device_kind or ()),
+    )
 
 
 def day_of(options: Namespace) -> date:

@@ -6,7 +6,7 @@ from argparse import Namespace
 from dataclasses import asdict
 from pathlib import Path
 
-from durability.cli.logbook import say, session_of, warn
+from durability.cli.logbook import say, session_of, under_of, warn
 from durability.cli.output import show
 from durability.cli.output import show as show_answer
 from durability.record import clock
@@ -72,6 +72,7 @@ def rise(options: Namespace) -> int:
         cases=options.cases or (1, 2, 3, 5),
         scatter_pct=options.scatter_pct,
         rise_sd_pct=options.rise_sd_pct,
+        under=under_of(options),
     )
     asked = {
         "rise_pct_per_drop": options.rise_pct,
@@ -97,6 +98,7 @@ def tell_apart(options: Namespace) -> int:
         drops_per_case=options.drops or (1, 3, 5, 10),
         within_pct=options.scatter_pct,
         between_pct=options.scatter_between_pct,
+        under=under_of(options),
     )
     asked = {
         "difference_pct": options.difference_pct,
@@ -125,6 +127,7 @@ def survive(options: Namespace) -> int:
         case_models=options.case_model,
         limit_g=options.limit_g,
         limit_rise=options.limit_rise,
+        under=under_of(options),
     )
     from durability.report.answers import plans as answer
 

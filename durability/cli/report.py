@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from durability.cli.logbook import day_of, limit_of, say, session_of
+from durability.cli.logbook import day_of, limit_of, say, session_of, under_of
 from durability.cli.output import progress, refuse_unwritable, write_text
 from durability.record.errors import UnusableCall
 from durability.report import labels
@@ -42,6 +42,7 @@ def report(options: Namespace) -> int:
             case_models=options.case_model,
             specimen=options.specimen,
             plan=options.plan,
+            under=under_of(options),
             on=day_of(options),
             claim_pct=options.claim,
             limit=limit_of(options),
@@ -119,7 +120,13 @@ def _ending(file: Path) -> str:
 
 
 def _series(session: Session, options: Namespace) -> Study:
-    return open_study(session, options.series, options.case_model, limit=limit_of(options))
+    return open_study(
+        session,
+        options.series,
+        options.case_model,
+        under=under_of(options),
+        limit=limit_of(options),
+    )
 
 
 def _wear(session: Session, options: Namespace) -> Figure:
@@ -132,17 +139,17 @@ def _models(session: Session, options: Namespace) -> Figure:
     from durability.report import plots
 
     study = _series(session, options)
-    shown, left_out = pictures.comparable(study.pictures())
+    shown, left_out = pictures.comparable(study)
     return plots.models(shown, study.ranking() if shown else None, left_out=left_out)
 
 
 def _survival(session: Session, options: Namespace) -> Figure:
     from durability.report import plots
 
-    shown, left_out = pictures.comparable(_series(session, options).pictures())
+    shown, left_out = pictures.comparable(_series(session, options))
     return plots.survival(
         pictures.survival_curves(shown, options.level),
-        condition=labels.condition_words(shown[0].condition) if shown else "",
+        condition=shown[0].condition.words if shown else "",
         left_out=left_out,
     )
 
@@ -157,7 +164,8 @@ def _fan(session: Session, options: Namespace) -> Figure:
 def _scatter(session: Session, options: Namespace) -> Figure:
     from durability.report import plots
 
-    return plots.scatter(*pictures.pulse_clouds(session, options.series, options.case_model))
+    clouds = pictures.pulse_clouds(session, options.series, options.case_model, under_of(options))
+    return plots.scatter(*clouds)
 
 
 def _lifeline(session: Session, options: Namespace) -> Figure:

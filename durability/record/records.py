@@ -355,6 +355,30 @@ class Walk:
 
 
 @dataclass(frozen=True, slots=True)
+class Condition:
+    """Within what levels and lives are compared; None is a value of its own: not recorded."""
+
+    drop_height_mm: float | None = None
+    surface: str | None = None
+    device_kind: str | None = None
+    """Device or dummy: their peaks are not the same quantity."""
+
+    @property
+    def words(self) -> str:
+        """In a few words, what is not recorded named too."""
+        if self == Condition():
+            return "conditions not recorded"
+        height = self.drop_height_mm
+        return ", ".join(
+            (
+                "height not recorded" if height is None else f"{height:g} mm",
+                self.surface or "surface not recorded",
+                self.device_kind or "device or dummy not recorded",
+            )
+        )
+
+
+@dataclass(frozen=True, slots=True)
 class DropHistory:
     """The valid drops of one series as arrays, with what the models need beside them.
 
@@ -383,6 +407,8 @@ class DropHistory:
     damage_severity: IntArray | None = None
     """0 to 4, what was noted on the case at those looks; shape (n_looks,)."""
     sensor: str | None = None
+    device_kind: str | None = None
+    """Device or dummy."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -52,3 +52,6 @@ MIL-STD-202G, method 213, 2.2.3 asks of the measuring chain, and common practice
 INTERVAL_CHANGE = 0.1
 """Share by which a calibration interval may differ from the one before and count as the same: two
 calendar months differ by as much. A larger change needs a reason (ILAC-G24 / OIML D 10)."""
+
+BARE = "bare"
+"""How a call names drops without a case."""

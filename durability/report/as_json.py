@@ -11,7 +11,7 @@ from uuid import UUID
 
 if TYPE_CHECKING:
     from durability.life.results import Prediction
-    from durability.record.records import ImportCount, Quarantine
+    from durability.record.records import Condition, ImportCount, Quarantine
     from durability.rig.results import RigNote
     from durability.workflow.results import VoidedDrop
 
@@ -73,6 +73,13 @@ def voided_drops(drops: Sequence[VoidedDrop]) -> list[dict[str, Any]]:
 def prediction(predicted: Prediction) -> dict[str, float | None]:
     """Object of a prediction."""
     return named(predicted, ("lower", "median", "upper"))
+
+
+def condition(compared: Condition | str | None) -> dict[str, Any] | str | None:
+    """Object of the condition of an answer, or the word that several were pooled."""
+    if compared is None or isinstance(compared, str):
+        return compared
+    return named(compared, ("drop_height_mm", "surface", "device_kind"))
 
 
 def quarantine(kept: Quarantine) -> dict[str, Any]:

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from datetime import date, datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from durability.life.results import Prediction
 from durability.record.records import CheckList
 from durability.record.vocabulary import DAMAGE_SEVERITIES, HEIGHT_TOLERANCE
+
+if TYPE_CHECKING:
+    from durability.record.records import Condition
+    from durability.wear.results import Estimate
 
 ABSENT = "–"
 NOT_RECORDED = "not recorded"
@@ -314,6 +318,18 @@ def life_words(prediction: Prediction) -> str:
     return f"{median} ({lower} to {upper})"
 
 
+def compared_under(condition: Condition | str | None) -> str:
+    """Under which condition groups are compared, in a few words."""
+    if condition is None:
+        return "no condition in common"
+    return "conditions pooled" if isinstance(condition, str) else condition.words
+
+
+def estimate_words(estimate: Estimate) -> str:
+    """An estimated number of drops and its interval within one cell."""
+    return life_words(Prediction(estimate.lower, estimate.estimate, estimate.upper))
+
+
 NOTHING = {
     "series": "No series with drops in the store: record or import drops first.",
     "case models": "No series in a case of a named model: import drops with case and case_model.",
@@ -327,10 +343,3 @@ NOTHING = {
     " --purpose reference.",
 }
 """What a picture says when the record does not hold what it would show."""
-
-
-def condition_words(parts: tuple[float | None, str | None, str | None]) -> str:
-    """Drop height, surface and orientation in a few words."""
-    height, surface, orientation = parts
-    row = {"drop_height_mm": height, "surface": surface, "orientation": orientation}
-    return "conditions not recorded" if not any(parts) else condition(row)

@@ -1,7 +1,7 @@
 """Ratio of two groups' peak g, where cases count and not only drops.
 
 Twenty drops of one case say much about that case and nothing about the next one: the unit of
-replication is the case. Bare drops have no case, so there the drop is the unit.
+replication is the case; bare, the device.
 """
 
 from __future__ import annotations
@@ -28,19 +28,46 @@ NEGLIGIBLE = 1e-12
 
 
 @dataclass(frozen=True, slots=True)
-class _Side:
-    """One group as cells: the mean of one case in one orientation, or a single drop.
+class Levels:
+    """Log levels of one group; arrays and tuples have shape (n,).
 
-    Single drops when the side has no case or one case only, where drops are all there is.
+    Of one case in one orientation there may be several: their mean counts.
     """
 
+    log_level: FloatArray
+    variance: FloatArray
+    """What the drops behind each leave open of it."""
+    drops: IntArray
+    """Valid drops behind each."""
+    case: tuple[str, ...]
+    """Bare: the device."""
+    orientation: tuple[str, ...] | None = None
+    """What both groups are matched by; None to match nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Side:
+    """One group as cells: the level of one case in one orientation."""
+
     cell: FloatArray
+    own: FloatArray
+    """Variance of each cell by its own drops."""
+    each: IntArray
+    """Drops behind each cell."""
     case: IntArray
     block: IntArray
-    drops: int
-    cases: int
-    within_squares: float
-    within_df: int
+
+    @property
+    def drops(self) -> int:
+        return int(self.each.sum())
+
+    @property
+    def cases(self) -> int:
+        return int(self.case.max()) + 1
+
+    @property
+    def own_df(self) -> int:
+        return int(self.drops - len(self.cell))
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,40 +85,27 @@ class _Term:
         return self.share * self.mean_square
 
 
-def log_ratio(
-    log_peak_a: FloatArray,
-    case_a: Sequence[str] | None,
-    log_peak_b: FloatArray,
-    case_b: Sequence[str] | None,
-    level: float = 0.9,
-    orientation_a: Sequence[str] | None = None,
-    orientation_b: Sequence[str] | None = None,
-) -> LogRatio:
+def log_ratio(a: Levels, b: Levels, level: float = 0.9) -> LogRatio:
     """How many times the typical peak g of ``a`` is that of ``b``, with between-case scatter.
 
-    Each case is brought to its mean log peak (one mean per orientation when orientations are
-    given); the difference of the sides is estimated by least squares on these, orientation as a
-    block, so that every case (and every orientation that both saw) has the same weight. Its
-    variance comes from the mean squares of the cases within each side and of the rest (Henderson's
-    method 3: Searle, Casella and McCulloch, Variance Components, 1992, ch. 5), its degrees of
-    freedom from Satterthwaite's formula. Without orientations that is Welch's interval on the
-    case means.
+    The difference of the groups is estimated by least squares on the levels of the cases,
+    orientation as a block, so that every case (and every orientation that both saw) has the same
+    weight. Its variance comes from the mean squares of the cases within each group and of the rest
+    (Henderson's method 3: Searle, Casella and McCulloch, Variance Components, 1992, ch. 5), its
+    degrees of freedom from Satterthwaite's formula. Without orientations that is Welch's interval
+    on the cases. Cases are never taken to differ less than their own drops leave open.
 
-    A side with a single case can't show how cases differ. Then the between-case scatter of the
-    other side is taken for both (``between_case_borrowed``), or, when that has none either, only
+    A group with a single case can't show how cases differ. Then the between-case scatter of the
+    other is taken for both (``between_case_borrowed``), or, when that has none either, only
     drop-to-drop scatter is in the interval (``between_case_unknown``): it holds for the cases at
     hand, not for their models.
 
     Parameters
     ----------
-    log_peak_a, log_peak_b : ndarray of shape (n_drops_a,), (n_drops_b,)
-        Natural logarithm of peak g, one a drop.
-    case_a, case_b : sequence of str or None
-        Case of each drop; None for a bare side.
+    a, b : Levels
+        With orientations for both or for none; only orientations that both saw may be there.
     level : float
         Of the two-sided interval, between 0 and 1.
-    orientation_a, orientation_b : sequence of str, optional
-        Orientation of each drop. When given, only orientations that both sides saw may be there.
 
     Returns
     -------
@@ -101,23 +115,22 @@ def log_ratio(
     Raises
     ------
     UnusableCall
-        No drops on a side, lengths that differ, peaks that are not finite, a level outside (0, 1),
-        or an orientation that only one side saw.
+        No levels on a side, lengths that differ, levels that are not finite, ``level`` outside
+        (0, 1), or an orientation that only one side saw.
     """
     if not 0.0 < level < 1.0:
         raise UnusableCall(f"level {level:g} must lie between 0 and 1")
-    block_of = _blocks(orientation_a, orientation_b)
-    a = _side("a", log_peak_a, case_a, orientation_a, block_of)
-    b = _side("b", log_peak_b, case_b, orientation_b, block_of)
-    within_df = a.within_df + b.within_df
-    within = (a.within_squares + b.within_squares) / within_df if within_df else None
-
-    difference, terms_a, terms_b, between = _analysis(a, b, within)
-    terms = terms_a + terms_b
-    variance = sum(term.variance for term in terms)
-    size = max(float(np.abs(a.cell).max()), float(np.abs(b.cell).max()), 1.0)
-    known = bool(terms) and bool(variance > NEGLIGIBLE * size**2)
-    df = _degrees_of_freedom(terms) if known else None
+    block_of = _blocks(a.orientation, b.orientation)
+    sides = {"a": _side("a", a, block_of), "b": _side("b", b, block_of)}
+    difference, terms, floors, between = _analysis(sides["a"], sides["b"])
+    variances = {
+        name: max(sum(term.variance for term in terms[name]), floors[name]) for name in terms
+    }
+    every = terms["a"] + terms["b"]
+    variance = sum(variances.values())
+    size = max(*(float(np.abs(side.cell).max()) for side in sides.values()), 1.0)
+    known = bool(every) and bool(variance > NEGLIGIBLE * size**2)
+    df = _degrees_of_freedom(every) if known else None
     if df is not None and len(block_of) > 1:
         # With orientations as blocks the mean squares are not quite independent: unrounded, 90 %
         # intervals of two cases over 26 orientations cover 87 %.
@@ -129,18 +142,17 @@ def log_ratio(
 
         reach = float(stdtrit(df, (1.0 + level) / 2.0)) * log_se
 
-    single = {name for name, side in (("a", a), ("b", b)) if side.cases == 1}
-    borrowed = len(single) == 1 and max(a.cases, b.cases) > 1
+    single = {name for name, side in sides.items() if side.cases == 1}
+    borrowed = len(single) == 1
     notes = []
     if borrowed:
-        lone, other = ("a", "b") if "a" in single else ("b", "a")
-        notes.append(
-            f"the one case of {lone} is taken to differ from others as those of {other} do"
-        )
+        notes.append("one side has one case: it is taken to vary like the other's")
     elif single:
-        notes.append("scatter between cases unknown")
+        notes.append("one case each: how cases differ is not counted")
     if not known:
         notes.append("no scatter to judge by")
+    within = np.concatenate([side.own * side.each for side in sides.values()])
+    weight = np.concatenate([side.each for side in sides.values()])
     return LogRatio(
         ratio=float(np.exp(difference)),
         lower=None if reach is None else float(np.exp(difference - reach)),
@@ -149,17 +161,19 @@ def log_ratio(
         log_se=log_se,
         df=df,
         level=level,
-        drops_a=a.drops,
-        drops_b=b.drops,
-        cases_a=a.cases,
-        cases_b=b.cases,
+        drops_a=sides["a"].drops,
+        drops_b=sides["b"].drops,
+        cases_a=sides["a"].cases,
+        cases_b=sides["b"].cases,
         between_case_log_sd=between,
-        within_case_log_sd=None if within is None else float(np.sqrt(within)),
+        within_case_log_sd=float(np.sqrt((within * weight).sum() / weight.sum())),
         between_case_unknown=bool(single) and not borrowed,
         between_case_borrowed=borrowed,
-        log_variance_a=sum(term.variance for term in terms_a) if known else None,
-        log_variance_b=sum(term.variance for term in terms_b) if known else None,
-        basis="; ".join([f"{_rests_on(a)} against {_rests_on(b)}", *notes]),
+        log_variance_a=variances["a"] if known else None,
+        log_variance_b=variances["b"] if known else None,
+        basis=", ".join(
+            [f"{counted(sides['a'].cases, 'case')} against {sides['b'].cases}", *notes]
+        ),
     )
 
 
@@ -177,59 +191,58 @@ def _blocks(
     return {name: number for number, name in enumerate(sorted(set(orientation_a)))}
 
 
-def _side(
-    name: str,
-    log_peak: FloatArray,
-    case: Sequence[str] | None,
-    orientation: Sequence[str] | None,
-    block_of: dict[str, int],
-) -> _Side:
-    log_peak = np.asarray(log_peak, dtype=float)
-    drops = len(log_peak)
-    if drops == 0:
+def _side(name: str, levels: Levels, block_of: dict[str, int]) -> _Side:
+    log_level = np.asarray(levels.log_level, dtype=float)
+    count = len(log_level)
+    if count == 0:
         raise UnusableCall(f"side {name} has no drops")
-    if not np.isfinite(log_peak).all():
-        raise UnusableCall(f"side {name}: every peak g must be a number above 0")
-    for labels in (case, orientation):
-        if labels is not None and len(labels) != drops:
-            raise UnusableCall(f"side {name}: {len(labels)} labels for {counted(drops, 'drop')}")
-    block = np.zeros(drops, dtype=np.int64)
-    if orientation is not None:
-        block = np.array([block_of[each] for each in orientation], dtype=np.int64)
-    owner = np.zeros(drops, dtype=np.int64)
-    if case is not None:
-        owner = np.unique(np.asarray(case, dtype=str), return_inverse=True)[1].astype(np.int64)
-    cases = 0 if case is None else int(owner.max()) + 1
-
+    if not np.isfinite(log_level).all():
+        raise UnusableCall(f"side {name}: every level must be a finite number")
+    for column in (levels.variance, levels.drops, levels.case, levels.orientation):
+        if column is not None and len(column) != count:
+            raise UnusableCall(f"side {name}: {len(column)} entries for {counted(count, 'level')}")
+    block = np.zeros(count, dtype=np.int64)
+    if levels.orientation is not None:
+        block = np.array([block_of[each] for each in levels.orientation], dtype=np.int64)
+    owner = np.unique(np.asarray(levels.case, dtype=str), return_inverse=True)[1].astype(np.int64)
     pair, cell_of = np.unique(np.stack([owner, block]), axis=1, return_inverse=True)
-    count = np.bincount(cell_of)
-    mean = np.bincount(cell_of, weights=log_peak) / count
-    squares = float(np.sum((log_peak - mean[cell_of]) ** 2))
-    if cases > 1:
-        return _Side(mean, pair[0], pair[1], drops, cases, squares, drops - len(count))
-    return _Side(log_peak, owner, block, drops, cases, squares, drops - len(count))
+    several = np.bincount(cell_of)
+    return _Side(
+        cell=np.bincount(cell_of, weights=log_level) / several,
+        own=np.bincount(cell_of, weights=np.asarray(levels.variance, dtype=float)) / several**2,
+        each=np.bincount(cell_of, weights=levels.drops).astype(np.int64),
+        case=pair[0],
+        block=pair[1],
+    )
 
 
 def _analysis(
-    a: _Side, b: _Side, within: float | None
-) -> tuple[float, list[_Term], list[_Term], float | None]:
-    """Difference a - b, the terms of its variance by side, and the between-case deviation.
+    a: _Side, b: _Side
+) -> tuple[float, dict[str, list[_Term]], dict[str, float], float | None]:
+    """Difference a - b, the terms of its variance by side, their floors, the between-case sd.
 
-    No terms at all when a part of the variance can't be known. ``within`` is the drop-to-drop
-    variance inside cells, for want of a residual.
+    No terms at all when a part of the variance can't be known. The floor of a side is the variance
+    that the drops behind its cells leave open.
     """
+    sides = {"a": a, "b": b}
     cell = np.concatenate([a.cell, b.cell])
+    own_variance = np.concatenate([a.own, b.own])
     of_a = np.arange(len(cell)) < len(a.cell)
     block = np.concatenate([a.block, b.block])
     blocks = int(block.max()) + 1
     fixed = np.column_stack([of_a, block[:, None] == np.arange(blocks)]).astype(float)
     weights = np.linalg.pinv(fixed)[0]
     difference = float(weights @ cell)
-    member = {name: _members(side, of_a == (name == "a")) for name, side in (("a", a), ("b", b))}
+    rows = {name: of_a == (name == "a") for name in sides}
+    member = {name: _members(side, rows[name]) for name, side in sides.items()}
+    floors = {
+        name: float(np.sum(weights[own] ** 2 * own_variance[own])) for name, own in rows.items()
+    }
+    nothing: dict[str, list[_Term]] = {"a": [], "b": []}
 
     # Between cases: each side's own mean square, given the other's cases; or one for both when
     # cases and orientations are so confounded that the sides can't be told apart.
-    several = [name for name, side in (("a", a), ("b", b)) if side.cases > 1]
+    several = [name for name, side in sides.items() if side.cases > 1]
     full = _basis_of(np.column_stack([fixed, *(member[name] for name in several)]))
     between: dict[str, tuple[str, float, float, int]] = {}
     for name in several:
@@ -241,18 +254,18 @@ def _analysis(
         joined = np.column_stack([member[name] for name in several])
         both = ("cases", *_extra(cell, full, without, joined))
         if both[-1] == 0:
-            return difference, [], [], None
+            return difference, nothing, floors, None
         between = dict.fromkeys(several, both)
     elif len(several) == 1 and min(a.cases, b.cases) == 1:
         between = dict.fromkeys("ab", between[several[0]])
 
-    # The rest: scatter of the cells about sides, orientations and cases. Bare drops scatter
-    # otherwise than cased ones, so each side has its own unless orientations are shared.
+    # The rest: scatter of the cells about sides, orientations and cases; where nothing is left of
+    # it, what the drops behind the cells leave open. Bare drops scatter otherwise than cased ones,
+    # so each side has its own unless orientations are shared.
     residual = cell - full @ (full.T @ cell)
     left = 1.0 - np.sum(full**2, axis=1)
     terms: dict[str, list[_Term]] = {"a": [], "b": []}
-    for name in "ab":
-        own = of_a == (name == "a")
+    for name, own in rows.items():
         share = float(np.sum(weights[own] ** 2))
         if name in between:
             source, squares, trace, df = between[name]
@@ -267,16 +280,12 @@ def _analysis(
         if df_left > 1e-6:
             spread = float(np.sum(residual[pool] ** 2)) / df_left
             terms[name].append(_Term(source, share, spread, df_left))
-        elif within is not None:
-            terms[name].append(_Term("within", share, within, a.within_df + b.within_df))
         elif name not in between:
-            return difference, [], [], None
-    return (
-        difference,
-        terms["a"],
-        terms["b"],
-        _between_case_sd(between, residual, left, within, a, b),
-    )
+            if not a.own_df + b.own_df:
+                return difference, nothing, floors, None
+            spread = float(np.mean(own_variance[own]))
+            terms[name].append(_Term(f"drops of {name}", share, spread, a.own_df + b.own_df))
+    return difference, terms, floors, _between_case_sd(between, own_variance)
 
 
 def _members(side: _Side, own: BoolArray) -> FloatArray:
@@ -323,27 +332,11 @@ def _degrees_of_freedom(terms: list[_Term]) -> float:
 
 
 def _between_case_sd(
-    between: dict[str, tuple[str, float, float, int]],
-    residual: FloatArray,
-    left: FloatArray,
-    within: float | None,
-    a: _Side,
-    b: _Side,
+    between: dict[str, tuple[str, float, float, int]], own_variance: FloatArray
 ) -> float | None:
     """Moment estimate of the between-case standard deviation, both sides together."""
     if not between:
         return None
     sums = [(squares, trace, df) for _, squares, trace, df in set(between.values())]
     squares, trace, df = (sum(parts) for parts in zip(*sums, strict=True))
-    free = float(np.sum(left))
-    drops_per_cell = (a.drops + b.drops) / len(residual)
-    if within is not None:
-        noise = within / drops_per_cell
-    else:
-        noise = float(np.sum(residual**2)) / free if free > 1e-6 else 0.0
-    return float(np.sqrt(max(squares - df * noise, 0.0) / trace))
-
-
-def _rests_on(side: _Side) -> str:
-    drops = counted(side.drops, "drop")
-    return f"{drops} of {counted(side.cases, 'case')}" if side.cases else f"{drops} bare"
+    return float(np.sqrt(max(squares - df * float(own_variance.mean()), 0.0) / trace))

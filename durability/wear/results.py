@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
     from durability.life.results import Prediction
-    from durability.record.records import FloatArray, IntArray
+    from durability.record.records import Condition, FloatArray, IntArray
 
 
 TrendVerdict = Literal["rising", "settled", "steady", "too few"]
@@ -181,6 +181,15 @@ class CovariateEffect:
 
 
 @dataclass(frozen=True, slots=True)
+class Estimate:
+    """A number of drops with its interval; ``None`` stands for beyond the horizon."""
+
+    lower: float | None
+    estimate: float | None
+    upper: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class GroupWear:
     """How fast the cases of one model (or one case) wear, and how long they last."""
 
@@ -189,10 +198,17 @@ class GroupWear:
     drops: int
     failed: int
     rise_pct_per_drop: float | None
+    """Of the wear that goes on."""
     lower: float | None
     upper: float | None
+    settling_pct: float | None
+    """Rise of the first drops that has levelled off, or will; not in the rise per drop."""
     probability_fastest: float | None
     life: Prediction
+    """Of the next case."""
+    b10: Estimate
+    """Drop by which one in ten of the population of cases has failed."""
+    b50: Estimate
     basis: str
 
 
@@ -204,6 +220,25 @@ class Ranking:
     groups: tuple[GroupWear, ...]
     order_is_clear: bool
     basis: str
+    condition: Condition | Literal["pooled"] | None = None
+    """Under which the groups are compared; None without a group."""
+    others: tuple[Ranking, ...] = ()
+    """The same under each other condition."""
+
+
+@dataclass(frozen=True, slots=True)
+class RatioAtWear:
+    """The ratio of a comparison at one state of wear."""
+
+    drops: int
+    """Drops that each case has made, this one among them; 1 is fresh."""
+    ratio: float
+    lower: float | None
+    upper: float | None
+    reduction_pct: float
+    cases_a: int
+    cases_b: int
+    """Cases that have made so many drops (bare: devices)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,6 +262,12 @@ class Comparison:
     voided_b: int
     ratio_with_voided: float | None
     basis: str
+    by_wear: tuple[RatioAtWear, ...] = ()
+    """Fresh, midway and at the last drop that both sides have made."""
+    condition: Condition | Literal["pooled"] | None = None
+    """Under which both were dropped; None without one in common."""
+    others: tuple[Comparison, ...] = ()
+    """The same under each other condition that both sides share."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,7 +308,7 @@ class LogRatio:
     drops_a: int
     drops_b: int
     cases_a: int
-    """0 when bare: then the drop is the unit of replication."""
+    """Bare: devices."""
     cases_b: int
     between_case_log_sd: float | None
     within_case_log_sd: float | None
@@ -309,9 +350,11 @@ class Claim:
     false_claim_risk: float
     """Largest probability that a false claim is called shown, or a true one contradicted."""
     at_drop: int | None
-    """Drop number at which the levels are compared; None for the drops as they are."""
+    """Drop number at which the levels are compared; None for the mean over the drops made."""
     beyond_last_drop: bool
-    """``at_drop`` lies beyond the last drop of some case: the lines were drawn on."""
+    """Always False: a claim beyond the drops that both sides made is refused."""
+    by_wear: tuple[RatioAtWear, ...]
+    """As the comparison has it."""
     overall: LogRatio
     per_orientation: tuple[OrientationClaim, ...]
     unshared_orientations: tuple[str, ...]

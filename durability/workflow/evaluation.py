@@ -7,10 +7,10 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
 from durability.record.errors import RecordRefused
-from durability.workflow.histories import BARE
+from durability.record.vocabulary import BARE
 
 if TYPE_CHECKING:
-    from durability.record.records import DropHistory
+    from durability.record.records import Condition, DropHistory
     from durability.wear.forecast import Outcome
     from durability.wear.results import Forecast, LevelFan, Ranking, Trend, WearFit
     from durability.workflow.results import Limit
@@ -130,21 +130,33 @@ class Evaluation:
         by_code = {each.series: each for each in found}
         return [by_code[each.series] for each in self.histories]
 
-    def ranking(self, by: Literal["case_model", "case"]) -> Ranking:
-        """Groups of the cases answered for that were dropped, the fastest wearing first."""
-        from durability.wear.compare import rank
+    @cached_property
+    def _in_case(self) -> list[DropHistory]:
+        return [each for each in self.histories if each.case is not None and each.drops]
 
-        in_case = [each for each in self.histories if each.case is not None and each.drops]
+    def ranking(self, by: Literal["case_model", "case"], *, pool: bool = False) -> Ranking:
+        """Groups of the cases answered for that were dropped, the fastest wearing first."""
+        from durability.wear.ranking import rank
+
         return rank(
-            in_case,
+            self._in_case,
             by=by,
+            pool=pool,
             horizon=self.limit.horizon,
-            outcomes=[self._outcomes[each.series] for each in in_case],
-            own_fits=self.own_fits(in_case),
+            outcomes=[self._outcomes[each.series] for each in self._in_case],
+            own_fits=self.own_fits(self._in_case),
         )
 
+    def ranked_under(
+        self, by: Literal["case_model", "case"] = "case_model"
+    ) -> dict[Condition, list[DropHistory]]:
+        """The series that ``ranking`` compares, by condition, the one that stands first leading."""
+        from durability.wear.ranking import ranked_under
+
+        return ranked_under(self._in_case, by)
+
     def side(self, name: str) -> list[DropHistory]:
-        """Every series of one case model, or every bare one.
+        """Every series answered for in a case of one model, or every bare one.
 
         Raises
         ------
@@ -154,7 +166,7 @@ class Evaluation:
         bare = name == BARE
         found = [
             each
-            for each in self._by_code.values()
+            for each in self.histories
             if (each.case is None if bare else each.case_model == name)
         ]
         if not found:

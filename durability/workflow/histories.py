@@ -13,13 +13,10 @@ from durability.record.errors import RecordRefused
 from durability.record.orientation import is_orientation, normalise_orientation
 from durability.record.records import DeviceHistory, DropHistory, ShockHistory, ShockLook
 from durability.store import bench, database
-from durability.workflow.results import Scope, VoidedDrop
+from durability.workflow.results import Scope, Under, VoidedDrop
 from durability.workflow.series import series_rows
 from durability.workflow.session import Session
 from durability.workflow.specimens import IN_USE
-
-BARE = "bare"
-"""How a call names drops without a case."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +93,7 @@ def _drop_history(
         device=row["device"],
         condition=(row["drop_height_mm"], row["surface"], orientation_name(row["orientation"])),
         sensor=row["sensor"],
+        device_kind=row["device_kind"],
         temperature_c=readings["temperature_c"][at].astype(float),
         dropped_at_s=readings["dropped_at_s"][at].astype(float),
         damage_drop_number=damage["drop_number"][look].astype(np.int64),
@@ -112,6 +110,17 @@ def _only(history: DropHistory, kept: np.ndarray) -> DropHistory:
 def orientation_name(text: str | None) -> str | None:
     """One name for one orientation of a box, however its faces were ordered; else as it stands."""
     return normalise_orientation(text) if text and is_orientation(text) else text
+
+
+def condition_values(history: DropHistory) -> dict[str, float | str | None]:
+    """Height, surface, orientation and kind of device of a series, by column name."""
+    height, surface, orientation = history.condition
+    return {
+        "drop_height_mm": height,
+        "surface": surface,
+        "orientation": orientation,
+        "device_kind": history.device_kind,
+    }
 
 
 def _spans(keys: np.ndarray) -> dict[str, slice]:
@@ -132,6 +141,7 @@ def find_scope(
     *,
     specimen: str | None = None,
     plan: str | None = None,
+    under: Under | None = None,
 ) -> Scope:
     """What a call is about: it chooses what is answered for, never what informs the answer.
 
@@ -142,6 +152,8 @@ def find_scope(
     series, case_models, specimen, plan : optional
         Only these series, case models, what one specimen lived through, or the devices that follow
         one follow-up plan. Without ``series`` reference drops are left out.
+    under : Under, optional
+        Of these only the series with such a height, surface, orientation or kind of device.
 
     Returns
     -------
@@ -152,13 +164,18 @@ def find_scope(
     RecordRefused
         A series, case model, specimen or plan is not in the store.
     """
-    rows = series_rows(connection, series, case_models, purpose=None if series else "test")
+    under = under or Under()
+    rows = [
+        row
+        for row in series_rows(connection, series, case_models, purpose=None if series else "test")
+        if under.admits({**row, "orientation": orientation_name(row["orientation"])})
+    ]
     devices = [row["device"] for row in bench.fetch(connection, "devices")]
     if specimen is not None:
         kind = bench.find(connection, "specimen", specimen)["kind"]
         rows = [row for row in rows if row["case" if kind == "case" else "device"] == specimen]
         own = [specimen] if kind == "device" else _dropped(rows, devices)
-        return Scope("specimen", (specimen,), _codes(rows), tuple(own))
+        return Scope("specimen", (specimen,), _codes(rows), tuple(own), under)
     if plan is not None:
         known = {row["name"] for row in bench.fetch(connection, "plans_as_made")}
         if plan not in known:
@@ -168,13 +185,14 @@ def find_scope(
         plans = bench.fetch(connection, "device_plans")
         followers = {row["device"] for row in plans if row["plan"] == plan}
         rows = [row for row in rows if row["device"] in followers]
-        return Scope("follow-up plan", (plan,), _codes(rows), tuple(sorted(followers)))
+        return Scope("follow-up plan", (plan,), _codes(rows), tuple(sorted(followers)), under)
     if series:
-        return Scope("series", tuple(series), _codes(rows), tuple(_dropped(rows, devices)))
+        return Scope("series", tuple(series), _codes(rows), tuple(_dropped(rows, devices)), under)
     if case_models:
         names = tuple(case_models)
-        return Scope("case model", names, _codes(rows), tuple(_dropped(rows, devices)))
-    return Scope("whole record", (), _codes(rows), tuple(devices))
+        return Scope("case model", names, _codes(rows), tuple(_dropped(rows, devices)), under)
+    own_devices = devices if under == Under() else _dropped(rows, devices)
+    return Scope("whole record", (), _codes(rows), tuple(own_devices), under)
 
 
 def _codes(rows: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:

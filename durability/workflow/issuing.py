@@ -87,7 +87,7 @@ def record_changes(session: Session, scope: Scope, since: ReportIssue) -> Record
     RecordRefused
         That report was about something else.
     """
-    if (scope.kind, scope.names) != (since.scope.kind, since.scope.names):
+    if (scope.kind, scope.told) != (since.scope.kind, since.scope.names):
         was = " ".join([since.scope.kind, *since.scope.names])
         raise RecordRefused(
             f"--reissue-of {since.number}: that report was about the {was}; ask for the same again"
@@ -227,7 +227,7 @@ def _keep(
             page_sha256=hashlib.sha256(page.encode()).hexdigest(),
             record_digest=contents.digest,
             scope_kind=issue.scope.kind,
-            scope_names=list(issue.scope.names),
+            scope_names=list(issue.scope.told),
             answers=json.dumps([_plain(each) for each in issue.answers], ensure_ascii=False),
             record_until_utc=issue.record_until_utc,
             replaces=issue.replaces,

@@ -12,33 +12,38 @@ import numpy as np
 from durability.life.results import SurvivalCurve
 from durability.pulse.results import PulseCloud, PulseTrace, ShockSpectrum
 from durability.record.errors import UnusableCall
+from durability.record.vocabulary import BARE
 from durability.rig.results import RigWatch
 from durability.store import bench, database
-from durability.workflow.histories import BARE
-from durability.workflow.results import SeriesPicture
+from durability.workflow.histories import find_scope
+from durability.workflow.results import SeriesPicture, Under
 from durability.workflow.rig import watch
 from durability.workflow.series import list_drops, list_series
 from durability.workflow.session import Session
 from durability.workflow.show import show_pulses
+from durability.workflow.study import Study
 
 MOST_WAVEFORMS = 60
 """Waveforms of one picture; more of them say no more."""
 
 
-def comparable(pictures: Sequence[SeriesPicture]) -> tuple[list[SeriesPicture], int]:
-    """Series in a case under the commonest condition, and how many others there are.
+def comparable(
+    study: Study, shown: Sequence[SeriesPicture] | None = None
+) -> tuple[list[SeriesPicture], int]:
+    """Series that the ranking compares under its first condition, and how many others there are.
 
-    Levels and lives are comparable only within one drop height, surface and orientation.
+    Parameters
+    ----------
+    study : Study
+        Sorts series into conditions.
+    shown : sequence of SeriesPicture, optional
+        Its pictures, where they are known already.
     """
-    in_case = [each for each in pictures if each.trend.case_model is not None]
-    if not in_case:
-        return [], len(pictures)
-    drops: Counter[Any] = Counter()
-    for each in in_case:
-        drops[each.condition] += each.trend.drops
-    condition = drops.most_common(1)[0][0]
-    kept = [each for each in in_case if each.condition == condition]
-    return kept, len(pictures) - len(kept)
+    shown = study.pictures() if shown is None else shown
+    first = next(iter(study.conditions().values()), [])
+    codes = {each.series for each in first}
+    kept = [each for each in shown if each.trend.series in codes]
+    return kept, len(shown) - len(kept)
 
 
 def survival_curves(pictures: Sequence[SeriesPicture], level: float) -> list[SurvivalCurve]:
@@ -81,6 +86,7 @@ def pulse_clouds(
     session: Session,
     series: Sequence[str] | None = None,
     case_models: Sequence[str] | None = None,
+    under: Under | None = None,
 ) -> tuple[list[PulseCloud], list[float]]:
     """Peak and duration of every drop by case model, and the drop heights behind them.
 
@@ -90,6 +96,8 @@ def pulse_clouds(
         Store and person.
     series, case_models : sequence of str, optional
         Keep only these.
+    under : Under, optional
+        Keep only such conditions.
 
     Returns
     -------
@@ -98,11 +106,10 @@ def pulse_clouds(
     drop_heights_mm : list of float
         Those recorded, ascending.
     """
-    wanted = {
-        row["series"]: row
-        for row in list_series(session, series, case_models)
-        if series or row["purpose"] == "test"
-    }
+    with database.reading(session.store) as connection:
+        scope = find_scope(connection, series, case_models, under=under)
+    asked = list_series(session, list(scope.series)) if scope.series else []
+    wanted = {row["series"]: row for row in asked}
     rows: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for row in list_drops(session, list(wanted) or None):
         if row["series"] in wanted:

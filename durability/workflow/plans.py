@@ -12,7 +12,7 @@ from durability.record.errors import RecordRefused, UnusableCall
 from durability.store import bench, database
 from durability.workflow import quarantine
 from durability.workflow.keep import tells_cracked_glass
-from durability.workflow.results import Limit
+from durability.workflow.results import Limit, Under
 from durability.workflow.rig import lab_scatter
 from durability.workflow.session import Session
 from durability.workflow.specimens import IN_USE
@@ -25,6 +25,9 @@ if TYPE_CHECKING:
         ReliabilityShown,
         RisePlan,
     )
+    from durability.record.records import Condition
+    from durability.wear.results import Forecast
+    from durability.workflow.study import Study
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +55,7 @@ def plan_rise(
     cases: Sequence[int],
     scatter_pct: float | None,
     rise_sd_pct: float | None,
+    under: Under | None = None,
 ) -> tuple[Scatter, tuple[RisePlan, ...], tuple[RisePlan, ...] | None]:
     """Drops per case to see a rise, for several numbers of cases.
 
@@ -62,7 +66,10 @@ def plan_rise(
     rise_pct, power, alpha, cases, rise_sd_pct
         As in :func:`durability.plan.power.drops_to_see_rise`.
     scatter_pct : float, optional
-        Drop-to-drop standard deviation in percent; by default that of this lab.
+        Drop-to-drop standard deviation in percent; by default that of this lab under the condition
+        with most cases.
+    under : Under, optional
+        Of these conditions.
 
     Returns
     -------
@@ -75,7 +82,7 @@ def plan_rise(
     from durability.plan.power import drops_to_see_rise
 
     if scatter_pct is None:
-        seen = lab_scatter(session)
+        seen = lab_scatter(session, under)
         if not seen.within_case_log_sd:
             raise RecordRefused(
                 "no case in this store has 3 drops that differ, so its scatter is not known; give"
@@ -105,6 +112,7 @@ def plan_contrast(
     drops_per_case: Sequence[int],
     within_pct: float | None,
     between_pct: float | None,
+    under: Under | None = None,
 ) -> tuple[Scatter, tuple[ContrastPlan, ...], tuple[ContrastPlan, ...] | None]:
     """Cases of each of two models to tell them apart, for several numbers of drops per case.
 
@@ -116,7 +124,9 @@ def plan_contrast(
         As in :func:`durability.plan.power.cases_to_tell_apart`.
     within_pct, between_pct : float, optional
         Scatter from drop to drop and from case to case in percent; both or none, by default those
-        of this lab.
+        of this lab under the condition with most cases.
+    under : Under, optional
+        Of these conditions.
 
     Returns
     -------
@@ -135,7 +145,7 @@ def plan_contrast(
         between = 0.0 if between_pct == 0 else _log_sd(between_pct, "--scatter-between-pct")
         scatter = Scatter(_log_sd(within_pct, "--scatter-pct"), between, None)
     else:
-        seen = lab_scatter(session)
+        seen = lab_scatter(session, under)
         if not seen.within_case_log_sd or seen.between_case_log_sd is None:
             raise RecordRefused(
                 "this store has no two cases of one model under one condition, so how cases differ"
@@ -169,6 +179,14 @@ class SurvivorsSoFar:
 
 
 @dataclass(frozen=True, slots=True)
+class ShownUnder:
+    """What the cases of each model have shown under one condition."""
+
+    condition: Condition
+    so_far: tuple[SurvivorsSoFar, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class SurvivalPlan:
     """How many cases must survive how many drops, and what has been shown."""
 
@@ -179,6 +197,9 @@ class SurvivalPlan:
     cases: int
     rule: str
     so_far: tuple[SurvivorsSoFar, ...]
+    condition: Condition | None
+    """Under which ``so_far`` was shown: that with most cases; None without a case."""
+    others: tuple[ShownUnder, ...]
 
 
 def plan_survival(
@@ -193,6 +214,7 @@ def plan_survival(
     case_models: Sequence[str] | None,
     limit_g: float | None,
     limit_rise: float,
+    under: Under | None = None,
 ) -> SurvivalPlan:
     """How many cases must survive so many drops, and what this store's cases have shown.
 
@@ -214,6 +236,8 @@ def plan_survival(
         Only what these have shown.
     limit_g, limit_rise : float or None, float
         Where a case fails, as in a forecast.
+    under : Under, optional
+        Only what was shown under such conditions.
 
     Returns
     -------
@@ -225,6 +249,7 @@ def plan_survival(
         A value outside its range, or options that don't go together.
     """
     from durability.plan.reliability import success_run_cases, weibayes_cases
+    from durability.workflow.study import open_study
 
     if drops < 1:
         raise UnusableCall(f"--drops {drops}: not a number of drops, 1 or more")
@@ -247,6 +272,9 @@ def plan_survival(
             f" ln(1 - {confidence:g}) / (ln({reliability:g}) x"
             f" ({drops_each or drops}/{drops})^{shape:g})"
         )
+    limit = Limit(limit_g=limit_g, limit_rise=limit_rise, horizon=max(drops, 1))
+    study = open_study(session, None, case_models, under=under, limit=limit)
+    shown = _survivors(study, drops, confidence, shape)
     return SurvivalPlan(
         drops=drops,
         reliability=reliability,
@@ -254,25 +282,34 @@ def plan_survival(
         failures_allowed=failures_allowed,
         cases=cases,
         rule=rule,
-        so_far=_survivors(session, drops, confidence, shape, case_models, limit_g, limit_rise),
+        so_far=shown[0].so_far if shown else (),
+        condition=shown[0].condition if shown else None,
+        others=shown[1:],
     )
 
 
 def _survivors(
-    session: Session,
-    drops: int,
-    confidence: float,
-    shape: float | None,
-    case_models: Sequence[str] | None,
-    limit_g: float | None,
-    limit_rise: float,
-) -> tuple[SurvivorsSoFar, ...]:
-    """What the cases of each model have shown; a case in several series lives their sum."""
-    from durability.plan.reliability import reliability_shown, weibayes_shown
-    from durability.workflow.study import open_study
+    study: Study, drops: int, confidence: float, shape: float | None
+) -> tuple[ShownUnder, ...]:
+    """What the cases of each model have shown, under each condition by itself.
 
-    limit = Limit(limit_g=limit_g, limit_rise=limit_rise, horizon=max(drops, 1))
-    forecasts = open_study(session, None, case_models, limit=limit).forecasts
+    A case stands under the condition of its last valid drop; one in several series lives their sum.
+    """
+    forecasts = {found.series: found for found in study.forecasts}
+    return tuple(
+        ShownUnder(
+            condition,
+            _shown_by([forecasts[each.series] for each in some], drops, confidence, shape),
+        )
+        for condition, some in study.conditions("case").items()
+    )
+
+
+def _shown_by(
+    forecasts: Sequence[Forecast], drops: int, confidence: float, shape: float | None
+) -> tuple[SurvivorsSoFar, ...]:
+    from durability.plan.reliability import reliability_shown, weibayes_shown
+
     lives: dict[str | None, dict[str, tuple[int, bool]]] = {}
     for found in forecasts:
         if found.case is None or not found.drops:

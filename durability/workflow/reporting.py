@@ -13,16 +13,22 @@ from durability import PROGRAM_VERSION
 from durability.devices.results import LatentAnswer
 from durability.record import clock
 from durability.record.errors import RecordRefused
-from durability.record.vocabulary import HEIGHT_TOLERANCE
+from durability.record.vocabulary import BARE, HEIGHT_TOLERANCE
 from durability.store import bench, database, saved_queries
 from durability.wear.results import Comparison, Trend
 from durability.workflow import follow_up, pictures
 from durability.workflow.claims import judge_claim
 from durability.workflow.demo import is_demo
 from durability.workflow.devices import DeviceStudy
-from durability.workflow.histories import BARE
 from durability.workflow.integrity import run_selfcheck, versions
-from durability.workflow.results import ClaimAnswer, Limit, ReportContents, Scope, SeriesWaveforms
+from durability.workflow.results import (
+    ClaimAnswer,
+    Limit,
+    ReportContents,
+    Scope,
+    SeriesWaveforms,
+    Under,
+)
 from durability.workflow.rig import watch
 from durability.workflow.series import series_rows
 from durability.workflow.session import Session
@@ -75,6 +81,7 @@ def gather_report(
     case_models: Sequence[str] | None = None,
     specimen: str | None = None,
     plan: str | None = None,
+    under: Under | None = None,
     on: date,
     claim_pct: float | None = None,
     limit: Limit | None = None,
@@ -90,6 +97,8 @@ def gather_report(
     series, case_models, specimen, plan : optional
         Answer only for these series, case models, what one specimen lived through, or the devices
         that follow one follow-up plan; at most one of the four.
+    under : Under, optional
+        Of these only such conditions.
     on : date
         Day as of which inspections and calibrations are due.
     claim_pct : float, optional
@@ -119,6 +128,7 @@ def gather_report(
         case_models,
         specimen=specimen,
         plan=plan,
+        under=under,
         limit=limit,
         rig_corrected=rig_corrected,
     )
@@ -130,7 +140,7 @@ def gather_report(
 
     told(STEPS[2])
     shown = study.pictures(most_fans=MOST_FANS)
-    comparable, _ = pictures.comparable(shown)
+    comparable, _ = pictures.comparable(study, shown)
 
     told(STEPS[3])
     ranking = study.ranking()
@@ -155,7 +165,7 @@ def gather_report(
     selfcheck = run_selfcheck()
 
     owed = follow_up.due(session, on.isoformat(), 0)
-    if scope.kind != "whole record":
+    if scope.is_part:
         owed = owed.of(scope.devices)
     clouds, heights = pictures.pulse_clouds(session, scope.series) if scope.series else ([], [])
     asked = {**asdict(limit), "claim": claim_pct, "rig_corrected": study.rig_corrected}
@@ -193,7 +203,7 @@ def gather_report(
         latent=_latent(devices, scope) if scope.devices else None,
         dose_curve=devices.dose_curve if scope.devices else None,
         life_lines=tuple(devices.life_lines(scope.devices)) if scope.devices else (),
-        check_tables=tuple(devices.check_tables()) if scope.kind == "whole record" else (),
+        check_tables=tuple(devices.check_tables()) if not scope.is_part else (),
         owed=owed,
         rig=tuple(rig),
         sensors=tuple(rows["sensors"]),
@@ -205,7 +215,7 @@ def gather_report(
         statements=_statements(),
         selfcheck=selfcheck,
         boundaries=tuple(devices.boundaries(scope.devices)),
-        claims=() if claim_pct is None else tuple(_claims(session, models, claim_pct, limit.level)),
+        claims=() if claim_pct is None else tuple(_claims(study, models, claim_pct)),
     )
 
 
@@ -260,7 +270,7 @@ def _digest(scope: Scope, about: dict[str, Any], on: date, asked: dict[str, floa
     stands_for = json.dumps(
         [
             scope.kind,
-            scope.names,
+            scope.told,
             about["last_entry_id"],
             about["entries"],
             on.isoformat(),
@@ -296,16 +306,16 @@ def _against_bare(study: Study, models: Sequence[str]) -> list[Comparison]:
         return []  # nothing was dropped bare
 
 
-def _claims(
-    session: Session, models: Sequence[str], at_least_pct: float, level: float
-) -> list[ClaimAnswer]:
+def _claims(study: Study, models: Sequence[str], at_least_pct: float) -> list[ClaimAnswer]:
     """Whether each case model reduces the peak g of bare drops as claimed, where both are there."""
     answers = []
     for model in models:
         try:
             answers.append(
-                judge_claim(session, BARE, model, at_least_pct, after_drops=None, level=level)
+                judge_claim(
+                    study, BARE, model, at_least_pct, after_drops=None, level=study.limit.level
+                )
             )
         except RecordRefused:
-            continue  # not dropped bare, or never with the same kind: nothing to claim
+            continue  # not dropped bare, or under no condition of both: nothing to claim
     return answers

@@ -6,7 +6,7 @@ Field names are those of the JSON that leaves the program. A number that can't b
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from numbers import Real
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     )
     from durability.life.results import SurvivalCurve
     from durability.pulse.results import PulseCloud, PulseTrace, ShockSpectrum
-    from durability.record.records import FloatArray, IntArray
+    from durability.record.records import Condition, FloatArray, IntArray
     from durability.rig.results import RigNote, RigWatch
     from durability.selfcheck.results import SelfCheck
     from durability.wear.results import Claim, Comparison, Forecast, LevelFan, Ranking, Trend
@@ -39,8 +39,9 @@ class SeriesPicture:
     trend: Trend
     forecast: Forecast
     device: str | None
-    condition: tuple[float | None, str | None, str | None]
-    """Drop height in mm, surface, orientation."""
+    orientation: str | None
+    condition: Condition
+    """Levels and lives are comparable within one only."""
     voided_drop_number: IntArray
     voided_peak_g: FloatArray
     """NaN where the voided drop gave no reading."""
@@ -87,21 +88,22 @@ class BenchStanding:
 
 @dataclass(frozen=True, slots=True)
 class ClaimByKind:
-    """A claim judged with devices alone, or with dummies alone: the two are never pooled."""
+    """A claim judged under one condition: devices and dummies, heights, surfaces never pooled."""
 
-    device_kind: Literal["device", "dummy"]
+    device_kind: str | None
     claim: Claim | None
-    """None where the two sides can't be compared with this kind."""
+    """None where the two sides can't be compared under it."""
     reason: str | None
     voided_a: int
     voided_b: int
     with_voided: Claim | None
     """The same with the voided readings put back; None without any."""
+    condition: Condition
 
 
 @dataclass(frozen=True, slots=True)
 class ClaimAnswer:
-    """A claimed reduction from ``a`` to ``b``, with each kind of what was dropped."""
+    """A claimed reduction from ``a`` to ``b`` under each condition that both share."""
 
     a: str
     b: str
@@ -194,6 +196,35 @@ ScopeKind = Literal["whole record", "case model", "series", "specimen", "follow-
 
 
 @dataclass(frozen=True, slots=True)
+class Under:
+    """Values of a condition that are answered for; none named: every value. None: not recorded."""
+
+    drop_height_mm: tuple[float | None, ...] = ()
+    surface: tuple[str | None, ...] = ()
+    orientation: tuple[str | None, ...] = ()
+    """Of a box: under one name, however its faces are ordered."""
+    device_kind: tuple[str | None, ...] = ()
+
+    def admits(self, values: Mapping[str, Any]) -> bool:
+        """Whether a series with these values of the same names is answered for."""
+        asked = asdict(self)
+        return all(not wanted or values[name] in wanted for name, wanted in asked.items())
+
+    @property
+    def options(self) -> tuple[str, ...]:
+        """As options of a call, in pairs of name and value."""
+        return tuple(
+            word
+            for name, wanted in asdict(self).items()
+            for value in wanted
+            for word in (
+                f"--{name.replace('_', '-')}",
+                f"{value:g}" if isinstance(value, float) else value or "",
+            )
+        )
+
+
+@dataclass(frozen=True, slots=True)
 class Scope:
     """What is answered for; what informs an answer is always the whole record."""
 
@@ -203,6 +234,17 @@ class Scope:
     """Series within it; reference series only where they are named."""
     devices: tuple[str, ...] = ()
     """Devices within it, controls included when it is the whole record or a plan."""
+    under: Under = Under()
+
+    @property
+    def is_part(self) -> bool:
+        """Whether it is less than the whole record."""
+        return self.kind != "whole record" or self.under != Under()
+
+    @property
+    def told(self) -> tuple[str, ...]:
+        """Names and conditions, as an issued report keeps them."""
+        return (*self.names, *self.under.options)
 
 
 @dataclass(frozen=True, slots=True)
@@ -329,7 +371,7 @@ class ReportContents:
     put_back: Mapping[str, Trend]
     """Series → its trend with its voided readings put back; only where one has a reading."""
     comparable: tuple[SeriesPicture, ...]
-    """Series in a case under the commonest condition: levels and lives can be compared."""
+    """Series that the ranking compares: under the condition that stands first."""
     survival: tuple[SurvivalCurve, ...]
     comparisons: tuple[Comparison, ...]
     clouds: tuple[PulseCloud, ...]

@@ -13,7 +13,8 @@ from durability.record.errors import RecordRefused, UnusableCall
 from durability.record.records import DropHistory
 from durability.rig.results import RecordedMeanwhile, RigNote, RigWatch
 from durability.store import bench, database
-from durability.workflow.histories import histories_in
+from durability.workflow.histories import find_scope, histories_in
+from durability.workflow.results import Under
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:
@@ -351,19 +352,21 @@ def _part_sd(session: Session, given_pct: float | None) -> tuple[float | None, s
     return found, f"specimens: cases of one model differ by {100.0 * found:.2g} % in this store"
 
 
-def lab_scatter(session: Session) -> LabScatter:
-    """Scatter of peak g as this lab has seen it, within and between cases.
+def lab_scatter(session: Session, under: Under | None = None) -> LabScatter:
+    """Scatter of peak g as this lab has seen it, within and between cases, under one condition.
 
     Parameters
     ----------
     session : Session
         Store and person.
+    under : Under, optional
+        Only such conditions.
 
     Returns
     -------
     LabScatter
-        From every valid test drop in a case. Cases are compared only within a model and one drop
-        height, surface and orientation.
+        From the valid test drops in a case under the condition with most cases. Cases are compared
+        only within a model and one orientation.
 
     Raises
     ------
@@ -371,19 +374,22 @@ def lab_scatter(session: Session) -> LabScatter:
         No such drop in the store.
     """
     from durability.plan.power import lab_scatter as scatter_seen
+    from durability.wear.conditions import by_condition
 
     with database.reading(session.store) as connection:
         found = histories_in(connection)
-    worn = [
+        asked = set(find_scope(connection, under=under).series)
+    every = by_condition(
         each
         for each in found.valid
-        if each.case is not None and len(each.peak_g) and each.series not in found.reference
-    ]
-    if not worn:
+        if each.case is not None and len(each.peak_g) and each.series in asked
+    )
+    if not every:
         raise RecordRefused(
             "no valid drop in a case in this store, so no scatter to plan with; give it:"
             " --scatter-pct, and --scatter-between-pct (tell-apart)"
         )
+    condition, worn = next(iter(every.items()))
     lengths = [len(each.peak_g) for each in worn]
     seen = scatter_seen(
         np.log(np.concatenate([each.peak_g for each in worn])),
@@ -395,8 +401,9 @@ def lab_scatter(session: Session) -> LabScatter:
         {each.case for each in worn},
         {(each.case_model, each.condition) for each in worn},
     )
+    apart = f"; {counted(len(every) - 1, 'other condition')} apart" if len(every) > 1 else ""
     return replace(
         seen,
         basis=f"{counted(sum(lengths), 'drop')} of {counted(len(cases), 'case')},"
-        f" {counted(len(groups), 'group')} of one model and condition",
+        f" {counted(len(groups), 'group')} of one model and orientation, {condition.words}{apart}",
     )

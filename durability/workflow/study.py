@@ -14,11 +14,20 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from durability.life.results import Prediction
-from durability.record.records import DropHistory
+from durability.record.errors import UnusableCall
+from durability.record.records import Condition, DropHistory
 from durability.store import database
+from durability.wear.conditions import condition_of
 from durability.workflow.evaluation import Evaluation
-from durability.workflow.histories import Histories, find_scope, histories_in
-from durability.workflow.results import Limit, Scope, SeriesPicture, TrendContext, VoidedDrop
+from durability.workflow.histories import Histories, condition_values, find_scope, histories_in
+from durability.workflow.results import (
+    Limit,
+    Scope,
+    SeriesPicture,
+    TrendContext,
+    Under,
+    VoidedDrop,
+)
 from durability.workflow.rig import RigLedger
 from durability.workflow.session import Session
 
@@ -32,6 +41,7 @@ if TYPE_CHECKING:
         MoreDrops,
         Ranking,
         Trend,
+        WearFit,
     )
 
 FEWEST_FOR_SUGGESTION = 6
@@ -142,17 +152,39 @@ class Study:
             )
         return self._corrected[key]
 
-    def ranking(self, by: Literal["case_model", "case"] = "case_model") -> Ranking:
-        """Groups of the cases answered for, the fastest wearing first."""
-        return self._as_read.ranking(by)
+    def ranking(
+        self, by: Literal["case_model", "case"] = "case_model", *, pool: bool = False
+    ) -> Ranking:
+        """Groups of the cases answered for, the fastest first, under each condition by itself.
 
-    def comparison(self, a: str, b: str) -> tuple[Comparison, list[VoidedDrop]]:
-        """How many times the peak g of ``a`` is that of ``b`` in the whole record.
+        Parameters
+        ----------
+        by : {"case_model", "case"}
+            What to rank.
+        pool : bool
+            One model of all, condition as a factor.
+        """
+        return self._as_read.ranking(by, pool=pool)
+
+    def conditions(
+        self, by: Literal["case_model", "case"] = "case_model"
+    ) -> dict[Condition, list[DropHistory]]:
+        """The series that the ranking compares, by condition, the one that stands first leading."""
+        return self._as_read.ranked_under(by)
+
+    def comparison(
+        self, a: str, b: str, *, after_drops: int | None = None, pool: bool = False
+    ) -> tuple[Comparison, list[VoidedDrop]]:
+        """How many times the peak g of ``a`` is that of ``b``, in the whole record.
 
         Parameters
         ----------
         a, b : str
             Case models, or bare.
+        after_drops : int, optional
+            At this drop of each case; by default the mean over the drops that both sides made.
+        pool : bool
+            One model of all conditions in common, condition as a factor.
 
         Returns
         -------
@@ -164,13 +196,47 @@ class Study:
         ------
         RecordRefused
             A side has no series.
+        UnusableCall
+            ``after_drops`` is more than both sides have made.
         """
         from durability.wear.compare import compare
 
-        sides = [self._as_read.side(name) for name in (a, b)]
-        put_back = [self._with_voided.side(name) for name in (a, b)]
-        result = compare(*sides, a=a, b=b, a_with_voided=put_back[0], b_with_voided=put_back[1])
-        return result, self._voided_of(each.series for side in sides for each in side)
+        if after_drops is not None and after_drops < 1:
+            raise UnusableCall(f"--after-drops {after_drops}: not a number of drops, 1 or more")
+        sides, put_back = self.sides(a, b), self.sides(a, b, with_voided=True)
+        result = compare(
+            *sides,
+            a=a,
+            b=b,
+            after_drops=after_drops,
+            pool=pool,
+            a_with_voided=put_back[0],
+            b_with_voided=put_back[1],
+            fitted=self._as_read.own_fits,
+            fitted_with_voided=self._with_voided.own_fits,
+        )
+        return result, self.voided_of(each.series for side in sides for each in side)
+
+    def sides(self, a: str, b: str, *, with_voided: bool = False) -> list[list[DropHistory]]:
+        """Series of two sides in the whole record, under the conditions answered for.
+
+        Raises
+        ------
+        RecordRefused
+            A side has no series.
+        """
+        evaluation = self._with_voided if with_voided else self._as_read
+        under = self.scope.under
+        return [
+            [each for each in evaluation.side(name) if under.admits(condition_values(each))]
+            for name in (a, b)
+        ]
+
+    def own_fits(
+        self, histories: Sequence[DropHistory], *, with_voided: bool = False
+    ) -> list[WearFit]:
+        """Fits of these series, each on its own."""
+        return (self._with_voided if with_voided else self._as_read).own_fits(histories)
 
     def condition_effects(self) -> list[CovariateEffect]:
         """How peak g goes with temperature and with a long rest: a what-if, never applied."""
@@ -206,11 +272,12 @@ class Study:
     def voided(self) -> dict[str, list[VoidedDrop]]:
         """Voided drops of each series answered for that has any."""
         found: dict[str, list[VoidedDrop]] = {}
-        for drop in self._voided_of(each.series for each in self.histories):
+        for drop in self.voided_of(each.series for each in self.histories):
             found.setdefault(drop.series, []).append(drop)
         return found
 
-    def _voided_of(self, series: Iterable[str]) -> list[VoidedDrop]:
+    def voided_of(self, series: Iterable[str]) -> list[VoidedDrop]:
+        """Voided drops of these series."""
         codes = set(series)
         return [drop for drop in self._all_voided if drop.series in codes]
 
@@ -288,7 +355,8 @@ class Study:
                     trend=trend,
                     forecast=forecast,
                     device=history.device,
-                    condition=history.condition,
+                    orientation=history.condition[2],
+                    condition=condition_of(history),
                     voided_drop_number=np.array([d.drop_number for d in voided], dtype=np.int64),
                     voided_peak_g=np.array([d.peak_g for d in voided], dtype=float),
                     damage_drop_number=(
@@ -312,6 +380,7 @@ def open_study(
     *,
     specimen: str | None = None,
     plan: str | None = None,
+    under: Under | None = None,
     limit: Limit | None = None,
     rig_corrected: bool = False,
 ) -> Study:
@@ -323,6 +392,8 @@ def open_study(
         Store and person.
     series, case_models, specimen, plan : optional
         Answer only for these; see ``find_scope``.
+    under : Under, optional
+        Answer only for such conditions.
     limit : Limit, optional
         When a case has failed.
     rig_corrected : bool
@@ -340,7 +411,7 @@ def open_study(
     with database.reading(session.store) as connection:
         return Study(
             histories_in(connection),
-            find_scope(connection, series, case_models, specimen=specimen, plan=plan),
+            find_scope(connection, series, case_models, specimen=specimen, plan=plan, under=under),
             limit or Limit(),
             rig=RigLedger(connection),
             rig_corrected=rig_corrected,

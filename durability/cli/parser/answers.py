@@ -40,6 +40,7 @@ def rank(made: Parser) -> None:
         default="case_model",
         help="what is ranked (default case_model)",
     )
+    common.pool(made)
     common.limit(made)
     common.horizon(made)
     common.quiet(made)
@@ -50,6 +51,9 @@ def compare(made: Parser) -> None:
     made.reads("answers:compare", 'compare bare "sleeve A"', 'compare "sleeve A" "sleeve B"')
     for side in ("a", "b"):
         made.add_argument(side, metavar=side.upper(), help="a case model, or bare")
+    common.after_drops(made)
+    common.pool(made)
+    common.under(made)
     common.quiet(made)
 
 
@@ -69,9 +73,8 @@ def claim(made: Parser) -> None:
         metavar="PCT",
         help="the reduction that is claimed, %% of A's peak g",
     )
-    made.add_argument(
-        "--after-drops", type=int, metavar="N", help="as worn by the Nth drop of each case's life"
-    )
+    common.after_drops(made)
+    common.under(made)
     common.level(made)
     common.quiet(made)
 
@@ -150,6 +153,7 @@ def report(made: Parser) -> None:
     )
     about.add_argument("--specimen", metavar="C", help="only what this specimen lived through")
     about.add_argument("--plan", metavar="P", help="only devices that follow this plan")
+    common.under(made)
     made.add_argument("--on", metavar="DATE", help="what is due on this day; else today")
     made.add_argument(
         "--claim",

@@ -247,7 +247,7 @@ def series(made: Parser) -> None:
         "series list",
         'series list --case-model "sleeve A"',
     )
-    common.filters(listed)
+    common.named(listed)
     show = family.reads(
         "show", "show one series and its drops", "logbook:show_series", "series show S21"
     )

@@ -121,10 +121,61 @@ def despite_quarantine(made: Any) -> None:
 
 
 def filters(made: Any) -> None:
-    """Take the series and case models that are answered for."""
+    """Take the series, case models and conditions that are answered for."""
+    named(made)
+    under(made)
+
+
+def named(made: Any) -> None:
+    """Take series and case models."""
     made.add_argument("--series", action="append", metavar="S", help="only this; repeatable")
     made.add_argument(
         "--case-model", action="append", metavar="M", help="only this model; repeatable"
+    )
+
+
+def under(made: Any) -> None:
+    """Take the conditions that are answered for."""
+    group = made.add_argument_group('conditions answered for (repeatable; "" for not recorded)')
+    group.add_argument(
+        "--drop-height-mm", action="append", type=_recorded_number, metavar="H", help="drop height"
+    )
+    group.add_argument("--surface", action="append", type=_recorded, metavar="S")
+    group.add_argument(
+        "--orientation", action="append", type=_recorded, metavar="O", help="face 3, edge 1-2 …"
+    )
+    group.add_argument(
+        "--device-kind", action="append", type=_recorded, choices=("device", "dummy", None)
+    )
+
+
+def _recorded(text: str) -> str | None:
+    return text.strip() or None
+
+
+def _recorded_number(text: str) -> float | None:
+    return float(text) if text.strip() else None
+
+
+_recorded_number.__name__ = "number"
+
+
+def pool(made: Any) -> None:
+    """Take the wish to pool conditions."""
+    made.add_argument(
+        "--pool",
+        action="store_true",
+        help="one model of all conditions, condition as a factor; else each by itself",
+    )
+
+
+def after_drops(made: Any) -> None:
+    """Take the state of wear at which two sides are compared."""
+    made.add_argument(
+        "--after-drops",
+        type=int,
+        metavar="N",
+        help="as worn at the Nth drop of each case; else the mean over the drops both sides made",
     )
 
 

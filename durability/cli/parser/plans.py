@@ -249,6 +249,7 @@ def _scatter(made: Parser) -> None:
         metavar="S",
         help="scatter from drop to drop, %% of peak g; else this lab's",
     )
+    common.under(made)
 
 
 def _survive(family: Family) -> None:
@@ -292,6 +293,7 @@ def _survive(family: Family) -> None:
     made.add_argument(
         "--case-model", action="append", metavar="M", help="only this model; repeatable"
     )
+    common.under(made)
     common.limit(made)
 
 

@@ -8,45 +8,62 @@ from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 from durability.record.basis import counted
+from durability.record.vocabulary import BARE
 from durability.report import as_json, labels
 from durability.report.answers import beside
 from durability.report.blocks import Block, Column, Columns, Words
+from durability.wear.results import Comparison, RatioAtWear
 
 if TYPE_CHECKING:
-    from durability.wear.results import Claim, Comparison, LogRatio, OrientationClaim
+    from durability.record.records import Condition
+    from durability.wear.results import Claim, LogRatio, OrientationClaim
     from durability.workflow.results import ClaimAnswer, VoidedDrop
 
 
-def against(a: str) -> Columns[Comparison]:
-    """The table of others against ``a``; counts of both are side by side."""
-    return Columns["Comparison"](
-        f"Peak g of {a} against others; drops, cases and voided drops as {a}/other",
-        Column("other", "b", wrap=True),
-        Column("times as high (90 %)", lambda e: labels.with_interval(e.ratio, e.lower, e.upper)),
-        Column(
-            "reduction, % (90 %)",
-            lambda e: labels.with_interval(e.reduction_pct, e.reduction_lower, e.reduction_upper),
-        ),
-        Column("drops", lambda e: f"{e.drops_a}/{e.drops_b}", right=True),
+COMPARED = Columns[Comparison](
+    "Peak g of A against B; drops, cases and voided drops as A/B",
+    Column("A", "a", wrap=True),
+    Column("B", "b", wrap=True),
+    Column("A/B, times (90 %)", lambda e: labels.with_interval(e.ratio, e.lower, e.upper)),
+    Column(
+        "B lowers A by, % (90 %)",
+        lambda e: labels.with_interval(e.reduction_pct, e.reduction_lower, e.reduction_upper),
+    ),
+    Column("drops", lambda e: f"{e.drops_a}/{e.drops_b}", right=True),
+    Column("cases", lambda e: f"{e.cases_a}/{e.cases_b}", right=True),
+    Column("voided", lambda e: f"{e.voided_a}/{e.voided_b}", right=True),
+    Column("times, voided put back", "ratio_with_voided", right=True, wide=True),
+    Column("condition", lambda e: labels.compared_under(e.condition), wrap=True, wide=True),
+    Column("rests on", "basis", wide=True),
+)
+"""The table of a comparison, on the page of several."""
+
+
+def _by_wear(result: Comparison) -> Columns[RatioAtWear]:
+    return Columns[RatioAtWear](
+        f"By wear, {result.a}/{result.b}: {labels.compared_under(result.condition)}",
+        Column("after drops", "drops", right=True),
+        Column("times (90 %)", lambda e: labels.with_interval(e.ratio, e.lower, e.upper)),
+        Column("reduction, %", "reduction_pct", right=True),
         Column("cases", lambda e: f"{e.cases_a}/{e.cases_b}", right=True),
-        Column("voided", lambda e: f"{e.voided_a}/{e.voided_b}", right=True),
-        Column("times, voided put back", "ratio_with_voided", right=True),
-        Column("rests on", "basis", wide=True),
     )
 
 
 def comparison_sentence(result: Comparison) -> str:
-    """Ratio of peak g and the reduction, in a sentence."""
-    if result.ratio is None:
-        return f"{result.a} against {result.b}: too few drops to say."
+    """By how much B lowers the peak g of A, and the ratio, in a sentence."""
+    if result.ratio is None or result.reduction_pct is None:
+        return f"{result.a} against {result.b}: can't be compared ({result.basis})."
     ratio = f"{labels.number(result.ratio)} ({labels.interval(result.lower, result.upper)})"
-    reduction = (
-        f"{labels.number(result.reduction_pct)} %"
-        f" ({labels.interval(result.reduction_lower, result.reduction_upper)})"
-    )
+    ends = result.reduction_lower, result.reduction_upper
+    if result.reduction_pct < 0:
+        verb, by = "raises", -result.reduction_pct
+        ends = tuple(None if end is None else -end for end in reversed(ends))  # type: ignore[assignment]
+    else:
+        verb, by = "lowers", result.reduction_pct
     return (
-        f"Peak g of {result.a} is {ratio} times that of {result.b}: a reduction of {reduction},"
-        " 90 % intervals."
+        f"{result.b} {verb} the peak g of {result.a} by {labels.number(by)} %"
+        f" ({labels.interval(*ends)}): {result.a} has {ratio} times the peak g of {result.b}; 90 %"
+        f" intervals ({labels.compared_under(result.condition)})."
     )
 
 
@@ -54,7 +71,12 @@ def comparisons_answer(comparisons: Sequence[Comparison]) -> str:
     """Reduction of peak g against bare drops, model by model, the largest first."""
     known = [each for each in comparisons if each.reduction_pct is not None]
     ordered = sorted(known, key=lambda each: -(each.reduction_pct or 0))
-    reductions = labels.listed(f"{each.b} by {reduction(each)}" for each in ordered)
+    apart = len({each.condition for each in known}) > 1
+    reductions = labels.listed(
+        f"{each.b} by {reduction(each)}"
+        + (f" under {labels.compared_under(each.condition)}" if apart else "")
+        for each in ordered
+    )
     return f"Against bare drops peak g is reduced: {reductions}; 90 % intervals." if known else ""
 
 
@@ -66,71 +88,113 @@ def reduction(result: Comparison) -> str:
     return f"{labels.number(result.reduction_pct)} % ({ends})"
 
 
+def every(comparisons: Sequence[Comparison]) -> list[Comparison]:
+    """Each comparison under each of its conditions."""
+    return [each for result in comparisons for each in (result, *result.others)]
+
+
 def blocks(result: Comparison, voided: Sequence[VoidedDrop]) -> Iterator[Block]:
     """The ratio, what was voided and whether that would change it."""
     yield Words(comparison_sentence(result))
-    yield against(result.a).table([result])
-    if result.voided_a or result.voided_b:
+    yield COMPARED.table(every([result]))
+    for each in every([result]):
+        if each.by_wear:
+            yield _by_wear(each).table(each.by_wear)
+    if any(each.voided_a or each.voided_b for each in every([result])):
         yield from beside.voided(voided)
-        outside = (
-            result.ratio_with_voided is not None
-            and result.lower is not None
-            and result.upper is not None
-            and not result.lower <= result.ratio_with_voided <= result.upper
-        )
-        yield Words(
-            "With the voided readings put back the ratio is"
-            f" {labels.number(result.ratio_with_voided)},"
-            f" {'OUTSIDE' if outside else 'within'} the interval."
-        )
-    yield beside.rests_on(result.basis)
+        for each in every([result]):
+            if each.ratio_with_voided is not None:
+                yield Words(_with_voided(each))
+    for each in every([result]):
+        yield beside.rests_on(each.basis)
     yield Words(labels.RELATIVE, is_note=True)
+
+
+def _with_voided(result: Comparison) -> str:
+    outside = (
+        result.ratio_with_voided is not None
+        and result.lower is not None
+        and result.upper is not None
+        and not result.lower <= result.ratio_with_voided <= result.upper
+    )
+    return (
+        "With the voided readings put back the ratio is"
+        f" {labels.number(result.ratio_with_voided)},"
+        f" {'OUTSIDE' if outside else 'within'} the interval."
+    )
 
 
 def json(result: Comparison, voided: Sequence[VoidedDrop]) -> dict[str, Any]:
     """Object of ``compare --json``."""
     return {
+        **_json(result),
+        "voided_drops": as_json.voided_drops(voided),
+        "others": [_json(each) for each in result.others],
+    }
+
+
+def _json(result: Comparison) -> dict[str, Any]:
+    names = (
+        "ratio",
+        "lower",
+        "upper",
+        "reduction_pct",
+        "reduction_lower",
+        "reduction_upper",
+    )
+    return {
+        "condition": as_json.condition(result.condition),
         "a": result.a,
         "b": result.b,
         "drops": {"a": result.drops_a, "b": result.drops_b},
         "cases": {"a": result.cases_a, "b": result.cases_b},
-        **as_json.named(
-            result,
-            (
-                "ratio",
-                "lower",
-                "upper",
-                "reduction_pct",
-                "reduction_lower",
-                "reduction_upper",
-            ),
-        ),
+        **as_json.named(result, names),
+        "by_wear": [asdict(each) for each in result.by_wear],
         "voided": {"a": result.voided_a, "b": result.voided_b},
         "ratio_with_voided": result.ratio_with_voided,
-        "voided_drops": as_json.voided_drops(voided),
         "basis": result.basis,
     }
 
 
-def _side(cases: int, drops: int) -> str:
-    return f"{counted(drops, 'drop')} {'bare' if not cases else 'of ' + counted(cases, 'case')}"
+def _rests_on(a: str, b: str, found: LogRatio | OrientationClaim) -> str:
+    sides = ((a, found.cases_a, found.drops_a), (b, found.cases_b, found.drops_b))
+    return " against ".join(
+        f"{counted(drops, 'drop')} "
+        + (
+            f"bare of {counted(cases, 'device')}"
+            if name == BARE
+            else f"of {counted(cases, 'case')}"
+        )
+        for name, cases, drops in sides
+    )
 
 
-def _rests_on(found: LogRatio | OrientationClaim) -> str:
-    return f"{_side(found.cases_a, found.drops_a)} against {_side(found.cases_b, found.drops_b)}"
-
-
-def claim_sentence(a: str, b: str, kind: str, claim: Claim) -> str:
+def claim_sentence(answer: ClaimAnswer, condition: Condition, claim: Claim) -> str:
     """The claim in one sentence fit for a data sheet."""
     when = "" if claim.at_drop is None else f" after {counted(claim.at_drop, 'drop')} of wear"
-    head = f"{b} reduces peak g against {a} by at least {claim.reduction_at_least_pct:g} %{when}"
+    head = (
+        f"{answer.b} reduces peak g against {answer.a} by at least"
+        f" {claim.reduction_at_least_pct:g} %{when}"
+    )
     stated = f"reduction {labels.number(claim.reduction_pct)} %" + (
         ", no interval known"
         if claim.reduction_lower is None or claim.reduction_upper is None
         else f" ({labels.share(claim.confidence)} interval"
         f" {_ends(claim.reduction_lower, claim.reduction_upper)})"
     )
-    return f"{claim.verdict.upper()}: {head} ({kind}; {stated}; {_rests_on(claim.overall)})."
+    rests_on = _rests_on(answer.a, answer.b, claim.overall)
+    parts = [condition.words, stated, *([_worn(claim)] if claim.by_wear else []), rests_on]
+    return f"{claim.verdict.upper()}: {head} ({'; '.join(parts)})."
+
+
+def _worn(claim: Claim) -> str:
+    """Fresh and worn side by side."""
+    ends = dict.fromkeys((claim.by_wear[0], claim.by_wear[-1]))
+    return ", ".join(
+        f"{labels.number(each.reduction_pct)} % "
+        + ("fresh" if each.drops == 1 else f"after {counted(each.drops, 'drop')}")
+        for each in ends
+    )
 
 
 def _settling(claim: Claim) -> str | None:
@@ -165,7 +229,7 @@ def claims_answer(answers: Sequence[ClaimAnswer]) -> str:
     for each in answers:
         for found in each.by_kind:
             verdict = "can't be judged" if found.claim is None else found.claim.verdict
-            judged.setdefault(verdict, []).append(f"{each.b} ({found.device_kind})")
+            judged.setdefault(verdict, []).append(f"{each.b} ({found.condition.words})")
             if found.claim is not None:
                 least = found.claim.reduction_at_least_pct
     verdicts = "; ".join(
@@ -211,13 +275,13 @@ def _rows(claim: Claim) -> Iterator[_Judged]:
 
 
 def judged(answer: ClaimAnswer) -> Iterator[Block]:
-    """The claim for each kind of what was dropped, as terminal and page show it."""
+    """The claim under each condition, as terminal and page show it."""
     for found in answer.by_kind:
         claim = found.claim
         if claim is None:
-            yield Words(f"{answer.b}, {found.device_kind}: can't be judged: {found.reason}.")
+            yield Words(f"{answer.b}, {found.condition.words}: can't be judged: {found.reason}.")
             continue
-        yield Words(claim_sentence(answer.a, answer.b, found.device_kind, claim))
+        yield Words(claim_sentence(answer, found.condition, claim))
         command = f"durability claim {shlex.quote(answer.a)} {shlex.quote(answer.b)}"
         command += f" --at-least {claim.reduction_at_least_pct:g} --level {claim.confidence:g}"
         yield by_orientation(claim.confidence).table(_rows(claim), command)
@@ -225,12 +289,6 @@ def judged(answer: ClaimAnswer) -> Iterator[Block]:
         more = _settling(claim)
         if more:
             yield Words(f"{more}.", is_note=True)
-        if claim.beyond_last_drop:
-            yield Words(
-                f"Drop {claim.at_drop} is beyond the last drop of some case: its line was"
-                " extrapolated.",
-                is_note=True,
-            )
         if claim.unshared_orientations:
             left_out = labels.listed(claim.unshared_orientations)
             yield Words(f"Left out, seen on one side only: {left_out}.", is_note=True)
@@ -245,7 +303,8 @@ def claim_blocks(answer: ClaimAnswer) -> Iterator[Block]:
     yield from beside.voided(answer.voided)
     if len(answer.by_kind) > 1:
         yield Words(
-            "Device and dummy are judged separately: their peaks are not the same quantity."
+            "Each condition is judged separately: peaks of devices and dummies, of other heights or"
+            " surfaces, are not the same quantity."
         )
     yield Words(labels.RELATIVE, is_note=True)
 

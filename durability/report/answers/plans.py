@@ -15,6 +15,7 @@ from durability.report.blocks import Block, Column, Columns, Table, Words
 
 if TYPE_CHECKING:
     from durability.plan.results import ContrastPlan, DropSheet, LabScatter, PlannedDrop, RisePlan
+    from durability.record.records import Condition
 
 
 def _pct(log_sd: float | None) -> str:
@@ -139,8 +140,7 @@ def json(
     }
 
 
-SO_FAR = Columns[Any](
-    "Shown so far",
+_SO_FAR: tuple[Column[Any], ...] = (
     Column("model", "case_model", wrap=True),
     Column("cases", lambda each: 0 if each.shown is None else each.shown.cases, right=True),
     Column("failed", lambda each: 0 if each.shown is None else each.shown.failures, right=True),
@@ -158,6 +158,11 @@ SO_FAR = Columns[Any](
 )
 
 
+def so_far(condition: Condition) -> Columns[Any]:
+    """The table of what was shown under one condition."""
+    return Columns(f"Shown so far: {condition.words}", *_SO_FAR)
+
+
 def survival(plan: Any) -> Iterator[Block]:
     """How many cases must survive, and what has been shown."""
     allowed = (
@@ -173,7 +178,8 @@ def survival(plan: Any) -> Iterator[Block]:
     if not plan.so_far:
         yield Words("No case with drops in this store yet.")
         return
-    yield SO_FAR.table(plan.so_far)
+    for each in (plan, *plan.others):
+        yield so_far(each.condition).table(each.so_far)
     yield Words(
         f"Reliability: lower limit at {labels.share(plan.confidence)} confidence on the fraction of"
         f" cases that survive {counted(plan.drops, 'drop')}."

@@ -13,35 +13,40 @@ if TYPE_CHECKING:
     from durability.wear.results import CovariateEffect, GroupWear, Ranking
 
 
-def fastest_first(by: str) -> Columns[GroupWear]:
-    """The table of a ranking by case_model or case."""
-    group = by.replace("_", " ")
+def fastest_first(result: Ranking) -> Columns[GroupWear]:
+    """The table of a ranking by case_model or case, under one condition."""
+    group = result.by.replace("_", " ")
     return Columns["GroupWear"](
-        f"{group.capitalize()}s, the fastest wearing first",
+        f"{group.capitalize()}s, the fastest wearing first:"
+        f" {labels.compared_under(result.condition)}",
         Column(group, "group", wrap=True),
-        Column("cases", "cases", right=True),
         Column("drops", "drops", right=True),
-        Column("failed", lambda e: str(e.failed), right=True),
+        Column("failed", lambda e: f"{e.failed} of {e.cases}", right=True),
         Column(
             "rise, % per drop (90 %)",
             lambda e: labels.percent_with_interval(e.rise_pct_per_drop, e.lower, e.upper),
         ),
+        Column("settling, %", lambda e: labels.percent(e.settling_pct), right=True),
         Column("fastest", lambda e: labels.drawn_chance(e.probability_fastest), right=True),
         Column("life, drops (90 %)", lambda e: labels.life_words(e.life)),
+        Column("b10, drops (90 %)", lambda e: labels.estimate_words(e.b10), wide=True),
+        Column("b50, drops (90 %)", lambda e: labels.estimate_words(e.b50), wide=True),
     )
 
 
 def ranking_answer(result: Ranking) -> str:
-    """First line of a ranking: which wears fastest, and how sure that is."""
+    """First line of a ranking: which wears fastest, under which condition, and how sure that is."""
     if not result.groups:
         return "No case with drops in the store."
     first = result.groups[0]
     if first.probability_fastest is None:
         return "Too few drops to rank."
+    under = labels.compared_under(result.condition)
     if len(result.groups) == 1:
         return (
             f"{first.group}: {labels.percent(first.rise_pct_per_drop)} % per drop"
-            f" ({labels.percents(first.lower, first.upper)}); no other to rank it against."
+            f" ({labels.percents(first.lower, first.upper)}); no other to rank it against"
+            f" ({under})."
         )
     sure = (
         "order established"
@@ -51,14 +56,29 @@ def ranking_answer(result: Ranking) -> str:
     return (
         f"Fastest: {first.group}, {labels.percent(first.rise_pct_per_drop)} % per drop"
         f" ({labels.percents(first.lower, first.upper)}), fastest with"
-        f" {labels.drawn_chance(first.probability_fastest)} probability; {sure}."
+        f" {labels.drawn_chance(first.probability_fastest)} probability; {sure} ({under})."
     )
 
 
 def ranked(result: Ranking, command: str = "") -> Iterator[Block]:
-    """The table and what it rests on, as terminal and page show them."""
-    yield fastest_first(result.by).table(result.groups, command)
-    yield beside.rests_on(result.basis)
+    """The tables and what they rest on, condition by condition, as terminal and page show them."""
+    for each in (result, *result.others):
+        yield fastest_first(each).table(each.groups, command)
+        otherwise = _order_by_life(each)
+        if otherwise:
+            yield Words(otherwise)
+        yield beside.rests_on(each.basis)
+
+
+def _order_by_life(result: Ranking) -> str | None:
+    """That the order by rise is not the order by life, where it is not."""
+    known = [each for each in result.groups if each.life.lower is not None]
+    medians = [each.life.median or float("inf") for each in known]
+    if medians == sorted(medians):
+        return None
+    by_life = [each for _, each in sorted(zip(medians, known, strict=True), key=lambda two: two[0])]
+    named = (f"{each.group} {labels.life_words(each.life)}" for each in by_life)
+    return f"By life the order is another, the shortest first: {labels.listed(named)}."
 
 
 def blocks(result: Ranking) -> Iterator[Block]:
@@ -71,6 +91,10 @@ def blocks(result: Ranking) -> Iterator[Block]:
 
 def json(result: Ranking) -> dict[str, Any]:
     """Object of ``rank --json``."""
+    return {**_json(result), "others": [_json(each) for each in result.others]}
+
+
+def _json(result: Ranking) -> dict[str, Any]:
     names = (
         "group",
         "cases",
@@ -79,15 +103,22 @@ def json(result: Ranking) -> dict[str, Any]:
         "rise_pct_per_drop",
         "lower",
         "upper",
+        "settling_pct",
         "probability_fastest",
         "basis",
     )
     return {
+        "condition": as_json.condition(result.condition),
         "by": result.by,
         "order_is_clear": result.order_is_clear,
         "basis": result.basis,
         "groups": [
-            {**as_json.named(group, names), "life": as_json.prediction(group.life)}
+            {
+                **as_json.named(group, names),
+                "life": as_json.prediction(group.life),
+                "b10": as_json.named(group.b10, ("lower", "estimate", "upper")),
+                "b50": as_json.named(group.b50, ("lower", "estimate", "upper")),
+            }
             for group in result.groups
         ],
     }

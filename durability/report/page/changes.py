@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from durability.record.basis import counted
 from durability.report import labels
 from durability.report.answers import boundary, latent, rig
-from durability.report.answers.compare import reduction
+from durability.report.answers.compare import every, reduction
 from durability.report.answers.forecast import failed_when, failure
 from durability.report.answers.rank import ranking_answer
 from durability.report.answers.voided import validity
@@ -53,20 +53,25 @@ def _answers(contents: ReportContents) -> Iterator[ReportAnswer]:
     )
     if contents.ranking is not None:
         yield ReportAnswer("wear", ranking_answer(contents.ranking))
-        for group in contents.ranking.groups:
-            rise = (group.rise_pct_per_drop, group.lower, group.upper)
-            life = group.life
-            yield ReportAnswer(
-                f"rise of {group.group}, % per drop", labels.percent_with_interval(*rise), rise
-            )
-            yield ReportAnswer(
-                f"life of {group.group}, drops",
-                labels.life_words(life),
-                (life.lower, life.median, life.upper),
-            )
-    for compared in contents.comparisons:
+        for ranking in (contents.ranking, *contents.ranking.others):
+            under = labels.compared_under(ranking.condition)
+            for group in ranking.groups:
+                rise = (group.rise_pct_per_drop, group.lower, group.upper)
+                life = group.life
+                yield ReportAnswer(
+                    f"rise of {group.group}, % per drop ({under})",
+                    labels.percent_with_interval(*rise),
+                    rise,
+                )
+                yield ReportAnswer(
+                    f"life of {group.group}, drops ({under})",
+                    labels.life_words(life),
+                    (life.lower, life.median, life.upper),
+                )
+    for compared in every(contents.comparisons):
         yield ReportAnswer(
-            f"peak g of bare drops reduced by {compared.b}",
+            f"peak g of bare drops reduced by {compared.b}"
+            f" ({labels.compared_under(compared.condition)})",
             reduction(compared),
             (compared.reduction_pct, compared.reduction_lower, compared.reduction_upper),
         )
@@ -106,7 +111,7 @@ def _answers(contents: ReportContents) -> Iterator[ReportAnswer]:
         for found in claimed.by_kind:
             claim = found.claim
             yield ReportAnswer(
-                f"claim for {claimed.b} ({found.device_kind})",
+                f"claim for {claimed.b} ({found.condition.words})",
                 "can't be judged"
                 if claim is None
                 else f"at least {claim.reduction_at_least_pct:g} % {claim.verdict}",
@@ -235,9 +240,11 @@ METHODS: tuple[tuple[str, str, str, str, str], ...] = (
     ),
     (
         "Comparison of two",
-        "Ratio of mean log peak g over the drops that both sides lived through, within conditions"
-        " that both share, case by case.",
-        "Welch (1947), Biometrika 34, 28-35; Satterthwaite (1946), Biometrics Bulletin 2, 110-114.",
+        "Ratio of mean log peak g over the drops that both sides lived through, or of the levels at"
+        " one drop, under one condition, orientation matched, case by case (bare: device by"
+        " device).",
+        "Welch (1947), Biometrika 34, 28-35; Satterthwaite (1946), Biometrics Bulletin 2, 110-114;"
+        " with orientations: Searle, Casella and McCulloch (1992), Variance Components, ch. 5.",
         "An estimate with a 90 % interval; no pass or fail is stated without a claim to judge.",
         "The interval misses the true ratio in 1 of 10 such comparisons. With one case a side"
         " it holds for the cases dropped, not for their models.",

@@ -298,7 +298,7 @@ def _life(contents: ReportContents, artist: Artist) -> Section:
                 "Share of series that had not failed, by drop number and case model",
                 lambda: plots.survival(
                     contents.survival,
-                    condition=labels.condition_words(contents.comparable[0].condition),
+                    condition=contents.comparable[0].condition.words,
                     left_out=len(contents.pictures) - len(contents.comparable),
                 ),
             )
@@ -331,7 +331,9 @@ def _comparisons(contents: ReportContents) -> Section | None:
     section = Section("comparisons", "Comparisons and claims")
     if contents.comparisons:
         section.blocks += [
-            compare.against("bare").table(contents.comparisons, "durability compare bare MODEL"),
+            compare.COMPARED.table(
+                compare.every(contents.comparisons), "durability compare bare MODEL"
+            ),
             Words(labels.RELATIVE, True),
         ]
     for answer in contents.claims:
@@ -358,7 +360,7 @@ def _devices(contents: ReportContents, artist: Artist) -> Section:
         return section
     link = answer.link
     section.blocks += latent.verdict(answer)
-    if contents.scope.kind != "whole record":
+    if contents.scope.is_part:
         section.blocks.append(
             Words(
                 f"Judged over all {counted(link.devices, 'device')} of the record, controls"

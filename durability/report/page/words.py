@@ -28,9 +28,11 @@ SOON_DROPS = 5
 
 def title(scope: Scope) -> str:
     """What the report is about."""
-    if scope.kind == "whole record":
-        return "Durability: the whole record"
-    return f"Durability: {scope.kind} {labels.listed(scope.names)}"
+    words = "the whole record"
+    if scope.kind != "whole record":
+        words = f"{scope.kind} {labels.listed(scope.names)}"
+    under = [value or "not recorded" for value in scope.under.options[1::2]]
+    return f"Durability: {words}" + (f" ({labels.listed(under)})" if under else "")
 
 
 def command(contents: ReportContents, name: str) -> str:
@@ -58,6 +60,7 @@ def command(contents: ReportContents, name: str) -> str:
         if not scope.series:
             return ""
         words += [part for each in scope.series for part in ("--series", shlex.quote(each))]
+    words += [shlex.quote(word) for word in scope.under.options]
     if name != "trend":
         limit = Limit()
         asked = ("limit_g", "limit_rise", "horizon", *(("level",) if name == "forecast" else ()))

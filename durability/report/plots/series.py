@@ -230,11 +230,14 @@ def shown_words(pictures: Sequence[SeriesPicture]) -> str:
     drops = sum(each.trend.drops for each in pictures)
     voided = f" and {drops - valid} voided" if drops > valid else ""
     conditions = {each.condition for each in pictures}
-    under = (
-        labels.condition_words(next(iter(conditions)))
-        if len(conditions) == 1
-        else f"{len(conditions)} different conditions"
-    )
+    orientations = {each.orientation for each in pictures}
+    under = f"{len(conditions)} different conditions"
+    if len(conditions) == 1:
+        under = pictures[0].condition.words
+        if len(orientations) > 1:
+            under += f", {len(orientations)} orientations"
+        elif pictures[0].orientation is not None:
+            under += f", {pictures[0].orientation}"
     what = f"{counted(len(pictures), 'series', 'series')}"
     if len(pictures) == 1:
         trend = pictures[0].trend

@@ -1,0 +1,143 @@
+"""Lives of the cases of one group as a population: b10, b50, and the life of the next case.
+
+Each case brings what is known of its own life, from a failure seen to a forecast that reaches
+far. The lives of a population are taken as log-normal, as they are where a level climbs to a limit
+at rates that are (Meeker and Escobar, Statistical Methods for Reliability Data, 1998, ch. 13).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from durability.life.results import Prediction
+from durability.wear.results import Estimate
+
+if TYPE_CHECKING:
+    from durability.record.records import FloatArray
+
+N_DRAWS = 4000
+SPREAD, SPREAD_WEIGHT = 0.35, 2.0
+"""Log standard deviation of lives from case to case before any is known, and the number of cases
+that this is worth."""
+SHARED = 0.5
+"""Share of what is not known of a case's life that is the same for all: their wear may all go on
+otherwise than its shape says."""
+FARTHEST = 3.0
+"""Lives are cut at so many horizons: beyond, forecasts don't tell them apart."""
+
+
+@dataclass(frozen=True, slots=True)
+class PopulationLife:
+    """Drops by which a fraction of the cases of a group has failed, and when the next one does."""
+
+    b10: Estimate
+    b50: Estimate
+    life: Prediction
+
+
+def population_life(
+    lives: Sequence[FloatArray],
+    *,
+    horizon: int,
+    level: float,
+    log_shift: Sequence[FloatArray] | None = None,
+) -> PopulationLife:
+    """Quantiles of the lives of a population, from what is known of the lives of some cases.
+
+    Parameters
+    ----------
+    lives : sequence of ndarray of shape (n_draws,)
+        Draws of the drop at which each case fails, infinite far beyond the horizon; all the same
+        for a failure that was seen.
+    horizon : int
+        Drop number beyond which a life is ``None``.
+    level : float
+        Content of the intervals.
+    log_shift : sequence of ndarray of shape (N_DRAWS,), optional
+        Taken from the log life of each case: by how much its condition lengthens lives.
+
+    Returns
+    -------
+    PopulationLife
+        ``b10`` and ``b50`` with the interval of the population's own quantile, by which cases
+        differ counted; ``life`` is a prediction and wider.
+    """
+    from scipy.special import gammaincinv, ndtr, ndtri
+
+    known = [np.sort(each) for each in lives if each.size]
+    if not known:
+        nothing = Estimate(None, None, None)
+        return PopulationLife(nothing, nothing, Prediction(None, None, None))
+    cases = len(known)
+    shifts = [np.zeros(N_DRAWS)] * cases if log_shift is None else log_shift
+    ordered = sorted(zip(known, shifts, strict=True), key=lambda case: case[0].tolist())
+    shared, scatter, middles, nexts, *own = evenly_normal(4 + cases)
+    log_life = np.array(
+        [
+            _log_life(draws, np.sqrt(SHARED) * shared + np.sqrt(1.0 - SHARED) * alone, horizon)
+            - shift
+            for (draws, shift), alone in zip(ordered, own, strict=True)
+        ]
+    )
+    mean = log_life.mean(axis=0)
+    squares = ((log_life - mean) ** 2).sum(axis=0)
+    weight = SPREAD_WEIGHT + cases - 1
+    chi_squared = 2.0 * gammaincinv(0.5 * weight, ndtr(scatter))
+    spread = np.sqrt((SPREAD_WEIGHT * SPREAD**2 + squares) / chi_squared)
+    middle = mean + spread * middles / np.sqrt(cases)
+    outside = (1.0 - level) / 2.0
+    shares = [outside, 0.5, 1.0 - outside]
+
+    def drops(log_drop: FloatArray) -> list[float | None]:
+        found = np.ceil(np.exp(np.quantile(log_drop, shares)) - 1e-9)
+        return [float(each) if each <= horizon else None for each in found]
+
+    return PopulationLife(
+        b10=Estimate(*drops(middle + float(ndtri(0.1)) * spread)),
+        b50=Estimate(*drops(middle)),
+        life=Prediction(*drops(middle + spread * nexts)),
+    )
+
+
+def middle_log_life(lives: FloatArray, horizon: int) -> float:
+    """Median of the log life of one case, cut as in ``population_life``.
+
+    Parameters
+    ----------
+    lives : ndarray of shape (n_draws,)
+        Draws of the drop at which it fails.
+    horizon : int
+        As there.
+    """
+    return float(_log_life(np.sort(lives), np.zeros(1), horizon)[0])
+
+
+def evenly_normal(rows: int) -> FloatArray:
+    """Normal deviates, in each row one in each of ``N_DRAWS`` equal parts, in an order of its own.
+
+    Parameters
+    ----------
+    rows : int
+        How many; those of fewer rows are the first of more.
+
+    Returns
+    -------
+    ndarray of shape (rows, N_DRAWS)
+    """
+    from scipy.special import ndtri
+
+    parts = ndtri((np.arange(N_DRAWS) + 0.5) / N_DRAWS)
+    rng = np.random.default_rng(20)
+    return np.array([rng.permutation(parts) for _ in range(rows)])
+
+
+def _log_life(ordered: FloatArray, normal: FloatArray, horizon: int) -> FloatArray:
+    """Log life at each normal deviate of what is known of a case."""
+    from scipy.special import ndtr
+
+    at = np.minimum((ndtr(normal) * ordered.size).astype(np.int64), ordered.size - 1)
+    return np.asarray(np.log(np.clip(ordered[at], 1.0, FARTHEST * horizon)))

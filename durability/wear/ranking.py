@@ -1,0 +1,473 @@
+"""Groups side by side under one condition: which wears fastest, and how long each lasts.
+
+The unit of replication is the case: drops of one case tell about that case, and the intervals
+count how cases of one model differ.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from durability.record.basis import counted
+from durability.wear.conditions import by_condition, condition_of, unit_of
+from durability.wear.damage import success_run_reliability
+from durability.wear.draws import log_level
+from durability.wear.fitting import fit_wear
+from durability.wear.forecast import Outcome, failure_outcomes
+from durability.wear.population import (
+    N_DRAWS,
+    SPREAD,
+    SPREAD_WEIGHT,
+    PopulationLife,
+    evenly_normal,
+    middle_log_life,
+    population_life,
+)
+from durability.wear.results import GroupWear, Ranking, WearFit
+from durability.wear.shapes import (
+    LEVELLING,
+    SETTLING,
+    SIGNED_EDGES,
+    climb_basis,
+    shape_grid,
+)
+
+if TYPE_CHECKING:
+    from durability.record.records import Condition, DropHistory, FloatArray
+    from durability.wear.results import WearDraws
+
+LEVEL = 0.9
+"""Content of every interval here."""
+CLEAR = 0.9
+"""Probability with which each group must out-wear the next for the order to be clear."""
+_FEWEST_SPAN = 5
+_FASTEST_RISE = 0.15
+"""Rises are cut at 0.15 log units a drop, so that one steep path can't rule a mean."""
+_SMALL_RISE = 0.004
+"""Rises are compared as asinh(rise / 0.4 % a drop): like logs where there is wear, since fast
+models also vary more, and like plain numbers about zero."""
+_SHIFT_SD = 1.0
+"""Prior log standard deviation of what a condition does to lives: up to some seven-fold."""
+_LEAST_VARIANCE = 1e-6
+"""Of a scaled rise: draws that all settle say no more than this."""
+_SETTLING = (SETTLING, LEVELLING)
+_SPREADS = np.concatenate([[0.0], np.geomspace(0.05, 3.0, 13)])
+"""Standard deviations of that, tried for cases within a model and for models."""
+
+
+def rank(
+    histories: Sequence[DropHistory],
+    *,
+    by: Literal["case_model", "case"] = "case_model",
+    limit_g: float | None = None,
+    limit_rise: float = 0.5,
+    horizon: int = 400,
+    pool: bool = False,
+    outcomes: Sequence[Outcome] | None = None,
+    own_fits: Sequence[WearFit] | None = None,
+) -> Ranking:
+    """Groups by their speed of wear, fastest first, and whether that order can be told.
+
+    Speed is the mean rise of the level per drop, settling apart, over a span common to all series
+    (their median length), so that long series are not compared with short ones. Cases are random
+    about their model and models about each other (normal, spreads summed over a grid), so a group
+    with few or noisy drops is drawn to the others and never leads by luck. Conditions are ranked
+    apart.
+
+    Parameters
+    ----------
+    histories : sequence of DropHistory
+        One a series; those without a case are left out.
+    by : {"case_model", "case"}
+        What to rank. A case stands under the condition of its last valid drop.
+    limit_g, limit_rise, horizon
+        As in ``forecast``, for the life of each group.
+    pool : bool
+        One model of all, condition as a factor; rise and life as under the first condition.
+    outcomes : sequence of Outcome, optional
+        When each series fails, by ``failure_outcomes``; by default informed by these series alone.
+    own_fits : sequence of WearFit, optional
+        What ``fit_wear(histories, share=False)`` gave, when it has been called already.
+
+    Returns
+    -------
+    Ranking
+        Under the condition that stands first, the others beside it. Groups without a valid drop
+        stand last, without numbers.
+    """
+    chosen = [at for at, history in enumerate(histories) if _name(history, by) is not None]
+    worn = [histories[at] for at in chosen]
+    if outcomes is None:
+        limits = {"limit_g": limit_g, "limit_rise": limit_rise, "horizon": horizon}
+        outcomes = failure_outcomes(worn, fit_wear(worn), **limits)  # type: ignore[arg-type]
+    else:
+        outcomes = [outcomes[at] for at in chosen]
+    own = fit_wear(worn, share=False) if own_fits is None else [own_fits[at] for at in chosen]
+    judged = {
+        history.series: _Judged(history, outcome, fit)
+        for history, outcome, fit in zip(worn, outcomes, own, strict=True)
+    }
+    conditions = ranked_under(worn, by)
+    if pool:
+        every = [judged[history.series] for history in worn]
+        return _rank_under("pooled" if worn else None, every, [*conditions], by, horizon)
+    found = [
+        _rank_under(name, [judged[history.series] for history in some], [name], by, horizon)
+        for name, some in conditions.items()
+    ]
+    if not found:
+        return _rank_under(None, [], [], by, horizon)
+    return replace(found[0], others=tuple(found[1:]))
+
+
+def ranked_under(
+    histories: Sequence[DropHistory], by: Literal["case_model", "case"]
+) -> dict[Condition, list[DropHistory]]:
+    """Series by the condition under which ``rank`` compares them, the first condition leading."""
+    named = [history for history in histories if _name(history, by) is not None]
+    return by_condition(named, each_case_once=by == "case")
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    history: DropHistory
+    outcome: Outcome
+    fit: WearFit
+
+
+def _rank_under(
+    condition: Condition | Literal["pooled"] | None,
+    judged: Sequence[_Judged],
+    factor: Sequence[Condition],
+    by: Literal["case_model", "case"],
+    horizon: int,
+) -> Ranking:
+    """The ranking under one condition, or of several as a factor."""
+    span = _common_span([each.fit for each in judged])
+    prior = _prior_speed(span)
+    members: dict[str, list[_Judged]] = defaultdict(list)
+    for each in judged:
+        members[str(_name(each.history, by))].append(each)
+    told = {name: _case_speeds(some, span, prior, factor) for name, some in members.items()}
+    known = [name for name, cases in told.items() if cases.mean.size]
+    # A case that is itself the group has no cases to vary within it.
+    spreads = np.zeros(1) if by == "case" else _SPREADS
+    draws = _group_draws([told[name] for name in known], spreads)
+    order = np.argsort(-np.median(draws, axis=1), kind="stable")
+    fastest = np.zeros(len(known))
+    if known:
+        fastest = np.bincount(draws.argmax(axis=0), minlength=len(known)) / N_DRAWS
+    shifts = _life_shifts(members, factor, horizon)
+    groups = [
+        _group(
+            known[row],
+            members[known[row]],
+            span=span,
+            horizon=horizon,
+            rise=_percent(draws[row]),
+            fastest=float(fastest[row]),
+            shifts=shifts,
+        )
+        for row in order
+    ]
+    groups += [
+        _group(name, some, span=span, horizon=horizon, rise=None, fastest=None, shifts={})
+        for name, some in members.items()
+        if name not in known
+    ]
+    ordered = draws[order]
+    ahead = (ordered[:-1] > ordered[1:]).mean(axis=1)
+    clear = len(known) > 1 and bool((ahead >= CLEAR).all())
+    basis = [f"{counted(len(known), 'group')}, mean rise over {span} drops, settling apart"]
+    if len(known) > 1 and not clear:
+        basis.append("order not established throughout")
+    if condition == "pooled":
+        basis.append(f"{counted(len(factor), 'condition')} pooled, as under {factor[0].words}")
+    elif condition is not None:
+        basis.append(condition.words)
+    return Ranking(
+        by=by,
+        groups=tuple(groups),
+        order_is_clear=clear,
+        basis=", ".join(basis),
+        condition=condition,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Units:
+    """Speed of each case of a group: estimate, its own variance; arrays (n_cases,)."""
+
+    mean: FloatArray
+    variance: FloatArray
+    factor: FloatArray
+    """Share of each case under each condition but the first; shape (n_cases, n_conditions - 1)."""
+
+
+def _name(history: DropHistory, by: Literal["case_model", "case"]) -> str | None:
+    return history.case_model if by == "case_model" else history.case
+
+
+def _common_span(fits: Sequence[WearFit]) -> int:
+    lasts = [fit.last_drop_number for fit in fits if fit.valid_drops]
+    return max(_FEWEST_SPAN, int(np.median(lasts))) if lasts else _FEWEST_SPAN
+
+
+def _speed(fit: WearFit, span: int, prior: tuple[float, float]) -> tuple[float, float] | None:
+    """What the drops alone say of the mean rise over the span, on the scale of ``_scaled``.
+
+    Mean and variance with the general prior taken out again (as for normals), since the groups
+    bring their own: a series of two drops then says next to nothing.
+    """
+    if fit.draws is None or fit.rise_pct_per_drop is None:
+        return None
+    ends = np.array([1.0, float(span)])
+    path = log_level(fit.draws, ends) - settling_part(fit.draws, ends)
+    rise = _scaled((path[:, 1] - path[:, 0]) / (span - 1.0))
+    mean, variance = float(rise.mean()), max(float(rise.var()), _LEAST_VARIANCE)
+    prior_mean, prior_variance = prior
+    precision = max(1.0 / variance - 1.0 / prior_variance, 0.01 / prior_variance)
+    return float((mean / variance - prior_mean / prior_variance) / precision), 1.0 / precision
+
+
+def settling_part(draws: WearDraws, drop_number: FloatArray) -> FloatArray:
+    """The part of each draw's log level that levels off by itself.
+
+    Parameters
+    ----------
+    draws : WearDraws
+        From a ``WearFit``.
+    drop_number : ndarray of shape (n_drops,)
+        Drop numbers from 1.
+
+    Returns
+    -------
+    ndarray of shape (n_draws, n_drops)
+        Log units above drop 1; 0 for draws without settling.
+    """
+    part = np.zeros((draws.climb.size, drop_number.size))
+    for family, parameter, size in (
+        (draws.family, draws.parameter, draws.climb),
+        (draws.step_family, draws.step_parameter, draws.step),
+    ):
+        rows = np.isin(family, _SETTLING)
+        part[rows] += size[rows, None] * climb_basis(family[rows], parameter[rows], drop_number)
+    return part
+
+
+def _scaled(rise: FloatArray) -> FloatArray:
+    return np.arcsinh(np.clip(rise, -_FASTEST_RISE, _FASTEST_RISE) / _SMALL_RISE)
+
+
+def _prior_speed(span: int) -> tuple[float, float]:
+    """Mean and variance of the scaled rise over the span before any drop."""
+    grid = shape_grid(span)
+    middle = 0.5 * (SIGNED_EDGES[1:] + SIGNED_EDGES[:-1]) * grid.unit[:, None]
+    reach = climb_basis(grid.family, grid.parameter, np.array([float(span)]))
+    reach[np.isin(grid.family, _SETTLING)] = 0.0
+    rise = _scaled(middle * reach / (span - 1.0))
+    probability = np.exp(grid.log_prior)
+    probability /= probability.sum()
+    mean = float((probability * rise).sum())
+    return mean, float((probability * (rise - mean) ** 2).sum())
+
+
+def _case_speeds(
+    judged: Sequence[_Judged],
+    span: int,
+    prior: tuple[float, float],
+    factor: Sequence[Condition],
+) -> _Units:
+    """Speed of each case: its series weighed by their precision."""
+    by_case: dict[str, list[tuple[float, float, FloatArray]]] = defaultdict(list)
+    for each in judged:
+        speed = _speed(each.fit, span, prior)
+        if speed is not None:
+            row = np.array([condition_of(each.history) == name for name in factor[1:]], dtype=float)
+            by_case[unit_of(each.history)].append((*speed, row))
+    means, variances, rows = [], [], []
+    for several in by_case.values():
+        weight = np.array([1.0 / variance for _, variance, _ in several])
+        means.append(float(weight @ [mean for mean, _, _ in several] / weight.sum()))
+        variances.append(1.0 / float(weight.sum()))
+        rows.append(weight @ [row for _, _, row in several] / weight.sum())
+    shape = (len(means), max(len(factor) - 1, 0))
+    return _Units(np.array(means), np.array(variances), np.array(rows).reshape(shape))
+
+
+def _group_draws(groups: Sequence[_Units], spreads_within: FloatArray) -> FloatArray:
+    """Posterior draws of each group's scaled speed, shape (n_groups, n_draws).
+
+    Several conditions are a fixed factor with an even prior: the speeds are those under the first.
+    Strata in a fixed shuffled order, a group's by its place among the speeds: neither names nor
+    the order of the record move any draw.
+    """
+    if not groups:
+        return np.empty((0, N_DRAWS))
+    within, between = (
+        grid.ravel() for grid in np.meshgrid(spreads_within, _SPREADS, indexing="ij")
+    )
+    # Regressors of a case: 1 for the mean of all groups, then its share under each condition.
+    terms = 1 + groups[0].factor.shape[1]
+    regressors = np.empty((within.size, len(groups), terms))
+    answers = np.empty((within.size, len(groups)))
+    squares = np.zeros((within.size, terms, terms))
+    crosses = np.zeros((within.size, terms))
+    log_likelihood = np.zeros(within.size)
+    for column, cases in enumerate(groups):
+        weight = 1.0 / (cases.variance + within[:, None] ** 2)
+        rows = np.column_stack([np.ones(cases.mean.size), cases.factor])
+        regressors[:, column], answers[:, column] = weight @ rows, weight @ cases.mean
+        total, answer = regressors[:, column], answers[:, column]
+        # The group's own deviation is integrated out.
+        shrunk = between**2 / (1.0 + between**2 * total[:, 0])
+        squares += np.einsum("kn,ni,nj->kij", weight, rows, rows)
+        squares -= shrunk[:, None, None] * total[:, :, None] * total[:, None, :]
+        crosses += np.einsum("kn,ni,n->ki", weight, rows, cases.mean)
+        crosses -= (shrunk * answer)[:, None] * total
+        log_likelihood += 0.5 * (
+            np.log(weight).sum(axis=1)
+            - np.log1p(between**2 * total[:, 0])
+            - weight @ cases.mean**2
+            + shrunk * answer**2
+        )
+    covariance = np.linalg.inv(squares)
+    centre = np.einsum("kij,kj->ki", covariance, crosses)
+    log_likelihood += 0.5 * ((crosses * centre).sum(axis=1) - np.linalg.slogdet(squares)[1])
+    probability = np.exp(log_likelihood - log_likelihood.max())
+    up_to = np.cumsum(probability)
+    strata = (np.arange(N_DRAWS) + 0.5) / N_DRAWS
+    at = np.searchsorted(up_to / up_to[-1], strata).clip(max=within.size - 1)
+    normal = evenly_normal(terms + len(groups))
+    factors = np.linalg.cholesky(covariance)[at]
+    common = centre[at] + np.einsum("nij,jn->ni", factors, normal[:terms])
+    spread = np.maximum(between[at] ** 2, 1e-16)[:, None]
+    posterior_variance = 1.0 / (regressors[at, :, 0] + 1.0 / spread)
+    told = answers[at] - np.einsum("ngi,ni->ng", regressors[at, :, 1:], common[:, 1:])
+    posterior_mean = posterior_variance * (told + common[:, :1] / spread)
+    noise = normal[terms + posterior_mean.mean(axis=0).argsort().argsort()].T
+    bound = float(np.arcsinh(_FASTEST_RISE / _SMALL_RISE))
+    draws = (posterior_mean + np.sqrt(posterior_variance) * noise).T
+    return np.asarray(draws.clip(-bound, bound), dtype=np.float64)
+
+
+def _percent(draws: FloatArray) -> tuple[float, float, float]:
+    outside = (1.0 - LEVEL) / 2.0
+    low, middle, high = np.quantile(
+        100.0 * np.expm1(_SMALL_RISE * np.sinh(draws)), [outside, 0.5, 1.0 - outside]
+    )
+    return float(low), float(middle), float(high)
+
+
+def _life_shifts(
+    members: Mapping[str, Sequence[_Judged]], factor: Sequence[Condition], horizon: int
+) -> dict[Condition, FloatArray]:
+    """By how much each condition but the first lengthens log lives, shape (N_DRAWS,).
+
+    Least squares on the middle log lives with groups as blocks and a weak prior: a condition under
+    which no group was dropped that another condition saw tells nothing.
+    """
+    rows, answers = [], []
+    for column, some in enumerate(members.values()):
+        for each in some:
+            drops = each.outcome.failure_drop
+            if drops.size:
+                group = np.arange(len(members)) == column
+                under = [condition_of(each.history) == name for name in factor[1:]]
+                rows.append(np.concatenate([group, under]).astype(float))
+                answers.append(middle_log_life(drops, horizon))
+    if not rows or len(factor) < 2:
+        return {}
+    x, y = np.array(rows), np.array(answers)
+    weak = np.diag([1e-6] * len(members) + [SPREAD**2 / _SHIFT_SD**2] * (len(factor) - 1))
+    covariance = np.linalg.inv(x.T @ x + weak)
+    found = covariance @ x.T @ y
+    left = max(len(y) - x.shape[1], 0)
+    squares = float(np.sum((y - x @ found) ** 2))
+    spread2 = (SPREAD_WEIGHT * SPREAD**2 + squares) / (SPREAD_WEIGHT + left)
+    own = slice(len(members), None)
+    factors = np.linalg.cholesky(spread2 * covariance[own, own])
+    draws = found[own, None] + factors @ evenly_normal(len(factor) - 1)
+    return dict(zip(factor[1:], draws, strict=True))
+
+
+def _group(
+    name: str,
+    judged: Sequence[_Judged],
+    *,
+    span: int,
+    horizon: int,
+    rise: tuple[float, float, float] | None,
+    fastest: float | None,
+    shifts: Mapping[Condition, FloatArray],
+) -> GroupWear:
+    histories = [each.history for each in judged]
+    cases = {unit_of(history) for history in histories}
+    failed = {unit_of(each.history) for each in judged if each.outcome.failed_at_drop is not None}
+    drops = sum(history.drop_number.size for history in histories)
+    parts = [counted(len(cases), "case"), counted(drops, "valid drop")]
+    if failed:
+        parts.append(f"{len(failed)} failed")
+    elif drops:
+        shortest = min(history.last_drop_number for history in histories)
+        shown = success_run_reliability(len(cases), LEVEL)
+        parts.append(
+            f"none failed: reliability to drop {shortest} ≥ {shown:.2f} at {100 * LEVEL:.0f} %"
+            " confidence"
+        )
+    lower, middle, upper = rise if rise is not None else (None, None, None)
+    lives = _lives(judged if rise is not None else [], shifts, horizon)
+    return GroupWear(
+        group=name,
+        cases=len(cases),
+        drops=drops,
+        failed=len(failed) if rise is not None else 0,
+        rise_pct_per_drop=middle,
+        lower=lower,
+        upper=upper,
+        settling_pct=_settling(judged, span),
+        probability_fastest=fastest,
+        life=lives.life,
+        b10=lives.b10,
+        b50=lives.b50,
+        basis=", ".join(parts),
+    )
+
+
+def _lives(
+    judged: Sequence[_Judged], shifts: Mapping[Condition, FloatArray], horizon: int
+) -> PopulationLife:
+    """A case counts once: by the series in which it failed, else by its last."""
+    nothing = np.zeros(N_DRAWS)
+    of_case: dict[str, _Judged] = {}
+    for each in judged:
+        unit = unit_of(each.history)
+        if each.outcome.failure_drop.size and (
+            unit not in of_case or of_case[unit].outcome.failed_at_drop is None
+        ):
+            of_case[unit] = each
+    known = [*of_case.values()]
+    return population_life(
+        [each.outcome.failure_drop for each in known],
+        horizon=horizon,
+        level=LEVEL,
+        log_shift=[shifts.get(condition_of(each.history), nothing) for each in known],
+    )
+
+
+def _settling(judged: Sequence[_Judged], span: int) -> float | None:
+    """Rise of the first drops that levels off, in percent: mean over the cases."""
+    by_case: dict[str, list[float]] = defaultdict(list)
+    for each in judged:
+        draws = each.fit.draws
+        if draws is not None and each.fit.rise_pct_per_drop is not None:
+            last = np.array([float(span)])
+            by_case[unit_of(each.history)].append(float(settling_part(draws, last).mean()))
+    if not by_case:
+        return None
+    return float(100.0 * np.expm1(np.mean([np.mean(some) for some in by_case.values()])))
