@@ -9,7 +9,8 @@ import pandas as pd
 import pytest
 
 from durability.record.records import DropHistory
-from durability.wear.compare import compare, rank
+from durability.wear.compare import compare
+from durability.wear.ranking import rank
 
 
 def case(path, *, name, model="M", scatter=0.05, seed=1, level=100.0, **rest):

@@ -31,7 +31,7 @@ from durability.pulse.low_pass import low_pass
 from durability.pulse.measure import measure_pulse
 from durability.pulse.results import PulseCloud, PulseTrace
 from durability.pulse.spectrum import shock_response_spectrum
-from durability.record.records import DeviceHistory, DropHistory, Waveform
+from durability.record.records import Condition, DeviceHistory, DropHistory, Waveform
 from durability.report import plots
 from durability.report.answers.trend import trends_answer
 from durability.report.plots import look
@@ -59,6 +59,9 @@ ODD_NAMES = (
 # ------------------------------------------------------------------------------ made by hand
 
 
+HERE = Condition(1220.0, "steel", "dummy")
+
+
 def a_series(
     name="S1",
     valid=12,
@@ -73,7 +76,7 @@ def a_series(
     failed_at=None,
     cause=None,
     life=(20.0, 30.0, 60.0),
-    condition=(1220.0, "steel", "face 3"),
+    condition=HERE,
     fan=False,
 ):
     """A series as it is drawn; numbers that a reader can follow."""
@@ -138,6 +141,7 @@ def a_series(
         trend=trend,
         forecast=outlook,
         device="dummy 1",
+        orientation="face 3",
         condition=condition,
         voided_drop_number=np.array(sorted(gone), dtype=np.int64),
         voided_peak_g=np.array([peak for _, peak in sorted(voided)], dtype=float),

@@ -69,7 +69,7 @@ def judge_claim(
     shared, unshared = sides.orientations(at_drop)
     per_orientation = []
     for name in shared:
-        alone = sides.ratio_in(name, confidence, at_drop=at_drop)
+        alone = sides.ratio(confidence, at_drop=at_drop, orientation=name)
         if alone is not None:
             per_orientation.append(
                 OrientationClaim(

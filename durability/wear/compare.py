@@ -7,7 +7,7 @@ Both sides are compared under one condition, orientation by orientation, in one 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,7 +17,7 @@ from durability.record.errors import UnusableCall
 from durability.wear.conditions import by_condition, condition_of, in_common, unit_of
 from durability.wear.draws import log_level
 from durability.wear.fitting import fit_wear
-from durability.wear.ratio import Levels, log_ratio
+from durability.wear.ratio import Levels, log_ratio, spread_as
 from durability.wear.results import Comparison, LogRatio, RatioAtWear, WearFit
 
 if TYPE_CHECKING:
@@ -45,38 +45,48 @@ class Sides:
     span: int
     """Drops that both sides have made: the mean is taken over these."""
     worn: int
-    """Drops up to which wear is known of both; bare doesn't wear, so it sets no end."""
+    """Age of a case up to which wear is known of both; bare doesn't wear, so it sets no end."""
+    fresh: int
+    """Age from which wear is known of both: 1 unless cases came worn from another condition."""
+    first_age: dict[str, int]
+    """Age of the case at the first drop of each series."""
+    _known: dict[int | None, tuple[Levels, Levels]] = field(default_factory=dict)
 
-    def ratio(self, level: float, *, at_drop: int | None = None) -> LogRatio | None:
+    def ratio(
+        self, level: float, *, at_drop: int | None = None, orientation: str | None = None
+    ) -> LogRatio | None:
         """The ratio at one drop of each case, by default the mean over ``span``.
 
-        None where no orientation is left that both saw by then.
+        In all orientations together or in one. None where no orientation is left that both saw by
+        then. Where only one case a side has come so far, cases are taken to differ as they do over
+        ``span``.
         """
         a, b = self.levels(at_drop)
-        return log_ratio(a, b, level) if a.case and b.case else None
-
-    def ratio_in(
-        self, orientation: str, level: float, *, at_drop: int | None = None
-    ) -> LogRatio | None:
-        """The same in one orientation alone."""
-        a, b = (_only(side, {orientation}) for side in self.levels(at_drop))
-        return log_ratio(a, b, level) if a.case and b.case else None
+        if orientation is not None:
+            a, b = _only(a, {orientation}), _only(b, {orientation})
+        if not (a.case and b.case):
+            return None
+        found = log_ratio(a, b, level)
+        if at_drop is None or not found.between_case_unknown:
+            return found
+        before = self.ratio(level, orientation=orientation)
+        return found if before is None else spread_as(found, before)
 
     def levels(self, at_drop: int | None) -> tuple[Levels, Levels]:
         """Levels of both sides in the orientations that both saw."""
-        sides = [self._levels(side, at_drop) for side in (self.a, self.b)]
-        shared = set(sides[0].orientation or ()) & set(sides[1].orientation or ())
-        return _only(sides[0], shared), _only(sides[1], shared)
+        a, b = self._every_level(at_drop)
+        shared = set(a.orientation or ()) & set(b.orientation or ())
+        return _only(a, shared), _only(b, shared)
 
     def orientations(self, at_drop: int | None) -> tuple[list[str], list[str]]:
         """Orientations that both sides saw, and those that one side alone did."""
-        seen = [set(self._levels(side, at_drop).orientation or ()) for side in (self.a, self.b)]
+        seen = [set(side.orientation or ()) for side in self._every_level(at_drop)]
         return sorted(seen[0] & seen[1]), sorted(seen[0] ^ seen[1])
 
     def by_wear(self, level: float) -> tuple[RatioAtWear, ...]:
-        """Fresh, midway and at the last drop that both sides have made."""
+        """Fresh (or as they came), midway and at the last drop that both sides have made."""
         rows = []
-        for drop in sorted({1, (1 + self.worn) // 2, self.worn}):
+        for drop in sorted({self.fresh, (self.fresh + self.worn) // 2, self.worn}):
             found = self.ratio(level, at_drop=drop)
             if found is not None:
                 ends = found.lower, found.upper, reduction(found.ratio)
@@ -107,6 +117,11 @@ class Sides:
         counts = [levels.drops.mean() for levels, is_bare in sides if not is_bare]
         return float(np.mean(counts)) if counts else 1.0
 
+    def _every_level(self, at_drop: int | None) -> tuple[Levels, Levels]:
+        if at_drop not in self._known:
+            self._known[at_drop] = self._levels(self.a, at_drop), self._levels(self.b, at_drop)
+        return self._known[at_drop]
+
     def _levels(self, side: Sequence[DropHistory], at_drop: int | None) -> Levels:
         rows = []
         for history in side:
@@ -123,7 +138,8 @@ class Sides:
         """Drop numbers over which the level of a series is taken."""
         last = max(history.last_drop_number, 1)
         if history.case is not None and at_drop is not None:
-            return np.array([float(at_drop)]) if at_drop <= last else np.empty(0)
+            number = at_drop - self.first_age[history.series] + 1
+            return np.array([float(number)]) if 1 <= number <= last else np.empty(0)
         # A series whose first valid drop lies beyond the span still has a level there.
         end = min(last, _MOST_DROPS, last if at_drop is not None else max(self.span, 1))
         return np.arange(1.0, end + 1.0)
@@ -162,10 +178,13 @@ def sides_under(
         max((each.last_drop_number for each in side if each.drop_number.size), default=0)
         for side in sides
     ]
+    first_age = {**_first_ages(a), **_first_ages(b)}
+    cased = [[each for each in side if each.case is not None] for side in sides]
+    fresh = [min(first_age[each.series] for each in side) for side in cased if side]
     worn = [
-        last
-        for side, last in zip(sides, lasts, strict=True)
-        if any(each.case is not None for each in side)
+        max(first_age[each.series] + each.last_drop_number - 1 for each in side)
+        for side in cased
+        if side
     ]
     return Sides(
         conditions=tuple(conditions),
@@ -174,7 +193,27 @@ def sides_under(
         fits={fit.series: fit for fit in fits},
         span=min(lasts),
         worn=min(worn, default=1),
+        fresh=max(fresh, default=1),
+        first_age=first_age,
     )
+
+
+def _first_ages(histories: Sequence[DropHistory]) -> dict[str, int]:
+    """Age of the case at the first drop of each series: series in order of time, undated first."""
+    ages: dict[str, int] = {}
+    lived: dict[str, int] = {}
+    for each in sorted(histories, key=_first_dropped_at):
+        if each.case is not None:
+            ages[each.series] = lived.get(each.case, 0) + 1
+            lived[each.case] = lived.get(each.case, 0) + each.drops
+    return ages
+
+
+def _first_dropped_at(history: DropHistory) -> float:
+    when = history.dropped_at_s
+    if when is None or not np.isfinite(when).any():
+        return -np.inf
+    return float(np.nanmin(when))
 
 
 def _level(fit: WearFit, numbers: FloatArray) -> tuple[float, float] | None:
@@ -182,7 +221,8 @@ def _level(fit: WearFit, numbers: FloatArray) -> tuple[float, float] | None:
     if fit.draws is None or not numbers.size:
         return None
     mean = log_level(fit.draws, numbers).mean(axis=1)
-    low, middle, high = np.quantile(mean, [0.16, 0.5, 0.84])
+    at = np.array([0.16, 0.5, 0.84]) * (mean.size - 1)
+    low, middle, high = np.interp(at, np.arange(mean.size), np.sort(mean))
     return float(middle), float((0.5 * (high - low)) ** 2)
 
 

@@ -20,10 +20,10 @@ if TYPE_CHECKING:
     from durability.record.records import FloatArray
 
 N_DRAWS = 4000
-SPREAD, SPREAD_WEIGHT = 0.35, 2.0
+SPREAD, SPREAD_WEIGHT = 0.3, 3.0
 """Log standard deviation of lives from case to case before any is known, and the number of cases
 that this is worth."""
-SHARED = 0.5
+SHARED = 0.25
 """Share of what is not known of a case's life that is the same for all: their wear may all go on
 otherwise than its shape says."""
 FARTHEST = 3.0

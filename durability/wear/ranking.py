@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from durability.life.results import Prediction
 from durability.record.basis import counted
 from durability.wear.conditions import by_condition, condition_of, unit_of
 from durability.wear.damage import success_run_reliability
@@ -28,7 +29,7 @@ from durability.wear.population import (
     middle_log_life,
     population_life,
 )
-from durability.wear.results import GroupWear, Ranking, WearFit
+from durability.wear.results import Estimate, GroupWear, Ranking, WearFit
 from durability.wear.shapes import (
     LEVELLING,
     SETTLING,
@@ -167,6 +168,7 @@ def _rank_under(
         _group(
             known[row],
             members[known[row]],
+            by=by,
             span=span,
             horizon=horizon,
             rise=_percent(draws[row]),
@@ -176,7 +178,7 @@ def _rank_under(
         for row in order
     ]
     groups += [
-        _group(name, some, span=span, horizon=horizon, rise=None, fastest=None, shifts={})
+        _group(name, some, by=by, span=span, horizon=horizon, rise=None, fastest=None, shifts={})
         for name, some in members.items()
         if name not in known
     ]
@@ -400,6 +402,7 @@ def _group(
     name: str,
     judged: Sequence[_Judged],
     *,
+    by: Literal["case_model", "case"],
     span: int,
     horizon: int,
     rise: tuple[float, float, float] | None,
@@ -421,7 +424,8 @@ def _group(
             " confidence"
         )
     lower, middle, upper = rise if rise is not None else (None, None, None)
-    lives = _lives(judged if rise is not None else [], shifts, horizon)
+    known = judged if rise is not None else []
+    lives = _own_life(known, horizon) if by == "case" else _lives(known, shifts, horizon)
     return GroupWear(
         group=name,
         cases=len(cases),
@@ -439,11 +443,8 @@ def _group(
     )
 
 
-def _lives(
-    judged: Sequence[_Judged], shifts: Mapping[Condition, FloatArray], horizon: int
-) -> PopulationLife:
-    """A case counts once: by the series in which it failed, else by its last."""
-    nothing = np.zeros(N_DRAWS)
+def _one_a_case(judged: Sequence[_Judged]) -> list[_Judged]:
+    """Each case once: by the series in which it failed, else by its last."""
     of_case: dict[str, _Judged] = {}
     for each in judged:
         unit = unit_of(each.history)
@@ -451,13 +452,33 @@ def _lives(
             unit not in of_case or of_case[unit].outcome.failed_at_drop is None
         ):
             of_case[unit] = each
-    known = [*of_case.values()]
+    return [*of_case.values()]
+
+
+def _lives(
+    judged: Sequence[_Judged], shifts: Mapping[Condition, FloatArray], horizon: int
+) -> PopulationLife:
+    """Lives of the population that the cases of a group come from."""
+    nothing = np.zeros(N_DRAWS)
+    known = _one_a_case(judged)
     return population_life(
         [each.outcome.failure_drop for each in known],
         horizon=horizon,
         level=LEVEL,
         log_shift=[shifts.get(condition_of(each.history), nothing) for each in known],
     )
+
+
+def _own_life(judged: Sequence[_Judged], horizon: int) -> PopulationLife:
+    """Life of one case as its forecast has it; of a population it says nothing."""
+    unknown = Estimate(None, None, None)
+    drops = [each.outcome.failure_drop for each in _one_a_case(judged)]
+    if not drops:
+        return PopulationLife(unknown, unknown, Prediction(None, None, None))
+    outside = (1.0 - LEVEL) / 2.0
+    found = np.quantile(drops[0], [outside, 0.5, 1.0 - outside], method="inverted_cdf")
+    life = Prediction(*(float(drop) if drop <= horizon else None for drop in found))
+    return PopulationLife(unknown, unknown, life)
 
 
 def _settling(judged: Sequence[_Judged], span: int) -> float | None:

@@ -7,7 +7,7 @@ replication is the case; bare, the device.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -174,6 +174,46 @@ def log_ratio(a: Levels, b: Levels, level: float = 0.9) -> LogRatio:
         basis=", ".join(
             [f"{counted(sides['a'].cases, 'case')} against {sides['b'].cases}", *notes]
         ),
+    )
+
+
+def spread_as(found: LogRatio, before: LogRatio) -> LogRatio:
+    """A ratio of one case each, with the between-case scatter that more of them showed before.
+
+    Parameters
+    ----------
+    found : LogRatio
+        Of one case each: its interval counts drops only.
+    before : LogRatio
+        Of the same sides, with more cases.
+
+    Returns
+    -------
+    LogRatio
+        ``found`` itself where ``before`` knows no more.
+    """
+    between, df = before.between_case_log_sd, before.df
+    own = found.log_variance_a, found.log_variance_b
+    if between is None or df is None or own[0] is None or own[1] is None:
+        return found
+    from scipy.special import stdtrit
+
+    variances = own[0] + between**2, own[1] + between**2
+    log_se = float(np.sqrt(sum(variances)))
+    reach = float(stdtrit(df, (1.0 + found.level) / 2.0)) * log_se
+    return replace(
+        found,
+        lower=float(np.exp(found.log_ratio - reach)),
+        upper=float(np.exp(found.log_ratio + reach)),
+        log_se=log_se,
+        df=df,
+        between_case_log_sd=between,
+        between_case_unknown=False,
+        between_case_borrowed=True,
+        log_variance_a=variances[0],
+        log_variance_b=variances[1],
+        basis=f"{counted(found.cases_a, 'case')} against {found.cases_b}, taken to differ as cases"
+        " did before",
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from itertools import pairwise
 from typing import Any
 
@@ -162,14 +162,12 @@ def find_scope(
     Raises
     ------
     RecordRefused
-        A series, case model, specimen or plan is not in the store.
+        A series, case model, specimen or plan is not in the store, or no series is under such a
+        condition.
     """
     under = under or Under()
-    rows = [
-        row
-        for row in series_rows(connection, series, case_models, purpose=None if series else "test")
-        if under.admits({**row, "orientation": orientation_name(row["orientation"])})
-    ]
+    found = series_rows(connection, series, case_models, purpose=None if series else "test")
+    rows = _under(under, found)
     devices = [row["device"] for row in bench.fetch(connection, "devices")]
     if specimen is not None:
         kind = bench.find(connection, "specimen", specimen)["kind"]
@@ -193,6 +191,21 @@ def find_scope(
         return Scope("case model", names, _codes(rows), tuple(_dropped(rows, devices)), under)
     own_devices = devices if under == Under() else _dropped(rows, devices)
     return Scope("whole record", (), _codes(rows), tuple(own_devices), under)
+
+
+def _under(under: Under, rows: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """The series under conditions asked for; a value that none of them has is refused."""
+    named = [{**row, "orientation": orientation_name(row["orientation"])} for row in rows]
+    for name, wanted in asdict(under).items():
+        known = {row[name] for row in named}
+        for value in wanted:
+            if value not in known:
+                there = ", ".join(sorted(str(each) for each in known if each is not None))
+                raise RecordRefused(
+                    f"--{name.replace('_', '-')} {value or ''!r}: no such series (known:"
+                    f" {there or 'none'})"
+                )
+    return [row for row, values in zip(rows, named, strict=True) if under.admits(values)]
 
 
 def _codes(rows: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:

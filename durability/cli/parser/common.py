@@ -137,16 +137,15 @@ def named(made: Any) -> None:
 def under(made: Any) -> None:
     """Take the conditions that are answered for."""
     group = made.add_argument_group('conditions answered for (repeatable; "" for not recorded)')
-    group.add_argument(
-        "--drop-height-mm", action="append", type=_recorded_number, metavar="H", help="drop height"
-    )
-    group.add_argument("--surface", action="append", type=_recorded, metavar="S")
-    group.add_argument(
-        "--orientation", action="append", type=_recorded, metavar="O", help="face 3, edge 1-2 …"
-    )
-    group.add_argument(
-        "--device-kind", action="append", type=_recorded, choices=("device", "dummy", None)
-    )
+    for name, kind, help_ in (
+        ("drop-height-mm", _recorded_number, "only this drop height"),
+        ("surface", _recorded, "only this surface"),
+        ("orientation", _recorded, "only this orientation: face 3, edge 1-2, corner 1-2-5 …"),
+        ("device-kind", _recorded, "only device, or only dummy"),
+    ):
+        group.add_argument(
+            f"--{name}", action="append", type=kind, metavar=name[0].upper(), help=help_
+        )
 
 
 def _recorded(text: str) -> str | None:

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 
 COMPARED = Columns[Comparison](
-    "Peak g of A against B; drops, cases and voided drops as A/B",
+    "Peak g of A against B; cases (bare: devices) and drops as A/B",
     Column("A", "a", wrap=True),
     Column("B", "b", wrap=True),
     Column("A/B, times (90 %)", lambda e: labels.with_interval(e.ratio, e.lower, e.upper)),
@@ -29,11 +29,11 @@ COMPARED = Columns[Comparison](
         "B lowers A by, % (90 %)",
         lambda e: labels.with_interval(e.reduction_pct, e.reduction_lower, e.reduction_upper),
     ),
-    Column("drops", lambda e: f"{e.drops_a}/{e.drops_b}", right=True),
     Column("cases", lambda e: f"{e.cases_a}/{e.cases_b}", right=True),
-    Column("voided", lambda e: f"{e.voided_a}/{e.voided_b}", right=True),
+    Column("condition", lambda e: labels.compared_under(e.condition), wrap=True),
+    Column("drops", lambda e: f"{e.drops_a}/{e.drops_b}", right=True, wide=True),
+    Column("voided", lambda e: f"{e.voided_a}/{e.voided_b}", right=True, wide=True),
     Column("times, voided put back", "ratio_with_voided", right=True, wide=True),
-    Column("condition", lambda e: labels.compared_under(e.condition), wrap=True, wide=True),
     Column("rests on", "basis", wide=True),
 )
 """The table of a comparison, on the page of several."""

@@ -13,6 +13,12 @@ if TYPE_CHECKING:
     from durability.wear.results import CovariateEffect, GroupWear, Ranking
 
 
+_POPULATION: tuple[Column[GroupWear], ...] = (
+    Column("b10, drops (90 %)", lambda e: labels.estimate_words(e.b10), wide=True),
+    Column("b50, drops (90 %)", lambda e: labels.estimate_words(e.b50), wide=True),
+)
+
+
 def fastest_first(result: Ranking) -> Columns[GroupWear]:
     """The table of a ranking by case_model or case, under one condition."""
     group = result.by.replace("_", " ")
@@ -29,8 +35,7 @@ def fastest_first(result: Ranking) -> Columns[GroupWear]:
         Column("settling, %", lambda e: labels.percent(e.settling_pct), right=True),
         Column("fastest", lambda e: labels.drawn_chance(e.probability_fastest), right=True),
         Column("life, drops (90 %)", lambda e: labels.life_words(e.life)),
-        Column("b10, drops (90 %)", lambda e: labels.estimate_words(e.b10), wide=True),
-        Column("b50, drops (90 %)", lambda e: labels.estimate_words(e.b50), wide=True),
+        *(_POPULATION if result.by == "case_model" else ()),
     )
 
 

@@ -1,0 +1,285 @@
+"""One rule of comparison: which condition stands first, and that every answer keeps to it."""
+
+from __future__ import annotations
+
+import itertools
+import json
+from datetime import date
+
+import numpy as np
+import pytest
+
+from durability.__main__ import main
+from durability.record.records import Condition, DropHistory
+from durability.wear.conditions import by_condition, in_common
+from durability.workflow import pictures, reporting
+from durability.workflow.results import Under
+from durability.workflow.rig import lab_scatter
+from durability.workflow.session import Session
+from durability.workflow.study import open_study
+
+
+def series(name, under, drops=4, *, case="", device=None, orientation=None, day=None):
+    height, surface, kind = under
+    number = np.arange(1, drops + 1)
+    when = None if day is None else 86400.0 * day + 60.0 * number
+    return DropHistory(
+        name, number, np.full(drops, 100.0), drops, drops, (name if case == "" else case), "M",
+        device, condition=(height, surface, orientation), device_kind=kind, dropped_at_s=when,
+    )  # fmt: skip
+
+
+def order(*histories):
+    return [(c.drop_height_mm, c.surface, c.device_kind) for c in by_condition(histories)]
+
+
+# From the one that stands first: most cases, then valid drops, then height, surface, kind.
+PLACES = [
+    (500.0, "concrete", "device"),
+    (500.0, "concrete", "dummy"),
+    (500.0, "concrete", None),
+    (500.0, "steel", "device"),
+    (500.0, None, "device"),
+    (1000.0, "concrete", "device"),
+    (None, "concrete", "device"),
+    (None, None, None),
+]
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_ties_go_by_height_surface_and_kind(seed):
+    found = [series(f"S{at}", under) for at, under in enumerate(PLACES)]
+    shuffled = [found[at] for at in np.random.default_rng(seed).permutation(len(found))]
+    assert order(*shuffled) == PLACES
+
+
+def test_most_cases_stand_first_then_most_valid_drops():
+    low, high = (500.0, "steel", "dummy"), (1500.0, "steel", "dummy")
+    # One case with many drops against two with few.
+    few = [series("A", high, 2), series("B", high, 2)]
+    assert order(series("C", low, 40), *few) == [high, low]
+    # Two series of one case are one case.
+    assert order(series("A", low, 9, case="K"), series("B", low, 9, case="K"), *few) == [high, low]
+    # As many cases: valid drops decide, against height.
+    assert order(series("C", low, 3), series("D", low, 3), *few) == [low, high]
+    assert order(series("C", low, 3), series("A", high, 4)) == [high, low]
+    # A case without a valid drop counts nothing.
+    assert order(series("C", low, 0), series("D", low, 1), *few) == [high, low]
+
+
+def test_orientation_is_no_part_of_a_condition():
+    under = (1000.0, "steel", "device")
+    found = by_condition([series(name, under, orientation=name) for name in ("face 1", "face 3")])
+    assert [len(some) for some in found.values()] == [2]
+
+
+def test_a_case_stands_once_under_the_condition_of_its_last_valid_drop():
+    low, high = (500.0, "steel", "dummy"), (1500.0, "steel", "dummy")
+    moved = [series("A", low, 9, case="K", day=1), series("B", high, 3, case="K", day=2)]
+    later = series("C", low, 0, case="K", day=3)
+    for histories in itertools.permutations([*moved, later]):
+        found = by_condition(histories, each_case_once=True)
+        assert {name: [each.series for each in some] for name, some in found.items()} == {
+            Condition(*high): ["B"]
+        }
+
+
+def test_a_comparison_goes_by_its_weaker_side():
+    low, high, none = (500.0, "s", "dummy"), (1500.0, "s", "dummy"), (900.0, "s", "dummy")
+    a = [series(f"a{at}", low) for at in range(5)] + [series(f"A{at}", high) for at in range(2)]
+    bare = [series(f"b{at}", low, case=None, device="D1") for at in range(6)]
+    bare += [series(f"B{at}", high, case=None, device=f"D{at}") for at in range(2)]
+    bare.append(series("alone", none, case=None, device="D9"))
+    # Six bare series of one device are one unit.
+    assert [*in_common(a, bare)] == [Condition(*high), Condition(*low)]
+    assert [*in_common(bare, a)] == [Condition(*high), Condition(*low)]
+    assert in_common(a[:5], bare[6:]) == {}
+
+
+# ------------------------------------------------------------------------- every answer
+
+
+HIGH_DUMMY, LOW_DUMMY, HIGH_DEVICE = PLACES_OF_LAB = (
+    Condition(1200.0, "steel", "dummy"),
+    Condition(600.0, "steel", "dummy"),
+    Condition(1200.0, "steel", "device"),
+)
+"""From the first on: 6, 4 and 2 cases."""
+
+
+@pytest.fixture(scope="module")
+def lab(tmp_path_factory):
+    """Two models under three conditions, with another scatter and another wear under each."""
+    rng = np.random.default_rng(5)
+    lines = [
+        "series,drop_number,peak_g,case,case_model,device,device_kind,drop_height_mm,surface,"
+        "orientation"
+    ]
+    for under, cases, scatter, rise, ratio in zip(
+        PLACES_OF_LAB, (3, 2, 1), (0.02, 0.08, 0.05), (0.04, 0.002, 0.01), (4.0, 2.0, 3.0),
+        strict=True,
+    ):  # fmt: skip
+        where = f"{under.device_kind},{under.drop_height_mm},{under.surface},face 3"
+        name = f"{under.drop_height_mm:g}{under.device_kind}"
+        for model, speed, at in itertools.product(("quick", "slow"), (1.0, 0.3), range(cases)):
+            if (model == "quick") != (speed == 1.0):
+                continue
+            for number in range(1, 15):
+                peak = 100 * np.exp(speed * rise * number + scatter * rng.standard_normal())
+                code = f"{model}{name}{at}"
+                lines.append(f"{code},{number},{peak:.2f},C{code},{model},X{name},{where}")
+        for number in range(1, 7):
+            peak = 100 * ratio * np.exp(scatter * rng.standard_normal())
+            lines.append(f"B{name},{number},{peak:.2f},,,X{name},{where}")
+    folder = tmp_path_factory.mktemp("lab")
+    (folder / "d.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    path = folder / "lab.duckdb"
+    assert main(["init", "--store", str(path)]) == 0
+    assert main(["import", "drops", str(folder / "d.csv"), "--store", str(path)]) == 0
+    return path
+
+
+@pytest.fixture
+def ask(lab, capsys):
+    def asked(*words):
+        capsys.readouterr()
+        assert main([*words, "--store", str(lab), "--json"]) == 0
+        return json.loads(capsys.readouterr().out)
+
+    return asked
+
+
+def options(under):
+    return (
+        "--drop-height-mm", f"{under.drop_height_mm:g}", "--surface", under.surface,
+        "--device-kind", under.device_kind,
+    )  # fmt: skip
+
+
+def object_of(under):
+    return {
+        "drop_height_mm": under.drop_height_mm,
+        "surface": under.surface,
+        "device_kind": under.device_kind,
+    }
+
+
+def without(told, *names):
+    return {name: value for name, value in told.items() if name not in names}
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        ("rank",),
+        ("rank", "--by", "case"),
+        ("compare", "bare", "quick"),
+        ("compare", "slow", "quick", "--after-drops", "9"),
+    ],
+    ids=" ".join,
+)
+def test_conditions_stand_beside_each_other_as_if_each_were_alone(ask, call):
+    told = ask(*call)
+    every = [without(told, "others"), *told["others"]]
+    assert [each["condition"] for each in every] == [object_of(each) for each in PLACES_OF_LAB]
+    for found, under in zip(every, PLACES_OF_LAB, strict=True):
+        alone = ask(*call, *options(under))
+        assert alone["others"] == []
+        assert without(alone, "others", "voided_drops") == without(found, "voided_drops")
+
+
+def test_rank_pictures_plan_and_page_answer_for_the_same_condition(ask, lab):
+    ranked = ask("rank")
+    contents = reporting.gather_report(Session(lab, "tester"), on=date(2026, 9, 1), claim_pct=60.0)
+    study = open_study(Session(lab, "tester"))
+    for ranking in (contents.ranking, study.ranking()):
+        assert ranking.condition == HIGH_DUMMY
+        assert [each.life.median for each in ranking.groups] == [
+            each["life"]["median"] for each in ranked["groups"]
+        ]
+    shown, left_out = pictures.comparable(study)
+    assert {each.condition for each in shown} == {HIGH_DUMMY}
+    assert (len(shown), left_out) == (6, 9)
+    assert {each.condition for each in contents.comparable} == {HIGH_DUMMY}
+    curves = pictures.survival_curves(shown, 0.9)
+    failed = {each["group"]: (each["failed"], each["cases"]) for each in ranked["groups"]}
+    assert {
+        each.group: (each.failed_drop.size, each.failed_drop.size + each.censored_drop.size)
+        for each in curves
+    } == failed
+    planned = ask("plan", "survive", "--drops", "14")
+    assert planned["condition"] == object_of(HIGH_DUMMY)
+    assert [each["condition"] for each in planned["others"]] == [
+        object_of(each) for each in PLACES_OF_LAB[1:]
+    ]
+    assert {each["case_model"]: each["shown"]["cases"] for each in planned["so_far"]} == {
+        "quick": 3, "slow": 3
+    }  # fmt: skip
+    compared = ask("compare", "bare", "quick")
+    on_page = {each.b: each for each in contents.comparisons}["quick"]
+    # The same but for rounding: series are fitted in other company on the page.
+    ratios = [each["ratio"] for each in (compared, *compared["others"])]
+    assert [each.ratio for each in (on_page, *on_page.others)] == pytest.approx(ratios, rel=1e-9)
+    claimed = ask("claim", "bare", "quick", "--at-least", "60")["by_kind"]
+    on_page = {each.b: each for each in contents.claims}["quick"].by_kind
+    for claim, page, each in zip(claimed, on_page, [compared, *compared["others"]], strict=True):
+        assert claim["condition"] == each["condition"]
+        assert claim["claim"]["overall"]["ratio"] == each["ratio"]
+        assert page.claim.overall.ratio == pytest.approx(each["ratio"], rel=1e-9)
+        for end in ("reduction_pct", "reduction_lower", "reduction_upper"):
+            assert claim["claim"][end] == each[end]
+        assert claim["claim"]["by_wear"] == each["by_wear"]
+
+
+def test_a_plan_goes_by_the_scatter_of_one_condition(ask, lab):
+    session = Session(lab, "tester")
+    # 2, 8 and 5 % were drawn; six, four and two cases of 14 drops each.
+    for under, truth, cases in zip(PLACES_OF_LAB, (0.02, 0.08, 0.05), (6, 4, 2), strict=True):
+        values = Under(*((value,) for value in (under.drop_height_mm, under.surface)), (),
+                       (under.device_kind,))  # fmt: skip
+        seen = lab_scatter(session, values)
+        spread = truth / np.sqrt(2 * seen.within_case_df)
+        assert abs(seen.within_case_log_sd - truth) < 3 * spread
+        assert seen.basis.startswith(f"{14 * cases} drops of {cases} cases")
+        assert under.words in seen.basis
+    told = ask("plan", "rise", "--rise-pct", "1")["scatter"]
+    assert told["within"] == lab_scatter(session).within_case_log_sd
+    assert "1200 mm, steel, dummy; 2 other conditions apart" in told["seen"]["basis"]
+
+
+def test_nothing_is_pooled_unless_asked(ask):
+    pooled = ask("rank", "--pool")
+    assert (pooled["condition"], pooled["others"]) == ("pooled", [])
+    assert [each["cases"] for each in pooled["groups"]] == [6, 6]
+    compared = ask("compare", "bare", "quick", "--pool")
+    assert (compared["condition"], compared["others"]) == ("pooled", [])
+    apart = ask("compare", "bare", "quick")
+    each = np.log([apart["ratio"], *(other["ratio"] for other in apart["others"])])
+    # Condition is a factor: every case counts the same, so this lies among the three.
+    assert each.min() < np.log(compared["ratio"]) < each.max()
+
+
+def test_no_condition_in_common_is_an_answer(store, sheet):
+    lines = ["series,drop_number,peak_g,case,case_model,device,device_kind"]
+    for number in (1, 2, 3):
+        lines += [f"B,{number},800,,,D,device", f"S,{number},200,C,m,X,dummy"]
+    store("import", "drops", sheet("d.csv", *lines))
+    told = store("compare", "bare", "m", "--json").json
+    assert told["ratio"] is told["reduction_upper"] is told["condition"] is None
+    assert told["by_wear"] == told["others"] == []
+    assert told["basis"] == (
+        "no condition in common: bare under height not recorded, surface not recorded, device;"
+        " m under height not recorded, surface not recorded, dummy"
+    )
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("--surface", "stel"), "--surface 'stel': no such series (known: steel)"),
+        (("--drop-height-mm", ""), "--drop-height-mm '': no such series (known: 1200.0, 600.0)"),
+    ],
+)
+def test_a_condition_that_is_not_in_the_record_is_refused(lab, capsys, words, told):
+    assert main(["trend", *words, "--store", str(lab)]) == 1
+    assert told in capsys.readouterr().err
