@@ -179,7 +179,7 @@ def test_every_number_has_a_unit_or_is_a_count(exported):
     """Columns of measured numbers end in their unit; the others are counts, ranks or ratios."""
     counts = re.compile(
         r"number|order|row|step|count|days|severity|polarity|ratio|restitution|class|value"
-        r"|threshold|measured|replaces|numbers|fails_again|within_looks|exponent|entries"
+        r"|threshold|measured|replaces|numbers|fails_again|within_looks|exponent|entries|drops"
     )
     _, folder = exported
     for each in about(folder)["files"]:
