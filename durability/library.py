@@ -193,8 +193,9 @@ def ranking(
     limit_g: float | None = None,
     limit_rise: float = 0.5,
     horizon: int = 400,
+    pool: bool = False,
 ) -> pd.DataFrame:
-    """Which wear out fastest: one row a group, the fastest first, as ``durability rank``.
+    """Which wear out fastest: one row a group and condition, as ``durability rank``.
 
     Parameters
     ----------
@@ -204,12 +205,17 @@ def ranking(
         What to rank.
     limit_g, limit_rise, horizon
         As in :func:`forecasts`, for the life of each group.
+    pool : bool
+        One model of all conditions, condition as a factor; else each by itself.
 
     Returns
     -------
     DataFrame
-        group, cases, drops, failed, rise_pct_per_drop, lower, upper (90 %), probability_fastest,
-        life_lower, life_median, life_upper, basis; ``attrs`` holds order_is_clear and basis.
+        group, cases, drops, failed, rise_pct_per_drop, lower, upper (90 %), settling_pct,
+        probability_fastest, life_lower, life_median, life_upper, the same of b10 and b50
+        (``_estimate`` in the middle), basis, drop_height_mm, surface, device_kind; the condition
+        with most cases first, the fastest first in each. ``attrs`` holds order_is_clear and basis
+        of the first condition.
 
     Raises
     ------
@@ -219,17 +225,29 @@ def ranking(
     if by not in ("case_model", "case"):
         raise UnusableCall(f"by {by!r}: neither 'case_model' nor 'case'")
     limit = Limit(limit_g=limit_g, limit_rise=limit_rise, horizon=horizon)
-    result = _study(drops, damage, limit).ranking(by)
-    frame = _frame(result.groups, RANK_COLUMNS)
+    result = _study(drops, damage, limit).ranking(by, pool=pool)
+    every = [(each, group) for each in (result, *result.others) for group in each.groups]
+    frame = _frame([group for _, group in every], RANK_COLUMNS)
     at = [*RANK_COLUMNS].index("probability_fastest") + 1
-    for place, end in enumerate(("lower", "median", "upper")):
-        values = [getattr(each.life, end) for each in result.groups]
-        frame.insert(at + place, f"life_{end}", pd.Series(values, dtype="float64"))
+    for name, ends in (
+        ("life", ("lower", "median", "upper")),
+        ("b10", ("lower", "estimate", "upper")),
+        ("b50", ("lower", "estimate", "upper")),
+    ):
+        for end in ends:
+            values = [getattr(getattr(group, name), end) for _, group in every]
+            frame.insert(at, f"{name}_{end}", pd.Series(values, dtype=_NUMBER))
+            at += 1
+    for name, kind in (("drop_height_mm", _NUMBER), ("surface", _TEXT), ("device_kind", _TEXT)):
+        values = [getattr(each.condition, name, None) for each, _ in every]
+        frame[name] = pd.Series(values, dtype=kind)
     frame.attrs.update(order_is_clear=result.order_is_clear, basis=result.basis)
     return frame
 
 
-def comparison(drops: pd.DataFrame, a: str, b: str) -> Comparison:
+def comparison(
+    drops: pd.DataFrame, a: str, b: str, *, after_drops: int | None = None, pool: bool = False
+) -> Comparison:
     """How many times the peak g of ``a`` is that of ``b``, as ``durability compare``.
 
     Parameters
@@ -238,20 +256,25 @@ def comparison(drops: pd.DataFrame, a: str, b: str) -> Comparison:
         As in :func:`trends`, voided drops included: they tell whether they would change the answer.
     a, b : str
         A case model each, or "bare".
+    after_drops : int, optional
+        At this drop of each case; by default the mean over the drops that both sides made.
+    pool : bool
+        One model of all conditions in common, condition as a factor; else each by itself.
 
     Returns
     -------
     Comparison
-        ratio with its 90 % interval, reduction, what was voided and the ratio with it put back.
+        ratio with its 90 % interval, reduction, what was voided and the ratio with it put back,
+        under the condition that stands first; ``others`` holds the same under each other one.
 
     Raises
     ------
     UnusableCall
-        As in :func:`trends`.
+        As in :func:`trends`, or ``after_drops`` is more than both sides have made.
     RecordRefused
         No series of that case model, or none bare.
     """
-    return _study(drops).comparison(a, b)[0]
+    return _study(drops).comparison(a, b, after_drops=after_drops, pool=pool)[0]
 
 
 def latent_link(drops: pd.DataFrame, checks: pd.DataFrame, *, on: date | None = None) -> LatentLink:
@@ -305,7 +328,7 @@ FORECAST_COLUMNS = {
 }  # fmt: skip
 RANK_COLUMNS = {
     "group": _TEXT, "cases": _COUNT, "drops": _COUNT, "failed": _COUNT,
-    "rise_pct_per_drop": _NUMBER, "lower": _NUMBER, "upper": _NUMBER,
+    "rise_pct_per_drop": _NUMBER, "lower": _NUMBER, "upper": _NUMBER, "settling_pct": _NUMBER,
     "probability_fastest": _NUMBER, "basis": _TEXT,
 }  # fmt: skip
 """Column → its type, the same whatever the data."""

@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 import warnings
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from durability.record.records import DropHistory
+from durability.report.answers.rank import ranked
+from durability.report.blocks import Words
 from durability.wear.compare import compare
+from durability.wear.population import population_life
 from durability.wear.ranking import rank
 
 
@@ -121,6 +127,113 @@ def test_ranking_beats_slopes_fitted_one_by_one():
         ours.append(kendalltau(rates, [by_group[str(model)] for model in range(6)])[0])
         lines.append(kendalltau(rates, slopes)[0])
     assert np.mean(ours) > np.mean(lines)
+
+
+# ------------------------------------------------------------------------------- populations
+
+
+def test_quantiles_of_a_population_whose_lives_are_all_known():
+    # Lieblein and Zelen (1956), 23 ball bearings, lives in million revolutions; log-normal by
+    # maximum likelihood mu 4.150383, sigma 0.521687 (Lawless, Statistical Models and Methods for
+    # Lifetime Data). So b50 = exp(mu) = 63.46 and b10 = exp(mu - 1.2816 sigma) = 32.52.
+    file = Path(__file__).parent.parent / "fixtures" / "published" / "life_ball_bearings.csv"
+    lives = pd.read_csv(file)["life_million_rev"].to_numpy()
+    mu, sigma = 4.150383, 0.521687
+    assert np.log(lives).mean() == pytest.approx(mu, abs=2e-6)
+    assert np.log(lives).std() == pytest.approx(sigma, abs=2e-6)
+    found = population_life([np.full(50, 10.0 * life) for life in lives], horizon=10_000, level=0.9)
+    # Tenths of a million, so that whole drops lose no digit. Ours has a weak prior of the spread
+    # and the larger estimate of it (n - 1): within 3 %.
+    assert found.b50.estimate == pytest.approx(10 * np.exp(mu), rel=0.03)
+    assert found.b10.estimate == pytest.approx(10 * np.exp(mu - 1.281552 * sigma), rel=0.05)
+    # Exact intervals of a normal sample (Student; noncentral t, Hahn and Meeker 1991, ch. 4).
+    root, spread = np.sqrt(23), sigma * np.sqrt(23 / 22)
+    middle = mu + stats.t.ppf([0.05, 0.95], 22) * spread / root
+    tenth = mu + stats.nct.ppf([0.05, 0.95], 22, -1.281552 * root) * spread / root
+    assert (found.b50.lower, found.b50.upper) == pytest.approx(10 * np.exp(middle), rel=0.04)
+    assert (found.b10.lower, found.b10.upper) == pytest.approx(10 * np.exp(tenth), rel=0.06)
+    # The next one: Student's prediction interval.
+    after = mu + stats.t.ppf([0.05, 0.95], 22) * spread * np.sqrt(1 + 1 / 23)
+    assert (found.life.lower, found.life.upper) == pytest.approx(10 * np.exp(after), rel=0.06)
+
+
+def test_a_population_is_known_the_worse_the_fewer_its_cases():
+    rng = np.random.default_rng(3)
+    lives = [np.full(20, 40.0 * np.exp(0.2 * rng.standard_normal())) for _ in range(12)]
+    widths = []
+    for cases in (1, 2, 5, 12):
+        found = population_life(lives[:cases], horizon=10_000, level=0.9)
+        widths.append(np.log(found.b50.upper / found.b50.lower))
+        assert found.b10.estimate < found.b50.estimate
+        assert found.life.lower < found.b50.lower < found.b50.upper < found.life.upper
+    assert widths == sorted(widths, reverse=True)
+    assert population_life([], horizon=400, level=0.9).b50.estimate is None
+
+
+def test_names_and_order_move_no_quantile():
+    ours, again = rank(two_models()), rank(two_models()[::-1])
+    renamed = [
+        replace(each, series=f"x {each.series}", case=f"y {each.case}") for each in two_models()
+    ]
+    for other in (again, rank(renamed)):
+        for one, two in zip(ours.groups, other.groups, strict=True):
+            assert (one.life, one.b10, one.b50) == (two.life, two.b10, two.b50)
+            assert one.rise_pct_per_drop == pytest.approx(two.rise_pct_per_drop, rel=1e-6)
+
+
+def test_settling_is_no_wear_that_goes_on():
+    settles = 0.2 * -np.expm1(-N / 2.0)
+    cases = [case(settles, name=f"s{k}", model="settles", scatter=0.02, seed=k) for k in range(4)]
+    cases += [case(0.02 * N, name=f"w{k}", model="wears", scatter=0.02, seed=k) for k in range(4)]
+    wears, settled = rank(cases).groups
+    assert (wears.group, settled.group) == ("wears", "settles")
+    # 20 % settles; over 20 drops that would have been 0.9 % a drop.
+    assert settled.settling_pct == pytest.approx(100 * np.expm1(0.2), abs=5)
+    assert settled.lower < 0.0 < settled.upper < 0.5
+    assert abs(wears.settling_pct) < 8
+    assert wears.lower < 100 * np.expm1(0.02) < wears.upper
+
+
+def test_pooled_conditions_are_a_factor():
+    """The condition under which a model was dropped more often doesn't make it the faster one."""
+    high, low = (1500.0, "steel", None), (500.0, "steel", None)
+    cases = []
+    for model, speed, counts in (("a", 1.0, (1, 5)), ("b", 0.7, (5, 1))):
+        for under, rate, count in zip((high, low), (0.04, 0.01), counts, strict=True):
+            cases += [
+                case(speed * rate * N, name=f"{model}{under[0]:g}{k}", model=model,
+                     scatter=0.02, seed=k, condition=under)
+                for k in range(count)
+            ]  # fmt: skip
+    pooled = rank(cases, pool=True)
+    assert (pooled.condition, pooled.others) == ("pooled", ())
+    assert [group.group for group in pooled.groups] == ["a", "b"]
+    assert "2 conditions pooled, as under 500 mm" in pooled.basis
+    # As under the lower height, which stands first: as many cases and drops.
+    fast, slow = pooled.groups
+    assert fast.lower < 100 * np.expm1(0.01) < fast.upper
+    assert slow.lower < 100 * np.expm1(0.007) < slow.upper
+    # Alone, each condition gives the same order.
+    apart = rank(cases)
+    assert apart.condition.drop_height_mm == 500
+    for each in (apart, *apart.others):
+        assert [group.group for group in each.groups] == ["a", "b"]
+
+
+def test_order_by_life_is_named_where_it_is_another():
+    # Fast from fresh but far from its limit in g, against slow and close to it.
+    near = [case(0.006 * N, name=f"n{k}", model="near", level=180.0, scatter=0.02, seed=k)
+            for k in range(3)]  # fmt: skip
+    far = [case(0.02 * N, name=f"f{k}", model="far", level=80.0, scatter=0.02, seed=k)
+           for k in range(3)]  # fmt: skip
+    ranking = rank([*near, *far], limit_g=220.0)
+    assert [group.group for group in ranking.groups] == ["far", "near"]
+    words = [block.text for block in ranked(ranking) if isinstance(block, Words)]
+    assert any(
+        text.startswith("By life the order is another, the shortest first: near") for text in words
+    )
+    alike = rank(two_models())
+    assert not [each for each in ranked(alike) if getattr(each, "text", "").startswith("By life")]
 
 
 # -------------------------------------------------------------------------------------- comparing

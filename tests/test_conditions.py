@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import itertools
 import json
+import os
 from datetime import date
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -201,11 +203,12 @@ def test_rank_pictures_plan_and_page_answer_for_the_same_condition(ask, lab):
     assert {each.condition for each in shown} == {HIGH_DUMMY}
     assert (len(shown), left_out) == (6, 9)
     assert {each.condition for each in contents.comparable} == {HIGH_DUMMY}
-    curves = pictures.survival_curves(shown, 0.9)
+    survival = pictures.survival(study)
+    assert (survival.condition, survival.left_out) == (HIGH_DUMMY, 6)
     failed = {each["group"]: (each["failed"], each["cases"]) for each in ranked["groups"]}
     assert {
         each.group: (each.failed_drop.size, each.failed_drop.size + each.censored_drop.size)
-        for each in curves
+        for each in survival.curves
     } == failed
     planned = ask("plan", "survive", "--drops", "14")
     assert planned["condition"] == object_of(HIGH_DUMMY)
@@ -273,11 +276,34 @@ def test_no_condition_in_common_is_an_answer(store, sheet):
     )
 
 
+def test_a_case_of_several_series_is_one_case_and_lives_their_sum(store, sheet):
+    """Six drops in each of three orientations are eighteen drops of one case."""
+    lines = ["series,drop_number,peak_g,case,case_model,device,device_kind,orientation,dropped_at"]
+    for at, orientation in enumerate(("face 1", "face 2", "face 3")):
+        for number in range(1, 7):
+            for case in ("C1", "C2"):
+                lines.append(
+                    f"{case}{at},{number},{100 + number},{case},m,X,dummy,{orientation},"
+                    f"2026-03-0{at + 1}T10:0{number}:00"
+                )
+    store("import", "drops", sheet("d.csv", *lines))
+    with_note = ("damage", "add", "C2", "--series", "C21", "--drop", "4", "--severity", "4")
+    store(*with_note, "--location", "corner")
+    (curve,) = pictures.survival(
+        open_study(Session(Path(os.environ["DURABILITY_STORE"]), "tester"))
+    ).curves
+    # Failed at the fourth drop of its second series.
+    assert (curve.failed_drop.tolist(), curve.censored_drop.tolist()) == ([10], [18])
+    told = store("plan", "survive", "--drops", "18", "--json").json
+    assert [each["shown"]["cases"] for each in told["so_far"]] == [2]
+    assert [each["shown"]["failures"] for each in told["so_far"]] == [1]
+
+
 @pytest.mark.parametrize(
     ("words", "told"),
     [
         (("--surface", "stel"), "--surface 'stel': no such series (known: steel)"),
-        (("--drop-height-mm", ""), "--drop-height-mm '': no such series (known: 1200.0, 600.0)"),
+        (("--drop-height-mm", ""), "--drop-height-mm '': no such series (known: 600, 1200)"),
     ],
 )
 def test_a_condition_that_is_not_in_the_record_is_refused(lab, capsys, words, told):

@@ -67,7 +67,13 @@ def test_the_ranking_is_that_of_the_command_line(frames, command_line):
 
     told = command_line("rank")
     frame = durability.ranking(frames["all_drops"], frames["all_damage"])
-    assert columns_of(frame, RANK_COLUMNS) == fields_of(told["groups"], RANK_COLUMNS)
+    groups = [
+        {**group, **each["condition"], "b10_estimate": group["b10"]["estimate"]}
+        for each in (told, *told["others"])
+        for group in each["groups"]
+    ]
+    names = [*RANK_COLUMNS, "drop_height_mm", "surface", "device_kind", "b10_estimate"]
+    assert columns_of(frame, names) == fields_of(groups, names)
     assert frame.attrs["order_is_clear"] == told["order_is_clear"]
 
 

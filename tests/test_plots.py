@@ -41,7 +41,7 @@ from durability.wear.fitting import fit_wear
 from durability.wear.forecast import forecast
 from durability.wear.results import Forecast, LevelFan, Trend
 from durability.wear.what_if import level_fan
-from durability.workflow.results import SeriesPicture
+from durability.workflow.results import SeriesPicture, SurvivalPicture
 
 LONG = "sleeve of a very long name that no panel has room for, second winter lot"
 SIX_COLUMNS = 37
@@ -171,6 +171,10 @@ def many_series(count=60, **given):
 def a_curve(group="sleeve A", failed=(8, 12, 12, 20), lasted=(10, 25, 25)):
     arrays = [np.array(part, dtype=np.int64) for part in (failed, lasted)]
     return SurvivalCurve(group, *arrays, *survival_band(*arrays), level=0.9)
+
+
+def survival(*curves, left_out=0):
+    return plots.survival(SurvivalPicture(curves, HERE if curves else None, left_out))
 
 
 def a_cloud(group="sleeve A", drops=30, seed=0):
@@ -405,12 +409,12 @@ FIGURES = {
     "fan, all voided": lambda: plots.fan([a_series(**ALL_VOIDED)], level=0.9, horizon=400),
     "fan of many": lambda: plots.fan(many_series(21, fan=True), level=0.9, horizon=400),
     "fan of no series": lambda: plots.fan([], level=0.9, horizon=400),
-    "survival of one": lambda: plots.survival([a_curve()], condition="1220 mm, steel"),
-    "survival of many": lambda: plots.survival(
-        [a_curve(f"{LONG} {index}") for index in range(SIX_COLUMNS)], left_out=4
+    "survival of one": lambda: survival(a_curve()),
+    "survival of many": lambda: survival(
+        *(a_curve(f"{LONG} {index}") for index in range(SIX_COLUMNS)), left_out=4
     ),
-    "survival without failures": lambda: plots.survival([a_curve(failed=())]),
-    "survival of no series": lambda: plots.survival([]),
+    "survival without failures": lambda: survival(a_curve(failed=())),
+    "survival of no series": lambda: survival(),
     "scatter of one": lambda: plots.scatter([a_cloud()], [1220.0]),
     "scatter of five": lambda: plots.scatter(
         [a_cloud(name, seed=at) for at, name in enumerate(ODD_NAMES[:5])]
@@ -730,8 +734,8 @@ def test_the_band_holds_its_promise_on_few_censored_cases():
     assert held / 400 >= 0.9 - 0.045
 
 
-def test_censored_series_are_ticks_on_the_curve():
-    (panel,) = plots.survival([a_curve(failed=(8, 12), lasted=(10, 25))]).axes
+def test_cases_that_held_are_ticks_on_the_curve():
+    (panel,) = survival(a_curve(failed=(8, 12), lasted=(10, 25))).axes
     ticks = line(panel, "still held")
     assert list(ticks.get_xdata()) == [10, 25]
     assert list(ticks.get_ydata()) == pytest.approx([0.75, 0.375])

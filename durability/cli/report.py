@@ -146,12 +146,7 @@ def _models(session: Session, options: Namespace) -> Figure:
 def _survival(session: Session, options: Namespace) -> Figure:
     from durability.report import plots
 
-    shown, left_out = pictures.comparable(_series(session, options))
-    return plots.survival(
-        pictures.survival_curves(shown, options.level),
-        condition=shown[0].condition.words if shown else "",
-        left_out=left_out,
-    )
+    return plots.survival(pictures.survival(_series(session, options)))
 
 
 def _fan(session: Session, options: Namespace) -> Figure:

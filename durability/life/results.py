@@ -26,12 +26,12 @@ class Prediction:
 
 @dataclass(frozen=True, slots=True)
 class SurvivalCurve:
-    """Share of a group's series that have not failed, by drop; steps hold until the next drop."""
+    """Share of a group's cases that have not failed, by drop; steps hold until the next drop."""
 
     group: str
     failed_drop: IntArray
     censored_drop: IntArray
-    """Last drop of each series that has not failed."""
+    """Last drop of each case that has not failed."""
     drop: FloatArray
     """Where the steps begin, from 0; shape (n_steps,), as the next three."""
     survival: FloatArray

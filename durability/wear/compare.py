@@ -14,7 +14,7 @@ import numpy as np
 
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall
-from durability.wear.conditions import by_condition, condition_of, in_common, unit_of
+from durability.wear.conditions import by_condition, condition_of, first_ages, in_common, unit_of
 from durability.wear.draws import log_level
 from durability.wear.fitting import fit_wear
 from durability.wear.ratio import Levels, log_ratio, spread_as
@@ -178,7 +178,7 @@ def sides_under(
         max((each.last_drop_number for each in side if each.drop_number.size), default=0)
         for side in sides
     ]
-    first_age = {**_first_ages(a), **_first_ages(b)}
+    first_age = {**first_ages(a), **first_ages(b)}
     cased = [[each for each in side if each.case is not None] for side in sides]
     fresh = [min(first_age[each.series] for each in side) for side in cased if side]
     worn = [
@@ -196,24 +196,6 @@ def sides_under(
         fresh=max(fresh, default=1),
         first_age=first_age,
     )
-
-
-def _first_ages(histories: Sequence[DropHistory]) -> dict[str, int]:
-    """Age of the case at the first drop of each series: series in order of time, undated first."""
-    ages: dict[str, int] = {}
-    lived: dict[str, int] = {}
-    for each in sorted(histories, key=_first_dropped_at):
-        if each.case is not None:
-            ages[each.series] = lived.get(each.case, 0) + 1
-            lived[each.case] = lived.get(each.case, 0) + each.drops
-    return ages
-
-
-def _first_dropped_at(history: DropHistory) -> float:
-    when = history.dropped_at_s
-    if when is None or not np.isfinite(when).any():
-        return -np.inf
-    return float(np.nanmin(when))
 
 
 def _level(fit: WearFit, numbers: FloatArray) -> tuple[float, float] | None:

@@ -23,7 +23,7 @@ N_DRAWS = 4000
 SPREAD, SPREAD_WEIGHT = 0.3, 3.0
 """Log standard deviation of lives from case to case before any is known, and the number of cases
 that this is worth."""
-SHARED = 0.25
+SHARED = 0.5
 """Share of what is not known of a case's life that is the same for all: their wear may all go on
 otherwise than its shape says."""
 FARTHEST = 3.0

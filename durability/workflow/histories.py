@@ -200,10 +200,13 @@ def _under(under: Under, rows: Sequence[dict[str, Any]]) -> list[dict[str, Any]]
         known = {row[name] for row in named}
         for value in wanted:
             if value not in known:
-                there = ", ".join(sorted(str(each) for each in known if each is not None))
+                option = name.replace("_", "-")
+                there = ", ".join(
+                    f"{each:g}" if isinstance(each, float) else each
+                    for each in sorted(each for each in known if each is not None)
+                )
                 raise RecordRefused(
-                    f"--{name.replace('_', '-')} {value or ''!r}: no such series (known:"
-                    f" {there or 'none'})"
+                    f"--{option} {value or ''!r}: no such series (known: {there or 'none'})"
                 )
     return [row for row, values in zip(rows, named, strict=True) if under.admits(values)]
 

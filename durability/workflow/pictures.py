@@ -16,7 +16,7 @@ from durability.record.vocabulary import BARE
 from durability.rig.results import RigWatch
 from durability.store import bench, database
 from durability.workflow.histories import find_scope
-from durability.workflow.results import SeriesPicture, Under
+from durability.workflow.results import CaseLife, SeriesPicture, SurvivalPicture, Under
 from durability.workflow.rig import watch
 from durability.workflow.series import list_drops, list_series
 from durability.workflow.session import Session
@@ -46,40 +46,33 @@ def comparable(
     return kept, len(shown) - len(kept)
 
 
-def survival_curves(pictures: Sequence[SeriesPicture], level: float) -> list[SurvivalCurve]:
-    """Share of each case model's series that have not failed, by drop.
+def survival(study: Study) -> SurvivalPicture:
+    """Share of each case model's cases that have not failed, by drop of their life.
 
     Parameters
     ----------
-    pictures : sequence of SeriesPicture
-        Of one condition.
-    level : float
-        Content of the band.
-
-    Returns
-    -------
-    list of SurvivalCurve
-        In order of case model.
+    study : Study
+        Sorts cases into conditions: those of the first are shown.
     """
     from durability.life.turnbull import survival_band
 
-    groups: dict[str, list[SeriesPicture]] = defaultdict(list)
-    for picture in pictures:
-        if picture.trend.drops:
-            groups[picture.trend.case_model or "no model"].append(picture)
+    every = study.case_lives()
+    condition, lives = next(iter(every.items()), (None, []))
+    groups: dict[str, list[CaseLife]] = defaultdict(list)
+    for life in lives:
+        if life.case_model is not None:
+            groups[life.case_model].append(life)
     curves = []
     for group, members in sorted(groups.items()):
-        forecasts = [each.forecast for each in members]
-        failed = np.array(
-            [each.failed_at_drop for each in forecasts if each.failed_at_drop is not None],
-            dtype=np.int64,
+        failed, lasted = (
+            np.array([each.drops for each in members if each.failed == wanted], dtype=np.int64)
+            for wanted in (True, False)
         )
-        lasted = np.array(
-            [each.drops for each in forecasts if each.failed_at_drop is None], dtype=np.int64
-        )
-        begins, survival, lower, upper = survival_band(failed, lasted, level)
-        curves.append(SurvivalCurve(group, failed, lasted, begins, survival, lower, upper, level))
-    return curves
+        level = study.limit.level
+        begins, share, lower, upper = survival_band(failed, lasted, level)
+        curves.append(SurvivalCurve(group, failed, lasted, begins, share, lower, upper, level))
+    shown = sum(map(len, groups.values()))
+    return SurvivalPicture(tuple(curves), condition, sum(map(len, every.values())) - shown)
 
 
 def pulse_clouds(

@@ -12,7 +12,7 @@ from durability.record.errors import RecordRefused, UnusableCall
 from durability.store import bench, database
 from durability.workflow import quarantine
 from durability.workflow.keep import tells_cracked_glass
-from durability.workflow.results import Limit, Under
+from durability.workflow.results import CaseLife, Limit, Under
 from durability.workflow.rig import lab_scatter
 from durability.workflow.session import Session
 from durability.workflow.specimens import IN_USE
@@ -26,7 +26,6 @@ if TYPE_CHECKING:
         RisePlan,
     )
     from durability.record.records import Condition
-    from durability.wear.results import Forecast
     from durability.workflow.study import Study
 
 
@@ -291,36 +290,23 @@ def plan_survival(
 def _survivors(
     study: Study, drops: int, confidence: float, shape: float | None
 ) -> tuple[ShownUnder, ...]:
-    """What the cases of each model have shown, under each condition by itself.
-
-    A case stands under the condition of its last valid drop; one in several series lives their sum.
-    """
-    forecasts = {found.series: found for found in study.forecasts}
+    """What the cases of each model have shown, under each condition by itself."""
     return tuple(
-        ShownUnder(
-            condition,
-            _shown_by([forecasts[each.series] for each in some], drops, confidence, shape),
-        )
-        for condition, some in study.conditions("case").items()
+        ShownUnder(condition, _shown_by(lives, drops, confidence, shape))
+        for condition, lives in study.case_lives().items()
     )
 
 
 def _shown_by(
-    forecasts: Sequence[Forecast], drops: int, confidence: float, shape: float | None
+    every: Sequence[CaseLife], drops: int, confidence: float, shape: float | None
 ) -> tuple[SurvivorsSoFar, ...]:
     from durability.plan.reliability import reliability_shown, weibayes_shown
 
-    lives: dict[str | None, dict[str, tuple[int, bool]]] = {}
-    for found in forecasts:
-        if found.case is None or not found.drops:
-            continue
-        cases = lives.setdefault(found.case_model, {})
-        lived, failed = cases.get(found.case, (0, False))
-        if not failed:
-            cases[found.case] = (lived + (found.failed_at_drop or found.drops), found.failed)
+    lives: dict[str | None, list[tuple[int, bool]]] = {}
+    for each in every:
+        lives.setdefault(each.case_model, []).append((each.drops, each.failed))
     answers = []
-    for model, cases in sorted(lives.items(), key=lambda item: item[0] or ""):
-        seen = list(cases.values())
+    for model, seen in sorted(lives.items(), key=lambda item: item[0] or ""):
         early = sum(1 for lived, failed in seen if failed and lived <= drops)
         reached = sum(
             1 for lived, failed in seen if lived > drops or (lived == drops and not failed)

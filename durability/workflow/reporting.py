@@ -193,7 +193,7 @@ def gather_report(
         ranking_with_voided=study.ranking_with_voided() if put_back else ranking,
         put_back=put_back,
         comparable=tuple(comparable),
-        survival=tuple(pictures.survival_curves(comparable, limit.level)),
+        survival=pictures.survival(study),
         comparisons=tuple(comparisons),
         clouds=tuple(clouds),
         drop_heights_mm=tuple(heights),

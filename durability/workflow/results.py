@@ -52,6 +52,28 @@ class SeriesPicture:
 
 
 @dataclass(frozen=True, slots=True)
+class CaseLife:
+    """How long one case has lasted, over all its series."""
+
+    case: str
+    case_model: str | None
+    drops: int
+    """Drop of its life at which it failed, else the drops that it has made."""
+    failed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SurvivalPicture:
+    """Survival by case model under the condition that stands first."""
+
+    curves: tuple[SurvivalCurve, ...]
+    condition: Condition | None
+    """None without a case."""
+    left_out: int
+    """Cases under other conditions, or of no model."""
+
+
+@dataclass(frozen=True, slots=True)
 class VoidedDrop:
     """A drop that does not count, and why."""
 
@@ -372,7 +394,7 @@ class ReportContents:
     """Series → its trend with its voided readings put back; only where one has a reading."""
     comparable: tuple[SeriesPicture, ...]
     """Series that the ranking compares: under the condition that stands first."""
-    survival: tuple[SurvivalCurve, ...]
+    survival: SurvivalPicture
     comparisons: tuple[Comparison, ...]
     clouds: tuple[PulseCloud, ...]
     drop_heights_mm: tuple[float, ...]

@@ -17,10 +17,11 @@ from durability.life.results import Prediction
 from durability.record.errors import UnusableCall
 from durability.record.records import Condition, DropHistory
 from durability.store import database
-from durability.wear.conditions import condition_of
+from durability.wear.conditions import condition_of, first_ages
 from durability.workflow.evaluation import Evaluation
 from durability.workflow.histories import Histories, condition_values, find_scope, histories_in
 from durability.workflow.results import (
+    CaseLife,
     Limit,
     Scope,
     SeriesPicture,
@@ -171,6 +172,32 @@ class Study:
     ) -> dict[Condition, list[DropHistory]]:
         """The series that the ranking compares, by condition, the one that stands first leading."""
         return self._as_read.ranked_under(by)
+
+    def case_lives(self) -> dict[Condition, list[CaseLife]]:
+        """How long each case has lasted, once, under the condition of its last valid drop.
+
+        Returns
+        -------
+        dict
+            By condition, the one that stands first leading; cases in order of their code.
+        """
+        in_case = [each for each in self.histories if each.case is not None and each.drops]
+        ages = first_ages(in_case)
+        failed_at = {each.series: each.failed_at_drop for each in self.forecasts}
+        lives: dict[str, CaseLife] = {}
+        for each in sorted(in_case, key=lambda history: ages[history.series]):
+            before = lives.get(str(each.case))
+            if before is not None and before.failed:
+                continue
+            made, failed = each.drops, failed_at[each.series]
+            last = ages[each.series] - 1 + (made if failed is None else failed)
+            lives[str(each.case)] = CaseLife(
+                str(each.case), each.case_model, last, failed is not None
+            )
+        return {
+            condition: [lives[case] for case in sorted({str(each.case) for each in some})]
+            for condition, some in self.conditions("case").items()
+        }
 
     def comparison(
         self, a: str, b: str, *, after_drops: int | None = None, pool: bool = False

@@ -210,7 +210,7 @@ _KINDS = {
         'plot models --case-model "sleeve A" --case-model "sleeve B"',
     ),
     "survival": (
-        "share of series not failed by drop number, by case model",
+        "share of cases not failed by drop of their life, by case model",
         "plot survival --limit-g 200",
     ),
     "fan": ("the level to come, against the limit", "plot fan --series S21 --horizon 100"),

@@ -291,16 +291,12 @@ def _life(contents: ReportContents, artist: Artist) -> Section:
         Words(forecast.forecasts_answer(forecasts, contents.level, contents.horizon)),
         Words(forecast.failed_when(contents.limit_g, contents.limit_rise), True),
     ]
-    if contents.survival:
+    if contents.survival.curves:
         section.blocks.append(
             artist.draw(
                 "survival",
-                "Share of series that had not failed, by drop number and case model",
-                lambda: plots.survival(
-                    contents.survival,
-                    condition=contents.comparable[0].condition.words,
-                    left_out=len(contents.pictures) - len(contents.comparable),
-                ),
+                "Share of cases that had not failed, by drop of their life and case model",
+                lambda: plots.survival(contents.survival),
             )
         )
     ahead = [each for each in contents.pictures if each.fan is not None]

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from durability.life.results import SurvivalCurve
     from durability.wear.results import Forecast
-    from durability.workflow.results import SeriesPicture
+    from durability.workflow.results import SeriesPicture, SurvivalPicture
 
 
 @look.in_our_look
@@ -250,52 +250,48 @@ _MOST_WORDY = 9
 
 
 @look.in_our_look
-def survival(curves: Sequence[SurvivalCurve], *, condition: str = "", left_out: int = 0) -> Figure:
-    """Share of series not failed by drop, with band and a tick for each that still held.
+def survival(picture: SurvivalPicture) -> Figure:
+    """Share of cases not failed by drop, with band and a tick for each that still held.
 
     Parameters
     ----------
-    curves : sequence of SurvivalCurve
-        One a case model, under one condition.
-    condition : str
-        That condition in words.
-    left_out : int
-        Series that were not comparable.
+    picture : SurvivalPicture
+        One curve a case model, under one condition.
 
     Returns
     -------
     Figure
     """
+    curves, left_out = picture.curves, picture.left_out
     if not curves:
         return look.missing(labels.NOTHING["failures"])
     ordered = sorted(curves, key=_survival_soonest_first)
     shown = ordered[: look.MOST_PANELS]
-    series = sum(_size(each) for each in shown)
+    cases = sum(_size(each) for each in shown)
     failed = sum(each.failed_drop.size for each in shown)
     notes = [
-        "Failed: level at the limit, or damage of severity 4, whichever came first. Still held: the"
-        " series ended before; how much longer it would have lasted is not known. The band holds at"
+        "Failed: level at the limit, or damage of severity 4, whichever came first. Still held: its"
+        " drops ended before; how much longer it would have lasted is not known. The band holds at"
         " each drop by itself."
     ]
     if len(shown) < len(ordered):
         notes.append(f"{len(shown)} of {len(ordered)} case models shown, the soonest to fail.")
     if left_out:
         notes.append(
-            f"{counted(left_out, 'series', 'series')} not shown: bare, of no model, or under other"
-            " conditions."
+            f"{counted(left_out, 'case')} not shown: of no model, or under other conditions."
         )
     notes.append(labels.RELATIVE)
-    under = f"; {condition}" if condition else ""
     sheet = look.Sheet(
         survival_answer(ordered),
-        f"{counted(series, 'series', 'series')} of {counted(len(shown), 'case model')};"
-        f" {failed} failed, {series - failed} still held{under}.",
+        f"{counted(cases, 'case')} of {counted(len(shown), 'case model')};"
+        f" {failed} failed, {cases - failed} still held;"
+        f" {labels.compared_under(picture.condition)}.",
         key=_key(shown),
         notes=notes,
     )
     panels = sheet.grid(
         len(shown),
-        x_label="drop number since the first drop of the series",
+        x_label="drop of the case's life",
         y_label="share not failed",
         one_scale=True,
     )
@@ -390,10 +386,10 @@ def survival_answer(curves: Sequence[SurvivalCurve]) -> str:
     """By which drop half of the soonest case model's series had failed, and how many lasted."""
     first = curves[0]
     failed = sum(each.failed_drop.size for each in curves)
-    series = failed + sum(each.censored_drop.size for each in curves)
+    cases = failed + sum(each.censored_drop.size for each in curves)
     if failed == 0:
-        return f"None of {counted(series, 'series', 'series')} has failed yet."
-    total = f"{failed} of {counted(series, 'series', 'series')} failed"
+        return f"None of {counted(cases, 'case')} has failed yet."
+    total = f"{failed} of {counted(cases, 'case')} failed"
     below = first.drop[first.survival <= 0.5]
     if not below.size:
         return f"{total}; of no case model has half failed."
