@@ -190,6 +190,18 @@ def test_conditions_stand_beside_each_other_as_if_each_were_alone(ask, call):
         assert without(alone, "others", "voided_drops") == without(found, "voided_drops")
 
 
+def test_the_life_of_a_case_is_that_of_its_forecast(ask):
+    told = ask("rank", "--by", "case")
+    lives = {
+        group["group"]: group["life"]
+        for each in (told, *told["others"])
+        for group in each["groups"]
+    }
+    forecasts = {each["case"]: each for each in ask("forecast")["series"] if each["case"]}
+    assert len(lives) == 12
+    assert lives == {case: each["drops_to_failure"] for case, each in forecasts.items()}
+
+
 def test_rank_pictures_plan_and_page_answer_for_the_same_condition(ask, lab):
     ranked = ask("rank")
     contents = reporting.gather_report(Session(lab, "tester"), on=date(2026, 9, 1), claim_pct=60.0)

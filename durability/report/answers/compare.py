@@ -20,6 +20,16 @@ if TYPE_CHECKING:
     from durability.workflow.results import ClaimAnswer, VoidedDrop
 
 
+def _worn(by_wear: Sequence[RatioAtWear]) -> str:
+    """The reduction fresh and worn side by side."""
+    ends = dict.fromkeys((*by_wear[:1], *by_wear[-1:]))
+    return ", ".join(
+        f"{labels.number(each.reduction_pct)} % "
+        + ("fresh" if each.drops == 1 else f"after {counted(each.drops, 'drop')}")
+        for each in ends
+    )
+
+
 COMPARED = Columns[Comparison](
     "Peak g of A against B; cases (bare: devices) and drops as A/B",
     Column("A", "a", wrap=True),
@@ -34,6 +44,7 @@ COMPARED = Columns[Comparison](
     Column("drops", lambda e: f"{e.drops_a}/{e.drops_b}", right=True, wide=True),
     Column("voided", lambda e: f"{e.voided_a}/{e.voided_b}", right=True, wide=True),
     Column("times, voided put back", "ratio_with_voided", right=True, wide=True),
+    Column("reduction by wear", lambda e: _worn(e.by_wear) or None, wrap=True, wide=True),
     Column("rests on", "basis", wide=True),
 )
 """The table of a comparison, on the page of several."""
@@ -183,18 +194,8 @@ def claim_sentence(answer: ClaimAnswer, condition: Condition, claim: Claim) -> s
         f" {_ends(claim.reduction_lower, claim.reduction_upper)})"
     )
     rests_on = _rests_on(answer.a, answer.b, claim.overall)
-    parts = [condition.words, stated, *([_worn(claim)] if claim.by_wear else []), rests_on]
-    return f"{claim.verdict.upper()}: {head} ({'; '.join(parts)})."
-
-
-def _worn(claim: Claim) -> str:
-    """Fresh and worn side by side."""
-    ends = dict.fromkeys((claim.by_wear[0], claim.by_wear[-1]))
-    return ", ".join(
-        f"{labels.number(each.reduction_pct)} % "
-        + ("fresh" if each.drops == 1 else f"after {counted(each.drops, 'drop')}")
-        for each in ends
-    )
+    parts = (condition.words, stated, _worn(claim.by_wear), rests_on)
+    return f"{claim.verdict.upper()}: {head} ({'; '.join(part for part in parts if part)})."
 
 
 def _settling(claim: Claim) -> str | None:
@@ -274,8 +275,16 @@ def _rows(claim: Claim) -> Iterator[_Judged]:
     yield _Judged("over all", claim.reduction_pct, *ends, claim.verdict, claim.overall)
 
 
-def judged(answer: ClaimAnswer) -> Iterator[Block]:
-    """The claim under each condition, as terminal and page show it."""
+def judged(answer: ClaimAnswer, under: Sequence[str] = ()) -> Iterator[Block]:
+    """The claim under each condition, as terminal and page show it.
+
+    Parameters
+    ----------
+    answer : ClaimAnswer
+        As judged.
+    under : sequence of str
+        Options by which a call asks for these conditions.
+    """
     for found in answer.by_kind:
         claim = found.claim
         if claim is None:
@@ -284,6 +293,7 @@ def judged(answer: ClaimAnswer) -> Iterator[Block]:
         yield Words(claim_sentence(answer, found.condition, claim))
         command = f"durability claim {shlex.quote(answer.a)} {shlex.quote(answer.b)}"
         command += f" --at-least {claim.reduction_at_least_pct:g} --level {claim.confidence:g}"
+        command = " ".join([command, *map(shlex.quote, under)])
         yield by_orientation(claim.confidence).table(_rows(claim), command)
         yield Words(f"Decision rule: {claim.decision_rule}.", is_note=True)
         more = _settling(claim)

@@ -328,12 +328,13 @@ def _comparisons(contents: ReportContents) -> Section | None:
     if contents.comparisons:
         section.blocks += [
             compare.COMPARED.table(
-                compare.every(contents.comparisons), "durability compare bare MODEL"
+                compare.every(contents.comparisons),
+                " ".join(["durability compare bare MODEL", *contents.scope.under.options]),
             ),
             Words(labels.RELATIVE, True),
         ]
     for answer in contents.claims:
-        section.blocks += claim.judged(answer)
+        section.blocks += claim.judged(answer, contents.scope.under.options)
     return section if section.blocks else None
 
 
