@@ -311,6 +311,13 @@ def test_a_case_of_several_series_is_one_case_and_lives_their_sum(store, sheet):
     assert [each["shown"]["failures"] for each in told["so_far"]] == [1]
 
 
+def test_devices_are_shown_under_the_conditions_asked_for(ask):
+    every = {each["device"] for each in ask("latent", "--devices")["per_device"]}
+    assert every == {"X1200device"}
+    low = ask("latent", "--devices", "--drop-height-mm", "600")
+    assert low["per_device"] == [] and low["devices"] == 1  # the link is that of all devices
+
+
 @pytest.mark.parametrize(
     ("words", "told"),
     [

@@ -14,6 +14,7 @@ from durability.record.errors import UnusableCall
 from durability.report.answers import query as shown
 from durability.workflow import claims, questions
 from durability.workflow.devices import DeviceStudy
+from durability.workflow.histories import read_scope
 from durability.workflow.study import open_study
 
 if TYPE_CHECKING:
@@ -104,7 +105,9 @@ def compare(options: Namespace) -> int:
 def latent(options: Namespace) -> int:
     """Do later failures go with the shocks before them."""
     with progress(options, "weighing shocks against later failures"):
-        answer = DeviceStudy(session_of(options), day_of(options)).answer()
+        session = session_of(options)
+        scope = read_scope(session, under_of(options))
+        answer = DeviceStudy(session, day_of(options)).answer(scope)
     from durability.report.answers import latent as shown
 
     return show(options, shown.blocks(answer, devices=options.devices), lambda: shown.json(answer))

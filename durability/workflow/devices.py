@@ -28,6 +28,7 @@ from durability.store import bench, database
 from durability.workflow import quarantine
 from durability.workflow.follow_up import confirm_rules, intermittent_checks
 from durability.workflow.histories import read_device_histories, read_shock_histories
+from durability.workflow.results import Scope
 from durability.workflow.session import Session, entry
 from durability.workflow.specimens import IN_USE
 
@@ -194,13 +195,24 @@ class DeviceStudy:
             declarations=declared,
         )
 
-    def answer(self) -> LatentAnswer:
-        """The link, the doses it rests on, and which devices are no longer inspected."""
+    def answer(self, scope: Scope | None = None) -> LatentAnswer:
+        """The link, the doses it rests on, and which devices are no longer inspected.
+
+        Parameters
+        ----------
+        scope : Scope, optional
+            Show one by one only the devices within it; the link is that of all devices.
+        """
         with database.reading(self._session.store) as connection:
             devices = bench.fetch(connection, "devices")
             quarantined = quarantine.quarantines(connection)
+        link = self.link
+        if scope is not None:
+            own = tuple(each for each in link.per_device if each.device in scope.devices)
+            link = replace(link, per_device=own)
+            quarantined = [each for each in quarantined if each.device in scope.devices]
         return LatentAnswer(
-            link=self.link,
+            link=link,
             doses=device_doses(self.histories, until_failed=True),
             not_in_use={row["device"]: row["status"] for row in devices if row["status"] != IN_USE},
             quarantined=tuple(quarantined),

@@ -193,6 +193,18 @@ def find_scope(
     return Scope("whole record", (), _codes(rows), tuple(own_devices), under)
 
 
+def read_scope(session: Session, under: Under) -> Scope:
+    """What of the whole record is under these conditions.
+
+    Raises
+    ------
+    RecordRefused
+        No series is under such a condition.
+    """
+    with database.reading(session.store) as connection:
+        return find_scope(connection, under=under)
+
+
 def _under(under: Under, rows: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
     """The series under conditions asked for; a value that none of them has is refused."""
     named = [{**row, "orientation": orientation_name(row["orientation"])} for row in rows]

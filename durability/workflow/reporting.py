@@ -5,12 +5,11 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from datetime import date
 from typing import Any
 
 from durability import PROGRAM_VERSION
-from durability.devices.results import LatentAnswer
 from durability.record import clock
 from durability.record.errors import RecordRefused
 from durability.record.vocabulary import BARE, HEIGHT_TOLERANCE
@@ -200,7 +199,7 @@ def gather_report(
         waveforms=tuple(waveforms),
         damage=tuple(rows["damage"]),
         voided=tuple(rows["voided"]),
-        latent=_latent(devices, scope) if scope.devices else None,
+        latent=devices.answer(scope) if scope.devices else None,
         dose_curve=devices.dose_curve if scope.devices else None,
         life_lines=tuple(devices.life_lines(scope.devices)) if scope.devices else (),
         check_tables=tuple(devices.check_tables()) if not scope.is_part else (),
@@ -216,17 +215,6 @@ def gather_report(
         selfcheck=selfcheck,
         boundaries=tuple(devices.boundaries(scope.devices)),
         claims=() if claim_pct is None else tuple(_claims(study, models, claim_pct)),
-    )
-
-
-def _latent(devices: DeviceStudy, scope: Scope) -> LatentAnswer:
-    """The answer for all devices, with those of the scope to be shown one by one."""
-    answer = devices.answer()
-    own = tuple(each for each in answer.link.per_device if each.device in scope.devices)
-    return replace(
-        answer,
-        link=replace(answer.link, per_device=own),
-        quarantined=tuple(each for each in answer.quarantined if each.device in scope.devices),
     )
 
 

@@ -155,6 +155,7 @@ def latent(made: Parser) -> None:
     made.add_argument(
         "--on", metavar="DATE", help="day by which unseen failures are asked for; else today"
     )
+    common.under(made)
     common.quiet(made)
 
 

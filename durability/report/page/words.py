@@ -52,15 +52,16 @@ def command(contents: ReportContents, name: str) -> str:
     """
     scope = contents.scope
     words = ["durability", name]
+    under = [shlex.quote(word) for word in scope.under.options]
     if name == "latent":
-        return " ".join([*words, "--on", contents.on.isoformat()])
+        return " ".join([*words, "--on", contents.on.isoformat(), *under])
     if scope.kind == "case model":
         words += [part for each in scope.names for part in ("--case-model", shlex.quote(each))]
     elif scope.kind != "whole record":
         if not scope.series:
             return ""
         words += [part for each in scope.series for part in ("--series", shlex.quote(each))]
-    words += [shlex.quote(word) for word in scope.under.options]
+    words += under
     if name != "trend":
         limit = Limit()
         asked = ("limit_g", "limit_rise", "horizon", *(("level",) if name == "forecast" else ()))
