@@ -153,15 +153,16 @@ def forecasts(
     limit_g : float, optional
         Level in g that no longer protects.
     limit_rise : float
-        The same as a fraction above the level at the first drop.
+        The same as a fraction above the level of the fresh case.
     horizon : int
         Drop number beyond which a prediction is NaN.
 
     Returns
     -------
     DataFrame
-        series, case, case_model, drops, failed, failed_at_drop, failure_cause, limit_g, lower,
-        median, upper (drops to failure), b10_drop, basis; in order of series.
+        series, case, case_model, drops, case_age_at_first_drop, failed, failed_at_drop,
+        failure_cause, limit_g, lower, median, upper (drops to failure), failed_by_limit,
+        failed_by_damage (chances within the horizon), b10_drop, basis; in order of series.
 
     Raises
     ------
@@ -182,6 +183,9 @@ def forecasts(
     for place, end in enumerate(("lower", "median", "upper")):
         values = [getattr(each.drops_to_failure, end) for each in results]
         frame.insert(at + place, end, pd.Series(values, dtype="float64"))
+    for place, cause in enumerate(("failed_by_limit", "failed_by_damage"), start=3):
+        values = [getattr(each, cause) for each in results]
+        frame.insert(at + place, cause, pd.Series(values, dtype="float64"))
     return frame
 
 
@@ -322,9 +326,9 @@ TREND_COLUMNS = {
     "p_value": _NUMBER, "shape": _TEXT, "basis": _TEXT,
 }  # fmt: skip
 FORECAST_COLUMNS = {
-    "series": _TEXT, "case": _TEXT, "case_model": _TEXT, "drops": _COUNT, "failed": _FLAG,
-    "failed_at_drop": _WHOLE, "failure_cause": _TEXT, "limit_g": _NUMBER, "b10_drop": _NUMBER,
-    "basis": _TEXT,
+    "series": _TEXT, "case": _TEXT, "case_model": _TEXT, "drops": _COUNT,
+    "case_age_at_first_drop": _COUNT, "failed": _FLAG, "failed_at_drop": _WHOLE,
+    "failure_cause": _TEXT, "limit_g": _NUMBER, "b10_drop": _NUMBER, "basis": _TEXT,
 }  # fmt: skip
 RANK_COLUMNS = {
     "group": _TEXT, "cases": _COUNT, "drops": _COUNT, "failed": _COUNT,

@@ -141,7 +141,7 @@ def test_conditions_are_a_what_if(ask):
 
 
 def test_a_forecast_says_what_further_drops_would_buy(ask):
-    assert "further drops would narrow" in ask("forecast", "--series", "demo-T1")
+    assert "further drops would narrow" in ask("forecast", "--series", "demo-M3")
 
 
 def test_due(ask):

@@ -9,17 +9,19 @@ import pytest
 
 from durability.plan.reliability import success_run_cases
 from durability.record.records import DropHistory
+from durability.wear.cases import by_itself
 from durability.wear.damage import fit_damage, known_life, success_run_reliability
 
 
 def looked(looks, *, drops=20, series="S", case_model="M", condition=(None, None, None)):
-    """A series of so many drops with looks ``[(drop, severity), …]`` at its case."""
+    """A case of so many drops with looks ``[(drop, severity), …]``."""
     number = np.arange(1, drops + 1)
     seen, severity = np.array(looks, dtype=int).reshape(-1, 2).T
-    return DropHistory(
+    history = DropHistory(
         series, number, np.full(drops, 100.0), drops, drops, f"case {series}", case_model,
         condition=condition, damage_drop_number=seen, damage_severity=severity,
     )  # fmt: skip
+    return by_itself(history)
 
 
 def median_life(life):

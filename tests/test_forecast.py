@@ -11,10 +11,10 @@ import pytest
 from naive_wear import first_reached
 
 from durability.record.records import DropHistory
-from durability.wear.compare import rank
 from durability.wear.draws import N_DRAWS, evenly, evenly_normal, log_level
 from durability.wear.fitting import fit_wear
 from durability.wear.forecast import forecast
+from durability.wear.ranking import rank
 
 PUBLISHED = Path(__file__).parent.parent / "fixtures" / "published"
 N = np.arange(25.0)
@@ -159,7 +159,10 @@ def test_damage_of_siblings_shortens_the_forecast():
     breaking = forecast([case("S0", 0), *(case(f"S{k}", 22 + k) for k in range(1, 4))])[0]
     assert not breaking.failed
     assert breaking.drops_to_failure.upper < (sound.drops_to_failure.upper or 401)
-    assert breaking.basis == "25 valid drops, 3 like series, 3 failed"
+    assert breaking.basis == (
+        "25 valid drops, 3 like cases, 3 failed, life by damage from 4 cases, prior median"
+        " 1000 drops, shortened by severity 4 on S1, S2, S3"
+    )
 
 
 def test_siblings_let_three_drops_forecast():
@@ -171,7 +174,7 @@ def test_siblings_let_three_drops_forecast():
     told = forecast([*siblings, young])[-1]
     assert told.drops_to_failure.lower < 22 < told.drops_to_failure.upper
     assert told.drops_to_failure.median == pytest.approx(22, abs=7)
-    assert told.basis.startswith("3 valid drops, 6 like series, none failed")
+    assert told.basis.startswith("3 valid drops, 6 like cases, none failed")
 
 
 def test_other_conditions_are_named_in_the_basis():

@@ -60,6 +60,10 @@ def test_forecasts_are_those_of_the_command_line(frames, command_line):
     ends = ("lower", "median", "upper")
     lives = [one["drops_to_failure"] for one in told]
     assert columns_of(frame, ends) == fields_of(lives, ends)
+    causes = [one["failure_by"] for one in told]
+    assert columns_of(frame, ["failed_by_damage"]) == {
+        "failed_by_damage": [each["damage"] for each in causes]
+    }
 
 
 def test_the_ranking_is_that_of_the_command_line(frames, command_line):

@@ -39,7 +39,8 @@ from durability.report.plots.pulses import WIDTH_AT_TENTH, half_sine_peak_g
 from durability.rig.watch import watch_rig
 from durability.wear.fitting import fit_wear
 from durability.wear.forecast import forecast
-from durability.wear.results import Forecast, LevelFan, Trend
+from durability.wear.lives import FailureLimit, case_lives
+from durability.wear.results import FailedIn, Forecast, LevelFan, Trend
 from durability.wear.what_if import level_fan
 from durability.workflow.results import SeriesPicture, SurvivalPicture
 
@@ -116,13 +117,19 @@ def a_series(
         case=trend.case,
         case_model=model,
         drops=trend.drops,
+        case_age_at_first_drop=1,
+        case_age=trend.drops,
         failed=failed_at is not None,
+        failed_at_age=failed_at,
         failed_at_drop=failed_at,
+        failed_in=FailedIn(name, failed_at) if failed_at else None,
         failure_cause=cause or (failed_at and "peak limit"),
         limit_g=None if none else 1.5 * first_g,
         drops_to_failure=Prediction(*life) if valid else Prediction(last + 1.0, None, None),
         survival_drop=np.arange(last, last + (valid > 0) + 1),
         survival_probability=np.ones((valid > 0) + 1),
+        failed_by_limit=0.0 if valid else None,
+        failed_by_damage=0.0 if valid else None,
         b10_drop=None,
         basis=trend.basis,
         shape_weights={},
@@ -651,6 +658,12 @@ def wearing_history(rise=0.02, drops=15, noise=0.02):
     return DropHistory("S1", number, peak, drops, drops, case="C1", case_model="A")
 
 
+def fan_of(history, farthest):
+    limit = FailureLimit(None, 0.5, 400)
+    (life,) = case_lives([history], fit_wear([history]), limit)
+    return level_fan(life.fit, 0, farthest=farthest, limit=limit)
+
+
 def test_the_fan_crosses_the_limit_when_the_forecast_says():
     """Damage was never looked for, so the level alone decides: both rest on the same draws.
 
@@ -658,7 +671,7 @@ def test_the_fan_crosses_the_limit_when_the_forecast_says():
     """
     history = wearing_history()
     (told,) = forecast([history])
-    fan = level_fan(fit_wear([history])[0], farthest=60)
+    fan = fan_of(history, 60)
     for band, end in (
         (fan.upper_g, told.drops_to_failure.lower),
         (fan.median_g, told.drops_to_failure.median),
@@ -669,8 +682,8 @@ def test_the_fan_crosses_the_limit_when_the_forecast_says():
 
 
 def test_the_fan_starts_at_the_level_and_widens():
-    fit = fit_wear([wearing_history(rise=0.0)])[0]
-    fan = level_fan(fit, farthest=80)
+    history = wearing_history(rise=0.0)
+    fit, fan = fit_wear([history])[0], fan_of(history, 80)
     assert fan.drop_number[0] == 15
     assert fan.median_g[0] == pytest.approx(fit.level_g[-1], rel=0.01)
     spread = fan.upper_g / fan.lower_g
@@ -683,7 +696,7 @@ def test_the_fan_starts_at_the_level_and_widens():
 
 def test_no_draws_no_fan():
     empty = DropHistory("S1", np.empty(0, dtype=np.int64), np.empty(0), 3, 3)
-    assert level_fan(fit_wear([empty])[0], farthest=50).drop_number.size == 0
+    assert fan_of(empty, 50).drop_number.size == 0
 
 
 # ------------------------------------------------------------------------------------ survival

@@ -7,22 +7,17 @@ import pytest
 from naive_wear import log_evidence_by_quadrature
 
 from durability.record.records import DropHistory
-from durability.wear.draws import log_level
-from durability.wear.fitting import SCATTER, SCATTER_WEIGHT, fit_wear, scatter_prior
-from durability.wear.shapes import (
-    HYPERBOLIC,
-    SHAPES,
-    SIGNED_EDGES,
-    STEADY,
+from durability.wear.cells import (
     WILD_DENSITY,
     WILD_SHARE,
     bin_log_evidence,
-    climb_basis,
     fit_cells,
     normal_to_t,
-    shape_grid,
     t_to_normal,
 )
+from durability.wear.draws import log_level
+from durability.wear.fitting import SCATTER, SCATTER_WEIGHT, fit_wear, scatter_prior
+from durability.wear.shapes import HYPERBOLIC, SHAPES, SIGNED_EDGES, STEADY, climb_basis, shape_grid
 
 
 def history(peak_g, *, drop_number=None, series="S1", **rest):

@@ -1,7 +1,7 @@
-"""Damage of severity 4 as the second way to fail: a Weibull life on the drop clock.
+"""Damage of severity 4 as the second way to fail: a Weibull life in drops of the case's age.
 
 Lives are known only to lie between looks. Cases of one model share scale and shape, whose
-posterior is a sum over a grid; series under another condition count half. Severities 2 and 3 on
+posterior is a sum over a grid; cases under other conditions count half. Severities 2 and 3 on
 the way say how much of its life a case has used; a cosmetic mark (1) says nothing of it.
 """
 
@@ -17,12 +17,13 @@ import numpy as np
 from durability.record.vocabulary import SEVERITY_COSMETIC, SEVERITY_FAILED
 
 if TYPE_CHECKING:
-    from durability.record.records import DropHistory, FloatArray
+    from durability.record.records import FloatArray
+    from durability.wear.cases import Case
 
 _SHAPES = np.geomspace(0.6, 6.0, 13)
 _SHAPE_MEDIAN, _SHAPE_LOG_SD = 1.8, 0.6
 _SCALES = np.geomspace(2.0, 50_000.0, 61)
-_SCALE_MEDIAN, _SCALE_LOG_SD = 1000.0, 2.0
+SCALE_MEDIAN, _SCALE_LOG_SD = 1000.0, 2.0
 """Weak prior: without any evidence one case in twenty fails within 25 drops or so."""
 _LIFE_EDGES = np.concatenate([np.arange(0.0, 60.0), np.geomspace(60.0, 20_000.0, 160)])
 """Lives are counted in these cells, one a drop at first; the last reaches to infinity."""
@@ -33,27 +34,31 @@ _PRECURSOR_WEIGHT = 0.5
 
 @dataclass(frozen=True, slots=True)
 class KnownLife:
-    """What is known of the drops at which one case fails by damage."""
+    """What is known of the age at which one case fails by damage."""
 
     beyond: int
-    """Drop up to which the case was known not to have failed."""
+    """Age up to which the case was known not to have failed."""
     by: int | None
-    """Drop at which it was first seen to have failed; None while it holds."""
+    """Age at which it was first seen to have failed; None while it holds."""
     severity: int = 0
     """Highest severity seen before that."""
     severity_since: int = 0
-    """Drop at which that severity was first seen."""
+    """Age at which that severity was first seen."""
 
 
 @dataclass(frozen=True, slots=True)
 class DamageLife:
-    """Posterior of the drop at which one case fails by damage.
+    """Posterior of the age at which one case fails by damage.
 
     ``probability`` has one entry per life cell (``edge[i]``, ``edge[i + 1]``], the last beyond.
     """
 
     edge: FloatArray
     probability: FloatArray
+    cases: int
+    """Cases of its model that it rests on, this one among them."""
+    failed_others: tuple[str, ...]
+    """Those among them that failed by damage, this one apart."""
 
     def fraction_failed(self, drop_number: FloatArray) -> FloatArray:
         """Probability of having failed by each drop."""
@@ -85,76 +90,73 @@ def success_run_reliability(specimens: int, confidence: float) -> float:
     return float((1.0 - confidence) ** (1.0 / specimens)) if specimens > 0 else 0.0
 
 
-def known_life(history: DropHistory, *, looks_are_logged: bool) -> KnownLife:
-    """What the looks at a case say about the drop at which it fails.
+def known_life(case: Case, *, looks_are_logged: bool) -> KnownLife:
+    """What the looks at a case say about the age at which it fails.
 
     Parameters
     ----------
-    history : DropHistory
-        One series.
+    case : Case
+        Over all its series.
     looks_are_logged : bool
         Whether looks without a finding were noted too. If not, notes are made when something is
         seen, and a drop without a note was a drop without failure.
     """
-    if history.damage_drop_number is None or history.damage_severity is None:
-        numbers, severities = np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
-    else:
-        order = np.argsort(history.damage_drop_number, kind="stable")
-        numbers, severities = history.damage_drop_number[order], history.damage_severity[order]
+    ages, severities = case.looks
     failed = severities >= SEVERITY_FAILED
-    by = int(numbers[failed][0]) if failed.any() else None
-    good = ~failed if by is None else ~failed & (numbers < by)
+    by = int(ages[failed][0]) if failed.any() else None
+    good = ~failed if by is None else ~failed & (ages < by)
     if looks_are_logged:
-        beyond = int(numbers[good].max()) if good.any() else 0
+        beyond = int(ages[good].max()) if good.any() else 0
     else:
-        beyond = history.last_drop_number if by is None else by - 1
+        beyond = case.made if by is None else by - 1
     severity = int(severities[good].max()) if good.any() else 0
-    since = int(numbers[good & (severities == severity)][0]) if severity else 0
+    since = int(ages[good & (severities == severity)][0]) if severity else 0
     return KnownLife(beyond=beyond, by=by, severity=severity, severity_since=since)
 
 
-def fit_damage(histories: Sequence[DropHistory]) -> list[DamageLife | None]:
-    """Posterior of the failure drop by damage of each series, siblings' lives included.
+def fit_damage(cases: Sequence[Case]) -> list[DamageLife | None]:
+    """Posterior of the age of failure by damage of each case, its siblings' lives included.
 
     Parameters
     ----------
-    histories : sequence of DropHistory
-        One a series.
+    cases : sequence of Case
+        In any order.
 
     Returns
     -------
     list of DamageLife or None
-        None where no damage was ever looked for on any series of the case model.
+        None where no damage was ever looked for on any case of the model.
     """
-    groups: dict[str, list[int]] = defaultdict(list)
-    for position, history in enumerate(histories):
-        model = history.case_model
-        groups[f"alone {position}" if model is None else f"model {model}"].append(position)
-    lives: list[DamageLife | None] = [None] * len(histories)
+    groups: dict[object, list[int]] = defaultdict(list)
+    for position, case in enumerate(cases):
+        groups[position if case.case_model is None else case.case_model].append(position)
+    lives: list[DamageLife | None] = [None] * len(cases)
     mass = _life_mass()
     for members in groups.values():
-        looked = [
-            history.damage_severity
-            for history in (histories[position] for position in members)
-            if history.damage_severity is not None and history.damage_severity.size
-        ]
-        if not looked:
+        looked = [cases[position].looks[1] for position in members]
+        if not any(severities.size for severities in looked):
             continue
-        logged = any((severity == 0).any() for severity in looked)
-        known = [known_life(histories[position], looks_are_logged=logged) for position in members]
+        logged = any((severities == 0).any() for severities in looked)
+        known = [known_life(cases[position], looks_are_logged=logged) for position in members]
+        failed = {at for at, life in enumerate(known) if life.by is not None}
         factors = np.array([_life_factor(life) for life in known])
         log_likelihood = np.log(np.maximum(mass @ factors.T, 1e-300))
-        conditions = [histories[position].condition for position in members]
-        for condition in set(conditions):
-            here = np.array([other == condition for other in conditions])
+        conditions = [cases[position].conditions for position in members]
+        for some in set(conditions):
+            here = np.array([not some.isdisjoint(other) for other in conditions])
             weight = np.where(here, 1.0, _ELSEWHERE_WEIGHT)
             log_posterior = _log_prior() + log_likelihood @ weight
             posterior = np.exp(log_posterior - log_posterior.max())
-            for row in np.flatnonzero(here):
+            for row in (at for at, other in enumerate(conditions) if other == some):
                 # Each case by itself: parameters given all cases, then its own life.
                 own = posterior / np.maximum(np.exp(log_likelihood[:, row]), 1e-300)
                 life = (own @ mass) * factors[row]
-                lives[members[row]] = DamageLife(_LIFE_EDGES, life / life.sum())
+                lives[members[row]] = DamageLife(
+                    _LIFE_EDGES,
+                    life / life.sum(),
+                    cases=len(members),
+                    failed_others=tuple(cases[members[at]].name for at in sorted(failed - {row})),
+                )
     return lives
 
 
@@ -169,7 +171,7 @@ def _log_prior() -> FloatArray:
     shape, scale = (axis.ravel() for axis in np.meshgrid(_SHAPES, _SCALES, indexing="ij"))
     return np.asarray(
         -0.5 * (np.log(shape / _SHAPE_MEDIAN) / _SHAPE_LOG_SD) ** 2
-        - 0.5 * (np.log(scale / _SCALE_MEDIAN) / _SCALE_LOG_SD) ** 2
+        - 0.5 * (np.log(scale / SCALE_MEDIAN) / _SCALE_LOG_SD) ** 2
     )
 
 

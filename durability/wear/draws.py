@@ -11,16 +11,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from durability.wear.cells import CellFit, Offsets, normal_to_t, t_to_normal
 from durability.wear.results import WearDraws
-from durability.wear.shapes import (
-    SIGNED_EDGES,
-    STEADY,
-    CellFit,
-    ShapeGrid,
-    climb_basis,
-    normal_to_t,
-    t_to_normal,
-)
+from durability.wear.shapes import SIGNED_EDGES, STEADY, ShapeGrid, climb_basis
 
 if TYPE_CHECKING:
     from durability.record.records import FloatArray, IntArray
@@ -29,9 +22,9 @@ N_DRAWS = 600
 BAND = 0.9
 """Content of the band about the level and of the interval of the rise."""
 
-SCATTER, STEP, LEVEL, ONSET, ONSET_AFTER, ONSET_RATE, DISCREPANCY, DAMAGE = range(8)
+SCATTER, STEP, LEVEL, ONSET, ONSET_AFTER, ONSET_RATE, DISCREPANCY, DAMAGE, RATE = range(9)
 """What each sequence of ``evenly`` is used for: one for each, so that they are independent."""
-_BASES = (2, 3, 5, 7, 11, 13, 17, 19)
+_BASES = (2, 3, 5, 7, 11, 13, 17, 19, 23)
 
 
 @lru_cache
@@ -68,7 +61,9 @@ def evenly_normal(use: int) -> FloatArray:
     return np.asarray(ndtri(evenly(use)), dtype=np.float64)
 
 
-def draw_level(cells: CellFit, posterior: FloatArray, grid: ShapeGrid) -> WearDraws:
+def draw_level(
+    cells: CellFit, posterior: FloatArray, grid: ShapeGrid
+) -> tuple[WearDraws, IntArray]:
     """Draws from the posterior of one series, stratified over cells and the climb within a cell.
 
     Parameters
@@ -79,6 +74,12 @@ def draw_level(cells: CellFit, posterior: FloatArray, grid: ShapeGrid) -> WearDr
         Sums to 1.
     grid : ShapeGrid
         The cells.
+
+    Returns
+    -------
+    draws : WearDraws
+    cell : ndarray of int, shape (n_draws,)
+        Cell that each draw comes from.
     """
     from scipy.special import gammaincinv, ndtr, ndtri
 
@@ -124,7 +125,7 @@ def draw_level(cells: CellFit, posterior: FloatArray, grid: ShapeGrid) -> WearDr
         - climb * cells.mean_climb[cell, 0]
         + scatter / np.sqrt(cells.total_core[cell, 0]) * evenly_normal(LEVEL)
     )
-    return WearDraws(
+    draws = WearDraws(
         family=grid.family[cell],
         parameter=grid.parameter[cell],
         step_family=grid.step_family[cell],
@@ -134,6 +135,40 @@ def draw_level(cells: CellFit, posterior: FloatArray, grid: ShapeGrid) -> WearDr
         climb=climb,
         scatter=scatter,
     )
+    return draws, cell
+
+
+def draw_parts(
+    draws: WearDraws, core: FloatArray, log_peak: FloatArray, clock: FloatArray, offsets: Offsets
+) -> FloatArray:
+    """Fresh log level of each part of a case in each draw, given its path and scatter.
+
+    Parameters
+    ----------
+    draws : WearDraws
+        Paths from ``draw_level``.
+    core : ndarray of shape (n_draws, n_readings)
+        Probability that each reading is a core one, in the cell of each draw.
+    log_peak, clock : ndarray of shape (n_readings,)
+        What was fitted.
+    offsets : Offsets
+        With which it was fitted.
+
+    Returns
+    -------
+    ndarray of shape (n_parts, n_draws)
+        Of a part without readings what its prior says about the common level.
+    """
+    rest = log_peak - log_level(draws, clock) + draws.log_level_first[:, None]
+    weight, sums = core @ offsets.member, (core * rest) @ offsets.member
+    behind = weight + offsets.precision
+    held = offsets.precision * weight / behind
+    precision = held.sum(axis=1, keepdims=True)
+    common = (sums * offsets.precision / behind).sum(axis=1, keepdims=True) / precision
+    loose = offsets.precision / behind
+    mean = loose * common + sums / behind
+    spread = draws.scatter[:, None] * np.sqrt(loose**2 / precision + 1.0 / behind)
+    return np.asarray((mean + spread * evenly_normal(LEVEL)[:, None]).T, dtype=np.float64)
 
 
 def log_level(draws: WearDraws, drop_number: FloatArray | IntArray) -> FloatArray:

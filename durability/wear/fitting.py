@@ -3,29 +3,24 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
+from durability.wear.cells import CellFit, Offsets, ScatterPrior, bin_log_evidence, fit_cells
 from durability.wear.draws import draw_level, level_band, rise_interval
 from durability.wear.results import WearFit
-from durability.wear.shapes import (
-    BINS,
-    SHAPES,
-    CellFit,
-    ScatterPrior,
-    ShapeGrid,
-    bin_log_evidence,
-    fit_cells,
-    shape_grid,
-)
+from durability.wear.shapes import BINS, SHAPES, ShapeGrid, shape_grid
 
 if TYPE_CHECKING:
-    from durability.record.records import DropHistory, FloatArray, IntArray
-    from durability.wear.shapes import ShapeGrid
+    from numpy.typing import NDArray
+
+    from durability.record.records import DropHistory, FloatArray
+
+Fit = TypeVar("Fit")
 
 UNLIKE = 0.15
 """Prior probability that a case is not like its model."""
@@ -63,10 +58,16 @@ def shared_scatter(
     return ScatterPrior(np.minimum(weight, _LARGEST_SCATTER_WEIGHT), centre)
 
 
-def closeness_of(conditions: IntArray) -> FloatArray:
-    """What each series (column) counts for in each other (row): 1, or less elsewhere."""
-    same = conditions[:, None] == conditions
-    close = np.where(same, 1.0, ELSEWHERE_WEIGHT)
+def closeness_of(conditions: Sequence[frozenset[object]]) -> FloatArray:
+    """What each series or case (column) counts for in each other (row).
+
+    1 where they share a condition, else less; 0 on the diagonal.
+    """
+    columns = {name: at for at, name in enumerate(frozenset().union(*conditions))}
+    seen = np.zeros((len(conditions), len(columns)))
+    for row, names in enumerate(conditions):
+        seen[row, [columns[name] for name in names]] = 1.0
+    close = np.where(seen @ seen.T > 0.0, 1.0, ELSEWHERE_WEIGHT)
     np.fill_diagonal(close, 0.0)
     return close
 
@@ -94,14 +95,36 @@ def shared_posterior(
     general = np.exp(grid.log_prior)
     posterior = likelihood * general
     if closeness.any():
-        alone = posterior.sum(axis=(1, 2), keepdims=True)
-        like = _about_profile(likelihood, grid)
-        told = np.log((1.0 - UNLIKE) * like + UNLIKE * alone)
-        profile = np.tensordot(closeness, told, axes=1)
+        profile = np.tensordot(closeness, _log_told(likelihood, posterior, grid), axes=1)
         profile += grid.log_prior
         profile = _normalised(np.exp(profile - profile.max(axis=(1, 2), keepdims=True)))
         posterior = likelihood * ((1.0 - UNLIKE) * _from_profile(profile, grid) + UNLIKE * general)
     return _normalised(posterior)
+
+
+def _log_told(likelihood: FloatArray, posterior: FloatArray, grid: ShapeGrid) -> FloatArray:
+    """Log likelihood of each profile of the model by each case, which may not be like it."""
+    alone = posterior.sum(axis=(1, 2), keepdims=True)
+    like = _about_profile(likelihood, grid)
+    return np.asarray(np.log((1.0 - UNLIKE) * like + UNLIKE * alone), dtype=np.float64)
+
+
+def joint_log_evidence(log_evidence: FloatArray, grid: ShapeGrid) -> float:
+    """How well cases of one model agree on a profile: the log of their joint evidence.
+
+    Parameters
+    ----------
+    log_evidence : ndarray of shape (n_cases, n_cells, BINS)
+        From ``bin_log_evidence``.
+    grid : ShapeGrid
+        The cells.
+    """
+    top = log_evidence.max(axis=(1, 2), keepdims=True)
+    likelihood = np.exp(log_evidence - top)
+    told = _log_told(likelihood, likelihood * np.exp(grid.log_prior), grid)
+    profile = told.sum(axis=0) + grid.log_prior
+    highest = profile.max()
+    return float(top.sum() + highest + np.log(np.exp(profile - highest).sum()))
 
 
 def _normalised(weights: FloatArray) -> FloatArray:
@@ -150,6 +173,52 @@ _DOUBTED = 0.5
 """Probability of being wild above which a reading is named."""
 
 
+@dataclass(frozen=True, slots=True)
+class Readings:
+    """What one curve of wear is fitted to: a series, or all series of one case.
+
+    Arrays have shape (n_readings,), in the order of ``clock``.
+    """
+
+    clock: FloatArray
+    """Wear clock at each reading, 1 at the first drop; a drop more is 1 more, unless drops of
+    other conditions count more or less."""
+    peak_g: FloatArray
+    case_model: str | None
+    conditions: frozenset[object]
+    offsets: Offsets | None = None
+
+    @property
+    def by_drop(self) -> bool:
+        """Whether the clock counts drops and nothing else, under one condition."""
+        return self.offsets is None and bool((self.clock == np.rint(self.clock)).all())
+
+
+@dataclass(frozen=True, slots=True)
+class Posterior:
+    """What is known of the wear of one of the ``Readings``."""
+
+    readings: Readings
+    cells: CellFit
+    probability: FloatArray
+    """Of each cell and bin; shape (n_cells, BINS)."""
+    grid: ShapeGrid
+    siblings: int
+    siblings_elsewhere: int
+
+    @property
+    def core(self) -> FloatArray:
+        """Probability that each reading is a core one, by cell; shape (n_cells, n_readings)."""
+        core = self.cells.core[:, 0]
+        return core[:, self.readings.clock.astype(np.int64) - 1] if self.readings.by_drop else core
+
+    def shape_weights(self) -> dict[str, float]:
+        """Probability of each shape."""
+        of_cell = self.probability.sum(axis=1)
+        weights = np.bincount(self.grid.shape, weights=of_cell, minlength=len(SHAPES))
+        return {name: float(weight) for name, weight in zip(SHAPES, weights, strict=True)}
+
+
 def fit_wear(histories: Sequence[DropHistory], *, share: bool = True) -> list[WearFit]:
     """Level of each series over its drops, averaged over plausible shapes of wear.
 
@@ -169,29 +238,62 @@ def fit_wear(histories: Sequence[DropHistory], *, share: bool = True) -> list[We
     list of WearFit
         In the order of ``histories``.
     """
-    fits: dict[int, WearFit] = {}
-    # Array work lets go of the interpreter's lock, so two threads keep two cores busy.
-    with ThreadPoolExecutor(_WORKERS) as pool:
-        batches = _batches(histories, share=share)
-        for some in pool.map(lambda batch: _fit_batch(histories, *batch), batches):
-            fits.update(some)
+    readings = [
+        Readings(
+            history.drop_number.astype(np.float64),
+            history.peak_g,
+            history.case_model,
+            frozenset([history.condition]),
+        )
+        for history in histories
+    ]
+    fits = fit_readings(
+        readings, lambda position, told: _wear_fit(histories[position], told), share=share
+    )
     return [
-        fits[position] if position in fits else _empty_fit(history)
-        for position, history in enumerate(histories)
+        _empty_fit(history) if fit is None else fit
+        for history, fit in zip(histories, fits, strict=True)
     ]
 
 
+def fit_readings(
+    readings: Sequence[Readings], finish: Callable[[int, Posterior], Fit], *, share: bool = True
+) -> list[Fit | None]:
+    """Posterior of the wear of each, those of one case model informing each other.
+
+    Parameters
+    ----------
+    readings : sequence of Readings
+        In any order.
+    finish : callable
+        What is kept of a position and its ``Posterior``, which is too large to keep.
+    share : bool
+        Whether those of one case model inform each other.
+
+    Returns
+    -------
+    list
+        What ``finish`` gave, in the order of ``readings``; None where there is no reading.
+    """
+    found: dict[int, Fit] = {}
+    # Array work lets go of the interpreter's lock, so two threads keep two cores busy.
+    with ThreadPoolExecutor(_WORKERS) as pool:
+        batches = _batches(readings, share=share)
+        for some in pool.map(lambda batch: _fit_batch(readings, finish, *batch), batches):
+            found.update(some)
+    return [found.get(position) for position in range(len(readings))]
+
+
 def _batches(
-    histories: Sequence[DropHistory], *, share: bool
+    readings: Sequence[Readings], *, share: bool
 ) -> Iterator[tuple[list[list[int]], ShapeGrid]]:
     """Batches of groups that are worked on together, with their grid of shapes.
 
     Which groups share a batch changes nothing but the time.
     """
     waiting: dict[int, list[list[int]]] = defaultdict(list)
-    for group in _groups(histories, share=share):
-        last = max(int(histories[position].drop_number[-1]) for position in group)
-        farthest = 500 * 2 ** max(0, int(np.ceil(np.log2(last / 500))))
+    for group in _groups(readings, share=share):
+        farthest = farthest_of(readings[position] for position in group)
         waiting[farthest].append(group)
         if sum(map(len, waiting[farthest])) >= _BATCH_SERIES:
             yield waiting.pop(farthest), shape_grid(farthest)
@@ -199,84 +301,98 @@ def _batches(
         yield batch, shape_grid(farthest)
 
 
-def _groups(histories: Sequence[DropHistory], *, share: bool) -> Iterator[list[int]]:
-    """Positions of series that inform each other; without a case model a series stands alone."""
+def farthest_of(readings: Iterable[Readings]) -> int:
+    """What the grid of shapes of these has to reach."""
+    last = max(float(each.clock[-1]) for each in readings)
+    return int(500 * 2 ** max(0, int(np.ceil(np.log2(last / 500)))))
+
+
+def _groups(readings: Sequence[Readings], *, share: bool) -> Iterator[list[int]]:
+    """Positions of what informs each other; without a case model each stands alone."""
     by_model: dict[str, list[int]] = defaultdict(list)
-    for position, history in enumerate(histories):
-        if history.drop_number.size == 0:
+    for position, each in enumerate(readings):
+        if each.clock.size == 0:
             continue
-        if share and history.case_model is not None:
-            by_model[history.case_model].append(position)
+        if share and each.case_model is not None:
+            by_model[each.case_model].append(position)
         else:
             yield [position]
     for members in by_model.values():
         # By what was read, so that names and order don't say who informs whom.
-        members.sort(key=lambda position: histories[position].peak_g.tobytes())
+        members.sort(key=lambda position: readings[position].peak_g.tobytes())
         parts = -(-len(members) // _LARGEST_GROUP)
         for part in range(parts):
             yield members[part::parts]
 
 
 @dataclass(frozen=True, slots=True)
-class _OneFit:
-    """The cell fit of one series; every array (n_cells, 1) or (n_cells, 1, n_drops)."""
+class OneFit:
+    """The cell fit of one series or case; every array (n_cells, 1) or (n_cells, 1, n_drops)."""
 
     cells: CellFit
     log_evidence: FloatArray
 
 
 def _fit_batch(
-    histories: Sequence[DropHistory], batch: list[list[int]], grid: ShapeGrid
-) -> dict[int, WearFit]:
-    series = [position for group in batch for position in group]
-    alone = _fit_each(
-        [histories[position] for position in series], grid, scatter_prior(len(series))
-    )
-    cells = dict(zip(series, alone, strict=True))
+    readings: Sequence[Readings],
+    finish: Callable[[int, Posterior], Fit],
+    batch: list[list[int]],
+    grid: ShapeGrid,
+) -> dict[int, Fit]:
+    members = [position for group in batch for position in group]
+    alone = fit_each([readings[position] for position in members], grid)
+    cells = dict(zip(members, alone, strict=True))
     closeness: list[FloatArray] = []
     sharing: list[int] = []
     priors: list[ScatterPrior] = []
     for group in batch:
-        conditions = [histories[position].condition for position in group]
-        codes = np.array([conditions.index(condition) for condition in conditions])
-        close = closeness_of(codes)
+        close = closeness_of([readings[position].conditions for position in group])
         closeness.append(close)
         if len(group) > 1:
             shown = [_shown_scatter(cells[position], grid) for position in group]
-            variance, readings = (np.array(column) for column in zip(*shown, strict=True))
-            priors.append(shared_scatter(variance, readings, close))
+            variance, behind = (np.array(column) for column in zip(*shown, strict=True))
+            priors.append(shared_scatter(variance, behind, close))
             sharing += group
     if sharing:
         prior = ScatterPrior(
             np.concatenate([one.weight for one in priors]),
             np.concatenate([one.variance for one in priors]),
         )
-        again = _fit_each([histories[position] for position in sharing], grid, prior)
+        again = fit_each([readings[position] for position in sharing], grid, prior)
         cells.update(zip(sharing, again, strict=True))
-    fits: dict[int, WearFit] = {}
+    found: dict[int, Fit] = {}
     for group, close in zip(batch, closeness, strict=True):
         evidence = np.concatenate([cells[position].log_evidence for position in group])
         posterior = shared_posterior(evidence, grid, close)
         for row, position in enumerate(group):
-            fits[position] = _wear_fit(
-                histories[position],
-                cells[position].cells,
-                posterior[row],
-                grid,
-                siblings=int((close[row] == 1.0).sum()),
-                siblings_elsewhere=int(((close[row] > 0.0) & (close[row] < 1.0)).sum()),
+            found[position] = finish(
+                position,
+                Posterior(
+                    readings[position],
+                    cells[position].cells,
+                    posterior[row],
+                    grid,
+                    siblings=int((close[row] == 1.0).sum()),
+                    siblings_elsewhere=int(((close[row] > 0.0) & (close[row] < 1.0)).sum()),
+                ),
             )
-    return fits
+    return found
 
 
-def _fit_each(
-    histories: Sequence[DropHistory], grid: ShapeGrid, prior: ScatterPrior
-) -> list[_OneFit]:
-    """Cell fits of series on their own, those with an equal last drop together."""
+def fit_each(
+    readings: Sequence[Readings], grid: ShapeGrid, prior: ScatterPrior | None = None
+) -> list[OneFit]:
+    """Cell fits of each on its own; those with an equal last drop together."""
+    if prior is None:
+        prior = scatter_prior(len(readings))
     by_length: dict[int, list[int]] = defaultdict(list)
-    for position, history in enumerate(histories):
-        by_length[int(history.drop_number[-1])].append(position)
-    fits: dict[int, _OneFit] = {}
+    fits: dict[int, OneFit] = {}
+    for position, each in enumerate(readings):
+        if each.by_drop:
+            by_length[int(each.clock[-1])].append(position)
+        else:
+            own = ScatterPrior(prior.weight[[position]], prior.variance[[position]])
+            fits[position] = _fit_case(each, grid, own)
     for last, members in by_length.items():
         step = max(1, _BLOCK_ELEMENTS // (grid.family.size * last))
         for start in range(0, len(members), step):
@@ -284,9 +400,8 @@ def _fit_each(
             log_peak = np.zeros((len(block), last))
             present = np.zeros((len(block), last))
             for row, position in enumerate(block):
-                at = histories[position].drop_number - 1
-                logs = np.log(histories[position].peak_g)
-                log_peak[row, at] = logs
+                at = readings[position].clock.astype(np.int64) - 1
+                log_peak[row, at] = np.log(readings[position].peak_g)
                 present[row, at] = 1.0
             rows = np.array(block)
             fit = fit_cells(
@@ -295,11 +410,23 @@ def _fit_each(
             evidence = bin_log_evidence(fit, grid)
             for row, position in enumerate(block):
                 one = slice(row, row + 1)
-                fits[position] = _OneFit(fit.of_series(one), evidence[one])
-    return [fits[position] for position in range(len(histories))]
+                fits[position] = OneFit(fit.of_series(one), evidence[one])
+    return [fits[position] for position in range(len(readings))]
 
 
-def _shown_scatter(one: _OneFit, grid: ShapeGrid) -> tuple[float, float]:
+def _fit_case(readings: Readings, grid: ShapeGrid, prior: ScatterPrior) -> OneFit:
+    fit = fit_cells(
+        np.log(readings.peak_g)[None],
+        np.ones((1, readings.clock.size)),
+        grid,
+        prior,
+        clock=readings.clock,
+        offsets=readings.offsets,
+    )
+    return OneFit(fit, bin_log_evidence(fit, grid))
+
+
+def _shown_scatter(one: OneFit, grid: ShapeGrid) -> tuple[float, float]:
     """Squared scatter that a series shows by itself, and the readings behind it."""
     posterior = shared_posterior(one.log_evidence, grid, np.zeros((1, 1)))[0].sum(axis=1)
     variance = posterior @ (one.cells.misfit / (one.cells.freedom + 1.0))[:, 0]
@@ -307,23 +434,12 @@ def _shown_scatter(one: _OneFit, grid: ShapeGrid) -> tuple[float, float]:
     return float(variance), max(float(readings) - 2.0, 0.0)
 
 
-def _wear_fit(
-    history: DropHistory,
-    cells: CellFit,
-    posterior: FloatArray,
-    grid: ShapeGrid,
-    *,
-    siblings: int,
-    siblings_elsewhere: int,
-) -> WearFit:
-    of_cell = posterior.sum(axis=1)
-    draws = draw_level(cells, posterior, grid)
+def _wear_fit(history: DropHistory, told: Posterior) -> WearFit:
+    draws, _ = draw_level(told.cells, told.probability, told.grid)
     lower, level, upper = level_band(draws, history.drop_number)
     first = float(np.exp(np.median(draws.log_level_first)))
     rise = rise_interval(draws, history.drop_number)
-    weights = np.bincount(grid.shape, weights=of_cell, minlength=len(SHAPES))
-    wild = 1.0 - of_cell @ cells.core[:, 0, history.drop_number - 1]
-    doubted = history.drop_number[wild > _DOUBTED] if history.drop_number.size > 2 else ()
+    weights = told.shape_weights()
     return WearFit(
         series=history.series,
         case=history.case,
@@ -341,14 +457,20 @@ def _wear_fit(
         rise_pct_per_drop=rise[1],
         rise_lower=rise[0],
         rise_upper=rise[2],
-        shape=SHAPES[int(weights.argmax())],
-        shape_weights={name: float(weight) for name, weight in zip(SHAPES, weights, strict=True)},
-        doubted_drops=tuple(int(number) for number in doubted),
+        shape=max(weights, key=lambda name: weights[name]),
+        shape_weights=weights,
+        doubted_drops=tuple(int(number) for number in history.drop_number[doubted(told)]),
         scatter=float(np.median(draws.scatter)),
-        siblings=siblings,
-        siblings_elsewhere=siblings_elsewhere,
+        siblings=told.siblings,
+        siblings_elsewhere=told.siblings_elsewhere,
         draws=draws,
     )
+
+
+def doubted(told: Posterior) -> NDArray[np.bool_]:
+    """Which readings are more likely wild than not; none while there are but two."""
+    wild = 1.0 - told.probability.sum(axis=1) @ told.core
+    return np.asarray((wild > _DOUBTED) & (wild.size > 2), dtype=np.bool_)
 
 
 def _empty_fit(history: DropHistory) -> WearFit:

@@ -19,7 +19,7 @@ from durability.wear.conditions import by_condition, condition_of, unit_of
 from durability.wear.damage import success_run_reliability
 from durability.wear.draws import log_level
 from durability.wear.fitting import fit_wear
-from durability.wear.forecast import Outcome, failure_outcomes
+from durability.wear.lives import CaseLife, FailureLimit, Outcome, case_lives
 from durability.wear.population import (
     N_DRAWS,
     SPREAD,
@@ -69,7 +69,7 @@ def rank(
     limit_rise: float = 0.5,
     horizon: int = 400,
     pool: bool = False,
-    outcomes: Sequence[Outcome] | None = None,
+    lives: Sequence[CaseLife] | None = None,
     own_fits: Sequence[WearFit] | None = None,
 ) -> Ranking:
     """Groups by their speed of wear, fastest first, and whether that order can be told.
@@ -90,8 +90,8 @@ def rank(
         As in ``forecast``, for the life of each group.
     pool : bool
         One model of all, condition as a factor; rise and life as under the first condition.
-    outcomes : sequence of Outcome, optional
-        When each series fails, by ``failure_outcomes``; by default informed by these series alone.
+    lives : sequence of CaseLife, optional
+        When each case fails, by ``case_lives``; by default informed by these series alone.
     own_fits : sequence of WearFit, optional
         What ``fit_wear(histories, share=False)`` gave, when it has been called already.
 
@@ -103,15 +103,13 @@ def rank(
     """
     chosen = [at for at, history in enumerate(histories) if _name(history, by) is not None]
     worn = [histories[at] for at in chosen]
-    if outcomes is None:
-        limits = {"limit_g": limit_g, "limit_rise": limit_rise, "horizon": horizon}
-        outcomes = failure_outcomes(worn, fit_wear(worn), **limits)  # type: ignore[arg-type]
-    else:
-        outcomes = [outcomes[at] for at in chosen]
+    if lives is None:
+        lives = case_lives(worn, fit_wear(worn), FailureLimit(limit_g, limit_rise, horizon))
+    life_of = {series: life for life in lives for series in life.case.series}
     own = fit_wear(worn, share=False) if own_fits is None else [own_fits[at] for at in chosen]
     judged = {
-        history.series: _Judged(history, outcome, fit)
-        for history, outcome, fit in zip(worn, outcomes, own, strict=True)
+        history.series: _Judged(history, life_of[history.series], fit)
+        for history, fit in zip(worn, own, strict=True)
     }
     conditions = ranked_under(worn, by)
     if pool:
@@ -137,7 +135,8 @@ def ranked_under(
 @dataclass(frozen=True, slots=True)
 class _Judged:
     history: DropHistory
-    outcome: Outcome
+    life: CaseLife
+    """Of its case, over all its series."""
     fit: WearFit
 
 
@@ -376,13 +375,13 @@ def _life_shifts(
     """
     rows, answers = [], []
     for column, some in enumerate(members.values()):
-        for each in some:
-            drops = each.outcome.failure_drop
-            if drops.size:
+        for condition in factor:
+            under = [each for each in some if condition_of(each.history) == condition]
+            for life in _case_lives(under):
                 group = np.arange(len(members)) == column
-                under = [condition_of(each.history) == name for name in factor[1:]]
-                rows.append(np.concatenate([group, under]).astype(float))
-                answers.append(middle_log_life(drops, horizon))
+                which = [condition == name for name in factor[1:]]
+                rows.append(np.concatenate([group, which]).astype(float))
+                answers.append(middle_log_life(life.outcome.failure_age, horizon))
     if not rows or len(factor) < 2:
         return {}
     x, y = np.array(rows), np.array(answers)
@@ -411,13 +410,13 @@ def _group(
 ) -> GroupWear:
     histories = [each.history for each in judged]
     cases = {unit_of(history) for history in histories}
-    failed = {unit_of(each.history) for each in judged if each.outcome.failed_at_drop is not None}
+    failed = {unit_of(each.history) for each in judged if each.life.failed_at_age is not None}
     drops = sum(history.drop_number.size for history in histories)
     parts = [counted(len(cases), "case"), counted(drops, "valid drop")]
     if failed:
         parts.append(f"{len(failed)} failed")
     elif drops:
-        shortest = min(history.last_drop_number for history in histories)
+        shortest = min(each.life.case.made for each in judged)
         shown = success_run_reliability(len(cases), LEVEL)
         parts.append(
             f"none failed: reliability to drop {shortest} ≥ {shown:.2f} at {100 * LEVEL:.0f} %"
@@ -443,16 +442,28 @@ def _group(
     )
 
 
-def _one_a_case(judged: Sequence[_Judged]) -> list[_Judged]:
-    """Each case once: by the series in which it failed, else by its last."""
-    of_case: dict[str, _Judged] = {}
-    for each in judged:
-        unit = unit_of(each.history)
-        if each.outcome.failure_drop.size and (
-            unit not in of_case or of_case[unit].outcome.failed_at_drop is None
-        ):
-            of_case[unit] = each
-    return [*of_case.values()]
+@dataclass(frozen=True, slots=True)
+class _CaseLife:
+    """The life of one case, further drops being those of its last series among some."""
+
+    life: CaseLife
+    series: int
+
+    @property
+    def outcome(self) -> Outcome:
+        return self.life.outcomes[self.series]
+
+    @property
+    def condition(self) -> Condition:
+        return condition_of(self.life.case.histories[self.series])
+
+
+def _case_lives(judged: Sequence[_Judged]) -> list[_CaseLife]:
+    """Each case once, with what is known of its life."""
+    series = {each.history.series for each in judged}
+    lives = {each.life.case.name: each.life for each in judged}
+    found = [_CaseLife(life, life.case.last_of(series)) for life in lives.values()]
+    return [each for each in found if each.outcome.failure_age.size]
 
 
 def _lives(
@@ -460,25 +471,22 @@ def _lives(
 ) -> PopulationLife:
     """Lives of the population that the cases of a group come from."""
     nothing = np.zeros(N_DRAWS)
-    known = _one_a_case(judged)
+    known = _case_lives(judged)
     return population_life(
-        [each.outcome.failure_drop for each in known],
+        [each.outcome.failure_age for each in known],
         horizon=horizon,
         level=LEVEL,
-        log_shift=[shifts.get(condition_of(each.history), nothing) for each in known],
+        log_shift=[shifts.get(each.condition, nothing) for each in known],
     )
 
 
 def _own_life(judged: Sequence[_Judged], horizon: int) -> PopulationLife:
-    """Life of one case as its forecast has it; of a population it says nothing."""
+    """Life of one case as its forecast has it, in its age; of a population it says nothing."""
     unknown = Estimate(None, None, None)
-    drops = [each.outcome.failure_drop for each in _one_a_case(judged)]
-    if not drops:
-        return PopulationLife(unknown, unknown, Prediction(None, None, None))
-    outside = (1.0 - LEVEL) / 2.0
-    found = np.quantile(drops[0], [outside, 0.5, 1.0 - outside], method="inverted_cdf")
-    life = Prediction(*(float(drop) if drop <= horizon else None for drop in found))
-    return PopulationLife(unknown, unknown, life)
+    told = Prediction(None, None, None)
+    for each in _case_lives(judged):
+        told = each.life.prediction(each.series, LEVEL, horizon)
+    return PopulationLife(unknown, unknown, told)
 
 
 def _settling(judged: Sequence[_Judged], span: int) -> float | None:

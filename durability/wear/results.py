@@ -124,21 +124,40 @@ FailureCause = Literal["peak limit", "damage"]
 
 
 @dataclass(frozen=True, slots=True)
+class FailedIn:
+    """The drop at which a case failed."""
+
+    series: str
+    drop_number: int
+
+
+@dataclass(frozen=True, slots=True)
 class Forecast:
-    """Drops to failure of one series, counted from its first drop."""
+    """Drops to failure of one series, counted from its first drop; its case has but one life."""
 
     series: str
     case: str | None
     case_model: str | None
     drops: int
+    case_age_at_first_drop: int
+    case_age: int
+    """Drops that its case has made over all its series."""
     failed: bool
+    failed_at_age: int | None
+    """Of its case."""
     failed_at_drop: int | None
+    """0 when its case had failed before the first drop."""
+    failed_in: FailedIn | None
     failure_cause: FailureCause | None
     limit_g: float | None
     drops_to_failure: Prediction
     survival_drop: IntArray
     survival_probability: FloatArray
     """Probability that the case has not failed by ``survival_drop``; same shape."""
+    failed_by_limit: float | None
+    failed_by_damage: float | None
+    """Probability of failing by either within the horizon: together one minus the survival there;
+    None with too few drops to forecast."""
     b10_drop: float | None
     """Drop by which one in ten such cases has failed; None beyond the horizon."""
     basis: str

@@ -10,15 +10,23 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from durability.record.basis import counted
-from durability.wear.draws import log_level
+from durability.wear.draws import RATE, evenly_normal, log_level
 from durability.wear.fitting import fit_wear
-from durability.wear.forecast import discrepancy, forecast, later_onsets, level_crossings
+from durability.wear.forecast import forecast
+from durability.wear.lives import (
+    FailureLimit,
+    case_lives,
+    discrepancy,
+    later_onsets,
+    level_crossings,
+)
 from durability.wear.results import CovariateEffect, Forecast, LevelFan, MoreDrops
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from durability.record.records import DropHistory, FloatArray
+    from durability.wear.cases import CaseFit
     from durability.wear.results import WearFit
 
 _QUICKEST = 1.6
@@ -27,12 +35,11 @@ INNER = 0.5
 
 
 def level_fan(
-    fit: WearFit,
+    fit: CaseFit,
+    series: int,
     *,
     farthest: int,
-    limit_g: float | None = None,
-    limit_rise: float = 0.5,
-    horizon: int = 400,
+    limit: FailureLimit,
     level: float = 0.9,
 ) -> LevelFan:
     """Where the level will lie, drop by drop, from the last drop on.
@@ -43,11 +50,13 @@ def level_fan(
 
     Parameters
     ----------
-    fit : WearFit
-        With draws.
+    fit : CaseFit
+        Of its case.
+    series : int
+        Which of the case's series goes on.
     farthest : int
-        Last drop of the fan.
-    limit_g, limit_rise, horizon
+        Last drop of the fan, counted from the first drop of that series.
+    limit : FailureLimit
         As in ``forecast``.
     level : float
         Content of the outer band.
@@ -57,24 +66,26 @@ def level_fan(
     LevelFan
         Empty when the fit has no draws, or the last drop lies at or beyond ``farthest``.
     """
-    last = fit.last_drop_number
+    last = fit.case.made + 1 - fit.case.first_ages[series]
     drops = np.arange(last, max(farthest, last) + 1)
     if fit.draws is None or drops.size < 2:
         nothing = np.empty(0)
         return LevelFan(
             nothing.astype(np.int64), nothing, nothing, nothing, nothing, nothing, level
         )
-    reach = last + math.ceil((drops[-1] - last) * _QUICKEST)
-    numbers = np.arange(max(last, 1), reach + 1)
-    paths = log_level(fit.draws, numbers)
-    crossing = level_crossings(fit, limit_g=limit_g, limit_rise=limit_rise, horizon=horizon)
+    further = np.arange(math.ceil((drops[-1] - last) * _QUICKEST) + 1)
+    wear = np.append(fit.clock[-2], fit.clock[-1] + (further[1:] - 1.0) * fit.rate[series])
+    paths = log_level(fit.draws, wear)
+    paths += (fit.log_fresh[series] - fit.draws.log_level_first)[:, None]
+    crossing = level_crossings([fit], limit)[0][series]
     chosen, onset, rate = later_onsets(fit, crossing)
-    paths[chosen] += rate[:, None] * np.maximum(0.0, numbers - onset[:, None])
-    kept = crossing > last
+    paths[chosen] += rate[:, None] * np.maximum(0.0, wear - onset[:, None])
+    kept = crossing > fit.clock[-2]
     if kept.mean() < 0.5:  # by the middle path it is there already
         kept[:] = True
-    at = np.rint((drops - last) / discrepancy()[kept, None]).astype(np.int64)
-    ahead = np.take_along_axis(paths[kept], np.minimum(at, numbers.size - 1), axis=1)
+    ease = np.exp(-fit.rate_log_sd[series] * evenly_normal(RATE)) * discrepancy()
+    at = np.rint((drops - last) / ease[kept, None]).astype(np.int64)
+    ahead = np.take_along_axis(paths[kept], np.minimum(at, further.size - 1), axis=1)
     outside = (1.0 - level) / 2.0
     shares = (outside, (1.0 - INNER) / 2.0, 0.5, (1.0 + INNER) / 2.0, 1.0 - outside)
     with np.errstate(over="ignore"):
@@ -110,7 +121,7 @@ def value_of_more_drops(
     extra : int
         Further drops.
     siblings : sequence of DropHistory
-        Other series of its case model; the first few are used.
+        Other series of its case, and of its case model; of these the first few are used.
     level, limit_g, limit_rise, horizon
         As in ``forecast``.
 
@@ -120,42 +131,54 @@ def value_of_more_drops(
         Without numbers where there is too little to forecast now.
     """
     limits = {"level": level, "limit_rise": limit_rise, "horizon": horizon}
-    others = [_without_damage(other) for other in siblings][:_MOST_SIBLINGS]
-    now_history = _without_damage(history)
-    now = forecast([now_history, *others], limit_g=limit_g, **limits)[0]  # type: ignore[arg-type]
-    draws = fit_wear([now_history, *others])[0].draws
+    same = [each for each in siblings if each.case is not None and each.case == history.case]
+    like = [each for each in siblings if each not in same][:_MOST_SIBLINGS]
+    # The series that goes on comes last: its further drops are the case's next.
+    known = [_without_damage(each) for each in (*like, *same, history)]
+    *others, now_history = known
+    fits = fit_wear(known)
+    lives = case_lives(known, fits, FailureLimit(limit_g, limit_rise, horizon))
+    now = forecast(known, limit_g=limit_g, fits=fits, lives=lives, **limits)[-1]  # type: ignore[arg-type]
+    fit = next(life.fit for life in lives if history.series in life.case.series)
+    draws, at = fit.draws, fit.case.series.index(history.series)
     if draws is None or now.failed or now.b10_drop is None is now.drops_to_failure.median:
         reason = "failed already" if now.failed else "too few drops to plan with"
         return MoreDrops(history.series, extra, None, None, reason)
     number = np.arange(history.last_drop_number + 1, history.last_drop_number + 1 + extra)
     rng = np.random.default_rng(22)
     chosen = rng.permutation(draws.climb.size)[:_FUTURES]
-    path = np.minimum(log_level(draws, number)[chosen], 12.0)
+    wear = fit.clock[-1] + np.arange(extra) * fit.rate[at]
+    path = log_level(draws, wear) + (fit.log_fresh[at] - draws.log_level_first)[:, None]
+    path = np.minimum(path[chosen], 12.0)
     readings = path + draws.scatter[chosen, None] * rng.standard_normal(path.shape)
     cases: list[DropHistory] = []
     for future, reading in enumerate(readings):
-        model = f"future {future}"
-        cases.append(
-            replace(
-                now_history,
-                series=f"{history.series} {model}",
-                case_model=model,
-                drop_number=np.concatenate([history.drop_number, number]),
-                peak_g=np.concatenate([history.peak_g, np.exp(reading)]),
-                drops=history.drops + extra,
-                last_drop_number=int(number[-1]),
-            )
+        longer = replace(
+            now_history,
+            drop_number=np.concatenate([history.drop_number, number]),
+            peak_g=np.concatenate([history.peak_g, np.exp(reading)]),
+            drops=history.drops + extra,
+            last_drop_number=int(number[-1]),
         )
-        cases += [replace(other, case_model=model) for other in others]
+        cases += [_apart(each, f"future {future}") for each in (*others, longer)]
     told = forecast(cases, limit_g=limit_g, **limits)  # type: ignore[arg-type]
-    after = told[:: 1 + len(others)]
-    spreads = [_log_spread(one, int(number[-1]), horizon) for one in after]
+    spreads = [_log_spread(one, horizon) for one in told[len(others) :: len(known)]]
     return MoreDrops(
         series=history.series,
         extra_drops=extra,
-        spread_now=math.exp(_log_spread(now, history.last_drop_number, horizon)),
+        spread_now=math.exp(_log_spread(now, horizon)),
         spread_then=math.exp(float(np.mean(spreads))),
         basis=f"{now.basis}, {counted(_FUTURES, 'simulated future')}",
+    )
+
+
+def _apart(history: DropHistory, world: str) -> DropHistory:
+    """The same in a world of its own, which informs no other."""
+    return replace(
+        history,
+        series=f"{history.series} {world}",
+        case=None if history.case is None else f"{history.case} {world}",
+        case_model=world,
     )
 
 
@@ -169,10 +192,11 @@ def _without_damage(history: DropHistory) -> DropHistory:
     )
 
 
-def _log_spread(one: Forecast, last: int, horizon: int) -> float:
+def _log_spread(one: Forecast, horizon: int) -> float:
     """Log of upper over lower drops left; beyond the horizon counts as the horizon."""
     if one.failed:
         return 0.0
+    last = int(one.survival_drop[0])
     lower, upper = (
         max((horizon if drop is None else drop) - last, 1.0)
         for drop in (one.drops_to_failure.lower, one.drops_to_failure.upper)

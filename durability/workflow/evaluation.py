@@ -11,7 +11,7 @@ from durability.record.vocabulary import BARE
 
 if TYPE_CHECKING:
     from durability.record.records import Condition, DropHistory
-    from durability.wear.forecast import Outcome
+    from durability.wear.lives import CaseLife, FailureLimit
     from durability.wear.results import Forecast, LevelFan, Ranking, Trend, WearFit
     from durability.workflow.results import Limit
 
@@ -46,10 +46,8 @@ class Evaluation:
         self._by_code = {history.series: history for history in record}
         codes = set(answered)
         self.histories = [history for history in record if history.series in codes]
-        models = {each.case_model for each in self.histories if each.case_model is not None}
-        self.informing = [
-            history for history in record if history.series in codes or history.case_model in models
-        ]
+        together = {_group(each) for each in self.histories}
+        self.informing = [history for history in record if _group(history) in together]
         self._before = before
         self._own_fits: dict[str, WearFit] = {}
 
@@ -101,17 +99,18 @@ class Evaluation:
         return judge_trends(histories, [self.fits[each.series] for each in histories])
 
     @cached_property
-    def _outcomes(self) -> dict[str, Outcome]:
-        from durability.wear.forecast import failure_outcomes
+    def lives(self) -> list[CaseLife]:
+        """The life of each case with an informing series, over all its series."""
+        from durability.wear.lives import case_lives
 
-        outcomes = failure_outcomes(
-            self.informing,
-            [self.fits[each.series] for each in self.informing],
-            limit_g=self.limit.limit_g,
-            limit_rise=self.limit.limit_rise,
-            horizon=self.limit.horizon,
-        )
-        return dict(zip((each.series for each in self.informing), outcomes, strict=True))
+        fits = [self.fits[each.series] for each in self.informing]
+        return case_lives(self.informing, fits, self._failure_limit)
+
+    @property
+    def _failure_limit(self) -> FailureLimit:
+        from durability.wear.lives import FailureLimit
+
+        return FailureLimit(self.limit.limit_g, self.limit.limit_rise, self.limit.horizon)
 
     @cached_property
     def forecasts(self) -> list[Forecast]:
@@ -125,7 +124,7 @@ class Evaluation:
             limit_rise=self.limit.limit_rise,
             horizon=self.limit.horizon,
             fits=[self.fits[each.series] for each in self.informing],
-            outcomes=[self._outcomes[each.series] for each in self.informing],
+            lives=self.lives,
         )
         by_code = {each.series: each for each in found}
         return [by_code[each.series] for each in self.histories]
@@ -143,7 +142,7 @@ class Evaluation:
             by=by,
             pool=pool,
             horizon=self.limit.horizon,
-            outcomes=[self._outcomes[each.series] for each in self._in_case],
+            lives=self.lives,
             own_fits=self.own_fits(self._in_case),
         )
 
@@ -179,19 +178,19 @@ class Evaluation:
         from durability.wear.what_if import level_fan
 
         median = forecast.drops_to_failure.median or 0.0
-        fit, limit = self.fits[forecast.series], self.limit
-        farthest = FAN_REACH * max(median, fit.last_drop_number)
+        now, horizon = int(forecast.survival_drop[0]), self.limit.horizon
+        fit = next(life.fit for life in self.lives if forecast.series in life.case.series)
         return level_fan(
             fit,
-            farthest=int(min(farthest, max(limit.horizon, FAN_REACH * fit.last_drop_number))),
-            level=limit.level,
-            limit_g=limit.limit_g,
-            limit_rise=limit.limit_rise,
-            horizon=limit.horizon,
+            fit.case.series.index(forecast.series),
+            farthest=int(FAN_REACH * min(max(median, now), max(horizon / FAN_REACH, now))),
+            level=self.limit.level,
+            limit=self._failure_limit,
         )
 
 
 def _group(history: DropHistory) -> tuple[str, str]:
     """What is fitted together."""
-    model = history.case_model
-    return ("series", history.series) if model is None else ("model", model)
+    if history.case_model is not None:
+        return "model", history.case_model
+    return ("series", history.series) if history.case is None else ("case", history.case)

@@ -16,7 +16,7 @@ from durability.record.vocabulary import BARE
 from durability.rig.results import RigWatch
 from durability.store import bench, database
 from durability.workflow.histories import find_scope
-from durability.workflow.results import CaseLife, SeriesPicture, SurvivalPicture, Under
+from durability.workflow.results import LivedCase, SeriesPicture, SurvivalPicture, Under
 from durability.workflow.rig import watch
 from durability.workflow.series import list_drops, list_series
 from durability.workflow.session import Session
@@ -58,7 +58,7 @@ def survival(study: Study) -> SurvivalPicture:
 
     every = study.case_lives()
     condition, lives = next(iter(every.items()), (None, []))
-    groups: dict[str, list[CaseLife]] = defaultdict(list)
+    groups: dict[str, list[LivedCase]] = defaultdict(list)
     for life in lives:
         if life.case_model is not None:
             groups[life.case_model].append(life)

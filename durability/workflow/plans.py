@@ -12,7 +12,7 @@ from durability.record.errors import RecordRefused, UnusableCall
 from durability.store import bench, database
 from durability.workflow import quarantine
 from durability.workflow.keep import tells_cracked_glass
-from durability.workflow.results import CaseLife, Limit, Under
+from durability.workflow.results import Limit, LivedCase, Under
 from durability.workflow.rig import lab_scatter
 from durability.workflow.session import Session
 from durability.workflow.specimens import IN_USE
@@ -298,7 +298,7 @@ def _survivors(
 
 
 def _shown_by(
-    every: Sequence[CaseLife], drops: int, confidence: float, shape: float | None
+    every: Sequence[LivedCase], drops: int, confidence: float, shape: float | None
 ) -> tuple[SurvivorsSoFar, ...]:
     from durability.plan.reliability import reliability_shown, weibayes_shown
 

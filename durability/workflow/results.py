@@ -52,7 +52,7 @@ class SeriesPicture:
 
 
 @dataclass(frozen=True, slots=True)
-class CaseLife:
+class LivedCase:
     """How long one case has lasted, over all its series."""
 
     case: str

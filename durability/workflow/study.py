@@ -17,12 +17,12 @@ from durability.life.results import Prediction
 from durability.record.errors import UnusableCall
 from durability.record.records import Condition, DropHistory
 from durability.store import database
-from durability.wear.conditions import condition_of, first_ages
+from durability.wear.conditions import condition_of
 from durability.workflow.evaluation import Evaluation
 from durability.workflow.histories import Histories, condition_values, find_scope, histories_in
 from durability.workflow.results import (
-    CaseLife,
     Limit,
+    LivedCase,
     Scope,
     SeriesPicture,
     TrendContext,
@@ -173,7 +173,7 @@ class Study:
         """The series that the ranking compares, by condition, the one that stands first leading."""
         return self._as_read.ranked_under(by)
 
-    def case_lives(self) -> dict[Condition, list[CaseLife]]:
+    def case_lives(self) -> dict[Condition, list[LivedCase]]:
         """How long each case has lasted, once, under the condition of its last valid drop.
 
         Returns
@@ -181,21 +181,18 @@ class Study:
         dict
             By condition, the one that stands first leading; cases in order of their code.
         """
-        in_case = [each for each in self.histories if each.case is not None and each.drops]
-        ages = first_ages(in_case)
-        failed_at = {each.series: each.failed_at_drop for each in self.forecasts}
-        lives: dict[str, CaseLife] = {}
-        for each in sorted(in_case, key=lambda history: ages[history.series]):
-            before = lives.get(str(each.case))
-            if before is not None and before.failed:
-                continue
-            made, failed = each.drops, failed_at[each.series]
-            last = ages[each.series] - 1 + (made if failed is None else failed)
-            lives[str(each.case)] = CaseLife(
-                str(each.case), each.case_model, last, failed is not None
+        lives = {
+            each.case: LivedCase(
+                each.case, each.case_model, each.failed_at_age or each.case_age, each.failed
             )
+            for each in self.forecasts
+            if each.case is not None
+        }
         return {
-            condition: [lives[case] for case in sorted({str(each.case) for each in some})]
+            condition: [
+                lives[case]
+                for case in sorted({each.case for each in some if each.case is not None})
+            ]
             for condition, some in self.conditions("case").items()
         }
 
@@ -276,14 +273,18 @@ class Study:
         """What one more session of drops of each series answered for would buy."""
         from durability.wear.what_if import value_of_more_drops
 
-        informing = [each for each in self._as_read.informing if each.case_model is not None]
         return [
             value_of_more_drops(
                 history,
                 siblings=[
                     other
-                    for other in informing
-                    if other.series != history.series and other.case_model == history.case_model
+                    for other in self._as_read.informing
+                    if other.series != history.series
+                    and (
+                        other.case == history.case
+                        if history.case_model is None
+                        else other.case_model == history.case_model
+                    )
                 ],
                 level=self.limit.level,
                 limit_g=self.limit.limit_g,
@@ -505,9 +506,15 @@ def _widest_forecast(central: Forecast, least: Forecast, most: Forecast, note: R
     lowers = [each.lower for each in three if each.lower is not None]
     uppers = [each.upper for each in three if each.upper is not None]
     survival = central.survival_probability
+    by_limit, by_damage = central.failed_by_limit, central.failed_by_damage
     shares = [each.survival_probability for each in (central, least, most)]
     if len({len(share) for share in shares}) == 1:
         survival = np.mean(shares, axis=0)
+        if by_limit is not None:
+            by_limit, by_damage = (
+                float(np.mean([getattr(each, name) for each in (central, least, most)]))
+                for name in ("failed_by_limit", "failed_by_damage")
+            )
     return replace(
         central,
         drops_to_failure=Prediction(
@@ -516,5 +523,7 @@ def _widest_forecast(central: Forecast, least: Forecast, most: Forecast, note: R
             max(uppers) if len(uppers) == len(three) else None,
         ),
         survival_probability=survival,
+        failed_by_limit=by_limit,
+        failed_by_damage=by_damage,
         basis=f"{central.basis}; {_correction_words(note)}",
     )

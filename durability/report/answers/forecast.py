@@ -42,6 +42,11 @@ def drops_to_failure(level: float, horizon: int) -> Columns[Forecast]:
             f"{labels.share(level)} interval",
             lambda e: "" if e.failed else labels.life(e.drops_to_failure, horizon)[1],
         ),
+        Column(
+            f"by drop {horizon}: limit, damage",
+            lambda e: "" if e.failed else by_cause(e),
+            wide=True,
+        ),
         Column("rests on", "basis", wide=True),
         order=soonest,
     )
@@ -57,9 +62,18 @@ SURVIVAL = Columns[tuple[int, float]](
 
 def failure(result: Forecast, horizon: int) -> str:
     """When a series failed, or by median will."""
+    if result.failed_at_drop == 0:
+        return f"FAILED before ({result.failure_cause})"
     if result.failed:
         return f"FAILED at {result.failed_at_drop} ({result.failure_cause})"
     return labels.life(result.drops_to_failure, horizon)[0]
+
+
+def by_cause(result: Forecast) -> str:
+    """Chance of failing within the horizon by the limit, and by damage."""
+    if result.failed_by_limit is None:
+        return labels.ABSENT
+    return f"{labels.chance(result.failed_by_limit)}, {labels.chance(result.failed_by_damage)}"
 
 
 def forecasts_answer(results: Sequence[Forecast], level: float, horizon: int) -> str:
@@ -80,8 +94,12 @@ def forecasts_answer(results: Sequence[Forecast], level: float, horizon: int) ->
 
 def forecast_sentence(result: Forecast, level: float, horizon: int) -> str:
     """Forecast of one series in a sentence."""
-    if result.failed:
-        return f"{result.series}: {failure(result, horizon)} of {counted(result.drops, 'drop')}"
+    at = result.failed_in
+    if at is not None:
+        elsewhere = "" if at.series == result.series else f", at {at.series} drop {at.drop_number}"
+        since = f"; {counted(result.drops, 'drop')} made since"
+        made = since if result.failed_at_drop == 0 else f" of {counted(result.drops, 'drop')}"
+        return f"{result.series}: {failure(result, horizon)}{elsewhere}{made}"
     median, span = labels.life(result.drops_to_failure, horizon)
     limit = "" if result.limit_g is None else f"; limit {labels.number(result.limit_g)} g"
     return (
@@ -113,8 +131,8 @@ def failed_when(limit_g: float | None, limit_rise: float) -> str:
         level = f"the fitted level reaches {labels.number(limit_g)} g"
     else:
         level = (
-            f"the fitted level has risen by {labels.share(limit_rise)} above its own at the first"
-            " drop"
+            f"the fitted level has risen by {labels.share(limit_rise)} above that of the fresh case"
+            " under the series' conditions"
         )
     return f"Failed: {level}, or damage of severity 4 is seen, whichever comes first."
 
@@ -166,6 +184,12 @@ def at_length(
         yield beside.rests_on(result.basis)
         yield from beside.shapes(result.shape_weights)
         if not result.failed:
+            if result.failed_by_limit is not None:
+                yield Words(
+                    f"Chance of failing by drop {limit.horizon}: by the limit"
+                    f" {labels.chance(result.failed_by_limit)}, by damage"
+                    f" {labels.chance(result.failed_by_damage)}, whichever comes first."
+                )
             chance = result.probability_failed_within(more.extra_drops)
             yield Words(f"{more_drops_sentence(more, chance)}.")
         shown = _survival(result)
@@ -183,6 +207,7 @@ def json(
         "case",
         "case_model",
         "drops",
+        "case_age_at_first_drop",
         "failed",
         "failed_at_drop",
         "failure_cause",
@@ -194,6 +219,15 @@ def json(
         "series": [
             {
                 **as_json.named(result, names),
+                "failed_in": (
+                    None
+                    if result.failed_in is None
+                    else as_json.named(result.failed_in, ("series", "drop_number"))
+                ),
+                "failure_by": {
+                    "limit": result.failed_by_limit,
+                    "damage": result.failed_by_damage,
+                },
                 "drops_to_failure": as_json.prediction(result.drops_to_failure),
                 "survival": [
                     {"drop": int(drop), "probability": float(probability)}

@@ -208,7 +208,7 @@ def _about_to_fail(pictures: Sequence[SeriesPicture]) -> list[str]:
         if not each.forecast.failed
         and each.trend.case is not None
         and each.forecast.drops_to_failure.median is not None
-        and each.forecast.drops_to_failure.median - each.forecast.drops <= SOON_DROPS
+        and each.forecast.drops_to_failure.median - each.forecast.survival_drop[0] <= SOON_DROPS
     ]
     if not near:
         return []

@@ -1,0 +1,487 @@
+"""The life of a case over all its series: its clock of wear, its levels, one curve of wear."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter, defaultdict
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from durability.wear.cells import Offsets
+from durability.wear.conditions import condition_of
+from durability.wear.draws import draw_level, draw_parts
+from durability.wear.fitting import (
+    SCATTER,
+    Posterior,
+    Readings,
+    farthest_of,
+    fit_each,
+    fit_readings,
+    joint_log_evidence,
+)
+from durability.wear.shapes import shape_grid
+
+if TYPE_CHECKING:
+    from durability.record.records import Condition, DropHistory, FloatArray, IntArray
+    from durability.wear.results import WearDraws, WearFit
+
+OFFSET_LOG_SD = 0.5
+"""Prior log standard deviation of the level of a case under one condition about its others."""
+RATE_LOG_SD = 0.5
+"""Prior log standard deviation of the wear by a drop of one condition against another: without
+any drops to tell, a drop is a drop."""
+_RATE_STEP = 0.4
+_LARGEST_LOG_RATE = 1.5
+_MOST_CASES = 24
+"""Cases of one model that the rates are read from."""
+
+_Z_90 = 1.645
+
+
+@dataclass(frozen=True)
+class Case:
+    """All series of one case; a bare device's or dummy's series is one of its own."""
+
+    histories: tuple[DropHistory, ...]
+    ages: tuple[IntArray, ...]
+    """Of each series: age of the case at each of its drops, voided ones counted."""
+
+    @property
+    def name(self) -> str:
+        """What it is called: the case, else the series."""
+        first = self.histories[0]
+        return first.series if first.case is None else first.case
+
+    @property
+    def series(self) -> list[str]:
+        """Codes of its series."""
+        return [each.series for each in self.histories]
+
+    @property
+    def case_model(self) -> str | None:
+        """Its model."""
+        return self.histories[0].case_model
+
+    @cached_property
+    def made(self) -> int:
+        """Drops made: its age now."""
+        return max((int(ages[-1]) for ages in self.ages if ages.size), default=0)
+
+    @cached_property
+    def series_at(self) -> IntArray:
+        """Which series made the drop at each age; shape (made,)."""
+        series = np.full(self.made, -1)
+        for at, ages in enumerate(self.ages):
+            series[ages - 1] = at
+        return series
+
+    @cached_property
+    def parts(self) -> IntArray:
+        """Which level each series has: one for each condition, device and sensor."""
+        return _codes([(each.condition, each.device, each.sensor) for each in self.histories])
+
+    @cached_property
+    def rate_conditions(self) -> list[Condition]:
+        """Of each series: what decides how much its drops wear."""
+        return [condition_of(each) for each in self.histories]
+
+    @cached_property
+    def drops_by_rate(self) -> Counter[Condition]:
+        """Drops made under each; a condition of a series without drops is among them."""
+        counts: Counter[Condition] = Counter()
+        for condition, ages in zip(self.rate_conditions, self.ages, strict=True):
+            counts[condition] += ages.size
+        return counts
+
+    @property
+    def commonest(self) -> Condition:
+        """The condition whose drops count 1 on its clock of wear."""
+        return self.drops_by_rate.most_common(1)[0][0]
+
+    @property
+    def is_plain(self) -> bool:
+        """Whether it is one series whose drop numbers are ages, as most are."""
+        (ages, *more), (history, *_) = self.ages, self.histories
+        return not more and history.drops == history.last_drop_number == ages.size
+
+    @property
+    def readings_to_spare(self) -> int:
+        """Valid readings beyond those that the levels of its parts use up, one kept."""
+        seen = np.unique(self.parts[self.valid[0]]).size
+        return int(self.valid[0].size) - max(seen - 1, 0)
+
+    @cached_property
+    def longest_rest(self) -> str | None:
+        """Longest time between drops of two series; None where no times are known."""
+        times = np.concatenate(
+            [
+                np.full(each.drop_number.size, np.nan)
+                if each.dropped_at_s is None
+                else each.dropped_at_s
+                for each in self.histories
+            ]
+        )
+        order = np.argsort(
+            np.concatenate(
+                [self.age_of(at, each.drop_number) for at, each in enumerate(self.histories)]
+            ),
+            kind="stable",
+        )
+        gaps = np.diff(times[order])[np.diff(self.valid[0]) != 0]
+        gaps = gaps[np.isfinite(gaps)]
+        if not gaps.size:
+            return None
+        hours = float(gaps.max()) / 3600.0
+        return f"{hours / 24.0:.0f} d" if hours >= 48.0 else f"{hours:.1f} h"
+
+    @cached_property
+    def first_ages(self) -> list[int]:
+        """Age at the first drop of each series; of one without drops, at its next."""
+        return [int(ages[0]) if ages.size else self.made + 1 for ages in self.ages]
+
+    def age_of(self, series: int, drop_number: IntArray) -> IntArray:
+        """Age at drops of one series."""
+        history, ages = self.histories[series], self.ages[series]
+        if not ages.size:
+            return np.full(drop_number.size, self.made, dtype=np.int64)
+        at = np.searchsorted(_numbers(history), drop_number).clip(max=ages.size - 1)
+        return np.asarray(ages[at], dtype=np.int64)
+
+    def drop_at(self, age: int) -> tuple[str, int]:
+        """Series and drop number at an age."""
+        series = int(self.series_at[age - 1])
+        numbers = _numbers(self.histories[series])
+        return self.histories[series].series, int(numbers[np.searchsorted(self.ages[series], age)])
+
+    def last_of(self, series: Collection[str]) -> int:
+        """Which of these series made the latest valid drop."""
+
+        def latest(at: int) -> tuple[int, int]:
+            numbers = self.histories[at].drop_number
+            return (int(self.age_of(at, numbers[-1:])[0]) if numbers.size else 0), at
+
+        return max((at for at, each in enumerate(self.series) if each in series), key=latest)
+
+    @cached_property
+    def valid(self) -> tuple[IntArray, IntArray, FloatArray]:
+        """Series, age and peak in g of each valid reading, by age."""
+        series = np.concatenate(
+            [np.full(each.drop_number.size, at) for at, each in enumerate(self.histories)]
+        )
+        ages = np.concatenate(
+            [self.age_of(at, each.drop_number) for at, each in enumerate(self.histories)]
+        )
+        peaks = np.concatenate([each.peak_g for each in self.histories])
+        order = np.argsort(ages, kind="stable")
+        return series[order], ages[order], peaks[order]
+
+    @cached_property
+    def conditions(self) -> frozenset[object]:
+        """Conditions of its drops; of its series while there is no valid drop."""
+        dropped = {each.condition for each in self.histories if each.drop_number.size}
+        return frozenset(dropped or {each.condition for each in self.histories})
+
+    @cached_property
+    def looks(self) -> tuple[IntArray, IntArray]:
+        """Ages at which it was looked at for damage, ascending, and the severities noted."""
+        nothing = np.empty(0, dtype=np.int64)
+        ages, severities = [nothing], [nothing]
+        for at, history in enumerate(self.histories):
+            if history.damage_drop_number is not None and history.damage_severity is not None:
+                ages.append(self.age_of(at, history.damage_drop_number))
+                severities.append(history.damage_severity)
+        age, severity = np.concatenate(ages), np.concatenate(severities)
+        order = np.argsort(age, kind="stable")
+        return age[order], severity[order]
+
+    def clock(self, log_rates: Mapping[Condition, float]) -> FloatArray:
+        """Wear before each drop, from 1 at the first; one more for the drop that comes next."""
+        by_series = np.exp([log_rates.get(each, 0.0) for each in self.rate_conditions])
+        return np.concatenate([[1.0], 1.0 + np.cumsum(by_series[self.series_at])])
+
+
+@dataclass(frozen=True, slots=True)
+class CaseFit:
+    """One curve of wear of a case, and its level in each of its series."""
+
+    case: Case
+    clock: FloatArray
+    """Wear before each drop made, and before the next; shape (made + 1,)."""
+    draws: WearDraws | None
+    """Paths over that clock; None where there is no valid drop."""
+    log_fresh: FloatArray
+    """Log level at age 1 under the conditions of each series; shape (n_series, n_draws)."""
+    rate: FloatArray
+    rate_log_sd: FloatArray
+    """What a drop of each series adds to the clock, and how unsure that is; shape (n_series,)."""
+    shape_weights: dict[str, float]
+    siblings: int
+    """Other cases of its model that were dropped under a condition of its own."""
+    siblings_elsewhere: int
+
+    @property
+    def step(self) -> float:
+        """Wear between which ages are told apart: a drop, or a quarter where rates differ."""
+        return 1.0 if (self.rate == 1.0).all() else 0.25
+
+    def rate_words(self, series: int) -> str:
+        """How much a drop of one series wears against one of the case's commonest condition."""
+        rate, spread = self.rate[series], math.exp(_Z_90 * self.rate_log_sd[series])
+        return (
+            f"a drop here wears {rate:.1f} times ({rate / spread:.1f} to {rate * spread:.1f}) one"
+            f" at {self.case.commonest.words}"
+        )
+
+    def fresh_g(self, series: int) -> float | None:
+        """Level in g of the fresh case under the conditions of one series."""
+        if self.draws is None:
+            return None
+        return float(np.exp(np.median(self.log_fresh[series])))
+
+
+def cases_of(histories: Sequence[DropHistory]) -> list[Case]:
+    """Each case with all its series, in the order of their first."""
+    members: dict[tuple[bool, str], list[int]] = defaultdict(list)
+    for position, history in enumerate(histories):
+        bare = history.case is None
+        members[bare, history.series if history.case is None else history.case].append(position)
+    return [
+        _case([histories[position] for position in positions]) for positions in members.values()
+    ]
+
+
+def _case(histories: Sequence[DropHistory]) -> Case:
+    """A case with the age at each drop of its series, in the order in which they were made.
+
+    A drop whose time isn't known comes right after the one before it in its series.
+    """
+    if len(histories) == 1:
+        return by_itself(histories[0])
+    times = []
+    for history in histories:
+        time = np.full(len(_numbers(history)), np.nan)
+        if history.dropped_at_s is not None:
+            time[history.drop_number - 1] = history.dropped_at_s
+        known = np.flatnonzero(np.isfinite(time))
+        if known.size:
+            before = np.searchsorted(known, np.arange(time.size), side="right") - 1
+            time = time[known[before.clip(min=0)]]
+        times.append(np.nan_to_num(time, nan=np.inf))
+    order = np.argsort(np.concatenate(times), kind="stable")
+    ages = np.empty(order.size, dtype=np.int64)
+    ages[order] = np.arange(1, order.size + 1)
+    ends = np.cumsum([each.size for each in times])[:-1]
+    return Case(tuple(histories), tuple(np.split(ages, ends)))
+
+
+def by_itself(history: DropHistory) -> Case:
+    """A series as if it were the only one of its case."""
+    return Case((history,), (_numbers(history),))
+
+
+def fit_cases(cases: Sequence[Case], known: Mapping[str, WearFit]) -> list[CaseFit]:
+    """One curve of wear for each case over all its series, those of one model informing each other.
+
+    Log peak g of a reading is the level of its part (condition, device, sensor), normal about the
+    case's, plus the curve at the wear made before. A drop adds to that wear at the rate of its
+    condition. With one series to each case of a model this is ``fit_wear``.
+
+    Parameters
+    ----------
+    cases : sequence of Case
+        From ``cases_of``.
+    known : mapping of str to WearFit
+        Fits of single series, which serve where all cases of a model are plain.
+
+    Returns
+    -------
+    list of CaseFit
+        In the order of ``cases``.
+    """
+    fits: list[CaseFit | None] = [None] * len(cases)
+    by_model: dict[object, list[int]] = defaultdict(list)
+    for position, case in enumerate(cases):
+        by_model[position if case.case_model is None else case.case_model].append(position)
+    asked: list[int] = []
+    rates: dict[int, Rates] = {}
+    for members in by_model.values():
+        if all(cases[position].is_plain for position in members):
+            for position in members:
+                case = cases[position]
+                fits[position] = _plain(case, known[case.histories[0].series])
+            continue
+        of_model = _rates([cases[position] for position in members])
+        asked += members
+        rates.update(dict.fromkeys(members, of_model))
+    readings = [_readings(cases[position], rates[position]) for position in asked]
+    found = fit_readings(
+        readings, lambda at, told: _case_fit(cases[asked[at]], rates[asked[at]], told)
+    )
+    for position, fit in zip(asked, found, strict=True):
+        case = cases[position]
+        fits[position] = _empty(case, rates[position]) if fit is None else fit
+    return [fit for fit in fits if fit is not None]
+
+
+@dataclass(frozen=True, slots=True)
+class Rates:
+    """Wear by a drop of each condition against one of the model's commonest condition."""
+
+    log_rate: dict[Condition, float]
+    variance: dict[Condition, float]
+
+    def of(self, case: Case) -> dict[Condition, float]:
+        """Log rates against the case's own commonest condition."""
+        own = self.log_rate.get(case.commonest, 0.0)
+        return {each: self.log_rate.get(each, 0.0) - own for each in case.drops_by_rate}
+
+    def log_sd(self, case: Case) -> FloatArray:
+        """How unsure they are, by series."""
+        own = case.commonest
+        return np.array(
+            [
+                0.0
+                if each == own
+                else math.sqrt(self.variance.get(each, 0.0) + self.variance.get(own, 0.0))
+                for each in case.rate_conditions
+            ]
+        )
+
+
+def _rates(cases: Sequence[Case]) -> Rates:
+    """Rates at which the cases of a model agree best, one condition after the other.
+
+    The log joint evidence of the cases, with a normal prior about no difference, taken for a
+    parabola about its top.
+    """
+    several = [case for case in cases if len(case.drops_by_rate) > 1]
+    counts: Counter[Condition] = Counter()
+    for case in cases:
+        counts.update(case.drops_by_rate)
+    needed = {condition for case in several for condition in case.drops_by_rate}
+    if not needed:
+        return Rates({}, {})
+    reference, *others = sorted(needed, key=lambda each: (-counts[each], repr(each)))
+    told_by = sorted(
+        (case for case in cases if case.valid[0].size and needed & set(case.drops_by_rate)),
+        key=lambda case: (-len(case.drops_by_rate), case.valid[2].tobytes()),
+    )[:_MOST_CASES]
+    rates = dict.fromkeys((reference, *others), 0.0)
+    variances = dict.fromkeys(rates, 0.0)
+    for condition in others:
+
+        def log_density(at: float, condition: Condition = condition) -> float:
+            tried = {**rates, condition: at}
+            return _agreement(told_by, tried) - 0.5 * (at / RATE_LOG_SD) ** 2
+
+        centre, variance = 0.0, RATE_LOG_SD**2
+        if told_by:
+            for step in (_RATE_STEP, 0.5 * _RATE_STEP):
+                low, middle, high = (log_density(centre + k * step) for k in (-1, 0, 1))
+                curvature = max((2.0 * middle - low - high) / step**2, 1.0 / RATE_LOG_SD**2)
+                move = (high - low) / (2.0 * step * curvature)
+                centre += float(np.clip(move, -_LARGEST_LOG_RATE, _LARGEST_LOG_RATE))
+                variance = 1.0 / curvature
+        rates[condition] = float(np.clip(centre, -_LARGEST_LOG_RATE, _LARGEST_LOG_RATE))
+        variances[condition] = variance
+    return Rates(rates, variances)
+
+
+def _agreement(cases: Sequence[Case], log_rates: Mapping[Condition, float]) -> float:
+    readings = [_on_clock(case, log_rates) for case in cases]
+    grid = shape_grid(farthest_of(readings))
+    evidence = np.concatenate([one.log_evidence for one in fit_each(readings, grid)])
+    return joint_log_evidence(evidence, grid)
+
+
+def _readings(case: Case, rates: Rates) -> Readings:
+    return _on_clock(case, rates.of(case))
+
+
+def _on_clock(case: Case, log_rates: Mapping[Condition, float]) -> Readings:
+    series, ages, peaks = case.valid
+    return Readings(
+        clock=case.clock(log_rates)[ages - 1],
+        peak_g=peaks,
+        case_model=case.case_model,
+        conditions=case.conditions,
+        offsets=_offsets(case, case.parts[series]),
+    )
+
+
+def _offsets(case: Case, part: IntArray) -> Offsets | None:
+    """Levels of the parts of a case; nothing where there is but one."""
+    n_parts = int(case.parts.max()) + 1
+    if n_parts == 1:
+        return None
+    member = (part[:, None] == np.arange(n_parts)).astype(np.float64)
+    return Offsets(member, np.full(n_parts, (SCATTER / OFFSET_LOG_SD) ** 2))
+
+
+def _case_fit(case: Case, rates: Rates, told: Posterior) -> CaseFit:
+    draws, cell = draw_level(told.cells, told.probability, told.grid)
+    offsets = told.readings.offsets
+    if offsets is None:
+        levels = draws.log_level_first[None]
+    else:
+        log_peak = np.log(told.readings.peak_g)
+        levels = draw_parts(draws, told.core[cell], log_peak, told.readings.clock, offsets)
+    return CaseFit(
+        case=case,
+        clock=case.clock(rates.of(case)),
+        draws=draws,
+        log_fresh=levels[case.parts],
+        rate=_rate(case, rates),
+        rate_log_sd=rates.log_sd(case),
+        shape_weights=told.shape_weights(),
+        siblings=told.siblings,
+        siblings_elsewhere=told.siblings_elsewhere,
+    )
+
+
+def _rate(case: Case, rates: Rates) -> FloatArray:
+    own = rates.of(case)
+    return np.exp([own[each] for each in case.rate_conditions])
+
+
+def _plain(case: Case, fit: WearFit) -> CaseFit:
+    draws = fit.draws
+    return CaseFit(
+        case=case,
+        clock=np.arange(1.0, case.made + 2.0),
+        draws=draws,
+        log_fresh=np.empty((1, 0)) if draws is None else draws.log_level_first[None],
+        rate=np.ones(1),
+        rate_log_sd=np.zeros(1),
+        shape_weights=fit.shape_weights,
+        siblings=fit.siblings,
+        siblings_elsewhere=fit.siblings_elsewhere,
+    )
+
+
+def _empty(case: Case, rates: Rates) -> CaseFit:
+    return CaseFit(
+        case=case,
+        clock=case.clock(rates.of(case)),
+        draws=None,
+        log_fresh=np.empty((len(case.histories), 0)),
+        rate=_rate(case, rates),
+        rate_log_sd=rates.log_sd(case),
+        shape_weights={},
+        siblings=0,
+        siblings_elsewhere=0,
+    )
+
+
+def _codes(keys: Sequence[object]) -> IntArray:
+    seen: dict[object, int] = {}
+    return np.array([seen.setdefault(key, len(seen)) for key in keys], dtype=np.int64)
+
+
+def _numbers(history: DropHistory) -> IntArray:
+    """Drop number of each drop made."""
+    return np.arange(1, history.last_drop_number + 1)
