@@ -43,3 +43,20 @@ def first_reached(path, limit):
         if level >= limit:
             return number
     return None
+
+
+def mixed_model_fit(log_peak, level_of, climb, step, weight, offset_precision, step_variance):
+    """Climb and its information (times scatter²) of a mixed model, by dense matrices.
+
+    ``log_peak = level + offset of its part + step + climb``, offsets normal with variance
+    ``scatter² / offset_precision``, the step with ``step_variance`` times the squared scatter,
+    readings with ``scatter² / weight``.
+    """
+    member = (level_of[:, None] == np.unique(level_of)).astype(float)
+    covariance = np.diag(1.0 / weight) + member @ member.T / offset_precision
+    covariance += step_variance * np.outer(step, step)
+    design = np.column_stack([np.ones(len(log_peak)), climb])
+    inverse = np.linalg.inv(covariance)
+    information = design.T @ inverse @ design
+    found = np.linalg.solve(information, design.T @ inverse @ log_peak)
+    return found[1], 1.0 / np.linalg.inv(information)[1, 1]

@@ -1,0 +1,313 @@
+"""The life of a case: one curve over all its series, each condition with a level of its own."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from naive_wear import mixed_model_fit
+
+from durability.record.records import DropHistory
+from durability.wear.cases import Case, by_itself, cases_of, fit_cases
+from durability.wear.cells import STEP_VARIANCE, Offsets, bin_log_evidence, fit_cells
+from durability.wear.fitting import fit_wear, scatter_prior
+from durability.wear.forecast import forecast
+from durability.wear.lives import FailureLimit, lives_of
+from durability.wear.ranking import rank
+from durability.wear.shapes import climb_basis, shape_grid
+
+FAR = FailureLimit(None, 0.5, 100_000)
+DAY = 86_400.0
+
+
+def series(name, peak_g, *, begins=0.0, case="C", model="M", height=1000.0, looks=(), **rest):
+    """Drops a minute apart from a day on."""
+    peak_g = np.asarray(peak_g, dtype=float)
+    made = peak_g.size
+    seen, severity = np.array(looks, dtype=int).reshape(-1, 2).T
+    return DropHistory(
+        name, np.arange(1, made + 1), peak_g, made, made, case, model, "D1",
+        rest.pop("condition", (height, "steel", None)),
+        dropped_at_s=begins * DAY + 60.0 * np.arange(made),
+        damage_drop_number=seen, damage_severity=severity, **rest,
+    )  # fmt: skip
+
+
+def readings(ages, *, level=100.0, rate=0.01, scatter=0.03, seed=1):
+    rng = np.random.default_rng(seed)
+    ages = np.asarray(ages, dtype=float)
+    return level * np.exp(rate * (ages - 1.0) + scatter * rng.standard_normal(ages.size))
+
+
+def told_of(histories, **limits):
+    return {each.series: each for each in forecast(histories, **limits)}
+
+
+# -------------------------------------------------------------------------- the fit is what it says
+
+
+def test_offsets_are_integrated_out_as_by_dense_matrices():
+    rng = np.random.default_rng(3)
+    part = np.array([0, 1, 2, 0, 1, 2, 0, 0, 1, 3, 3, 2])
+    clock = 1.0 + np.cumsum(rng.uniform(0.5, 1.5, part.size))
+    log_peak = np.array([4.6, 5.0, 4.4, 4.8])[part] + 0.01 * clock
+    log_peak += 0.03 * rng.standard_normal(part.size)
+    offsets = Offsets((part[:, None] == np.arange(4)).astype(float), np.full(4, 0.02))
+    grid = shape_grid(500)
+    fit = fit_cells(
+        log_peak[None],
+        np.ones((1, part.size)),
+        grid,
+        scatter_prior(1),
+        clock=clock,
+        offsets=offsets,
+    )
+    told = np.flatnonzero(fit.curvature[:, 0] > 1e-3)
+    for cell in told[:: max(1, told.size // 25)]:
+        phi, psi = (
+            climb_basis(family[[cell]], parameter[[cell]], clock)[0]
+            for family, parameter in (
+                (grid.family, grid.parameter), (grid.step_family, grid.step_parameter),
+            )
+        )  # fmt: skip
+        if not np.isfinite(phi).all():
+            continue
+        climb, information = mixed_model_fit(
+            log_peak, part, phi, psi, fit.core[cell, 0], 0.02, STEP_VARIANCE
+        )
+        assert fit.climb[cell, 0] == pytest.approx(climb, rel=1e-6, abs=1e-9)
+        assert fit.curvature[cell, 0] == pytest.approx(information, rel=1e-6)
+
+
+def test_one_part_is_no_part():
+    log_peak = np.log(readings(np.arange(1, 13)))[None]
+    grid, present = shape_grid(500), np.ones((1, 12))
+    plain = fit_cells(log_peak, present, grid, scatter_prior(1))
+    one = Offsets(np.ones((12, 1)), np.array([0.02]))
+    parted = fit_cells(log_peak, present, grid, scatter_prior(1), offsets=one)
+    told = plain.curvature > 0.0
+    assert parted.climb[told] == pytest.approx(plain.climb[told], rel=1e-6, abs=1e-9)
+    assert parted.misfit == pytest.approx(plain.misfit, rel=1e-6)
+    evidence, other = (bin_log_evidence(fit, grid) for fit in (plain, parted))
+    possible = np.isfinite(evidence)
+    assert np.ptp(other[possible] - evidence[possible]) == pytest.approx(0.0, abs=1e-4)
+
+
+def test_a_case_of_one_series_is_fitted_as_that_series():
+    histories = [
+        series(f"S{k}", readings(np.arange(1, 20 + k), seed=k), case=f"C{k}") for k in (1, 2)
+    ]
+    fits = fit_wear(histories)
+    for fit, found in zip(
+        fits, fit_cases(cases_of(histories), {f.series: f for f in fits}), strict=True
+    ):
+        assert found.draws is fit.draws
+        assert found.fresh_g(0) == fit.level_first_g
+
+
+# ------------------------------------------------------------------------------- levels and wear
+
+
+@pytest.mark.parametrize("ratio", [0.6, 1.5, 2.0])
+def test_a_step_between_conditions_is_no_wear(ratio):
+    flat = {"rate": 0.0}
+    one = series("S1", readings(np.arange(15), **flat))
+    two = series(
+        "S2", readings(np.arange(15), level=100 * ratio, seed=2, **flat), begins=3, height=500.0
+    )
+    told = told_of([one, two])
+    alone = told_of([one])["S1"]
+    for each in told.values():
+        assert not each.failed
+        assert each.drops_to_failure.lower > 0.6 * alone.drops_to_failure.lower
+    assert told["S2"].limit_g == pytest.approx(150.0 * ratio, rel=0.06)
+    assert told["S2"].case_age_at_first_drop == 16
+
+
+def test_a_relative_limit_stands_above_the_fresh_case_not_the_worn_one():
+    first = series("S1", readings(np.arange(1, 31), rate=0.011))
+    second = series(
+        "S2", readings(np.arange(31, 36), rate=0.011, level=130.0, seed=4), begins=2,
+        condition=(1000.0, "steel", "edge"),
+    )  # fmt: skip
+    told = told_of([first, second])
+    truth = np.log(1.5) / 0.011 + 1  # age 38
+    assert told["S2"].limit_g == pytest.approx(195.0, rel=0.08)
+    assert told["S2"].drops_to_failure.median == pytest.approx(truth - 30, abs=4)
+    assert told["S1"].drops_to_failure.median == pytest.approx(truth, abs=4)
+    basis = told["S2"].basis
+    assert "case age 31 at first drop" in basis and "longest rest 47.5 h" in basis
+    alone = told_of([replace(second, case="another")])["S2"].drops_to_failure
+    assert "judged alone: " in basis and alone.median > told["S2"].drops_to_failure.median
+
+
+def turned(attitudes, rounds, *, seed):
+    """One case, a drop in each attitude a round, each with its own level; and as one series."""
+    rng = np.random.default_rng(seed)
+    made = attitudes * rounds
+    rate = rng.uniform(0.001, 0.004)
+    scatter = 0.05 * rng.standard_normal(made)
+    ages = np.arange(made)
+    level = np.log(100.0) + 0.3 * rng.standard_normal(attitudes)
+    parts = []
+    for which in range(attitudes):
+        at = ages[which::attitudes]
+        peak = np.exp(level[which] + rate * at + scatter[at])
+        parts.append(series(f"S{which}", peak, condition=(1000.0, "steel", f"face {which}")))
+    turned_case = Case(
+        tuple(parts), tuple(ages[which::attitudes] + 1 for which in range(attitudes))
+    )
+    long = by_itself(series("long", np.exp(np.log(100.0) + rate * ages + scatter)))
+    return turned_case, long, np.log(1.5) / rate + 1 - made
+
+
+def test_a_turned_case_tells_its_wear_as_well_as_one_long_series():
+    widths, held = [], []
+    for seed in range(12):
+        *cases, truth = turned(26, 3, seed=seed)
+        found = []
+        for case in cases:
+            known = {
+                h.series: f for h, f in zip(case.histories, fit_wear(case.histories), strict=True)
+            }
+            (life,) = lives_of([case], known, FAR)
+            left = life.outcomes[-1].failure_age - case.made
+            low, high = np.quantile(np.minimum(left, 1e4), [0.05, 0.95])
+            found.append(np.log(high / low))
+            held.append(low <= truth <= high)
+        widths.append(found)
+    turned_width, long_width = np.mean(widths, axis=0)
+    assert turned_width < 1.15 * long_width
+    assert sum(held) >= 19  # of 24 at 90 %; fewer come once in fifty
+
+
+def test_drops_that_wear_more_count_more():
+    cases = []
+    for k in range(5):
+        rng = np.random.default_rng([9, k])
+        rates = (0.006, 0.018) if k % 2 else (0.018, 0.006)
+        wear = np.cumsum(np.repeat(rates, (16, 12)))
+        peak_g = np.repeat([{0.006: 100.0, 0.018: 160.0}[rate] for rate in rates], (16, 12))
+        peak_g *= np.exp(wear + 0.02 * rng.standard_normal(28))
+        heights = [{0.006: 1000.0, 0.018: 1500.0}[rate] for rate in rates]
+        cases.append(series(f"a{k}", peak_g[:16], case=f"C{k}", height=heights[0]))
+        cases.append(series(f"b{k}", peak_g[16:], case=f"C{k}", begins=2, height=heights[1]))
+    young = series("young", readings(np.arange(1, 13), rate=0.006, scatter=0.02, seed=77), case="Y")
+    ahead = series("ahead", [], case="Y", begins=3, height=1500.0)
+    fits = fit_wear([*cases, young, ahead])
+    known = {fit.series: fit for fit in fits}
+    found = fit_cases(cases_of([*cases, young, ahead]), known)
+    assert found[1].rate[1] == pytest.approx(3.0, rel=0.25)
+    # A rate with no drop of its own comes from the model.
+    assert found[-1].rate[1] == pytest.approx(found[1].rate[1])
+    assert found[-1].rate_log_sd.tolist()[0] == 0.0 < found[-1].rate_log_sd[1] < 0.5
+    told = told_of([*cases, young, ahead])
+    assert told["ahead"].drops_to_failure.median < told["young"].drops_to_failure.median - 12
+    assert "a drop here wears" in told["b1"].basis
+
+
+def test_without_drops_to_tell_a_drop_is_a_drop():
+    one, two = (
+        series("S1", readings(np.arange(1, 20))), series("S2", [], begins=2, height=1500.0),
+    )  # fmt: skip
+    (found,) = fit_cases(cases_of([one, two]), {})
+    assert found.rate == pytest.approx([1.0, 1.0])
+    assert found.rate_log_sd == pytest.approx([0.0, 0.5])
+
+
+# ----------------------------------------------------------------------------------- one failure
+
+
+def broken(severity=4):
+    return [
+        series("S1", readings(np.arange(1, 25), rate=0.0), looks=[(12, 0), (24, severity)]),
+        series("S2", readings(np.arange(6), rate=0.0, seed=2), begins=12, height=1200.0),
+        series("S3", readings(np.arange(20), rate=0.0, seed=3), case="C3"),
+    ]
+
+
+def test_failed_stays_failed_in_later_series():
+    told = told_of(broken())
+    assert (told["S1"].failed_at_drop, told["S1"].failure_cause) == (24, "damage")
+    later = told["S2"]
+    assert later.failed and later.failed_at_drop == 0 and later.case_age_at_first_drop == 25
+    assert (later.failed_in.series, later.failed_in.drop_number) == ("S1", 24)
+    life = later.drops_to_failure
+    assert (life.lower, life.median, life.upper) == (0.0, 0.0, 0.0)
+    assert not later.survival_probability.any()
+    assert "longest rest 12 d" in later.basis
+    assert "shortened by severity 4 on C" in told["S3"].basis
+    sound = told_of(broken(severity=2))
+    assert not sound["S1"].failed and not sound["S2"].failed
+    assert sound["S3"].drops_to_failure.lower > told["S3"].drops_to_failure.lower
+
+
+def test_a_case_that_fails_in_its_second_series_fails_once():
+    first = series("S1", readings(np.arange(1, 21), rate=0.01))
+    second = series(
+        "S2", readings(np.arange(21, 61), rate=0.01, level=80, seed=3), begins=2, height=500.0
+    )
+    told = told_of([first, second])
+    ages = {name: one.failed_at_drop + one.case_age_at_first_drop for name, one in told.items()}
+    assert told["S1"].failed and ages["S1"] == ages["S2"]
+    assert told["S1"].failed_in == told["S2"].failed_in
+    assert told["S1"].failed_in.series == "S2"
+    assert told["S1"].failed_at_age == pytest.approx(np.log(1.5) / 0.01 + 1, abs=4)
+
+
+def test_an_absolute_limit_counts_where_the_drops_were_made():
+    low = series("S1", readings(np.arange(1, 21), rate=0.002))
+    high = series(
+        "S2", readings(np.arange(21, 31), rate=0.002, level=170, seed=3), begins=2, height=1500.0
+    )
+    told = told_of([low, high], limit_g=150.0)
+    assert told["S2"].failed_at_drop == 1 and told["S1"].failed_at_drop == 21
+    assert not told_of([low], limit_g=150.0)["S1"].failed
+
+
+def test_ages_follow_the_time_of_the_drops():
+    one = series("S1", [100.0, 101.0, 102.0], begins=5)
+    two = series("S2", [100.0, 101.0, 102.0], begins=1)
+    one.dropped_at_s[0] = 0.5 * DAY
+    (case,) = cases_of([one, two])
+    assert [ages.tolist() for ages in case.ages] == [[1, 5, 6], [2, 3, 4]]
+    assert case.drop_at(5) == ("S1", 2)
+    assert told_of([one, two])["S2"].case_age_at_first_drop == 2
+
+
+def test_chances_by_cause_are_those_of_the_survival():
+    cases = [
+        *broken(severity=3),
+        series(
+            "S4", readings(np.arange(20), rate=0.015, seed=5), case="C4", looks=[(10, 0), (19, 4)]
+        ),
+        series("S5", [100.0], case="C5", model="other"),
+    ]
+    for told in forecast(cases, horizon=120):
+        if told.failed_by_limit is None:
+            assert told.survival_drop.size == 1
+            continue
+        both = told.failed_by_limit + told.failed_by_damage
+        assert both == pytest.approx(1.0 - told.survival_probability[-1], abs=1e-12)
+        if not told.failed:
+            assert told.probability_failed_within(7) == 1.0 - told.survival_probability[7]
+            assert min(told.failed_by_limit, told.failed_by_damage) > 0.0
+
+
+def test_the_ranking_by_case_has_the_life_of_the_forecast():
+    cases = [
+        *broken(severity=2),
+        series("S6", readings(np.arange(1, 9), seed=8), case="C3", begins=9),
+    ]
+    told = told_of(cases, level=0.9)
+    ranking = rank(cases, by="case")
+    groups = {one.group: one for part in (ranking, *ranking.others) for one in part.groups}
+    for case, last in (("C", "S2"), ("C3", "S6")):
+        before = told[last].case_age_at_first_drop - 1
+        life, own = told[last].drops_to_failure, groups[case].life
+        assert (own.lower, own.median) == (
+            life.lower + before,
+            life.median and life.median + before,
+        )
+        assert groups[case].cases == 1
