@@ -34,9 +34,8 @@ OFFSET_LOG_SD = 0.5
 RATE_LOG_SD = 0.5
 """Prior log standard deviation of the wear by a drop of one condition against another: without
 any drops to tell, a drop is a drop."""
-_LOG_RATES = (-1.2, -0.8, -0.4, 0.0, 0.4, 0.8, 1.2)
-"""Where the rate is sought first: to a factor 3.3 either way, and half a step beyond."""
-_RATE_STEP = 0.2
+_LOG_RATES = tuple(0.4 * step for step in range(-4, 5))
+"""Where the rate is looked for: up to a factor five either way, then on both sides of the best."""
 _MOST_CASES = 24
 """Cases of one model that the rates are read from."""
 
@@ -356,8 +355,8 @@ class Rates:
 def _rates(cases: Sequence[Case]) -> Rates:
     """Rates at which the cases of a model agree best, one condition after the other.
 
-    The log joint evidence of the cases, with a normal prior about no difference, taken for a
-    parabola about its highest point on a grid.
+    Posterior mean and variance of the log rate: the joint evidence of the cases, with a normal
+    prior about no difference, over a grid.
     """
     several = [case for case in cases if len(case.drops_by_rate) > 1]
     counts: Counter[Condition] = Counter()
@@ -383,11 +382,13 @@ def _rates(cases: Sequence[Case]) -> Rates:
         if told_by:
             density = {at: log_density(at) for at in _LOG_RATES}
             top = max(density, key=lambda at: density[at])
-            low, high = (log_density(top + side * _RATE_STEP) for side in (-1.0, 1.0))
-            curvature = (2.0 * density[top] - low - high) / _RATE_STEP**2
-            variance = 1.0 / max(curvature, 1.0 / RATE_LOG_SD**2)
-            move = 0.5 * (high - low) / _RATE_STEP * variance
-            centre = top + float(np.clip(move, -_RATE_STEP, _RATE_STEP))
+            density.update({at: log_density(at) for at in (top - 0.2, top + 0.2)})
+            nodes = sorted(density)
+            fine = np.linspace(nodes[0], nodes[-1], 201)
+            weight = np.interp(fine, nodes, [density[at] for at in nodes])
+            weight = np.exp(weight - weight.max())
+            centre = float(weight @ fine / weight.sum())
+            variance = float(weight @ (fine - centre) ** 2 / weight.sum())
         rates[condition] = centre
         variances[condition] = variance
     return Rates(rates, variances)
