@@ -12,20 +12,20 @@ import pytest
 
 from durability.intake.columns import FILE_KINDS
 from durability.record.errors import StoreUnusable
-from durability.store import archive, bench, database
+from durability.store import archive, bench, database, file
 
 PROCESSES = 8
 DROPS_EACH = 6
 APPENDER = """
 import sys, time, types
 from durability.__main__ import main
-from durability.store import database
+from durability.store import file
 
 def refuse(seconds):
     raise AssertionError("two commands had the file open at once")
 
-database.LOCK_WAIT_S = 120.0  # a loaded machine is given time
-database.time = types.SimpleNamespace(monotonic=time.monotonic, sleep=refuse)
+file.LOCK_WAIT_S = 120.0  # a loaded machine is given time
+file.time = types.SimpleNamespace(monotonic=time.monotonic, sleep=refuse)
 print("ready", flush=True)
 sys.stdin.readline()
 for _ in range(int(sys.argv[2])):
@@ -135,7 +135,7 @@ def test_a_store_of_a_newer_program_is_told(store, tmp_path):
 
 
 def test_a_store_held_by_another_program_is_told_with_its_process(store, tmp_path, monkeypatch):
-    monkeypatch.setattr(database, "LOCK_WAIT_S", 0.4)
+    monkeypatch.setattr(file, "LOCK_WAIT_S", 0.4)
     path = tmp_path / "store.duckdb"
     holder = subprocess.Popen(
         [
@@ -159,7 +159,7 @@ def test_a_store_held_by_another_program_is_told_with_its_process(store, tmp_pat
 
 
 def test_our_own_lock_is_waited_for_then_told(store, tmp_path, monkeypatch):
-    monkeypatch.setattr(database, "LOCK_WAIT_S", 0.3)
+    monkeypatch.setattr(file, "LOCK_WAIT_S", 0.3)
     path = tmp_path / "store.duckdb"
     code = (
         "import sys, time\nfrom pathlib import Path\nfrom durability.store import database\n"
@@ -255,8 +255,8 @@ def test_every_statement_is_one_and_is_run_by_somebody():
     """Kinds of rows and tables of an export complete a name; else it stands as it is."""
     statements = database.statements(Path(database.__file__).with_name("sql"))
     code = "".join(
-        file.read_text(encoding="utf-8")
-        for file in Path(database.__file__).parent.parent.rglob("*.py")
+        module.read_text(encoding="utf-8")
+        for module in Path(database.__file__).parent.parent.rglob("*.py")
     )
     run = set(re.findall(r'"(\w+)"', code))
     for start in re.findall(r'f"(\w+_)\{', code):
@@ -267,8 +267,8 @@ def test_every_statement_is_one_and_is_run_by_somebody():
 
 
 def test_a_name_that_stands_twice_is_refused(tmp_path):
-    for file in ("a.sql", "b.sql"):
-        (tmp_path / file).write_text("-- Head.\n\n-- name: one\nSELECT 1;\n")
+    for name in ("a.sql", "b.sql"):
+        (tmp_path / name).write_text("-- Head.\n\n-- name: one\nSELECT 1;\n")
     with pytest.raises(ValueError, match=r"b\.sql: .* one"):
         database.statements(tmp_path)
 

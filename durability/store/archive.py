@@ -31,9 +31,6 @@ SAMPLES_FILE = "waveform_samples.parquet"
 _PACKED = ("waveform", "samples")
 """Table and column of the packed samples."""
 
-_LEFT_OUT = "schema_step"
-"""Steps are applied again to the store that the tables come back to."""
-
 _WAVEFORMS_AT_ONCE = 32
 
 
@@ -78,7 +75,7 @@ def write_files(
     for name in ("tables", "today"):
         (folder / name).mkdir()
     with database.reading(store, with_files=True) as connection, _writing_files(folder):
-        for table in _tables(connection):
+        for table in database.tables(connection):
             relation = connection.table(table)
             if table == _PACKED[0]:
                 samples = folder / "tables" / SAMPLES_FILE
@@ -89,12 +86,6 @@ def write_files(
             relation = connection.sql(database.statement(f"today_{name}"))
             files.append(_write_table(relation, folder, f"today/{name}.csv"))
         return files, bench.fetch(connection, "record_state")[0]
-
-
-def _tables(connection: duckdb.DuckDBPyConnection) -> list[str]:
-    """Names of the record's tables, each after those that it refers to."""
-    rows = connection.execute(database.statement("tables")).fetchall()
-    return [name for (name,) in rows if name != _LEFT_OUT]
 
 
 def _write_table(relation: duckdb.DuckDBPyRelation, folder: Path, name: str) -> WrittenFile:
@@ -165,14 +156,18 @@ def read_tables(
         connection.execute("BEGIN TRANSACTION")
         name = ""
         try:
-            for name in _tables(connection):
+            for name in database.tables(connection):
                 _read_table(connection, folder / "tables", name, encoded)
-            _advance_sequences(connection)
+            database.refuse_orphans(connection)
+            database.advance_sequences(connection)
         except (duckdb.Error, OSError) as error:
             connection.execute("ROLLBACK")
             raise RecordRefused(
                 f"{name}.csv: does not come back as a table ({str(error).splitlines()[0]})"
             ) from None
+        except BaseException:
+            connection.execute("ROLLBACK")
+            raise
         connection.execute("COMMIT")
 
 
@@ -223,17 +218,6 @@ def _packed_frame(file: Path, encoded: Callable[[np.ndarray], bytes]) -> Any:
                 keys.append(key)
                 packed.append(encoded(np.asarray(samples, dtype=np.float64)))
     return pd.DataFrame({"packed_id": keys, _PACKED[1]: packed}, dtype=object)
-
-
-def _advance_sequences(connection: duckdb.DuckDBPyConnection) -> None:
-    """Further numbers of a sequence shall follow those that came back."""
-    for table, column, default in connection.execute(database.statement("sequences")).fetchall():
-        sequence = default.partition("'")[2].partition("'")[0]
-        last = connection.table(table).max(database.quoted(column)).fetchall()[0][0]
-        if last:
-            connection.execute(
-                database.statement("advance_sequence"), {"sequence": sequence, "last": last}
-            ).fetchall()
 
 
 @contextmanager

@@ -1,40 +1,43 @@
 """Open a store, bring its schema up to date, hold the file only for one transaction.
 
-Two rules keep acknowledged rows safe and are kept nowhere else:
+Any error inside a transaction rolls it back and is raised: after an error COMMIT "succeeds" with
+nothing stored.
 
-* A lock file of our own is held from before connecting until after closing. DuckDB 2.0 reads the
-  file's header before it takes its own lock, so processes that open and close one file in turn
-  can lose rows that were acknowledged.
-* Any error inside a transaction rolls it back and is raised: after an error COMMIT "succeeds"
-  with nothing stored.
+A schema step says by REFERENCES what its rows refer to. The store is laid down without: each
+opening for writing leaves hidden copies of DuckDB's foreign keys in the file, which make every
+later opening slower. ``orphans`` holds rows against the same references instead. A store of an
+earlier step is built anew in a file beside it, which takes its place when it is whole.
 """
 
 from __future__ import annotations
 
-import os
-import time
+import re
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import asdict, dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any
 
 import duckdb
-from filelock import ReadWriteLock, Timeout
 
 from durability import PROGRAM_VERSION
 from durability.record import clock
-from durability.record.errors import StoreUnusable
+from durability.record.basis import counted
+from durability.record.errors import RecordRefused, StoreUnusable
+from durability.store.file import (
+    SETTINGS,
+    UnfinishedWriting,
+    back_up,
+    connect,
+    locked,
+    log,
+    take_place,
+)
 
-LOCK_WAIT_S = 10.0
-"""How long a command waits for another one to finish with the file before it says so."""
-
-_SETTINGS: dict[str, Any] = {
-    # Offline, a try to fetch an extension hangs for seconds; all that is needed is built in.
-    "autoinstall_known_extensions": False,
-    "autoload_known_extensions": False,
-}
 _HERE = Path(__file__).parent
+_TABLE = re.compile(r"^CREATE TABLE (\w+)")
+_REFERENCE = re.compile(r" REFERENCES (\w+) \((\w+)\)")
 
 
 def statement(name: str) -> str:
@@ -112,13 +115,13 @@ def create_store(path: Path) -> bool:
     """
     if not path.parent.is_dir():
         raise StoreUnusable(f"{path}: the folder {path.parent} does not exist; make it first")
-    is_new = not path.exists()
-    with _locked(path, exclusive=True):
-        connection = _connect(path, read_only=False)
-        try:
-            _upgrade(connection, path, is_new=is_new)
-        finally:
-            connection.close()
+    with locked(path, exclusive=True):
+        is_new = not path.exists()
+        if is_new:
+            with _building(path, up_to_step=latest_step()):
+                pass
+        else:
+            _open_current(path).close()
     return is_new
 
 
@@ -143,14 +146,73 @@ def making(path: Path, *, up_to_step: int) -> Iterator[duckdb.DuckDBPyConnection
     StoreUnusable
         The folder can't be written.
     """
-    with _locked(path, exclusive=True):
-        connection = _connect(path, read_only=False)
+    with locked(path, exclusive=True), _building(path, up_to_step=up_to_step) as connection:
+        yield connection
+
+
+@contextmanager
+def _building(path: Path, *, up_to_step: int) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A connection to a file beside the store, which takes its place at the end, up to date."""
+    new = path.with_name(path.name + ".new")
+    leftovers = (new, log(new))
+    for each in leftovers:
+        each.unlink(missing_ok=True)  # of a command that was killed
+    try:
+        connection = connect(new, read_only=False)
         try:
-            _upgrade(connection, path, is_new=True, up_to_step=up_to_step)
+            _apply_steps(connection, after=0, up_to=up_to_step)
             yield connection
-            _upgrade(connection, path, is_new=False)
+            _apply_steps(connection, after=up_to_step)
+            connection.execute("CHECKPOINT")
         finally:
             connection.close()
+        try:
+            take_place(new, path)
+        except OSError as error:
+            raise StoreUnusable(f"{path}: can't be made ({error})") from None
+    finally:
+        for each in leftovers:
+            each.unlink(missing_ok=True)
+
+
+def _open_current(path: Path) -> duckdb.DuckDBPyConnection:
+    """A connection to a store that is there, brought up to date; the lock is held."""
+    connection = connect(path, read_only=False)
+    try:
+        step = _check_step(connection, path)
+        if step == latest_step():
+            return connection
+        connection.execute("CHECKPOINT")
+    except BaseException:
+        connection.close()
+        raise
+    connection.close()
+    _rebuild(path.resolve(), step)
+    return connect(path, read_only=False)
+
+
+def _rebuild(path: Path, step: int) -> None:
+    """Put the rows of a store of an earlier step into a new file, and that into its place.
+
+    Killed at any moment, it leaves the old store or the new one.
+    """
+    try:
+        backup = back_up(path, f"step-{step}")
+        with _building(path, up_to_step=step) as connection:
+            connection.execute("ATTACH $path AS old (READ_ONLY)", {"path": str(path)})
+            _copy_rows(connection)
+            own = [name for (name,) in connection.execute(statement("others")).fetchall()]
+            connection.execute("DETACH old")
+    except (OSError, duckdb.Error) as error:
+        raise StoreUnusable(
+            f"{path}: can't be brought up to date ({str(error).splitlines()[0]}); it is as it was"
+        ) from None
+    print(
+        f"durability: {path.name}: brought up to schema step {latest_step()}; as it was before, it"
+        f" is kept in {backup.name}"
+        + (f", and only there what durability did not make: {', '.join(own)}" if own else ""),
+        file=sys.stderr,
+    )
 
 
 @contextmanager
@@ -162,8 +224,8 @@ def empty() -> Iterator[duckdb.DuckDBPyConnection]:
     DuckDBPyConnection
         Open until the block ends.
     """
-    with duckdb.connect(":memory:", config=_SETTINGS) as connection:
-        _upgrade(connection, Path(), is_new=True)
+    with duckdb.connect(":memory:", config=SETTINGS) as connection:
+        _apply_steps(connection)
         yield connection
 
 
@@ -189,17 +251,34 @@ def reading(path: Path, *, with_files: bool = False) -> Iterator[duckdb.DuckDBPy
         The store is missing, held, foreign or too new.
     """
     _must_exist(path)
-    with _locked(path, exclusive=False):
-        connection = _connect(path, read_only=True, with_files=with_files)
-        try:
-            if _check_step(connection, path) == latest_step():
+    with locked(path, exclusive=False):
+        connection = _open_to_read(path, with_files=with_files)
+        if connection is not None:
+            try:
                 yield connection
-                return
-        finally:
-            connection.close()
-    create_store(path)  # an older store is brought up to date before it is read
+            finally:
+                connection.close()
+            return
+    create_store(path)
     with reading(path, with_files=with_files) as connection:
         yield connection
+
+
+def _open_to_read(path: Path, *, with_files: bool) -> duckdb.DuckDBPyConnection | None:
+    """None where it must be written to first: of an earlier step, or its last writing cut off."""
+    try:
+        connection = connect(path, read_only=True, with_files=with_files)
+    except UnfinishedWriting:
+        return None
+    try:
+        is_current = _check_step(connection, path) == latest_step()
+    except BaseException:
+        connection.close()
+        raise
+    if is_current:
+        return connection
+    connection.close()
+    return None
 
 
 @contextmanager
@@ -222,10 +301,9 @@ def writing(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
         The store is missing, held, foreign or too new.
     """
     _must_exist(path)
-    with _locked(path, exclusive=True):
-        connection = _connect(path, read_only=False)
+    with locked(path, exclusive=True):
+        connection = _open_current(path)
         try:
-            _upgrade(connection, path, is_new=False)
             connection.execute("BEGIN TRANSACTION")
             try:
                 yield connection
@@ -257,8 +335,8 @@ def in_memory() -> Iterator[duckdb.DuckDBPyConnection]:
 
 @cache
 def _empty_store() -> duckdb.DuckDBPyConnection:
-    connection = duckdb.connect(config={**_SETTINGS, "enable_external_access": False})
-    _upgrade(connection, Path("memory"), is_new=True)
+    connection = duckdb.connect(config={**SETTINGS, "enable_external_access": False})
+    _apply_steps(connection)
     return connection
 
 
@@ -268,59 +346,6 @@ def _must_exist(path: Path) -> None:
             f"{path}: no store there; make one with: durability init --store {path}, or name"
             " yours by --store or DURABILITY_STORE"
         )
-
-
-@contextmanager
-def _locked(path: Path, *, exclusive: bool) -> Iterator[None]:
-    """Hold the store's lock file, shared or exclusive, waiting a little for others."""
-    lock_file = path.with_name(path.name + ".lock")
-    if not exclusive and not os.access(path.parent, os.W_OK) and not lock_file.exists():
-        # A folder that can't be written has no writer to fear (a snapshot on a read-only disk).
-        yield
-        return
-    lock = ReadWriteLock(lock_file, timeout=LOCK_WAIT_S)
-    try:
-        held = lock.acquire_write() if exclusive else lock.acquire_read()
-    except Timeout:
-        raise StoreUnusable(
-            f"{path}: another durability command has held the store for {LOCK_WAIT_S:.0f} s;"
-            " wait for it to finish, then try again"
-        ) from None
-    except OSError as error:
-        raise StoreUnusable(f"{path}: can't lock the store ({error})") from None
-    with held:
-        yield
-
-
-def _connect(path: Path, *, read_only: bool, with_files: bool = False) -> duckdb.DuckDBPyConnection:
-    give_up_at = time.monotonic() + LOCK_WAIT_S / 2
-    while True:
-        try:
-            settings = {**_SETTINGS, "enable_external_access": with_files or not read_only}
-            return duckdb.connect(str(path), read_only=read_only, config=settings)
-        except duckdb.Error as error:
-            message = str(error)
-            if "onflicting lock" in message:
-                # Another program (a DuckDB shell, a notebook) has it open beside our lock.
-                if time.monotonic() < give_up_at:
-                    time.sleep(0.1)
-                    continue
-                holder = message.partition("PID ")[2].split(")")[0].split(" ")[0]
-                raise StoreUnusable(
-                    f"{path}: the file is open in another program"
-                    + (f" (process {holder})" if holder else "")
-                    + "; close it there, then try again"
-                ) from None
-            if "not a valid DuckDB database" in message or "not a valid" in message:
-                raise StoreUnusable(
-                    f"{path}: not a DuckDB file, so not a store; name the right file by --store"
-                ) from None
-            if "newer version" in message or "version number" in message:
-                raise StoreUnusable(
-                    f"{path}: written by another version of DuckDB than {duckdb.__version__};"
-                    " install the durability release that wrote it, or a newer one"
-                ) from None
-            raise StoreUnusable(f"{path}: can't be opened ({message.splitlines()[0]})") from None
 
 
 @cache
@@ -352,21 +377,16 @@ def _check_step(connection: duckdb.DuckDBPyConnection, path: Path) -> int:
     return int(step)
 
 
-def _upgrade(
-    connection: duckdb.DuckDBPyConnection,
-    path: Path,
-    *,
-    is_new: bool,
-    up_to_step: int | None = None,
+def _apply_steps(
+    connection: duckdb.DuckDBPyConnection, *, after: int = 0, up_to: int | None = None
 ) -> None:
-    """Apply the schema steps that the store has not seen, each in a transaction of its own."""
-    step_reached = 0 if is_new else _check_step(connection, path)
+    """Apply schema steps, each in a transaction of its own."""
     for step, file in _schema_steps():
-        if step <= step_reached or (up_to_step is not None and step > up_to_step):
+        if step <= after or (up_to is not None and step > up_to):
             continue
         connection.execute("BEGIN TRANSACTION")
         try:
-            connection.execute(file.read_text(encoding="utf-8"))
+            connection.execute(_REFERENCE.sub("", file.read_text(encoding="utf-8")))
             connection.execute(
                 statement("add_schema_step"),
                 {
@@ -380,3 +400,143 @@ def _upgrade(
             connection.execute("ROLLBACK")
             raise
         connection.execute("COMMIT")
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """A column whose values stand in a column of another table."""
+
+    table: str
+    column: str
+    to_table: str
+    to_column: str
+
+
+def references() -> tuple[Reference, ...]:
+    """What refers to what, as the schema steps say.
+
+    Returns
+    -------
+    tuple of Reference
+        In the order of the steps.
+    """
+    found = []
+    for _, file in _schema_steps():
+        table = ""
+        for line in file.read_text(encoding="utf-8").splitlines():
+            if begun := _TABLE.match(line):
+                table = begun[1]
+            elif named := _REFERENCE.search(line):
+                found.append(Reference(table, line.split()[0], *named.groups()))
+    return tuple(found)
+
+
+@dataclass(frozen=True, slots=True)
+class Orphans:
+    """Rows that refer to one that is not there."""
+
+    reference: Reference
+    rows: int
+
+    @property
+    def words(self) -> str:
+        """What is wrong, in one clause."""
+        named = self.reference
+        return (
+            f"{counted(self.rows, 'row')} of {named.table}: {named.column} is in no row of"
+            f" {named.to_table}"
+        )
+
+
+def orphans(connection: duckdb.DuckDBPyConnection) -> tuple[Orphans, ...]:
+    """Rows that refer to one that is not there, by reference.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        To a store.
+
+    Returns
+    -------
+    tuple of Orphans
+        Empty where every reference holds.
+    """
+    found = []
+    laid_down = tables(connection)
+    for each in references():
+        if each.table not in laid_down:
+            continue  # of a later step
+        row = connection.execute(statement("orphans"), asdict(each)).fetchone()
+        if row and row[0]:
+            found.append(Orphans(each, row[0]))
+    return tuple(found)
+
+
+def refuse_orphans(connection: duckdb.DuckDBPyConnection) -> None:
+    """To be called at the end of an import, before it is committed.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        Inside a transaction.
+
+    Raises
+    ------
+    RecordRefused
+        A row refers to one that is not there, and did not before.
+    """
+    if found := orphans(connection):
+        before = orphans(connection.cursor())  # sees what is committed
+        if made := [each for each in found if each not in before]:
+            raise RecordRefused(f"{made[0].words}; nothing is stored")
+
+
+def tables(connection: duckdb.DuckDBPyConnection) -> list[str]:
+    """Names of the tables of the record, each after those that it refers to.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        To a store.
+
+    Returns
+    -------
+    list of str
+        Without that of the schema's steps, which are applied again wherever the rows go.
+    """
+    rows = connection.execute(statement("tables")).fetchall()
+    return [name for (name,) in rows if name != "schema_step"]
+
+
+def advance_sequences(connection: duckdb.DuckDBPyConnection) -> None:
+    """Set every sequence forward, so that further numbers follow those of the rows.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        To a store that was filled from elsewhere.
+    """
+    for table, column, default in connection.execute(statement("sequences")).fetchall():
+        sequence = default.partition("'")[2].partition("'")[0]
+        last = connection.table(table).max(quoted(column)).fetchall()[0][0]
+        if last:
+            told = {"sequence": sequence, "last": last}
+            connection.execute(statement("advance_sequence"), told).fetchall()
+
+
+def _copy_rows(connection: duckdb.DuckDBPyConnection) -> None:
+    """Copy every row of the store attached as ``old``, and hold each table against it."""
+    connection.execute("BEGIN TRANSACTION")
+    for name in tables(connection):
+        columns = ", ".join(map(quoted, connection.table(name).columns))
+        old = connection.table(f"old.{quoted(name)}")
+        old.project(columns).insert_into(name)
+        content = f"count(*), bit_xor(hash({columns}))"
+        if (
+            old.aggregate(content).fetchall()
+            != connection.table(name).aggregate(content).fetchall()
+        ):
+            raise OSError(f"rows of {name} do not come out as they went in")
+    connection.execute(statement("keep_schema_steps"))
+    advance_sequences(connection)
+    connection.execute("COMMIT")

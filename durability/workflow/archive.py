@@ -117,6 +117,7 @@ def import_files(
         )
         if rejections and not keep_good:
             raise ImportRefused(rejections, read, duplicates)
+        database.refuse_orphans(connection)
         # Written before the commit: when it can't be, nothing is stored and nothing is lost.
         rejects_file = _write_rejects(files[0], sheets, rejections) if rejections else None
     return ImportCount(

@@ -62,7 +62,7 @@ def verify(
     digest: str | None = None,
     told: Callable[[str], None] = lambda _: None,
 ) -> Integrity:
-    """Hold the record against its seals, and every kept waveform against its measures.
+    """Hold the record against its seals, rows against each other, waveforms against measures.
 
     Parameters
     ----------
@@ -104,6 +104,7 @@ def _integrity(
         altered=tuple(AlteredEntry(**row) for row in bench.fetch(connection, "altered_entries")),
         unsealed_entries=left["entries"],
         unsealed_rows=left["recorded_rows"],
+        orphans=database.orphans(connection),
         rebuilt=rebuilt,
         digest=digest,
     )

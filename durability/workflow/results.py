@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from durability.record.records import Condition, FloatArray, IntArray
     from durability.rig.results import RigNote, RigWatch
     from durability.selfcheck.results import SelfCheck
+    from durability.store.database import Orphans
     from durability.wear.results import Claim, Comparison, Forecast, LevelFan, Ranking, Trend
 
 
@@ -189,6 +190,7 @@ class Integrity:
     altered: tuple[AlteredEntry, ...]
     unsealed_entries: int
     unsealed_rows: int
+    orphans: tuple[Orphans, ...] = ()
     rebuilt: tuple[Rebuilt, ...] = ()
     digest: str | None = None
     """A digest from outside the store that was asked about."""
@@ -205,9 +207,10 @@ class Integrity:
 
     @property
     def is_sound(self) -> bool:
-        """Whether nothing sealed was changed and every record gives its measures again."""
+        """Nothing sealed was changed, no row lacks one it names, records give their measures."""
         return not (
             self.altered
+            or self.orphans
             or self.broken_seals
             or any(each.outcome == "different" for each in self.rebuilt)
             or (self.digest is not None and self.seal_of_digest is None)

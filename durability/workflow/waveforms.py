@@ -411,6 +411,7 @@ def import_waveforms(
             )
             if rejections and not keep_good:
                 raise ImportRefused(rejections, len(files), len(duplicates))
+            database.refuse_orphans(connection)
             # Written before the commit: when it can't be, nothing is stored and nothing is lost.
             rejects_file = _write_rejects(paths[0], rejections) if rejections else None
     count = ImportCount(

@@ -81,6 +81,7 @@ def _verified(found: Integrity) -> list[str]:
             lines = [f"UNCHANGED: all {sealed_entries} are as they were sealed"]
         lines.append(f"last: {_seal(last)}; {_left(found)}")
     lines += _digest(found)
+    lines += [f"! BROKEN: {each.words}" for each in found.orphans]
     lines += _rebuilt(found)
     return lines
 

@@ -31,6 +31,32 @@ VALUES ($step, $applied_at_utc, $program_version, $engine_version);
 -- name: schema_step
 SELECT max(step), arg_max(program_version, step) FROM schema_step;
 
+-- name: keep_schema_steps
+-- Steps stay as they were first applied when the rows move to a new file.
+UPDATE schema_step AS s
+SET
+    applied_at_utc = o.applied_at_utc, program_version = o.program_version,
+    engine_version = o.engine_version
+FROM old.schema_step AS o
+WHERE o.step = s.step;
+
+-- name: others
+-- Tables and views of the old file that no schema step made.
+SELECT DISTINCT o.table_name
+FROM information_schema.tables AS o
+ANTI JOIN information_schema.tables AS t
+    ON t.table_catalog = current_database() AND t.table_name = o.table_name
+WHERE o.table_catalog = 'old'
+ORDER BY o.table_name;
+
+-- name: orphans
+-- Rows of a table that name, in a column, one that is not there.
+SELECT count(*)
+FROM (SELECT COLUMNS(lambda c: c = $column) AS named FROM query_table($table))
+ANTI JOIN (SELECT COLUMNS(lambda c: c = $to_column) AS named FROM query_table($to_table))
+    USING (named)
+WHERE named IS NOT NULL;
+
 -- name: record_state
 -- What the record stands at: changes with every act of writing, but not with the issue of a report.
 SELECT

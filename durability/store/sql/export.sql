@@ -2,7 +2,9 @@
 
 -- name: tables
 -- Tables of the store in the order in which they were made: each after those that it refers to.
-SELECT table_name FROM duckdb_tables() WHERE schema_name = 'main' AND NOT temporary
+SELECT table_name
+FROM duckdb_tables()
+WHERE database_name = current_database() AND schema_name = 'main' AND NOT temporary
 ORDER BY table_oid;
 
 -- name: columns
@@ -69,7 +71,8 @@ SELECT waveform_id, samples FROM waveform ORDER BY waveform_id;
 -- Columns that are numbered by a sequence.
 SELECT table_name, column_name, column_default
 FROM duckdb_columns()
-WHERE schema_name = 'main' AND NOT internal AND starts_with(column_default, 'nextval(')
+WHERE database_name = current_database() AND schema_name = 'main' AND NOT internal
+    AND starts_with(column_default, 'nextval(')
 ORDER BY table_name;
 
 -- name: advance_sequence

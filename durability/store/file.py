@@ -1,0 +1,241 @@
+"""The store's file: who holds it, how it opens, how it is copied, what takes its place.
+
+A lock file of our own is held from before connecting until after closing. DuckDB 2.0 reads the
+file's header before it takes its own lock, so processes that open and close one file in turn can
+lose rows that were acknowledged.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import duckdb
+from filelock import ReadWriteLock, Timeout
+
+from durability.record import clock
+from durability.record.errors import StoreUnusable
+
+LOCK_WAIT_S = 10.0
+"""How long a command waits for another one to finish with the file before it says so."""
+
+SETTINGS: dict[str, Any] = {
+    # Offline, a try to fetch an extension hangs for seconds; all that is needed is built in.
+    "autoinstall_known_extensions": False,
+    "autoload_known_extensions": False,
+}
+
+
+class UnfinishedWriting(StoreUnusable):
+    """The last writing was cut off, and what it left must be brought in before anyone reads."""
+
+
+@contextmanager
+def locked(path: Path, *, exclusive: bool) -> Iterator[None]:
+    """Hold the store's lock file, shared or exclusive, waiting a little for others.
+
+    Parameters
+    ----------
+    path : Path
+        The store.
+    exclusive : bool
+        To write, or to put another file in its place.
+
+    Yields
+    ------
+    None
+        Held until the block ends.
+
+    Raises
+    ------
+    StoreUnusable
+        Another command holds it, or it can't be locked.
+    """
+    lock_file = path.with_name(path.name + ".lock")
+    if not exclusive and not os.access(path.parent, os.W_OK) and not lock_file.exists():
+        # A folder that can't be written has no writer to fear (a snapshot on a read-only disk).
+        yield
+        return
+    lock = ReadWriteLock(lock_file, timeout=LOCK_WAIT_S)
+    try:
+        held = lock.acquire_write() if exclusive else lock.acquire_read()
+    except Timeout:
+        raise StoreUnusable(
+            f"{path}: another durability command has held the store for {LOCK_WAIT_S:.0f} s;"
+            " wait for it to finish, then try again"
+        ) from None
+    except OSError as error:
+        raise StoreUnusable(f"{path}: can't lock the store ({error})") from None
+    with held:
+        yield
+
+
+def connect(path: Path, *, read_only: bool, with_files: bool = False) -> duckdb.DuckDBPyConnection:
+    """Open the file, which is locked by then.
+
+    Parameters
+    ----------
+    path : Path
+        The store.
+    read_only : bool
+        Nothing is written to it.
+    with_files : bool
+        A read-only connection may write other files.
+
+    Returns
+    -------
+    DuckDBPyConnection
+        For the caller to close.
+
+    Raises
+    ------
+    UnfinishedWriting
+        To be read only, and its last writing was cut off.
+    StoreUnusable
+        It is open elsewhere, no DuckDB file, of another version, or damaged.
+    """
+    give_up_at = time.monotonic() + LOCK_WAIT_S / 2
+    was_finished = False
+    while True:
+        try:
+            settings = {**SETTINGS, "enable_external_access": with_files or not read_only}
+            return duckdb.connect(str(path), read_only=read_only, config=settings)
+        except duckdb.Error as error:
+            message = str(error)
+            if "onflicting lock" in message:
+                # Another program (a DuckDB shell, a notebook) has it open beside our lock.
+                if time.monotonic() < give_up_at:
+                    time.sleep(0.1)
+                    continue
+                holder = message.partition("PID ")[2].split(")")[0].split(" ")[0]
+                raise StoreUnusable(
+                    f"{path}: the file is open in another program"
+                    + (f" (process {holder})" if holder else "")
+                    + "; close it there, then try again"
+                ) from None
+            if "replaying WAL" in message and read_only:
+                raise UnfinishedWriting(f"{path}: its last writing was cut off") from None
+            if "replaying WAL" in message and not was_finished:
+                _finish_writing(path)
+                was_finished = True
+                continue
+            if "not a valid DuckDB database" in message or "not a valid" in message:
+                raise StoreUnusable(
+                    f"{path}: not a DuckDB file, so not a store; name the right file by --store"
+                ) from None
+            if "newer version" in message or "version number" in message:
+                raise StoreUnusable(
+                    f"{path}: written by another version of DuckDB than {duckdb.__version__};"
+                    " install the durability release that wrote it, or a newer one"
+                ) from None
+            raise StoreUnusable(f"{path}: can't be opened ({message.splitlines()[0]})") from None
+
+
+def _finish_writing(path: Path) -> None:
+    """Bring in what a writing that was cut off had committed, where opening the file can't.
+
+    Opening replays it before the functions of a CHECK that it alters are loaded; attaching does
+    so after.
+    """
+    try:
+        with duckdb.connect(config=SETTINGS) as connection:
+            connection.execute("ATTACH $path AS unfinished", {"path": str(path)})
+            connection.execute("CHECKPOINT unfinished")
+    except duckdb.Error as error:
+        raise StoreUnusable(
+            f"{path}: its last writing, in {path.name}.wal, is damaged"
+            f" ({str(error).splitlines()[0]}); keep both files and go back to a backup"
+        ) from None
+
+
+def back_up(path: Path, words: str) -> Path:
+    """Copy the file beside itself, held against the original byte by byte; never over another.
+
+    Parameters
+    ----------
+    path : Path
+        The store, locked and closed, with nothing left to bring in.
+    words : str
+        Stand in the name, before the day.
+
+    Returns
+    -------
+    Path
+        The copy; one of the same content that is there already is taken for it.
+
+    Raises
+    ------
+    OSError
+        It can't be written, or does not read back as it was written.
+    """
+    digest = _sha256(path)
+    name, count = f"{path.stem}.{words}.{clock.today()}", 1
+    while (copy := path.with_name(f"{name}{path.suffix}")).exists():
+        if _sha256(copy) == digest:
+            return copy
+        count += 1
+        name = f"{path.stem}.{words}.{clock.today()}-{count}"
+    partial = path.with_name(f"{path.name}.copying")
+    try:
+        shutil.copyfile(path, partial)
+        shutil.copymode(path, partial)
+        _onto_the_disk(partial)
+        if _sha256(partial) != digest:
+            raise OSError(f"{partial.name} does not read back as it was written")
+        partial.rename(copy)
+    finally:
+        partial.unlink(missing_ok=True)
+    _onto_the_disk(path.parent)
+    return copy
+
+
+def take_place(new: Path, path: Path) -> None:
+    """Put a new file in the place of the store, in one step that is whole or not at all.
+
+    Parameters
+    ----------
+    new : Path
+        A closed DuckDB file in the same folder.
+    path : Path
+        The store, locked and closed; it may be missing.
+
+    Raises
+    ------
+    OSError
+        Either has writings left to bring in, or the folder can't be written.
+    """
+    for each in (new, path):
+        if log(each).exists():
+            raise OSError(f"{log(each).name} is left")
+    if path.exists():
+        shutil.copymode(path, new)
+    _onto_the_disk(new)
+    new.replace(path)
+    _onto_the_disk(path.parent)
+
+
+def log(path: Path) -> Path:
+    """Where DuckDB keeps writings that are not yet in the file itself."""
+    return path.with_name(path.name + ".wal")
+
+
+def _onto_the_disk(path: Path) -> None:
+    """Wait until the disk holds a file, or a folder's list of files."""
+    if path.is_dir() and os.name != "posix":
+        return  # only there can a folder be opened
+    descriptor = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def _sha256(file: Path) -> str:
+    with file.open("rb") as opened:
+        return hashlib.file_digest(opened, "sha256").hexdigest()
