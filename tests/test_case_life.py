@@ -213,7 +213,7 @@ def test_without_drops_to_tell_a_drop_is_a_drop():
     )  # fmt: skip
     (found,) = fit_cases(cases_of([one, two]), {})
     assert found.rate == pytest.approx([1.0, 1.0])
-    assert found.rate_log_sd == pytest.approx([0.0, 0.5])
+    assert found.rate_log_sd == pytest.approx([0.0, 0.5], rel=0.03)  # the grid ends at 1.6
 
 
 # ----------------------------------------------------------------------------------- one failure
