@@ -13,6 +13,7 @@ from durability.wear.cases import Case, by_itself, cases_of, fit_cases
 from durability.wear.cells import STEP_VARIANCE, Offsets, bin_log_evidence, fit_cells
 from durability.wear.fitting import fit_wear, scatter_prior
 from durability.wear.forecast import forecast
+from durability.wear.levels import PartLevels, expected_levels
 from durability.wear.lives import FailureLimit, lives_of
 from durability.wear.ranking import rank
 from durability.wear.shapes import climb_basis, shape_grid
@@ -53,7 +54,7 @@ def test_offsets_are_integrated_out_as_by_dense_matrices():
     clock = 1.0 + np.cumsum(rng.uniform(0.5, 1.5, part.size))
     log_peak = np.array([4.6, 5.0, 4.4, 4.8])[part] + 0.01 * clock
     log_peak += 0.03 * rng.standard_normal(part.size)
-    offsets = Offsets((part[:, None] == np.arange(4)).astype(float), np.full(4, 0.02))
+    offsets = Offsets((part[:, None] == np.arange(4)).astype(float), np.full(4, 0.02), np.zeros(4))
     grid = shape_grid(500)
     fit = fit_cells(
         log_peak[None],
@@ -84,7 +85,7 @@ def test_one_part_is_no_part():
     log_peak = np.log(readings(np.arange(1, 13)))[None]
     grid, present = shape_grid(500), np.ones((1, 12))
     plain = fit_cells(log_peak, present, grid, scatter_prior(1))
-    one = Offsets(np.ones((12, 1)), np.array([0.02]))
+    one = Offsets(np.ones((12, 1)), np.array([0.02]), np.zeros(1))
     parted = fit_cells(log_peak, present, grid, scatter_prior(1), offsets=one)
     told = plain.curvature > 0.0
     assert parted.climb[told] == pytest.approx(plain.climb[told], rel=1e-6, abs=1e-9)
@@ -311,3 +312,53 @@ def test_the_ranking_by_case_has_the_life_of_the_forecast():
             life.median and life.median + before,
         )
         assert groups[case].cases == 1
+
+
+# ------------------------------------------------------------------------- what siblings let expect
+
+
+def sheet(seed, *, cases=4, attitudes=26, rate=0.011):
+    """Cases of one model, each attitude once in an order of each case's own."""
+    rng = np.random.default_rng(seed)
+    level = 0.3 * rng.standard_normal(attitudes)
+    found = []
+    for k in range(cases):
+        order = rng.permutation(attitudes)
+        logs = np.log(100.0) + level[order] + rate * np.arange(attitudes)
+        logs += 0.1 * rng.standard_normal() + 0.05 * rng.standard_normal(attitudes)
+        parts = [
+            series(f"{k}-{j}", [np.exp(log)], case=f"C{k}", condition=(1000.0, "s", f"face {face}"))
+            for j, (face, log) in enumerate(zip(order, logs, strict=True))
+        ]
+        found.append(Case(tuple(parts), tuple(np.array([j + 1]) for j in range(attitudes))))
+    return found
+
+
+def test_one_drop_in_each_attitude_tells_wear_once_siblings_tell_the_attitudes():
+    (lone,) = lives_of(sheet(5)[:1], {}, FAR)
+    assert not lone.informed
+    truth = np.log(1.5) / 0.011 + 1  # age 38
+    held = []
+    for seed in (5, 6):
+        for life in lives_of(sheet(seed), {}, FAR):
+            assert life.informed
+            told = life.prediction(0, 0.9, 1e5)
+            held.append(told.lower <= truth <= told.upper)
+            assert told.median == pytest.approx(truth, rel=0.5)
+    assert sum(held) >= 6
+
+
+def test_levels_expected_come_from_the_other_cases_alone():
+    rng = np.random.default_rng(8)
+    names = ("a", "b", "c")
+    effect = np.array([0.0, 0.4, -0.3])
+    cases = [
+        PartLevels(names, 4.6 + 0.2 * k + effect + 0.02 * rng.standard_normal(3), np.eye(3) * 4e-4)
+        for k in range(6)
+    ]
+    odd = replace(cases[0], mean=cases[0].mean + np.array([0.0, 0.5, 0.0]))
+    for told in (expected_levels(cases)[0], expected_levels([odd, *cases[1:]])[0]):
+        assert told[0] == pytest.approx(effect - effect.mean(), abs=0.06)
+        assert (np.sqrt(told[1]) < 0.25).all()
+    (alone,) = expected_levels(cases[:1])
+    assert alone[0] == pytest.approx(np.zeros(3)) and (np.sqrt(alone[1]) > 0.45).all()

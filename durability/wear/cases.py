@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -13,7 +13,7 @@ import numpy as np
 
 from durability.wear.cells import Offsets
 from durability.wear.conditions import condition_of
-from durability.wear.draws import draw_level, draw_parts
+from durability.wear.draws import LEVEL, draw_level, evenly_normal, part_levels
 from durability.wear.fitting import (
     SCATTER,
     Posterior,
@@ -23,14 +23,15 @@ from durability.wear.fitting import (
     fit_readings,
     joint_log_evidence,
 )
+from durability.wear.levels import CONDITION_LOG_SD, PartLevels, expected_levels
 from durability.wear.shapes import shape_grid
 
 if TYPE_CHECKING:
     from durability.record.records import Condition, DropHistory, FloatArray, IntArray
     from durability.wear.results import WearDraws, WearFit
 
-OFFSET_LOG_SD = 0.5
-"""Prior log standard deviation of the level of a case under one condition about its others."""
+Levels = tuple["FloatArray", "FloatArray"]
+"""Of each part of a case before its own readings: mean and variance in log g."""
 RATE_LOG_SD = 0.5
 """Prior log standard deviation of the wear by a drop of one condition against another: without
 any drops to tell, a drop is a drop."""
@@ -107,12 +108,6 @@ class Case:
         """Whether it is one series whose drop numbers are ages, as most are."""
         (ages, *more), (history, *_) = self.ages, self.histories
         return not more and history.drops == history.last_drop_number == ages.size
-
-    @property
-    def readings_to_spare(self) -> int:
-        """Valid readings beyond those that the levels of its parts use up, one kept."""
-        seen = np.unique(self.parts[self.valid[0]]).size
-        return int(self.valid[0].size) - max(seen - 1, 0)
 
     @cached_property
     def longest_rest(self) -> str | None:
@@ -218,6 +213,8 @@ class CaseFit:
     rate: FloatArray
     rate_log_sd: FloatArray
     """What a drop of each series adds to the clock, and how unsure that is; shape (n_series,)."""
+    spare_readings: float
+    """Valid readings, less those that the levels of further parts use up."""
     shape_weights: dict[str, float]
     siblings: int
     """Other cases of its model that were dropped under a condition of its own."""
@@ -308,6 +305,7 @@ def fit_cases(cases: Sequence[Case], known: Mapping[str, WearFit]) -> list[CaseF
         by_model[position if case.case_model is None else case.case_model].append(position)
     asked: list[int] = []
     rates: dict[int, Rates] = {}
+    levels: dict[int, Levels | None] = {}
     for members in by_model.values():
         if all(cases[position].is_plain for position in members):
             for position in members:
@@ -317,7 +315,8 @@ def fit_cases(cases: Sequence[Case], known: Mapping[str, WearFit]) -> list[CaseF
         of_model = _rates([cases[position] for position in members])
         asked += members
         rates.update(dict.fromkeys(members, of_model))
-    readings = [_readings(cases[position], rates[position]) for position in asked]
+        levels.update(zip(members, _levels([cases[at] for at in members], of_model), strict=True))
+    readings = [_readings(cases[at], rates[at], levels[at]) for at in asked]
     found = fit_readings(
         readings, lambda at, told: _case_fit(cases[asked[at]], rates[asked[at]], told)
     )
@@ -401,38 +400,81 @@ def _agreement(cases: Sequence[Case], log_rates: Mapping[Condition, float]) -> f
     return joint_log_evidence(evidence, grid)
 
 
-def _readings(case: Case, rates: Rates) -> Readings:
-    return _on_clock(case, rates.of(case))
+def _readings(case: Case, rates: Rates, levels: Levels | None = None) -> Readings:
+    return _on_clock(case, rates.of(case), levels)
 
 
-def _on_clock(case: Case, log_rates: Mapping[Condition, float]) -> Readings:
+def _on_clock(
+    case: Case, log_rates: Mapping[Condition, float], levels: Levels | None = None
+) -> Readings:
     series, ages, peaks = case.valid
     return Readings(
         clock=case.clock(log_rates)[ages - 1],
         peak_g=peaks,
         case_model=case.case_model,
         conditions=case.conditions,
-        offsets=_offsets(case, case.parts[series]),
+        offsets=_offsets(case, case.parts[series], levels),
     )
 
 
-def _offsets(case: Case, part: IntArray) -> Offsets | None:
+def _offsets(case: Case, part: IntArray, levels: Levels | None) -> Offsets | None:
     """Levels of the parts of a case; nothing where there is but one."""
     n_parts = int(case.parts.max()) + 1
     if n_parts == 1:
         return None
     member = (part[:, None] == np.arange(n_parts)).astype(np.float64)
-    return Offsets(member, np.full(n_parts, (SCATTER / OFFSET_LOG_SD) ** 2))
+    if levels is None:
+        levels = np.zeros(n_parts), np.full(n_parts, CONDITION_LOG_SD**2)
+    centre, variance = levels
+    return Offsets(member, SCATTER**2 / variance, centre)
+
+
+def _levels(cases: Sequence[Case], rates: Rates) -> list[Levels | None]:
+    """What the other cases of the model let expect of the level of each part of each case."""
+    several = [at for at, case in enumerate(cases) if case.parts.max() and case.valid[0].size]
+    found: list[Levels | None] = [None] * len(cases)
+    if len(several) < 2:
+        return found
+    alone = fit_readings(
+        [_readings(cases[at], rates) for at in several],
+        lambda at, told: _levels_alone(cases[several[at]], told),
+        share=False,
+    )
+    expected = expected_levels([each for each in alone if each is not None])
+    for at, levels in zip(several, expected, strict=True):
+        found[at] = levels
+    return found
+
+
+def _levels_alone(case: Case, told: Posterior) -> PartLevels:
+    draws, cell = draw_level(told.cells, told.probability, told.grid)
+    mean, spread = _part_levels(draws, cell, told)
+    keys: dict[int, Hashable] = {}
+    for part, history in zip(case.parts, case.histories, strict=True):
+        keys.setdefault(int(part), (history.condition, history.device_kind))
+    return PartLevels(
+        tuple(keys[part] for part in sorted(keys)),
+        mean.mean(axis=1),
+        np.cov(mean) + np.diag((spread**2).mean(axis=1)),
+    )
+
+
+def _part_levels(
+    draws: WearDraws, cell: IntArray, told: Posterior
+) -> tuple[FloatArray, FloatArray]:
+    """Fresh log levels in each draw and how unsure they are; with one part that of the draw."""
+    offsets = told.readings.offsets
+    if offsets is None:
+        level = draws.log_level_first[None]
+        return level, np.zeros_like(level)
+    log_peak = np.log(told.readings.peak_g)
+    return part_levels(draws, told.core[cell], log_peak, told.readings.clock, offsets)
 
 
 def _case_fit(case: Case, rates: Rates, told: Posterior) -> CaseFit:
     draws, cell = draw_level(told.cells, told.probability, told.grid)
-    offsets = told.readings.offsets
-    if offsets is None:
-        levels = draws.log_level_first[None]
-    else:
-        log_peak = np.log(told.readings.peak_g)
-        levels = draw_parts(draws, told.core[cell], log_peak, told.readings.clock, offsets)
+    mean, spread = _part_levels(draws, cell, told)
+    levels = mean + spread * evenly_normal(LEVEL)
     return CaseFit(
         case=case,
         clock=case.clock(rates.of(case)),
@@ -440,10 +482,21 @@ def _case_fit(case: Case, rates: Rates, told: Posterior) -> CaseFit:
         log_fresh=levels[case.parts],
         rate=_rate(case, rates),
         rate_log_sd=rates.log_sd(case),
+        spare_readings=_spare(told.readings),
         shape_weights=told.shape_weights(),
         siblings=told.siblings,
         siblings_elsewhere=told.siblings_elsewhere,
     )
+
+
+def _spare(readings: Readings) -> float:
+    if readings.offsets is None:
+        return float(readings.clock.size)
+    weight = readings.offsets.member.sum(axis=0)
+    loose = readings.offsets.precision / (weight + readings.offsets.precision)
+    held = weight * loose
+    used = (1.0 - loose).sum() + (held * loose).sum() / held.sum()
+    return float(weight.sum() + 1.0 - used)
 
 
 def _rate(case: Case, rates: Rates) -> FloatArray:
@@ -460,6 +513,7 @@ def _plain(case: Case, fit: WearFit) -> CaseFit:
         log_fresh=np.empty((1, 0)) if draws is None else draws.log_level_first[None],
         rate=np.ones(1),
         rate_log_sd=np.zeros(1),
+        spare_readings=float(fit.valid_drops),
         shape_weights=fit.shape_weights,
         siblings=fit.siblings,
         siblings_elsewhere=fit.siblings_elsewhere,
@@ -474,6 +528,7 @@ def _empty(case: Case, rates: Rates) -> CaseFit:
         log_fresh=np.empty((len(case.histories), 0)),
         rate=_rate(case, rates),
         rate_log_sd=rates.log_sd(case),
+        spare_readings=0.0,
         shape_weights={},
         siblings=0,
         siblings_elsewhere=0,

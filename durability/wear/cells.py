@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.wear.shapes import SIGNED_EDGES, climb_basis
+from durability.wear.shapes import JUMP, SIGNED_EDGES, climb_basis
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from durability.record.records import FloatArray
     from durability.wear.shapes import ShapeGrid
 
@@ -41,6 +43,14 @@ class Offsets:
     """1 where a reading belongs to the part; shape (n_drops, n_parts)."""
     precision: FloatArray
     """Of each part's offset a priori, in units of 1/scatter²; shape (n_parts,)."""
+    centre: FloatArray
+    """Of each part's offset a priori, in log g; shape (n_parts,)."""
+
+    def explain(self, basis: FloatArray) -> NDArray[np.bool_]:
+        """Which rows of shape (n_drops,) rise, but within no part: levels alone make them."""
+        count = np.maximum(self.member.sum(axis=0), 1.0)
+        within = (basis**2) @ self.member - (basis @ self.member) ** 2 / count
+        return np.asarray((within.sum(axis=1) < _FLAT) & (np.ptp(basis, axis=1) > 0.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +131,12 @@ def fit_cells(
     phi = climb_basis(grid.family, grid.parameter, clock)
     psi = climb_basis(grid.step_family, grid.step_parameter, clock)
     impossible = ~np.isfinite(phi)
+    if offsets is not None:
+        log_peak = log_peak - offsets.member @ offsets.centre
+        # A jump from one part to others is a difference of levels, never wear.
+        for family, basis in ((grid.family, phi), (grid.step_family, psi)):
+            jumps = np.flatnonzero(family == JUMP)
+            impossible[jumps[offsets.explain(basis[jumps])]] = True
     phi = np.where(impossible, 0.0, phi)
     size = np.maximum(np.abs(phi).max(axis=1), 1e-300)
     phi = phi / size[:, None]

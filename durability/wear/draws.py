@@ -138,9 +138,9 @@ def draw_level(
     return draws, cell
 
 
-def draw_parts(
+def part_levels(
     draws: WearDraws, core: FloatArray, log_peak: FloatArray, clock: FloatArray, offsets: Offsets
-) -> FloatArray:
+) -> tuple[FloatArray, FloatArray]:
     """Fresh log level of each part of a case in each draw, given its path and scatter.
 
     Parameters
@@ -156,19 +156,19 @@ def draw_parts(
 
     Returns
     -------
-    ndarray of shape (n_parts, n_draws)
+    mean, sd : ndarray of shape (n_parts, n_draws)
         Of a part without readings what its prior says about the common level.
     """
-    rest = log_peak - log_level(draws, clock) + draws.log_level_first[:, None]
+    rest = log_peak - offsets.member @ offsets.centre
+    rest = rest - log_level(draws, clock) + draws.log_level_first[:, None]
     weight, sums = core @ offsets.member, (core * rest) @ offsets.member
     behind = weight + offsets.precision
-    held = offsets.precision * weight / behind
-    precision = held.sum(axis=1, keepdims=True)
+    precision = (offsets.precision * weight / behind).sum(axis=1, keepdims=True)
     common = (sums * offsets.precision / behind).sum(axis=1, keepdims=True) / precision
     loose = offsets.precision / behind
-    mean = loose * common + sums / behind
+    mean = offsets.centre + loose * common + sums / behind
     spread = draws.scatter[:, None] * np.sqrt(loose**2 / precision + 1.0 / behind)
-    return np.asarray((mean + spread * evenly_normal(LEVEL)[:, None]).T, dtype=np.float64)
+    return mean.T, spread.T
 
 
 def log_level(draws: WearDraws, drop_number: FloatArray | IntArray) -> FloatArray:

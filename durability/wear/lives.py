@@ -154,7 +154,7 @@ def lives_of(
 
 
 def _well_informed(fits: Sequence[CaseFit]) -> list[bool]:
-    enough = [fit.case.readings_to_spare >= MIN_DROPS_FOR_TREND for fit in fits]
+    enough = [fit.spare_readings > MIN_DROPS_FOR_TREND - 0.5 for fit in fits]
     of_model = {fit.case.case_model for fit, told in zip(fits, enough, strict=True) if told}
     of_model.discard(None)
     return [
