@@ -9,7 +9,8 @@ from scipy.special import ndtri
 from durability.record.errors import UnusableCall
 from durability.record.records import Condition, DropHistory
 from durability.wear import claims
-from durability.wear.compare import sides_under
+from durability.wear.cases import by_itself
+from durability.wear.compare import fit_alone, sides_under
 from durability.wear.fitting import fit_wear
 from durability.wear.results import WearDraws
 from durability.wear.shapes import STEADY
@@ -33,7 +34,8 @@ def flat(histories):
             level, nothing * 0.0, nothing * 0.0, nothing + within,
         )  # fmt: skip
         fits.append(replace(NO_FIT, series=each.series, valid_drops=each.peak_g.size, draws=draws))
-    return fits
+    cases = [by_itself(each) for each in histories]
+    return fit_alone(cases, {fit.series: fit for fit in fits})
 
 
 def judge_claim(a, b, percent, *, fitted=flat, **asked):
@@ -185,7 +187,8 @@ def test_level_after_wear():
     a = bare(rng, devices=4, drops=8, between=0.02)
 
     def fitted(histories):
-        return fit_wear(histories, share=False)
+        fits = {fit.series: fit for fit in fit_wear(histories, share=False)}
+        return fit_alone([by_itself(each) for each in histories], fits)
 
     now, later = (judge_claim(a, worn, 60.0, fitted=fitted, at_drop=drop) for drop in (1, 20))
     assert now.verdict == "shown"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import json
 import os
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -12,7 +13,9 @@ import numpy as np
 import pytest
 
 from durability.__main__ import main
+from durability.record.errors import UnusableCall
 from durability.record.records import Condition, DropHistory
+from durability.wear.compare import compare
 from durability.wear.conditions import by_condition, in_common
 from durability.workflow import pictures, reporting
 from durability.workflow.results import Under
@@ -309,6 +312,114 @@ def test_a_case_of_several_series_is_one_case_and_lives_their_sum(store, sheet):
     told = store("plan", "survive", "--drops", "18", "--json").json
     assert [each["shown"]["cases"] for each in told["so_far"]] == [2]
     assert [each["shown"]["failures"] for each in told["so_far"]] == [1]
+
+
+def test_a_case_that_moved_counts_under_each_condition_and_fails_where_it_did(store, sheet):
+    """Ranking, survival and plan give the same cases and failures under the same condition."""
+    lines = [
+        "series,drop_number,peak_g,case,case_model,device,device_kind,drop_height_mm,dropped_at,"
+        "damage_severity"
+    ]
+    for case in range(4):
+        for day, height, drops in ((1, 500, 6), (2, 1000, 8)):
+            if (case, height) == (3, 1000):
+                continue  # stayed low
+            for number in range(1, drops + 1):
+                failed = 4 if (case, height, number) == (0, 1000, 5) else 0
+                lines.append(
+                    f"S{case}-{height},{number},{100 + number},C{case},m,X,dummy,{height},"
+                    f"2026-03-0{day}T10:{number:02d}:00,{failed}"
+                )
+    store("import", "drops", sheet("d.csv", *lines))
+    study = open_study(Session(Path(os.environ["DURABILITY_STORE"]), "tester"))
+    lives = {
+        condition.drop_height_mm: [(each.drops, each.failed) for each in lived]
+        for condition, lived in study.case_lives().items()
+    }
+    # Low: all four held their six drops. High: the first failed at its eleventh, the others held.
+    assert lives == {500.0: [(6, False)] * 4, 1000.0: [(11, True), (14, False), (14, False)]}
+    ranked = study.ranking()
+    counts = {
+        each.condition.drop_height_mm: [(group.cases, group.failed) for group in each.groups]
+        for each in (ranked, *ranked.others)
+    }
+    assert counts == {500.0: [(4, 0)], 1000.0: [(3, 1)]}
+    told = store("plan", "survive", "--drops", "6", "--json").json
+    assert told["so_far"][0]["shown"]["cases"] == 4
+    assert told["others"][0]["so_far"][0]["shown"]["cases"] == 3
+    (curve,) = pictures.survival(study).curves
+    assert curve.censored_drop.tolist() == [6] * 4
+    # A case that had failed before tells nothing of failing under the condition it came to.
+    lines = lines[:1] + [
+        f"T-{height},{number},100,C9,m,X,dummy,{height},2026-04-0{day}T10:{number:02d}:00,{failed}"
+        for day, height in ((1, 1000), (2, 500))
+        for number in range(1, 5)
+        for failed in [4 if (height, number) == (1000, 4) else 0]
+    ]
+    store("import", "drops", sheet("e.csv", *lines))
+    study = open_study(Session(Path(os.environ["DURABILITY_STORE"]), "tester"))
+    low = next(
+        each
+        for each in (study.ranking(), *study.ranking().others)
+        if each.condition.drop_height_mm == 500.0
+    ).groups[0]
+    assert (low.cases, low.failed) == (5, 1)
+    assert "1 had failed before, under another condition" in low.basis
+    assert len(study.case_lives()[Condition(500.0, None, "dummy")]) == 4
+    # Each case once, where its last valid drop was.
+    by_case = study.ranking("case")
+    once = {
+        each.condition.drop_height_mm: sorted(group.group for group in each.groups)
+        for each in (by_case, *by_case.others)
+    }
+    assert once == {1000.0: ["C0", "C1", "C2"], 500.0: ["C3", "C9"]}
+
+
+def test_wear_shows_in_cases_that_rotate_through_attitudes():
+    """Cases dropped in twelve attitudes, twice in each, tell their wear as long series do."""
+    rng = np.random.default_rng(8)
+    where = [f"face {at}" for at in range(1, 13)]
+    level = dict(zip(where, 0.2 * rng.standard_normal(12), strict=True))
+
+    def dropped(name, attitude, base, ages, *, case=None, device="D"):
+        number = np.arange(1, len(ages) + 1)
+        peak = np.exp(base + level[attitude] + 0.02 * rng.standard_normal(len(ages)))
+        return DropHistory(
+            name, number, peak, number.size, number.size, case, None if case is None else "M",
+            device, condition=(1000.0, "steel", attitude), dropped_at_s=60.0 * np.array(ages),
+        )  # fmt: skip
+
+    bare = [
+        dropped(f"B{device}{each}", each, np.log(400.0), [1.0], device=f"D{device}")
+        for device in range(3)
+        for each in where
+    ]
+    cased = []
+    for case in range(4):
+        turns = [*rng.permutation(where), *rng.permutation(where)]
+        for each in where:
+            ages = np.flatnonzero([turn == each for turn in turns]).astype(float)
+            base = np.log(100.0) + 0.03 * ages
+            cased.append(dropped(f"S{case}{each}", each, base, ages, case=f"C{case}"))
+    found = compare(bare, cased, a="bare", b="M")
+    assert [each.drops for each in found.by_wear] == [1, 12, 24]
+    for each in found.by_wear:
+        assert (each.cases_a, each.cases_b) == (3, 4)
+        assert each.lower < 4.0 * np.exp(-0.03 * (each.drops - 1)) < each.upper
+        assert each.upper < 1.25 * each.lower
+    with pytest.raises(UnusableCall, match="both sides have made 24 drops"):
+        compare(bare, cased, a="bare", b="M", after_drops=25)
+    # A single round tells nothing of wear but by other cases: so the interval is wide.
+    once = [
+        replace(each, drop_number=each.drop_number[:1], peak_g=each.peak_g[:1], drops=1,
+                last_drop_number=1, dropped_at_s=each.dropped_at_s[:1])
+        for each in cased
+    ]  # fmt: skip
+    widths = [
+        np.log(wears.by_wear[0].upper / wears.by_wear[0].lower)
+        for wears in (found, compare(bare, once, a="bare", b="M"))
+    ]
+    assert widths[1] > 2.0 * widths[0]
 
 
 def test_devices_are_shown_under_the_conditions_asked_for(ask):

@@ -26,7 +26,7 @@ def levels(log_peak, case, orientation=None):
     within = squares / max(len(log_peak) - len(cells), 1)
     return Levels(
         np.array([np.mean(some) for some in cells.values()]),
-        np.array([within / len(some) for some in cells.values()]),
+        np.diag([within / len(some) for some in cells.values()]),
         np.array([len(some) for some in cells.values()]),
         tuple(str(each) for each, _ in cells),
         None if orientation is None else tuple(where for _, where in cells),
@@ -164,10 +164,21 @@ def test_too_little_is_an_answer():
 
 def test_cases_never_differ_less_than_their_drops_leave_open():
     # Two cases that happen to agree, each known to 5 % only.
-    alike = Levels(np.array([4.6, 4.6001]), np.full(2, 0.05**2), np.array([3, 3]), ("A", "B"))
-    bare = Levels(np.array([6.0, 6.0001]), np.full(2, 0.05**2), np.array([3, 3]), ("D", "E"))
+    alike = Levels(np.array([4.6, 4.6001]), 0.05**2 * np.eye(2), np.array([3, 3]), ("A", "B"))
+    bare = Levels(np.array([6.0, 6.0001]), 0.05**2 * np.eye(2), np.array([3, 3]), ("D", "E"))
     found = log_ratio(bare, alike)
     assert found.log_se == pytest.approx(0.05, rel=1e-9)  # √(2 · 0.05² / 2)
+
+
+def test_what_is_unknown_of_a_cases_wear_is_the_same_in_all_its_orientations():
+    # Two cases a side in four orientations each: known to 5 %, the same 5 % throughout a case.
+    where, case = tuple("pqrs") * 2, ("A",) * 4 + ("B",) * 4
+    shared = np.kron(np.eye(2), np.full((4, 4), 0.05**2))
+    level = np.tile([1.0, 2.0, 3.0, 4.0], 2) + 1e-4 * np.arange(8)
+    worn = Levels(level, shared, np.ones(8), case, where)
+    bare = Levels(level + 1.0, 1e-8 * np.eye(8), np.ones(8), ("D",) * 4 + ("E",) * 4, where)
+    # √(0.05² / 2), not √(0.05² / 8).
+    assert log_ratio(bare, worn).log_se == pytest.approx(0.05 / np.sqrt(2), rel=1e-3)
 
 
 def test_scale_order_and_side():
@@ -215,7 +226,7 @@ ONE = levels(np.ones(1), ["A"])
         (lambda: log_ratio(levels([], []), ONE), "side a has no drops"),
         (lambda: log_ratio(levels([np.nan], ["A"]), ONE), "finite number"),
         (
-            lambda: log_ratio(Levels(np.ones(2), np.ones(2), np.ones(2), ("A",)), ONE),
+            lambda: log_ratio(Levels(np.ones(2), np.eye(2), np.ones(2), ("A",)), ONE),
             "1 entries for 2 levels",
         ),
         (lambda: log_ratio(ONE, ONE, 1.0), "between 0 and 1"),

@@ -6,7 +6,7 @@ Both sides are compared under one condition, orientation by orientation, in one 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -14,22 +14,25 @@ import numpy as np
 
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall
-from durability.wear.conditions import by_condition, condition_of, first_ages, in_common, unit_of
+from durability.wear.cases import Case, CaseFit, cases_of, fit_cases
+from durability.wear.conditions import by_condition, condition_of, in_common, unit_of
 from durability.wear.draws import log_level
 from durability.wear.fitting import fit_wear
 from durability.wear.ratio import Levels, log_ratio, spread_as
 from durability.wear.results import Comparison, LogRatio, RatioAtWear, WearFit
 
 if TYPE_CHECKING:
-    from durability.record.records import Condition, DropHistory, FloatArray
+    from durability.record.records import Condition, DropHistory, FloatArray, IntArray
 
 LEVEL = 0.9
 """Content of the intervals unless another is asked for."""
 _MOST_DROPS = 200
 """The mean level of a series is taken over so many drops at most."""
 
-Fitted = Callable[[Sequence["DropHistory"]], list[WearFit]]
-"""Fits of series, each on its own."""
+CaseFits = Mapping[str, tuple[CaseFit, int]]
+"""Of each series: the fit of its case over all the case's series, and its place among these."""
+Fitted = Callable[[Sequence["DropHistory"]], CaseFits]
+"""Fits of the cases of some series, each case on its own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,16 +43,12 @@ class Sides:
     """Under which both were dropped; several are matched one by one."""
     a: tuple[DropHistory, ...]
     b: tuple[DropHistory, ...]
-    fits: dict[str, WearFit]
+    fits: CaseFits
     """Of the series with a valid drop."""
     span: int
     """Drops that both sides have made: the mean is taken over these."""
     worn: int
     """Age of a case up to which wear is known of both; bare doesn't wear, so it sets no end."""
-    fresh: int
-    """Age from which wear is known of both: 1 unless cases came worn from another condition."""
-    first_age: dict[str, int]
-    """Age of the case at the first drop of each series."""
     _known: dict[int | None, tuple[Levels, Levels]] = field(default_factory=dict)
 
     def ratio(
@@ -84,9 +83,9 @@ class Sides:
         return sorted(seen[0] & seen[1]), sorted(seen[0] ^ seen[1])
 
     def by_wear(self, level: float) -> tuple[RatioAtWear, ...]:
-        """Fresh (or as they came), midway and at the last drop that both sides have made."""
+        """Fresh, midway and at the last drop that both sides have made."""
         rows = []
-        for drop in sorted({self.fresh, (self.fresh + self.worn) // 2, self.worn}):
+        for drop in sorted({1, (1 + self.worn) // 2, self.worn}):
             found = self.ratio(level, at_drop=drop)
             if found is not None:
                 ends = found.lower, found.upper, reduction(found.ratio)
@@ -123,26 +122,34 @@ class Sides:
         return self._known[at_drop]
 
     def _levels(self, side: Sequence[DropHistory], at_drop: int | None) -> Levels:
-        rows = []
+        lived = _lived(side, self.fits)
+        told, draws = [], []
         for history in side:
-            if history.series not in self.fits:
-                continue
-            fit = self.fits[history.series]
-            found = _level(fit, self._numbers(history, at_drop))
-            if found is not None:
-                rows.append((*found, fit.valid_drops, unit_of(history), self._matched(history)))
-        mean, variance, drops, case, orientation = zip(*rows, strict=True) if rows else [()] * 5
-        return Levels(np.array(mean), np.array(variance), np.array(drops), case, orientation)
+            if history.series in self.fits:
+                ages = self._ages(history, at_drop, lived.get(unit_of(history), 0))
+                found = _level(*self.fits[history.series], ages)
+                if found is not None:
+                    told.append(history)
+                    draws.append(found)
+        fits = [self.fits[each.series][0] for each in told]
+        middle, covariance = _summed_up(draws, fits)
+        return Levels(
+            middle,
+            covariance,
+            np.array([each.drop_number.size for each in told], dtype=np.int64),
+            tuple(unit_of(each) for each in told),
+            tuple(self._matched(each) for each in told),
+        )
 
-    def _numbers(self, history: DropHistory, at_drop: int | None) -> FloatArray:
-        """Drop numbers over which the level of a series is taken."""
-        last = max(history.last_drop_number, 1)
+    def _ages(self, history: DropHistory, at_drop: int | None, lived: int) -> IntArray:
+        """Ages of its case over which the level of a series is taken."""
         if history.case is not None and at_drop is not None:
-            number = at_drop - self.first_age[history.series] + 1
-            return np.array([float(number)]) if 1 <= number <= last else np.empty(0)
+            return np.array([at_drop]) if at_drop <= lived else np.empty(0, dtype=np.int64)
         # A series whose first valid drop lies beyond the span still has a level there.
+        last = max(history.last_drop_number, 1)
         end = min(last, _MOST_DROPS, last if at_drop is not None else max(self.span, 1))
-        return np.arange(1.0, end + 1.0)
+        fit, at = self.fits[history.series]
+        return np.unique(fit.case.age_of(at, np.arange(1, end + 1)))
 
     def _matched(self, history: DropHistory) -> str:
         orientation = history.condition[2] or "orientation not recorded"
@@ -178,34 +185,55 @@ def sides_under(
         max((each.last_drop_number for each in side if each.drop_number.size), default=0)
         for side in sides
     ]
-    first_age = {**first_ages(a), **first_ages(b)}
-    cased = [[each for each in side if each.case is not None] for side in sides]
-    fresh = [min(first_age[each.series] for each in side) for side in cased if side]
-    worn = [
-        max(first_age[each.series] + each.last_drop_number - 1 for each in side)
-        for side in cased
-        if side
-    ]
+    worn = [max(lived.values()) for lived in (_lived(side, fits) for side in sides) if lived]
     return Sides(
         conditions=tuple(conditions),
         a=sides[0],
         b=sides[1],
-        fits={fit.series: fit for fit in fits},
+        fits=fits,
         span=min(lasts),
         worn=min(worn, default=1),
-        fresh=max(fresh, default=1),
-        first_age=first_age,
     )
 
 
-def _level(fit: WearFit, numbers: FloatArray) -> tuple[float, float] | None:
-    """Mean log level of a series over some drops, with its variance."""
-    if fit.draws is None or not numbers.size:
+def _lived(side: Iterable[DropHistory], fits: CaseFits) -> dict[str, int]:
+    """Age of each case at its last drop in these series."""
+    lived: dict[str, int] = {}
+    for each in side:
+        if each.case is not None and each.series in fits:
+            fit, at = fits[each.series]
+            ages = fit.case.ages[at]
+            lived[each.case] = max(lived.get(each.case, 0), int(ages[-1]) if ages.size else 0)
+    return lived
+
+
+def _level(fit: CaseFit, series: int, ages: IntArray) -> FloatArray | None:
+    """Draws of the mean log level of a case at some ages under the conditions of one series."""
+    if fit.draws is None or not ages.size:
         return None
-    mean = log_level(fit.draws, numbers).mean(axis=1)
-    at = np.array([0.16, 0.5, 0.84]) * (mean.size - 1)
-    low, middle, high = np.interp(at, np.arange(mean.size), np.sort(mean))
-    return float(middle), float((0.5 * (high - low)) ** 2)
+    path = log_level(fit.draws, fit.clock[ages - 1]) - fit.draws.log_level_first[:, None]
+    return np.asarray(path.mean(axis=1) + fit.log_fresh[series], dtype=np.float64)
+
+
+def _summed_up(
+    draws: Sequence[FloatArray], fits: Sequence[CaseFit]
+) -> tuple[FloatArray, FloatArray]:
+    """Medians of draws and what they leave open; only draws of one fit belong together."""
+    if not draws:
+        return np.empty(0), np.empty((0, 0))
+    drawn = np.array(draws)
+    ordered = np.sort(drawn, axis=1)
+    at = np.array([0.16, 0.5, 0.84]) * (drawn.shape[1] - 1)
+    # A standard deviation that a few wild paths don't rule.
+    low, middle, high = (ordered[:, int(place)] for place in np.rint(at))
+    spread = 0.5 * (high - low)
+    off = (drawn - middle[:, None]).clip(-3.0 * spread[:, None], 3.0 * spread[:, None])
+    off -= off.mean(axis=1, keepdims=True)
+    size = np.sqrt(np.maximum((off**2).mean(axis=1), 1e-30))
+    alike = off @ off.T / drawn.shape[1] / np.outer(size, size)
+    together = np.array([[one is two for two in fits] for one in fits])
+    np.fill_diagonal(alike, 1.0)
+    return middle, np.where(together, alike, 0.0) * np.outer(spread, spread)
 
 
 def _only(levels: Levels, orientations: set[str]) -> Levels:
@@ -214,7 +242,7 @@ def _only(levels: Levels, orientations: set[str]) -> Levels:
     kept = [place for place, name in enumerate(names) if name in orientations]
     return Levels(
         levels.log_level[kept],
-        levels.variance[kept],
+        levels.covariance[np.ix_(kept, kept)],
         levels.drops[kept],
         tuple(levels.case[place] for place in kept),
         tuple(names[place] for place in kept),
@@ -275,7 +303,7 @@ def compare(
         a_histories if a_with_voided is None else a_with_voided,
         b_histories if b_with_voided is None else b_with_voided,
     )
-    fits = fitted or _fit_alone
+    fits = fitted or _fitted
     fits_with_voided = fitted_with_voided or fits
     found: list[Comparison] = []
     for names in [shared] if pool else [[name] for name in shared]:
@@ -395,5 +423,28 @@ def _conditions_words(histories: Iterable[DropHistory]) -> str:
     return " and ".join(name.words for name in by_condition(valid))
 
 
-def _fit_alone(histories: Sequence[DropHistory]) -> list[WearFit]:
-    return fit_wear(histories, share=False)
+def fit_alone(cases: Iterable[Case], own_fits: Mapping[str, WearFit]) -> CaseFits:
+    """Each case fitted over all its series, and by nothing else.
+
+    Parameters
+    ----------
+    cases : iterable of Case
+        With all their series.
+    own_fits : mapping of str to WearFit
+        Fits of series each on its own, which serve for cases of one series.
+
+    Returns
+    -------
+    mapping
+        Of every series.
+    """
+    found = {}
+    for case in cases:
+        (fit,) = fit_cases([case], own_fits)
+        found.update({series: (fit, at) for at, series in enumerate(case.series)})
+    return found
+
+
+def _fitted(histories: Sequence[DropHistory]) -> CaseFits:
+    own = fit_wear(histories, share=False)
+    return fit_alone(cases_of(histories), {fit.series: fit for fit in own})

@@ -84,32 +84,6 @@ def in_common(
     return {name: (sides[0][name], sides[1][name]) for name in order}
 
 
-def first_ages(histories: Iterable[DropHistory]) -> dict[str, int]:
-    """Age of the case at the first drop of each of its series; voided drops count.
-
-    Parameters
-    ----------
-    histories : iterable of DropHistory
-        Every series of the cases; bare ones are left out. Undated series stand first.
-    """
-    ages: dict[str, int] = {}
-    lived: dict[str, int] = {}
-    for each in sorted(histories, key=_first_dropped_at):
-        if each.case is not None:
-            ages[each.series] = lived.get(each.case, 0) + 1
-            lived[each.case] = lived.get(each.case, 0) + each.drops
-    return ages
-
-
-def _first_dropped_at(history: DropHistory) -> float:
-    known = (
-        []
-        if history.dropped_at_s is None
-        else [when for when in history.dropped_at_s if when == when]
-    )
-    return float(min(known, default=-math.inf))
-
-
 def _fewest(sides: Sequence[Sequence[DropHistory]]) -> tuple[int, int]:
     """Cases with a valid drop on the weaker side, then valid drops, the most first."""
     cases = min(len({unit_of(each) for each in side if each.drop_number.size}) for side in sides)

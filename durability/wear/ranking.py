@@ -410,12 +410,14 @@ def _group(
 ) -> GroupWear:
     histories = [each.history for each in judged]
     cases = {unit_of(history) for history in histories}
-    failed = {unit_of(each.history) for each in judged if each.life.failed_at_age is not None}
+    failed, before = _failed(judged)
     drops = sum(history.drop_number.size for history in histories)
     parts = [counted(len(cases), "case"), counted(drops, "valid drop")]
     if failed:
         parts.append(f"{len(failed)} failed")
-    elif drops:
+    if before:
+        parts.append(f"{len(before)} had failed before, under another condition")
+    if drops and not failed and not before:
         shortest = min(each.life.case.made for each in judged)
         shown = success_run_reliability(len(cases), LEVEL)
         parts.append(
@@ -429,7 +431,7 @@ def _group(
         group=name,
         cases=len(cases),
         drops=drops,
-        failed=len(failed) if rise is not None else 0,
+        failed=len(failed | before) if rise is not None else 0,
         rise_pct_per_drop=middle,
         lower=lower,
         upper=upper,
@@ -440,6 +442,21 @@ def _group(
         b50=lives.b50,
         basis=", ".join(parts),
     )
+
+
+def _failed(judged: Sequence[_Judged]) -> tuple[set[str], set[str]]:
+    """Cases that failed in these series, and those that had failed before, in others."""
+    series = {each.history.series for each in judged}
+    here, before = set(), set()
+    for each in judged:
+        where, age = each.life.failed_in, each.life.failed_at_age
+        if where is None or age is None:
+            continue
+        if where.series in series:
+            here.add(each.life.case.name)
+        elif age < each.life.case.first_ages[each.life.case.series.index(each.history.series)]:
+            before.add(each.life.case.name)
+    return here, before - here
 
 
 @dataclass(frozen=True, slots=True)
@@ -469,9 +486,17 @@ def _case_lives(judged: Sequence[_Judged]) -> list[_CaseLife]:
 def _lives(
     judged: Sequence[_Judged], shifts: Mapping[Condition, FloatArray], horizon: int
 ) -> PopulationLife:
-    """Lives of the population that the cases of a group come from."""
+    """Lives of the population that the cases of a group come from.
+
+    A case that failed under another condition tells nothing of failing under this one.
+    """
     nothing = np.zeros(N_DRAWS)
-    known = _case_lives(judged)
+    series = {each.history.series for each in judged}
+    known = [
+        each
+        for each in _case_lives(judged)
+        if (where := each.life.failed_in) is None or where.series in series
+    ]
     return population_life(
         [each.outcome.failure_age for each in known],
         horizon=horizon,

@@ -35,8 +35,8 @@ class Levels:
     """
 
     log_level: FloatArray
-    variance: FloatArray
-    """What the drops behind each leave open of it."""
+    covariance: FloatArray
+    """What the drops behind them leave open, shape (n, n): levels of one case share its wear."""
     drops: IntArray
     """Valid drops behind each."""
     case: tuple[str, ...]
@@ -50,12 +50,17 @@ class _Side:
     """One group as cells: the level of one case in one orientation."""
 
     cell: FloatArray
-    own: FloatArray
-    """Variance of each cell by its own drops."""
+    covariance: FloatArray
+    """Of the cells, by what the drops behind them leave open; shape (n_cells, n_cells)."""
     each: IntArray
     """Drops behind each cell."""
     case: IntArray
     block: IntArray
+
+    @property
+    def own(self) -> FloatArray:
+        """Variance of each cell by its own drops."""
+        return np.diagonal(self.covariance)
 
     @property
     def drops(self) -> int:
@@ -238,7 +243,7 @@ def _side(name: str, levels: Levels, block_of: dict[str, int]) -> _Side:
         raise UnusableCall(f"side {name} has no drops")
     if not np.isfinite(log_level).all():
         raise UnusableCall(f"side {name}: every level must be a finite number")
-    for column in (levels.variance, levels.drops, levels.case, levels.orientation):
+    for column in (levels.covariance, levels.drops, levels.case, levels.orientation):
         if column is not None and len(column) != count:
             raise UnusableCall(f"side {name}: {len(column)} entries for {counted(count, 'level')}")
     block = np.zeros(count, dtype=np.int64)
@@ -246,10 +251,10 @@ def _side(name: str, levels: Levels, block_of: dict[str, int]) -> _Side:
         block = np.array([block_of[each] for each in levels.orientation], dtype=np.int64)
     owner = np.unique(np.asarray(levels.case, dtype=str), return_inverse=True)[1].astype(np.int64)
     pair, cell_of = np.unique(np.stack([owner, block]), axis=1, return_inverse=True)
-    several = np.bincount(cell_of)
+    share = (cell_of == np.arange(pair.shape[1])[:, None]) / np.bincount(cell_of)[:, None]
     return _Side(
-        cell=np.bincount(cell_of, weights=log_level) / several,
-        own=np.bincount(cell_of, weights=np.asarray(levels.variance, dtype=float)) / several**2,
+        cell=share @ log_level,
+        covariance=share @ np.asarray(levels.covariance, dtype=float) @ share.T,
         each=np.bincount(cell_of, weights=levels.drops).astype(np.int64),
         case=pair[0],
         block=pair[1],
@@ -276,7 +281,8 @@ def _analysis(
     rows = {name: of_a == (name == "a") for name in sides}
     member = {name: _members(side, rows[name]) for name, side in sides.items()}
     floors = {
-        name: float(np.sum(weights[own] ** 2 * own_variance[own])) for name, own in rows.items()
+        name: float(weights[own] @ sides[name].covariance @ weights[own])
+        for name, own in rows.items()
     }
     nothing: dict[str, list[_Term]] = {"a": [], "b": []}
 

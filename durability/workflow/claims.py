@@ -55,14 +55,14 @@ def judge_claim(
     if not 0 < level < 1:
         raise UnusableCall(f"--level {level:g}: not a share between 0 and 1, like 0.9")
     as_read, put_back = study.sides(a, b), study.sides(a, b, with_voided=True)
-    refitted = partial(study.own_fits, with_voided=True)
+    refitted = partial(study.case_fits, with_voided=True)
     shared = [*in_common(*as_read)]
     if not shared:
         basis = study.comparison(a, b)[0].basis
         raise RecordRefused(f"{basis}; a claim needs both sides dropped under the same")
     answers: list[ClaimByKind] = []
     for condition in shared:
-        sides = sides_under([condition], as_read[0], as_read[1], study.own_fits)
+        sides = sides_under([condition], as_read[0], as_read[1], study.case_fits)
         again = sides_under([condition], put_back[0], put_back[1], refitted)
         if not answers:
             refuse_beyond(sides, after_drops)

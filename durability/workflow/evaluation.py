@@ -11,6 +11,8 @@ from durability.record.vocabulary import BARE
 
 if TYPE_CHECKING:
     from durability.record.records import Condition, DropHistory
+    from durability.wear.cases import Case, CaseFit
+    from durability.wear.compare import CaseFits
     from durability.wear.lives import CaseLife, FailureLimit
     from durability.wear.results import Forecast, LevelFan, Ranking, Trend, WearFit
     from durability.workflow.results import Limit
@@ -50,6 +52,7 @@ class Evaluation:
         self.informing = [history for history in record if _group(history) in together]
         self._before = before
         self._own_fits: dict[str, WearFit] = {}
+        self._case_fits: dict[str, tuple[CaseFit, int]] = {}
 
     @cached_property
     def fits(self) -> dict[str, WearFit]:
@@ -81,6 +84,26 @@ class Evaluation:
             self._own_fits.update({fit.series: fit for fit in fits})
         self._own_fits.update({fit.series: fit for fit in fit_wear(asked, share=False)})
         return [self._own_fits[each.series] for each in wanted]
+
+    def case_fits(self, histories: Iterable[DropHistory]) -> CaseFits:
+        """Fits of the cases of these series, each over all its series and by nothing else."""
+        from durability.wear.compare import fit_alone
+
+        wanted = {each.series: self._cases[each.series] for each in histories}
+        cases = {case.series[0]: case for case in wanted.values()}
+        new = [case for name, case in cases.items() if name not in self._case_fits]
+        plain = [each for case in new if case.is_plain for each in case.histories]
+        own = {fit.series: fit for fit in self.own_fits(plain)}
+        self._case_fits.update(fit_alone(new, own))
+        return {series: self._case_fits[series] for series in wanted}
+
+    @cached_property
+    def _cases(self) -> dict[str, Case]:
+        """The case of each series of the record, with all its series."""
+        from durability.wear.cases import cases_of
+
+        every = cases_of([*self._by_code.values()])
+        return {series: case for case in every for series in case.series}
 
     def _is_as_before(self, history: DropHistory) -> bool:
         before = self._before
@@ -130,7 +153,8 @@ class Evaluation:
         return [by_code[each.series] for each in self.histories]
 
     @cached_property
-    def _in_case(self) -> list[DropHistory]:
+    def in_case(self) -> list[DropHistory]:
+        """Series answered for that were dropped in a case."""
         return [each for each in self.histories if each.case is not None and each.drops]
 
     def ranking(self, by: Literal["case_model", "case"], *, pool: bool = False) -> Ranking:
@@ -138,21 +162,19 @@ class Evaluation:
         from durability.wear.ranking import rank
 
         return rank(
-            self._in_case,
+            self.in_case,
             by=by,
             pool=pool,
             horizon=self.limit.horizon,
             lives=self.lives,
-            own_fits=self.own_fits(self._in_case),
+            own_fits=self.own_fits(self.in_case),
         )
 
-    def ranked_under(
-        self, by: Literal["case_model", "case"] = "case_model"
-    ) -> dict[Condition, list[DropHistory]]:
+    def ranked_under(self) -> dict[Condition, list[DropHistory]]:
         """The series that ``ranking`` compares, by condition, the one that stands first leading."""
         from durability.wear.ranking import ranked_under
 
-        return ranked_under(self._in_case, by)
+        return ranked_under(self.in_case, "case_model")
 
     def side(self, name: str) -> list[DropHistory]:
         """Every series answered for in a case of one model, or every bare one.

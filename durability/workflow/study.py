@@ -17,7 +17,7 @@ from durability.life.results import Prediction
 from durability.record.errors import UnusableCall
 from durability.record.records import Condition, DropHistory
 from durability.store import database
-from durability.wear.conditions import condition_of
+from durability.wear.conditions import by_condition, condition_of
 from durability.workflow.evaluation import Evaluation
 from durability.workflow.histories import Histories, condition_values, find_scope, histories_in
 from durability.workflow.results import (
@@ -34,6 +34,7 @@ from durability.workflow.session import Session
 
 if TYPE_CHECKING:
     from durability.rig.results import RigNote
+    from durability.wear.compare import CaseFits
     from durability.wear.results import (
         Comparison,
         CovariateEffect,
@@ -42,7 +43,6 @@ if TYPE_CHECKING:
         MoreDrops,
         Ranking,
         Trend,
-        WearFit,
     )
 
 FEWEST_FOR_SUGGESTION = 6
@@ -167,34 +167,50 @@ class Study:
         """
         return self._as_read.ranking(by, pool=pool)
 
-    def conditions(
-        self, by: Literal["case_model", "case"] = "case_model"
-    ) -> dict[Condition, list[DropHistory]]:
+    def conditions(self) -> dict[Condition, list[DropHistory]]:
         """The series that the ranking compares, by condition, the one that stands first leading."""
-        return self._as_read.ranked_under(by)
+        return self._as_read.ranked_under()
 
     def case_lives(self) -> dict[Condition, list[LivedCase]]:
-        """How long each case has lasted, once, under the condition of its last valid drop.
+        """How long each case has lasted under each condition.
+
+        Its life counts every drop that it made before, under any condition. A case that failed
+        later, under another one, held here; one that had failed before is left out.
 
         Returns
         -------
         dict
             By condition, the one that stands first leading; cases in order of their code.
         """
-        lives = {
-            each.case: LivedCase(
-                each.case, each.case_model, each.failed_at_age or each.case_age, each.failed
-            )
-            for each in self.forecasts
-            if each.case is not None
+        ages = {
+            series: life.case.ages[at]
+            for life in self._as_read.lives
+            for at, series in enumerate(life.case.series)
         }
-        return {
-            condition: [
-                lives[case]
-                for case in sorted({each.case for each in some if each.case is not None})
-            ]
-            for condition, some in self.conditions("case").items()
-        }
+        forecasts = {each.series: each for each in self.forecasts}
+        found: dict[Condition, list[LivedCase]] = {}
+        every = by_condition(self._as_read.in_case)
+        for condition in dict.fromkeys((*self.conditions(), *every)):
+            some = every[condition]
+            series = {each.series for each in some}
+            cases: dict[str, list[Forecast]] = {}
+            for code in sorted(series):
+                cases.setdefault(str(forecasts[code].case), []).append(forecasts[code])
+            lived = []
+            for case, its in sorted(cases.items()):
+                failed_in = its[0].failed_in
+                failed = failed_in is not None and failed_in.series in series
+                drops = max(int(ages[each.series][-1]) for each in its)
+                failed_at = its[0].failed_at_age
+                if failed_at is not None and failed:
+                    drops = failed_at
+                elif failed_at is not None and failed_at < min(
+                    each.case_age_at_first_drop for each in its
+                ):
+                    continue
+                lived.append(LivedCase(case, its[0].case_model, drops, failed))
+            found[condition] = lived
+        return found
 
     def comparison(
         self, a: str, b: str, *, after_drops: int | None = None, pool: bool = False
@@ -236,8 +252,8 @@ class Study:
             pool=pool,
             a_with_voided=put_back[0],
             b_with_voided=put_back[1],
-            fitted=self._as_read.own_fits,
-            fitted_with_voided=self._with_voided.own_fits,
+            fitted=self._as_read.case_fits,
+            fitted_with_voided=self._with_voided.case_fits,
         )
         return result, self.voided_of(each.series for side in sides for each in side)
 
@@ -256,11 +272,9 @@ class Study:
             for name in (a, b)
         ]
 
-    def own_fits(
-        self, histories: Sequence[DropHistory], *, with_voided: bool = False
-    ) -> list[WearFit]:
-        """Fits of these series, each on its own."""
-        return (self._with_voided if with_voided else self._as_read).own_fits(histories)
+    def case_fits(self, histories: Sequence[DropHistory], *, with_voided: bool = False) -> CaseFits:
+        """Fits of the cases of these series, each over all its series and by nothing else."""
+        return (self._with_voided if with_voided else self._as_read).case_fits(histories)
 
     def condition_effects(self) -> list[CovariateEffect]:
         """How peak g goes with temperature and with a long rest: a what-if, never applied."""

@@ -13,6 +13,12 @@ if TYPE_CHECKING:
     from durability.wear.results import CovariateEffect, GroupWear, Ranking
 
 
+def _life_words(group: GroupWear) -> str:
+    """Life of the next case; nothing where no case tells of failing under this condition."""
+    untold = group.rise_pct_per_drop is None or group.failed == group.cases
+    return labels.ABSENT if untold and group.life.lower is None else labels.life_words(group.life)
+
+
 _POPULATION: tuple[Column[GroupWear], ...] = (
     Column("b10, drops (90 %)", lambda e: labels.estimate_words(e.b10), wide=True),
     Column("b50, drops (90 %)", lambda e: labels.estimate_words(e.b50), wide=True),
@@ -34,7 +40,7 @@ def fastest_first(result: Ranking) -> Columns[GroupWear]:
         ),
         Column("settling, %", lambda e: labels.percent(e.settling_pct), right=True),
         Column("fastest", lambda e: labels.drawn_chance(e.probability_fastest), right=True),
-        Column("life, drops (90 %)", lambda e: labels.life_words(e.life)),
+        Column("life, drops (90 %)", _life_words),
         *(_POPULATION if result.by == "case_model" else ()),
     )
 
