@@ -8,20 +8,25 @@ from typing import TYPE_CHECKING, Any
 from durability.report import as_json, labels
 from durability.report.answers import beside
 from durability.report.blocks import Block, Column, Columns, Words
+from durability.wear.results import Estimate
 
 if TYPE_CHECKING:
+    from durability.life.results import Prediction
     from durability.wear.results import CovariateEffect, GroupWear, Ranking
 
 
-def _life_words(group: GroupWear) -> str:
-    """Life of the next case; nothing where no case tells of failing under this condition."""
-    untold = group.rise_pct_per_drop is None or group.failed == group.cases
-    return labels.ABSENT if untold and group.life.lower is None else labels.life_words(group.life)
+def _told(group: GroupWear, drops: Prediction | Estimate) -> str:
+    """Numbers of drops; nothing where no case tells of failing under this condition."""
+    if drops.lower is None and (group.rise_pct_per_drop is None or group.failed == group.cases):
+        return labels.ABSENT
+    if isinstance(drops, Estimate):
+        return labels.estimate_words(drops)
+    return labels.life_words(drops)
 
 
 _POPULATION: tuple[Column[GroupWear], ...] = (
-    Column("b10, drops (90 %)", lambda e: labels.estimate_words(e.b10), wide=True),
-    Column("b50, drops (90 %)", lambda e: labels.estimate_words(e.b50), wide=True),
+    Column("b10, drops (90 %)", lambda e: _told(e, e.b10), wide=True),
+    Column("b50, drops (90 %)", lambda e: _told(e, e.b50), wide=True),
 )
 
 
@@ -40,7 +45,7 @@ def fastest_first(result: Ranking) -> Columns[GroupWear]:
         ),
         Column("settling, %", lambda e: labels.percent(e.settling_pct), right=True),
         Column("fastest", lambda e: labels.drawn_chance(e.probability_fastest), right=True),
-        Column("life, drops (90 %)", _life_words),
+        Column("life, drops (90 %)", lambda e: _told(e, e.life)),
         *(_POPULATION if result.by == "case_model" else ()),
     )
 
