@@ -9,7 +9,8 @@ import pytest
 from naive_wear import mixed_model_fit
 
 from durability.record.records import DropHistory
-from durability.wear.cases import Case, by_itself, cases_of, fit_cases
+from durability.wear.case_fit import fit_cases
+from durability.wear.cases import Case, by_itself, cases_of
 from durability.wear.cells import STEP_VARIANCE, Offsets, bin_log_evidence, fit_cells
 from durability.wear.fitting import fit_wear, scatter_prior
 from durability.wear.forecast import forecast
@@ -110,13 +111,14 @@ def test_a_case_of_one_series_is_fitted_as_that_series():
 # ------------------------------------------------------------------------------- levels and wear
 
 
-@pytest.mark.parametrize("ratio", [0.6, 1.5, 2.0])
-def test_a_step_between_conditions_is_no_wear(ratio):
+@pytest.mark.parametrize("height", [500.0, 1000.0])
+@pytest.mark.parametrize("ratio", [0.6, 1.3, 2.0])
+def test_a_step_between_series_is_no_wear(ratio, height):
+    """Also where nothing that was recorded tells them apart."""
     flat = {"rate": 0.0}
     one = series("S1", readings(np.arange(15), **flat))
-    two = series(
-        "S2", readings(np.arange(15), level=100 * ratio, seed=2, **flat), begins=3, height=500.0
-    )
+    two = readings(np.arange(15), level=100 * ratio, seed=2, **flat)
+    two = series("S2", two, begins=3, height=height)
     told = told_of([one, two])
     alone = told_of([one])["S1"]
     for each in told.values():
@@ -124,6 +126,18 @@ def test_a_step_between_conditions_is_no_wear(ratio):
         assert each.drops_to_failure.lower > 0.6 * alone.drops_to_failure.lower
     assert told["S2"].limit_g == pytest.approx(150.0 * ratio, rel=0.06)
     assert told["S2"].case_age_at_first_drop == 16
+
+
+def test_days_of_one_condition_share_a_level_and_tell_one_wear():
+    ages = np.arange(1, 31)
+    peak_g = readings(ages, rate=0.008, scatter=0.04)
+    days = [
+        series(f"S{day}", peak_g[ages // 7 == day], begins=day) for day in range(5)
+    ]  # fmt: skip
+    (found,) = fit_cases(cases_of(days), {})
+    assert found.case.parts.tolist() == [0] * 5
+    (whole,) = fit_wear([series("whole", peak_g)])
+    assert np.median(found.log_fresh[0]) == pytest.approx(np.log(whole.level_first_g), abs=1e-9)
 
 
 def test_a_relative_limit_stands_above_the_fresh_case_not_the_worn_one():

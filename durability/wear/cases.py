@@ -1,8 +1,7 @@
-"""The life of a case over all its series: its clock of wear, its levels, one curve of wear."""
+"""The life of a case over all its series: whose drop came when, and what it was dropped under."""
 
 from __future__ import annotations
 
-import math
 from collections import Counter, defaultdict
 from collections.abc import Collection, Hashable, Mapping, Sequence
 from dataclasses import dataclass
@@ -11,36 +10,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.wear.cells import Offsets
 from durability.wear.conditions import condition_of
-from durability.wear.draws import LEVEL, draw_level, evenly_normal, part_levels
-from durability.wear.fitting import (
-    SCATTER,
-    Posterior,
-    Readings,
-    farthest_of,
-    fit_each,
-    fit_readings,
-    joint_log_evidence,
-)
-from durability.wear.levels import CONDITION_LOG_SD, PartLevels, expected_levels
-from durability.wear.shapes import shape_grid
 
 if TYPE_CHECKING:
     from durability.record.records import Condition, DropHistory, FloatArray, IntArray
-    from durability.wear.results import WearDraws, WearFit
-
-Levels = tuple["FloatArray", "FloatArray"]
-"""Of each part of a case before its own readings: mean and variance in log g."""
-RATE_LOG_SD = 0.5
-"""Prior log standard deviation of the wear by a drop of one condition against another: without
-any drops to tell, a drop is a drop."""
-_LOG_RATES = tuple(0.4 * step for step in range(-4, 5))
-"""Where the rate is looked for: up to a factor five either way, then on both sides of the best."""
-_MOST_CASES = 24
-"""Cases of one model that the rates are read from."""
-
-_Z_90 = 1.645
 
 
 @dataclass(frozen=True)
@@ -50,6 +23,8 @@ class Case:
     histories: tuple[DropHistory, ...]
     ages: tuple[IntArray, ...]
     """Of each series: age of the case at each of its drops, voided ones counted."""
+    breaks: frozenset[int] = frozenset()
+    """Series that begin a level of their own though dropped as an earlier one was."""
 
     @property
     def name(self) -> str:
@@ -82,8 +57,24 @@ class Case:
 
     @cached_property
     def parts(self) -> IntArray:
-        """Which level each series has: one for each condition, device and sensor."""
-        return _codes([(each.condition, each.device, each.sensor) for each in self.histories])
+        """Which level each series has: each condition, device and sensor one, a break another."""
+        begun: Counter[Hashable] = Counter()
+        keys: list[Hashable] = [None] * len(self.histories)
+        for at in self.by_age:
+            key = self.dropped_as[at]
+            begun[key] += at in self.breaks
+            keys[at] = key, begun[key]
+        return _codes(keys)
+
+    @property
+    def dropped_as(self) -> list[Hashable]:
+        """Of each series: what gives it a level of its own."""
+        return [(each.condition, each.device, each.sensor) for each in self.histories]
+
+    @property
+    def by_age(self) -> list[int]:
+        """Series in the order of their first drops."""
+        return sorted(range(len(self.histories)), key=lambda at: self.first_ages[at])
 
     @cached_property
     def rate_conditions(self) -> list[Condition]:
@@ -106,8 +97,7 @@ class Case:
     @property
     def is_plain(self) -> bool:
         """Whether it is one series whose drop numbers are ages, as most are."""
-        (ages, *more), (history, *_) = self.ages, self.histories
-        return not more and history.drops == history.last_drop_number == ages.size
+        return len(self.ages) == 1
 
     @cached_property
     def longest_rest(self) -> str | None:
@@ -199,47 +189,6 @@ class Case:
         return np.concatenate([[1.0], 1.0 + np.cumsum(by_series[self.series_at])])
 
 
-@dataclass(frozen=True, slots=True)
-class CaseFit:
-    """One curve of wear of a case, and its level in each of its series."""
-
-    case: Case
-    clock: FloatArray
-    """Wear before each drop made, and before the next; shape (made + 1,)."""
-    draws: WearDraws | None
-    """Paths over that clock; None where there is no valid drop."""
-    log_fresh: FloatArray
-    """Log level at age 1 under the conditions of each series; shape (n_series, n_draws)."""
-    rate: FloatArray
-    rate_log_sd: FloatArray
-    """What a drop of each series adds to the clock, and how unsure that is; shape (n_series,)."""
-    spare_readings: float
-    """Valid readings, less those that the levels of further parts use up."""
-    shape_weights: dict[str, float]
-    siblings: int
-    """Other cases of its model that were dropped under a condition of its own."""
-    siblings_elsewhere: int
-
-    @property
-    def step(self) -> float:
-        """Wear between which ages are told apart: a drop, or a quarter where rates differ."""
-        return 1.0 if (self.rate == 1.0).all() else 0.25
-
-    def rate_words(self, series: int) -> str:
-        """How much a drop of one series wears against one of the case's commonest condition."""
-        rate, spread = self.rate[series], math.exp(_Z_90 * self.rate_log_sd[series])
-        return (
-            f"a drop here wears {rate:.1f} times ({rate / spread:.1f} to {rate * spread:.1f}) one"
-            f" at {self.case.commonest.words}"
-        )
-
-    def fresh_g(self, series: int) -> float | None:
-        """Level in g of the fresh case under the conditions of one series."""
-        if self.draws is None:
-            return None
-        return float(np.exp(np.median(self.log_fresh[series])))
-
-
 def cases_of(histories: Sequence[DropHistory]) -> list[Case]:
     """Each case with all its series, in the order of their first."""
     members: dict[tuple[bool, str], list[int]] = defaultdict(list)
@@ -278,261 +227,6 @@ def _case(histories: Sequence[DropHistory]) -> Case:
 def by_itself(history: DropHistory) -> Case:
     """A series as if it were the only one of its case."""
     return Case((history,), (_numbers(history),))
-
-
-def fit_cases(cases: Sequence[Case], known: Mapping[str, WearFit]) -> list[CaseFit]:
-    """One curve of wear for each case over all its series, those of one model informing each other.
-
-    Log peak g of a reading is the level of its part (condition, device, sensor), normal about the
-    case's, plus the curve at the wear made before. A drop adds to that wear at the rate of its
-    condition. With one series to each case of a model this is ``fit_wear``.
-
-    Parameters
-    ----------
-    cases : sequence of Case
-        From ``cases_of``.
-    known : mapping of str to WearFit
-        Fits of single series, which serve where all cases of a model are plain.
-
-    Returns
-    -------
-    list of CaseFit
-        In the order of ``cases``.
-    """
-    fits: list[CaseFit | None] = [None] * len(cases)
-    by_model: dict[object, list[int]] = defaultdict(list)
-    for position, case in enumerate(cases):
-        by_model[position if case.case_model is None else case.case_model].append(position)
-    asked: list[int] = []
-    rates: dict[int, Rates] = {}
-    levels: dict[int, Levels | None] = {}
-    for members in by_model.values():
-        if all(cases[position].is_plain for position in members):
-            for position in members:
-                case = cases[position]
-                fits[position] = _plain(case, known[case.histories[0].series])
-            continue
-        of_model = _rates([cases[position] for position in members])
-        asked += members
-        rates.update(dict.fromkeys(members, of_model))
-        levels.update(zip(members, _levels([cases[at] for at in members], of_model), strict=True))
-    readings = [_readings(cases[at], rates[at], levels[at]) for at in asked]
-    found = fit_readings(
-        readings, lambda at, told: _case_fit(cases[asked[at]], rates[asked[at]], told)
-    )
-    for position, fit in zip(asked, found, strict=True):
-        case = cases[position]
-        fits[position] = _empty(case, rates[position]) if fit is None else fit
-    return [fit for fit in fits if fit is not None]
-
-
-@dataclass(frozen=True, slots=True)
-class Rates:
-    """Wear by a drop of each condition against one of the model's commonest condition."""
-
-    log_rate: dict[Condition, float]
-    variance: dict[Condition, float]
-
-    def of(self, case: Case) -> dict[Condition, float]:
-        """Log rates against the case's own commonest condition."""
-        own = self.log_rate.get(case.commonest, 0.0)
-        return {each: self.log_rate.get(each, 0.0) - own for each in case.drops_by_rate}
-
-    def log_sd(self, case: Case) -> FloatArray:
-        """How unsure they are, by series."""
-        own = case.commonest
-        return np.array(
-            [
-                0.0
-                if each == own
-                else math.sqrt(self.variance.get(each, 0.0) + self.variance.get(own, 0.0))
-                for each in case.rate_conditions
-            ]
-        )
-
-
-def _rates(cases: Sequence[Case]) -> Rates:
-    """Rates at which the cases of a model agree best, one condition after the other.
-
-    Posterior mean and variance of the log rate: the joint evidence of the cases, with a normal
-    prior about no difference, over a grid.
-    """
-    several = [case for case in cases if len(case.drops_by_rate) > 1]
-    counts: Counter[Condition] = Counter()
-    for case in cases:
-        counts.update(case.drops_by_rate)
-    needed = {condition for case in several for condition in case.drops_by_rate}
-    if not needed:
-        return Rates({}, {})
-    reference, *others = sorted(needed, key=lambda each: (-counts[each], repr(each)))
-    told_by = sorted(
-        (case for case in cases if case.valid[0].size and needed & set(case.drops_by_rate)),
-        key=lambda case: (-len(case.drops_by_rate), case.valid[2].tobytes()),
-    )[:_MOST_CASES]
-    rates = dict.fromkeys((reference, *others), 0.0)
-    variances = dict.fromkeys(rates, 0.0)
-    for condition in others:
-
-        def log_density(at: float, condition: Condition = condition) -> float:
-            tried = {**rates, condition: at}
-            return _agreement(told_by, tried) - 0.5 * (at / RATE_LOG_SD) ** 2
-
-        centre, variance = 0.0, RATE_LOG_SD**2
-        if told_by:
-            density = {at: log_density(at) for at in _LOG_RATES}
-            top = max(density, key=lambda at: density[at])
-            density.update({at: log_density(at) for at in (top - 0.2, top + 0.2)})
-            nodes = sorted(density)
-            fine = np.linspace(nodes[0], nodes[-1], 201)
-            weight = np.interp(fine, nodes, [density[at] for at in nodes])
-            weight = np.exp(weight - weight.max())
-            centre = float(weight @ fine / weight.sum())
-            variance = float(weight @ (fine - centre) ** 2 / weight.sum())
-        rates[condition] = centre
-        variances[condition] = variance
-    return Rates(rates, variances)
-
-
-def _agreement(cases: Sequence[Case], log_rates: Mapping[Condition, float]) -> float:
-    readings = [_on_clock(case, log_rates) for case in cases]
-    grid = shape_grid(farthest_of(readings))
-    evidence = np.concatenate([one.log_evidence for one in fit_each(readings, grid)])
-    return joint_log_evidence(evidence, grid)
-
-
-def _readings(case: Case, rates: Rates, levels: Levels | None = None) -> Readings:
-    return _on_clock(case, rates.of(case), levels)
-
-
-def _on_clock(
-    case: Case, log_rates: Mapping[Condition, float], levels: Levels | None = None
-) -> Readings:
-    series, ages, peaks = case.valid
-    return Readings(
-        clock=case.clock(log_rates)[ages - 1],
-        peak_g=peaks,
-        case_model=case.case_model,
-        conditions=case.conditions,
-        offsets=_offsets(case, case.parts[series], levels),
-    )
-
-
-def _offsets(case: Case, part: IntArray, levels: Levels | None) -> Offsets | None:
-    """Levels of the parts of a case; nothing where there is but one."""
-    n_parts = int(case.parts.max()) + 1
-    if n_parts == 1:
-        return None
-    member = (part[:, None] == np.arange(n_parts)).astype(np.float64)
-    if levels is None:
-        levels = np.zeros(n_parts), np.full(n_parts, CONDITION_LOG_SD**2)
-    centre, variance = levels
-    return Offsets(member, SCATTER**2 / variance, centre)
-
-
-def _levels(cases: Sequence[Case], rates: Rates) -> list[Levels | None]:
-    """What the other cases of the model let expect of the level of each part of each case."""
-    several = [at for at, case in enumerate(cases) if case.parts.max() and case.valid[0].size]
-    found: list[Levels | None] = [None] * len(cases)
-    if len(several) < 2:
-        return found
-    alone = fit_readings(
-        [_readings(cases[at], rates) for at in several],
-        lambda at, told: _levels_alone(cases[several[at]], told),
-        share=False,
-    )
-    expected = expected_levels([each for each in alone if each is not None])
-    for at, levels in zip(several, expected, strict=True):
-        found[at] = levels
-    return found
-
-
-def _levels_alone(case: Case, told: Posterior) -> PartLevels:
-    draws, cell = draw_level(told.cells, told.probability, told.grid)
-    mean, spread = _part_levels(draws, cell, told)
-    keys: dict[int, Hashable] = {}
-    for part, history in zip(case.parts, case.histories, strict=True):
-        keys.setdefault(int(part), (history.condition, history.device_kind))
-    return PartLevels(
-        tuple(keys[part] for part in sorted(keys)),
-        mean.mean(axis=1),
-        np.cov(mean) + np.diag((spread**2).mean(axis=1)),
-    )
-
-
-def _part_levels(
-    draws: WearDraws, cell: IntArray, told: Posterior
-) -> tuple[FloatArray, FloatArray]:
-    """Fresh log levels in each draw and how unsure they are; with one part that of the draw."""
-    offsets = told.readings.offsets
-    if offsets is None:
-        level = draws.log_level_first[None]
-        return level, np.zeros_like(level)
-    log_peak = np.log(told.readings.peak_g)
-    return part_levels(draws, told.core[cell], log_peak, told.readings.clock, offsets)
-
-
-def _case_fit(case: Case, rates: Rates, told: Posterior) -> CaseFit:
-    draws, cell = draw_level(told.cells, told.probability, told.grid)
-    mean, spread = _part_levels(draws, cell, told)
-    levels = mean + spread * evenly_normal(LEVEL)
-    return CaseFit(
-        case=case,
-        clock=case.clock(rates.of(case)),
-        draws=draws,
-        log_fresh=levels[case.parts],
-        rate=_rate(case, rates),
-        rate_log_sd=rates.log_sd(case),
-        spare_readings=_spare(told.readings),
-        shape_weights=told.shape_weights(),
-        siblings=told.siblings,
-        siblings_elsewhere=told.siblings_elsewhere,
-    )
-
-
-def _spare(readings: Readings) -> float:
-    if readings.offsets is None:
-        return float(readings.clock.size)
-    weight = readings.offsets.member.sum(axis=0)
-    loose = readings.offsets.precision / (weight + readings.offsets.precision)
-    held = weight * loose
-    used = (1.0 - loose).sum() + (held * loose).sum() / held.sum()
-    return float(weight.sum() + 1.0 - used)
-
-
-def _rate(case: Case, rates: Rates) -> FloatArray:
-    own = rates.of(case)
-    return np.exp([own[each] for each in case.rate_conditions])
-
-
-def _plain(case: Case, fit: WearFit) -> CaseFit:
-    draws = fit.draws
-    return CaseFit(
-        case=case,
-        clock=np.arange(1.0, case.made + 2.0),
-        draws=draws,
-        log_fresh=np.empty((1, 0)) if draws is None else draws.log_level_first[None],
-        rate=np.ones(1),
-        rate_log_sd=np.zeros(1),
-        spare_readings=float(fit.valid_drops),
-        shape_weights=fit.shape_weights,
-        siblings=fit.siblings,
-        siblings_elsewhere=fit.siblings_elsewhere,
-    )
-
-
-def _empty(case: Case, rates: Rates) -> CaseFit:
-    return CaseFit(
-        case=case,
-        clock=case.clock(rates.of(case)),
-        draws=None,
-        log_fresh=np.empty((len(case.histories), 0)),
-        rate=_rate(case, rates),
-        rate_log_sd=rates.log_sd(case),
-        spare_readings=0.0,
-        shape_weights={},
-        siblings=0,
-        siblings_elsewhere=0,
-    )
 
 
 def _codes(keys: Sequence[object]) -> IntArray:

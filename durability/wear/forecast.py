@@ -189,6 +189,8 @@ def _basis(life: CaseLife, series: int, fit: WearFit, *, like_failed: int) -> st
         rest = case.longest_rest
         if rest is not None:
             parts.append(f"longest rest {rest}")
+    if series in case.breaks:
+        parts.append("its step from the series before is taken for mount, sensor or foam, not wear")
     if not life.informed and not failed:
         parts.append("too few to forecast")
         if case.made:

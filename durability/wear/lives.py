@@ -11,7 +11,8 @@ import numpy as np
 
 from durability.life.results import Prediction
 from durability.record.basis import MIN_DROPS_FOR_TREND
-from durability.wear.cases import Case, CaseFit, cases_of, fit_cases
+from durability.wear.case_fit import CaseFit, fit_cases
+from durability.wear.cases import Case, cases_of
 from durability.wear.damage import DamageLife, fit_damage, known_life
 from durability.wear.draws import (
     DAMAGE,

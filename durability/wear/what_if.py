@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from durability.record.records import DropHistory, FloatArray
-    from durability.wear.cases import CaseFit
+    from durability.wear.case_fit import CaseFit
     from durability.wear.results import WearFit
 
 _QUICKEST = 1.6
