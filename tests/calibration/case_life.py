@@ -1,8 +1,8 @@
 """How often 90 % intervals hold the life of cases dropped in several series.
 
-Run ``python tests/calibration/case_life.py [replications] [seed]``. Its curves (straight in g, power
-law, settling then straight, gamma process, late onset) are straightened by their own law and not
-by the model's; levels of conditions, rates and readings vary from case to case.
+Run ``python tests/calibration/case_life.py [replications] [seed]``. Its curves (straight in g,
+power law, settling then straight, gamma process, late onset) are not the model's; levels of
+conditions, rates and readings vary from case to case.
 """
 
 from __future__ import annotations
@@ -102,10 +102,10 @@ def a_case(rng, curve, life, plan, hard_rate, step):
         name = code if isinstance(code, str) else plan[code][0]
         condition = CONDITION.get(name, (1000.0, "steel", name))
         numbers = np.arange(1, at.sum() + 1)
+        made, case = int(at.sum()), f"C{rng.random()}"
         parts.append(
-            DropHistory(str(code), numbers, np.exp(logs[at]), at.sum(), at.sum(), f"C{rng.random()}",
-                        "M", "D", condition)
-        )  # fmt: skip
+            DropHistory(str(code), numbers, np.exp(logs[at]), made, made, case, "M", "D", condition)
+        )
         which.append(ages[at])
     ahead = np.concatenate([[0.0], np.cumsum(rates + [rates[-1]] * 5000)])
     reached = np.flatnonzero(np.interp(ahead, since, path) >= RISE - 1e-9)
