@@ -14,7 +14,8 @@ import numpy as np
 
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall
-from durability.wear.cases import Case, CaseFit, cases_of, fit_cases
+from durability.wear.case_fit import CaseFit, fit_cases
+from durability.wear.cases import Case, cases_of
 from durability.wear.conditions import by_condition, condition_of, in_common, unit_of
 from durability.wear.draws import log_level
 from durability.wear.fitting import fit_wear

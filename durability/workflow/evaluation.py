@@ -11,7 +11,8 @@ from durability.record.vocabulary import BARE
 
 if TYPE_CHECKING:
     from durability.record.records import Condition, DropHistory
-    from durability.wear.cases import Case, CaseFit
+    from durability.wear.case_fit import CaseFit
+    from durability.wear.cases import Case
     from durability.wear.compare import CaseFits
     from durability.wear.lives import CaseLife, FailureLimit
     from durability.wear.results import Forecast, LevelFan, Ranking, Trend, WearFit
