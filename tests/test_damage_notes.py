@@ -11,7 +11,7 @@ from sklearn.metrics import cohen_kappa_score
 from durability.intake.hand_entry import read_line
 from durability.record.errors import UnusableCall
 from durability.record.vocabulary import DAMAGE_MODES
-from durability.store import database
+from durability.store import database, sql_files
 from durability.workflow.demo import FOLDER
 from durability.workflow.series import series_to_record
 from durability.workflow.session import Session
@@ -359,9 +359,9 @@ def test_modes_are_counted_apart_and_a_failure_ends_the_watch(store, sheet):
 
 
 def test_an_older_store_keeps_its_notes_and_its_seals(run, tmp_path, monkeypatch):
-    steps = database._schema_steps()
+    steps = sql_files.schema_steps()
     before = tuple(step for step in steps if step[0] <= 8)
-    monkeypatch.setattr(database, "_schema_steps", lambda: before)
+    monkeypatch.setattr(sql_files, "schema_steps", lambda: before)
     run("init")
     with database.writing(tmp_path / "store.duckdb") as connection:
         # As the program of that step wrote them; today's statements know later steps.
@@ -378,10 +378,10 @@ def test_an_older_store_keeps_its_notes_and_its_seals(run, tmp_path, monkeypatch
             SELECT specimen_id, 3, 'rib 5', e.entry_id FROM specimen, entry AS e
             WHERE e.file_name IS NOT NULL;
         """)
-        content = database.statement("fingerprint_entries")
+        content = sql_files.statement("fingerprint_entries")
         connection.execute(re.sub(r"\S*\s+SELECT[^\n]*damage_photo[^\n]*\s+UNION ALL", "", content))
         sealed = connection.execute("FROM entry_fingerprint ORDER BY entry_id").fetchall()
-    monkeypatch.setattr(database, "_schema_steps", lambda: steps)
+    monkeypatch.setattr(sql_files, "schema_steps", lambda: steps)
     assert [(n["severity"], n["mode"], n["inspector"], n["photos"]) for n in notes(run)] == [
         (2, None, "Ada", []),
         (3, None, None, []),
@@ -389,7 +389,7 @@ def test_an_older_store_keeps_its_notes_and_its_seals(run, tmp_path, monkeypatch
     run("damage", "add", "C1", "--severity", "3", "--mode", "crack")
     assert len(notes(run)) == 3
     with database.writing(tmp_path / "store.duckdb") as connection:
-        connection.execute(database.statement("fingerprint_entries"))
+        connection.execute(sql_files.statement("fingerprint_entries"))
         now = connection.execute("FROM entry_fingerprint ORDER BY entry_id").fetchall()
     assert now[:2] == sealed and len(sealed) == 2
 

@@ -12,7 +12,7 @@ import duckdb
 import pytest
 from export_files import half_sine_g, write_volts
 
-from durability.store import database
+from durability.store import sql_files
 
 ABC = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
 """SHA-256 of "abc": the worked example published with FIPS 180-4."""
@@ -158,7 +158,7 @@ def test_every_table_that_holds_records_is_fingerprinted(store):
         for (name,) in rows("SELECT table_name FROM duckdb_tables() WHERE NOT internal")
         if name not in ("schema_step", "sealed_entry")
     }
-    read = set(re.findall(r"FROM (\w+)", database.statement("fingerprint_entries")))
+    read = set(re.findall(r"FROM (\w+)", sql_files.statement("fingerprint_entries")))
     assert tables - read == set()
 
 

@@ -10,10 +10,10 @@ from uuid import uuid4
 import duckdb
 import pytest
 
-from durability.store import bench, database, file
+from durability.store import bench, file, sql_files
 
 DAY = "2026-01-02"
-STEPS = {step: path.read_text(encoding="utf-8") for step, path in database._schema_steps()}
+STEPS = {step: path.read_text(encoding="utf-8") for step, path in sql_files.schema_steps()}
 LAST_WITH_KEYS = 10
 """Up to this step stores were laid down with DuckDB's own foreign keys."""
 
@@ -123,8 +123,7 @@ def test_tables_of_ones_own_stay_in_the_backup_and_are_named(run, old):
 
 
 KILLED_AT = {
-    "while copying": "shutil.copyfile = lambda *_: os._exit(9)",
-    "before the copy has its name": "Path.rename = lambda *_: os._exit(9)",
+    "while copying": "c = shutil.copyfile; shutil.copyfile = lambda *w: (c(*w), os._exit(9))",
     "while filling": "database.advance_sequences = lambda _: os._exit(9)",
     "before the new file takes its place": "Path.replace = lambda *_: os._exit(9)",
     "after it": "r = Path.replace; Path.replace = lambda *w: (r(*w), os._exit(9))",
@@ -167,7 +166,7 @@ def test_the_references_are_those_that_duckdb_reads_in_the_steps():
     with duckdb.connect() as connection:
         lay_down(connection, STEPS)
         read = foreign_keys(connection)
-    found = [(r.table, r.column, r.to_table, r.to_column) for r in database.references()]
+    found = [(r.table, r.column, r.to_table, r.to_column) for r in sql_files.references()]
     assert sorted(found) == sorted(read) and len(found) > 50
 
 

@@ -12,7 +12,7 @@ import pytest
 
 from durability.intake.columns import FILE_KINDS
 from durability.record.errors import StoreUnusable
-from durability.store import archive, bench, database, file
+from durability.store import archive, bench, database, file, sql_files
 
 PROCESSES = 8
 DROPS_EACH = 6
@@ -253,7 +253,7 @@ def test_an_absent_text_is_none_in_an_array(store, tmp_path):
 
 def test_every_statement_is_one_and_is_run_by_somebody():
     """Kinds of rows and tables of an export complete a name; else it stands as it is."""
-    statements = database.statements(Path(database.__file__).with_name("sql"))
+    statements = sql_files.statements(Path(database.__file__).with_name("sql"))
     code = "".join(
         module.read_text(encoding="utf-8")
         for module in Path(database.__file__).parent.parent.rglob("*.py")
@@ -270,16 +270,16 @@ def test_a_name_that_stands_twice_is_refused(tmp_path):
     for name in ("a.sql", "b.sql"):
         (tmp_path / name).write_text("-- Head.\n\n-- name: one\nSELECT 1;\n")
     with pytest.raises(ValueError, match=r"b\.sql: .* one"):
-        database.statements(tmp_path)
+        sql_files.statements(tmp_path)
 
 
 def test_statements_come_with_their_comments_and_without_a_semicolon(tmp_path):
     (tmp_path / "a.sql").write_text(
         "-- Head.\n\n-- name: one\n-- Why.\nSELECT $a;\n\n-- name: two\nSELECT 2;\n"
     )
-    assert database.statements(tmp_path) == {
+    assert sql_files.statements(tmp_path) == {
         "one": "-- Why.\nSELECT $a",
         "two": "SELECT 2",
     }
     with pytest.raises(KeyError):
-        database.statement("no_such_statement")
+        sql_files.statement("no_such_statement")

@@ -13,7 +13,7 @@ from durability.intake.waveforms.folder import natural_order
 from durability.intake.waveforms.timebase import recorded_at
 from durability.pulse.waveform_codec import decode
 from durability.record.errors import DropTaken, SeriesClosed
-from durability.store import database
+from durability.store import database, sql_files
 from durability.workflow.session import Session
 from durability.workflow.waveforms import add_waveform_drop, import_waveforms
 
@@ -521,8 +521,8 @@ def test_one_file_can_be_taken_from_a_session(rig, tmp_path):
 
 
 def test_a_store_of_the_first_schema_step_is_brought_up_to_date(run, tmp_path, monkeypatch):
-    first = database._schema_steps()[:1]
-    monkeypatch.setattr(database, "_schema_steps", lambda: first)
+    first = sql_files.schema_steps()[:1]
+    monkeypatch.setattr(sql_files, "schema_steps", lambda: first)
     run("init")
     with database.writing(tmp_path / "store.duckdb") as connection:
         # As the program of that step wrote them; today's statements know later steps.

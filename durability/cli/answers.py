@@ -7,10 +7,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from durability.cli.logbook import day_of, limit_of, session_of, under_of
-from durability.cli.output import progress, refuse_unwritable, show, write_text
+from durability.cli.logbook import day_of, limit_of, session_of, under_of, warn
+from durability.cli.output import asked_as_of, progress, refuse_unwritable, show, write_text
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall
+from durability.report.answers import beside
 from durability.report.answers import query as shown
 from durability.workflow import claims, questions
 from durability.workflow.devices import DeviceStudy
@@ -107,7 +108,7 @@ def latent(options: Namespace) -> int:
     with progress(options, "weighing shocks against later failures"):
         session = session_of(options)
         scope = read_scope(session, under_of(options))
-        answer = DeviceStudy(session, day_of(options)).answer(scope)
+        answer = DeviceStudy(session, day_of(options, session)).answer(scope)
     from durability.report.answers import latent as shown
 
     return show(options, shown.blocks(answer, devices=options.devices), lambda: shown.json(answer))
@@ -169,19 +170,24 @@ def _answer(options: Namespace, title: str, answer: Answer) -> int:
             raise UnusableCall("--format parquet: is no text; name its file with -o FILE.parquet")
         questions.save_parquet(answer, file)
     elif form == "table" and file is None:
-        from durability.report import terminal
-
-        terminal.show(shown.blocks(title, answer.parameters, answer.columns, answer.rows))
+        return show(
+            options,
+            shown.blocks(title, answer.parameters, answer.columns, answer.rows),
+            lambda: None,
+        )
     elif form == "table":
         raise UnusableCall(
             f"-o {options.output!r}: ends in none of {', '.join(_ENDINGS)}; say --format"
         )
     else:
-        text = shown.as_text(form, answer.query, answer.parameters, answer.columns, answer.rows)
+        text = shown.as_text(form, answer, asked_as_of(options))
         if file is None:
             print(text, end="")
         else:
             write_text(file, text)
+    if form != "json":
+        # Beside the rows: a table for other programs holds nothing else.
+        warn(block.text for block in beside.as_of(asked_as_of(options)))
     if file is not None and not options.json:
         print(f"written: {file} ({counted(len(answer.rows), 'row')})")
     return 0

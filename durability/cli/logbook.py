@@ -10,6 +10,7 @@ from dataclasses import fields
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from durability.cli.output import asked_as_of
 from durability.cli.output import show as show_answer
 from durability.intake.hand_entry import TypedDrop
 from durability.record import clock
@@ -23,8 +24,12 @@ if TYPE_CHECKING:
 
 
 def session_of(options: Namespace) -> Session:
-    """Store and person of this call."""
-    return open_session(options.store, getattr(options, "by", None))
+    """Store and person of this call, and as of when it is asked."""
+    session = open_session(
+        options.store, getattr(options, "by", None), getattr(options, "as_of", None)
+    )
+    options.instant = session.as_of
+    return session
 
 
 def limit_of(options: Namespace) -> Limit:
@@ -49,11 +54,11 @@ def under_of(options: Namespace) -> Under:
     )
 
 
-def day_of(options: Namespace) -> date:
-    """The day of ``--on``; today without it."""
+def day_of(options: Namespace, session: Session) -> date:
+    """The day of ``--on``; without it that of ``--as-of``, else today."""
     from durability.intake.hand_entry import typed_date
 
-    return typed_date(options.on, option="--on") if options.on else clock.today()
+    return typed_date(options.on, option="--on") if options.on else session.day
 
 
 def say(options: Namespace, told: Mapping[str, Any], words: str) -> int:
@@ -61,7 +66,7 @@ def say(options: Namespace, told: Mapping[str, Any], words: str) -> int:
     if options.json:
         from durability.report import as_json
 
-        print(as_json.dumps(told))
+        print(as_json.dumps(as_json.as_of(asked_as_of(options), told)))
     else:
         print(words)
     return 0

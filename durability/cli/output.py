@@ -6,6 +6,7 @@ import sys
 from argparse import Namespace
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from itertools import chain
 from pathlib import Path
 from threading import Lock, Timer
 from typing import TYPE_CHECKING, Any, Protocol
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from rich.progress import Progress, TaskID
 
     from durability.report.blocks import Block
+    from durability.workflow.results import AsOf
 
 
 def show(options: Namespace, blocks: Iterable[Block], json: Callable[[], Any]) -> int:
@@ -35,15 +37,22 @@ def show(options: Namespace, blocks: Iterable[Block], json: Callable[[], Any]) -
     int
         Exit status 0.
     """
+    as_of = asked_as_of(options)
     if options.json:
         from durability.report import as_json
 
-        print(as_json.dumps(json()))
+        print(as_json.dumps(as_json.as_of(as_of, json())))
     else:
         from durability.report import terminal
+        from durability.report.answers import beside
 
-        terminal.show(blocks)
+        terminal.show(chain(beside.as_of(as_of), blocks))
     return 0
+
+
+def asked_as_of(options: Namespace) -> AsOf | None:
+    """As of when this call is asked, once its session is open; None: now."""
+    return getattr(options, "instant", None)
 
 
 def refuse_unwritable(file: Path) -> None:

@@ -43,7 +43,7 @@ def report(options: Namespace) -> int:
             specimen=options.specimen,
             plan=options.plan,
             under=under_of(options),
-            on=day_of(options),
+            on=day_of(options, session),
             claim_pct=options.claim,
             limit=limit_of(options),
             rig_corrected=options.rig_corrected,
@@ -74,7 +74,9 @@ def report(options: Namespace) -> int:
         }
         return say(options, summary, "")
     from durability.report import terminal
+    from durability.report.answers import beside
 
+    terminal.show(beside.as_of(session.as_of))
     terminal.say(first)
     if replaced is not None:
         terminal.say(changes.summary(written))

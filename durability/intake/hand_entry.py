@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import date, datetime, time
 from pathlib import Path
 
 from durability.intake.columns import COLUMNS
@@ -136,6 +136,42 @@ def typed_date(text: str, *, option: str) -> date:
         return date.fromisoformat(text)
     except ValueError:
         raise UnusableCall(f"{option} {text!r}: not an ISO 8601 date, like 2026-03-14") from None
+
+
+def typed_instant(text: str, *, option: str) -> datetime:
+    """Instant of an ISO 8601 text; of a date its end, by the bench's clock.
+
+    Parameters
+    ----------
+    text : str
+        A date, or a date and time with its offset.
+    option : str
+        How the message names the field.
+
+    Returns
+    -------
+    datetime
+        With its offset.
+
+    Raises
+    ------
+    UnusableCall
+        The text is neither.
+    """
+    try:
+        return datetime.combine(date.fromisoformat(text), time.max).astimezone()
+    except ValueError:
+        pass
+    try:
+        instant = datetime.fromisoformat(text)
+    except ValueError:
+        instant = None
+    if instant is None or instant.tzinfo is None:
+        raise UnusableCall(
+            f"{option} {text!r}: not a date, like 2026-03-14, nor an instant with its offset, like"
+            " 2026-03-14T16:30+01:00"
+        )
+    return instant
 
 
 def typed_values(

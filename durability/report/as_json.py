@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from durability.life.results import Prediction
     from durability.record.records import Condition, ImportCount, Quarantine
     from durability.rig.results import RigNote
-    from durability.workflow.results import VoidedDrop
+    from durability.workflow.results import AsOf, VoidedDrop
 
 
 def dumps(value: Any) -> str:
@@ -47,6 +47,11 @@ def _clean(value: Any) -> Any:
         return [_clean(each) for each in value]
     number = float(value)  # Decimal too
     return number if abs(number) < float("inf") else None
+
+
+def as_of(when: AsOf | None, answer: Any) -> Any:
+    """An answer, led by the instant as of which it was asked where that is not now."""
+    return answer if when is None else {**everything(when), **answer}
 
 
 def named(result: Any, names: Sequence[str]) -> dict[str, Any]:

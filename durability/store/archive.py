@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 import duckdb
 
 from durability.record.errors import RecordRefused, UnusableCall
-from durability.store import bench, database
+from durability.store import bench, database, sql_files
 
 if TYPE_CHECKING:
     import numpy as np
@@ -75,7 +75,7 @@ def write_files(
     for name in ("tables", "today"):
         (folder / name).mkdir()
     with database.reading(store, with_files=True) as connection, _writing_files(folder):
-        for table in database.tables(connection):
+        for table in sql_files.tables(connection):
             relation = connection.table(table)
             if table == _PACKED[0]:
                 samples = folder / "tables" / SAMPLES_FILE
@@ -83,7 +83,7 @@ def write_files(
                 relation = relation.project(f"* EXCLUDE ({_PACKED[1]})")
             files.append(_write_table(relation.order("ALL"), folder, f"tables/{table}.csv"))
         for name in TODAY:
-            relation = connection.sql(database.statement(f"today_{name}"))
+            relation = connection.sql(sql_files.statement(f"today_{name}"))
             files.append(_write_table(relation, folder, f"today/{name}.csv"))
         return files, bench.fetch(connection, "record_state")[0]
 
@@ -91,9 +91,9 @@ def write_files(
 def _write_table(relation: duckdb.DuckDBPyRelation, folder: Path, name: str) -> WrittenFile:
     columns = tuple(zip(relation.columns, map(str, relation.types), strict=True))
     plain = [
-        f"to_json({database.quoted(column)}) AS {database.quoted(column)}"
+        f"to_json({sql_files.quoted(column)}) AS {sql_files.quoted(column)}"
         if type_.endswith("[]")
-        else database.quoted(column)
+        else sql_files.quoted(column)
         for column, type_ in columns
     ]
     relation.project(", ".join(plain)).write_csv(str(folder / name), header=True)
@@ -106,7 +106,7 @@ def _write_samples(
     import numpy as np
     import pandas as pd
 
-    packed = connection.cursor().execute(database.statement("packed_samples"))
+    packed = connection.cursor().execute(sql_files.statement("packed_samples"))
     rows = 0
     with duckdb.connect(":memory:") as memory:
         empty = pd.DataFrame({"waveform_id": ["-"], "acceleration_g": [np.zeros(1)]})
@@ -156,9 +156,9 @@ def read_tables(
         connection.execute("BEGIN TRANSACTION")
         name = ""
         try:
-            for name in database.tables(connection):
+            for name in sql_files.tables(connection):
                 _read_table(connection, folder / "tables", name, encoded)
-            database.refuse_orphans(connection)
+            sql_files.refuse_orphans(connection)
             database.advance_sequences(connection)
         except (duckdb.Error, OSError) as error:
             connection.execute("ROLLBACK")
@@ -197,7 +197,7 @@ def _read_table(
         rows = rows.set_alias("read").join(packed, "read.waveform_id = packed.packed_id")
     typed = []
     for column, type_ in columns:
-        read = database.quoted(column)
+        read = sql_files.quoted(column)
         if type_.endswith("[]"):
             read = f"CAST({read} AS JSON)"
         typed.append(f"CAST({read} AS {type_})")
@@ -212,7 +212,7 @@ def _packed_frame(file: Path, encoded: Callable[[np.ndarray], bytes]) -> Any:
 
     keys, packed = [], []
     with duckdb.connect(":memory:") as memory:
-        waveforms = memory.execute(database.statement("read_parquet"), {"path": str(file)})
+        waveforms = memory.execute(sql_files.statement("read_parquet"), {"path": str(file)})
         while some := waveforms.fetchmany(_WAVEFORMS_AT_ONCE):
             for key, samples in some:
                 keys.append(key)
@@ -259,7 +259,7 @@ def data_dictionary() -> list[DescribedTable]:
         Columns in the order of the store.
     """
     with database.empty() as connection:
-        rows = connection.execute(database.statement("columns")).fetchall()
+        rows = connection.execute(sql_files.statement("columns")).fetchall()
     return [
         DescribedTable(
             table,

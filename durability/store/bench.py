@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from durability import PROGRAM_VERSION
 from durability.record import clock
 from durability.record.errors import RecordRefused
-from durability.store.database import statement
+from durability.store.sql_files import statement
 
 if TYPE_CHECKING:
     import duckdb

@@ -3,28 +3,25 @@
 Any error inside a transaction rolls it back and is raised: after an error COMMIT "succeeds" with
 nothing stored.
 
-A schema step says by REFERENCES what its rows refer to. The store is laid down without: each
-opening for writing leaves hidden copies of DuckDB's foreign keys in the file, which make every
-later opening slower. ``orphans`` holds rows against the same references instead. A store of an
-earlier step is built anew in a file beside it, which takes its place when it is whole.
+A store of an earlier schema step is built anew in a file beside it, which takes its place when it
+is whole.
 """
 
 from __future__ import annotations
 
-import re
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
+from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
 
 import duckdb
+from duckdb import DuckDBPyConnection, DuckDBPyRelation
 
 from durability import PROGRAM_VERSION
-from durability.record import clock
-from durability.record.basis import counted
-from durability.record.errors import RecordRefused, StoreUnusable
+from durability.record.errors import StoreUnusable
 from durability.store.file import (
     SETTINGS,
     UnfinishedWriting,
@@ -34,65 +31,14 @@ from durability.store.file import (
     log,
     take_place,
 )
-
-_HERE = Path(__file__).parent
-_TABLE = re.compile(r"^CREATE TABLE (\w+)")
-_REFERENCE = re.compile(r" REFERENCES (\w+) \((\w+)\)")
-
-
-def statement(name: str) -> str:
-    """Text of a statement of ``sql/``.
-
-    Parameters
-    ----------
-    name : str
-        The name in its line ``-- name: ...``.
-
-    Returns
-    -------
-    str
-        One statement with ``$name`` parameters and its comments.
-
-    Raises
-    ------
-    KeyError
-        No statement has that name.
-    """
-    return statements(_HERE / "sql")[name]
-
-
-@cache
-def statements(folder: Path) -> dict[str, str]:
-    """Every statement of a folder's files by name; what stands before a file's first is its head.
-
-    Parameters
-    ----------
-    folder : Path
-        Holds ``.sql`` files.
-
-    Returns
-    -------
-    dict of str to str
-        Name → statement.
-
-    Raises
-    ------
-    ValueError
-        Two statements have one name.
-    """
-    found: dict[str, str] = {}
-    for file in sorted(folder.glob("*.sql")):
-        for part in file.read_text(encoding="utf-8").split("\n-- name: ")[1:]:
-            name, _, text = part.partition("\n")
-            if name in found:
-                raise ValueError(f"{file.name}: a second statement has the name {name}")
-            found[name] = text.strip().removesuffix(";")
-    return found
-
-
-def quoted(name: str) -> str:
-    """A name as it may stand in a statement, whatever characters it holds."""
-    return '"' + name.replace('"', '""') + '"'
+from durability.store.sql_files import (
+    apply_steps,
+    latest_step,
+    quoted,
+    references,
+    statement,
+    tables,
+)
 
 
 def create_store(path: Path) -> bool:
@@ -126,7 +72,7 @@ def create_store(path: Path) -> bool:
 
 
 @contextmanager
-def making(path: Path, *, up_to_step: int) -> Iterator[duckdb.DuckDBPyConnection]:
+def making(path: Path, *, up_to_step: int) -> Iterator[DuckDBPyConnection]:
     """A connection to a new store of an earlier schema step; brought up to date at the end.
 
     Parameters
@@ -151,7 +97,7 @@ def making(path: Path, *, up_to_step: int) -> Iterator[duckdb.DuckDBPyConnection
 
 
 @contextmanager
-def _building(path: Path, *, up_to_step: int) -> Iterator[duckdb.DuckDBPyConnection]:
+def _building(path: Path, *, up_to_step: int) -> Iterator[DuckDBPyConnection]:
     """A connection to a file beside the store, which takes its place at the end, up to date."""
     new = path.with_name(path.name + ".new")
     leftovers = (new, log(new))
@@ -160,9 +106,9 @@ def _building(path: Path, *, up_to_step: int) -> Iterator[duckdb.DuckDBPyConnect
     try:
         connection = connect(new, read_only=False)
         try:
-            _apply_steps(connection, after=0, up_to=up_to_step)
+            apply_steps(connection, after=0, up_to=up_to_step)
             yield connection
-            _apply_steps(connection, after=up_to_step)
+            apply_steps(connection, after=up_to_step)
             connection.execute("CHECKPOINT")
         finally:
             connection.close()
@@ -175,7 +121,7 @@ def _building(path: Path, *, up_to_step: int) -> Iterator[duckdb.DuckDBPyConnect
             each.unlink(missing_ok=True)
 
 
-def _open_current(path: Path) -> duckdb.DuckDBPyConnection:
+def _open_current(path: Path) -> DuckDBPyConnection:
     """A connection to a store that is there, brought up to date; the lock is held."""
     connection = connect(path, read_only=False)
     try:
@@ -199,7 +145,7 @@ def _rebuild(path: Path, step: int) -> None:
     try:
         backup = back_up(path, f"step-{step}")
         with _building(path, up_to_step=step) as connection:
-            connection.execute("ATTACH $path AS old (READ_ONLY)", {"path": str(path)})
+            _attach_old(connection, path)
             _copy_rows(connection)
             own = [name for (name,) in connection.execute(statement("others")).fetchall()]
             connection.execute("DETACH old")
@@ -216,7 +162,7 @@ def _rebuild(path: Path, step: int) -> None:
 
 
 @contextmanager
-def empty() -> Iterator[duckdb.DuckDBPyConnection]:
+def empty() -> Iterator[DuckDBPyConnection]:
     """A connection to a store in memory that holds nothing, of the latest schema step.
 
     Yields
@@ -225,18 +171,64 @@ def empty() -> Iterator[duckdb.DuckDBPyConnection]:
         Open until the block ends.
     """
     with duckdb.connect(":memory:", config=SETTINGS) as connection:
-        _apply_steps(connection)
+        apply_steps(connection)
         yield connection
 
 
-@contextmanager
-def reading(path: Path, *, with_files: bool = False) -> Iterator[duckdb.DuckDBPyConnection]:
-    """A read-only connection; several processes may read at once.
+@dataclass(frozen=True, slots=True)
+class Past:
+    """A record as it was known at an instant: a store in memory, in which nothing is written."""
+
+    instant: datetime
+    """With its offset."""
+    entered_since: int
+    """Entries of the store that were made later."""
+    connection: DuckDBPyConnection
+
+
+def past(path: Path, instant: datetime) -> Past:
+    """What a store held at an instant: the rows of entries made by then.
+
+    Corrections, voids and notes are rows of entries too, so that every view and statement gives
+    what it gave at that instant.
 
     Parameters
     ----------
     path : Path
         An existing store.
+    instant : datetime
+        With its offset.
+
+    Returns
+    -------
+    Past
+
+    Raises
+    ------
+    StoreUnusable
+        The store is missing, held, foreign or too new.
+    """
+    until = {"instant": instant.astimezone(UTC).replace(tzinfo=None)}
+    with reading(path) as whole:
+        row = whole.execute(statement("entered_since"), until).fetchone()
+    connection = duckdb.connect(config=SETTINGS)
+    apply_steps(connection)
+    with locked(path, exclusive=False):
+        _attach_old(connection, path)
+        _copy_rows(connection, until["instant"])
+        connection.execute("DETACH old")
+    connection.execute("SET enable_external_access = false")
+    return Past(instant, row[0] if row else 0, connection)
+
+
+@contextmanager
+def reading(record: Path | Past, *, with_files: bool = False) -> Iterator[DuckDBPyConnection]:
+    """A read-only connection; several processes may read at once.
+
+    Parameters
+    ----------
+    record : Path or Past
+        An existing store, or what it held at an instant.
     with_files : bool
         It may write other files: never for a statement that a user typed.
 
@@ -250,21 +242,26 @@ def reading(path: Path, *, with_files: bool = False) -> Iterator[duckdb.DuckDBPy
     StoreUnusable
         The store is missing, held, foreign or too new.
     """
-    _must_exist(path)
-    with locked(path, exclusive=False):
-        connection = _open_to_read(path, with_files=with_files)
+    if isinstance(record, Past):
+        with record.connection.cursor() as cursor:
+            cursor.execute("BEGIN TRANSACTION READ ONLY")
+            yield cursor
+        return
+    _must_exist(record)
+    with locked(record, exclusive=False):
+        connection = _open_to_read(record, with_files=with_files)
         if connection is not None:
             try:
                 yield connection
             finally:
                 connection.close()
             return
-    create_store(path)
-    with reading(path, with_files=with_files) as connection:
+    create_store(record)
+    with reading(record, with_files=with_files) as connection:
         yield connection
 
 
-def _open_to_read(path: Path, *, with_files: bool) -> duckdb.DuckDBPyConnection | None:
+def _open_to_read(path: Path, *, with_files: bool) -> DuckDBPyConnection | None:
     """None where it must be written to first: of an earlier step, or its last writing cut off."""
     try:
         connection = connect(path, read_only=True, with_files=with_files)
@@ -282,7 +279,7 @@ def _open_to_read(path: Path, *, with_files: bool) -> duckdb.DuckDBPyConnection 
 
 
 @contextmanager
-def writing(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+def writing(path: Path) -> Iterator[DuckDBPyConnection]:
     """A connection inside one transaction: committed at the end, rolled back on any exception.
 
     Parameters
@@ -316,7 +313,7 @@ def writing(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
 
 
 @contextmanager
-def in_memory() -> Iterator[duckdb.DuckDBPyConnection]:
+def in_memory() -> Iterator[DuckDBPyConnection]:
     """A connection to an empty store that is nowhere on a disk, forgotten at the end.
 
     Yields
@@ -334,9 +331,9 @@ def in_memory() -> Iterator[duckdb.DuckDBPyConnection]:
 
 
 @cache
-def _empty_store() -> duckdb.DuckDBPyConnection:
+def _empty_store() -> DuckDBPyConnection:
     connection = duckdb.connect(config={**SETTINGS, "enable_external_access": False})
-    _apply_steps(connection)
+    apply_steps(connection)
     return connection
 
 
@@ -348,19 +345,7 @@ def _must_exist(path: Path) -> None:
         )
 
 
-@cache
-def _schema_steps() -> tuple[tuple[int, Path], ...]:
-    """Number and file of each schema step, in order."""
-    files = sorted((_HERE / "schema").glob("[0-9]*.sql"))
-    return tuple((int(file.name.partition("_")[0]), file) for file in files)
-
-
-def latest_step() -> int:
-    """Last schema step that this program knows."""
-    return _schema_steps()[-1][0]
-
-
-def _check_step(connection: duckdb.DuckDBPyConnection, path: Path) -> int:
+def _check_step(connection: DuckDBPyConnection, path: Path) -> int:
     try:
         row = connection.execute(statement("schema_step")).fetchone()
     except duckdb.CatalogException:
@@ -377,138 +362,7 @@ def _check_step(connection: duckdb.DuckDBPyConnection, path: Path) -> int:
     return int(step)
 
 
-def _apply_steps(
-    connection: duckdb.DuckDBPyConnection, *, after: int = 0, up_to: int | None = None
-) -> None:
-    """Apply schema steps, each in a transaction of its own."""
-    for step, file in _schema_steps():
-        if step <= after or (up_to is not None and step > up_to):
-            continue
-        connection.execute("BEGIN TRANSACTION")
-        try:
-            connection.execute(_REFERENCE.sub("", file.read_text(encoding="utf-8")))
-            connection.execute(
-                statement("add_schema_step"),
-                {
-                    "step": step,
-                    "applied_at_utc": clock.now_utc(),
-                    "program_version": PROGRAM_VERSION,
-                    "engine_version": duckdb.__version__,
-                },
-            )
-        except BaseException:
-            connection.execute("ROLLBACK")
-            raise
-        connection.execute("COMMIT")
-
-
-@dataclass(frozen=True, slots=True)
-class Reference:
-    """A column whose values stand in a column of another table."""
-
-    table: str
-    column: str
-    to_table: str
-    to_column: str
-
-
-def references() -> tuple[Reference, ...]:
-    """What refers to what, as the schema steps say.
-
-    Returns
-    -------
-    tuple of Reference
-        In the order of the steps.
-    """
-    found = []
-    for _, file in _schema_steps():
-        table = ""
-        for line in file.read_text(encoding="utf-8").splitlines():
-            if begun := _TABLE.match(line):
-                table = begun[1]
-            elif named := _REFERENCE.search(line):
-                found.append(Reference(table, line.split()[0], *named.groups()))
-    return tuple(found)
-
-
-@dataclass(frozen=True, slots=True)
-class Orphans:
-    """Rows that refer to one that is not there."""
-
-    reference: Reference
-    rows: int
-
-    @property
-    def words(self) -> str:
-        """What is wrong, in one clause."""
-        named = self.reference
-        return (
-            f"{counted(self.rows, 'row')} of {named.table}: {named.column} is in no row of"
-            f" {named.to_table}"
-        )
-
-
-def orphans(connection: duckdb.DuckDBPyConnection) -> tuple[Orphans, ...]:
-    """Rows that refer to one that is not there, by reference.
-
-    Parameters
-    ----------
-    connection : DuckDBPyConnection
-        To a store.
-
-    Returns
-    -------
-    tuple of Orphans
-        Empty where every reference holds.
-    """
-    found = []
-    laid_down = tables(connection)
-    for each in references():
-        if each.table not in laid_down:
-            continue  # of a later step
-        row = connection.execute(statement("orphans"), asdict(each)).fetchone()
-        if row and row[0]:
-            found.append(Orphans(each, row[0]))
-    return tuple(found)
-
-
-def refuse_orphans(connection: duckdb.DuckDBPyConnection) -> None:
-    """To be called at the end of an import, before it is committed.
-
-    Parameters
-    ----------
-    connection : DuckDBPyConnection
-        Inside a transaction.
-
-    Raises
-    ------
-    RecordRefused
-        A row refers to one that is not there, and did not before.
-    """
-    if found := orphans(connection):
-        before = orphans(connection.cursor())  # sees what is committed
-        if made := [each for each in found if each not in before]:
-            raise RecordRefused(f"{made[0].words}; nothing is stored")
-
-
-def tables(connection: duckdb.DuckDBPyConnection) -> list[str]:
-    """Names of the tables of the record, each after those that it refers to.
-
-    Parameters
-    ----------
-    connection : DuckDBPyConnection
-        To a store.
-
-    Returns
-    -------
-    list of str
-        Without that of the schema's steps, which are applied again wherever the rows go.
-    """
-    rows = connection.execute(statement("tables")).fetchall()
-    return [name for (name,) in rows if name != "schema_step"]
-
-
-def advance_sequences(connection: duckdb.DuckDBPyConnection) -> None:
+def advance_sequences(connection: DuckDBPyConnection) -> None:
     """Set every sequence forward, so that further numbers follow those of the rows.
 
     Parameters
@@ -524,19 +378,35 @@ def advance_sequences(connection: duckdb.DuckDBPyConnection) -> None:
             connection.execute(statement("advance_sequence"), told).fetchall()
 
 
-def _copy_rows(connection: duckdb.DuckDBPyConnection) -> None:
-    """Copy every row of the store attached as ``old``, and hold each table against it."""
+def _attach_old(connection: DuckDBPyConnection, path: Path) -> None:
+    connection.execute("ATTACH $path AS old (READ_ONLY)", {"path": str(path)})
+
+
+def _copy_rows(connection: DuckDBPyConnection, until_utc: datetime | None = None) -> None:
+    """Copy the rows of the store attached as ``old``: all, held against it, or those known then."""
     connection.execute("BEGIN TRANSACTION")
     for name in tables(connection):
         columns = ", ".join(map(quoted, connection.table(name).columns))
         old = connection.table(f"old.{quoted(name)}")
+        if until_utc is not None:
+            _known_by(old, name, until_utc).project(columns).insert_into(name)
+            continue
         old.project(columns).insert_into(name)
         content = f"count(*), bit_xor(hash({columns}))"
-        if (
-            old.aggregate(content).fetchall()
-            != connection.table(name).aggregate(content).fetchall()
-        ):
+        new = connection.table(name)
+        if old.aggregate(content).fetchall() != new.aggregate(content).fetchall():
             raise OSError(f"rows of {name} do not come out as they went in")
     connection.execute(statement("keep_schema_steps"))
     advance_sequences(connection)
     connection.execute("COMMIT")
+
+
+def _known_by(rows: DuckDBPyRelation, table: str, until_utc: datetime) -> DuckDBPyRelation:
+    """Entries made by an instant, and rows of which every row that they refer to is there."""
+    if table == "entry":
+        return rows.filter(f"entered_at_utc <= TIMESTAMP '{until_utc}'")
+    for each in references():
+        if each.table == table:
+            there = f"FROM {each.to_table} AS n WHERE n.{each.to_column} = o.{each.column}"
+            rows = rows.set_alias("o").filter(f"o.{each.column} IS NULL OR EXISTS ({there})")
+    return rows

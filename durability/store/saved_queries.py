@@ -31,7 +31,8 @@ from typing import TYPE_CHECKING, Any
 import duckdb
 
 from durability.record.errors import UnusableCall
-from durability.store import database
+from durability.store import database, sql_files
+from durability.store.database import Past
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -192,13 +193,13 @@ def read_query(file: Path) -> SavedQuery:
     )
 
 
-def run_query(store: Path, query: SavedQuery, values: Mapping[str, str]) -> Answer:
+def run_query(store: Path | Past, query: SavedQuery, values: Mapping[str, str]) -> Answer:
     """Answer of a saved question, asked read-only.
 
     Parameters
     ----------
-    store : Path
-        An existing store.
+    store : Path or Past
+        An existing store, or what it held at an instant.
     query : SavedQuery
         The question.
     values : mapping of str to str
@@ -235,14 +236,14 @@ def typed_parameters(query: SavedQuery, values: Mapping[str, str]) -> dict[str, 
 
 
 def run_sql(
-    store: Path, sql: str, parameters: Mapping[str, Any] | None = None, *, name: str = ""
+    store: Path | Past, sql: str, parameters: Mapping[str, Any] | None = None, *, name: str = ""
 ) -> Answer:
     """Answer of any statement, asked read-only.
 
     Parameters
     ----------
-    store : Path
-        An existing store.
+    store : Path or Past
+        An existing store, or what it held at an instant.
     sql : str
         A statement with ``$name`` parameters.
     parameters : mapping, optional
@@ -274,7 +275,7 @@ def run_sql(
 
 
 def query_frame(
-    store: Path, sql: str, parameters: Mapping[str, Any] | None = None, *, name: str = ""
+    store: Path | Past, sql: str, parameters: Mapping[str, Any] | None = None, *, name: str = ""
 ) -> pd.DataFrame:
     """As ``run_sql``, as a table of pandas: absent is NA, NaN or NaT by its type."""
     with _asking(store, sql, dict(parameters or {}), name) as result:
@@ -282,7 +283,7 @@ def query_frame(
     return frame
 
 
-def view_frame(store: Path, view: str) -> pd.DataFrame | None:
+def view_frame(store: Path | Past, view: str) -> pd.DataFrame | None:
     """Every row of a view or table of the store; None when there is none of that name."""
     with database.reading(store) as connection:
         try:
@@ -294,7 +295,7 @@ def view_frame(store: Path, view: str) -> pd.DataFrame | None:
 
 @contextmanager
 def _asking(
-    store: Path, sql: str, parameters: dict[str, Any], name: str
+    store: Path | Past, sql: str, parameters: dict[str, Any], name: str
 ) -> Iterator[duckdb.DuckDBPyConnection]:
     with database.reading(store) as connection:
         try:
@@ -326,7 +327,7 @@ def write_parquet(answer: Answer, file: Path) -> None:
     places = [str(at) for at in range(len(answer.columns))]
     frame = pd.DataFrame(answer.rows, columns=places, dtype=object)
     typed = ", ".join(
-        f'CAST("{at}" AS {type_}) AS {database.quoted(name)}'
+        f'CAST("{at}" AS {type_}) AS {sql_files.quoted(name)}'
         for at, name, type_ in zip(places, answer.columns, answer.types, strict=True)
     )
     try:

@@ -17,7 +17,7 @@ import duckdb
 from durability.record.errors import RecordRefused
 from durability.record.records import CrossPeak, LaterImpact, LowPass, PulseFlag, PulseMeasures
 from durability.store.bench import fetch, run
-from durability.store.database import statement
+from durability.store.sql_files import statement
 
 if TYPE_CHECKING:
     import pandas as pd

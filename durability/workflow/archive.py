@@ -22,7 +22,7 @@ from durability.record.errors import ImportRefused, RecordRefused, StoreUnusable
 from durability.record.records import ImportCount, Rejection
 from durability.record.units import STANDARD_GRAVITY_M_S2
 from durability.record.vocabulary import DAMAGE_SEVERITIES
-from durability.store import archive, bench, database
+from durability.store import archive, bench, database, sql_files
 from durability.store import archive as dictionary
 from durability.store.archive import WrittenFile
 from durability.workflow.check_lists import keep_list, versions
@@ -117,7 +117,7 @@ def import_files(
         )
         if rejections and not keep_good:
             raise ImportRefused(rejections, read, duplicates)
-        database.refuse_orphans(connection)
+        sql_files.refuse_orphans(connection)
         # Written before the commit: when it can't be, nothing is stored and nothing is lost.
         rejects_file = _write_rejects(files[0], sheets, rejections) if rejections else None
     return ImportCount(
@@ -415,10 +415,10 @@ def _read_about(folder: Path) -> dict[str, Any]:
         ) from None
     if "today/drops.csv" not in named:
         raise UnusableCall(f"{folder / ABOUT_FILE}: names no today/drops.csv; not a whole export")
-    if step > database.latest_step():
+    if step > sql_files.latest_step():
         raise UnusableCall(
             f"{folder}: exported by durability {about.get('program_version')} (schema step {step});"
-            f" this is {PROGRAM_VERSION} and knows steps up to {database.latest_step()}: install"
+            f" this is {PROGRAM_VERSION} and knows steps up to {sql_files.latest_step()}: install"
             " the newer one"
         )
     return dict(about)

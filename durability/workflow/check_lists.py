@@ -98,7 +98,7 @@ def give_list(connection: Any, plan: str, check_list: CheckList, entry_id: Any) 
 
 def known_lists(session: Session) -> list[dict[str, Any]]:
     """Every list: the ready ones, then the versions that this store has used, the latest first."""
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         rows = bench.fetch(connection, "check_lists")
     stored = {row["sha256"] for row in rows}
     unused = [
@@ -136,7 +136,7 @@ def list_text(session: Session, wanted: str) -> tuple[str, str]:
     RecordRefused
         There is no such list.
     """
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         rows = bench.fetch(connection, "find_check_list", wanted=wanted)
     if rows and not (wanted in ready_lists() and _check_list(rows[0]) == ready_lists()[wanted]):
         return rows[0]["name"], check_list_text(_check_list(rows[0]))

@@ -21,7 +21,6 @@ from durability.devices.results import (
     LatentUnder,
     LifeLine,
 )
-from durability.record import clock
 from durability.record.errors import RecordRefused, UnusableCall
 from durability.record.records import DeviceHistory
 from durability.store import bench, database
@@ -152,12 +151,12 @@ class DeviceStudy:
     session : Session
         Store and person.
     on : date, optional
-        The day on which failures that no one has seen yet are asked for; by default today.
+        The day on which failures that no one has seen yet are asked for; by default the session's.
     """
 
     def __init__(self, session: Session, on: date | None = None) -> None:
         self._session = session
-        self._on = on or clock.today()
+        self._on = on or session.day
 
     @cached_property
     def histories(self) -> list[DeviceHistory]:
@@ -182,7 +181,7 @@ class DeviceStudy:
     @cached_property
     def caveats(self) -> LatentCaveats:
         """What the verdict hangs on: intermittent functions and declarations."""
-        with database.reading(self._session.store) as connection:
+        with database.reading(self._session.record) as connection:
             rules = confirm_rules(connection)
             intermittent = intermittent_checks(connection, rules)
             first_look_at = first_follow_up(connection)
@@ -203,7 +202,7 @@ class DeviceStudy:
         scope : Scope, optional
             Show one by one only the devices within it; the link is that of all devices.
         """
-        with database.reading(self._session.store) as connection:
+        with database.reading(self._session.record) as connection:
             devices = bench.fetch(connection, "devices")
             quarantined = quarantine.quarantines(connection)
         link = self.link

@@ -19,7 +19,6 @@ from durability.devices.schedule import (
     stages_before_last_drop,
 )
 from durability.intake.hand_entry import typed_date, typed_value
-from durability.record import clock
 from durability.record.errors import RecordRefused, UnusableCall
 from durability.record.records import CheckList
 from durability.store import bench, database
@@ -91,13 +90,13 @@ def intermittent_checks(
 
 def plans(session: Session) -> list[FollowUpPlan]:
     """The plan that every device follows unless told otherwise, then the store's own."""
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         return list(_known_plans(connection).values())
 
 
 def lists_of_plans(session: Session) -> dict[str, CheckList]:
     """The check list that each plan goes through, by the plan's name."""
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         given = plan_lists(connection)
         known = _known_plans(connection)
     return {name: list_of(plan, given) for name, plan in known.items()}
@@ -251,7 +250,7 @@ def assign_plan(
 
 def controls_of_plan(session: Session, name: str) -> tuple[int, int]:
     """Devices in use that follow a plan, and how many of them were never dropped."""
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         following = [
             followed
             for followed, row in followed_devices(connection)
@@ -270,7 +269,7 @@ def find_device(connection: Any, code: str) -> dict[str, Any]:
 
 def list_inspections(session: Session, device: str | None) -> list[dict[str, Any]]:
     """Inspections in time order, with what did not pass."""
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         if device:
             bench.find(connection, "specimen", device)
         return bench.fetch(connection, "inspection_list", device=device)
@@ -286,7 +285,7 @@ def device_follow_up(session: Session, device: str, on: str | None) -> dict[str,
     device : str
         Its code.
     on : str, optional
-        ISO date on which the stages are judged; else today.
+        ISO date on which the stages are judged; else the session's day.
 
     Returns
     -------
@@ -298,8 +297,8 @@ def device_follow_up(session: Session, device: str, on: str | None) -> dict[str,
     RecordRefused
         No such device.
     """
-    day = _day(on)
-    with database.reading(session.store) as connection:
+    day = _day(session, on)
+    with database.reading(session.record) as connection:
         found = find_device(connection, device)
         followed, row = next(
             each for each in followed_devices(connection) if each[0].device == device
@@ -372,7 +371,7 @@ def due(session: Session, on: str | None, within_days: int) -> DueList:
     session : Session
         Store and person.
     on : str, optional
-        ISO date; else today.
+        ISO date; else the session's day.
     within_days : int
         How far ahead to look.
 
@@ -382,8 +381,8 @@ def due(session: Session, on: str | None, within_days: int) -> DueList:
         The longest overdue first. Devices no longer in use owe nothing; those in quarantine are
         listed apart.
     """
-    day = _day(on)
-    with database.reading(session.store) as connection:
+    day = _day(session, on)
+    with database.reading(session.record) as connection:
         in_use = [
             (followed, row)
             for followed, row in followed_devices(connection)
@@ -470,7 +469,7 @@ def form_rows(session: Session, devices: Sequence[str]) -> list[dict[str, Any]]:
     """
     from durability.record.hazards import looks_at_battery
 
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         given = plan_lists(connection)
         lists = {
             followed.device: list_of(followed.plan, given)
@@ -503,5 +502,5 @@ def _last_owing_day(row: Mapping[str, Any], day: date) -> date:
     return min(end for end in ends if end is not None)
 
 
-def _day(on: str | None) -> date:
-    return typed_date(on, option="--on") if on else clock.today()
+def _day(session: Session, on: str | None) -> date:
+    return typed_date(on, option="--on") if on else session.day

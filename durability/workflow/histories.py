@@ -12,6 +12,7 @@ import numpy as np
 from durability.record.errors import RecordRefused
 from durability.record.orientation import is_orientation, normalise_orientation
 from durability.record.records import DeviceHistory, DropHistory, ShockHistory, ShockLook
+from durability.record.vocabulary import BARE
 from durability.store import bench, database
 from durability.workflow.results import Scope, Under, VoidedDrop
 from durability.workflow.series import series_rows
@@ -193,6 +194,60 @@ def find_scope(
     return Scope("whole record", (), _codes(rows), tuple(own_devices), under)
 
 
+def scope_of(
+    session: Session,
+    connection: Any,
+    series: Sequence[str] | None = None,
+    case_models: Sequence[str] | None = None,
+    *,
+    specimen: str | None = None,
+    plan: str | None = None,
+    under: Under | None = None,
+) -> Scope:
+    """As ``find_scope``; asked as of an instant, what came into the record later is no part of it.
+
+    Names are held against the whole record: a misspelt one is refused as ever.
+
+    Raises
+    ------
+    RecordRefused
+        As ``find_scope`` does.
+    """
+    asked: dict[str, Any] = {"specimen": specimen, "plan": plan, "under": under}
+    if session.past is None:
+        return find_scope(connection, series, case_models, **asked)
+    with database.reading(session.store) as whole:
+        now = find_scope(whole, series, case_models, **asked)
+    rows = series_rows(connection, None, None, purpose=None)
+    known = {row["series"] for row in rows}, {row["case_model"] for row in rows}
+    names = [
+        [name for name in some or () if name in there]
+        for some, there in zip((series, case_models), known, strict=True)
+    ]
+    nothing = replace(now, series=(), devices=())
+    if (series and not names[0]) or (case_models and not names[1]):
+        return nothing
+    try:
+        return replace(find_scope(connection, *names, **asked), names=now.names)
+    except RecordRefused:
+        return nothing
+
+
+def sides_since(session: Session, connection: Any) -> frozenset[str]:
+    """Case models, and bare, whose first series came after the instant that is asked about."""
+    if session.past is None:
+        return frozenset()
+    with database.reading(session.store) as whole:
+        now, then = (
+            {
+                BARE if row["case"] is None else row["case_model"]
+                for row in series_rows(each, None, None, purpose="test")
+            }
+            for each in (whole, connection)
+        )
+    return frozenset(now - then - {None})
+
+
 def read_scope(session: Session, under: Under) -> Scope:
     """What of the whole record is under these conditions.
 
@@ -201,8 +256,8 @@ def read_scope(session: Session, under: Under) -> Scope:
     RecordRefused
         No series is under such a condition.
     """
-    with database.reading(session.store) as connection:
-        return find_scope(connection, under=under)
+    with database.reading(session.record) as connection:
+        return scope_of(session, connection, under=under)
 
 
 def _under(under: Under, rows: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -240,7 +295,7 @@ def read_device_histories(session: Session) -> list[DeviceHistory]:
 
     Dummies are none: they have no functions to lose.
     """
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         return device_histories_in(connection)
 
 
@@ -289,7 +344,7 @@ def read_shock_histories(
     list of ShockHistory
         In order of device code.
     """
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         shocks = bench.fetch_arrays(connection, "device_drops")
         looks: dict[str, list[ShockLook]] = {}
         for row in bench.fetch(connection, "looks_between_shocks"):

@@ -379,7 +379,7 @@ def begin_walk(
 
     moment, offset = _moment(inspected_at)
     person = inspector or session.person
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         found = _device_received(connection, device, moment)
         followed, _ = next(
             each for each in followed_devices(connection) if each[0].device == device

@@ -14,7 +14,7 @@ from durability.record import clock
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall
 from durability.selfcheck.results import SelfCheck
-from durability.store import bench, database
+from durability.store import bench, database, sql_files
 from durability.workflow.results import AlteredEntry, Integrity, Rebuilt, Seal
 from durability.workflow.session import Session
 
@@ -47,7 +47,7 @@ def seal(session: Session) -> Integrity:
         The record after it; without anything new there is no new seal.
     """
     with database.writing(session.store) as connection:
-        connection.execute(database.statement("fingerprint_entries"))
+        connection.execute(sql_files.statement("fingerprint_entries"))
         if bench.fetch(connection, "entries_to_seal")[0]["entries"]:
             number = 1 + max((each.seal_number for each in _seals(connection)), default=0)
             bench.run(connection, "add_sealed_entries", seal_number=number)
@@ -90,8 +90,8 @@ def verify(
                 f"--digest {digest}: not a seal's digest; give its 64 hexadecimal digits as seal"
                 " printed them"
             )
-    with database.reading(session.store) as connection:
-        connection.execute(database.statement("fingerprint_entries"))
+    with database.reading(session.record) as connection:
+        connection.execute(sql_files.statement("fingerprint_entries"))
         return _integrity(connection, tuple(_rebuilt(connection, told)), digest)
 
 
@@ -104,7 +104,7 @@ def _integrity(
         altered=tuple(AlteredEntry(**row) for row in bench.fetch(connection, "altered_entries")),
         unsealed_entries=left["entries"],
         unsealed_rows=left["recorded_rows"],
-        orphans=database.orphans(connection),
+        orphans=sql_files.orphans(connection),
         rebuilt=rebuilt,
         digest=digest,
     )

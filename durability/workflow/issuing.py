@@ -93,7 +93,7 @@ def record_changes(session: Session, scope: Scope, since: ReportIssue) -> Record
             f"--reissue-of {since.number}: that report was about the {was}; ask for the same again"
         )
     series, devices = list(scope.series), list(scope.devices)
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         amendments = bench.fetch(connection, "report_amendments", series=series, devices=devices)
         added = (
             bench.fetch(

@@ -357,7 +357,7 @@ def remeasure(
     RecordRefused
         A series is unknown, or no drop has a waveform.
     """
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         for code in series or ():
             bench.find(connection, "series", code)
         drops = _drops(connection, series)

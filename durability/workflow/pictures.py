@@ -99,7 +99,7 @@ def pulse_clouds(
     drop_heights_mm : list of float
         Those recorded, ascending.
     """
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         scope = find_scope(connection, series, case_models, under=under)
     asked = list_series(session, list(scope.series)) if scope.series else []
     wanted = {row["series"]: row for row in asked}
@@ -166,7 +166,7 @@ def pulse_traces(
     """
     if drop_numbers and series is None:
         raise UnusableCall("--series: missing beside --drop; name the series of these drops")
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         if series is not None:
             bench.find(connection, "series", series)
         rows = bench.fetch(connection, "waveform_drops", series=series)

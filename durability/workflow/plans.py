@@ -366,7 +366,7 @@ def make_sheet(
     from durability.plan.sheet import drop_sheet
 
     items: dict[str, list[str]] = {}
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         known = bench.fetch(connection, "list_specimens", kind="case")
         for model in case_models:
             members = [

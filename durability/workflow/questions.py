@@ -67,7 +67,7 @@ def ask(
         No such question or parameter, a value of the wrong type, or a statement that would write.
     """
     question = find_question(name, folders)
-    return question, saved_queries.run_query(session.store, question, values)
+    return question, saved_queries.run_query(session.record, question, values)
 
 
 def find_question(name: str, folders: Sequence[str] = ()) -> SavedQuery:
@@ -85,7 +85,7 @@ def find_question(name: str, folders: Sequence[str] = ()) -> SavedQuery:
 
 def ask_sql(session: Session, sql: str) -> Answer:
     """Answer of a statement of the user's own, asked read-only."""
-    return saved_queries.run_sql(session.store, sql)
+    return saved_queries.run_sql(session.record, sql)
 
 
 def save_parquet(answer: Answer, file: Path) -> None:
@@ -115,8 +115,8 @@ def frame(session: Session, what: str, values: Mapping[str, Any]) -> pd.DataFram
         There is nothing of that name, a value does not fit, or the statement fails or would write.
     """
     if len(what.split()) > 1:
-        return saved_queries.query_frame(session.store, what, values)
-    found = None if values else saved_queries.view_frame(session.store, what)
+        return saved_queries.query_frame(session.record, what, values)
+    found = None if values else saved_queries.view_frame(session.record, what)
     if found is not None:
         return found
     try:
@@ -125,4 +125,4 @@ def frame(session: Session, what: str, values: Mapping[str, Any]) -> pd.DataFram
         raise UnusableCall(f"{what!r}: no view, table or saved question of that name") from None
     texts = {name: "NULL" if value is None else str(value) for name, value in values.items()}
     parameters = saved_queries.typed_parameters(question, texts)
-    return saved_queries.query_frame(session.store, question.sql, parameters, name=what)
+    return saved_queries.query_frame(session.record, question.sql, parameters, name=what)

@@ -13,7 +13,7 @@ from durability import PROGRAM_VERSION
 from durability.record import clock
 from durability.record.errors import RecordRefused
 from durability.record.vocabulary import BARE, HEIGHT_TOLERANCE
-from durability.store import bench, database, saved_queries
+from durability.store import bench, database, saved_queries, sql_files
 from durability.wear.results import Comparison, Trend
 from durability.workflow import follow_up, pictures
 from durability.workflow.claims import judge_claim
@@ -204,6 +204,7 @@ def gather_report(
         life_lines=tuple(devices.life_lines(scope.devices)) if scope.devices else (),
         check_tables=tuple(devices.check_tables()) if not scope.is_part else (),
         owed=owed,
+        as_of=session.as_of,
         rig=tuple(rig),
         sensors=tuple(rows["sensors"]),
         amendments=tuple(rows["amendments"]),
@@ -221,7 +222,7 @@ def gather_report(
 def _rows(session: Session, scope: Scope) -> tuple[dict[str, Any], dict[str, Any]]:
     """Rows of the record within the scope, and what the record stands at."""
     series, devices = list(scope.series), list(scope.devices)
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         rows: dict[str, Any] = {
             "series": series_rows(connection, series, None, purpose=None) if series else [],
             "counts": bench.fetch(connection, "report_counts", series=series, devices=devices)[0],
@@ -238,7 +239,7 @@ def _rows(session: Session, scope: Scope) -> tuple[dict[str, Any], dict[str, Any
         }
         about = bench.fetch(connection, "record_state")[0]
     questions = saved_queries.saved_queries([])
-    voided = saved_queries.run_query(session.store, questions["voided_drops"], {})
+    voided = saved_queries.run_query(session.record, questions["voided_drops"], {})
     named = (dict(zip(voided.columns, row, strict=True)) for row in voided.rows)
     rows["voided"] = [row for row in named if row["series"] in scope.series]
     return rows, about
@@ -248,7 +249,7 @@ def _statements() -> tuple[tuple[str, str, str], ...]:
     questions = saved_queries.saved_queries([])
     asked = [(name, questions[name].title, questions[name].sql) for name in _QUESTIONS]
     return (
-        *((name, words, database.statement(name)) for name, words in _STATEMENTS),
+        *((name, words, sql_files.statement(name)) for name, words in _STATEMENTS),
         *asked,
     )
 
@@ -271,7 +272,7 @@ def _digest(scope: Scope, about: dict[str, Any], on: date, asked: dict[str, floa
 
 def _waveforms(session: Session, trends: Sequence[Trend]) -> list[SeriesWaveforms]:
     """Pulses and spectra of the fastest rising series among those with waveforms."""
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         rows = bench.fetch(connection, "waveform_drops", series=None)
     recorded = {row["series"] for row in rows}
     shown = sorted(

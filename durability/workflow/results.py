@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from durability.record.records import Condition, FloatArray, IntArray
     from durability.rig.results import RigNote, RigWatch
     from durability.selfcheck.results import SelfCheck
-    from durability.store.database import Orphans
+    from durability.store.sql_files import Orphans
     from durability.wear.results import Claim, Comparison, Forecast, LevelFan, Ranking, Trend
 
 
@@ -273,6 +273,16 @@ class Scope:
 
 
 @dataclass(frozen=True, slots=True)
+class AsOf:
+    """As of when an answer is asked, where that is not now."""
+
+    as_of: str
+    """The date of which it is the end, or the instant; ISO 8601."""
+    entered_since: int
+    """Entries made later, which are left out."""
+
+
+@dataclass(frozen=True, slots=True)
 class Limit:
     """When a case has failed, and how that is stated.
 
@@ -425,6 +435,8 @@ class ReportContents:
     statements: tuple[tuple[str, str, str], ...]
     """Name, title and text of each statement that the report asked of the store."""
     selfcheck: SelfCheck
+    as_of: AsOf | None = None
+    """None: now."""
     claims: tuple[ClaimAnswer, ...] = ()
     """Whether each case model reduces the peak g of bare drops as claimed, if it was asked."""
     boundaries: tuple[DamageBoundary, ...] = ()

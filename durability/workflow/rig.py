@@ -95,7 +95,7 @@ def watch(session: Session, series: Sequence[str] | None = None) -> list[RigWatc
     RecordRefused
         A series is unknown, or holds no reference drops.
     """
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         references = _references(connection, series)
         watched = [_watched(reference) for reference in references]
         return [_with_meanwhile(connection, each) for each in watched]
@@ -298,7 +298,7 @@ def study_gauge(
     """
     from durability.rig.gauge import gauge_study
 
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         references = [each for each in _references(connection, series) if len(each.peak_g)]
     drops = sum(len(each.peak_g) for each in references)
     if drops < 2:
@@ -376,7 +376,7 @@ def lab_scatter(session: Session, under: Under | None = None) -> LabScatter:
     from durability.plan.power import lab_scatter as scatter_seen
     from durability.wear.conditions import by_condition
 
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         found = histories_in(connection)
         asked = set(find_scope(connection, under=under).series)
     every = by_condition(

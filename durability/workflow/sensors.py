@@ -57,7 +57,7 @@ def add_sensor(session: Session, code: str, values: Mapping[str, str | None]) ->
 
 def list_sensors(session: Session) -> list[dict[str, Any]]:
     """Sensors with what their certificates say."""
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         return bench.fetch(connection, "list_sensors")
 
 
@@ -218,7 +218,7 @@ def show_sensor(session: Session, sensor: str) -> dict[str, Any]:
     RecordRefused
         The sensor is unknown.
     """
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         found = bench.find(connection, "sensor", sensor)
         del found["sensor_id"]
         return {

@@ -193,7 +193,7 @@ def list_series(
     case_models: Sequence[str] | None = None,
 ) -> list[dict[str, Any]]:
     """Series with their conditions and how many drops they hold."""
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         return series_rows(connection, series, case_models, purpose=None)
 
 
@@ -252,7 +252,7 @@ def _refuse_unknown(
 
 def list_drops(session: Session, series: Sequence[str] | None = None) -> list[dict[str, Any]]:
     """Every drop as it stands today, voided ones too, with where it came from."""
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         rows = bench.fetch(connection, "list_drops", series=list(series) if series else None)
         _refuse_unknown(connection, series, rows)
         return rows
@@ -260,7 +260,7 @@ def list_drops(session: Session, series: Sequence[str] | None = None) -> list[di
 
 def files_set_aside(session: Session, series: str) -> list[dict[str, Any]]:
     """Files that a watch of the series could not read, with the reason."""
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         return bench.fetch(connection, "files_set_aside", series=series)
 
 
@@ -286,7 +286,7 @@ def series_to_record(session: Session, code: str) -> dict[str, Any]:
     RecordRefused
         The series is unknown or closed, or its device is in quarantine.
     """
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         found = series_rows(connection, [code], None, purpose=None)[0]
         sensor = bench.fetch(connection, "sensor_of_series", code=code, today=clock.today())
         refuse_closed(code, found["status"])

@@ -7,10 +7,16 @@ import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import date, time
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+from durability.record import clock
 from durability.store import bench, database
+from durability.store.database import Past
+
+if TYPE_CHECKING:
+    from durability.workflow.results import AsOf
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,6 +25,30 @@ class Session:
 
     store: Path
     person: str
+    past: Past | None = None
+    """What the record said at an instant; None: all that it says."""
+
+    @property
+    def record(self) -> Path | Past:
+        """What is read."""
+        return self.past or self.store
+
+    @property
+    def as_of(self) -> AsOf | None:
+        """As of when it is asked; None: now."""
+        if self.past is None:
+            return None
+        from durability.workflow.results import AsOf
+
+        instant = self.past.instant
+        is_end = instant.time() == time.max
+        words = (instant.date() if is_end else instant).isoformat()
+        return AsOf(words, self.past.entered_since)
+
+    @property
+    def day(self) -> date:
+        """Day that a question is about unless it names another."""
+        return self.past.instant.date() if self.past else clock.today()
 
 
 def make_store(session: Session) -> bool:
@@ -26,7 +56,9 @@ def make_store(session: Session) -> bool:
     return database.create_store(session.store)
 
 
-def open_session(store: str | None = None, person: str | None = None) -> Session:
+def open_session(
+    store: str | None = None, person: str | None = None, as_of: str | None = None
+) -> Session:
     """The store and the person of this call.
 
     Parameters
@@ -35,15 +67,27 @@ def open_session(store: str | None = None, person: str | None = None) -> Session
         Path; else the environment's DURABILITY_STORE, else durability.duckdb here.
     person : str, optional
         Name; else the environment's DURABILITY_PERSON, else the login name.
+    as_of : str, optional
+        Read only what was entered by the end of this date, in local time, or by this instant.
 
     Returns
     -------
     Session
         Store path and name.
+
+    Raises
+    ------
+    UnusableCall
+        ``as_of`` is neither.
     """
     path = store or os.environ.get("DURABILITY_STORE") or "durability.duckdb"
     name = person or os.environ.get("DURABILITY_PERSON") or _login_name()
-    return Session(Path(path), name)
+    if as_of is None:
+        return Session(Path(path), name)
+    from durability.intake.hand_entry import typed_instant
+
+    instant = typed_instant(as_of, option="--as-of")
+    return Session(Path(path), name, database.past(Path(path), instant))
 
 
 def _login_name() -> str:

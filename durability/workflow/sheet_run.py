@@ -71,7 +71,7 @@ class SheetRun:
         self._dropped_at: dict[str, datetime | None] = {}
 
     def _read_done(self) -> None:
-        with database.reading(self._session.store) as connection:
+        with database.reading(self._session.record) as connection:
             rows = bench.fetch(connection, "sheet_entries", prefix=self._prefix)
         for row in rows:
             match = _PLACE.search(row["command"])
@@ -167,7 +167,7 @@ class SheetRun:
         """When the next item was last dropped, in any series."""
         item = self._next().item
         if item not in self._dropped_at:
-            with database.reading(self._session.store) as connection:
+            with database.reading(self._session.record) as connection:
                 self._dropped_at[item] = bench.run(
                     connection, "last_drop_of_specimen", specimen=item
                 )
@@ -194,7 +194,7 @@ class SheetRun:
         name = ", ".join(parts)
         if name == base["series"]:
             return name
-        with database.reading(self._session.store) as connection:
+        with database.reading(self._session.record) as connection:
             there = bench.fetch(connection, "find_series", code=name)
         if not there:
             columns = ("surface", "purpose", "method", "fixture", "conditioning")
@@ -334,7 +334,7 @@ def fetch_so_far(session: Session, series: str) -> SoFar:
     SoFar
         For a reference series with the rig's charts.
     """
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         like = bench.fetch(connection, "like_series", series=series, most=MOST_LIKE)
         found = histories_in(connection, [series, *(row["series"] for row in like)])
     is_reference = series in found.reference

@@ -50,7 +50,7 @@ def show_drop(session: Session, series: str, drop_number: int) -> dict[str, Any]
     RecordRefused
         No such drop.
     """
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         drop_id = find_drop(connection, series, drop_number)["drop_id"]
         waveform: dict[str, Any] | None = None
         measures: list[KeptMeasures] = []
@@ -113,7 +113,7 @@ def show_pulses(session: Session, series: str, drop_numbers: Sequence[int]) -> l
     RecordRefused
         No such drop, or it has no waveform.
     """
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         return [_trace(connection, series, number) for number in dict.fromkeys(drop_numbers)]
 
 
@@ -200,7 +200,9 @@ def specimen_history(session: Session, code: str) -> dict[str, Any]:
     RecordRefused
         No such specimen.
     """
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
+        if session.past is not None and not bench.fetch(connection, "find_specimen", code=code):
+            return _not_yet(session, code)
         found = bench.find(connection, "specimen", code)
         events = bench.fetch(connection, "specimen_history", code=code)
         kept = quarantine.quarantines(connection, code)
@@ -234,3 +236,17 @@ def specimen_history(session: Session, code: str) -> dict[str, Any]:
         "intermittent": intermittent,
     }
     return told
+
+
+def _not_yet(session: Session, code: str) -> dict[str, Any]:
+    """A specimen that came into the record after the instant that is asked about."""
+    with database.reading(session.store) as whole:
+        found = bench.find(whole, "specimen", code)
+    return {
+        "specimen": code,
+        "kind": found["kind"],
+        "status": None,
+        "quarantine": None,
+        "exposure": None,
+        "events": [],
+    }

@@ -61,13 +61,13 @@ def add_specimen(
 
 def list_specimens(session: Session, kind: str | None = None) -> list[dict[str, Any]]:
     """Specimens with their model, drops so far and worst damage."""
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         return bench.fetch(connection, "list_specimens", kind=kind)
 
 
 def show_specimen(session: Session, code: str) -> dict[str, Any]:
     """One specimen with its record, its series and its damage."""
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         specimen = bench.find(connection, "specimen", code)
         return {
             **{key: value for key, value in specimen.items() if key != "specimen_id"},

@@ -19,7 +19,13 @@ from durability.record.records import Condition, DropHistory
 from durability.store import database
 from durability.wear.conditions import by_condition, condition_of
 from durability.workflow.evaluation import Evaluation
-from durability.workflow.histories import Histories, condition_values, find_scope, histories_in
+from durability.workflow.histories import (
+    Histories,
+    condition_values,
+    histories_in,
+    scope_of,
+    sides_since,
+)
 from durability.workflow.results import (
     Limit,
     LivedCase,
@@ -70,6 +76,8 @@ class Study:
         times: by the drift as estimated, and by the drift at either end of its 90 % interval. The
         weakest verdict and the widest interval are given. Ranking and comparison stay with the
         readings as they are.
+    later_sides : frozenset of str
+        Sides of a comparison that the record has only since the instant that is asked about.
     """
 
     def __init__(
@@ -80,8 +88,10 @@ class Study:
         *,
         rig: RigLedger | None = None,
         rig_corrected: bool = False,
+        later_sides: frozenset[str] = frozenset(),
     ) -> None:
         self.scope, self.limit = scope, limit
+        self._later_sides = later_sides
         self.rig_corrected = rig_corrected and rig is not None
         self._rig = rig
         named = set(scope.series)
@@ -269,6 +279,8 @@ class Study:
         under = self.scope.under
         return [
             [each for each in evaluation.side(name) if under.admits(condition_values(each))]
+            if name not in self._later_sides
+            else []
             for name in (a, b)
         ]
 
@@ -450,13 +462,22 @@ def open_study(
     RecordRefused
         A series, case model, specimen or plan is not in the store.
     """
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         return Study(
             histories_in(connection),
-            find_scope(connection, series, case_models, specimen=specimen, plan=plan, under=under),
+            scope_of(
+                session,
+                connection,
+                series,
+                case_models,
+                specimen=specimen,
+                plan=plan,
+                under=under,
+            ),
             limit or Limit(),
             rig=RigLedger(connection),
             rig_corrected=rig_corrected,
+            later_sides=sides_since(session, connection),
         )
 
 

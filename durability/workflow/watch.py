@@ -122,7 +122,7 @@ class FolderWatch:
         self.taken = 0
         self.set_aside = 0
         self.already_there = 0
-        with database.reading(session.store) as connection:
+        with database.reading(session.record) as connection:
             rig = find_rig(connection, series)
             known = fetch_taken(connection)
         self.not_judged = not_judged(rig, options)

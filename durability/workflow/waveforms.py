@@ -31,7 +31,7 @@ from durability.record.records import (
     StoredDrop,
     WaveformImport,
 )
-from durability.store import bench, database
+from durability.store import bench, database, sql_files
 from durability.store import waveforms as store
 from durability.workflow.keep import next_drops
 from durability.workflow.measuring import (
@@ -239,7 +239,7 @@ def add_waveform_drop(
         The series is closed or unknown, or the file's other channel is a drop of it.
     """
     options = options or RecordOptions(date_by_file_time=True)
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         rig = find_rig(connection, series)
         taken = fetch_taken(connection)
     refuse_taken(taken, path, sha256_of(path), options.channel)
@@ -281,7 +281,7 @@ def explain_waveforms(
     """
     rig = NO_RIG
     if series is not None:
-        with database.reading(session.store) as connection:
+        with database.reading(session.record) as connection:
             rig = find_rig(connection, series)
     drops, rejections = [], []
     files, left_alone = record_files(paths)
@@ -352,7 +352,7 @@ def import_waveforms(
     """
     options = options or RecordOptions()
     files, left_alone = record_files(paths)
-    with database.reading(session.store) as connection:
+    with database.reading(session.record) as connection:
         rig = find_rig(connection, series)
         taken = fetch_taken(connection)
     measured: list[tuple[Path, MeasuredFile, list[int]]] = []
@@ -411,7 +411,7 @@ def import_waveforms(
             )
             if rejections and not keep_good:
                 raise ImportRefused(rejections, len(files), len(duplicates))
-            database.refuse_orphans(connection)
+            sql_files.refuse_orphans(connection)
             # Written before the commit: when it can't be, nothing is stored and nothing is lost.
             rejects_file = _write_rejects(paths[0], rejections) if rejections else None
     count = ImportCount(

@@ -10,6 +10,7 @@ def trend(made: Parser) -> None:
     """Fill ``trend``."""
     made.reads("answers:trend", "trend", "trend --series S21 --rig-corrected")
     common.filters(made)
+    common.as_of(made)
     common.rig_corrected(made)
     common.quiet(made)
 
@@ -18,6 +19,7 @@ def forecast(made: Parser) -> None:
     """Fill ``forecast``."""
     made.reads("answers:forecast", "forecast --series S21", "forecast --limit-g 200 --level 0.8")
     common.filters(made)
+    common.as_of(made)
     common.limits(made)
     common.rig_corrected(made)
     common.quiet(made)
@@ -41,6 +43,7 @@ def rank(made: Parser) -> None:
         help="what is ranked (default case_model)",
     )
     common.pool(made)
+    common.as_of(made)
     common.limit(made)
     common.horizon(made)
     common.quiet(made)
@@ -54,6 +57,7 @@ def compare(made: Parser) -> None:
     common.after_drops(made)
     common.pool(made)
     common.under(made)
+    common.as_of(made)
     common.quiet(made)
 
 
@@ -133,6 +137,7 @@ def query(made: Parser) -> None:
         help="by default what FILE ends in, else a table",
     )
     made.add_argument("-o", "--output", metavar="FILE", help="write the answer there")
+    common.as_of(made)
     common.quiet(made)
 
 
@@ -154,6 +159,7 @@ def report(made: Parser) -> None:
     about.add_argument("--specimen", metavar="C", help="only what this specimen lived through")
     about.add_argument("--plan", metavar="P", help="only devices that follow this plan")
     common.under(made)
+    common.as_of(made)
     made.add_argument("--on", metavar="DATE", help="what is due on this day; else today")
     made.add_argument(
         "--claim",

@@ -97,6 +97,16 @@ def json_option(made: Any) -> None:
     made.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 
+def as_of(made: Any) -> None:
+    """Take the instant as of which the record is read."""
+    made.add_argument(
+        "--as-of",
+        metavar="DATE",
+        help="what the record said then: only what was entered by the end of this date, or by an"
+        " instant with its offset",
+    )
+
+
 def amendment(made: Any) -> None:
     """Take what is corrected and why."""
     made.add_argument(

@@ -142,6 +142,7 @@ def due(made: Parser) -> None:
         metavar="FILE.csv",
         help="write them as a form to be filled in on a tablet, for import inspections",
     )
+    common.as_of(made)
 
 
 def latent(made: Parser) -> None:
@@ -156,6 +157,7 @@ def latent(made: Parser) -> None:
         "--on", metavar="DATE", help="day by which unseen failures are asked for; else today"
     )
     common.under(made)
+    common.as_of(made)
     common.quiet(made)
 
 
@@ -163,6 +165,7 @@ def history(made: Parser) -> None:
     """Fill ``history``."""
     made.reads("logbook:history", "history C-21", "history R-7 --json")
     made.add_argument("specimen", help="code of the specimen")
+    common.as_of(made)
 
 
 def plan(made: Parser) -> None:

@@ -6,13 +6,14 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
+from durability.record.basis import counted
 from durability.report import labels
 from durability.report.blocks import Words
 
 if TYPE_CHECKING:
     from durability.rig.results import RigNote
     from durability.wear.results import Forecast, Trend
-    from durability.workflow.results import VoidedDrop
+    from durability.workflow.results import AsOf, VoidedDrop
 
 MOST_VOIDED = 12
 """Voided drops named for one reason; more are counted."""
@@ -21,6 +22,21 @@ MOST_VOIDED = 12
 def rests_on(basis: str) -> Words:
     """On what an answer rests."""
     return Words(f"Rests on: {basis}.", is_note=True)
+
+
+def as_of(when: AsOf | None) -> Iterator[Words]:
+    """That the answer is of an earlier record, and how much has been entered since."""
+    if when is None:
+        return
+    if not when.entered_since:
+        yield Words(f"As of {when.as_of}: nothing has been entered since.")
+        return
+    since = counted(when.entered_since, "entry", "entries")
+    verb = "is" if when.entered_since == 1 else "are"
+    yield Words(
+        f"As of {when.as_of}: {since} made since {verb} left out; what was imported later was not"
+        " known then, whenever it happened."
+    )
 
 
 def worn_in(result: Trend | Forecast) -> str:

@@ -64,7 +64,8 @@ def blocks(found: Mapping[str, Any]) -> Iterator[Block]:
     if found["quarantine"] is not None:
         for line in safety.kept_apart_lines([found["quarantine"]]):
             yield Words(line)
-    state = "" if found["status"] == "in use" else f" ({found['status']})"
+    known = found["status"] or "not in the record yet"
+    state = "" if known == "in use" else f" ({known})"
     met = Counter(str(event["event"]) for event in events)
     through = labels.listed(counted(count, _NOUNS[event]) for event, count in met.items())
     yield Words(f"{found['specimen']}{state} lived through: {through or 'nothing recorded'}")

@@ -5,11 +5,14 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from durability.record.basis import counted
 from durability.report import as_json, labels, markdown
 from durability.report.blocks import Block, Column, Columns, Table, Words
+
+if TYPE_CHECKING:
+    from durability.workflow.results import AsOf
 
 Rows = Sequence[Sequence[Any]]
 
@@ -112,24 +115,24 @@ def _table(headings: Sequence[str], rows: Rows) -> Table:
     )
 
 
-def as_text(
-    form: str, query: str, parameters: Mapping[str, Any], columns: Sequence[str], rows: Rows
-) -> str:
+def as_text(form: str, asked: Any, as_of: AsOf | None) -> str:
     """An answer for other programs and reports.
 
     Parameters
     ----------
     form : {"csv", "json", "markdown"}
         CSV and JSON with every digit; Markdown to paste, with the digits that people read.
-    query, parameters, columns, rows
-        The answer.
+    asked : Answer
+        Columns and rows.
+    as_of : AsOf or None
+        When it was asked; None: now.
     """
     if form == "csv":
-        return as_csv(columns, rows)
+        return as_csv(asked.columns, asked.rows)
     if form == "markdown":
-        return markdown.text([_table(columns, rows)])
-    answer = {"query": query, "parameters": parameters, "columns": columns, "rows": rows}
-    return as_json.dumps(answer) + "\n"
+        return markdown.text([_table(asked.columns, asked.rows)])
+    answer = as_json.named(asked, ("query", "parameters", "columns", "rows"))
+    return as_json.dumps(as_json.as_of(as_of, answer)) + "\n"
 
 
 def as_csv(columns: Sequence[str], rows: Rows) -> str:

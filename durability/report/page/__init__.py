@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from durability.report import labels, safety
+from durability.report.answers import beside
 from durability.report.page import changes, sections, words
 from durability.report.page.sections import flowing
 
@@ -46,6 +47,7 @@ def page(contents: ReportContents, told: Callable[[str], None] = lambda _: None)
         title=words.title(contents.scope),
         facts=words.identity(contents),
         invented=contents.invented,
+        as_of=[*beside.as_of(contents.as_of)],
         tested=words.tested(contents),
         reissue=changes.summary(contents),
         answers=words.answers(contents),

@@ -329,7 +329,13 @@ def _comparisons(contents: ReportContents) -> Section | None:
         section.blocks += [
             compare.COMPARED.table(
                 compare.every(contents.comparisons),
-                " ".join(["durability compare bare MODEL", *contents.scope.under.options]),
+                " ".join(
+                    [
+                        "durability compare bare MODEL",
+                        *contents.scope.under.options,
+                        *words.as_of_option(contents),
+                    ]
+                ),
             ),
             Words(labels.RELATIVE, True),
         ]
@@ -395,7 +401,10 @@ def _devices(contents: ReportContents, artist: Artist) -> Section:
     section.blocks += [
         *latent.study(link, command),
         *latent.each_device(answer, f"{command} --devices"),
-        *due.due_blocks(contents.owed, command=f"durability due --on {contents.on}"),
+        *due.due_blocks(
+            contents.owed,
+            command=" ".join([f"durability due --on {contents.on}", *words.as_of_option(contents)]),
+        ),
     ]
     return section
 

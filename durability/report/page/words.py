@@ -54,7 +54,8 @@ def command(contents: ReportContents, name: str) -> str:
     words = ["durability", name]
     under = [shlex.quote(word) for word in scope.under.options]
     if name == "latent":
-        return " ".join([*words, "--on", contents.on.isoformat(), *under])
+        on = ["--on", contents.on.isoformat()]
+        return " ".join([*words, *on, *under, *as_of_option(contents)])
     if scope.kind == "case model":
         words += [part for each in scope.names for part in ("--case-model", shlex.quote(each))]
     elif scope.kind != "whole record":
@@ -72,7 +73,12 @@ def command(contents: ReportContents, name: str) -> str:
                 words += [f"--{option.replace('_', '-')}", str(value)]
     if contents.rig_corrected and name != "rank":
         words.append("--rig-corrected")
-    return " ".join(words)
+    return " ".join([*words, *as_of_option(contents)])
+
+
+def as_of_option(contents: ReportContents) -> list[str]:
+    """What a call repeats so that it reads the record of the same instant."""
+    return [] if contents.as_of is None else ["--as-of", contents.as_of.as_of]
 
 
 def tested(contents: ReportContents) -> str:

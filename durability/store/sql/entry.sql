@@ -57,6 +57,9 @@ ANTI JOIN (SELECT COLUMNS(lambda c: c = $to_column) AS named FROM query_table($t
     USING (named)
 WHERE named IS NOT NULL;
 
+-- name: entered_since
+SELECT count(*) FROM entry WHERE entered_at_utc > $instant;
+
 -- name: record_state
 -- What the record stands at: changes with every act of writing, but not with the issue of a report.
 SELECT
