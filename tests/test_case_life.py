@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import numpy as np
@@ -376,3 +377,51 @@ def test_levels_expected_come_from_the_other_cases_alone():
         assert (np.sqrt(told[1]) < 0.25).all()
     (alone,) = expected_levels(cases[:1])
     assert alone[0] == pytest.approx(np.zeros(3)) and (np.sqrt(alone[1]) > 0.45).all()
+
+
+# ------------------------------------------------------------------------- from the command line
+
+
+HEADER = (
+    "series,drop_number,peak_g,dropped_at,case,case_model,device,drop_height_mm,damage_severity"
+)
+
+
+def test_a_failed_case_is_failed_in_its_next_series_until_the_note_is_amended(run, tmp_path):
+    rng = np.random.default_rng(2)
+    rows = [HEADER]
+    for name, made, height, day in (("S1", 24, 1000, 1), ("S2", 8, 1200, 13)):
+        for k in range(1, made + 1):
+            severity = {12: "0", 24: "4"}.get(k, "")
+            peak_g = 100 * (1.0 + 0.2 * (name == "S2")) * np.exp(0.03 * rng.standard_normal())
+            when = f"2026-03-{day:02d}T10:{k:02d}:00+00:00"
+            rows.append(f"{name},{k},{peak_g:.1f},{when},C1,M,D1,{height},{severity}")
+    file = tmp_path / "drops.csv"
+    file.write_text("\n".join(rows) + "\n")
+    run("init")
+    run("import", "drops", file)
+
+    def told():
+        return {one["series"]: one for one in json.loads(run("forecast", "--json").out)["series"]}
+
+    later = told()["S2"]
+    assert (later["failed"], later["failed_at_drop"], later["case_age_at_first_drop"]) == (
+        True,
+        0,
+        25,
+    )
+    assert later["failed_in"] == {"series": "S1", "drop_number": 24}
+    assert later["drops_to_failure"] == {"lower": 0.0, "median": 0.0, "upper": 0.0}
+    assert "FAILED before (damage)" in run("forecast").out
+    (group,) = json.loads(run("rank", "--by", "case", "--json").out)["groups"]
+    assert group["failed"] == 1 and group["life"]["median"] == 24.0
+    amend = ("drop", "amend", "S1", "24", "--reason", "only cracked", "--set")
+    run(*amend, "damage_severity=2")
+    now = told()["S2"]
+    assert not now["failed"] and now["failed_in"] is None
+    both = now["failure_by"]["limit"] + now["failure_by"]["damage"]
+    assert both == pytest.approx(1.0 - now["survival"][-1]["probability"], abs=1e-9)
+    shown = run("forecast", "--series", "S2").out.replace("\n", " ")
+    assert "Chance of failing by drop 400: by the limit" in shown
+    amend = ("drop", "amend", "S1", "7", "--reason", "x", "--set", "damage_severity=2")
+    assert "no damage is noted" in run(*amend, expect=1).err

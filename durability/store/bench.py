@@ -30,6 +30,7 @@ AMENDABLE: dict[str, tuple[str, ...]] = {
         "achieved_height_mm",
         "dropped_at",
         "temperature_c",
+        "damage_severity",
     ),
     "series": (
         "drop_height_mm",

@@ -403,6 +403,9 @@ def amend_record(
     with entry(session, f"{table} amend") as (connection, entry_id):
         if table == "drops":
             record = find_drop(connection, code, number)
+            if "damage_severity" in new:
+                severity = new.pop("damage_severity")
+                _amend_severity(connection, code, number, severity, reason, entry_id)
             if "peak_g" in new and new["peak_g"] is None and record["status"] == "valid":
                 raise RecordRefused(
                     f"drop {number} of series {code!r}: a valid drop needs its peak_g; void it"
@@ -428,6 +431,23 @@ def amend_record(
         if table != "specimen" or not new.get("note"):
             return None
         return quarantine.suspect_note(connection, code, str(new["note"]), entry_id=entry_id)
+
+
+def _amend_severity(
+    connection: Any, code: str, number: int, severity: Any, reason: str, entry_id: Any
+) -> None:
+    """Amend the worst note on the case after a drop."""
+    notes = bench.fetch(connection, "case_notes_of_drop", series=code, drop_number=number)
+    if not notes:
+        raise RecordRefused(
+            f"drop {number} of series {code!r}: no damage is noted on the case after it; note it"
+            " with: durability damage add"
+        )
+    if severity is None:
+        raise UnusableCall("--set damage_severity: blank; 0 says that nothing was damaged")
+    changes = [("severity", notes[0]["severity"], severity)]
+    note = notes[0]["damage_note_id"]
+    bench.amend(connection, "damage_note", note, changes, reason=reason, entry_id=entry_id)
 
 
 def _amended(column: str, text: str) -> str | float | int | None:

@@ -10,6 +10,13 @@ FROM all_damage
 WHERE series = $series AND drop_number = $drop_number
 ORDER BY specimen, severity, entered_at_utc;
 
+-- name: case_notes_of_drop
+-- What was noted on the case after a drop, the worst first.
+SELECT damage_note_id, severity
+FROM all_damage
+WHERE series = $series AND drop_number = $drop_number AND kind = 'case'
+ORDER BY severity DESC, damage_note_id;
+
 -- name: damage_of_specimen
 SELECT series, drop_number, severity, mode, location, note, inspector, photos, entered_by,
     entered_at_utc
