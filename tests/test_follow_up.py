@@ -1,6 +1,7 @@
 """Months later: plans kept or not, looks that contradict each other, and what the link says."""
 
 import json
+from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
@@ -296,9 +297,9 @@ def test_the_verdict_that_can_not_be_overstated_comes_first(ask):
 def test_everything_the_link_answers_is_said(ask):
     said = " ".join(ask("latent", "--on", "2026-10-12").split())
     for words in (
-        "Dropped against controls by day",
-        "Fisher",
-        "Boschloo",
+        "Dropped against controls, as last inspected",
+        "by permutation of log-rank scores",
+        "2 devices not compared",
         "One in ten fails within 90 days",
         "bare 1220",
         "Scree 1220",
@@ -380,6 +381,23 @@ def test_fishers_smallest_p_is_that_of_the_most_one_sided_table():
     assert _smallest_p_value(np.array([[1, 3], [2, 2]])) == pytest.approx(2 * 4 / 56)
 
 
+def test_followed_alike_the_exact_tests_are_named():
+    from durability.devices.judgement import judge_latent_link
+    from durability.devices.results import DroppedAgainstControls
+    from durability.report.answers import latent
+
+    table = DroppedAgainstControls(
+        by_day=90.0, dropped_failed=3, dropped_working=1, controls_failed=0, controls_working=8,
+        not_compared=1, followed_alike=True, fisher_p_value=0.01818, boschloo_p_value=0.0107,
+        odds_ratio=None, odds_ratio_lower=1.7, odds_ratio_upper=None, smallest_p_value=0.01818,
+    )  # fmt: skip
+    link = replace(judge_latent_link([]), dropped_against_controls=table)
+    said = " ".join(block.text for block in latent.study(link))
+    assert "by day 90: 3 of 4 dropped failed, 0 of 8 controls" in said
+    assert "Fisher 0.018, Boschloo 0.011, two-sided; odds ratio" in said
+    assert "1 device not compared" in said
+
+
 def a_link(verdict, lower, ratio, upper):
     from durability.devices.results import LatentLink
 
@@ -394,9 +412,9 @@ def a_link(verdict, lower, ratio, upper):
     ("verdict", "interval", "said"),
     [
         ("linked", (0.9, 1.0, 1.2), "no effect of more shock is shown"),
-        ("linked", (0.4, 0.6, 0.8), "p = 0.010; 12 latent"),
+        ("linked", (0.4, 0.6, 0.8), "p = 0.01; 12 latent"),
         ("not shown", (3.7, 19.0, 5711.0), "the test decides"),
-        ("not shown", (0.6, 0.9, 1.3), "p = 0.010; 12 latent"),
+        ("not shown", (0.6, 0.9, 1.3), "p = 0.01; 12 latent"),
     ],
 )
 def test_a_curve_at_odds_with_the_test_is_said(verdict, interval, said):

@@ -4,11 +4,13 @@ from dataclasses import replace
 import naive_life
 import numpy as np
 import pytest
+from calibration.controls import p_values, study_without_link
 
 from durability.devices.evidence import (
     dose_rank_test,
     dropped_against_controls,
     leave_one_out,
+    share_failed,
     telling_day,
 )
 from durability.devices.follow_up import follow_up
@@ -298,7 +300,7 @@ def two_groups(dropped_failed, dropped, controls_failed, controls):
     ],
 )
 def test_dropped_against_controls(counts, fisher, boschloo):
-    found = dropped_against_controls(two_groups(*counts), 90.0, 0.95)
+    found = dropped_against_controls(two_groups(*counts), 0.95, 0)
     assert found.fisher_p_value == pytest.approx(fisher, abs=5.1e-5)  # four digits
     if boschloo is not None:
         assert found.boschloo_p_value == pytest.approx(boschloo, abs=5.1e-5)
@@ -311,12 +313,71 @@ def test_dropped_against_controls(counts, fisher, boschloo):
 
 def test_tea_tasting():
     # Fisher's table (3, 1), (1, 3): two-sided 0.485714 = 34/70; odds ratio by conditional maximum.
-    found = dropped_against_controls(two_groups(3, 4, 1, 4), 90.0, 0.95)
+    found = dropped_against_controls(two_groups(3, 4, 1, 4), 0.95, 0)
     assert found.fisher_p_value == pytest.approx(34 / 70, abs=1e-12)
     # R's fisher.test prints 6.408309 (from memory); its root search stops within 1e-4.
     assert found.odds_ratio == pytest.approx(6.4083, abs=2e-4)
     assert found.odds_ratio_lower < found.odds_ratio < found.odds_ratio_upper
-    assert dropped_against_controls(two_groups(3, 4, 0, 0), 90.0, 0.95) is None
+    assert dropped_against_controls(two_groups(3, 4, 0, 0), 0.95, 0) is None
+
+
+def test_survivors_last_seen_a_day_short_are_not_left_out():
+    """Controls have a look before the drops; the others' last look is counted from their drop."""
+    rows = [looked_at(f"D{i}", [900.0], 30 if i < 4 else None) for i in range(14)]
+    rows += [looked_at(f"C{i}", [], looks=(-7, *LOOKS)) for i in range(6)]
+    found = judge_latent_link(rows).dropped_against_controls
+    assert (found.dropped_failed, found.dropped_working) == (4, 10)
+    assert (found.controls_failed, found.controls_working, found.not_compared) == (0, 6, 0)
+    assert found.followed_alike
+    # Fisher's two-sided p of 4 of 14 against 0 of 6, by arithmetic: probabilities of at most
+    # C(14,4)/C(20,4) = 1001/4845; the table 4:0 has it, 2:2 and beyond less or more.
+    ways = [math.comb(14, k) * math.comb(6, 4 - k) for k in range(5)]
+    fisher = sum(way for way in ways if way <= ways[4]) / math.comb(20, 4)
+    assert found.fisher_p_value == pytest.approx(fisher, rel=1e-12)
+
+
+def test_unequal_follow_up_is_tested_without_leaving_anyone_out():
+    rows = [looked_at(f"D{i}", [900.0], 30) for i in range(6)]
+    rows += [looked_at(f"S{i}", [900.0], looks=(0, 14, 29)) for i in range(6)]
+    rows += [looked_at(f"C{i}", [], looks=(0, 14, 29)) for i in range(4)]
+    rows += [history("late", checks=[(40, "fail")]), looked_at("on drop day", [900.0], 0)]
+    found = judge_latent_link(rows).dropped_against_controls
+    assert not found.followed_alike
+    assert (found.dropped_failed, found.dropped_working) == (6, 6)
+    assert (found.controls_failed, found.controls_working, found.not_compared) == (0, 4, 2)
+    assert found.boschloo_p_value is found.odds_ratio is None
+    # As good as Fisher's of 6 of 12 against 0 of 4, by arithmetic, within four standard errors of
+    # the permutations; on day 30 itself no control's state is known and no table could be made.
+    fisher = (924 + 880 + 66) / math.comb(16, 6)
+    assert found.fisher_p_value == pytest.approx(fisher, abs=0.017)
+
+
+def test_a_control_counts_from_the_day_the_others_were_dropped():
+    control = history(checks=[(-9, "pass"), (-2, "touch", "fail"), (5, "pass"), (40, "fail")])
+    own = follow_up(control, DAY)
+    assert (own.state, own.zero_day) == ("failed, never dropped", DAY)
+    assert (own.entry_days, own.after_days, own.by_days) == (5, 5, 40)
+    assert own.functions_failed_before == ("touch",)
+    assert follow_up(history(checks=[(-9, "pass")]), DAY).state == "not inspected"
+
+
+def test_without_a_link_no_p_is_small_too_often_and_the_counts_add_up():
+    """Few studies, so a wide limit; tests/calibration/controls.py has the figures."""
+    said = [
+        p_values(study_without_link(np.random.default_rng([3, number])), number, model=False)
+        for number in range(150)
+    ]
+    found = [each["dropped against controls"] for each in said if len(each) > 1]
+    assert len(found) > 120
+    assert sum(p < 0.05 for p in found) <= 14  # of 150 at 6 %: 9 expected, 14 in 96 of 100
+
+
+def test_a_device_whose_state_is_open_counts_in_part():
+    lives = np.array([(0, 14), (14, 30), (30, 60), (10, math.inf), (60, math.inf), (14, 60)])
+    share = share_failed(lives, np.zeros(6), 30.0)
+    assert share[[0, 1, 2, 4]].tolist() == [1.0, 1.0, 0.0, 0.0]
+    assert 0.0 < share[3] < 0.5
+    assert share[5] == pytest.approx(16 / 46)
 
 
 def test_rank_test_is_the_permutation_test():

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from durability.life.parametric import LogNormalLife, WeibullLife
-from durability.life.turnbull import TurnbullLife, log_rank_scores
+from durability.life.turnbull import TurnbullLife, even_hazard, log_rank_scores
 from durability.record.errors import DurabilityError, UnusableCall
 
 PUBLISHED = Path(__file__).parents[1] / "fixtures" / "published"
@@ -291,6 +291,30 @@ def test_a_covariate_that_tells_all_is_refused():
     lives = np.array([(1, 2), (2, 3), (1, 3), (9, INF), (9, INF), (9, INF)])
     with pytest.raises(DurabilityError, match="no maximum"):
         WeibullLife().fit(lives, np.array([[0.0]] * 3 + [[1.0]] * 3))
+
+
+def test_even_hazard_by_hand():
+    # Three at risk over (0, 10]; the end of the first is spread over it, so one half of it is at
+    # risk on the mean. Then two, one of which ends in (10, 20], seen from day 10.
+    lives = np.array([(0, 10), (20, INF), (10, 20)])
+    found = even_hazard(lives, np.zeros(3))
+    first, second = 1 / 2.5, 1 / 1.5
+    np.testing.assert_allclose(found.cumulative, [0.0, first, first + second])
+    np.testing.assert_allclose(
+        found.scores, [1 - first / 2, -first - second, 1 - first - second / 2]
+    )
+    # One that comes on day 10 was never at risk before.
+    late = even_hazard(lives, np.array([0.0, 10.0, 0.0]))
+    assert late.cumulative[1] == pytest.approx(1 / 1.5)
+    assert late.scores[1] == pytest.approx(-second)
+    assert late.scores.sum() == pytest.approx(0.0, abs=1e-12)
+
+
+def test_a_survivor_last_seen_a_day_short_still_counts():
+    lives = np.array([(14, 30)] * 3 + [(29, INF)] * 3)
+    score = even_hazard(lives, np.zeros(6)).scores
+    assert (score[3:] < -0.3).all()
+    assert np.abs(log_rank_scores(lives)[3:]).max() < 1e-9  # by Turnbull's curve it does not
 
 
 @pytest.mark.parametrize("estimator", [WeibullLife, LogNormalLife, TurnbullLife])

@@ -10,8 +10,8 @@ import numpy as np
 
 from durability.devices.link_model import ShockLinkModel
 from durability.devices.results import DroppedAgainstControls
-from durability.devices.study import EXPONENT_PRIOR, EXPONENTS
-from durability.life.turnbull import log_rank_scores
+from durability.devices.study import EXPONENT_PRIOR, EXPONENTS, on_one_clock
+from durability.life.turnbull import even_hazard, log_rank_scores
 from durability.record.basis import counted
 
 if TYPE_CHECKING:
@@ -72,37 +72,53 @@ def dose_rank_test(
         exponents, prior = np.array([exponent]), np.ones(1)
     rank = prior @ rankdata(study.log_dose(exponents)[:, study.followed], axis=1)
     rank -= rank.mean()
-    seen = float(score @ rank)
-    largest = float(np.sort(score) @ np.sort(rank))
+    permuted = _permuted(score, rank, random_state)
+    if permuted is None:
+        return DoseTest(None, harmful=False, could_show=False)
+    p_value, smallest = permuted
+    return DoseTest(p_value, harmful=float(score @ rank) > 0, could_show=smallest <= SIGNIFICANCE)
+
+
+def _permuted(
+    score: FloatArray, label: FloatArray, random_state: int
+) -> tuple[float, float] | None:
+    """Two-sided p of scores that go with labels, and the smallest that these could have given.
+
+    Both of mean zero; by permutation of the labels. None when either are all alike.
+    """
+    ordered, rising = np.sort(label), np.sort(score)
+    largest = float(max(rising @ ordered, -rising[::-1] @ ordered))
     rounding = 1e-9 * max(largest, 1.0)
     if largest <= rounding:
-        return DoseTest(None, harmful=False, could_show=False)
-    shuffled = np.tile(rank, (PERMUTATIONS, 1))
+        return None
+    shuffled = np.tile(label, (PERMUTATIONS, 1))
     np.random.default_rng(random_state).permuted(shuffled, axis=1, out=shuffled)
     by_chance = np.abs(shuffled @ score)
 
     def share_beyond(value: float) -> float:
         return float(1 + (by_chance >= value - rounding).sum()) / (1 + PERMUTATIONS)
 
-    return DoseTest(
-        p_value=share_beyond(abs(seen)),
-        harmful=seen > 0,
-        could_show=share_beyond(largest) <= SIGNIFICANCE,
-    )
+    return share_beyond(abs(float(score @ label))), share_beyond(largest)
 
 
 def dropped_against_controls(
-    study: LatentStudy, by_day: float, level: float
+    study: LatentStudy, level: float, random_state: int
 ) -> DroppedAgainstControls | None:
-    """Exact two-by-two tests among the devices whose state on one day is known.
+    """Exact tests of dropped devices against controls, none left out for what became of it.
+
+    Followed alike, they make a table on the day that tells most, for Fisher's and Boschloo's
+    tests. Else a table of one day would hold a device that failed early and leave out its like
+    that was last seen a day short; then every device is counted as last seen, and log-rank scores
+    of the interval-censored lives are set against having been dropped, by permutation. Its size
+    under unequal follow-up of the two groups was measured: ``tests/calibration``.
 
     Parameters
     ----------
     study : LatentStudy
-    by_day : float
-        Days after time zero.
     level : float
         Of the odds ratio's interval (conditional, exact).
+    random_state : int
+        Seed of the permutations.
 
     Returns
     -------
@@ -112,34 +128,50 @@ def dropped_against_controls(
     from scipy.stats import boschloo_exact, fisher_exact
     from scipy.stats.contingency import odds_ratio
 
-    control = np.array([own.control for own in study.follow_ups], dtype=bool)[study.followed]
-    after, by = study.lives.T
-    watched = study.entry < by_day
-    failed, working = watched & (by <= by_day), watched & (after >= by_day)
+    control, lives, entry = on_one_clock(study)
+    after, by = lives.T
+    last_day = float(np.max(lives, initial=0.0, where=np.isfinite(lives)))
+    telling = telling_day(lives, entry)
+    alike = bool(
+        telling is not None
+        and (entry == entry[0]).all()
+        and ((by <= last_day) | (after == last_day)).all()
+        and ((by <= telling) | (after >= telling)).all()
+    )
+    by_day = telling if alike and telling is not None else last_day
+    failed = by <= by_day
     table = np.array(
-        [
-            [(~control & failed).sum(), (~control & working).sum()],
-            [(control & failed).sum(), (control & working).sum()],
-        ]
+        [[(group & failed).sum(), (group & ~failed).sum()] for group in (~control, control)]
     )
     if (table.sum(axis=1) == 0).any() or (table.sum(axis=0) == 0).any():
         return None
-    ratio = odds_ratio(table)
-    interval = ratio.confidence_interval(level)
+    ratio = odds_ratio(table) if alike else None
+    interval = None if ratio is None else ratio.confidence_interval(level)
+    if alike:
+        p_value, smallest = float(fisher_exact(table).pvalue), _smallest_p_value(table)
+    else:
+        dropped = (~control).astype(float)
+        scores = even_hazard(lives, entry).scores
+        permuted = _permuted(scores, dropped - dropped.mean(), random_state)
+        p_value, smallest = permuted or (1.0, 1.0)
     return DroppedAgainstControls(
         by_day=by_day,
         dropped_failed=int(table[0, 0]),
         dropped_working=int(table[0, 1]),
         controls_failed=int(table[1, 0]),
         controls_working=int(table[1, 1]),
-        fisher_p_value=float(fisher_exact(table).pvalue),
+        not_compared=len(study.histories) - len(control),
+        followed_alike=alike,
+        fisher_p_value=p_value,
         boschloo_p_value=(
-            float(boschloo_exact(table).pvalue) if table.sum() <= LARGEST_BOSCHLOO else None
+            float(boschloo_exact(table).pvalue)
+            if alike and len(control) <= LARGEST_BOSCHLOO
+            else None
         ),
-        odds_ratio=_finite(ratio.statistic),
-        odds_ratio_lower=_finite(interval.low),
-        odds_ratio_upper=_finite(interval.high),
-        smallest_p_value=_smallest_p_value(table),
+        odds_ratio=None if ratio is None else _finite(ratio.statistic),
+        odds_ratio_lower=None if interval is None else _finite(interval.low),
+        odds_ratio_upper=None if interval is None else _finite(interval.high),
+        smallest_p_value=smallest,
     )
 
 
@@ -163,20 +195,30 @@ def _finite(value: float) -> float | None:
 class PredictionCheck:
     """Scores of leave-one-device-out prediction, with shock and without."""
 
-    day: float
     method: str
     log_loss: float
     log_loss_without_shock: float
+    p_value: float
+    """That it predicts no better with shock; one-sided, signs of the gains of each device."""
     brier: float
     brier_without_shock: float
     calibration: tuple[tuple[float, float], ...]
     """(predicted, seen) share failed in groups of devices, safest first."""
 
 
+CALIBRATION_GROUPS = 5
+MOST_CERTAIN = 1e-12
+"""Smallest probability taken of either outcome: its logarithm stays finite."""
+
+
 def check_predictions(
     study: LatentStudy, model: ShockLinkModel, log_dose: FloatArray, random_state: int
 ) -> PredictionCheck | None:
     """Judge the model on the day that tells most, against the same model blind to shock.
+
+    A device whose state on that day its looks leave open counts in part as failed, as the pooled
+    hazard of all lives has it between these looks: left out, the failed would outweigh their like
+    that was last seen a day short.
 
     Parameters
     ----------
@@ -186,7 +228,7 @@ def check_predictions(
     log_dose : ndarray of shape (n_exponents, n_followed)
         As it was fitted with.
     random_state : int
-        Seed of the model without shock.
+        Seed of the model without shock, and of the signs.
 
     Returns
     -------
@@ -196,29 +238,63 @@ def check_predictions(
     day = telling_day(study.lives, study.entry)
     if day is None:
         return None
-    from sklearn.calibration import calibration_curve
-    from sklearn.metrics import brier_score_loss, log_loss
-
-    after, by = study.lives.T
-    known = (study.entry < day) & ((by <= day) | (after >= day))
-    failed = (by <= day)[known]
-    alike = np.zeros((1, len(after)))
+    judged = study.entry < day
+    failed = share_failed(study.lives, study.entry, day)[judged]
+    alike = np.zeros((1, len(study.lives)))
     blind = ShockLinkModel(np.ones(1), random_state).fit(study.lives, alike, study.entry)
-    with_shock = leave_one_out(model, study, log_dose, day)[known]
-    without = leave_one_out(blind, study, alike, day)[known]
-    seen, predicted = calibration_curve(failed, with_shock, n_bins=5, strategy="quantile")
+    with_shock = leave_one_out(model, study, log_dose, day)[judged]
+    without = leave_one_out(blind, study, alike, day)[judged]
+    gain = _log_loss(failed, without) - _log_loss(failed, with_shock)
+    signs = np.random.default_rng(random_state).choice([-1.0, 1.0], (PERMUTATIONS, len(gain)))
+    groups = np.array_split(np.argsort(with_shock, kind="stable"), CALIBRATION_GROUPS)
     return PredictionCheck(
-        day=day,
         method=(
-            f"leave one device out, failed by day {day:g}: {int(failed.sum())} of "
-            f"{counted(int(known.sum()), 'device')} whose state on that day is known"
+            f"leave one device out, failed by day {day:g}: {counted(len(failed), 'device')}, the"
+            f" state of {int(np.isin(failed, (0.0, 1.0)).sum())} known on that day"
         ),
-        log_loss=float(log_loss(failed, with_shock, labels=[False, True])),
-        log_loss_without_shock=float(log_loss(failed, without, labels=[False, True])),
-        brier=float(brier_score_loss(failed, with_shock)),
-        brier_without_shock=float(brier_score_loss(failed, without)),
-        calibration=tuple(zip(predicted.tolist(), seen.tolist(), strict=True)),
+        log_loss=float(_log_loss(failed, with_shock).mean()),
+        log_loss_without_shock=float(_log_loss(failed, without).mean()),
+        p_value=float(1 + (signs @ gain >= gain.sum() - MOST_CERTAIN).sum()) / (1 + PERMUTATIONS),
+        brier=float(_brier(failed, with_shock).mean()),
+        brier_without_shock=float(_brier(failed, without).mean()),
+        calibration=tuple(
+            (float(with_shock[own].mean()), float(failed[own].mean())) for own in groups if len(own)
+        ),
     )
+
+
+def share_failed(lives: FloatArray, entry: FloatArray, day: float) -> FloatArray:
+    """Probability that each life had ended by ``day``, by its own looks and the hazard of all.
+
+    Parameters
+    ----------
+    lives : ndarray of shape (n_lives, 2)
+        (known to last beyond, failed by].
+    entry : ndarray of shape (n_lives,)
+        First looks.
+    day : float
+
+    Returns
+    -------
+    ndarray of shape (n_lives,)
+        0 or 1 where its looks settle it.
+    """
+    after, by = lives.T
+    hazard = even_hazard(lives, entry)
+    since = hazard.at(np.array(day)) - hazard.at(after)
+    share = np.where(np.isfinite(by), (day - after) / (by - after), -np.expm1(-since))
+    return np.where(by <= day, 1.0, np.where(after >= day, 0.0, share))
+
+
+def _log_loss(failed: FloatArray, predicted: FloatArray) -> FloatArray:
+    """Of each device; ``failed`` may be a share."""
+    chance = np.clip(predicted, MOST_CERTAIN, 1.0 - MOST_CERTAIN)
+    return np.asarray(-failed * np.log(chance) - (1.0 - failed) * np.log1p(-chance))
+
+
+def _brier(failed: FloatArray, predicted: FloatArray) -> FloatArray:
+    """Of each device: the squared error expected where ``failed`` is a share."""
+    return np.asarray(failed * (1.0 - predicted) ** 2 + (1.0 - failed) * predicted**2)
 
 
 def telling_day(lives: FloatArray, entry: FloatArray) -> float | None:

@@ -51,7 +51,7 @@ class FollowUp:
     """Functions at fault before the first drop (or at a control's first look): left out."""
 
 
-def follow_up(history: DeviceHistory) -> FollowUp:
+def follow_up(history: DeviceHistory, control_zero_day: float | None = None) -> FollowUp:
     """The interval, in days since the last drop, in which a device failed or still works.
 
     All checks of one day are one look. A look at which nothing was tested is none, and a function
@@ -62,6 +62,9 @@ def follow_up(history: DeviceHistory) -> FollowUp:
     Parameters
     ----------
     history : DeviceHistory
+    control_zero_day : float, optional
+        A control counts from this day, as if it had been dropped then; by default from its first
+        look. Counted from 1970-01-01.
 
     Returns
     -------
@@ -73,7 +76,9 @@ def follow_up(history: DeviceHistory) -> FollowUp:
     dated = drop_days[np.isfinite(drop_days)]
 
     too_early = days < dated.min() if len(dated) else np.zeros(len(days), dtype=bool)
-    if control and len(days):
+    if control and control_zero_day is not None:
+        too_early = days < control_zero_day
+    elif control and len(days):
         too_early = days == days.min()
     before = tuple(sorted(set(function[failed & too_early])))
     kept = ~np.isin(function, before)
@@ -87,6 +92,8 @@ def follow_up(history: DeviceHistory) -> FollowUp:
     zero_day: float | None = None
     if len(survived):
         zero_day = float(survived.max())
+    elif control and control_zero_day is not None:
+        zero_day = control_zero_day
     elif len(days):
         zero_day = float(days.min())
 

@@ -14,7 +14,6 @@ from durability.devices.evidence import (
     check_predictions,
     dose_rank_test,
     dropped_against_controls,
-    telling_day,
 )
 from durability.devices.link_model import FORMS, ShockLinkModel
 from durability.devices.results import DeviceOutlook, LatentLink, LatentVerdict, MissingReadings
@@ -40,6 +39,7 @@ from durability.record.basis import (
     MIN_DEVICES_FOR_LINK,
     MIN_FAILURES_FOR_LINK,
     counted,
+    p_words,
 )
 
 if TYPE_CHECKING:
@@ -76,7 +76,7 @@ def sentence(link: LatentLink, study: LatentStudy) -> str:
             else f"a link needs at least {MIN_DEVICES_FOR_LINK} and {MIN_FAILURES_FOR_LINK}"
         )
         return f"Too few to say: {followed} followed with {failures}; {wanted}."
-    chance = f"p = {link.p_value:.2g}, two-sided, {failures} among {followed}"
+    chance = f"p = {p_words(link.p_value)}, two-sided, {failures} among {followed}"
     if link.verdict == "linked":
         alone = (
             ""
@@ -153,17 +153,13 @@ def basis(link: LatentLink, study: LatentStudy) -> str:
     if missing is not None:
         said.append(
             f"{counted(missing.drops, 'drop')} without a trusted reading taken at the middle of "
-            f"their like: p {_p(missing.p_value_if_no_shock)} if they were no shock, "
-            f"{_p(missing.p_value_if_largest)} if the largest of their like"
+            f"their like: p {p_words(missing.p_value_if_no_shock)} if they were no shock, "
+            f"{p_words(missing.p_value_if_largest)} if the largest of their like"
         )
     models = {history.device_model for history in study.histories}
     if len(models) > 1:
         said.append(f"{len(models)} device models taken together")
     return "; ".join(said)
-
-
-def _p(value: float | None) -> str:
-    return "unknown" if value is None else f"{value:.2g}"
 
 
 HORIZONS_DAYS = (30, 90, 180)
@@ -236,9 +232,8 @@ def judge_latent_link(
         first_failed_functions=_first_failed_functions(study),
         ten_percent_days=TEN_PERCENT_DAYS,
     )
-    day = telling_day(study.lives, study.entry)
-    if day is not None:
-        link = replace(link, dropped_against_controls=dropped_against_controls(study, day, level))
+    compared = dropped_against_controls(study, level, random_state)
+    link = replace(link, dropped_against_controls=compared)
     if model is not None:
         link = _with_check(link, study, model, log_dose[:, study.followed], random_state)
     if model is not None and enough:
@@ -340,6 +335,7 @@ def _with_check(
         check_method=check.method,
         log_loss=check.log_loss,
         log_loss_without_shock=check.log_loss_without_shock,
+        check_p_value=check.p_value,
         brier=check.brier,
         brier_without_shock=check.brier_without_shock,
         calibration=check.calibration,

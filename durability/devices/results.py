@@ -53,24 +53,34 @@ class DeviceOutlook:
 class DroppedAgainstControls:
     """How many of the dropped had failed by one day, against those never dropped; exact tests.
 
-    Only devices whose state on that day is known are counted.
+    Every device with a look since the day from which it counts is compared, its outcome
+    notwithstanding, but for those that had failed at the first such look.
     """
 
     by_day: float
+    """On a clock that both share: since the last drop, of controls since that of the others."""
     dropped_failed: int
     dropped_working: int
+    """When last seen, as controls; on ``by_day`` where ``followed_alike``."""
     controls_failed: int
     controls_working: int
+    not_compared: int
+    """All other devices."""
+    followed_alike: bool
+    """All came under observation together and were followed to the same day."""
     fisher_p_value: float
-    """Two-sided, as the next."""
+    """Two-sided. Fisher's exact test where they were followed alike; else its like for unequal
+    follow-up, by permutation of log-rank scores."""
     boschloo_p_value: float | None
-    """None for large groups, where it takes long and adds nothing."""
+    """Two-sided; None where they were not followed alike, and for large groups, where it takes
+    long and adds nothing."""
     odds_ratio: float | None
-    """Conditional estimate; None when it is infinite or nothing failed."""
+    """Conditional estimate; None when it is infinite, and where they were not followed alike."""
     odds_ratio_lower: float | None
     odds_ratio_upper: float | None
-    smallest_p_value: float = 0.0
-    """Fisher's, had the failures fallen on one side as far as they can: what could be shown."""
+    smallest_p_value: float
+    """As ``fisher_p_value``, had the failures fallen on one side as far as they can: what could be
+    shown."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +153,8 @@ class LatentLink:
     """Devices without a look since their last drop: they tell nothing."""
     brier: float | None = None
     brier_without_shock: float | None = None
+    check_p_value: float | None = None
+    """That devices left out are predicted no better with shock than without; one-sided."""
     calibration: tuple[tuple[float, float], ...] = ()
     """(predicted, seen) share failed in groups of devices, the safest first."""
     first_failed_functions: dict[str, int] = field(default_factory=dict)

@@ -242,19 +242,64 @@ def assemble(
         "largest": [upper for _, upper in filled],
     }[missing]
     followed = dose_known & np.array([own.state in FOLLOWED for own in follow_ups], dtype=bool)
-    own = [follow_ups[index] for index in np.flatnonzero(followed)]
+    lives, entry = _times([follow_ups[index] for index in np.flatnonzero(followed)])
     return LatentStudy(
         histories=tuple(histories),
         follow_ups=follow_ups,
         peaks_g=tuple(peak[one.lived_through] for peak, one in zip(peaks, follow_ups, strict=True)),
         dose_known=dose_known,
         followed=followed,
-        lives=np.array(
-            [(one.after_days, math.inf if one.by_days is None else one.by_days) for one in own],
-            dtype=float,
-        ).reshape(-1, 2),
-        entry=np.array([one.entry_days for one in own], dtype=float),
+        lives=lives,
+        entry=entry,
     )
+
+
+def _times(followed: Sequence[FollowUp]) -> tuple[FloatArray, FloatArray]:
+    """Lives (n_followed, 2) and first looks (n_followed,), in days since time zero."""
+    lives = [(one.after_days, math.inf if one.by_days is None else one.by_days) for one in followed]
+    return (
+        np.array(lives, dtype=float).reshape(-1, 2),
+        np.array([one.entry_days for one in followed], dtype=float),
+    )
+
+
+def on_one_clock(study: LatentStudy) -> tuple[BoolArray, FloatArray, FloatArray]:
+    """Who can be compared as dropped or not, and when each failed, on a clock that both share.
+
+    A control has no drop to count from. Here it counts from the day on which the middle one of
+    the dropped devices had its last drop, and is treated as if it had been dropped then: what was
+    seen of it before that day is left out, as it is of the dropped devices, and so is a control
+    that failed before its first look since. Whether a device is compared thus hangs on the days
+    of its looks, never on having been dropped.
+
+    Parameters
+    ----------
+    study : LatentStudy
+
+    Returns
+    -------
+    control : ndarray of bool, shape (n_compared,)
+    lives : ndarray of shape (n_compared, 2)
+    entry : ndarray of shape (n_compared,)
+        As in ``LatentStudy``.
+    """
+    zero_days = sorted(
+        own.zero_day for own in study.follow_ups if not own.control and own.zero_day is not None
+    )
+    middle = zero_days[(len(zero_days) - 1) // 2] if zero_days else None
+    compared = [
+        own
+        for own, known in zip(
+            (
+                follow_up(history, middle) if own.control else own
+                for history, own in zip(study.histories, study.follow_ups, strict=True)
+            ),
+            study.dose_known,
+            strict=True,
+        )
+        if known and own.state in FOLLOWED
+    ]
+    return np.array([own.control for own in compared], dtype=bool), *_times(compared)
 
 
 def dropped_alone(study: LatentStudy) -> LatentStudy:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -143,6 +144,66 @@ def log_rank_scores(X: FloatArray, entry: FloatArray | None = None) -> FloatArra
         return score
     _, at_entry = curve.survival(entry)
     return score - np.log(at_entry)
+
+
+@dataclass(frozen=True, slots=True)
+class EvenHazard:
+    """Hazard of lives known as intervals, each end spread evenly over its own.
+
+    Turnbull's curve is most likely where fewest lives were at risk: of failures seen on day 30 and
+    survivors last seen on day 29 it puts every failure in between, and the survivors count for
+    nothing. Spread evenly they count for the days on which they were seen to last.
+    """
+
+    time: FloatArray
+    """Shape (n_times,), in the unit of the lives."""
+    cumulative: FloatArray
+    """Cumulative hazard at ``time``, a line in between."""
+    scores: FloatArray
+    """Ends seen less ends expected of each life, (n_lives,); they sum to zero. The expectation is
+    nought under any plan of looks and of late entry that does not follow the outcome."""
+
+    def at(self, time: FloatArray) -> FloatArray:
+        """Cumulative hazard at these times."""
+        return np.asarray(np.interp(time, self.time, self.cumulative))
+
+
+def even_hazard(X: FloatArray, entry: FloatArray) -> EvenHazard:
+    """Hazard of all lives together, and how much sooner each ended than it makes one expect.
+
+    Parameters
+    ----------
+    X : ndarray of shape (n_lives, 2)
+        (known to last beyond, failed by], infinite while it works, never exact.
+    entry : ndarray of shape (n_lives,)
+        When each life came under observation, having lasted that long.
+
+    Returns
+    -------
+    EvenHazard
+
+    References
+    ----------
+    Ends and lives at risk by their expected numbers, as in the log-rank test for interval-censored
+    lives of Sun J (1996), Statist. Med. 15, 1387-1395, with an even spread for Turnbull's curve.
+    """
+    lives = checked_lives(X)
+    after, by = lives[:, [0]], lives[:, [1]]
+    ended = np.isfinite(by)
+    time = np.unique(np.concatenate([entry, lives[np.isfinite(lives)]]))
+    begins, ends = time[:-1], time[1:]
+    within = ended & (after <= begins) & (ends <= by)
+    days = np.where(ended, by - after, 1.0)
+    left = (np.where(ended, by, 0.0) - (begins + ends) / 2.0) / days
+    at_risk = np.where(within, left, (entry[:, None] <= begins) & (ends <= after))
+    expected = (within * (ends - begins) / days).sum(axis=0)
+    total = at_risk.sum(axis=0)
+    hazard = np.where(total > 0, expected / np.where(total > 0, total, 1.0), 0.0)
+    return EvenHazard(
+        time=time,
+        cumulative=np.concatenate([[0.0], np.cumsum(hazard)]),
+        scores=ended[:, 0] - at_risk @ hazard,
+    )
 
 
 def _times_own_log(share: FloatArray) -> FloatArray:

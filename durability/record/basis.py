@@ -40,3 +40,14 @@ def counted(number: int, singular: str, plural: str | None = None) -> str:
     ('1 drop', '3 series')
     """
     return f"{number} {singular if number == 1 else plural or singular + 's'}"
+
+
+def p_words(value: float | None) -> str:
+    """A p-value, to two digits at most.
+
+    Examples
+    --------
+    >>> p_words(0.003), p_words(0.0512), p_words(None)
+    ('0.003', '0.051', 'unknown')
+    """
+    return "unknown" if value is None else f"{value:.2g}"

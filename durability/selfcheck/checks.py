@@ -268,7 +268,7 @@ def _exact_tests(table: Table) -> Iterator[Found]:
             *(_followed(f"D{at}", [900.0], at < dropped_failed) for at in range(dropped)),
             *(_followed(f"C{at}", [], at < controls_failed) for at in range(controls)),
         ]
-        found = dropped_against_controls(assemble(histories), 90.0, 0.95)
+        found = dropped_against_controls(assemble(histories), 0.95, 0)
         words = f"{dropped_failed} of {dropped} dropped, {controls_failed} of {controls} controls"
         p_fisher = None if found is None else found.fisher_p_value
         yield f"Fisher p, {words}", "1", fisher, _number(p_fisher), table["within"]

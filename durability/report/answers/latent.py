@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-from durability.record.basis import counted
+from durability.record.basis import counted, p_words
 from durability.report import as_json, labels, safety
 from durability.report.answers.follow_up import confirmation_words
 from durability.report.blocks import Block, Column, Columns, Words
@@ -64,7 +64,7 @@ def sentence(link: LatentLink) -> str:
         f" {labels.number(link.time_ratio_per_doubling)}"
         f" ({labels.interval(link.lower, link.upper)})"
     )
-    p = "" if link.p_value is None else f", p = {labels.number(link.p_value, 2)}"
+    p = "" if link.p_value is None else f", p = {p_words(link.p_value)}"
     word = "Linked" if link.verdict == "linked" else "Not shown to be linked"
     return f"{word}: {effect}{p}{_at_odds(link)}; {seen}."
 
@@ -176,7 +176,7 @@ def _by_declared(held: DoseDeclaration) -> str:
 
 
 def _verdict_words(found: DoseDeclaration | LatentUnder) -> str:
-    chance = "" if found.p_value is None else f" (p = {_p(found.p_value)}, two-sided)"
+    chance = "" if found.p_value is None else f" (p = {p_words(found.p_value)}, two-sided)"
     return found.verdict + chance
 
 
@@ -236,7 +236,8 @@ def study(link: LatentLink, command: str = "") -> Iterator[Block]:
             f"Prediction of devices left out ({link.check_method}): log loss"
             f" {labels.number(link.log_loss)} against {labels.number(link.log_loss_without_shock)}"
             f" without shock, Brier {labels.number(link.brier)} against"
-            f" {labels.number(link.brier_without_shock)}; lower is better."
+            f" {labels.number(link.brier_without_shock)}; lower is better (p ="
+            f" {p_words(link.check_p_value)} that shock adds nothing, one-sided)."
         )
     if link.calibration:
         groups = (
@@ -267,21 +268,37 @@ def _drops_to_ten_percent(link: LatentLink) -> Columns[DropsToTenPercent]:
 def _exact_tests(tested: DroppedAgainstControls) -> str:
     dropped = tested.dropped_failed + tested.dropped_working
     controls = tested.controls_failed + tested.controls_working
-    boschloo = (
-        "" if tested.boschloo_p_value is None else f", Boschloo {_p(tested.boschloo_p_value)}"
+    counts = (
+        f"{tested.dropped_failed} of {dropped} dropped failed,"
+        f" {tested.controls_failed} of {controls} controls"
     )
     hopeless = (
         f"; at these counts not even the clearest outcome could be significant (p ="
-        f" {_p(tested.smallest_p_value)})"
+        f" {p_words(tested.smallest_p_value)})"
         if tested.smallest_p_value > 0.05
         else ""
     )
+    left_out = (
+        f" {counted(tested.not_compared, 'device')} not compared: already failed at the first"
+        " inspection since the drops, not inspected since, or without any comparable reading."
+        if tested.not_compared
+        else ""
+    )
+    p = p_words(tested.fisher_p_value)
+    if not tested.followed_alike:
+        return (
+            f"Dropped against controls, as last inspected, up to day {tested.by_day:g}: {counts};"
+            f" not all were followed alike, so p = {p}, two-sided, by permutation of log-rank"
+            f" scores{hopeless}.{left_out}"
+        )
+    boschloo = (
+        "" if tested.boschloo_p_value is None else f", Boschloo {p_words(tested.boschloo_p_value)}"
+    )
     return (
-        f"Dropped against controls by day {tested.by_day:g}: {tested.dropped_failed} of"
-        f" {dropped} dropped failed, {tested.controls_failed} of {controls} controls; p:"
-        f" Fisher {_p(tested.fisher_p_value)}{boschloo}, two-sided; odds ratio"
-        f" {labels.number(tested.odds_ratio)}"
+        f"Dropped against controls by day {tested.by_day:g}: {counts}; p: Fisher {p}{boschloo},"
+        f" two-sided; odds ratio {labels.number(tested.odds_ratio)}"
         f" ({labels.interval(tested.odds_ratio_lower, tested.odds_ratio_upper)}){hopeless}."
+        f"{left_out}"
     )
 
 
@@ -303,10 +320,6 @@ def _drops(count: float | None) -> str:
     if count is None:
         return "no number"
     return "under 1" if count < 1 else labels.number(count, 2)
-
-
-def _p(value: float) -> str:
-    return labels.number(value, 2)
 
 
 # ------------------------------------------------------------------------------- device by device
