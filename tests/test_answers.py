@@ -165,7 +165,12 @@ def test_latent(ask):
         "per_device",
         "check",
     } <= told.keys()
-    assert told["effect"].keys() == {"time_ratio_per_doubling", "lower", "upper", "p_value"}
+    doublings = ("per_peak_doubling", "per_count_doubling")
+    assert told["effect"].keys() == {
+        "time_ratio_per_doubling", "lower", "upper", "p_value", *doublings,
+    }  # fmt: skip
+    for name in doublings:
+        assert told["effect"][name].keys() == {"ratio", "lower", "upper"}
     assert told["check"].keys() == {"method", "log_loss", "log_loss_without_shock"}
     for device in told["per_device"]:
         assert {

@@ -399,12 +399,14 @@ def test_followed_alike_the_exact_tests_are_named():
 
 
 def a_link(verdict, lower, ratio, upper):
-    from durability.devices.results import LatentLink
+    from durability.devices.results import LatentLink, TimeRatio
 
     return LatentLink(
-        devices=17, control_devices=5, failed_on_drop_day=0, latent_failures=12, verdict=verdict,
-        dose_exponent=6.0, time_ratio_per_doubling=ratio, lower=lower, upper=upper, p_value=0.01,
+        devices=17, control_devices=5, failed_on_drop_day=0, latent_failures=11, verdict=verdict,
+        dose_exponent=6.0, time_ratio_per_doubling=0.9, lower=0.8, upper=1.1, p_value=0.0101,
         per_device=(), check_method=None, log_loss=None, log_loss_without_shock=None, basis="",
+        per_peak_doubling=TimeRatio(ratio, lower, upper), control_failures=1,
+        per_count_doubling=TimeRatio(0.0002, None, 4000.0),
     )  # fmt: skip
 
 
@@ -412,9 +414,15 @@ def a_link(verdict, lower, ratio, upper):
     ("verdict", "interval", "said"),
     [
         ("linked", (0.9, 1.0, 1.2), "no effect of more shock is shown"),
-        ("linked", (0.4, 0.6, 0.8), "p = 0.01; 12 latent"),
+        ("linked", (0.1, 0.3, 0.64), "Linked: twice the peak g: 0.30 (0.10 to 0.64) of the time"),
+        (
+            "linked",
+            (0.1, 0.3, 0.6),
+            "equal drops: under 0.001 (over 1000 to over 1000) of the time",
+        ),
         ("not shown", (3.7, 19.0, 5711.0), "the test decides"),
-        ("not shown", (0.6, 0.9, 1.3), "p = 0.01; 12 latent"),
+        ("not shown", (0.6, 0.9, 1.3), "p = 0.01; 11 latent failures among 12 dropped devices"),
+        ("not shown", (0.6, 0.9, 1.3), "(0 failed on drop day), 1 among 5 controls."),
     ],
 )
 def test_a_curve_at_odds_with_the_test_is_said(verdict, interval, said):

@@ -16,7 +16,13 @@ from durability.devices.evidence import (
     dropped_against_controls,
 )
 from durability.devices.link_model import FORMS, ShockLinkModel
-from durability.devices.results import DeviceOutlook, LatentLink, LatentVerdict, MissingReadings
+from durability.devices.results import (
+    DeviceOutlook,
+    LatentLink,
+    LatentVerdict,
+    MissingReadings,
+    TimeRatio,
+)
 from durability.devices.study import (
     EXPONENT_PRIOR,
     EXPONENTS,
@@ -28,10 +34,10 @@ from durability.devices.study import (
     exposure_of,
 )
 from durability.devices.what_next import (
+    LARGEST_LOG,
     central,
     drops_to_ten_percent,
     next_round,
-    ten_percent_doses,
     unlooked_spans,
 )
 from durability.record.basis import (
@@ -65,7 +71,12 @@ def sentence(link: LatentLink, study: LatentStudy) -> str:
     str
     """
     followed = counted(len(study.lives), "device")
-    failures = counted(study.failures, "later failure")
+    of_controls = link.control_failures
+    failures = counted(study.failures, "later failure") + (
+        f", {of_controls} of {'a control' if of_controls == 1 else 'controls'}"
+        if of_controls
+        else ""
+    )
     if link.verdict == "too few":
         enough = (
             len(study.lives) >= MIN_DEVICES_FOR_LINK and study.failures >= MIN_FAILURES_FOR_LINK
@@ -76,7 +87,8 @@ def sentence(link: LatentLink, study: LatentStudy) -> str:
             else f"a link needs at least {MIN_DEVICES_FOR_LINK} and {MIN_FAILURES_FOR_LINK}"
         )
         return f"Too few to say: {followed} followed with {failures}; {wanted}."
-    chance = f"p = {p_words(link.p_value)}, two-sided, {failures} among {followed}"
+    comma = "," if of_controls else ""
+    chance = f"p = {p_words(link.p_value)}, two-sided, {failures}{comma} among {followed}"
     if link.verdict == "linked":
         alone = (
             ""
@@ -238,13 +250,13 @@ def judge_latent_link(
         link = _with_check(link, study, model, log_dose[:, study.followed], random_state)
     if model is not None and enough:
         link = _with_effect(link, model)
+        if model.dose_varies_:
+            link = _with_dose(link, study, model, random_state)
         link = replace(link, missing_readings=_missing_readings(study, random_state))
-    # A dose can be named only where more of it is seen to shorten the life.
-    if model is not None and verdict == "linked" and link.upper is not None and link.upper < 1:
-        link = _with_ten_percent_dose(link, study, model, random_state)
     spans = unlooked_spans(study, _last_look(study) if on_day is None else on_day)
     if model is not None and np.isfinite(spans).any():
-        link = replace(link, next_round=next_round(model, log_dose, spans, level))
+        effect = model.slope_ * EXPONENTS[model.exponent_]
+        link = replace(link, next_round=next_round(model, effect, log_dose, spans, level))
     return replace(
         link,
         per_device=_outlooks(link, study, model, log_dose, spans),
@@ -284,9 +296,14 @@ def link_verdict(
     return "linked" if linked else "not shown", test.p_value
 
 
-def _fitted(study: LatentStudy, random_state: int) -> ShockLinkModel:
-    log_dose = study.log_dose(EXPONENTS)[:, study.followed]
-    return ShockLinkModel(EXPONENT_PRIOR, random_state).fit(study.lives, log_dose, study.entry)
+def _fitted(
+    study: LatentStudy,
+    random_state: int,
+    exponents: FloatArray = EXPONENTS,
+    prior: FloatArray = EXPONENT_PRIOR,
+) -> ShockLinkModel:
+    log_dose = study.log_dose(exponents)[:, study.followed]
+    return ShockLinkModel(prior, random_state).fit(study.lives, log_dose, study.entry)
 
 
 def _first_failed_functions(study: LatentStudy) -> dict[str, int]:
@@ -301,10 +318,15 @@ def _first_failed_functions(study: LatentStudy) -> dict[str, int]:
 
 
 def _with_effect(link: LatentLink, model: ShockLinkModel) -> LatentLink:
-    """Exponent and time ratio from the posterior, with central intervals."""
+    """Exponent, and what twice the peak and twice the drops do, from the posterior.
+
+    A doubling of the dose means another thing under each exponent; a doubling of the peaks at the
+    same number of drops (dose times 2^b) or of the number of equal drops (dose times 2) does not.
+    """
     exponent = EXPONENTS[model.exponent_]
     spread = central(exponent, link.level)
-    link = replace(
+    varies = model.dose_varies_
+    return replace(
         link,
         dose_exponent=float(exponent.mean()),
         dose_exponent_lower=spread.lower,
@@ -312,11 +334,17 @@ def _with_effect(link: LatentLink, model: ShockLinkModel) -> LatentLink:
         form_weights={
             form.name: float((model.form_ == index).mean()) for index, form in enumerate(FORMS)
         },
+        per_peak_doubling=(
+            _time_ratio(exponent * model.slope_, link.level) if varies else TimeRatio()
+        ),
+        per_count_doubling=_time_ratio(model.slope_, link.level) if varies else TimeRatio(),
     )
-    if not model.dose_varies_:
-        return link
-    ratio = central(np.exp2(-model.slope_), link.level)
-    return replace(link, time_ratio_per_doubling=ratio.median, lower=ratio.lower, upper=ratio.upper)
+
+
+def _time_ratio(shortening: FloatArray, level: float) -> TimeRatio:
+    """Factor on the time to failure from the draws of its shortening, in halvings."""
+    ratio = central(np.exp2(-shortening), level)
+    return TimeRatio(ratio=ratio.median, lower=ratio.lower, upper=ratio.upper)
 
 
 def _with_check(
@@ -342,15 +370,26 @@ def _with_check(
     )
 
 
-def _with_ten_percent_dose(
+def _with_dose(
     link: LatentLink, study: LatentStudy, model: ShockLinkModel, random_state: int
 ) -> LatentLink:
-    """Dose, and drops of each kind, at which one in ten fails within the stated days."""
-    exponent = link.dose_exponent or LITERATURE_EXPONENT
-    doses = ten_percent_doses(study, exponent, link.ten_percent_days, random_state)
+    """What a dose does: its doubling, and the dose and drops of each kind that fail one in ten.
+
+    Doses of different exponents have different units: what is said of a dose is said by a model
+    of the one exponent that is shown.
+    """
+    shown = np.array([link.dose_exponent], dtype=float)
+    at_exponent = _fitted(study, random_state, shown, np.ones(1))
+    ratio = _time_ratio(at_exponent.slope_, link.level)
+    link = replace(link, time_ratio_per_doubling=ratio.ratio, lower=ratio.lower, upper=ratio.upper)
+    # A dose can be named only where higher peaks are seen to shorten the life.
+    worst = link.per_peak_doubling.upper
+    if link.verdict != "linked" or worst is None or worst >= 1:
+        return link
+    log_dose = at_exponent.log_dose_at(0.1, link.ten_percent_days)
     return replace(
         link,
-        ten_percent_dose=central(doses, link.level),
+        ten_percent_dose=central(np.exp(np.minimum(log_dose, LARGEST_LOG)), link.level),
         drops_to_ten_percent=drops_to_ten_percent(
             study, model, EXPONENTS, link.ten_percent_days, link.level
         ),
@@ -369,7 +408,8 @@ def _missing_readings(study: LatentStudy, random_state: int) -> MissingReadings 
     for extreme in (assemble(study.histories, "no shock"), assemble(study.histories, "largest")):
         p_values.append(dose_rank_test(extreme, random_state).p_value)
         model = _fitted(extreme, random_state)
-        ratios.append(float(np.median(np.exp2(-model.slope_))) if model.dose_varies_ else None)
+        per_peak = _time_ratio(EXPONENTS[model.exponent_] * model.slope_, 0.9).ratio
+        ratios.append(per_peak if model.dose_varies_ else None)
     return MissingReadings(
         drops=sum(missing),
         devices=sum(count > 0 for count in missing),

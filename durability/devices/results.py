@@ -50,6 +50,16 @@ class DeviceOutlook:
 
 
 @dataclass(frozen=True, slots=True)
+class TimeRatio:
+    """Factor on the time to failure; None when nothing can be said, or when it is infinite."""
+
+    ratio: float | None = None
+    """Median."""
+    lower: float | None = None
+    upper: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class DroppedAgainstControls:
     """How many of the dropped had failed by one day, against those never dropped; exact tests.
 
@@ -107,6 +117,7 @@ class MissingReadings:
     p_value_if_largest: float | None
     """Those drops taken at the largest peak of their like."""
     time_ratio_if_no_shock: float | None
+    """Per doubling of the peak, as the next."""
     time_ratio_if_largest: float | None
 
 
@@ -131,7 +142,8 @@ class LatentLink:
     verdict: LatentVerdict
     dose_exponent: float | None
     time_ratio_per_doubling: float | None
-    """Factor on the time to failure when the shock dose doubles."""
+    """Factor on the time to failure when the shock dose doubles that has ``dose_exponent``, by a
+    model of this exponent alone; with ``lower`` and ``upper``."""
     lower: float | None
     upper: float | None
     p_value: float | None
@@ -148,6 +160,10 @@ class LatentLink:
     dose_exponent_upper: float | None = None
     form_weights: dict[str, float] = field(default_factory=dict)
     """Posterior weight of each form of the time to failure."""
+    per_peak_doubling: TimeRatio = TimeRatio()
+    """As many drops, each of twice the peak g; whatever the dose exponent."""
+    per_count_doubling: TimeRatio = TimeRatio()
+    """Twice as many equal drops; whatever the dose exponent."""
     control_failures: int = 0
     not_inspected: int = 0
     """Devices without a look since their last drop: they tell nothing."""

@@ -27,32 +27,6 @@ LARGEST_LOG = 700.0
 """Whose exponential is still finite."""
 
 
-def ten_percent_doses(
-    study: LatentStudy, exponent: float, days: float, random_state: int
-) -> FloatArray:
-    """Dose whose shocks fail one in ten within some days, under each posterior draw.
-
-    Doses of different exponents have different units, so the model is fitted with this one alone.
-
-    Parameters
-    ----------
-    study : LatentStudy
-    exponent : float
-        Dose exponent.
-    days : float
-        After time zero.
-    random_state : int
-
-    Returns
-    -------
-    ndarray of shape (n_draws,)
-        Infinite where no dose does it; background failures apart.
-    """
-    log_dose = study.log_dose(np.array([exponent]))[:, study.followed]
-    model = ShockLinkModel(np.ones(1), random_state).fit(study.lives, log_dose, study.entry)
-    return np.exp(np.minimum(model.log_dose_at(0.1, days), LARGEST_LOG))
-
-
 def drops_to_ten_percent(
     study: LatentStudy, model: ShockLinkModel, exponents: FloatArray, days: float, level: float
 ) -> tuple[DropsToTenPercent, ...]:
@@ -132,7 +106,11 @@ def unlooked_spans(study: LatentStudy, on_day: float) -> FloatArray:
 
 
 def next_round(
-    model: ShockLinkModel, log_dose: FloatArray, spans: FloatArray, level: float
+    model: ShockLinkModel,
+    effect: FloatArray,
+    log_dose: FloatArray,
+    spans: FloatArray,
+    level: float,
 ) -> NextRound:
     """What looking at every device that may still work would find and teach.
 
@@ -141,6 +119,8 @@ def next_round(
     Parameters
     ----------
     model : ShockLinkModel
+    effect : ndarray of shape (n_draws,)
+        Logarithm of the effect under each draw.
     log_dose : ndarray of shape (n_exponents, n_devices)
     spans : ndarray of shape (n_devices, 2)
         From ``unlooked_spans``.
@@ -164,10 +144,10 @@ def next_round(
         log_weight = failed @ np.log(chance).T + (1.0 - failed) @ np.log1p(-chance).T
         weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
         weight /= weight.sum(axis=1, keepdims=True)
-        order = np.argsort(model.slope_)
+        order = np.argsort(effect)
         even = np.full((1, len(order)), 1.0 / len(order))
-        now_wide = _width(model.slope_[order], even, level)[0]
-        factor = float(_width(model.slope_[order], weight[:, order], level).mean() / now_wide)
+        now_wide = _width(effect[order], even, level)[0]
+        factor = float(_width(effect[order], weight[:, order], level).mean() / now_wide)
     return NextRound(
         devices=int(asked.sum()),
         expected_failures=expected_failures,

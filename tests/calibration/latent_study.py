@@ -4,8 +4,11 @@ Simulates follow-up studies of 40 dropped devices and 10 controls, looked at on 
 90 and 180, from truths that the model does and does not hold, and prints one table row a truth:
 
     python tests/calibration/latent_study.py [studies per truth]
+    python tests/calibration/latent_study.py [studies per exponent] doublings [seed]
 
 "known form" is the fit that is told exponent, form and background and estimates only what is left.
+The second call prints how often the intervals of what twice the peak and twice the drops do hold
+the truth, by true exponent: Weibull, log-normal, log-logistic and gamma lives, slopes 0.4 and 0.7.
 """
 
 from __future__ import annotations
@@ -19,6 +22,7 @@ from scipy.optimize import minimize
 from scipy.special import ndtr
 
 from durability.devices.judgement import judge_latent_link
+from durability.devices.results import LatentLink
 from durability.record.records import DeviceHistory
 
 LOOK_DAYS = np.array([0.0, 14.0, 30.0, 60.0, 90.0, 180.0])
@@ -156,6 +160,42 @@ def known_form_fit(truth: Truth, histories: list[DeviceHistory], dose: np.ndarra
     return 1.0 - survival(best, np.full(len(after), 90.0))
 
 
+def held_doublings(truth: Truth, link: LatentLink) -> tuple[bool | None, bool | None]:
+    """Whether the intervals of twice the peak and twice the drops hold the truth."""
+    return tuple(  # type: ignore[return-value]
+        None if said.lower is None or said.upper is None else said.lower <= true <= said.upper
+        for said, true in (
+            (link.per_peak_doubling, 2.0 ** (-truth.slope * truth.exponent)),
+            (link.per_count_doubling, 2.0**-truth.slope),
+        )
+    )
+
+
+def doublings(studies: int, seed: int) -> None:
+    print(
+        "| true exponent | studies | twice the peak held | twice the drops held | mean exponent |"
+    )
+    print("|---|---|---|---|---|")
+    for exponent in (1.5, 2.0, 3.0, 5.0, 7.0, 9.0):
+        held, said = [], []
+        for number in range(studies):
+            truth = Truth(
+                "",
+                form=("Weibull", "log-normal", "log-logistic", "gamma")[number % 4],
+                exponent=exponent,
+                slope=(0.4, 0.7)[number // 4 % 2],
+            )
+            random = np.random.default_rng([seed, int(10 * exponent), number])
+            link = judge_latent_link(simulate(truth, random)[0])
+            both = held_doublings(truth, link)
+            if None not in both:
+                held.append(both)
+                said.append(link.dose_exponent)
+        peak, count = np.mean(held, axis=0)
+        row = f"| {exponent:g} | {len(held)} | {peak:.3f} | {count:.3f} | {np.mean(said):.1f} |"
+        print(row, flush=True)
+
+
 def main(studies: int) -> None:
     print(
         "| truth | failed later | linked | RMS of 90-day probability | its mean error "
@@ -181,8 +221,7 @@ def main(studies: int) -> None:
             if truth.form in ("Weibull", "log-normal"):
                 known = known_form_fit(truth, histories, dose)
                 known_square.append(((known - share) ** 2).mean())
-                if link.lower is not None:
-                    holds.append(link.lower <= 2.0**-truth.slope <= link.upper)
+                holds += [held for held in held_doublings(truth, link) if held is not None]
         known_rms = f"{np.mean(known_square) ** 0.5:.3f}" if known_square else ""
         cover = f"{np.mean(holds):.2f}" if holds else ""
         print(
@@ -194,4 +233,8 @@ def main(studies: int) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 40)
+    wanted = int(sys.argv[1]) if len(sys.argv) > 1 else 40
+    if "doublings" in sys.argv:
+        doublings(wanted, int(sys.argv[3]) if len(sys.argv) > 3 else 1)
+    else:
+        main(wanted)

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
         LatentUnder,
         LatentVerdict,
         NextRound,
+        TimeRatio,
     )
 
 INSPECT_FIRST = 5
@@ -50,30 +51,46 @@ def verdict(answer: LatentAnswer) -> Iterator[Block]:
 
 def sentence(link: LatentLink) -> str:
     """Verdict on the link between shocks and later failures."""
+    dropped = link.devices - link.control_devices
     seen = (
         f"{counted(link.latent_failures, 'latent failure')} among"
-        f" {counted(link.devices, 'device')} ({counted(link.control_devices, 'control')},"
-        f" {link.failed_on_drop_day} failed on drop day)"
+        f" {counted(dropped, 'dropped device')} ({link.failed_on_drop_day} failed on drop day),"
+        f" {link.control_failures} among {counted(link.control_devices, 'control')}"
     )
     if link.verdict == "too few":
         return f"Too few to say whether shocks cause later failures: {seen}."
-    if link.time_ratio_per_doubling is None:
+    if link.per_peak_doubling.ratio is None:
         return f"{link.verdict.capitalize()}: {seen}."
     effect = (
-        f"doubling the shock dose multiplies the time to failure by"
-        f" {labels.number(link.time_ratio_per_doubling)}"
-        f" ({labels.interval(link.lower, link.upper)})"
+        f"twice the peak g: {_of_the_time(link.per_peak_doubling)}; twice as many equal drops:"
+        f" {_of_the_time(link.per_count_doubling)} ({labels.share(link.level)} intervals)"
     )
     p = "" if link.p_value is None else f", p = {p_words(link.p_value)}"
     word = "Linked" if link.verdict == "linked" else "Not shown to be linked"
     return f"{word}: {effect}{p}{_at_odds(link)}; {seen}."
 
 
+def _of_the_time(effect: TimeRatio) -> str:
+    """A factor on the time to failure: "0.3 (0.1 to 0.6) of the time"."""
+    if effect.ratio is None:
+        return "can't be said"
+    ends = f"{_factor(effect.lower)} to {_factor(effect.upper)}"
+    return f"{_factor(effect.ratio)} ({ends}) of the time"
+
+
+def _factor(value: float | None) -> str:
+    """A factor on a time; beyond a thousandfold it is the form of the curve that speaks."""
+    if value is None or value > 1000:
+        return "over 1000"
+    return labels.number(value, 2) if value >= 0.001 else "under 0.001"
+
+
 def _at_odds(link: LatentLink) -> str:
     """What to make of a curve that does not say what the test says; the test decides."""
-    if link.lower is None or link.upper is None:
+    effect = link.per_peak_doubling
+    if effect.lower is None or effect.upper is None:
         return ""
-    holds_1 = link.lower <= 1 <= link.upper
+    holds_1 = effect.lower <= 1 <= effect.upper
     if link.verdict == "linked" and holds_1:
         return (
             "; dropped devices failed sooner than controls, but among them no effect of more shock"
@@ -480,10 +497,14 @@ def json(answer: LatentAnswer) -> dict[str, Any]:
     link = answer.link
     check = ("log_loss", "log_loss_without_shock")
     effect = ("time_ratio_per_doubling", "lower", "upper", "p_value")
+    doublings = ("per_peak_doubling", "per_count_doubling")
     days = ("failed_after_days", "failed_by_days")
     return {
-        **as_json.everything(link, "per_device", "check_method", *check, *effect),
-        "effect": as_json.named(link, effect),
+        **as_json.everything(link, "per_device", "check_method", *check, *effect, *doublings),
+        "effect": {
+            **as_json.named(link, effect),
+            **{name: as_json.everything(getattr(link, name)) for name in doublings},
+        },
         "per_device": [
             {
                 **as_json.everything(device, *days),

@@ -79,10 +79,11 @@ def _answers(contents: ReportContents) -> Iterator[ReportAnswer]:
         yield from _of_series(picture, contents.horizon)
     if contents.latent is not None:
         link = contents.latent.link
+        effect = link.per_peak_doubling
         yield ReportAnswer(
             "shocks and later failures",
             latent.sentence(link),
-            (link.time_ratio_per_doubling, link.lower, link.upper, link.p_value),
+            (effect.ratio, effect.lower, effect.upper, link.p_value),
         )
         for each in link.per_device:
             days = latent.failed_days(each)
