@@ -311,6 +311,22 @@ def test_chances_by_cause_are_those_of_the_survival():
             assert min(told.failed_by_limit, told.failed_by_damage) > 0.0
 
 
+def test_names_and_order_move_nothing_over_several_series_either():
+    cases = [
+        series("S1", readings(np.arange(1, 13)), height=1000.0),
+        series("S2", readings(np.arange(13, 25), level=140, seed=2), begins=1, height=1500.0),
+        series("S3", readings(np.arange(25, 30), level=140, seed=3), begins=2, height=1500.0),
+        series("S4", readings(np.arange(1, 9), seed=4), case="C2"),
+        series("S5", readings(np.arange(9, 15), level=80, seed=5), case="C2", begins=3),
+    ]
+    renamed = [replace(each, series=f"Z{9 - k}") for k, each in enumerate(cases)][::-1]
+    plain, other = forecast(cases, horizon=100_000), forecast(renamed, horizon=100_000)[::-1]
+    for one, again in zip(plain, other, strict=True):
+        assert again.drops_to_failure == one.drops_to_failure
+        assert again.survival_probability == pytest.approx(one.survival_probability, abs=0.005)
+        assert again.limit_g == pytest.approx(one.limit_g, rel=1e-6)
+
+
 def test_the_ranking_by_case_has_the_life_of_the_forecast():
     cases = [
         *broken(severity=2),

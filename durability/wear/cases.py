@@ -85,8 +85,8 @@ class Case:
     def drops_by_rate(self) -> Counter[Condition]:
         """Drops made under each; a condition of a series without drops is among them."""
         counts: Counter[Condition] = Counter()
-        for condition, ages in zip(self.rate_conditions, self.ages, strict=True):
-            counts[condition] += ages.size
+        for at in self.by_age:
+            counts[self.rate_conditions[at]] += self.ages[at].size
         return counts
 
     @property
