@@ -3,6 +3,7 @@
 import json
 import time
 from datetime import UTC, datetime
+from pathlib import Path
 
 import duckdb
 import pytest
@@ -10,6 +11,7 @@ import pytest
 from durability.intake.hand_entry import typed_instant
 from durability.record import clock
 from durability.store import database
+from durability.workflow import session
 
 DAYS = ("2026-03-01", "2026-03-05", "2026-03-20")
 QUESTIONS = (
@@ -163,3 +165,15 @@ def test_nothing_is_written_into_the_past(kept, tmp_path):
     past = database.past(tmp_path / "store.duckdb", datetime(2026, 3, 2, tzinfo=UTC))
     with pytest.raises(duckdb.Error), database.reading(past) as connection:
         connection.execute("COPY drops TO 'x.csv'")
+
+
+def test_no_answer_reads_past_the_instant():
+    """Whole stores are read for numbers of reports, and for names that came later."""
+    workflow = Path(session.__file__).parent
+    text = {file.name: file.read_text(encoding="utf-8") for file in workflow.glob("*.py")}
+    whole = {name: text[name].count("reading(session.store)") for name in text}
+    assert {name: times for name, times in whole.items() if times} == {
+        "histories.py": 2,
+        "issuing.py": 2,
+        "show.py": 1,
+    }
