@@ -171,7 +171,7 @@ def _rank_under(
             span=span,
             horizon=horizon,
             rise=_percent(draws[row]),
-            fastest=float(fastest[row]),
+            fastest=float(fastest[row]) if len(known) > 1 else None,
             shifts=shifts,
         )
         for row in order

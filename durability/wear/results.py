@@ -223,6 +223,7 @@ class GroupWear:
     settling_pct: float | None
     """Rise of the first drops that has levelled off, or will; not in the rise per drop."""
     probability_fastest: float | None
+    """None where there is no other group to be faster than."""
     life: Prediction
     """Of the next case."""
     b10: Estimate

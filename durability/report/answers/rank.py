@@ -37,7 +37,7 @@ def fastest_first(result: Ranking) -> Columns[GroupWear]:
         f"{group.capitalize()}s, the fastest wearing first:"
         f" {labels.compared_under(result.condition)}",
         Column(group, "group", wrap=True),
-        Column("drops", "drops", right=True),
+        Column("drops", "drops", right=True, wide=True),
         Column("failed", lambda e: f"{e.failed} of {e.cases}", right=True),
         Column(
             "rise, % per drop (90 %)",
@@ -45,7 +45,7 @@ def fastest_first(result: Ranking) -> Columns[GroupWear]:
         ),
         Column("settling, %", lambda e: labels.percent(e.settling_pct), right=True),
         Column("fastest", lambda e: labels.drawn_chance(e.probability_fastest), right=True),
-        Column("life, drops (90 %)", lambda e: _told(e, e.life)),
+        Column("life (90 %), drops", lambda e: _told(e, e.life)),
         *(_POPULATION if result.by == "case_model" else ()),
     )
 
@@ -55,7 +55,7 @@ def ranking_answer(result: Ranking) -> str:
     if not result.groups:
         return "No case with drops in the store."
     first = result.groups[0]
-    if first.probability_fastest is None:
+    if first.rise_pct_per_drop is None:
         return "Too few drops to rank."
     under = labels.compared_under(result.condition)
     if len(result.groups) == 1:
@@ -94,7 +94,7 @@ def _order_by_life(result: Ranking) -> str | None:
         return None
     by_life = [each for _, each in sorted(zip(medians, known, strict=True), key=lambda two: two[0])]
     named = (f"{each.group} {labels.life_words(each.life)}" for each in by_life)
-    return f"By life the order is another, the shortest first: {labels.listed(named)}."
+    return f"By life the order is another, the shortest first: {labels.some(named)}."
 
 
 def blocks(result: Ranking) -> Iterator[Block]:
