@@ -21,6 +21,8 @@ from durability.devices.study import (
     EXPONENT_PRIOR,
     EXPONENTS,
     LITERATURE_EXPONENT,
+    TEST_WEIGHTS,
+    TESTED_EXPONENTS,
     assemble,
     shock_exposure,
     stand_in_peaks,
@@ -397,7 +399,7 @@ def test_rank_test_is_the_permutation_test():
 
     from durability.life.turnbull import log_rank_scores
 
-    rank = EXPONENT_PRIOR @ rankdata(study.log_dose(EXPONENTS), axis=1)
+    rank = TEST_WEIGHTS @ rankdata(study.log_dose(TESTED_EXPONENTS), axis=1)
     exact = naive_life.permutation_p(log_rank_scores(study.lives), rank)
     # 9999 of the 5040 arrangements: within four standard errors.
     assert found.p_value == pytest.approx(exact, abs=4 * math.sqrt(exact / 9999))

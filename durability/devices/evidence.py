@@ -10,7 +10,7 @@ import numpy as np
 
 from durability.devices.link_model import ShockLinkModel
 from durability.devices.results import DroppedAgainstControls
-from durability.devices.study import EXPONENT_PRIOR, EXPONENTS, on_one_clock
+from durability.devices.study import TEST_WEIGHTS, TESTED_EXPONENTS, on_one_clock
 from durability.life.turnbull import even_hazard, log_rank_scores
 from durability.record.basis import counted
 
@@ -67,10 +67,10 @@ def dose_rank_test(
         return DoseTest(None, harmful=False, could_show=False)
     score = log_rank_scores(study.lives, study.entry)
     score -= score.mean()
-    exponents, prior = EXPONENTS, EXPONENT_PRIOR
+    exponents, weights = TESTED_EXPONENTS, TEST_WEIGHTS
     if exponent is not None:
-        exponents, prior = np.array([exponent]), np.ones(1)
-    rank = prior @ rankdata(study.log_dose(exponents)[:, study.followed], axis=1)
+        exponents, weights = np.array([exponent]), np.ones(1)
+    rank = weights @ rankdata(study.log_dose(exponents)[:, study.followed], axis=1)
     rank -= rank.mean()
     permuted = _permuted(score, rank, random_state)
     if permuted is None:

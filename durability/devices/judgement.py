@@ -274,7 +274,7 @@ def link_verdict(
     ----------
     study : LatentStudy
     exponent : float, optional
-        Of the peak in the dose; by default averaged over ``EXPONENTS``.
+        Of the peak in the dose; by default averaged over ``TESTED_EXPONENTS``.
     random_state : int
         Seed of the permutations.
 

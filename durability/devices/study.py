@@ -29,9 +29,19 @@ LITERATURE_RANGE = (4.0, 8.0)
 """Exponents in use for electronics (Basquin's rule with Palmgren-Miner sums); sums like these are
 good to an order of magnitude at best (Irvine T, on Steinberg's method)."""
 
-EXPONENTS = np.array([0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0, 5.6, 8.0, 11.0])
-"""Exponents that are tried, in even steps of their logarithm, far beyond the literature's range on
-both sides: an interval can hold no truth that lies at the end of what is tried."""
+TESTED_EXPONENTS = np.arange(2.0, 11.0)
+"""Exponents over which the test averages its ranks."""
+
+TEST_WEIGHTS = np.where(
+    (LITERATURE_RANGE[0] <= TESTED_EXPONENTS) & (LITERATURE_RANGE[1] >= TESTED_EXPONENTS), 2.0, 1.0
+)
+TEST_WEIGHTS /= TEST_WEIGHTS.sum()
+"""Each exponent of the literature's range counts double: a test keeps its size whatever it weighs,
+so it may lean on what is likely."""
+
+EXPONENTS = np.array([0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0])
+"""Exponents over which the effect is averaged, in even steps of their logarithm, far beyond the
+literature's range on both sides: an interval seldom holds a truth that lies at their end."""
 
 EXPONENT_PRIOR = np.full(len(EXPONENTS), 1.0 / len(EXPONENTS))
 """Each counts alike beforehand. With the literature's range weighed up, intervals of what a count
