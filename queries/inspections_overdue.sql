@@ -2,14 +2,16 @@
 -- use: follow-up
 -- Devices that owe the latest look of their follow-up plan, most overdue first: the plan they were
 -- given, else the usual one. A look counts for the stage whose day is nearest; controls count from
--- their first look. Devices out of use or in quarantine owe nothing. `durability due` also shows what comes next.
+-- their first look; one that was broken off does not. Devices out of use or in quarantine owe
+-- nothing, those that have failed no full look: the watch of their batteries, and what comes next,
+-- stand in `durability due`.
 -- parameter on DATE = NULL: the day asked about; else today
 -- column device: code of the device
 -- column plan: the plan that it follows
 -- column stage: the look that it owes
 -- column due_on: when that was due
 -- column days_overdue: days since then
--- column last_inspected_on: last look; blank when there was none
+-- column last_inspected_on: last whole look; blank when there was none
 -- column functions: what to check
 -- example (demo): --set on=2026-10-12
 -- example (demo): R09 | demo radios | 26 weeks | 2026-09-22 | 20 | 2026-06-24 | power-on, charging, battery swelling, displa…
@@ -24,23 +26,50 @@ WITH asked AS (
     QUALIFY row_number() OVER (
         PARTITION BY p.specimen ORDER BY a.device_id IS NULL, a.follow_up_order DESC) = 1
 ), dropped AS (
-    SELECT device, min(dropped_at)::DATE AS first_on, max(dropped_at)::DATE AS last_on
+    SELECT device, min(dropped_at) AS first_at, max(dropped_at) AS last_at
     FROM device_shocks
     WHERE dropped_at::DATE <= (SELECT today FROM asked)
     GROUP BY device
+), looks AS (
+    SELECT
+        k.device, k.inspected_at, k.failed,
+        k.passed + k.degraded + k.failed + k.not_tested >= coalesce(f.unfinished_of, 0) AS is_whole,
+        -- A time of midnight is a date: the look may have come before the drops of its day.
+        CASE WHEN k.inspected_at = date_trunc('day', k.inspected_at)
+            OR d.first_at = date_trunc('day', d.first_at)
+            THEN k.inspected_at::DATE < d.first_at::DATE ELSE k.inspected_at < d.first_at
+        END AS is_before,
+        d.device IS NULL AND min(k.inspected_at) OVER (PARTITION BY k.device) = k.inspected_at
+            AND k.device NOT IN (SELECT device FROM device_shocks) AS is_first_of_control,
+        k.inspection_id
+    FROM device_looks AS k
+    JOIN inspection_forms AS f ON f.inspection_id = k.inspection_id
+    LEFT JOIN dropped AS d ON d.device = k.device
+    WHERE k.passed + k.degraded + k.failed > 0
+        AND k.inspected_at::DATE <= (SELECT today FROM asked)
+), fails AS (
+    SELECT l.device, c."function", coalesce(l.is_before, l.is_first_of_control) AS is_before
+    FROM looks AS l
+    JOIN all_checks AS c ON c.inspection_id = l.inspection_id
+    WHERE c.outcome = 'fail'
+), has_failed AS (
+    -- A function that failed before the first drop, or at a control's first look, is left out.
+    SELECT DISTINCT device FROM fails AS f
+    WHERE NOT EXISTS (
+        FROM fails AS b WHERE b.is_before AND b.device = f.device AND b."function" = f."function")
 ), looked AS (
-    SELECT device, min(inspected_at)::DATE AS first_on, max(inspected_at)::DATE AS last_on
-    FROM device_looks
-    WHERE passed + degraded + failed > 0 AND inspected_at::DATE <= (SELECT today FROM asked)
+    SELECT device, min(inspected_at) AS first_at, max(inspected_at) AS last_at
+    FROM looks
+    WHERE is_whole
     GROUP BY device
 ), followed AS (
     SELECT
-        p.specimen AS device, f.*, p.received_on, d.last_on IS NULL AS is_undropped,
-        l.last_on AS last_inspected_on,
+        p.specimen AS device, f.*, p.received_on, d.last_at IS NULL AS is_undropped,
+        l.last_at AS last_inspected_at,
         CASE WHEN f.anchor = 'received' AND p.received_on IS NOT NULL THEN p.received_on
-            WHEN f.anchor = 'first drop' AND d.first_on IS NOT NULL THEN d.first_on
-            WHEN f.anchor = 'last drop' AND d.last_on IS NOT NULL THEN d.last_on
-            WHEN l.first_on IS NOT NULL THEN l.first_on
+            WHEN f.anchor = 'first drop' AND d.first_at IS NOT NULL THEN d.first_at
+            WHEN f.anchor = 'last drop' AND d.last_at IS NOT NULL THEN d.last_at
+            WHEN l.first_at IS NOT NULL THEN l.first_at
             WHEN f.stage_days[1] >= 0 THEN p.received_on END AS counted_from
     FROM all_specimens AS p
     LEFT JOIN assigned AS a ON a.device = p.specimen
@@ -49,13 +78,14 @@ WITH asked AS (
     LEFT JOIN looked AS l ON l.device = p.specimen
     WHERE p.kind = 'device' AND p.status = 'in use'
         AND p.specimen NOT IN (SELECT device FROM quarantined_devices)
+        AND p.specimen NOT IN (SELECT device FROM has_failed)
 ), staged AS (
     SELECT *, unnest(stage_names) AS stage, unnest(stage_days) AS stage_day
     FROM followed
 ), dated AS (
     SELECT
         *,
-        CASE WHEN stage_day < 0 THEN received_on ELSE counted_from + stage_day END AS due_on,
+        CASE WHEN stage_day < 0 THEN received_on ELSE counted_from::DATE + stage_day END AS due_on,
         -- Half way from the stage before: from then on a look is nearer to this one.
         (stage_day + lag(stage_day) OVER (PARTITION BY device ORDER BY stage_day)) / 2 AS opens_after
     FROM staged
@@ -67,13 +97,16 @@ WITH asked AS (
 )
 SELECT
     device, name AS plan, stage, due_on,
-    date_diff('day', due_on, (SELECT today FROM asked)) AS days_overdue, last_inspected_on,
+    date_diff('day', due_on, (SELECT today FROM asked)) AS days_overdue,
+    last_inspected_at::DATE AS last_inspected_on,
     array_to_string(functions, ', ') AS functions
 FROM owed
 WHERE due_on < (SELECT today FROM asked)
-    AND CASE WHEN last_inspected_on IS NULL THEN stage_day >= 0 OR is_undropped
+    AND CASE WHEN last_inspected_at IS NULL THEN stage_day >= 0 OR is_undropped
         WHEN stage_day < 0 THEN false
-        WHEN last_inspected_on < counted_from THEN true
+        WHEN last_inspected_at::DATE < counted_from::DATE THEN true
+        WHEN last_inspected_at < counted_from AND counted_from <> date_trunc('day', counted_from)
+            AND last_inspected_at <> date_trunc('day', last_inspected_at) THEN true
         WHEN opens_after IS NULL OR opens_after < 0 THEN false
-        ELSE date_diff('day', counted_from, last_inspected_on) <= opens_after END
+        ELSE date_diff('day', counted_from::DATE, last_inspected_at::DATE) <= opens_after END
 ORDER BY days_overdue DESC, device

@@ -38,12 +38,12 @@ def test_the_form_is_that_of_the_standard(data):
     assert len(re.findall(rb"\r\nDTSTAMP:\d{8}T\d{6}Z\r\n", data)) == 2
 
 
-def test_each_inspection_is_one_whole_day(data):
+def test_each_inspection_is_one_whole_day_and_what_is_overdue_stands_on_today(data):
     """RFC 5545 3.3.4 and 3.6.1: DTSTART of VALUE=DATE, DTEND the day after and not included."""
-    assert b"\r\nDTSTART;VALUE=DATE:20260302\r\n" in data
-    assert b"\r\nDTEND;VALUE=DATE:20260303\r\n" in data
+    assert b"\r\nDTSTART;VALUE=DATE:20260305\r\n" in data
+    assert b"\r\nDTEND;VALUE=DATE:20260306\r\n" in data
     first, second = events(data)
-    assert (first["dtstart"].dt, first["dtend"].dt) == (date(2026, 3, 2), date(2026, 3, 3))
+    assert (first["dtstart"].dt, first["dtend"].dt) == (date(2026, 3, 5), date(2026, 3, 6))
     assert second["dtstart"].dt == date(2026, 3, 9)
 
 
@@ -53,7 +53,7 @@ def test_words_come_back_as_they_went_in(data):
     assert first["summary"] == "Inspect R1: 1 week"
     said = str(first["description"])
     assert all(function in said for function in FUNCTIONS)
-    assert "3 days overdue on 2026-03-05\n" in said
+    assert "Due 2026-03-02, 3 days overdue on 2026-03-05\n" in said
     assert "inspect record R1" in said
 
 
@@ -73,6 +73,7 @@ def test_a_plan_that_moved_on_moves_its_events():
     (old,), (new,) = events(before), events(after)
     assert old["uid"] == new["uid"]
     assert old["dtstart"].dt < new["dtstart"].dt
+    assert old["sequence"] < new["sequence"]  # RFC 5545 3.8.7.4: the revision that holds
     assert old["dtstamp"].dt < new["dtstamp"].dt == datetime(2026, 3, 8, tzinfo=UTC)
 
 
@@ -107,8 +108,9 @@ def test_the_file_holds_what_the_list_says(followed, tmp_path):
                     "--json").json  # fmt: skip
     found = events((tmp_path / "looks.ics").read_bytes())
     assert [event["dtstart"].dt.isoformat() for event in found] == [
-        one["due_on"] for one in told["due"]
+        max(one["due_on"], "2026-03-09") for one in told["due"]
     ]
+    assert min(one["due_on"] for one in told["due"]) == "2026-03-08"  # one is a day overdue
     assert told["calendar"] == "looks.ics"
 
 
@@ -135,8 +137,8 @@ def test_the_next_re_test_of_an_item_kept_back_is_in_it(store, tmp_path):
     assert "kept.ics: 1 event," in told.out
     (event,) = events((tmp_path / "kept.ics").read_bytes())
     assert event["summary"] == "Re-test C-9: 1 of 2"
-    assert event["dtstart"].dt == date(2030, 3, 1)
-    assert "8 days overdue on 2030-03-09" in event["description"]
+    assert event["dtstart"].dt == date(2030, 3, 9)
+    assert "Due 2030-03-01, 8 days overdue on 2030-03-09" in event["description"]
     assert "case sleeve A" in event["description"]
 
 

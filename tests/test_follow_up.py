@@ -11,8 +11,10 @@ from durability.devices.schedule import (
     BEFORE_FIRST_DROP,
     FollowedDevice,
     FollowUpPlan,
+    Look,
     stages_before_last_drop,
 )
+from durability.record.clock import Moment
 from durability.workflow import specimens
 from durability.workflow.series import open_series
 from durability.workflow.session import Session
@@ -93,16 +95,17 @@ def test_stages_before_a_later_drop_by_hand():
     start = date(2026, 1, 5)
 
     def after(*days):
-        return tuple(start + timedelta(days=day) for day in days)
+        return tuple(Moment.of_day(start + timedelta(days=day)) for day in days)
 
-    device = FollowedDevice("D", plan, after(0, 20, 21), after(-1, 9))
-    found = [(one.stage, one.state) for one in stages_before_last_drop(device, after(40)[0])]
+    looks = tuple(map(Look, after(-1, 9)))
+    device = FollowedDevice("D", plan, after(0, 20, 21), looks)
+    found = [(one.stage, one.state) for one in stages_before_last_drop(device, after(40)[0].day)]
     assert found == [("day", "skipped"), ("week", "done late"), ("day", "skipped")]
-    assert stages_before_last_drop(device, after(19)[0]) == ()
+    assert stages_before_last_drop(device, after(19)[0].day) == ()
     fixed = FollowedDevice(
-        "D", FollowUpPlan("f", plan.stages, ("x",), "first drop"), after(0, 20), after(9)
+        "D", FollowUpPlan("f", plan.stages, ("x",), "first drop"), after(0, 20), looks
     )
-    assert stages_before_last_drop(fixed, after(40)[0]) == ()
+    assert stages_before_last_drop(fixed, after(40)[0].day) == ()
 
 
 @pytest.mark.parametrize("state", ["retired", "lost", "sold", "destroyed", "refused"])
@@ -430,3 +433,104 @@ def test_a_curve_at_odds_with_the_test_is_said(verdict, interval, said):
     from durability.report.answers import latent
 
     assert said in latent.sentence(a_link(verdict, *interval))
+
+
+# -------------------------------------------------------------------- the time of day, and failures
+
+
+def due_of(run, on, device="R1"):
+    due = run("due", "--on", on, "--within", "40", "--json").json["due"]
+    return [(one["stage"], one["due_on"], one["functions"]) for one in due
+            if one["device"] == device]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("looked", "baseline", "drop_day"),
+    [
+        ("2026-01-05T09:00", "done", "overdue"),
+        ("2026-01-05T11:00", "skipped", "done"),
+        ("2026-01-05", "done", "done"),  # may have come before or after
+        # 10:30 there is 09:30 at the bench, where the drop fell at 10:00.
+        ("2026-01-05T10:30+02:00", "done", "overdue"),
+    ],
+)
+def test_a_baseline_goes_by_the_time_of_day(bench, looked, baseline, drop_day):
+    bench("drop", "add", "S1", "--peak-g", "100", "--dropped-at", "2026-01-05T10:00+01:00")
+    look(bench, looked, "display=pass")
+    found = stages(bench, "2026-01-06")
+    assert found["before the first drop", False][0] == baseline
+    assert found["drop day", False][0] == drop_day
+    without = bench("due", "--on", "2026-01-06", "--json").json["without_baseline"]
+    assert ("R1" in without) == (baseline == "skipped")
+    before = bench("history", "R1", "--json").json["exposure"]["looked_at_before_first_drop"]
+    assert before == (baseline == "done")
+
+
+def test_what_fails_before_the_drop_of_its_day_did_not_fail_by_it(bench):
+    look(bench, "2026-01-05T09:00", "display=fail", "touch=pass")
+    drop(bench, "2026-01-05")
+    look(bench, "2026-01-12T09:00", "display=fail", "touch=pass")
+    (told,) = [d for d in bench("latent", "--json").json["per_device"] if d["device"] == "R1"]
+    assert told["state"] == "working"
+
+
+def test_a_look_in_the_morning_before_a_later_drop_keeps_its_stage(bench):
+    look(bench, "2026-01-04", "display=pass")
+    drop(bench, "2026-01-05")
+    look(bench, "2026-01-05T12:00", "display=pass")
+    look(bench, "2026-01-12T08:00", "display=pass")
+    drop(bench, "2026-01-12")
+    found = stages(bench, "2026-01-13")
+    assert found["1 week", True] == ("done", 0)
+    assert found["drop day", False] == ("overdue", 1)
+
+
+def test_recovery_is_counted_in_hours_where_both_times_are_known(bench):
+    """IEC 60068-1: recovery, commonly 1 to 2 h, before the final measurements."""
+    drop(bench, "2026-01-05")
+    for at in ("2026-01-05T11:30", "2026-01-06", "2026-01-08T10:00"):
+        look(bench, at, "display=pass")
+    rows = bench("inspect", "list", "R1", "--json", "--on", "2026-01-09").json["inspections"]
+    assert [(row["days_since_drop"], row["hours_since_drop"]) for row in rows] == [
+        (0, 1.5), (1, None), (3, 72.0)]  # fmt: skip
+    table = bench("inspect", "list", "R1", "--on", "2026-01-09").out
+    assert "1.5 h" in table and "1 day" in table and "3 days" in table
+    assert "1.5 h" in bench("history", "R1").out
+
+
+def test_a_failed_device_owes_no_full_look_but_its_battery_is_watched(bench):
+    look(bench, "2026-01-04", "display=pass", "touch=fail")
+    drop(bench, "2026-01-05")
+    look(bench, "2026-01-05T11:00", "display=pass", "touch=fail")  # at fault before: no failure
+    assert ("1 week", "2026-01-12") in [one[:2] for one in due_of(bench, "2026-01-06")]
+    look(bench, "2026-01-12T20:00", "display=fail", "battery swelling=pass")
+    assert due_of(bench, "2026-01-12") == [
+        ("battery watch, 6 h", "2026-01-13", ["battery swelling"]),
+        ("battery watch, 7 d", "2026-01-19", ["battery swelling"]),
+        ("battery watch, 30 d", "2026-02-11", ["battery swelling"]),
+    ]
+    assert stages(bench, "2026-01-12")["2 weeks", False][0] == "not owed"
+    look(bench, "2026-01-13T01:00", "battery swelling=pass")  # 5 h after: too early
+    assert due_of(bench, "2026-01-13")[0][0] == "battery watch, 6 h"
+    look(bench, "2026-01-13T09:00", "display=fail")  # not its battery
+    assert due_of(bench, "2026-01-13")[0][0] == "battery watch, 6 h"
+    look(bench, "2026-01-13T10:00", "battery swelling=pass")
+    assert [one[0] for one in due_of(bench, "2026-01-14")] == [
+        "battery watch, 7 d", "battery watch, 30 d"]  # fmt: skip
+    look(bench, "2026-02-11T21:00", "battery swelling=pass")
+    assert due_of(bench, "2026-02-12") == []
+    assert stages(bench, "2026-02-12")["battery watch, 7 d", False][0] == "skipped"
+    # A drop that it has to bear all the same begins the watch anew.
+    drop(bench, "2026-02-20")
+    assert due_of(bench, "2026-02-20")[0][:2] == ("battery watch, 6 h", "2026-02-20")
+    rows = bench("query", "inspections_overdue", "--set", "on=2026-03-30", "--json").json["rows"]
+    assert "R1" not in [row[0] for row in rows]
+
+
+def test_a_failure_that_is_corrected_makes_the_plan_owed_again(bench):
+    drop(bench, "2026-01-05")
+    look(bench, "2026-01-05T11:00", "display=fail")
+    assert due_of(bench, "2026-01-06")[0][0] == "battery watch, 6 h"
+    bench("inspect", "amend", "R1", "display", "--inspected-at", "2026-01-05T11:00", "--set",
+          "outcome=pass", "--reason", "wrong row")  # fmt: skip
+    assert due_of(bench, "2026-01-06")[0][0] == "1 week"

@@ -113,6 +113,23 @@ def test_a_walk_that_was_broken_off_goes_on_as_the_same_look(walk, bench):
     assert bench("due", "--json").json["unfinished"] == []
 
 
+def test_a_walk_that_was_broken_off_ends_no_stage(walk, bench):
+    bench("series", "open", "S1", "--device", "R1")
+    bench("drop", "add", "S1", "--peak-g", "100", "--dropped-at", "2026-03-01T08:00")
+    when = ("--inspected-at", "2026-03-01T09:00")
+    walk("p", "p", words=when)
+
+    def owed():
+        return [one["stage"] for one in bench("due", "--on", "2026-03-02", "--json").json["due"]
+                if one["device"] == "R1"]  # fmt: skip
+
+    assert owed() == ["drop day"]
+    rows = bench("query", "inspections_overdue", "--set", "on=2026-03-02", "--json").json["rows"]
+    assert [row[2] for row in rows if row[0] == "R1"] == ["drop day"]
+    walk("p", "p", words=when)
+    assert owed() == []
+
+
 def test_only_its_own_inspector_goes_on_with_it(walk, bench):
     walk("p", words=("--inspected-at", "2026-03-01T09:00", "--inspector", "Ada"))
     told = walk("p", words=("--inspected-at", "2026-03-01T10:00", "--inspector", "Bo"))

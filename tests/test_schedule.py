@@ -6,10 +6,12 @@ from durability.devices.schedule import (
     BEFORE_FIRST_DROP,
     FollowedDevice,
     FollowUpPlan,
+    Look,
     due_inspections,
     stage_statuses,
 )
 from durability.record.check_lists import ready_lists
+from durability.record.clock import Moment
 from durability.record.errors import UnusableCall
 from durability.workflow import follow_up
 from durability.workflow.session import Session, make_store
@@ -36,10 +38,14 @@ def device(*looks, drops=(0,), **more):
     return FollowedDevice(
         "D1",
         more.pop("plan", USUAL),
-        drop_dates=tuple(after(days) for days in drops),
-        inspection_dates=tuple(after(days) for days in looks),
+        drops=tuple(Moment.of_day(after(days)) for days in drops),
+        looks=seen(*looks),
         **more,
     )
+
+
+def seen(*days):
+    return tuple(Look(Moment.of_day(after(day))) for day in days)
 
 
 def states(followed, on):
@@ -145,7 +151,7 @@ def test_the_baseline_is_owed_until_the_first_drop_and_never_after():
 
 
 def test_controls_keep_the_same_times_from_their_first_look():
-    control = FollowedDevice("C1", USUAL, inspection_dates=(after(0),), received_on=after(-3))
+    control = FollowedDevice("C1", USUAL, looks=seen(0), received_on=after(-3))
     assert states(control, 5)["before the first drop"] == "done"
     assert states(control, 5)["drop day"] == "done"
     assert owed(control, 9) == [("1 week", 2)]
@@ -161,8 +167,8 @@ def test_order_of_dates_and_two_looks_on_one_day_do_not_matter():
 
 
 def test_the_longest_overdue_comes_first():
-    late = FollowedDevice("Z", USUAL, drop_dates=(after(-30),), inspection_dates=(after(-30),))
-    soon = FollowedDevice("A", USUAL, drop_dates=(after(0),), inspection_dates=(after(0),))
+    late = FollowedDevice("Z", USUAL, drops=(Moment.of_day(after(-30)),), looks=seen(-30))
+    soon = FollowedDevice("A", USUAL, drops=(Moment.of_day(after(0)),), looks=seen(0))
     found = due_inspections([soon, late], after(8))
     assert [(one.device, one.days_overdue) for one in found] == [("Z", 10), ("A", 1)]
     assert due_inspections([], after(0), 10) == []

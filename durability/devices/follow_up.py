@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -11,7 +11,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from durability.record.records import BoolArray, DeviceHistory
+    from durability.record.records import BoolArray, DeviceHistory, FloatArray
 
 State = Literal[
     "working",
@@ -54,7 +54,8 @@ class FollowUp:
 def follow_up(history: DeviceHistory, control_zero_day: float | None = None) -> FollowUp:
     """The interval, in days since the last drop, in which a device failed or still works.
 
-    All checks of one day are one look. A look at which nothing was tested is none, and a function
+    All checks of one day are one look, but those known by the time of day to have come before a
+    drop of that day are held before it. A look at which nothing was tested is none, and a function
     that was not tested has not passed: the device is known to work only up to the last look at
     which the functions that then failed were tested and good. ``degraded`` works, ``fail`` does
     not. Drops after the failure were not lived through.
@@ -70,34 +71,37 @@ def follow_up(history: DeviceHistory, control_zero_day: float | None = None) -> 
     -------
     FollowUp
     """
-    days, function, failed = _tested(history)
+    days, at, function, failed = _tested(history)
     control = len(history.drop_day) == 0
-    drop_days = np.floor(history.drop_day)
-    dated = drop_days[np.isfinite(drop_days)]
+    drop_days: FloatArray = np.floor(history.drop_day)
+    drop_at = _instants(history.drop_utc, drop_days)
+    dated = np.isfinite(drop_days)
 
-    too_early = days < dated.min() if len(dated) else np.zeros(len(days), dtype=bool)
+    too_early = np.zeros(len(days), dtype=bool)
+    if dated.any():
+        too_early = ~_any(~_known_before(days, at, drop_days[dated], drop_at[dated]), axis=1)
     if control and control_zero_day is not None:
         too_early = days < control_zero_day
     elif control and len(days):
         too_early = days == days.min()
     before = tuple(sorted(set(function[failed & too_early])))
     kept = ~np.isin(function, before)
-    days, function, failed = days[kept], function[kept], failed[kept]
+    days, at, function, failed = days[kept], at[kept], function[kept], failed[kept]
 
     failed_day = float(days[failed].min()) if failed.any() else None
-    lived_through = (
-        np.ones(len(drop_days), dtype=bool) if failed_day is None else ~(drop_days > failed_day)
-    )
-    survived = drop_days[lived_through & np.isfinite(drop_days)]
+    lived_through = ~_any(_known_before(days[failed], at[failed], drop_days, drop_at), axis=0)
+    survived = lived_through & dated
     zero_day: float | None = None
-    if len(survived):
-        zero_day = float(survived.max())
+    is_since = np.ones(len(days), dtype=bool)
+    if survived.any():
+        zero_day = float(drop_days[survived].max())
+        is_since = ~_any(_known_before(days, at, drop_days[survived], drop_at[survived]), axis=1)
     elif control and control_zero_day is not None:
         zero_day = control_zero_day
     elif len(days):
         zero_day = float(days.min())
 
-    since = days >= zero_day if zero_day is not None else np.zeros(len(days), dtype=bool)
+    since = is_since & (days >= (np.inf if zero_day is None else zero_day))
     first_fails = set(function[failed & (days == failed_day)]) if failed_day is not None else set()
     intermittent = any(
         (days[(function == name) & ~failed] > days[(function == name) & failed].min()).any()
@@ -136,20 +140,40 @@ def follow_up(history: DeviceHistory, control_zero_day: float | None = None) -> 
         by_days=by,
         first_failed_functions=tuple(sorted(first_fails)),
         intermittent=intermittent,
-        drops_undated=not control and len(dated) == 0,
+        drops_undated=not control and not dated.any(),
         functions_failed_before=before,
     )
 
 
 def _tested(
     history: DeviceHistory,
-) -> tuple[NDArray[np.float64], NDArray[np.str_], NDArray[np.bool_]]:
-    """Whole day, function and whether it failed, of every dated check that tested something."""
+) -> tuple[FloatArray, FloatArray, NDArray[np.str_], BoolArray]:
+    """Whole day, instant, function and whether it failed, of every dated check that tested one."""
     outcome = np.array(history.check_outcome, dtype=np.str_)
     days = np.floor(np.asarray(history.check_day, dtype=float))
     counts = (outcome != "not_tested") & np.isfinite(days)
     function = np.array(history.check_function, dtype=np.str_)
-    return days[counts], function[counts], outcome[counts] == "fail"
+    at = _instants(history.check_utc, days)
+    return days[counts], at[counts], function[counts], outcome[counts] == "fail"
+
+
+def _instants(known: FloatArray | None, days: FloatArray) -> FloatArray:
+    """Instants of what happened on these days; NaN where only the day is known."""
+    return np.full(len(days), np.nan) if known is None else known
+
+
+def _known_before(
+    day: FloatArray, at: FloatArray, other_day: FloatArray, other_at: FloatArray
+) -> BoolArray:
+    """Whether each is known to have come before each other, as ``clock.Moment`` has it; (n, m)."""
+    both = np.isfinite(at)[:, None] & np.isfinite(other_at)
+    before: BoolArray = np.where(both, at[:, None] < other_at, day[:, None] < other_day)
+    return before
+
+
+def _any(each: BoolArray, axis: int) -> BoolArray:
+    found: BoolArray = np.asarray(each.any(axis=axis))
+    return found
 
 
 Confirmation = Literal["confirmed", "unconfirmed", "open"]
@@ -219,12 +243,7 @@ def without_unconfirmed(history: DeviceHistory, rules: Mapping[str, Rule]) -> De
     left_out = unconfirmed_fails(history.check_function, history.check_outcome, rules)
     if not left_out.any():
         return history
-    return replace(
-        history,
-        check_day=history.check_day[~left_out],
-        check_function=tuple(np.array(history.check_function, dtype=object)[~left_out]),
-        check_outcome=tuple(np.array(history.check_outcome, dtype=object)[~left_out]),
-    )
+    return history.with_checks(~left_out)
 
 
 def unconfirmed_fails(

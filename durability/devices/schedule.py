@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from itertools import pairwise
 from typing import Literal
 
 from durability.devices.results import DueInspection
+from durability.record.clock import Moment
 from durability.record.errors import UnusableCall
+from durability.record.hazards import WATCH_WINDOWS
 
 Anchor = Literal["last drop", "first drop", "received"]
-StageState = Literal["done", "done late", "skipped", "overdue", "due", "upcoming"]
+StageState = Literal["done", "done late", "skipped", "overdue", "due", "upcoming", "not owed"]
 
 BEFORE_FIRST_DROP = -1
 """Days of a stage that belongs before the first drop: a baseline, which can't be made up later."""
@@ -57,16 +59,51 @@ class FollowUpPlan:
 
 
 @dataclass(frozen=True, slots=True)
+class Look:
+    """One inspection at which at least one function was tested."""
+
+    when: Moment
+    failed: frozenset[str] = frozenset()
+    """Functions that failed."""
+    is_whole: bool = True
+    """False when it was broken off: it ends no stage."""
+    saw_battery: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class FollowedDevice:
-    """The dates of one device, in any order. Without a drop it is a control."""
+    """The drops and looks of one device, in any order. Without a drop it is a control."""
 
     device: str
     plan: FollowUpPlan
-    drop_dates: tuple[date, ...] = ()
-    """Voided drops included: the device lived through them too."""
-    inspection_dates: tuple[date, ...] = ()
-    """Days on which at least one function was tested."""
+    drops: tuple[Moment, ...] = ()
+    """Those that are dated; voided ones included: the device lived through them too."""
+    looks: tuple[Look, ...] = ()
     received_on: date | None = None
+    undated_drops: int = 0
+    battery_functions: tuple[str, ...] = ()
+    """Functions of its plan at which its battery is inspected."""
+
+    @property
+    def is_control(self) -> bool:
+        """Whether it was never dropped."""
+        return not self.drops and not self.undated_drops
+
+    @property
+    def lacks_baseline(self) -> bool:
+        """Whether it was dropped and no look is known that may have come before."""
+        first = min(self.drops, key=_in_order, default=None)
+        return not self.is_control and not any(
+            first is None or not first.is_before(look.when) for look in self.looks
+        )
+
+    def recovery_h(self, look: Moment) -> float | None:
+        """Hours from the last drop before a look to it; None unless both times are known."""
+        before = [drop for drop in self.drops if not look.is_before(drop)]
+        last = max(before, key=_in_order, default=None)
+        if last is None or any(drop.day == last.day and not drop.has_time for drop in before):
+            return None
+        return look.hours_after(last)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,14 +116,21 @@ class StageStatus:
     inspected_on: date | None = None
     days_late: int = 0
     """How long after its date it was done, or has been owed; 0 when early or not yet due."""
+    is_battery_watch: bool = False
+    """Of a device that has failed: its battery alone is inspected."""
 
 
 def stage_statuses(device: FollowedDevice, on: date) -> tuple[StageStatus, ...]:
     """Every stage of a device's plan, kept, missed or to come.
 
     An inspection counts for the stage whose date is nearest (of two the earlier), the last
-    stage's window staying open. Of the stages missed only the latest is owed: one visit answers
-    the earlier ones as well as they can still be answered, and they stay visible as skipped.
+    stage's window staying open; one that was broken off counts for none. Drops and looks are held
+    against each other by the time of day where both are known, else by the date. Of the stages
+    missed only the latest is owed: one visit answers the earlier ones as well as they can still be
+    answered, and they stay visible as skipped.
+
+    Once a function has failed that worked before the first drop, no stage is owed any more.
+    Instead the battery is watched: ``WATCH_WINDOWS`` after that look, or after a later drop.
 
     Parameters
     ----------
@@ -97,40 +141,78 @@ def stage_statuses(device: FollowedDevice, on: date) -> tuple[StageStatus, ...]:
     Returns
     -------
     tuple of StageStatus
-        In the plan's order.
+        In the plan's order, then the watch.
     """
-    drops = sorted(day for day in device.drop_dates if day <= on)
-    looks = sorted(day for day in device.inspection_dates if day <= on)
-    zero = _time_zero(device, drops, looks)
-    follow_ups = [(name, days) for name, days in device.plan.stages if days >= 0]
-    baseline = tuple(
-        _baseline(name, device, drops, looks, on) for name, days in device.plan.stages if days < 0
-    )
-    if zero is None:
-        return baseline
+    drops = [drop for drop in device.drops if drop.day <= on]
+    looks = [look for look in device.looks if look.when.day <= on]
+    return _statuses(device, on, sorted(drops, key=_in_order), _sorted(looks))
 
-    looked_at: dict[str, date] = {}
-    for look in looks:
-        if look >= zero and follow_ups:
-            elapsed = (look - zero).days
-            nearest = min(follow_ups, key=lambda stage: abs(stage[1] - elapsed))
-            looked_at.setdefault(nearest[0], look)
+
+def _statuses(
+    device: FollowedDevice, on: date, drops: Sequence[Moment], looks: Sequence[Look]
+) -> tuple[StageStatus, ...]:
+    """As ``stage_statuses``, by these drops and looks alone."""
+    whole = [look.when for look in looks if look.is_whole]
+    follow_ups = [(name, days) for name, days in device.plan.stages if days >= 0]
+    statuses = [
+        _baseline(name, device, drops, whole, on) for name, days in device.plan.stages if days < 0
+    ]
+    zero = _time_zero(device, drops, whole)
+    failed = _failed(device, drops, looks)
+    if zero is not None and follow_ups:
+        looked_at: dict[str, date] = {}
+        for look in whole:
+            if not look.is_before(zero):
+                elapsed = (look.day - zero.day).days
+                nearest = min(follow_ups, key=lambda stage: abs(stage[1] - elapsed))
+                looked_at.setdefault(nearest[0], look.day)
+        due = [(name, zero.day + timedelta(days=days)) for name, days in follow_ups]
+        statuses += _kept_or_owed(due, looked_at, on, has_failed=failed is not None)
+    if failed is not None and device.battery_functions:
+        statuses += _battery_watch(max((failed, *drops[-1:]), key=_in_order), looks, on)
+    return tuple(statuses)
+
+
+def _kept_or_owed(
+    due: Sequence[tuple[str, date]],
+    looked_at: Mapping[str, date],
+    on: date,
+    *,
+    has_failed: bool = False,
+) -> list[StageStatus]:
+    """How stages that come due on these days stand, by the days on which they were kept."""
     covered = False  # by a later stage that is done or has come due
     backwards = []
-    for name, days in reversed(follow_ups):
-        due_on = zero + timedelta(days=days)
+    for name, due_on in reversed(due):
         late = max((looked_at.get(name, on) - due_on).days, 0)
         state: StageState
         if name in looked_at:
             state, covered = ("done late" if late else "done"), True
         elif covered:
             state = "skipped"
+        elif has_failed:
+            state, late = "not owed", 0
         elif due_on > on:
             state = "upcoming"
         else:
             state, covered = ("overdue" if late else "due"), True
         backwards.append(StageStatus(name, due_on, state, looked_at.get(name), late))
-    return (*baseline, *reversed(backwards))
+    return backwards[::-1]
+
+
+def _battery_watch(start: Moment, looks: Sequence[Look], on: date) -> list[StageStatus]:
+    """How a battery's watch stands; a look counts for the last window that was over by then."""
+    windows = [(f"battery watch, {name}", window) for name, window in WATCH_WINDOWS]
+    looked_at: dict[str, date] = {}
+    for look in looks:
+        hours = look.when.hours_after(start)
+        days = (look.when.day - start.day).days
+        since = timedelta(days=days) if hours is None else timedelta(hours=hours)
+        over = [stage for stage, window in windows if window <= since]
+        if look.saw_battery and over:
+            looked_at.setdefault(over[-1], look.when.day)
+    due = [(stage, (start.wall + window).date()) for stage, window in windows]
+    return [replace(status, is_battery_watch=True) for status in _kept_or_owed(due, looked_at, on)]
 
 
 def stages_before_last_drop(device: FollowedDevice, on: date) -> tuple[StageStatus, ...]:
@@ -146,19 +228,27 @@ def stages_before_last_drop(device: FollowedDevice, on: date) -> tuple[StageStat
     Returns
     -------
     tuple of StageStatus
-        In order of time: done, done late or skipped.
+        In order of time: done, done late, skipped or not owed.
     """
-    drops = sorted({day for day in device.drop_dates if day <= on})
     if device.plan.anchor != "last drop":
         return ()
+    drops = sorted((drop for drop in device.drops if drop.day <= on), key=_in_order)
     closed = []
-    for drop, next_drop in pairwise(drops):
-        before = next_drop - timedelta(days=1)
-        for status in stage_statuses(device, before):
-            if status.due_on < drop or status.due_on > before:
+    for last, next_drop in pairwise(drops):
+        if last.day == next_drop.day:
+            continue
+        before = next_drop.day - timedelta(days=1)
+        so_far = [drop for drop in drops if drop.day <= last.day]
+        looks = _sorted(
+            look
+            for look in device.looks
+            if look.when.day <= before or look.when.is_before(next_drop)
+        )
+        for status in _statuses(device, before, so_far, looks):
+            if status.due_on < last.day or (status.inspected_on is None and status.due_on > before):
                 continue  # the baseline, or not yet due when the plan moved on
-            state: StageState = "skipped" if status.inspected_on is None else status.state
-            closed.append(replace(status, state=state))
+            is_missed = status.inspected_on is None and status.state != "not owed"
+            closed.append(replace(status, state="skipped") if is_missed else status)
     return tuple(closed)
 
 
@@ -193,7 +283,9 @@ def due_inspections(
             due_on=status.due_on.isoformat(),
             days_overdue=status.days_late,
             stage=status.stage,
-            functions=device.plan.functions,
+            functions=(
+                device.battery_functions if status.is_battery_watch else device.plan.functions
+            ),
         )
         for device in devices
         for status in stage_statuses(device, on)
@@ -202,31 +294,56 @@ def due_inspections(
     return sorted(due, key=lambda one: (one.due_on, one.device))
 
 
-def _time_zero(device: FollowedDevice, drops: Sequence[date], looks: Sequence[date]) -> date | None:
-    """The day from which the plan counts; None while there is none.
+def _in_order(moment: Moment) -> datetime:
+    return moment.utc
+
+
+def _sorted(looks: Iterable[Look]) -> list[Look]:
+    return sorted(looks, key=lambda look: look.when.utc)
+
+
+def _failed(
+    device: FollowedDevice, drops: Sequence[Moment], looks: Sequence[Look]
+) -> Moment | None:
+    """When a function was first seen to fail that had not failed before the first drop.
+
+    Of a control: that had not failed at its first look.
+    """
+    before: set[str] = set()
+    for look in looks[:1] if device.is_control else looks:
+        if device.is_control or (drops and look.when.is_before(drops[0])):
+            before |= look.failed
+    return next((look.when for look in looks if look.failed - before), None)
+
+
+def _time_zero(
+    device: FollowedDevice, drops: Sequence[Moment], looks: Sequence[Moment]
+) -> Moment | None:
+    """The moment from which the plan counts; None while there is none.
 
     A control, and a device whose drops have no date, counts from its first look; before that it
     owes the baseline, or, in a plan without one, counts from the day it was received.
     """
-    if device.plan.anchor == "received" and device.received_on is not None:
-        return device.received_on
+    received = None if device.received_on is None else Moment.of_day(device.received_on)
+    if device.plan.anchor == "received" and received is not None:
+        return received
     if drops and device.plan.anchor != "received":
         return drops[0] if device.plan.anchor == "first drop" else drops[-1]
     if looks:
         return looks[0]
     has_baseline = device.plan.stages[0][1] < 0
-    return None if has_baseline else device.received_on
+    return None if has_baseline else received
 
 
 def _baseline(
-    name: str, device: FollowedDevice, drops: Sequence[date], looks: Sequence[date], on: date
+    name: str, device: FollowedDevice, drops: Sequence[Moment], looks: Sequence[Moment], on: date
 ) -> StageStatus:
-    """The stage before the first drop; a look on the very day counts, dates can't tell more."""
+    """The stage before the first drop; a look of that day counts unless it is known to be later."""
     first_drop = drops[0] if drops else None
-    before = [look for look in looks if first_drop is None or look <= first_drop]
+    before = [look for look in looks if first_drop is None or not first_drop.is_before(look)]
     if before:
-        return StageStatus(name, device.received_on or before[0], "done", before[0])
-    due_on = device.received_on or first_drop or on
+        return StageStatus(name, device.received_on or before[0].day, "done", before[0].day)
+    due_on = device.received_on or (first_drop.day if first_drop else on)
     late = max((on - due_on).days, 0)
     if first_drop is not None:
         return StageStatus(name, due_on, "skipped", None, late)

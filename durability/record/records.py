@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -435,6 +435,21 @@ class DeviceHistory:
     can_be_inspected: bool = True
     """False when it is lost, sold, destroyed, retired or in quarantine: what its last look said
     stands."""
+    drop_utc: FloatArray | None = None
+    """Instants of the drops, in days as above; NaN where the time of day is not known."""
+    check_utc: FloatArray | None = None
+    """The same of the checks. Without both, order within a day is not known."""
+
+    def with_checks(self, kept: BoolArray) -> DeviceHistory:
+        """A history with some of its checks; ``kept`` has shape (n_checks,)."""
+        at = kept.nonzero()[0].tolist()
+        return replace(
+            self,
+            check_day=self.check_day[kept],
+            check_function=tuple(self.check_function[i] for i in at),
+            check_outcome=tuple(self.check_outcome[i] for i in at),
+            check_utc=None if self.check_utc is None else self.check_utc[kept],
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
 
 from durability.life.results import Prediction
+from durability.record.basis import counted
 from durability.record.records import CheckList
 from durability.record.vocabulary import DAMAGE_SEVERITIES, HEIGHT_TOLERANCE
 
@@ -159,6 +160,13 @@ def moment(value: date | datetime | None) -> str:
     if isinstance(value, datetime) and (value.hour or value.minute or value.second):
         return value.strftime("%Y-%m-%d %H:%M")
     return value.strftime("%Y-%m-%d")
+
+
+def since_drop(days: int | None, hours: float | None) -> str:
+    """Recovery from the last drop: in hours for two days where they are known, else in days."""
+    if hours is not None and hours < 48:
+        return f"{number(hours, 2)} h"
+    return "" if days is None else counted(days, "day")
 
 
 def severity(value: int | None) -> str:

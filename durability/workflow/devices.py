@@ -383,13 +383,7 @@ def _without_unconfirmed(
 
 def _before(history: DeviceHistory, day: float) -> DeviceHistory:
     """A history as it was known before the looks of one day."""
-    known = history.check_day < day
-    return replace(
-        history,
-        check_day=history.check_day[known],
-        check_function=tuple(np.array(history.check_function, dtype=object)[known]),
-        check_outcome=tuple(np.array(history.check_outcome, dtype=object)[known]),
-    )
+    return history.with_checks(history.check_day < day)
 
 
 def _check_table(group: str, members: Sequence[tuple[DeviceHistory, float]]) -> CheckTable:

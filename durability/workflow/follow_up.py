@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
 from datetime import date
 from itertools import groupby
@@ -14,11 +14,13 @@ from durability.devices.schedule import (
     BEFORE_FIRST_DROP,
     FollowedDevice,
     FollowUpPlan,
+    Look,
     due_inspections,
     stage_statuses,
     stages_before_last_drop,
 )
 from durability.intake.hand_entry import typed_date, typed_value
+from durability.record import clock
 from durability.record.errors import RecordRefused, UnusableCall
 from durability.record.records import CheckList
 from durability.store import bench, database
@@ -256,7 +258,7 @@ def controls_of_plan(session: Session, name: str) -> tuple[int, int]:
             for followed, row in followed_devices(connection)
             if followed.plan.name == name and row["status"] == IN_USE
         ]
-    return len(following), sum(not followed.drop_dates for followed in following)
+    return len(following), sum(followed.is_control for followed in following)
 
 
 def find_device(connection: Any, code: str) -> dict[str, Any]:
@@ -272,7 +274,8 @@ def list_inspections(session: Session, device: str | None) -> list[dict[str, Any
     with database.reading(session.record) as connection:
         if device:
             bench.find(connection, "specimen", device)
-        return bench.fetch(connection, "inspection_list", device=device)
+        looks = bench.fetch(connection, "inspection_list", device=device)
+        return with_recovery(looks, (each for each, _ in followed_devices(connection)))
 
 
 def device_follow_up(session: Session, device: str, on: str | None) -> dict[str, Any]:
@@ -303,7 +306,9 @@ def device_follow_up(session: Session, device: str, on: str | None) -> dict[str,
         followed, row = next(
             each for each in followed_devices(connection) if each[0].device == device
         )
-        inspections = bench.fetch(connection, "inspection_list", device=device)
+        inspections = with_recovery(
+            bench.fetch(connection, "inspection_list", device=device), [followed]
+        )
         intermittent = intermittent_checks(connection, confirm_rules(connection), device)
     day = _last_owing_day(row, day)
     return {
@@ -328,26 +333,61 @@ def device_follow_up(session: Session, device: str, on: str | None) -> dict[str,
 
 
 def followed_devices(connection: Any) -> list[tuple[FollowedDevice, dict[str, Any]]]:
-    """Every device with its dates and its plan, and its row, in an open store."""
+    """Every device with its drops, looks and plan, and its row, in an open store."""
     known = _known_plans(connection)
     usual = next(iter(known))
     plan_of = {row["device"]: row["plan"] for row in bench.fetch(connection, "device_plans")}
-    dropped: dict[str, list[date]] = defaultdict(list)
-    looked: dict[str, list[date]] = defaultdict(list)
-    for row in bench.fetch(connection, "device_dates"):
-        (dropped if row["event"] == "drop" else looked)[row["device"]].append(row["day"])
+    happened: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    for row in bench.fetch(connection, "device_moments"):
+        happened[row["device"]].append(row)
     return [
         (
-            FollowedDevice(
-                row["device"],
-                known[plan_of.get(row["device"], usual)],
-                tuple(dropped[row["device"]]),
-                tuple(looked[row["device"]]),
-                row["received_on"],
-            ),
+            _followed(row, known[plan_of.get(row["device"], usual)], happened[row["device"]]),
             row,
         )
         for row in bench.fetch(connection, "devices")
+    ]
+
+
+def _followed(
+    device: Mapping[str, Any], plan: FollowUpPlan, happened: Sequence[Mapping[str, Any]]
+) -> FollowedDevice:
+    from durability.record.hazards import looks_at_battery
+
+    dated = [row for row in happened if row["happened_at"] is not None]
+    when = clock.moments((row["happened_at"], row["utc_offset"]) for row in dated)
+    return FollowedDevice(
+        device["device"],
+        plan,
+        tuple(at for row, at in zip(dated, when, strict=True) if row["event"] == "drop"),
+        tuple(
+            Look(
+                at,
+                frozenset(row["failed"]),
+                is_whole=row["is_whole"],
+                saw_battery=any(looks_at_battery(name) for name in row["tested"]),
+            )
+            for row, at in zip(dated, when, strict=True)
+            if row["event"] == "look"
+        ),
+        device["received_on"],
+        undated_drops=len(happened) - len(dated),
+        battery_functions=tuple(name for name in plan.functions if looks_at_battery(name)),
+    )
+
+
+def with_recovery(
+    looks: Sequence[Mapping[str, Any]], followed: Iterable[FollowedDevice]
+) -> list[dict[str, Any]]:
+    """Rows of looks with hours_since_drop: the recovery before them (IEC 60068-1), if known."""
+    recovery_h = {
+        (device.device, look.when.wall): device.recovery_h(look.when)
+        for device in followed
+        for look in device.looks
+    }
+    return [
+        {**row, "hours_since_drop": recovery_h.get((row["device"], row["inspected_at"]))}
+        for row in looks
     ]
 
 
@@ -383,13 +423,9 @@ def due(session: Session, on: str | None, within_days: int) -> DueList:
     """
     day = _day(session, on)
     with database.reading(session.record) as connection:
-        in_use = [
-            (followed, row)
-            for followed, row in followed_devices(connection)
-            if row["status"] == IN_USE
-        ]
+        devices = followed_devices(connection)
+        in_use = [(followed, row) for followed, row in devices if row["status"] == IN_USE]
         quarantined = quarantine.quarantines(connection)
-        without = bench.fetch(connection, "without_baseline", device=None)
         unfinished = bench.fetch(connection, "unfinished_walks")
         remarks = bench.fetch(connection, "device_remarks", device=None)
         retained = bench.fetch(connection, "retained_items")
@@ -409,7 +445,7 @@ def due(session: Session, on: str | None, within_days: int) -> DueList:
             )
             if status.state == "skipped"
         ),
-        without_baseline=tuple(row["device"] for row in without),
+        without_baseline=tuple(each.device for each, _ in devices if each.lacks_baseline),
         unfinished=tuple(dict.fromkeys(row["device"] for row in unfinished)),
         cracked_glass=tuple(
             dict.fromkeys(
@@ -435,8 +471,12 @@ def _retained_item(row: Mapping[str, Any], day: date) -> RetainedItem:
         (),
         "received",
     )
-    looked_on = tuple(look for look in row["looked_on"] or () if look >= row["retained_on"])
-    kept = FollowedDevice(row["specimen"], plan, (), looked_on, row["retained_on"])
+    looks = tuple(
+        Look(clock.Moment.of_day(day))
+        for day in row["looked_on"] or ()
+        if day >= row["retained_on"]
+    )
+    kept = FollowedDevice(row["specimen"], plan, (), looks, row["retained_on"])
     statuses = stage_statuses(kept, max(day, row["retained_on"]))
     open_ones = [each for each in statuses if each.state in ("overdue", "due", "upcoming")]
     return RetainedItem(

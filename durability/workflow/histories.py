@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
+from datetime import datetime, timedelta
 from itertools import pairwise
 from typing import Any
 
 import numpy as np
 
+from durability.record import clock
 from durability.record.errors import RecordRefused
 from durability.record.orientation import is_orientation, normalise_orientation
 from durability.record.records import DeviceHistory, DropHistory, ShockHistory, ShockLook
@@ -309,22 +311,55 @@ def device_histories_in(connection: Any) -> list[DeviceHistory]:
     for row in devices:
         drop = dropped.get(row["device"], slice(0, 0))
         check = checked.get(row["device"], slice(0, 0))
+        (drop_day, drop_utc), (check_day, check_utc) = _days_of(
+            (drops["dropped_at"][drop], drops["utc_offset"][drop]),
+            (checks["inspected_at"][check], checks["utc_offset"][check]),
+        )
         histories.append(
             DeviceHistory(
                 device=row["device"],
                 device_model=row["device_model"],
-                drop_day=drops["drop_day"][drop].astype(float),
+                drop_day=drop_day,
+                drop_utc=drop_utc,
                 peak_g=drops["peak_g"][drop].astype(float),
                 drop_height_mm=drops["drop_height_mm"][drop].astype(float),
                 velocity_change_m_s=drops["velocity_change_m_s"][drop].astype(float),
                 drop_case_model=tuple(drops["case_model"][drop]),
-                check_day=checks["check_day"][check].astype(float),
+                check_day=check_day,
+                check_utc=check_utc,
                 check_function=tuple(checks["function"][check]),
                 check_outcome=tuple(checks["outcome"][check]),
                 can_be_inspected=row["status"] == IN_USE and row["quarantined_since"] is None,
             )
         )
     return histories
+
+
+def _days_of(
+    *columns: tuple[np.ndarray, np.ndarray],
+) -> list[tuple[np.ndarray, np.ndarray]]:
+    """Day on the wall and instant, in days since 1970-01-01, of times of one device and offsets.
+
+    Days are NaN where there is no time, instants where its time of day is not known.
+    """
+    written = [
+        (wall, offset)
+        for walls, offsets in columns
+        for wall, offset in zip(walls, offsets, strict=True)
+        if wall is not None
+    ]
+    moment = dict(zip(written, clock.moments(written), strict=True))
+    start, day_long = datetime(1970, 1, 1), timedelta(days=1)  # noqa: DTZ001 - wall and UTC alike
+    found = []
+    for walls, offsets in columns:
+        days, instants = np.full((2, len(walls)), np.nan)
+        for place, key in enumerate(zip(walls, offsets, strict=True)):
+            if key in moment:
+                days[place] = (moment[key].wall - start) // day_long
+                if moment[key].has_time:
+                    instants[place] = (moment[key].utc - start) / day_long
+        found.append((days, instants))
+    return found
 
 
 def read_shock_histories(

@@ -16,7 +16,7 @@ from durability.store import bench, database
 from durability.store import waveforms as store
 from durability.workflow import quarantine
 from durability.workflow.devices import device_doses
-from durability.workflow.follow_up import confirm_rules, intermittent_checks
+from durability.workflow.follow_up import confirm_rules, followed_devices, intermittent_checks
 from durability.workflow.histories import read_device_histories
 from durability.workflow.keep import find_drop
 from durability.workflow.session import Session
@@ -206,8 +206,8 @@ def specimen_history(session: Session, code: str) -> dict[str, Any]:
         found = bench.find(connection, "specimen", code)
         events = bench.fetch(connection, "specimen_history", code=code)
         kept = quarantine.quarantines(connection, code)
-        without = bench.fetch(connection, "without_baseline", device=code)
         intermittent = intermittent_checks(connection, confirm_rules(connection), code)
+        followed = [each for each, _ in followed_devices(connection) if each.device == code]
     told = {
         "specimen": code,
         "kind": found["kind"],
@@ -222,6 +222,9 @@ def specimen_history(session: Session, code: str) -> dict[str, Any]:
 
     drops = [event for event in events if event["event"] == "drop"]
     looks = [event for event in events if event["event"] == "inspection"]
+    recovery_h = {look.when.wall: followed[0].recovery_h(look.when) for look in followed[0].looks}
+    for event in looks:
+        event["hours_since_drop"] = recovery_h.get(event["happened_at"])
     dose = 0.0
     for event in drops:
         dose += ((event["peak_g"] or 0.0) / 1000.0) ** LITERATURE_EXPONENT
@@ -232,7 +235,8 @@ def specimen_history(session: Session, code: str) -> dict[str, Any]:
         "drops_without_reading": sum(event["peak_g"] is None for event in drops),
         "doses": doses,
         "days_to_last_look": looks[-1]["days_since_drop"] if looks else None,
-        "looked_at_before_first_drop": not without,
+        "hours_to_last_look": looks[-1]["hours_since_drop"] if looks else None,
+        "looked_at_before_first_drop": not followed[0].lacks_baseline,
         "intermittent": intermittent,
     }
     return told

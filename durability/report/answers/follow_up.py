@@ -27,6 +27,7 @@ _MARKS = {
     "overdue": "!",
     "due": ">",
     "upcoming": " ",
+    "not owed": "-",
 }
 """A symbol, never shown without its word."""
 
@@ -419,12 +420,16 @@ def _event(
     from icalendar import Event
 
     if days_overdue > 0:
-        lines = [f"{days_overdue} days overdue on {asked_on.isoformat()}", *lines]
+        late = counted(days_overdue, "day")
+        lines = [f"Due {due_on.isoformat()}, {late} overdue on {asked_on.isoformat()}", *lines]
+    day = max(due_on, asked_on)  # what is overdue is to be done today
     event = Event()
     event.add("uid", f"{uuid5(_NAMESPACE, identity)}@durability")
+    # RFC 5545 3.8.7.4: of two revisions the higher one holds; a later file is the later revision.
+    event.add("sequence", (asked_on - date(1970, 1, 1)).days)
     event.add("dtstamp", datetime.combine(asked_on, time.min, tzinfo=UTC))
-    event.add("dtstart", due_on)
-    event.add("dtend", due_on + timedelta(days=1))
+    event.add("dtstart", day)
+    event.add("dtend", day + timedelta(days=1))
     event.add("summary", summary)
     event.add("description", "\n".join([*lines, safety.CAUTIONS[1]]))
     event.add("transp", "TRANSPARENT")

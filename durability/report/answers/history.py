@@ -29,7 +29,8 @@ def _what(event: Mapping[str, Any]) -> str:
     if "shock_dose_so_far" in event:
         parts.append(f"dose so far {labels.dose(event['shock_dose_so_far'])}")
     if event["days_since_drop"] is not None:
-        parts.append(f"{counted(event['days_since_drop'], 'day')} after the last drop")
+        since = labels.since_drop(event["days_since_drop"], event.get("hours_since_drop"))
+        parts.append(f"{since} after the last drop")
     return "; ".join(part for part in parts if part)
 
 
@@ -87,9 +88,9 @@ def _exposure_lines(exposure: Mapping[str, Any]) -> list[str]:
             f"{counted(exposure['drops_without_reading'], 'drop')} without a trusted reading:"
             " lived through, not in the dose; in brackets with each at the largest of its like."
         )
-    days = exposure["days_to_last_look"]
-    if days is not None:
-        lines.append(f"Last inspected {counted(days, 'day')} after the last drop before it.")
+    since = labels.since_drop(exposure["days_to_last_look"], exposure["hours_to_last_look"])
+    if since:
+        lines.append(f"Last inspected {since} after the last drop before it.")
     if not exposure["looked_at_before_first_drop"]:
         lines.append(
             "No check before the first drop: a later failure may have been there all along."

@@ -273,7 +273,11 @@ COLUMNS: dict[str, Columns[Record]] = {
         "",
         Column("inspected", "inspected_at"),
         Column("device", "device"),
-        Column("days", "days_since_drop", right=True),
+        Column(
+            "since drop",
+            lambda row: labels.since_drop(row["days_since_drop"], row["hours_since_drop"]),
+            right=True,
+        ),
         Column("tested", "tested", right=True),
         Column("failed", "failed", right=True),
         Column("not passed", not_passed, wrap=True),

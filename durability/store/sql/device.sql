@@ -13,32 +13,38 @@ LEFT JOIN quarantined_devices AS q ON q.device_id = p.specimen_id
 WHERE p.kind = 'device'
 ORDER BY p.specimen;
 
--- name: device_dates
--- Days on which a device was dropped, voided drops too, or a function of it was tested.
-SELECT DISTINCT device, 'drop' AS event, dropped_at::DATE AS day
-FROM device_shocks
-WHERE dropped_at IS NOT NULL
+-- name: device_moments
+-- When each device was dropped, voided drops too, and when a function of it was tested. A walk that
+-- was broken off is no whole look.
+SELECT
+    device, 'drop' AS event, dropped_at AS happened_at, dropped_at_utc_offset AS utc_offset,
+    NULL AS tested, NULL AS failed, true AS is_whole
+FROM all_drops
+WHERE device IS NOT NULL
 UNION ALL
-SELECT DISTINCT device, 'look', inspected_at::DATE
-FROM all_checks
-WHERE outcome <> 'not_tested'
-ORDER BY 1, 2, 3;
+SELECT
+    c.device, 'look', c.inspected_at, c.inspected_at_utc_offset,
+    list(c."function") FILTER (c.outcome <> 'not_tested'),
+    coalesce(list(c."function") FILTER (c.outcome = 'fail'), []),
+    coalesce(count(*) >= any_value(f.unfinished_of), true)
+FROM all_checks AS c
+JOIN inspection_forms AS f ON f.inspection_id = c.inspection_id
+GROUP BY c.inspection_id, c.device, c.inspected_at, c.inspected_at_utc_offset
+HAVING count(*) FILTER (c.outcome <> 'not_tested') > 0;
 
 -- name: device_checks
-SELECT
-    device, date_diff('day', DATE '1970-01-01', inspected_at::DATE)::DOUBLE AS check_day,
-    "function", outcome
+SELECT device, inspected_at, inspected_at_utc_offset AS utc_offset, "function", outcome
 FROM all_checks
 ORDER BY device, inspected_at, inspection_id, "function";
 
 -- name: device_drops
 -- Drops of every device in order, voided ones without their readings.
 SELECT
-    s.device, s.device_model, date_diff('day', DATE '1970-01-01', s.dropped_at::DATE)::DOUBLE
-        AS drop_day,
+    s.device, s.device_model, s.dropped_at, d.dropped_at_utc_offset AS utc_offset,
     s.peak_g, s.velocity_change_m_s, s.drop_height_mm, s.case_model
 FROM device_shocks AS s
 JOIN all_specimens AS p ON p.specimen = s.device
+JOIN all_drops AS d ON d.series = s.series AND d.drop_number = s.drop_number
 WHERE p.kind = 'device'
 ORDER BY s.device, s.device_drop_number;
 
@@ -73,25 +79,6 @@ SELECT min(k.inspected_at)
 FROM device_looks AS k
 JOIN dropped AS d ON d.device = k.device AND k.inspected_at::DATE > d.first_on
 WHERE k.passed + k.degraded + k.failed > 0;
-
--- name: without_baseline
--- Dropped devices that no one is known to have looked at before their first drop. A look that bears
--- no time of day may have come before the drops of its day.
-WITH dropped AS (
-    SELECT device, min(dropped_at) AS first_dropped_at
-    FROM device_shocks
-    GROUP BY device
-)
-SELECT d.device
-FROM dropped AS d
-JOIN all_specimens AS p ON p.specimen = d.device
-WHERE p.kind = 'device' AND ($device IS NULL OR d.device = $device)
-    AND NOT EXISTS (
-        FROM device_looks AS k
-        WHERE k.device = d.device AND k.passed + k.degraded + k.failed > 0
-            AND (d.first_dropped_at IS NULL OR k.inspected_at < d.first_dropped_at
-                OR k.inspected_at = date_trunc('day', d.first_dropped_at)))
-ORDER BY d.device;
 
 -- name: add_quarantine
 INSERT INTO quarantine (device_id, suspected_at, sign, told, entry_id)
