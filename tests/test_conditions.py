@@ -373,6 +373,22 @@ def test_a_case_that_moved_counts_under_each_condition_and_fails_where_it_did(st
         for each in (by_case, *by_case.others)
     }
     assert once == {1000.0: ["C0", "C1", "C2"], 500.0: ["C3", "C9"]}
+    # One that went on low after it failed high held, low, for its first drops alone.
+    lines = lines[:1] + [
+        f"U{day},{number},100,C8,m,X,dummy,{height},2026-05-0{day}T10:{number:02d}:00,{failed}"
+        for day, height in ((1, 500), (2, 1000), (3, 500))
+        for number in range(1, 4)
+        for failed in [4 if (height, number) == (1000, 3) else 0]
+    ]
+    store("import", "drops", sheet("f.csv", *lines))
+    study = open_study(Session(Path(os.environ["DURABILITY_STORE"]), "tester"))
+    lasted = {
+        condition.drop_height_mm: (each.drops, each.failed)
+        for condition, lived in study.case_lives().items()
+        for each in lived
+        if each.case == "C8"
+    }
+    assert lasted == {500.0: (3, False), 1000.0: (6, True)}
 
 
 def test_wear_shows_in_cases_that_rotate_through_attitudes():

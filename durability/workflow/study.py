@@ -185,7 +185,8 @@ class Study:
         """How long each case has lasted under each condition.
 
         Its life counts every drop that it made before, under any condition. A case that failed
-        later, under another one, held here; one that had failed before is left out.
+        under another one held here for the drops that it made before; where it made none it is
+        left out.
 
         Returns
         -------
@@ -208,17 +209,13 @@ class Study:
                 cases.setdefault(str(forecasts[code].case), []).append(forecasts[code])
             lived = []
             for case, its in sorted(cases.items()):
-                failed_in = its[0].failed_in
+                failed_in, failed_at = its[0].failed_in, its[0].failed_at_age
                 failed = failed_in is not None and failed_in.series in series
-                drops = max(int(ages[each.series][-1]) for each in its)
-                failed_at = its[0].failed_at_age
-                if failed_at is not None and failed:
-                    drops = failed_at
-                elif failed_at is not None and failed_at < min(
-                    each.case_age_at_first_drop for each in its
-                ):
-                    continue
-                lived.append(LivedCase(case, its[0].case_model, drops, failed))
+                drops = [int(age) for each in its for age in ages[each.series]]
+                if failed_at is not None:
+                    drops = [failed_at] if failed else [age for age in drops if age < failed_at]
+                if drops:
+                    lived.append(LivedCase(case, its[0].case_model, max(drops), failed))
             found[condition] = lived
         return found
 
