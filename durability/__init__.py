@@ -12,7 +12,7 @@ from __future__ import annotations
 import importlib
 from typing import Any
 
-PROGRAM_VERSION = "0.1.0"
+PROGRAM_VERSION = "0.2.0"
 """Stands here in one place; importlib.metadata would cost 50 ms at each start."""
 
 _PUBLIC = {
