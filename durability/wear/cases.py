@@ -110,13 +110,7 @@ class Case:
                 for each in self.histories
             ]
         )
-        order = np.argsort(
-            np.concatenate(
-                [self.age_of(at, each.drop_number) for at, each in enumerate(self.histories)]
-            ),
-            kind="stable",
-        )
-        gaps = np.diff(times[order])[np.diff(self.valid[0]) != 0]
+        gaps = np.diff(times[self._by_age])[np.diff(self.valid[0]) != 0]
         gaps = gaps[np.isfinite(gaps)]
         if not gaps.size:
             return None
@@ -157,12 +151,21 @@ class Case:
         series = np.concatenate(
             [np.full(each.drop_number.size, at) for at, each in enumerate(self.histories)]
         )
-        ages = np.concatenate(
+        peaks = np.concatenate([each.peak_g for each in self.histories])
+        order = self._by_age
+        return series[order], self._valid_ages[order], peaks[order]
+
+    @cached_property
+    def _valid_ages(self) -> IntArray:
+        """Age at each valid reading, series after series."""
+        return np.concatenate(
             [self.age_of(at, each.drop_number) for at, each in enumerate(self.histories)]
         )
-        peaks = np.concatenate([each.peak_g for each in self.histories])
-        order = np.argsort(ages, kind="stable")
-        return series[order], ages[order], peaks[order]
+
+    @cached_property
+    def _by_age(self) -> IntArray:
+        """Order of the valid readings by age."""
+        return np.argsort(self._valid_ages, kind="stable")
 
     @cached_property
     def conditions(self) -> frozenset[object]:
@@ -172,7 +175,7 @@ class Case:
 
     @cached_property
     def looks(self) -> tuple[IntArray, IntArray]:
-        """Ages at which it was looked at for damage, ascending, and the severities noted."""
+        """Ages at which it was inspected for damage, ascending, and the severities noted."""
         nothing = np.empty(0, dtype=np.int64)
         ages, severities = [nothing], [nothing]
         for at, history in enumerate(self.histories):

@@ -1,6 +1,6 @@
 """Draws from the posterior of a level, on points that are the same for every series.
 
-No random numbers: the draws of a series hang on its readings (and those of its siblings) and on
+No random numbers: the draws of a series depend on its readings (and those of its siblings) and on
 nothing else, neither its name nor its place in the record.
 """
 

@@ -92,7 +92,7 @@ class CaseLife:
     failed_at_age: int | None
     cause: FailureCause | None
     damage: DamageLife | None
-    """None where nothing like it was ever looked at for damage."""
+    """None where no case like it was ever inspected for damage."""
     informed: bool
     """Whether it, or another case of its model, has drops enough for a trend."""
 

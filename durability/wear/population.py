@@ -75,7 +75,7 @@ def population_life(
     cases = len(known)
     shifts = [np.zeros(N_DRAWS)] * cases if log_shift is None else log_shift
     ordered = sorted(zip(known, shifts, strict=True), key=lambda case: case[0].tolist())
-    shared, scatter, middles, nexts, *own = evenly_normal(4 + cases)
+    shared, scatter, middles, nexts, *own = shuffled_normal(4 + cases)
     log_life = np.array(
         [
             _log_life(draws, np.sqrt(SHARED) * shared + np.sqrt(1.0 - SHARED) * alone, horizon)
@@ -116,7 +116,7 @@ def middle_log_life(lives: FloatArray, horizon: int) -> float:
     return float(_log_life(np.sort(lives), np.zeros(1), horizon)[0])
 
 
-def evenly_normal(rows: int) -> FloatArray:
+def shuffled_normal(rows: int) -> FloatArray:
     """Normal deviates, in each row one in each of ``N_DRAWS`` equal parts, in an order of its own.
 
     Parameters

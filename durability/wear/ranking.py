@@ -25,9 +25,9 @@ from durability.wear.population import (
     SPREAD,
     SPREAD_WEIGHT,
     PopulationLife,
-    evenly_normal,
     middle_log_life,
     population_life,
+    shuffled_normal,
 )
 from durability.wear.results import Estimate, GroupWear, Ranking, WearFit
 from durability.wear.shapes import (
@@ -344,7 +344,7 @@ def _group_draws(groups: Sequence[_Units], spreads_within: FloatArray) -> FloatA
     up_to = np.cumsum(probability)
     strata = (np.arange(N_DRAWS) + 0.5) / N_DRAWS
     at = np.searchsorted(up_to / up_to[-1], strata).clip(max=within.size - 1)
-    normal = evenly_normal(terms + len(groups))
+    normal = shuffled_normal(terms + len(groups))
     factors = np.linalg.cholesky(covariance)[at]
     common = centre[at] + np.einsum("nij,jn->ni", factors, normal[:terms])
     spread = np.maximum(between[at] ** 2, 1e-16)[:, None]
@@ -393,7 +393,7 @@ def _life_shifts(
     spread2 = (SPREAD_WEIGHT * SPREAD**2 + squares) / (SPREAD_WEIGHT + left)
     own = slice(len(members), None)
     factors = np.linalg.cholesky(spread2 * covariance[own, own])
-    draws = found[own, None] + factors @ evenly_normal(len(factor) - 1)
+    draws = found[own, None] + factors @ shuffled_normal(len(factor) - 1)
     return dict(zip(factor[1:], draws, strict=True))
 
 

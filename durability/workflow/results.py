@@ -297,7 +297,7 @@ class Limit:
     limit_g: float | None = None
     """Level in g that no longer protects."""
     limit_rise: float = 0.5
-    """The same without ``limit_g``, as a fraction above the series' level at its first drop."""
+    """The same without ``limit_g``, as a fraction above the level of the fresh case."""
     horizon: int = 400
     """Drop number beyond which a prediction is None."""
 

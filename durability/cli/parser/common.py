@@ -148,7 +148,7 @@ def under(made: Any) -> None:
     """Take the conditions that are answered for."""
     group = made.add_argument_group('conditions answered for (repeatable; "" for not recorded)')
     for name, kind, help_ in (
-        ("drop-height-mm", _recorded_number, "only this drop height"),
+        ("drop-height-mm", number, "only this drop height"),
         ("surface", _recorded, "only this surface"),
         ("orientation", _recorded, "only this orientation: face 3, edge 1-2, corner 1-2-5 …"),
         ("device-kind", _recorded, "only device, or only dummy"),
@@ -162,11 +162,9 @@ def _recorded(text: str) -> str | None:
     return text.strip() or None
 
 
-def _recorded_number(text: str) -> float | None:
+def number(text: str) -> float | None:
+    """A value of a condition; None where it is not recorded."""
     return float(text) if text.strip() else None
-
-
-_recorded_number.__name__ = "number"
 
 
 def pool(made: Any) -> None:
@@ -231,7 +229,7 @@ def limit(made: Any) -> None:
         type=float,
         default=0.5,
         metavar="R",
-        help="the same as a fraction above the level at the first drop (default 0.5)",
+        help="the same as a fraction above the level of the fresh case (default 0.5)",
     )
 
 
