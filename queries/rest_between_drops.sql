@@ -14,10 +14,10 @@
 WITH timed AS (
     SELECT
         series, drop_number, coalesce("case", device) AS rested, dropped_at, peak_g, status,
-        epoch(dropped_at) - epoch(lag(dropped_at) OVER (
+        epoch(dropped_at_utc) - epoch(lag(dropped_at_utc) OVER (
             PARTITION BY coalesce("case", device), "case" IS NULL
-            ORDER BY dropped_at, series, drop_number)) AS rest_s
-    FROM all_drops
+            ORDER BY coalesce(case_age, device_age))) AS rest_s
+    FROM drops_in_order
     WHERE dropped_at IS NOT NULL
 )
 SELECT series, drop_number, rested, dropped_at, rest_s, peak_g, status

@@ -30,9 +30,8 @@ def series(name, peak_g, *, begins=0.0, case="C", model="M", height=1000.0, look
     made = peak_g.size
     seen, severity = np.array(looks, dtype=int).reshape(-1, 2).T
     return DropHistory(
-        name, np.arange(1, made + 1), peak_g, made, made, case, model, "D1",
-        rest.pop("condition", (height, "steel", None)),
-        dropped_at_s=begins * DAY + 60.0 * np.arange(made),
+        name, np.arange(1, made + 1), peak_g, made, made, case, model, device="D1",
+        drop_height_mm=height, surface="steel", dropped_at_s=begins * DAY + 60.0 * np.arange(made),
         damage_drop_number=seen, damage_severity=severity, **rest,
     )  # fmt: skip
 
@@ -43,8 +42,18 @@ def readings(ages, *, level=100.0, rate=0.01, scatter=0.03, seed=1):
     return level * np.exp(rate * (ages - 1.0) + scatter * rng.standard_normal(ages.size))
 
 
+def lived(histories):
+    """The same, with the age of their case at each drop by the time of it."""
+    found = []
+    for own in histories:
+        case = [each.dropped_at_s for each in histories if each.case == own.case]
+        ages = 1 + np.searchsorted(np.sort(np.concatenate(case)), own.dropped_at_s)
+        found.append(replace(own, age_by_drop=ages))
+    return found
+
+
 def told_of(histories, **limits):
-    return {each.series: each for each in forecast(histories, **limits)}
+    return {each.series: each for each in forecast(lived(histories), **limits)}
 
 
 # -------------------------------------------------------------------------- the fit is what it says
@@ -135,7 +144,7 @@ def test_days_of_one_condition_share_a_level_and_tell_one_wear():
     days = [
         series(f"S{day}", peak_g[ages // 7 == day], begins=day) for day in range(5)
     ]  # fmt: skip
-    (found,) = fit_cases(cases_of(days), {})
+    (found,) = fit_cases(cases_of(lived(days)), {})
     assert found.case.parts.tolist() == [0] * 5
     (whole,) = fit_wear([series("whole", peak_g)])
     assert np.median(found.log_fresh[0]) == pytest.approx(np.log(whole.level_first_g), abs=1e-9)
@@ -145,7 +154,7 @@ def test_a_relative_limit_stands_above_the_fresh_case_not_the_worn_one():
     first = series("S1", readings(np.arange(1, 31), rate=0.011))
     second = series(
         "S2", readings(np.arange(31, 36), rate=0.011, level=130.0, seed=4), begins=2,
-        condition=(1000.0, "steel", "edge"),
+        orientation="edge",
     )  # fmt: skip
     told = told_of([first, second])
     truth = np.log(1.5) / 0.011 + 1  # age 38
@@ -170,7 +179,7 @@ def turned(attitudes, rounds, *, seed):
     for which in range(attitudes):
         at = ages[which::attitudes]
         peak = np.exp(level[which] + rate * at + scatter[at])
-        parts.append(series(f"S{which}", peak, condition=(1000.0, "steel", f"face {which}")))
+        parts.append(series(f"S{which}", peak, orientation=f"face {which}"))
     turned_case = Case(
         tuple(parts), tuple(ages[which::attitudes] + 1 for which in range(attitudes))
     )
@@ -213,7 +222,7 @@ def test_drops_that_wear_more_count_more():
     ahead = series("ahead", [], case="Y", begins=3, height=1500.0)
     fits = fit_wear([*cases, young, ahead])
     known = {fit.series: fit for fit in fits}
-    found = fit_cases(cases_of([*cases, young, ahead]), known)
+    found = fit_cases(cases_of(lived([*cases, young, ahead])), known)
     assert found[1].rate[1] == pytest.approx(3.0, rel=0.25)
     # A rate with no drop of its own comes from the model.
     assert found[-1].rate[1] == pytest.approx(found[1].rate[1])
@@ -227,7 +236,7 @@ def test_without_drops_to_tell_a_drop_is_a_drop():
     one, two = (
         series("S1", readings(np.arange(1, 20))), series("S2", [], begins=2, height=1500.0),
     )  # fmt: skip
-    (found,) = fit_cases(cases_of([one, two]), {})
+    (found,) = fit_cases(cases_of(lived([one, two])), {})
     assert found.rate == pytest.approx([1.0, 1.0])
     assert found.rate_log_sd == pytest.approx([0.0, 0.5], rel=0.03)  # the grid ends at 1.6
 
@@ -286,7 +295,7 @@ def test_ages_follow_the_time_of_the_drops():
     one = series("S1", [100.0, 101.0, 102.0], begins=5)
     two = series("S2", [100.0, 101.0, 102.0], begins=1)
     one.dropped_at_s[0] = 0.5 * DAY
-    (case,) = cases_of([one, two])
+    (case,) = cases_of(lived([one, two]))
     assert [ages.tolist() for ages in case.ages] == [[1, 5, 6], [2, 3, 4]]
     assert case.drop_at(5) == ("S1", 2)
     assert told_of([one, two])["S2"].case_age_at_first_drop == 2
@@ -320,7 +329,8 @@ def test_names_and_order_move_nothing_over_several_series_either():
         series("S5", readings(np.arange(9, 15), level=80, seed=5), case="C2", begins=3),
     ]
     renamed = [replace(each, series=f"Z{9 - k}") for k, each in enumerate(cases)][::-1]
-    plain, other = forecast(cases, horizon=100_000), forecast(renamed, horizon=100_000)[::-1]
+    plain = forecast(lived(cases), horizon=100_000)
+    other = forecast(lived(renamed), horizon=100_000)[::-1]
     for one, again in zip(plain, other, strict=True):
         assert again.drops_to_failure == one.drops_to_failure
         assert again.survival_probability == pytest.approx(one.survival_probability, abs=0.005)
@@ -333,7 +343,7 @@ def test_the_ranking_by_case_has_the_life_of_the_forecast():
         series("S6", readings(np.arange(1, 9), seed=8), case="C3", begins=9),
     ]
     told = told_of(cases, level=0.9)
-    ranking = rank(cases, by="case")
+    ranking = rank(lived(cases), by="case")
     groups = {one.group: one for part in (ranking, *ranking.others) for one in part.groups}
     for case, last in (("C", "S2"), ("C3", "S6")):
         before = told[last].case_age_at_first_drop - 1
@@ -358,7 +368,7 @@ def sheet(seed, *, cases=4, attitudes=26, rate=0.011):
         logs = np.log(100.0) + level[order] + rate * np.arange(attitudes)
         logs += 0.1 * rng.standard_normal() + 0.05 * rng.standard_normal(attitudes)
         parts = [
-            series(f"{k}-{j}", [np.exp(log)], case=f"C{k}", condition=(1000.0, "s", f"face {face}"))
+            series(f"{k}-{j}", [np.exp(log)], case=f"C{k}", orientation=f"face {face}")
             for j, (face, log) in enumerate(zip(order, logs, strict=True))
         ]
         found.append(Case(tuple(parts), tuple(np.array([j + 1]) for j in range(attitudes))))

@@ -24,13 +24,13 @@ from durability.workflow.session import Session
 from durability.workflow.study import open_study
 
 
-def series(name, under, drops=4, *, case="", device=None, orientation=None, day=None):
+def series(name, under, drops=4, *, case="", device=None, orientation=None, age=1):
     height, surface, kind = under
     number = np.arange(1, drops + 1)
-    when = None if day is None else 86400.0 * day + 60.0 * number
     return DropHistory(
         name, number, np.full(drops, 100.0), drops, drops, (name if case == "" else case), "M",
-        device, condition=(height, surface, orientation), device_kind=kind, dropped_at_s=when,
+        device=device, device_kind=kind, drop_height_mm=height, surface=surface,
+        orientation=orientation, age_by_drop=number + age - 1,
     )  # fmt: skip
 
 
@@ -80,8 +80,10 @@ def test_orientation_is_no_part_of_a_condition():
 
 def test_a_case_stands_once_under_the_condition_of_its_last_valid_drop():
     low, high = (500.0, "steel", "dummy"), (1500.0, "steel", "dummy")
-    moved = [series("A", low, 9, case="K", day=1), series("B", high, 3, case="K", day=2)]
-    later = series("C", low, 0, case="K", day=3)
+    moved = [
+        series("A", low, 9, case="K", age=1), series("B", high, 3, case="K", age=10),
+    ]  # fmt: skip
+    later = series("C", low, 0, case="K")
     for histories in itertools.permutations([*moved, later]):
         found = by_condition(histories, each_case_once=True)
         assert {name: [each.series for each in some] for name, some in found.items()} == {
@@ -402,7 +404,8 @@ def test_wear_shows_in_cases_that_rotate_through_attitudes():
         peak = np.exp(base + level[attitude] + 0.02 * rng.standard_normal(len(ages)))
         return DropHistory(
             name, number, peak, number.size, number.size, case, None if case is None else "M",
-            device, condition=(1000.0, "steel", attitude), dropped_at_s=60.0 * np.array(ages),
+            device=device, drop_height_mm=1000.0, surface="steel", orientation=attitude,
+            age_by_drop=None if case is None else ages.astype(int) + 1,
         )  # fmt: skip
 
     bare = [
@@ -428,7 +431,7 @@ def test_wear_shows_in_cases_that_rotate_through_attitudes():
     # A single round tells nothing of wear but by other cases: so the interval is wide.
     once = [
         replace(each, drop_number=each.drop_number[:1], peak_g=each.peak_g[:1], drops=1,
-                last_drop_number=1, dropped_at_s=each.dropped_at_s[:1])
+                last_drop_number=1, age_by_drop=each.age_by_drop[:1])
         for each in cased
     ]  # fmt: skip
     widths = [

@@ -13,13 +13,13 @@ from durability.wear.cases import by_itself
 from durability.wear.damage import fit_damage, known_life, success_run_reliability
 
 
-def looked(looks, *, drops=20, series="S", case_model="M", condition=(None, None, None)):
+def looked(looks, *, drops=20, series="S", case_model="M", height=None):
     """A case of so many drops with looks ``[(drop, severity), …]``."""
     number = np.arange(1, drops + 1)
     seen, severity = np.array(looks, dtype=int).reshape(-1, 2).T
     history = DropHistory(
         series, number, np.full(drops, 100.0), drops, drops, f"case {series}", case_model,
-        condition=condition, damage_drop_number=seen, damage_severity=severity,
+        drop_height_mm=height, damage_drop_number=seen, damage_severity=severity,
     )  # fmt: skip
     return by_itself(history)
 
@@ -106,9 +106,7 @@ def test_major_damage_brings_failure_nearer():
 def test_other_conditions_count_half():
     fails = [looked([(n, 4)], drops=n, series=str(n)) for n in (18, 20, 22, 25)]
     near = fit_damage([*fails, looked([], drops=0, series="new")])[-1]
-    far = fit_damage(
-        [*fails, looked([], drops=0, series="new", condition=(1500.0, "steel", None))]
-    )[-1]
+    far = fit_damage([*fails, looked([], drops=0, series="new", height=1500.0)])[-1]
     spread = [np.interp([0.1, 0.9], np.cumsum(one.probability), one.edge) for one in (near, far)]
     assert np.diff(spread[1])[0] > np.diff(spread[0])[0]
 

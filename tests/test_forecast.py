@@ -178,8 +178,8 @@ def test_siblings_let_three_drops_forecast():
 
 
 def test_other_conditions_are_named_in_the_basis():
-    cases = [simulated(0.01 * N, case_model="M", series="low", condition=(500.0, None, None))]
-    cases += [simulated(0.01 * N, case_model="M", series="high", condition=(1000.0, None, None))]
+    cases = [simulated(0.01 * N, case_model="M", series="low", drop_height_mm=500.0)]
+    cases += [simulated(0.01 * N, case_model="M", series="high", drop_height_mm=1000.0)]
     assert "1 at other conditions for shape and rate only" in forecast(cases)[0].basis
 
 
@@ -204,7 +204,8 @@ def record_of(seed):
                 series=f"S{k}",
                 case=f"C{k}",
                 case_model="AB"[k % 2],
-                condition=((500.0, 1000.0)[k % 3 == 0], "steel", None),
+                drop_height_mm=(500.0, 1000.0)[k % 3 == 0],
+                surface="steel",
                 damage_drop_number=looks,
                 damage_severity=np.array([0, 4 if k == 3 else 1]),
             )

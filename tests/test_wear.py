@@ -208,7 +208,7 @@ def test_a_series_that_starts_above_its_siblings_keeps_its_level():
 
 
 def test_other_conditions_are_told_apart():
-    cases = fleet([0.01 * N] * 3, condition=(1000.0, "steel", "face"))
+    cases = fleet([0.01 * N] * 3, drop_height_mm=1000.0, surface="steel", orientation="face")
     other = history([100.0, 101.0], series="other", case_model="M")
     fit = fit_wear([*cases, other])[-1]
     assert (fit.siblings, fit.siblings_elsewhere) == (0, 3)

@@ -319,7 +319,7 @@ class _BenchSession:
         else:
             typed, told = read_line(line), words
             stored, is_void = self._store_typed(typed, note), typed.void_reason is not None
-        self.dropped_at = clock.wall_clock()
+        self.dropped_at = clock.now_utc()
         self.series, self.number = stored.series, stored.drop_number + 1
         if self.options.json:
             from durability.report import as_json
@@ -404,7 +404,7 @@ class _BenchSession:
     # --------------------------------------------------------------------------- what is told
 
     def _rest_s(self) -> float:
-        now = clock.wall_clock()
+        now = clock.now_utc()
         return (now - (self.dropped_at or now)).total_seconds()
 
     def _tell(self) -> None:

@@ -395,9 +395,20 @@ class DropHistory:
     case: str | None = None
     """None when bare."""
     case_model: str | None = None
+    case_status: str | None = None
+    """In use, lost, sold …; None when bare."""
     device: str | None = None
-    condition: tuple[float | None, str | None, str | None] = (None, None, None)
-    """Drop height in mm, surface, orientation: levels are comparable only within one condition."""
+    device_kind: str | None = None
+    """Device or dummy."""
+    drop_height_mm: float | None = None
+    surface: str | None = None
+    orientation: str | None = None
+    sensor: str | None = None
+    settling_drops: int = 0
+    """So many first drops were declared beforehand to settle the case: no readings of its wear."""
+    age_by_drop: IntArray | None = None
+    """Age of the case at each drop made, voided ones too; shape (last_drop_number,). None: the
+    case has no other series, so that drop numbers are ages."""
     temperature_c: FloatArray | None = None
     """Over valid drops; NaN where not recorded."""
     dropped_at_s: FloatArray | None = None
@@ -406,9 +417,31 @@ class DropHistory:
     """Drop numbers at which the case was inspected; shape (n_looks,)."""
     damage_severity: IntArray | None = None
     """0 to 4, what was noted on the case at those looks; shape (n_looks,)."""
-    sensor: str | None = None
-    device_kind: str | None = None
-    """Device or dummy."""
+
+    @property
+    def condition(self) -> tuple[float | None, str | None, str | None]:
+        """Drop height in mm, surface, orientation: levels compare only within one condition."""
+        return self.drop_height_mm, self.surface, self.orientation
+
+    @property
+    def all_case_ages(self) -> IntArray:
+        """Age of the case at each drop made, voided ones too; shape (last_drop_number,)."""
+        if self.age_by_drop is not None:
+            return self.age_by_drop
+        import numpy as np
+
+        return np.arange(1, self.last_drop_number + 1)
+
+    @property
+    def case_age(self) -> IntArray:
+        """Age of the case at each valid drop; shape (n_valid,)."""
+        return self.all_case_ages[self.drop_number - 1]
+
+    @property
+    def case_age_at_first_drop(self) -> int | None:
+        """Age of the case at the series' first drop; None while there is none."""
+        ages = self.all_case_ages
+        return int(ages[0]) if ages.size else None
 
 
 @dataclass(frozen=True, slots=True)

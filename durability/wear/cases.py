@@ -49,11 +49,12 @@ class Case:
 
     @cached_property
     def series_at(self) -> IntArray:
-        """Which series made the drop at each age; shape (made,)."""
-        series = np.full(self.made, -1)
-        for at, ages in enumerate(self.ages):
-            series[ages - 1] = at
-        return series
+        """Which series made the drop at each age, of one elsewhere the next; shape (made,)."""
+        series = np.repeat(np.arange(len(self.ages)), [each.size for each in self.ages])
+        ages = np.concatenate(self.ages)
+        order = np.argsort(ages, kind="stable")
+        every = np.arange(1, self.made + 1)
+        return np.asarray(series[order][np.searchsorted(ages[order], every)], dtype=np.int64)
 
     @cached_property
     def parts(self) -> IntArray:
@@ -97,7 +98,7 @@ class Case:
     @property
     def is_plain(self) -> bool:
         """Whether it is one series whose drop numbers are ages, as most are."""
-        return len(self.ages) == 1
+        return len(self.ages) == 1 and self.made == self.histories[0].last_drop_number
 
     @cached_property
     def longest_rest(self) -> str | None:
@@ -199,32 +200,12 @@ def cases_of(histories: Sequence[DropHistory]) -> list[Case]:
         bare = history.case is None
         members[bare, history.series if history.case is None else history.case].append(position)
     return [
-        _case([histories[position] for position in positions]) for positions in members.values()
+        Case(
+            tuple(histories[position] for position in positions),
+            tuple(histories[position].all_case_ages for position in positions),
+        )
+        for positions in members.values()
     ]
-
-
-def _case(histories: Sequence[DropHistory]) -> Case:
-    """A case with the age at each drop of its series, in the order in which they were made.
-
-    A drop whose time isn't known comes right after the one before it in its series.
-    """
-    if len(histories) == 1:
-        return by_itself(histories[0])
-    times = []
-    for history in histories:
-        time = np.full(len(_numbers(history)), np.nan)
-        if history.dropped_at_s is not None:
-            time[history.drop_number - 1] = history.dropped_at_s
-        known = np.flatnonzero(np.isfinite(time))
-        if known.size:
-            before = np.searchsorted(known, np.arange(time.size), side="right") - 1
-            time = time[known[before.clip(min=0)]]
-        times.append(np.nan_to_num(time, nan=np.inf))
-    order = np.argsort(np.concatenate(times), kind="stable")
-    ages = np.empty(order.size, dtype=np.int64)
-    ages[order] = np.arange(1, order.size + 1)
-    ends = np.cumsum([each.size for each in times])[:-1]
-    return Case(tuple(histories), tuple(np.split(ages, ends)))
 
 
 def by_itself(history: DropHistory) -> Case:

@@ -22,8 +22,7 @@ Sorted = dict[Condition, "list[DropHistory]"]
 
 def condition_of(history: DropHistory) -> Condition:
     """The condition of one series."""
-    height, surface, _ = history.condition
-    return Condition(height, surface, history.device_kind)
+    return Condition(history.drop_height_mm, history.surface, history.device_kind)
 
 
 def unit_of(history: DropHistory) -> str:
@@ -102,11 +101,13 @@ def _place(name: Condition) -> tuple[float, bool, str, bool, str]:
 
 
 def _last_conditions(histories: Iterable[DropHistory]) -> dict[str, Condition]:
-    """Condition of each case's last valid drop; undated drops stand before dated ones."""
+    """Condition of each case's last valid drop; of bare devices, undated drops stand first."""
     last: dict[str, tuple[tuple[bool, float, int], Condition]] = {}
     for at, each in enumerate(histories):
-        when = -math.inf
-        if each.dropped_at_s is not None and each.dropped_at_s.size:
+        when = math.nan
+        if each.drop_number.size and each.case is not None:
+            when = float(each.case_age[-1])
+        elif each.drop_number.size and each.dropped_at_s is not None:
             when = float(each.dropped_at_s[-1])
         key = (each.drop_number.size > 0, -math.inf if math.isnan(when) else when, at)
         unit = unit_of(each)

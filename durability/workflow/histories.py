@@ -67,7 +67,7 @@ def histories_in(connection: Any, series: Sequence[str] | None = None) -> Histor
     for row in rows:
         at, look = spans.get(row["series"], nothing), looks.get(row["series"], nothing)
         whole = _drop_history(row, readings, at, damage, look)
-        counts = readings["is_valid"][at].astype(bool)
+        counts = readings["is_valid"][at].astype(bool)[whole.drop_number - 1]
         with_voided.append(whole)
         valid.append(whole if counts.all() else _only(whole, counts))
     return Histories(
@@ -85,20 +85,25 @@ def _drop_history(
     damage: Mapping[str, np.ndarray],
     look: slice,
 ) -> DropHistory:
+    """Of every drop that has a reading; drops are numbered from 1 without a gap."""
+    read = np.isfinite(readings["peak_g"][at].astype(float))
+    column = {name: readings[name][at] for name in (*_OF_A_READING, "case_age")}
     return DropHistory(
         series=row["series"],
-        drop_number=readings["drop_number"][at].astype(np.int64),
-        peak_g=readings["peak_g"][at].astype(float),
+        **{name: column[name][read].astype(kind) for name, kind in _OF_A_READING.items()},
         drops=row["drops"],
         last_drop_number=row["last_drop_number"],
         case=row["case"],
         case_model=row["case_model"],
+        case_status=row["case_status"],
         device=row["device"],
-        condition=(row["drop_height_mm"], row["surface"], orientation_name(row["orientation"])),
-        sensor=row["sensor"],
         device_kind=row["device_kind"],
-        temperature_c=readings["temperature_c"][at].astype(float),
-        dropped_at_s=readings["dropped_at_s"][at].astype(float),
+        drop_height_mm=row["drop_height_mm"],
+        surface=row["surface"],
+        orientation=orientation_name(row["orientation"]),
+        sensor=row["sensor"],
+        settling_drops=row["settling_drops"] or 0,
+        age_by_drop=None if row["case"] is None else column["case_age"].astype(np.int64),
         damage_drop_number=damage["drop_number"][look].astype(np.int64),
         damage_severity=damage["severity"][look].astype(np.int64),
     )
@@ -106,8 +111,16 @@ def _drop_history(
 
 def _only(history: DropHistory, kept: np.ndarray) -> DropHistory:
     """A history with some of its readings."""
-    names = ("drop_number", "peak_g", "temperature_c", "dropped_at_s")
-    return replace(history, **{name: getattr(history, name)[kept] for name in names})
+    return replace(history, **{name: getattr(history, name)[kept] for name in _OF_A_READING})
+
+
+_OF_A_READING: dict[str, type[np.generic]] = {
+    "drop_number": np.int64,
+    "peak_g": np.float64,
+    "temperature_c": np.float64,
+    "dropped_at_s": np.float64,
+}
+"""Columns over the drops that have a reading."""
 
 
 def orientation_name(text: str | None) -> str | None:

@@ -35,7 +35,9 @@ class _Reference:
     series: str
     sensor: str | None
     when: FloatArray
-    """Seconds since 1970-01-01, or drop numbers."""
+    """Seconds since 1970-01-01 of the bench's clock at the last drop, or drop numbers."""
+    ahead_s: float
+    """How far that clock is ahead of UTC."""
     dated: bool
     peak_g: FloatArray
     day: tuple[str | None, ...]
@@ -58,12 +60,14 @@ def _references(connection: Any, series: Sequence[str] | None) -> list[_Referenc
         time = columns["dropped_at_s"][own].astype(float)
         number = columns["drop_number"][own].astype(float)
         dated = len(time) > 0 and bool(np.isfinite(time).all())
+        ahead_s = float(columns["bench_ahead_s"][own][-1]) if dated else 0.0
         order = np.arange(len(time)) if dated else np.argsort(number)
         found.append(
             _Reference(
                 series=row["series"],
                 sensor=row["sensor"],
-                when=time if dated else number[order],
+                when=time + ahead_s if dated else number[order],
+                ahead_s=ahead_s,
                 dated=dated,
                 peak_g=columns["peak_g"][own].astype(float)[order],
                 day=tuple(columns["day"][own][order]),
@@ -97,8 +101,7 @@ def watch(session: Session, series: Sequence[str] | None = None) -> list[RigWatc
     """
     with database.reading(session.record) as connection:
         references = _references(connection, series)
-        watched = [_watched(reference) for reference in references]
-        return [_with_meanwhile(connection, each) for each in watched]
+        return [_with_meanwhile(connection, _watched(each), each.ahead_s) for each in references]
 
 
 def _watched(reference: _Reference) -> RigWatch:
@@ -121,11 +124,11 @@ def _watched(reference: _Reference) -> RigWatch:
     )
 
 
-def _with_meanwhile(connection: Any, watched: RigWatch) -> RigWatch:
+def _with_meanwhile(connection: Any, watched: RigWatch, ahead_s: float) -> RigWatch:
     since = watched.health.since
     if watched.axis != "time" or since is None:
         return watched
-    rows = bench.fetch(connection, "test_spans", series=None, since_s=since)
+    rows = bench.fetch(connection, "test_spans", series=None, since_s=since - ahead_s)
     return replace(
         watched,
         meanwhile=tuple(
@@ -134,7 +137,7 @@ def _with_meanwhile(connection: Any, watched: RigWatch) -> RigWatch:
                 case=row["case"],
                 case_model=row["case_model"],
                 drops=row["drops"],
-                begun_before=row["first_s"] < since,
+                begun_before=row["first_s"] < since - ahead_s,
             )
             for row in rows
             if _same_chain(row["sensor"], watched.sensor)
@@ -174,7 +177,7 @@ class RigLedger:
             By the reference series with the same sensor that has most drops.
         """
         reference = self._reference_for(history)
-        times = _times(history)
+        times = _times(history, reference)
         if reference is None or times is None:
             return None
         watched = self._watched.get(reference.series)
@@ -213,7 +216,8 @@ class RigLedger:
         """
         from durability.rig.watch import rig_correction
 
-        reference, times = self._reference_for(history), _times(history)
+        reference = self._reference_for(history)
+        times = _times(history, reference)
         note = self.note(history) or RigNote("", False, None, None, None, False)
         reason = None
         if reference is None:
@@ -252,13 +256,17 @@ class RigLedger:
         return max(same or fitting, key=lambda each: len(each.peak_g), default=None)
 
 
-def _times(history: DropHistory) -> FloatArray | None:
-    """Times of the valid drops, gaps filled from their neighbours; None when none has one."""
+def _times(history: DropHistory, reference: _Reference | None) -> FloatArray | None:
+    """Times of the valid drops on the axis of a reference series; None when none has one.
+
+    Gaps are filled from their neighbours.
+    """
     times = history.dropped_at_s
-    if times is None or not len(times) or not np.isfinite(times).any():
+    if reference is None or times is None or not len(times) or not np.isfinite(times).any():
         return None
     known = np.isfinite(times)
-    return np.interp(history.drop_number, history.drop_number[known], times[known])
+    filled = np.interp(history.drop_number, history.drop_number[known], times[known])
+    return filled + reference.ahead_s
 
 
 def study_gauge(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import datetime
 from typing import Any
 
 from durability.intake.hand_entry import assignments, typed_time, typed_value, typed_values
@@ -278,7 +279,7 @@ def series_to_record(session: Session, code: str) -> dict[str, Any]:
     -------
     dict
         Its row; ``missing``: sentences on what is not recorded or overdue; ``item_dropped_at``:
-        when its case (its device where bare) was last dropped, in any series; and
+        when its case (its device where bare) was last dropped, in any series, UTC; and
         ``cracked_glass``: whether the device is known to have cracked glass.
 
     Raises
@@ -399,6 +400,8 @@ def amend_record(
     """
     wanted = assignments(changes, bench.AMENDABLE[table], "--set")
     new = {column: _amended(column, text) for column, text in wanted.items()}
+    if new.get("dropped_at"):
+        new |= _amended_offset(wanted["dropped_at"])
     refuse_impossible(new.get("orientation"), "--set orientation")
     with entry(session, f"{table} amend") as (connection, entry_id):
         if table == "drops":
@@ -454,6 +457,16 @@ def _amended(column: str, text: str) -> str | float | int | None:
     if not text:
         return None
     if column == "dropped_at":
-        return typed_time(text, name="dropped_at", right="an ISO 8601 time")[0].isoformat(" ")
+        return _typed_drop_time(text)[0].isoformat(" ")
     free_text = ("method", "fixture", "conditioning")
     return text if column in free_text else typed_value(column, text)
+
+
+def _amended_offset(text: str) -> dict[str, str]:
+    """The offset of a corrected time; without one the offset that was recorded stays."""
+    _, offset = _typed_drop_time(text)
+    return {"dropped_at_utc_offset": offset} if offset else {}
+
+
+def _typed_drop_time(text: str) -> tuple[datetime, str]:
+    return typed_time(text, name="dropped_at", right="an ISO 8601 time")

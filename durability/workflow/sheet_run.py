@@ -164,7 +164,7 @@ class SheetRun:
         return self._next().rest_s
 
     def item_dropped_at(self) -> datetime | None:
-        """When the next item was last dropped, in any series."""
+        """When the next item was last dropped, in any series; UTC."""
         item = self._next().item
         if item not in self._dropped_at:
             with database.reading(self._session.record) as connection:
@@ -227,7 +227,7 @@ class SheetRun:
         severity : int
             Of the damage seen, 0 for none.
         at : datetime
-            When it was dropped.
+            When it was dropped; UTC.
         is_void : bool
             A void drop leaves its place owed.
 

@@ -104,7 +104,19 @@ def a_case(rng, curve, life, plan, hard_rate, step):
         numbers = np.arange(1, at.sum() + 1)
         made, case = int(at.sum()), f"C{rng.random()}"
         parts.append(
-            DropHistory(str(code), numbers, np.exp(logs[at]), made, made, case, "M", "D", condition)
+            DropHistory(
+                str(code),
+                numbers,
+                np.exp(logs[at]),
+                made,
+                made,
+                case,
+                "M",
+                device="D",
+                drop_height_mm=condition[0],
+                surface=condition[1],
+                orientation=condition[2],
+            )
         )
         which.append(ages[at])
     ahead = np.concatenate([[0.0], np.cumsum(rates + [rates[-1]] * 5000)])

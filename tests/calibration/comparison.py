@@ -24,8 +24,9 @@ def series(name, log_level, age, *, case=None, device="D", where="face 1"):
     number = np.arange(1, log_level.size + 1)
     model = None if case is None else "M"
     return DropHistory(
-        name, number, np.exp(log_level), number.size, number.size, case, model, device,
-        condition=(1000.0, "steel", where), dropped_at_s=1e9 + 60.0 * (age + number),
+        name, number, np.exp(log_level), number.size, number.size, case, model,
+        device=device, drop_height_mm=1000.0, surface="steel", orientation=where,
+        age_by_drop=None if case is None else age + number,
     )  # fmt: skip
 
 

@@ -29,10 +29,8 @@ ORDER BY entered_at_utc, series, drop_number;
 WITH last_seen AS (
     SELECT
         series, "case", max(drop_number) AS drop_number,
-        row_number() OVER (PARTITION BY "case" ORDER BY max(dropped_at) DESC NULLS LAST,
-            max(entered_at_utc) DESC, series DESC) AS recency
-    FROM all_drops
-    WHERE "case" IS NOT NULL
+        row_number() OVER (PARTITION BY "case" ORDER BY max(case_drop_number) DESC) AS recency
+    FROM case_drops
     GROUP BY series, "case"
 ), looks AS (
     SELECT l.series, coalesce(n.drop_number, l.drop_number) AS drop_number, n.severity

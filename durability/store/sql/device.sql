@@ -52,7 +52,8 @@ ORDER BY s.device, s.device_drop_number;
 -- What a device has lived through, before its inspector looks at it.
 SELECT
     count(*) AS drops, count(*) - count(peak_g) AS drops_without_reading, max(peak_g) AS max_peak_g,
-    max(drop_height_mm) AS highest_drop_mm, max(dropped_at) AS last_dropped_at,
+    max(drop_height_mm) AS highest_drop_mm,
+    arg_max(dropped_at, dropped_at_utc) AS last_dropped_at,
     sum(power(peak_g / 1000, $exponent)) AS shock_dose
 FROM device_shocks
 WHERE device = $device AND (dropped_at IS NULL OR dropped_at <= $before::TIMESTAMP);

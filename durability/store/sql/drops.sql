@@ -5,7 +5,7 @@ SELECT coalesce(max(drop_number), 0) FROM drops WHERE series_id = $series_id;
 
 -- name: find_drop
 SELECT drop_id, peak_g, pulse_duration_ms, velocity_change_m_s, achieved_height_mm, dropped_at,
-    temperature_c, status, void_reason
+    dropped_at_utc_offset, temperature_c, status, void_reason
 FROM all_drops
 WHERE series = $series AND drop_number = $drop_number;
 
@@ -74,12 +74,13 @@ WHERE starts_with(e.command, $prefix)
 ORDER BY e.entry_id;
 
 -- name: readings
--- Every reading; estimates rest on the valid ones, voided ones tell what putting them back changes.
+-- Every drop, those without a reading too; estimates rest on the valid ones, voided ones tell what
+-- putting them back changes.
 SELECT
-    series, drop_number, peak_g, temperature_c, epoch(dropped_at) AS dropped_at_s,
-    status = 'valid' AS is_valid
-FROM all_drops
-WHERE list_contains($series, series) AND peak_g IS NOT NULL
+    series, drop_number, peak_g, temperature_c, epoch(dropped_at_utc) AS dropped_at_s,
+    status = 'valid' AS is_valid, case_age
+FROM drops_in_order
+WHERE list_contains($series, series)
 ORDER BY series, drop_number;
 
 -- name: voided_drops
@@ -91,8 +92,10 @@ ORDER BY series, drop_number;
 -- name: reference_readings
 -- Valid reference drops, each with what may differ between them.
 SELECT
-    series, drop_number, peak_g, epoch(dropped_at) AS dropped_at_s,
+    series, drop_number, peak_g, epoch(dropped_at_utc) AS dropped_at_s,
+    epoch(dropped_at) - epoch(dropped_at_utc) AS bench_ahead_s,
     strftime(dropped_at, '%Y-%m-%d') AS day, operator, sensor, device
-FROM valid_drops
-WHERE purpose = 'reference' AND ($series IS NULL OR list_contains($series, series))
-ORDER BY series, dropped_at NULLS FIRST, drop_number;
+FROM timed_drops
+WHERE status = 'valid' AND purpose = 'reference'
+    AND ($series IS NULL OR list_contains($series, series))
+ORDER BY series, dropped_at_utc NULLS FIRST, drop_number;

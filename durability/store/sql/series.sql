@@ -33,14 +33,17 @@ WHERE s.series = $code AND s.sensor IS NOT NULL;
 
 -- name: list_series
 SELECT
-    s.series, s.device, s.device_kind, s."case", s.case_model, s.drop_height_mm, s.surface,
-    s.orientation, s.sensor, s.purpose, s.method, s.fixture, s.conditioning, s.note, s.status,
+    s.series, s.device, s.device_kind, s."case", s.case_model, c.status AS case_status,
+    s.drop_height_mm, s.surface, s.orientation, s.sensor, s.purpose, s.method, s.fixture,
+    s.conditioning, s.settling_drops, s.note, s.status,
     q.since AS device_quarantined_since,
     count(d.drop_id) AS drops, count(d.drop_id) FILTER (d.status = 'valid') AS valid_drops,
-    coalesce(max(d.drop_number), 0) AS last_drop_number, min(d.dropped_at) AS first_dropped_at,
-    max(d.dropped_at) AS last_dropped_at
+    coalesce(max(d.drop_number), 0) AS last_drop_number,
+    arg_min(d.dropped_at, d.dropped_at_utc) AS first_dropped_at,
+    arg_max(d.dropped_at, d.dropped_at_utc) AS last_dropped_at
 FROM all_series AS s
-LEFT JOIN all_drops AS d ON d.series_id = s.series_id
+LEFT JOIN timed_drops AS d ON d.series_id = s.series_id
+LEFT JOIN all_specimens AS c ON c.specimen_id = s.case_id
 LEFT JOIN quarantined_devices AS q ON q.device_id = s.device_id
 WHERE ($series IS NULL OR list_contains($series, s.series))
     AND ($case_models IS NULL OR list_contains($case_models, s.case_model))
@@ -66,11 +69,11 @@ ORDER BY series;
 -- name: test_spans
 -- When each test series was recorded, by its valid drops.
 SELECT
-    series, "case", case_model, sensor, epoch(min(dropped_at)) AS first_s,
-    epoch(max(dropped_at)) AS last_s, count(*) AS drops
-FROM valid_drops
-WHERE purpose = 'test' AND dropped_at IS NOT NULL
+    series, "case", case_model, sensor, epoch(min(dropped_at_utc)) AS first_s,
+    epoch(max(dropped_at_utc)) AS last_s, count(*) AS drops
+FROM timed_drops
+WHERE status = 'valid' AND purpose = 'test' AND dropped_at_utc IS NOT NULL
     AND ($series IS NULL OR list_contains($series, series))
 GROUP BY ALL
-HAVING epoch(max(dropped_at)) >= $since_s
+HAVING epoch(max(dropped_at_utc)) >= $since_s
 ORDER BY first_s, series;

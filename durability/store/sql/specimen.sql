@@ -15,10 +15,10 @@ WHERE specimen = $code;
 SELECT
     p.specimen, p.kind, p.model, p.lot, p.mass_g, p.received_on, p.status,
     q.since AS quarantined_since,
-    count(d.drop_id) AS drops, max(d.dropped_at) AS last_dropped_at,
+    count(d.drop_id) AS drops, arg_max(d.dropped_at, d.dropped_at_utc) AS last_dropped_at,
     (SELECT max(severity) FROM all_damage AS n WHERE n.specimen = p.specimen) AS worst_damage
 FROM all_specimens AS p
-LEFT JOIN all_drops AS d ON d.case_id = p.specimen_id OR d.device_id = p.specimen_id
+LEFT JOIN timed_drops AS d ON d.case_id = p.specimen_id OR d.device_id = p.specimen_id
 LEFT JOIN quarantined_devices AS q ON q.device_id = p.specimen_id
 WHERE $kind IS NULL OR p.kind = $kind
 GROUP BY ALL
@@ -45,22 +45,17 @@ ORDER BY s.series;
 
 -- name: latest_series_of
 -- The series in which a specimen was dropped last, and the number of that drop.
-SELECT s.series_id, s.code, d.drop_number
-FROM drops AS d
-JOIN series AS s USING (series_id)
-JOIN entry AS e ON e.entry_id = d.entry_id
-WHERE s.case_id = $specimen_id OR s.device_id = $specimen_id
-ORDER BY coalesce(d.dropped_at, e.entered_at_utc) DESC, d.drop_number DESC
+SELECT series_id, series, drop_number
+FROM drops_in_order
+WHERE case_id = $specimen_id OR device_id = $specimen_id
+ORDER BY CASE WHEN case_id = $specimen_id THEN case_age ELSE device_age END DESC
 LIMIT 1;
 
 -- name: last_drop_of_specimen
--- When a case, or a device dropped bare, was last dropped, in any series.
-SELECT max(d.dropped_at)
-FROM specimen AS p
-JOIN series AS s
-    ON s.case_id = p.specimen_id OR (s.case_id IS NULL AND s.device_id = p.specimen_id)
-JOIN drops AS d ON d.series_id = s.series_id
-WHERE p.code = $specimen;
+-- When a case, or a device dropped bare, was last dropped, in any series; UTC.
+SELECT max(dropped_at_utc)
+FROM timed_drops
+WHERE "case" = $specimen OR ("case" IS NULL AND device = $specimen);
 
 -- name: looks_at
 -- How often specimens were looked at: a case or device by damage notes, a device by checks too; a
@@ -75,44 +70,47 @@ WHERE list_contains($specimen_ids, p.specimen_id) AND p.kind <> 'dummy'
 ORDER BY p.kind DESC, p.code;
 
 -- name: specimen_history
--- Everything one specimen lived through, in time order; what bears no date stands where it was
--- entered.
+-- Everything one specimen lived through, in order of its instants; what bears no date stands where
+-- it was entered.
 WITH told AS (
     SELECT
-        coalesce(dropped_at, entered_at_utc) AS happened_at, dropped_at IS NOT NULL AS dated,
-        1 AS place, 'drop' AS event, series, drop_number,
+        coalesce(dropped_at, entered_at_utc) AS happened_at, placed_at_utc AS at_utc,
+        NULL AS utc_offset, dropped_at IS NOT NULL AS dated, 1 AS place, 'drop' AS event, series, drop_number,
         concat_ws(', ', 'peak ' || round(peak_g, 1)::VARCHAR || ' g',
             CASE WHEN $code = "case" THEN 'device ' || device
                 ELSE coalesce('in case ' || "case", 'bare') END,
             round(drop_height_mm)::INTEGER::VARCHAR || ' mm', orientation, surface,
             CASE WHEN status = 'void' THEN 'VOID: ' || void_reason END, note,
             'made in QUARANTINE: ' || (SELECT reason FROM drop_in_quarantine AS q
-                WHERE q.drop_id = all_drops.drop_id)) AS what,
+                WHERE q.drop_id = drops_in_order.drop_id)) AS what,
         CASE WHEN status = 'valid' THEN peak_g END AS peak_g, NULL::BIGINT AS days_since_drop,
+        CASE WHEN $code = "case" THEN case_age ELSE device_age END AS age,
         file_name, source_row, entered_by, entered_at_utc
-    FROM all_drops
+    FROM drops_in_order
     WHERE device = $code OR "case" = $code
     UNION ALL
     SELECT
-        coalesce(d.dropped_at, n.entered_at_utc), d.dropped_at IS NOT NULL, 2, 'damage', n.series,
+        coalesce(d.dropped_at, n.entered_at_utc), coalesce(d.placed_at_utc, n.entered_at_utc), NULL,
+        d.dropped_at IS NOT NULL, 2, 'damage', n.series,
         n.drop_number, concat_ws(', ', 'severity ' || n.severity, n.mode, n.location, n.note,
             nullif(array_to_string(list_transform(n.photos, lambda p: 'photo ' || p.file_name
                 || ' (SHA-256 ' || left(p.file_sha256, 12) || '...)'), ', '), ''),
             'seen by ' || nullif(n.inspector, n.entered_by)), NULL, NULL,
+        CASE WHEN $code = d."case" THEN d.case_age ELSE d.device_age END,
         n.file_name, n.source_row, n.entered_by, n.entered_at_utc
     FROM all_damage AS n
-    LEFT JOIN all_drops AS d ON d.series = n.series AND d.drop_number = n.drop_number
+    LEFT JOIN drops_in_order AS d ON d.series = n.series AND d.drop_number = n.drop_number
     WHERE n.specimen = $code
     UNION ALL
     SELECT
-        c.inspected_at, true, 3, 'inspection', NULL, NULL,
+        c.inspected_at, NULL, any_value(c.inspected_at_utc_offset), true, 3, 'inspection', NULL, NULL,
         concat_ws(', ',
             string_agg(c."function" || ' ' || c.outcome || coalesce(' (' || c.note || ')', ''),
                 ', ' ORDER BY c.outcome, c."function") FILTER (c.outcome <> 'pass'),
             count(*) FILTER (c.outcome = 'pass') || ' pass',
             any_value(CASE WHEN f.is_blind THEN 'blind' END),
             any_value(CASE WHEN f.unfinished_of IS NOT NULL THEN 'broken off' END)),
-        NULL, any_value(k.days_since_drop), any_value(c.file_name), min(c.source_row),
+        NULL, any_value(k.days_since_drop), NULL, any_value(c.file_name), min(c.source_row),
         any_value(c.entered_by), any_value(c.entered_at_utc)
     FROM all_checks AS c
     JOIN device_looks AS k ON k.inspection_id = c.inspection_id
@@ -120,21 +118,23 @@ WITH told AS (
     WHERE c.device = $code
     GROUP BY c.inspection_id, c.inspected_at
     UNION ALL
-    SELECT suspected_at, true, 4, 'quarantine', NULL, NULL, concat_ws(': ', sign, told), NULL, NULL,
-        file_name, NULL, entered_by, entered_at_utc
+    SELECT
+        suspected_at, NULL, NULL, true, 4, 'quarantine', NULL, NULL, concat_ws(': ', sign, told),
+        NULL, NULL, NULL, file_name, NULL, entered_by, entered_at_utc
     FROM all_quarantines
     WHERE device = $code
     UNION ALL
-    SELECT cleared_at_utc, true, 5, 'clearance', NULL, NULL,
-        concat_ws(': ', 'cleared by ' || cleared_by, cleared_because), NULL, NULL, NULL, NULL,
+    SELECT
+        cleared_at_utc, cleared_at_utc, NULL, true, 5, 'clearance', NULL, NULL,
+        concat_ws(': ', 'cleared by ' || cleared_by, cleared_because), NULL, NULL, NULL, NULL, NULL,
         cleared_by, cleared_at_utc
     FROM all_quarantines
     WHERE device = $code AND cleared_by IS NOT NULL
     UNION ALL
     SELECT
-        e.entered_at_utc, true, 6, 'amendment', s.code, d.drop_number,
+        e.entered_at_utc, e.entered_at_utc, NULL, true, 6, 'amendment', s.code, d.drop_number,
         concat_ws(' ', c."function", a.column_name || ':', coalesce(a.old_value, 'blank'), 'to',
-            coalesce(a.new_value, 'blank') || ',', a.reason), NULL, NULL, e.file_name, NULL,
+            coalesce(a.new_value, 'blank') || ',', a.reason), NULL, NULL, NULL, e.file_name, NULL,
         e.entered_by, e.entered_at_utc
     FROM amendment AS a
     JOIN entry AS e USING (entry_id)
@@ -147,10 +147,13 @@ WITH told AS (
         ON p.specimen_id IN (s.device_id, s.case_id, i.device_id, a.record_id)
     WHERE p.code = $code AND a.column_name <> 'void_reason' -- told beside its status
 )
-SELECT happened_at, dated, event, series, drop_number, what, peak_g, days_since_drop, file_name,
-    source_row, entered_by, entered_at_utc
-FROM told
-ORDER BY happened_at, place, series, drop_number;
+SELECT t.happened_at, t.dated, t.event, t.series, t.drop_number, t.what, t.peak_g,
+    t.days_since_drop, t.file_name, t.source_row, t.entered_by, t.entered_at_utc
+FROM told AS t
+ASOF LEFT JOIN utc_offsets AS o ON t.happened_at >= o.since
+ORDER BY coalesce(t.at_utc,
+        utc_of(t.happened_at, coalesce(t.utc_offset, o.utc_offset, 'Z'))),
+    t.place, t.age, t.series, t.drop_number, t.what;
 
 -- name: add_retest
 INSERT INTO retest (specimen_id, retest_on, entry_id)

@@ -1,0 +1,148 @@
+"""Drops of a case or device come in the order of their instants, whatever clock wrote them down."""
+
+from __future__ import annotations
+
+import io
+from datetime import datetime, timedelta, timezone
+
+import pytest
+
+from durability.record import clock
+from durability.store import database
+from durability.workflow.histories import histories_in
+
+HEAD = "series,drop_number,peak_g,dropped_at,case,case_model,device,device_kind,drop_height_mm\n"
+
+
+def kept(run, tmp_path, *rows, name="drops.csv"):
+    """Import of rows of the case K: series, drop number, time."""
+    text = "".join(f"{code},{number},100,{at},K,M,D,dummy,1000\n" for code, number, at in rows)
+    (tmp_path / name).write_text(HEAD + text)
+    run("import", "drops", name)
+
+
+def ages(tmp_path, **shape):
+    with database.reading(tmp_path / "store.duckdb") as connection:
+        found = histories_in(connection).valid
+    return {each.series: each.all_case_ages.tolist() for each in found}
+
+
+@pytest.fixture
+def summer_time_ends(run, tmp_path):
+    """At 01:00 UTC on 25 October 2026 clocks in Berlin go from 03:00 back to 02:00."""
+    run("init")
+    kept(
+        run, tmp_path,
+        ("B", 1, "2026-10-25T02:05:00+01:00"), ("B", 2, "2026-10-25T02:20:00+01:00"),
+        ("A", 1, "2026-10-25T02:10:00+02:00"), ("A", 2, "2026-10-25T02:50:00+02:00"),
+        ("C", 1, "2026-10-24T23:40:00-02:00"), ("Z", 1, "2026-10-25T01:00:00Z"),
+    )  # fmt: skip
+
+
+def test_age_goes_by_the_instant_over_offsets_and_the_end_of_summer_time(
+    summer_time_ends, tmp_path
+):
+    assert ages(tmp_path) == {"A": [1, 2], "Z": [3], "B": [4, 5], "C": [6]}
+
+
+def test_rest_is_counted_from_instants(summer_time_ends, run):
+    rows = run(
+        "query", "rest_between_drops", "--set", "shorter_than_s=100000", "--json"
+    ).json["rows"]  # fmt: skip
+    rest_s = {(row[0], row[1]): row[4] for row in rows}
+    # By the clock on the wall B 1 came 5 minutes before A 1.
+    assert rest_s == {("A", 2): 2400, ("Z", 1): 600, ("B", 1): 300, ("B", 2): 900, ("C", 1): 1200}
+
+
+def test_the_history_of_a_case_is_told_in_that_order(summer_time_ends, run):
+    events = run("history", "K", "--json").json["events"]
+    told = [(each["series"], each["drop_number"]) for each in events]
+    assert told == [("A", 1), ("A", 2), ("Z", 1), ("B", 1), ("B", 2), ("C", 1)]
+
+
+def test_a_look_at_a_device_knows_the_drops_before_it_by_the_instant(run, tmp_path):
+    run("init")
+    rows = [f"S,{number},100,2026-10-25T02:{10 * number}:00+02:00,,,R,device,1000"
+            for number in (1, 2)]  # fmt: skip
+    (tmp_path / "drops.csv").write_text(HEAD + "\n".join(rows) + "\n")
+    (tmp_path / "looks.csv").write_text(
+        "device,inspected_at,function,outcome\n"
+        "R,2026-10-25T02:05:00+01:00,touch,pass\nR,2026-10-25T01:15:00Z,display,pass\n"
+        "R,2026-10-24T20:12:00-04:00,power-on,pass\n"
+    )
+    run("import", "drops", "drops.csv")
+    run("import", "inspections", "looks.csv")
+    query = "SELECT inspected_at::VARCHAR, drops_before FROM device_looks ORDER BY inspected_at"
+    rows = run("query", "--sql", query, "--json").json["rows"]
+    assert [row[1] for row in rows] == [1, 2, 2]
+
+
+def test_a_time_without_an_offset_has_that_of_the_times_before_it(run, tmp_path):
+    run("init")
+    kept(
+        run, tmp_path,
+        ("A", 1, "2026-03-28T09:00:00"), ("B", 1, "2026-03-28T10:00:00+01:00"),
+        ("C", 1, "2026-03-28T11:00:00"), ("E", 1, "2026-03-28T10:30:00Z"),
+        ("F", 1, "2026-03-30T12:00:00+02:00"), ("G", 1, "2026-03-30T12:30:00"),
+        ("H", 1, "2026-03-30T10:20:00Z"),
+    )  # fmt: skip
+    assert ages(tmp_path) == {
+        "A": [1], "B": [2], "C": [3], "E": [4], "F": [5], "H": [6], "G": [7],
+    }  # fmt: skip
+
+
+def test_undated_drops_stand_where_they_were_entered_by_row_of_the_file(run, tmp_path):
+    run("init")
+    kept(run, tmp_path, ("B", 1, "2026-03-01T09:00"), ("B", 2, "2026-03-01T09:10"))
+    kept(
+        run, tmp_path,
+        ("F", 2, ""), ("A", 1, ""), ("F", 1, ""), ("G", 2, ""), ("G", 1, "2026-02-01T09:00"),
+        name="undated.csv",
+    )  # fmt: skip
+    run("series", "open", "N", "--device", "D", "--case", "K")
+    run("drop", "add", "N", "--peak-g", "100")
+    # Numbers rule within a series: the second drop of F stands behind the first.
+    assert ages(tmp_path) == {"G": [1, 2], "B": [3, 4], "A": [5], "F": [6, 7], "N": [8]}
+
+
+def test_a_clock_that_went_back_moves_no_drop_before_the_one_before_it(run, tmp_path):
+    run("init")
+    kept(
+        run, tmp_path,
+        ("A", 1, "2026-03-01T09:00"), ("A", 2, "2000-01-01T00:00"), ("A", 3, "2000-01-01T00:01"),
+        ("B", 1, "2026-03-01T08:00"),
+    )  # fmt: skip
+    assert ages(tmp_path) == {"B": [1], "A": [2, 3, 4]}
+
+
+def test_voided_drops_count_and_others_of_the_record_do_not(run, tmp_path):
+    run("init")
+    kept(run, tmp_path, *[("A", number, f"2026-03-01T09:0{number}") for number in range(1, 6)])
+    kept(run, tmp_path, ("B", 1, "2026-03-02T09:00"), name="later.csv")
+    for number in (1, 3):
+        run("drop", "void", "A", number, "--reason", "cable loose")
+    with database.reading(tmp_path / "store.duckdb") as connection:
+        a, b = histories_in(connection).valid
+    assert a.case_age.tolist() == [2, 4, 5]
+    assert (a.case_age_at_first_drop, b.case_age_at_first_drop) == (1, 6)
+    assert a.case_status == "in use"
+
+
+def test_a_corrected_time_brings_its_offset(summer_time_ends, run, tmp_path):
+    run("drop", "amend", "C", 1, "--set", "dropped_at=2026-10-25T02:30+02:00", "--reason", "clock")
+    assert ages(tmp_path) == {"A": [1, 3], "C": [2], "Z": [4], "B": [5, 6]}
+    # Without one, the offset that was recorded stays.
+    run("drop", "amend", "B", 2, "--set", "dropped_at=2026-10-25T02:01", "--reason", "clock")
+    rows = run("query", "--sql", "SELECT series, dropped_at_utc::VARCHAR FROM timed_drops"
+               " WHERE series = 'B' ORDER BY drop_number", "--json").json["rows"]  # fmt: skip
+    assert [row[1] for row in rows] == ["2026-10-25 01:05:00", "2026-10-25 01:01:00"]
+
+
+def test_the_bench_counts_rest_through_the_change_of_the_clock(
+    summer_time_ends, run, monkeypatch, tmp_path
+):
+    # 02:45 on the wall, five minutes after C at 01:40 UTC, whose own clock said 23:40.
+    there = datetime(2026, 10, 25, 2, 45, tzinfo=timezone(timedelta(hours=1)))
+    monkeypatch.setattr(clock, "now", lambda: there)
+    monkeypatch.setattr("sys.stdin", io.StringIO("118\n"))
+    assert "drop 3 stored: 118 (rest 5 min 0 s)" in run("record", "A").out
