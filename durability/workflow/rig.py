@@ -35,9 +35,9 @@ class _Reference:
     series: str
     sensor: str | None
     when: FloatArray
-    """Seconds since 1970-01-01 of the bench's clock at the last drop, or drop numbers."""
+    """Seconds since 1970-01-01 of the bench's clock, or drop numbers."""
     ahead_s: float
-    """How far that clock is ahead of UTC."""
+    """How far that clock was ahead of UTC at the last drop."""
     dated: bool
     peak_g: FloatArray
     day: tuple[str | None, ...]
@@ -57,7 +57,7 @@ def _references(connection: Any, series: Sequence[str] | None) -> list[_Referenc
     found = []
     for row in rows:
         own = columns["series"] == row["series"]
-        time = columns["dropped_at_s"][own].astype(float)
+        time = columns["bench_s"][own].astype(float)
         number = columns["drop_number"][own].astype(float)
         dated = len(time) > 0 and bool(np.isfinite(time).all())
         ahead_s = float(columns["bench_ahead_s"][own][-1]) if dated else 0.0
@@ -66,7 +66,7 @@ def _references(connection: Any, series: Sequence[str] | None) -> list[_Referenc
             _Reference(
                 series=row["series"],
                 sensor=row["sensor"],
-                when=time + ahead_s if dated else number[order],
+                when=time if dated else number[order],
                 ahead_s=ahead_s,
                 dated=dated,
                 peak_g=columns["peak_g"][own].astype(float)[order],
@@ -101,7 +101,8 @@ def watch(session: Session, series: Sequence[str] | None = None) -> list[RigWatc
     """
     with database.reading(session.record) as connection:
         references = _references(connection, series)
-        return [_with_meanwhile(connection, _watched(each), each.ahead_s) for each in references]
+        watched = [_watched(reference) for reference in references]
+        return [_with_meanwhile(connection, each) for each in watched]
 
 
 def _watched(reference: _Reference) -> RigWatch:
@@ -124,11 +125,11 @@ def _watched(reference: _Reference) -> RigWatch:
     )
 
 
-def _with_meanwhile(connection: Any, watched: RigWatch, ahead_s: float) -> RigWatch:
+def _with_meanwhile(connection: Any, watched: RigWatch) -> RigWatch:
     since = watched.health.since
     if watched.axis != "time" or since is None:
         return watched
-    rows = bench.fetch(connection, "test_spans", series=None, since_s=since - ahead_s)
+    rows = bench.fetch(connection, "test_spans", series=None, since_s=since)
     return replace(
         watched,
         meanwhile=tuple(
@@ -137,7 +138,7 @@ def _with_meanwhile(connection: Any, watched: RigWatch, ahead_s: float) -> RigWa
                 case=row["case"],
                 case_model=row["case_model"],
                 drops=row["drops"],
-                begun_before=row["first_s"] < since - ahead_s,
+                begun_before=row["first_s"] < since,
             )
             for row in rows
             if _same_chain(row["sensor"], watched.sensor)

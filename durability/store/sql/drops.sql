@@ -90,12 +90,12 @@ WHERE status = 'void' AND list_contains($series, series)
 ORDER BY series, drop_number;
 
 -- name: reference_readings
--- Valid reference drops, each with what may differ between them.
+-- Valid reference drops by the bench's clock, each with what may differ between them.
 SELECT
-    series, drop_number, peak_g, epoch(dropped_at_utc) AS dropped_at_s,
+    series, drop_number, peak_g, epoch(dropped_at) AS bench_s,
     epoch(dropped_at) - epoch(dropped_at_utc) AS bench_ahead_s,
     strftime(dropped_at, '%Y-%m-%d') AS day, operator, sensor, device
 FROM timed_drops
 WHERE status = 'valid' AND purpose = 'reference'
     AND ($series IS NULL OR list_contains($series, series))
-ORDER BY series, dropped_at_utc NULLS FIRST, drop_number;
+ORDER BY series, dropped_at NULLS FIRST, drop_number;

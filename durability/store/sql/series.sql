@@ -69,11 +69,11 @@ ORDER BY series;
 -- name: test_spans
 -- When each test series was recorded, by its valid drops.
 SELECT
-    series, "case", case_model, sensor, epoch(min(dropped_at_utc)) AS first_s,
-    epoch(max(dropped_at_utc)) AS last_s, count(*) AS drops
-FROM timed_drops
-WHERE status = 'valid' AND purpose = 'test' AND dropped_at_utc IS NOT NULL
+    series, "case", case_model, sensor, epoch(min(dropped_at)) AS first_s,
+    epoch(max(dropped_at)) AS last_s, count(*) AS drops
+FROM valid_drops
+WHERE purpose = 'test' AND dropped_at IS NOT NULL
     AND ($series IS NULL OR list_contains($series, series))
 GROUP BY ALL
-HAVING epoch(max(dropped_at_utc)) >= $since_s
+HAVING epoch(max(dropped_at)) >= $since_s
 ORDER BY first_s, series;
