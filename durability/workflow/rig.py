@@ -36,8 +36,8 @@ class _Reference:
     sensor: str | None
     when: FloatArray
     """Seconds since 1970-01-01 of the bench's clock, or drop numbers."""
-    ahead_s: float
-    """How far that clock was ahead of UTC at the last drop."""
+    ahead_s: FloatArray
+    """How far that clock was ahead of UTC."""
     dated: bool
     peak_g: FloatArray
     day: tuple[str | None, ...]
@@ -60,14 +60,13 @@ def _references(connection: Any, series: Sequence[str] | None) -> list[_Referenc
         time = columns["bench_s"][own].astype(float)
         number = columns["drop_number"][own].astype(float)
         dated = len(time) > 0 and bool(np.isfinite(time).all())
-        ahead_s = float(columns["bench_ahead_s"][own][-1]) if dated else 0.0
         order = np.arange(len(time)) if dated else np.argsort(number)
         found.append(
             _Reference(
                 series=row["series"],
                 sensor=row["sensor"],
                 when=time if dated else number[order],
-                ahead_s=ahead_s,
+                ahead_s=columns["bench_ahead_s"][own].astype(float),
                 dated=dated,
                 peak_g=columns["peak_g"][own].astype(float)[order],
                 day=tuple(columns["day"][own][order]),
@@ -267,7 +266,11 @@ def _times(history: DropHistory, reference: _Reference | None) -> FloatArray | N
         return None
     known = np.isfinite(times)
     filled = np.interp(history.drop_number, history.drop_number[known], times[known])
-    return filled + reference.ahead_s
+    if not reference.dated:
+        return filled
+    since = np.searchsorted(reference.when - reference.ahead_s, filled, side="right") - 1
+    ahead_s: FloatArray = reference.ahead_s[since.clip(min=0)]
+    return filled + ahead_s
 
 
 def study_gauge(
