@@ -12,6 +12,7 @@ from export_files import faulty_g, half_sine_g, write_volts
 
 from durability.record.errors import SeriesClosed, UnusableCall
 from durability.record.records import FileTwice, MeasuredFile
+from durability.report.answers.waveforms import measured_file
 from durability.workflow.measuring import RecordOptions
 from durability.workflow.session import Session
 from durability.workflow.watch import (
@@ -285,3 +286,17 @@ def test_a_watch_leaves_the_store_to_others_and_speaks_json_lines(rig, folder):
         out, _ = watch.communicate(timeout=30)
     (told,) = (json.loads(line) for line in out.splitlines())
     assert (told["file"], told["drop_number"], told["status"]) == ("a.csv", 2, "valid")
+
+
+def test_a_drop_made_after_its_case_had_failed_is_taken_and_says_so(watching, rig, folder):
+    look = watching()
+    write_volts(folder / "a.csv", half_sine_g(400.0))
+    look()
+    (first,) = look(QUIET_S)
+    rig("damage", "add", "C-1", "--severity", "4")
+    write_volts(folder / "b.csv", half_sine_g(500.0))
+    look()
+    (second,) = look(QUIET_S)
+    assert [each.stored.failed_case for each in (first, second)] == [None, "C-1"]
+    assert "dropped_after_failure" not in measured_file(first)
+    assert measured_file(second)["dropped_after_failure"] == {"C-1": 1}

@@ -90,8 +90,14 @@ def import_files(options: Namespace) -> int:
         from durability.report import safety
 
         warn(starmap(safety.undated_in_quarantine_line, count.undated_in_quarantine.items()))
-    warn_of(*count.quarantined)
+    _warn_of_import(count)
     return 1 if count.rejected else 0
+
+
+def _warn_of_import(count: ImportCount) -> None:
+    if count.dropped_after_failure:
+        warn(starmap(safety.failed_case_line, count.dropped_after_failure.items()))
+    warn_of(*count.quarantined)
 
 
 def _pairs(texts: Sequence[str], option: str) -> dict[str, str]:
@@ -207,7 +213,7 @@ def import_waveforms(options: Namespace) -> int:
         return refused.exit_status
     count = result.count
     _tell_refused(count.rejections, "refused files")
-    warn_of(*count.quarantined)
+    _warn_of_import(count)
     show(options, answer.imported(result), lambda: answer.imported_json(result))
     if options.json:
         return 1 if count.rejected else 0

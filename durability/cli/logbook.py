@@ -212,6 +212,7 @@ def open_series(options: Namespace) -> int:
         case=options.case,
         sensor=options.sensor,
         values=vars(options),
+        despite_failed=options.despite_failed,
     )
     told = {
         "series": options.code,
@@ -276,6 +277,7 @@ def add_drop(options: Namespace) -> int:
         options.series,
         TypedDrop(options.peak_g, vars(options), options.void_reason),
         despite_quarantine=options.despite_quarantine,
+        despite_failed=options.despite_failed,
     )
     say(options, acknowledged(stored), str(stored.drop_number))
     warn_of_drop(stored, vars(options))
@@ -294,6 +296,10 @@ def warn_of_drop(stored: StoredDrop, told: Mapping[str, str | None]) -> None:
         from durability.report import safety
 
         warn([safety.unseen_line(stored.unseen)])
+    if stored.failed_case:
+        from durability.report import safety
+
+        warn([safety.failed_case_line(stored.failed_case, 1)])
     seen = ("damage_location", "damage_mode", "damage_note", "note")
     _warn_of_words(*(told.get(name) for name in seen))
     warn_of(stored.quarantine)

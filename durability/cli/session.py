@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from durability.cli.logbook import acknowledged, limit_of, session_of, warn, warn_of_drop
 from durability.intake.hand_entry import TypedDrop, read_line, read_undo, void_keys
 from durability.record import clock
-from durability.record.errors import DurabilityError, UnusableCall
+from durability.record.errors import CaseUnfit, DurabilityError, UnusableCall
 from durability.record.records import StoredDrop
 from durability.report import bench, labels, safety
 from durability.workflow import keep
@@ -201,6 +201,13 @@ class _BenchSession:
         self.judging = Judging(self.session, limit)
         self.lines = Lines()
         self.at_keyboard = sys.stdin.isatty() and not options.json
+        self.despite_failed: str | None = options.despite_failed
+        """Why a case that has failed is dropped all the same; at the keyboard it is asked once."""
+        unfit = None if self.sheet else self.found["unfit_case"]
+        if unfit and self.despite_failed is None and not self.at_keyboard:
+            raise CaseUnfit(unfit)
+        self.cases_named: set[str] = set()
+        """Those that are known to have been dropped after they had failed."""
         self.width = shutil.get_terminal_size().columns
         self.refused = 0
         self.is_over = False
@@ -221,7 +228,11 @@ class _BenchSession:
             if words is None or words in ("q", "quit"):
                 break
             try:
-                self._take(words)
+                try:
+                    self._take(words)
+                except CaseUnfit as unfit:
+                    self._ask_why(unfit)
+                    self._take(words)
             except DurabilityError as error:
                 self.refused += 1
                 print(f"durability: {error}; not stored, type it again", file=sys.stderr)
@@ -251,12 +262,23 @@ class _BenchSession:
             self._say(bench.wrapped(glass, self.width))
         print("Press Enter once these are understood: ", end="", flush=True)
         self.lines.next()
+        if self.sheet is None and self.found["unfit_case"] and self.despite_failed is None:
+            self._ask_why(CaseUnfit(self.found["unfit_case"]))
         if self.sheet is None:
             self._show_standing()
             today = clock.today().isoformat()
             for watched in self.judging.rigs():
                 self._say(bench.rig_line(watched, today, self.width))
         self._say("Type the peak in g, ? for help, q to end.")
+
+    def _ask_why(self, unfit: CaseUnfit) -> None:
+        """Ask at the keyboard why an unfit case is dropped all the same."""
+        if not self.at_keyboard or self.despite_failed is not None:
+            raise unfit
+        print(f"{unfit.what}. Why is it dropped all the same? ", end="", flush=True)
+        self.despite_failed = (self.lines.next() or "").strip() or None
+        if self.despite_failed is None:
+            raise unfit
 
     def _close(self) -> None:
         """The verdict on the series judged once, as it stands at the end."""
@@ -340,6 +362,10 @@ class _BenchSession:
             severity = 0 if typed is None else int(typed.values.get("damage_severity") or 0)
             for met in self.sheet.dropped(stored, severity, self.dropped_at, is_void=is_void):
                 self._say(met)
+        if stored.failed_case in self.cases_named:
+            stored = replace(stored, failed_case=None)
+        elif stored.failed_case:
+            self.cases_named.add(stored.failed_case)
         warn_of_drop(stored, {"note": note} if typed is None else typed.values)
         self.is_over = stored.quarantine is not None
         self.to_tell = None if self.is_over else stored.series
@@ -350,7 +376,9 @@ class _BenchSession:
         typed = replace(typed, values={**typed.values, "note": words})
         with self.judging.store_lock:
             series, command = self._target()
-            return keep.add_drop(self.session, series, typed, command=command)
+            return keep.add_drop(
+                self.session, series, typed, command=command, despite_failed=self.despite_failed
+            )
 
     def read_files_as_told(self) -> RecordOptions:
         """How waveform files are read, by the options of this call."""
@@ -374,8 +402,9 @@ class _BenchSession:
         with self.judging.store_lock:
             series, command = self._target()
             stored, measured = add_waveform_drop(
-                self.session, series, path, told, command=command, note=note
-            )
+                self.session, series, path, told, command=command, note=note,
+                despite_failed=self.despite_failed,
+            )  # fmt: skip
         reason = measured.measures.void_reason
         told_of_it = f"{path.name}: {pulse_labels.pulse_words(measured.measures)}"
         if measured.cross:
@@ -386,7 +415,9 @@ class _BenchSession:
 
     def _target(self) -> tuple[str, str]:
         """Series that the next drop goes to, and what the act of writing is called."""
-        return (self.series, "record") if self.sheet is None else self.sheet.target()
+        if self.sheet is None:
+            return self.series, "record"
+        return self.sheet.target(self.despite_failed)
 
     def _undo(self, reason: str) -> None:
         series, last = self.series, self.number - 1

@@ -60,6 +60,22 @@ class SeriesClosed(RecordRefused):
     """A series takes no further drops."""
 
 
+class CaseUnfit(RecordRefused):
+    """A case has failed or is not in use, and no reason is given to use it all the same.
+
+    Parameters
+    ----------
+    what : str
+        Which case, and what is the matter with it.
+    """
+
+    def __init__(self, what: str) -> None:
+        self.what = what
+        super().__init__(
+            f"{what}: use another, or say why it is used all the same with --despite-failed WHY"
+        )
+
+
 class DropTaken(RecordRefused):
     """A record is a drop already.
 

@@ -258,6 +258,8 @@ class StoredDrop:
     """Device and case that no one had inspected before this, their series' first drop."""
     quarantine: Quarantine | None = None
     """Of the device, when words on this drop tell of a failing battery, or it was in quarantine."""
+    failed_case: str | None = None
+    """The case, where it had failed before this drop."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -529,6 +531,8 @@ class ImportCount:
     """Devices that these rows put in quarantine, or that were dropped in it all the same."""
     undated_in_quarantine: Mapping[str, int] = field(default_factory=dict)
     """Device that was in quarantine already → drops taken that don't say when they were made."""
+    dropped_after_failure: Mapping[str, int] = field(default_factory=dict)
+    """Case → drops taken that it made after it had failed."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -114,5 +114,6 @@ def import_count(count: ImportCount) -> dict[str, Any]:
     optional = {
         "quarantined": quarantined,
         "undated_in_quarantine": dict(count.undated_in_quarantine),
+        "dropped_after_failure": dict(count.dropped_after_failure),
     }
     return {**named(count, names), **{name: found for name, found in optional.items() if found}}

@@ -132,6 +132,14 @@ def storage_lines(device: str) -> list[str]:
     ]
 
 
+def failed_case_line(case: str, drops: int) -> str:
+    """That a case was dropped after it had failed."""
+    return (
+        f"{case} had failed before {counted(drops, 'drop')} here: what was in it was bare in"
+        " effect; inspect its glass and battery. They count in age and dose."
+    )
+
+
 def unseen_line(codes: Iterable[str]) -> str:
     """That something is dropped for the first time without an inspection before."""
     return (

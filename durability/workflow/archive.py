@@ -130,6 +130,7 @@ def import_files(
         skipped_rows=sum(len(sheet.skipped_rows) for sheet in sheets),
         quarantined=kept.quarantined,
         undated_in_quarantine=kept.undated_in_quarantine,
+        dropped_after_failure=kept.dropped_after_failure,
     )
 
 

@@ -32,6 +32,7 @@ from durability.record.records import Quarantine, Rejection, StoredDrop
 from durability.record.vocabulary import OTHER_MODE
 from durability.store import bench
 from durability.workflow import quarantine
+from durability.workflow.failed_case import made_after_failure, refuse_unfit, why_unfit
 from durability.workflow.session import Session, entry
 
 if TYPE_CHECKING:
@@ -60,6 +61,8 @@ class Kept:
     """Device that was in quarantine already → drops of sheets taken without a date."""
     keys: dict[str, list[tuple[Any, ...]]]
     """What each inserting statement gave back."""
+    dropped_after_failure: Mapping[str, int]
+    """Case → drops of sheets that it made after it had failed."""
 
 
 def keep_rows(
@@ -127,6 +130,7 @@ def keep_rows(
         quarantined=tuple(sorted(told.values(), key=lambda each: (each.since, each.device))),
         undated_in_quarantine={row["device"]: row["drops"] for row in undated},
         keys=rows_kept.keys,
+        dropped_after_failure=made_after_failure(connection) if kind == "drops" else {},
     )
 
 
@@ -152,6 +156,7 @@ def add_drop(
     *,
     command: str = "drop add",
     despite_quarantine: str | None = None,
+    despite_failed: str | None = None,
 ) -> StoredDrop:
     """Store the next drop of an open series, and what was seen on its case.
 
@@ -169,6 +174,8 @@ def add_drop(
         What the act of writing was, in short.
     despite_quarantine : str, optional
         How the device came to be dropped while it was in quarantine; it lived through it.
+    despite_failed : str, optional
+        Why a case that has failed, or is not in use, is dropped all the same.
 
     Returns
     -------
@@ -181,7 +188,7 @@ def add_drop(
         A value is out of its range.
     RecordRefused
         The series is unknown or closed, its device in quarantine, or a bare drop brings damage of
-        a case.
+        a case; CaseUnfit where its case is not fit to be dropped.
     """
     values = typed.values  # noqa: PD011 - no frame
     row: dict[str, Any] = typed_values(
@@ -221,7 +228,12 @@ def add_drop(
     _refuse_mode(row["damage_mode"], row["damage_severity"], said, options="--damage-")
     with entry(session, command) as (connection, entry_id):
         return next_drops(
-            connection, series, [row], [("", entry_id)], despite_quarantine=despite_quarantine
+            connection,
+            series,
+            [row],
+            [("", entry_id)],
+            despite_quarantine=despite_quarantine,
+            despite_failed=despite_failed,
         )[0]
 
 
@@ -232,6 +244,8 @@ def next_drops(
     entries: Sequence[tuple[str, Any]],
     *,
     despite_quarantine: str | None = None,
+    despite_failed: str | None = None,
+    made_already: bool = False,
 ) -> list[StoredDrop]:
     """Keep drops, typed or recorded, as the next of a series.
 
@@ -247,6 +261,10 @@ def next_drops(
         The act of writing of each.
     despite_quarantine : str, optional
         How the device came to be dropped while it was in quarantine; it lived through it.
+    despite_failed : str, optional
+        Why a case that has failed, or is not in use, is dropped all the same.
+    made_already : bool
+        The drops were made whatever became of the case: they are taken.
 
     Returns
     -------
@@ -257,7 +275,7 @@ def next_drops(
     ------
     SeriesClosed, RecordRefused
         The series is closed or unknown, its device in quarantine, or a bare drop brings damage of
-        a case.
+        a case; CaseUnfit where its case is not fit to be dropped.
     """
     there = bench.fetch(connection, "series_to_add_to", code=series)
     found = there[0] if there else bench.find(connection, "series", series)
@@ -269,10 +287,16 @@ def next_drops(
     for row in numbered:
         if found["case_id"] is None and (row["damage_severity"] or 0) > 0:
             raise RecordRefused(f"series {series!r}: {NO_CASE_TO_DAMAGE}")
+    failed_case = None
+    if not made_already:
+        entry_ids = [entry_id for _, entry_id in entries]
+        failed_case = refuse_unfit(connection, found["case_id"], despite_failed, entry_ids)
     kept = keep_rows(
         connection, "next drops", numbered, entries, despite_quarantine=despite_quarantine
     )
     _refuse(kept.rejections)
+    if made_already and why_unfit(connection, found["case_id"]) is not None:
+        failed_case = next(iter(made_after_failure(connection)), None)
     unseen = without_baseline(connection, found["device_id"], found["case_id"]) if not last else []
     ids = dict(kept.keys["insert_staged_drops"])
     return [
@@ -282,6 +306,7 @@ def next_drops(
             str(ids[row["drop_number"]]),
             tuple(unseen) if row["drop_number"] == 1 else (),
             next(iter(kept.quarantined), None),
+            failed_case,
         )
         for row in numbered
     ]

@@ -13,6 +13,7 @@ from durability.record.orientation import impossible_designation
 from durability.record.records import Quarantine
 from durability.store import bench, database
 from durability.workflow import quarantine
+from durability.workflow.failed_case import refuse_unfit, why_unfit
 from durability.workflow.keep import find_drop, refuse_closed, tells_cracked_glass, without_baseline
 from durability.workflow.session import Session, entry
 from durability.workflow.specimens import IN_USE
@@ -27,6 +28,7 @@ def open_series(
     sensor: str | None = None,
     values: Mapping[str, str | None],
     command: str = "series open",
+    despite_failed: str | None = None,
 ) -> tuple[list[str], list[str]]:
     """Open a drop series of a device, in a case or bare.
 
@@ -46,6 +48,8 @@ def open_series(
         typed; device_kind, device_model and case_model for specimens that are new.
     command : str, optional
         What the act of writing was, in short.
+    despite_failed : str, optional
+        Why a case that has failed, or is not in use, is used all the same.
 
     Returns
     -------
@@ -58,7 +62,7 @@ def open_series(
     ------
     RecordRefused
         The code is taken, or a specimen is retired, in quarantine, of another kind or of another
-        model.
+        model; CaseUnfit where the case is not fit to be dropped.
     UnusableCall
         A value is out of its range, or the orientation is none that a box has.
     """
@@ -85,6 +89,7 @@ def open_series(
         case_id = case and _dropped(
             connection, case, ("case",), values.get("case_model"), "--case", added, entry_id
         )
+        refuse_unfit(connection, case_id, despite_failed, [entry_id])
         if sensor and bench.run(connection, "find_sensor", code=sensor) is None:
             bench.run(connection, "add_sensor", **_UNKNOWN_SENSOR, code=sensor, entry_id=entry_id)
             added.append(f"sensor {sensor}")
@@ -157,7 +162,7 @@ def _specimen_id(connection: Any, code: str, kinds: tuple[str | None, ...], opti
         raise RecordRefused(
             f"{option} {code!r}: is a {specimen['kind']}; give a {' or '.join(map(str, kinds))}"
         )
-    if specimen["status"] != IN_USE:
+    if specimen["kind"] != "case" and specimen["status"] != IN_USE:
         raise RecordRefused(f"{option} {code!r}: is {specimen['status']}; use another specimen")
     if specimen["quarantined_since"]:
         quarantine.refuse_in_quarantine(connection, code)
@@ -279,7 +284,8 @@ def series_to_record(session: Session, code: str) -> dict[str, Any]:
     -------
     dict
         Its row; ``missing``: sentences on what is not recorded or overdue; ``item_dropped_at``:
-        when its case (its device where bare) was last dropped, in any series, UTC; and
+        when its case (its device where bare) was last dropped, in any series, UTC;
+        ``unfit_case``: what is the matter with its case, None when nothing; and
         ``cracked_glass``: whether the device is known to have cracked glass.
 
     Raises
@@ -296,6 +302,7 @@ def series_to_record(session: Session, code: str) -> dict[str, Any]:
         ids = bench.fetch(connection, "series_to_add_to", code=code)[0]
         unseen = without_baseline(connection, ids["device_id"], ids["case_id"])
         remarks = bench.fetch(connection, "device_remarks", device=found["device"])
+        unfit = why_unfit(connection, ids["case_id"])
         item = found["case"] or found["device"]
         dropped_at = bench.run(connection, "last_drop_of_specimen", specimen=item)
     missing = _missing(found, sensor)
@@ -305,6 +312,7 @@ def series_to_record(session: Session, code: str) -> dict[str, Any]:
         **found,
         "missing": missing,
         "item_dropped_at": dropped_at,
+        "unfit_case": unfit and unfit["words"],
         "cracked_glass": any(tells_cracked_glass(row["location"], row["note"]) for row in remarks),
     }
 

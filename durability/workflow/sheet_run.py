@@ -173,16 +173,18 @@ class SheetRun:
                 )
         return self._dropped_at[item]
 
-    def target(self) -> tuple[str, str]:
+    def target(self, despite_failed: str | None) -> tuple[str, str]:
         """Series of the planned drop, opened if need be, and what the act of writing is called."""
         planned = self._next()
         orientation, aside = planned.orientation, ""
         if self._aside is not None:
             orientation, aside = self._aside[0], f" instead {self._aside[0]}: {self._aside[1]}"
-        series = self._series_for(planned, orientation)
+        series = self._series_for(planned, orientation, despite_failed)
         return series, f"{self._prefix}place {planned.place}{aside}"
 
-    def _series_for(self, planned: PlannedDrop, orientation: str) -> str:
+    def _series_for(
+        self, planned: PlannedDrop, orientation: str, despite_failed: str | None
+    ) -> str:
         base = self._base
         case = None if planned.group == BARE else planned.item
         device = planned.item if planned.group == BARE else base["device"]
@@ -212,6 +214,7 @@ class SheetRun:
                     "note": f"along drop sheet sha256 {self._file.sheet.sha256}",
                 },
                 command="record --plan",
+                despite_failed=despite_failed,
             )
         return name
 

@@ -33,6 +33,7 @@ from durability.record.records import (
 )
 from durability.store import bench, database, sql_files
 from durability.store import waveforms as store
+from durability.workflow.failed_case import made_after_failure
 from durability.workflow.keep import next_drops
 from durability.workflow.measuring import (
     NO_RIG,
@@ -127,6 +128,8 @@ def _store_drops(
     operator: str | None,
     note: str | None = None,
     despite_quarantine: str | None = None,
+    despite_failed: str | None = None,
+    made_already: bool = False,
 ) -> list[tuple[StoredDrop, MeasuredFile]]:
     """Keep drops, each with its waveform, its cross axes and its measures."""
     rows: list[dict[str, Any]] = []
@@ -142,7 +145,13 @@ def _store_drops(
         entries.append((str(order), entry_id))  # files of two folders may have one name
         rows.append({**_row(drop), "file_name": str(order), "operator": operator, "note": note})
     kept = next_drops(
-        connection, rig["series"], rows, entries, despite_quarantine=despite_quarantine
+        connection,
+        rig["series"],
+        rows,
+        entries,
+        despite_quarantine=despite_quarantine,
+        despite_failed=despite_failed,
+        made_already=made_already,
     )
     inputs = measuring_inputs(rig, options.full_scale_g)
     stored = []
@@ -199,6 +208,7 @@ def add_waveform_drop(
     command: str = "record",
     note: str | None = None,
     may_grow: bool = False,
+    despite_failed: str | None = None,
 ) -> tuple[StoredDrop, MeasuredFile]:
     """Measure one file and store it as the next drop of an open series.
 
@@ -214,11 +224,13 @@ def add_waveform_drop(
         What the file does not tell. At the bench a file's time of change is the time of its drop,
         so set ``date_by_file_time``.
     command : str
-        What the entry says was typed.
+        What the entry says was typed; "watch" takes drops made already.
     note : str, optional
         Of the drop.
     may_grow : bool
         Whether the file may still be written: a record that ends in its pulse is then left.
+    despite_failed : str, optional
+        Why a case that has failed, or is not in use, is dropped all the same.
 
     Returns
     -------
@@ -260,6 +272,8 @@ def add_waveform_drop(
             [samples],
             operator=session.person,
             note=note,
+            despite_failed=despite_failed,
+            made_already=command == "watch",
         )[0]
 
 
@@ -405,10 +419,12 @@ def import_waveforms(
                     (_read_back(spool, place, lengths) for place, lengths in kept_lengths),
                     operator=None,
                     despite_quarantine=despite_quarantine,
+                    made_already=True,
                 )
                 if fresh
                 else []
             )
+            after_failure = made_after_failure(connection) if stored else {}
             if rejections and not keep_good:
                 raise ImportRefused(rejections, len(files), len(duplicates))
             sql_files.refuse_orphans(connection)
@@ -423,6 +439,7 @@ def import_waveforms(
         rejections=tuple(rejections),
         # All are of one device.
         quarantined=tuple(kept.quarantine for kept, _ in stored[:1] if kept.quarantine),
+        dropped_after_failure=after_failure,
     )
     drops = [drop for _, drop in stored]
     return WaveformImport(

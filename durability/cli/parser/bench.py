@@ -232,6 +232,7 @@ def series(made: Parser) -> None:
     opened.add_argument("--fixture", help="how it is held and released")
     opened.add_argument("--conditioning", help="atmosphere and time before the drops")
     opened.add_argument("--note", metavar="WORDS", help="anything else worth keeping")
+    common.despite_failed(opened)
     close = family.writes(
         "close",
         "close a series to drops",
@@ -296,6 +297,7 @@ def drop(made: Parser) -> None:
         "--void-reason", metavar="WHY", help="store it void: it happened, but does not count"
     )
     common.despite_quarantine(add)
+    common.despite_failed(add)
     for name, help_, example, why in (
         (
             "void",
@@ -386,5 +388,6 @@ def record(made: Parser) -> None:
         metavar="S",
         help="least rest between drops, s; a shorter one is noted with the drop",
     )
+    common.despite_failed(made)
     common.limit(made)
     common.recorder_file(made)

@@ -130,6 +130,16 @@ def despite_quarantine(made: Any) -> None:
     )
 
 
+def despite_failed(made: Any) -> None:
+    """Take the reason for using a case that has failed."""
+    made.add_argument(
+        "--despite-failed",
+        metavar="WHY",
+        help="use a case that has failed, or is not in use, all the same, and why: the device is"
+        " bare in effect",
+    )
+
+
 def filters(made: Any) -> None:
     """Take the series, case models and conditions that are answered for."""
     named(made)

@@ -149,6 +149,8 @@ def measures(of: PulseMeasures) -> dict[str, Any]:
 
 def measured_file(each: MeasuredFile) -> dict[str, Any]:
     """One drop taken from a file."""
+    failed_case = each.stored and each.stored.failed_case
+    after_failure = {"dropped_after_failure": {failed_case: 1}} if failed_case else {}
     return {
         "file": each.file,
         "drop_number": each.drop_number,
@@ -167,6 +169,7 @@ def measured_file(each: MeasuredFile) -> dict[str, Any]:
         "file_sha256": each.file_sha256,
         "series": each.stored and each.stored.series,
         "id": each.stored and each.stored.id,
+        **after_failure,
     }
 
 

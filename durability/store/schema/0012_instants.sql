@@ -1,5 +1,5 @@
 -- Drops of a case or device come in the order of their instants: the bench's clock and its offset
--- from UTC together.
+-- from UTC together. A case has failed by a note that is in force.
 
 -- The instant of a time as written, in UTC; an offset is Z, +HH:MM or +HHMM.
 CREATE MACRO utc_of(written, utc_offset) AS
@@ -162,3 +162,43 @@ LEFT JOIN device_shocks AS s
         OR date_trunc('day', s.dropped_at) = l.inspected_at)
 GROUP BY l.inspection_id, l.device, l.device_model, l.inspected_at, l.passed, l.degraded, l.failed,
     l.not_tested;
+
+-- Notes of severity 4 in force: as corrected, and not voided with their drop since. A note made of a
+-- drop that was void from the start stands: the reading was lost, the damage was seen.
+CREATE VIEW failing_notes AS
+SELECT n.damage_note_id, n.specimen_id, n.series_id, n.drop_number, n.mode, n.location, n.note
+FROM damage_note AS n
+LEFT JOIN latest_amendment AS a
+    ON a.record_table = 'damage_note' AND a.record_id = n.damage_note_id
+    AND a.column_name = 'severity'
+LEFT JOIN drops AS d
+    ON d.series_id = n.series_id AND d.drop_number = n.drop_number AND d.status = 'valid'
+LEFT JOIN latest_amendment AS v
+    ON v.record_table = 'drops' AND v.record_id = d.drop_id AND v.column_name = 'status'
+WHERE coalesce(a.new_value::TINYINT, n.severity) = 4 AND v.new_value IS DISTINCT FROM 'void';
+
+-- As before, without notes of failure that are no longer in force.
+CREATE OR REPLACE VIEW case_looks AS
+WITH lived AS (
+    SELECT
+        "case", series, min(case_drop_number) AS first_drop, max(case_drop_number) AS last_drop,
+        max(max(case_drop_number)) OVER (PARTITION BY "case") AS case_last_drop
+    FROM case_drops
+    GROUP BY "case", series
+), last_lived AS (
+    SELECT DISTINCT "case", case_last_drop FROM lived
+)
+SELECT
+    n.specimen AS "case", n.model AS case_model, n.series, n.drop_number,
+    coalesce(
+        d.case_drop_number,
+        CASE WHEN n.drop_number = 0 THEN l.first_drop - 1 ELSE l.last_drop END,
+        a.case_last_drop, 0) AS case_drop_number,
+    n.severity, n.mode, n.location, n.note, n.inspector, n.damage_note_id
+FROM all_damage AS n
+LEFT JOIN case_drops AS d
+    ON d."case" = n.specimen AND d.series = n.series AND d.drop_number = n.drop_number
+LEFT JOIN lived AS l ON l."case" = n.specimen AND l.series = n.series
+LEFT JOIN last_lived AS a ON a."case" = n.specimen
+WHERE n.kind = 'case'
+    AND (n.severity < 4 OR n.damage_note_id IN (SELECT damage_note_id FROM failing_notes));

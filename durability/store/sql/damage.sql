@@ -38,6 +38,7 @@ WITH last_seen AS (
     JOIN last_seen AS l ON l."case" = n.specimen
         AND (l.series = n.series OR (n.series IS NULL AND l.recency = 1))
     WHERE n.kind = 'case'
+        AND (n.severity < 4 OR n.damage_note_id IN (SELECT damage_note_id FROM failing_notes))
 )
 SELECT series, drop_number, max(severity) AS severity
 FROM looks
@@ -70,3 +71,32 @@ SELECT device, "function", note
 FROM all_checks
 WHERE note IS NOT NULL AND ($device IS NULL OR device = $device)
 ORDER BY ALL;
+
+-- name: unfit_case
+-- A case that has failed by a note, or is not in use; lean, since it is asked at every drop.
+SELECT p.code AS "case", coalesce(a.new_value, 'in use') AS status, s.code AS series, f.drop_number,
+    concat_ws(' ', f.location, f.mode, f.note) AS seen, f.damage_note_id IS NOT NULL AS is_failed
+FROM specimen AS p
+LEFT JOIN latest_amendment AS a
+    ON a.record_table = 'specimen' AND a.record_id = p.specimen_id AND a.column_name = 'status'
+LEFT JOIN failing_notes AS f ON f.specimen_id = p.specimen_id
+LEFT JOIN series AS s ON s.series_id = f.series_id
+WHERE p.specimen_id = $case_id
+    AND (coalesce(a.new_value, 'in use') <> 'in use' OR f.damage_note_id IS NOT NULL)
+ORDER BY f.damage_note_id
+LIMIT 1;
+
+-- name: staged_after_failure
+-- Drops just kept that their cases made after the drop by which they had failed.
+WITH failed AS (
+    SELECT "case", min(case_drop_number) AS failed_at
+    FROM case_looks
+    WHERE severity = 4
+    GROUP BY "case"
+)
+SELECT d."case", count(*) AS drops
+FROM staged AS t
+JOIN case_drops AS d ON d.series = t.series AND d.drop_number = t.drop_number
+JOIN failed AS f ON f."case" = d."case" AND d.case_drop_number > f.failed_at
+GROUP BY d."case"
+ORDER BY d."case";

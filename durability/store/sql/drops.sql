@@ -39,7 +39,7 @@ SELECT
     k.as_left_mv_per_g AS sensitivity_mv_per_g, n.full_scale_g, n.natural_frequency_hz,
     k.calibrated_on, k.calibration_due, k.certificate AS calibration_certificate,
     k.next_calibrated_on, k.next_drift_pct, k.scaled_off_pct, d.operator, d.note,
-    q.reason AS made_in_quarantine,
+    q.reason AS made_in_quarantine, e.despite_failed,
     d.amended, d.file_name, d.source_row, d.file_sha256, d.entered_by, d.entered_at_utc,
     e.command, e.program_version, d.drop_id
 FROM all_drops AS d

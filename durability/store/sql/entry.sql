@@ -5,6 +5,10 @@ INSERT INTO entry (entered_at_utc, entered_by, command, file_name, file_sha256, 
 VALUES ($entered_at_utc, $entered_by, $command, $file_name, $file_sha256, $program_version)
 RETURNING entry_id;
 
+-- name: add_despite_failed
+-- Within the act of writing itself: why it used a case that had failed.
+UPDATE entry SET despite_failed = $reason WHERE entry_id = $entry_id;
+
 -- name: first_person
 -- Who entered the first thing in the store.
 SELECT entered_by FROM entry ORDER BY entered_at_utc, entry_id LIMIT 1;

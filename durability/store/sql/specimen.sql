@@ -82,7 +82,10 @@ WITH told AS (
             round(drop_height_mm)::INTEGER::VARCHAR || ' mm', orientation, surface,
             CASE WHEN status = 'void' THEN 'VOID: ' || void_reason END, note,
             'made in QUARANTINE: ' || (SELECT reason FROM drop_in_quarantine AS q
-                WHERE q.drop_id = drops_in_order.drop_id)) AS what,
+                WHERE q.drop_id = drops_in_order.drop_id),
+            'despite failed case: ' || (SELECT e.despite_failed FROM drops AS r
+                JOIN entry AS e ON e.entry_id = r.entry_id
+                WHERE r.drop_id = drops_in_order.drop_id)) AS what,
         CASE WHEN status = 'valid' THEN peak_g END AS peak_g, NULL::BIGINT AS days_since_drop,
         CASE WHEN $code = "case" THEN case_age ELSE device_age END AS age,
         file_name, source_row, entered_by, entered_at_utc
