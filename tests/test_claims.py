@@ -45,10 +45,17 @@ def judge_claim(a, b, percent, *, fitted=flat, **asked):
 def series(name, log_peak, *, case=None, device=None, orientation=None):
     peak = np.exp(np.asarray(log_peak, dtype=float))
     number = np.arange(1, peak.size + 1)
-    condition = (None, None, orientation)
     model = None if case is None else "M"
     return DropHistory(
-        name, number, peak, peak.size, peak.size, case, model, device, condition=condition
+        name,
+        number,
+        peak,
+        peak.size,
+        peak.size,
+        case,
+        model,
+        device=device,
+        orientation=orientation,
     )
 
 

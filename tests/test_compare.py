@@ -196,13 +196,13 @@ def test_settling_is_no_wear_that_goes_on():
 
 def test_pooled_conditions_are_a_factor():
     """The condition under which a model was dropped more often doesn't make it the faster one."""
-    high, low = (1500.0, "steel", None), (500.0, "steel", None)
+    high, low = 1500.0, 500.0
     cases = []
     for model, speed, counts in (("a", 1.0, (1, 5)), ("b", 0.7, (5, 1))):
         for under, rate, count in zip((high, low), (0.04, 0.01), counts, strict=True):
             cases += [
-                case(speed * rate * N, name=f"{model}{under[0]:g}{k}", model=model,
-                     scatter=0.02, seed=k, condition=under)
+                case(speed * rate * N, name=f"{model}{under:g}{k}", model=model,
+                     scatter=0.02, seed=k, drop_height_mm=under, surface="steel")
                 for k in range(count)
             ]  # fmt: skip
     pooled = rank(cases, pool=True)
@@ -302,11 +302,11 @@ def test_agrees_with_a_mixed_model_where_the_two_coincide():
 
 
 def test_matching_conditions_only():
-    high = (1000.0, "steel", "face")
-    low = (500.0, "steel", "face")
-    a = [case(0 * N, name=f"a{k}", seed=k, level=200, condition=low) for k in range(3)]
-    a += [case(0 * N, name=f"A{k}", seed=k, level=400, condition=high) for k in range(3)]
-    b = [case(0 * N, name=f"b{k}", seed=9 + k, level=100, condition=low) for k in range(3)]
+    high = {"drop_height_mm": 1000.0, "surface": "steel", "orientation": "face"}
+    low = {**high, "drop_height_mm": 500.0}
+    a = [case(0 * N, name=f"a{k}", seed=k, level=200, **low) for k in range(3)]
+    a += [case(0 * N, name=f"A{k}", seed=k, level=400, **high) for k in range(3)]
+    b = [case(0 * N, name=f"b{k}", seed=9 + k, level=100, **low) for k in range(3)]
     told = compare(a, b, a="a", b="b")
     assert told.ratio == pytest.approx(2.0, rel=0.05)
     assert told.cases_a == 3

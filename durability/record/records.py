@@ -421,9 +421,9 @@ class DropHistory:
     """0 to 4, what was noted on the case at those looks; shape (n_looks,)."""
 
     @property
-    def condition(self) -> tuple[float | None, str | None, str | None]:
-        """Drop height in mm, surface, orientation: levels compare only within one condition."""
-        return self.drop_height_mm, self.surface, self.orientation
+    def condition(self) -> tuple[float | None, str | None, str | None, str | None]:
+        """Drop height in mm, surface, orientation, device or dummy: one level belongs to each."""
+        return self.drop_height_mm, self.surface, self.orientation, self.device_kind
 
     @property
     def all_case_ages(self) -> IntArray:

@@ -293,7 +293,7 @@ def _levels_alone(case: Case, told: Posterior) -> PartLevels:
     mean, spread = _part_levels(draws, cell, told)
     keys: dict[int, Hashable] = {}
     for part, history in zip(case.parts, case.histories, strict=True):
-        keys.setdefault(int(part), (history.condition, history.device_kind))
+        keys.setdefault(int(part), history.condition)
     return PartLevels(
         tuple(keys[part] for part in sorted(keys)),
         mean.mean(axis=1),

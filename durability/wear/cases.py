@@ -125,17 +125,16 @@ class Case:
 
     def age_of(self, series: int, drop_number: IntArray) -> IntArray:
         """Age at drops of one series."""
-        history, ages = self.histories[series], self.ages[series]
+        ages = self.ages[series]
         if not ages.size:
             return np.full(drop_number.size, self.made, dtype=np.int64)
-        at = np.searchsorted(_numbers(history), drop_number).clip(max=ages.size - 1)
-        return np.asarray(ages[at], dtype=np.int64)
+        return np.asarray(ages[(drop_number - 1).clip(0, ages.size - 1)], dtype=np.int64)
 
     def drop_at(self, age: int) -> tuple[str, int]:
         """Series and drop number at an age."""
         series = int(self.series_at[age - 1])
-        numbers = _numbers(self.histories[series])
-        return self.histories[series].series, int(numbers[np.searchsorted(self.ages[series], age)])
+        drop_number = int(np.searchsorted(self.ages[series], age)) + 1
+        return self.histories[series].series, drop_number
 
     def last_of(self, series: Collection[str]) -> int:
         """Which of these series made the latest valid drop."""
@@ -210,14 +209,9 @@ def cases_of(histories: Sequence[DropHistory]) -> list[Case]:
 
 def by_itself(history: DropHistory) -> Case:
     """A series as if it were the only one of its case."""
-    return Case((history,), (_numbers(history),))
+    return Case((history,), (np.arange(1, history.last_drop_number + 1),))
 
 
 def _codes(keys: Sequence[object]) -> IntArray:
     seen: dict[object, int] = {}
     return np.array([seen.setdefault(key, len(seen)) for key in keys], dtype=np.int64)
-
-
-def _numbers(history: DropHistory) -> IntArray:
-    """Drop number of each drop made."""
-    return np.arange(1, history.last_drop_number + 1)

@@ -153,7 +153,7 @@ class Sides:
         return np.unique(fit.case.age_of(at, np.arange(1, end + 1)))
 
     def _matched(self, history: DropHistory) -> str:
-        orientation = history.condition[2] or "orientation not recorded"
+        orientation = history.orientation or "orientation not recorded"
         if len(self.conditions) == 1:
             return orientation
         return f"{orientation}, {condition_of(history).words}"

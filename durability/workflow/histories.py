@@ -130,11 +130,10 @@ def orientation_name(text: str | None) -> str | None:
 
 def condition_values(history: DropHistory) -> dict[str, float | str | None]:
     """Height, surface, orientation and kind of device of a series, by column name."""
-    height, surface, orientation = history.condition
     return {
-        "drop_height_mm": height,
-        "surface": surface,
-        "orientation": orientation,
+        "drop_height_mm": history.drop_height_mm,
+        "surface": history.surface,
+        "orientation": history.orientation,
         "device_kind": history.device_kind,
     }
 

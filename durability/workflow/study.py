@@ -406,7 +406,7 @@ class Study:
                     trend=trend,
                     forecast=forecast,
                     device=history.device,
-                    orientation=history.condition[2],
+                    orientation=history.orientation,
                     condition=condition_of(history),
                     voided_drop_number=np.array([d.drop_number for d in voided], dtype=np.int64),
                     voided_peak_g=np.array([d.peak_g for d in voided], dtype=float),
