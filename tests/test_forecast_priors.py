@@ -28,7 +28,9 @@ def history(series, path, *, model=None, condition=HERE, looks=()):
         len(path),
         case=series,
         case_model=model,
-        condition=condition,
+        drop_height_mm=condition[0],
+        surface=condition[1],
+        orientation=condition[2],
         damage_drop_number=np.array(drops, dtype=int),
         damage_severity=np.array(severities, dtype=int),
     )

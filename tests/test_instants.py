@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 from datetime import datetime, timedelta, timezone
 
 import pytest
@@ -146,3 +147,18 @@ def test_the_bench_counts_rest_through_the_change_of_the_clock(
     monkeypatch.setattr(clock, "now", lambda: there)
     monkeypatch.setattr("sys.stdin", io.StringIO("118\n"))
     assert "drop 3 stored: 118 (rest 5 min 0 s)" in run("record", "A").out
+
+
+def test_a_number_left_out_is_a_drop_not_recorded(run, tmp_path):
+    """A lab's sheet with gaps: what is missing was made, so the case is as old as its numbers."""
+    run("init")
+    table = tmp_path / "gaps.csv"
+    rows = [f"S1,{number},100,D,K,2026-03-0{day}" for number, day in ((3, 1), (5, 1), (9, 2))]
+    rows += [f"S2,{number},100,D,K,2026-03-03" for number in (2, 4)]
+    table.write_text("\n".join(["series,drop_number,peak_g,device,case,dropped_at", *rows]))
+    run("import", "drops", str(table), "--allow-gaps")
+    told = json.loads(run("forecast", "--json").out)["series"]
+    assert [each["case_age_at_first_drop"] for each in told] == [1, 10]
+    found = run("query", "--sql", 'SELECT list(case_drop_number ORDER BY case_drop_number) AS a'
+                " FROM case_drops", "--json")  # fmt: skip
+    assert json.loads(found.out)["rows"] == [[[3, 5, 9, 11, 13]]]

@@ -67,7 +67,8 @@ def histories_in(connection: Any, series: Sequence[str] | None = None) -> Histor
     for row in rows:
         at, look = spans.get(row["series"], nothing), looks.get(row["series"], nothing)
         whole = _drop_history(row, readings, at, damage, look)
-        counts = readings["is_valid"][at].astype(bool)[whole.drop_number - 1]
+        read = np.isfinite(readings["peak_g"][at].astype(float))
+        counts = readings["is_valid"][at].astype(bool)[read]
         with_voided.append(whole)
         valid.append(whole if counts.all() else _only(whole, counts))
     return Histories(
@@ -85,7 +86,7 @@ def _drop_history(
     damage: Mapping[str, np.ndarray],
     look: slice,
 ) -> DropHistory:
-    """Of every drop that has a reading; drops are numbered from 1 without a gap."""
+    """Of every drop that has a reading."""
     read = np.isfinite(readings["peak_g"][at].astype(float))
     column = {name: readings[name][at] for name in (*_OF_A_READING, "case_age")}
     return DropHistory(
@@ -103,10 +104,19 @@ def _drop_history(
         orientation=orientation_name(row["orientation"]),
         sensor=row["sensor"],
         settling_drops=row["settling_drops"] or 0,
-        age_by_drop=None if row["case"] is None else column["case_age"].astype(np.int64),
+        age_by_drop=None
+        if row["case"] is None
+        else _ages(column["drop_number"], column["case_age"]),
         damage_drop_number=damage["drop_number"][look].astype(np.int64),
         damage_severity=damage["severity"][look].astype(np.int64),
     )
+
+
+def _ages(drop_number: np.ndarray, case_age: np.ndarray) -> np.ndarray:
+    """Age at each number up to the last; drops left out were made right before the next."""
+    every = np.arange(1, (drop_number.max() if drop_number.size else 0) + 1)
+    after = np.searchsorted(drop_number, every)
+    return np.asarray(case_age[after] - (drop_number[after] - every), dtype=np.int64)
 
 
 def _only(history: DropHistory, kept: np.ndarray) -> DropHistory:

@@ -99,15 +99,18 @@ WITH placed AS (
             max(t.dropped_at_utc) OVER so_far, min(t.dropped_at_utc) OVER (PARTITION BY t.series_id),
             -- The bench's own times bear whole seconds.
             max(date_trunc('second', t.entered_at_utc)) OVER so_far) AS placed_at_utc,
-        max(r.entry_id) OVER so_far AS placed_entry, max(r.source_row) OVER so_far AS placed_row
+        max(r.entry_id) OVER so_far AS placed_entry, max(r.source_row) OVER so_far AS placed_row,
+        -- A number left out is a drop that was made and not recorded.
+        t.drop_number - coalesce(lag(t.drop_number) OVER so_far, 0) AS made
     FROM timed_drops AS t
     JOIN drops AS r ON r.drop_id = t.drop_id
     WINDOW so_far AS (PARTITION BY t.series_id ORDER BY t.drop_number)
 )
 SELECT
-    * EXCLUDE (placed_entry, placed_row),
-    CASE WHEN case_id IS NOT NULL THEN row_number() OVER (PARTITION BY case_id
-        ORDER BY placed_at_utc, placed_entry, placed_row, series, drop_number) END AS case_age,
+    * EXCLUDE (placed_entry, placed_row, made),
+    CASE WHEN case_id IS NOT NULL THEN sum(made) OVER (PARTITION BY case_id
+        ORDER BY placed_at_utc, placed_entry, placed_row, series, drop_number
+        ROWS UNBOUNDED PRECEDING)::BIGINT END AS case_age,
     CASE WHEN device_id IS NOT NULL THEN row_number() OVER (PARTITION BY device_id
         ORDER BY placed_at_utc, placed_entry, placed_row, series, drop_number) END AS device_age
 FROM placed;
