@@ -301,6 +301,14 @@ def test_agrees_with_a_mixed_model_where_the_two_coincide():
     assert half == pytest.approx(1.8125 * fit.bse["side"], rel=0.12)
 
 
+def test_cases_alike_to_the_last_digit_have_a_ratio():
+    """A model against itself: no scatter between cases is seen, none is made up."""
+    twins = [case(0.01 * N, name=name, case=name) for name in ("K", "L")]
+    told = compare(twins, twins, a="M", b="M")
+    assert told.ratio == pytest.approx(1.0)
+    assert told.lower < 1.0 < told.upper
+
+
 def test_matching_conditions_only():
     high = {"drop_height_mm": 1000.0, "surface": "steel", "orientation": "face"}
     low = {**high, "drop_height_mm": 500.0}

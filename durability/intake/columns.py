@@ -76,6 +76,7 @@ COLUMNS: dict[str, Column] = {
         Column("temperature_c", "number", "a number above -273.15, in °C", above=-273.15),
         _text("sensor", "the code of a sensor"),
         _choice("purpose", PURPOSES),
+        Column("settling_drops", "integer", "a whole number, 0 or more", least=0),
         _choice("status", ("valid", "void")),
         _text("void_reason", "why the drop does not count"),
         Column("damage_severity", "integer", _SEVERITY, least=0, most=max(DAMAGE_SEVERITIES)),

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Literal
 
+from durability.record.basis import counted
 from durability.record.units import fall_height_mm
 from durability.record.vocabulary import Outcome
 
@@ -407,7 +408,8 @@ class DropHistory:
     orientation: str | None = None
     sensor: str | None = None
     settling_drops: int = 0
-    """So many first drops were declared beforehand to settle the case: no readings of its wear."""
+    """So many first drops were declared beforehand to settle the case: their readings are left
+    out."""
     age_by_drop: IntArray | None = None
     """Age of the case at each drop made, voided ones too; shape (last_drop_number,). None: the
     case has no other series, so that drop numbers are ages."""
@@ -424,6 +426,25 @@ class DropHistory:
     def condition(self) -> tuple[float | None, str | None, str | None, str | None]:
         """Drop height in mm, surface, orientation, device or dummy: one level belongs to each."""
         return self.drop_height_mm, self.surface, self.orientation, self.device_kind
+
+    @property
+    def settled(self) -> int:
+        """Drops made that settled the case by declaration."""
+        return min(self.settling_drops, self.drops)
+
+    @property
+    def readings_words(self) -> str:
+        """What an estimate rests on: "22 valid drops of 26, 3 to settle it"."""
+        valid = self.drop_number.size
+        words = counted(valid, "valid drop")
+        if valid < self.drops:
+            words += f" of {self.drops}"
+        return f"{words}, {self.settled} to settle it" if self.settled else words
+
+    @property
+    def wear_clock(self) -> IntArray:
+        """Drops up to each valid one, settling drops not counted; shape (n_valid,)."""
+        return self.drop_number - self.settling_drops
 
     @property
     def all_case_ages(self) -> IntArray:

@@ -40,6 +40,7 @@ AMENDABLE: dict[str, tuple[str, ...]] = {
         "method",
         "fixture",
         "conditioning",
+        "settling_drops",
         "note",
     ),
     "specimen": ("kind", "model", "lot", "mass_g", "received_on", "note"),

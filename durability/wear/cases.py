@@ -97,8 +97,10 @@ class Case:
 
     @property
     def is_plain(self) -> bool:
-        """Whether it is one series whose drop numbers are ages, as most are."""
-        return len(self.ages) == 1 and self.made == self.histories[0].last_drop_number
+        """Whether it is one series whose drop numbers are its clock of wear, as most are."""
+        first = self.histories[0]
+        is_alone = len(self.ages) == 1 and self.made == first.last_drop_number
+        return is_alone and not first.settling_drops
 
     @cached_property
     def longest_rest(self) -> str | None:
@@ -187,9 +189,22 @@ class Case:
         return age[order], severity[order]
 
     def clock(self, log_rates: Mapping[Condition, float]) -> FloatArray:
-        """Wear before each drop, from 1 at the first; one more for the drop that comes next."""
+        """Wear before each drop, from 1 at the first; one more for the drop that comes next.
+
+        The drops that settled it before all others add none.
+        """
         by_series = np.exp([log_rates.get(each, 0.0) for each in self.rate_conditions])
-        return np.concatenate([[1.0], 1.0 + np.cumsum(by_series[self.series_at])])
+        wear = by_series[self.series_at]
+        wear[: self.settling_drops] = 0.0
+        return np.concatenate([[1.0], 1.0 + np.cumsum(wear)])
+
+    @cached_property
+    def settling_drops(self) -> int:
+        """Drops that were declared to settle it, before all others of its life."""
+        settles = np.zeros(self.made, dtype=np.bool_)
+        for ages, history in zip(self.ages, self.histories, strict=True):
+            settles[ages[: history.settling_drops] - 1] = True
+        return int(np.logical_and.accumulate(settles).sum())
 
 
 def cases_of(histories: Sequence[DropHistory]) -> list[Case]:

@@ -108,7 +108,7 @@ class Sides:
     @property
     def made_drops(self) -> tuple[int, int]:
         """Of each side, voided ones counted."""
-        a, b = (sum(each.drops for each in side) for side in (self.a, self.b))
+        a, b = (sum(each.drops - each.settled for each in side) for side in (self.a, self.b))
         return a, b
 
     def drops_each(self, at_drop: int | None) -> float:
@@ -396,7 +396,7 @@ def _nothing_in_common(
     valid, voided, seen = [], [], []
     for side in (a_histories, b_histories):
         valid.append(sum(each.drop_number.size for each in side))
-        voided.append(sum(each.drops for each in side) - valid[-1])
+        voided.append(sum(each.drops - each.settled for each in side) - valid[-1])
         seen.append(_conditions_words(side))
     basis = "no valid drops on one side"
     if all(valid):

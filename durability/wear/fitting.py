@@ -240,7 +240,7 @@ def fit_wear(histories: Sequence[DropHistory], *, share: bool = True) -> list[We
     """
     readings = [
         Readings(
-            history.drop_number.astype(np.float64),
+            history.wear_clock.astype(np.float64),
             history.peak_g,
             history.case_model,
             frozenset([history.condition]),
@@ -436,9 +436,9 @@ def _shown_scatter(one: OneFit, grid: ShapeGrid) -> tuple[float, float]:
 
 def _wear_fit(history: DropHistory, told: Posterior) -> WearFit:
     draws, _ = draw_level(told.cells, told.probability, told.grid)
-    lower, level, upper = level_band(draws, history.drop_number)
+    lower, level, upper = level_band(draws, history.wear_clock)
     first = float(np.exp(np.median(draws.log_level_first)))
-    rise = rise_interval(draws, history.drop_number)
+    rise = rise_interval(draws, history.wear_clock)
     weights = told.shape_weights()
     return WearFit(
         series=history.series,

@@ -80,10 +80,10 @@ def forecast(
     )
     alone = _judged_alone(histories, fits, lives, limit)
     found = []
-    for history, fit in zip(histories, fits, strict=True):
+    for history in histories:
         life, at = by_series[history.series]
         like_failed = failed_by_model[life.case.case_model] - (life.failed_at_age is not None)
-        basis = _basis(life, at, fit, like_failed=like_failed)
+        basis = _basis(life, at, like_failed=like_failed)
         if history.series in alone:
             own = _prediction(alone[history.series], 0, level, horizon)
             basis += f", judged alone: {_span(alone[history.series], own)}"
@@ -177,12 +177,10 @@ def _forecast(
     )
 
 
-def _basis(life: CaseLife, series: int, fit: WearFit, *, like_failed: int) -> str:
+def _basis(life: CaseLife, series: int, *, like_failed: int) -> str:
     case, failed = life.case, life.failed_at_age is not None
     history = case.histories[series]
-    parts = [counted(fit.valid_drops, "valid drop")]
-    if fit.valid_drops < history.drops:
-        parts[0] += f" of {history.drops}"
+    parts = [history.readings_words]
     if len(case.histories) > 1:
         parts[0] += f", {case.valid[0].size} by its case in {len(case.histories)} series"
         parts.append(f"case age {case.first_ages[series]} at first drop")

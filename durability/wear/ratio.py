@@ -374,6 +374,8 @@ def _degrees_of_freedom(terms: list[_Term]) -> float:
         )
 
     estimated = {name: share * of_source[name].mean_square for name, share in shares.items()}
+    if not any(estimated.values()):  # cases alike to the last digit
+        return satterthwaite(shares)
     return min(satterthwaite(estimated), satterthwaite(shares))
 
 

@@ -306,7 +306,7 @@ def _trend(
     detectable = None
     if fit.scatter is not None:
         detectable = detectable_rise_pct(history.drop_number, fit.scatter)
-    notes = [_counted_drops(history)]
+    notes = [history.readings_words]
     if fit.doubted_drops:
         notes.append(f"{basis.counted(len(fit.doubted_drops), 'reading')} doubted")
     if fit.siblings:
@@ -341,7 +341,7 @@ def _too_few(history: DropHistory, fit: WearFit) -> Trend:
         verdict="too few",
         alarm_at_drop=None,
         p_value=None,
-        notes=[_counted_drops(history), f"a trend needs {basis.MIN_DROPS_FOR_TREND}"],
+        notes=[history.readings_words, f"a trend needs {basis.MIN_DROPS_FOR_TREND}"],
     )
 
 
@@ -391,12 +391,6 @@ def _with_level(
         sen_lower=sen_lower,
         sen_upper=sen_upper,
     )
-
-
-def _counted_drops(history: DropHistory) -> str:
-    valid = history.drop_number.size
-    counted = basis.counted(valid, "valid drop")
-    return counted if valid == history.drops else f"{counted} of {history.drops}"
 
 
 def _percent(log_slope: float) -> float | None:

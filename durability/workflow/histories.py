@@ -67,8 +67,7 @@ def histories_in(connection: Any, series: Sequence[str] | None = None) -> Histor
     for row in rows:
         at, look = spans.get(row["series"], nothing), looks.get(row["series"], nothing)
         whole = _drop_history(row, readings, at, damage, look)
-        read = np.isfinite(readings["peak_g"][at].astype(float))
-        counts = readings["is_valid"][at].astype(bool)[read]
+        counts = readings["is_valid"][at].astype(bool)[_judged(row, readings, at)]
         with_voided.append(whole)
         valid.append(whole if counts.all() else _only(whole, counts))
     return Histories(
@@ -86,8 +85,8 @@ def _drop_history(
     damage: Mapping[str, np.ndarray],
     look: slice,
 ) -> DropHistory:
-    """Of every drop that has a reading."""
-    read = np.isfinite(readings["peak_g"][at].astype(float))
+    """Of every reading that is judged."""
+    read = _judged(row, readings, at)
     column = {name: readings[name][at] for name in (*_OF_A_READING, "case_age")}
     return DropHistory(
         series=row["series"],
@@ -110,6 +109,12 @@ def _drop_history(
         damage_drop_number=damage["drop_number"][look].astype(np.int64),
         damage_severity=damage["severity"][look].astype(np.int64),
     )
+
+
+def _judged(row: Mapping[str, Any], readings: Mapping[str, np.ndarray], at: slice) -> np.ndarray:
+    """Which drops have a reading and don't settle the case by declaration."""
+    is_read = np.isfinite(readings["peak_g"][at].astype(float))
+    return np.asarray(is_read & (readings["drop_number"][at] > (row["settling_drops"] or 0)))
 
 
 def _ages(drop_number: np.ndarray, case_age: np.ndarray) -> np.ndarray:

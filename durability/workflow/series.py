@@ -8,6 +8,7 @@ from typing import Any
 
 from durability.intake.hand_entry import assignments, typed_time, typed_value, typed_values
 from durability.record import clock
+from durability.record.basis import counted
 from durability.record.errors import RecordRefused, UnusableCall
 from durability.record.orientation import impossible_designation
 from durability.record.records import Quarantine
@@ -44,7 +45,8 @@ def open_series(
     case, sensor : str, optional
         Codes; bare without a case.
     values : mapping
-        drop_height_mm, surface, orientation, purpose, method, fixture, conditioning, note as
+        drop_height_mm, surface, orientation, purpose, method, fixture, conditioning,
+        settling_drops, note as
         typed; device_kind, device_model and case_model for specimens that are new.
     command : str, optional
         What the act of writing was, in short.
@@ -68,7 +70,7 @@ def open_series(
     """
     row = typed_values(
         values,
-        ("drop_height_mm", "surface", "orientation", "purpose"),
+        ("drop_height_mm", "surface", "orientation", "purpose", "settling_drops"),
     )
     row["purpose"] = row["purpose"] or "test"
     method = values.get("method")
@@ -424,6 +426,8 @@ def amend_record(
                 )
         else:
             record = bench.find(connection, table, code)
+        if "settling_drops" in new:
+            _refuse_afterwards(connection, record)
         if new.get("sensor"):
             bench.find(connection, "sensor", str(new["sensor"]))
         if (record.get("kind") == "case" and "kind" in new) or new.get("kind") == "case":
@@ -442,6 +446,16 @@ def amend_record(
         if table != "specimen" or not new.get("note"):
             return None
         return quarantine.suspect_note(connection, code, str(new["note"]), entry_id=entry_id)
+
+
+def _refuse_afterwards(connection: Any, series: Mapping[str, Any]) -> None:
+    """Settling drops are declared before the readings are known, never chosen by them."""
+    last = bench.run(connection, "last_drop_number", series_id=series["series_id"])
+    if last:
+        raise RecordRefused(
+            f"--set settling_drops: series {series['series']!r} has {counted(last, 'drop')}"
+            " already; they are declared before the first drop"
+        )
 
 
 def _amend_severity(

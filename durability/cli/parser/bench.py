@@ -231,6 +231,12 @@ def series(made: Parser) -> None:
     )
     opened.add_argument("--fixture", help="how it is held and released")
     opened.add_argument("--conditioning", help="atmosphere and time before the drops")
+    opened.add_argument(
+        "--settling-drops",
+        metavar="N",
+        help="so many first drops settle the case: they count in age, dose and damage, not in the"
+        " verdict; declared before the first drop",
+    )
     opened.add_argument("--note", metavar="WORDS", help="anything else worth keeping")
     common.despite_failed(opened)
     close = family.writes(

@@ -80,6 +80,8 @@ def blocks(series: Sequence[Row], counts: Mapping[str, Any]) -> Iterator[Block]:
         yield Words("No series with drops, so no conditions.")
         return
     recorded = [(heading, _met(made, key)) for key, heading in CONDITIONS]
+    if any(row["settling_drops"] for row in made):
+        recorded.append(("drops declared to settle the case", _met(made, "settling_drops")))
     low, high = counts["lowest_temperature_c"], counts["highest_temperature_c"]
     temperatures = labels.NOT_RECORDED if low is None else labels.interval(low, high)
     yield RECORDED.table([*recorded, ("temperature, °C", temperatures)])

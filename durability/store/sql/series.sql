@@ -2,14 +2,15 @@
 
 -- name: open_series
 INSERT INTO series (code, device_id, case_id, drop_height_mm, surface, orientation, sensor_id,
-    purpose, method, fixture, conditioning, note, entry_id)
+    purpose, method, fixture, conditioning, settling_drops, note, entry_id)
 VALUES ($code, $device_id, $case_id, $drop_height_mm, $surface, $orientation, $sensor_id, $purpose,
-    $method, $fixture, $conditioning, $note, $entry_id);
+    $method, $fixture, $conditioning, $settling_drops, $note, $entry_id);
 
 -- name: find_series
 SELECT
     s.series_id, s.series, s.device, s.device_kind, s."case", s.case_model, s.drop_height_mm,
-    s.surface, s.orientation, s.sensor, n.full_scale_g, n.natural_frequency_hz, s.purpose, s.status
+    s.surface, s.orientation, s.sensor, n.full_scale_g, n.natural_frequency_hz, s.purpose,
+    s.settling_drops, s.status
 FROM all_series AS s
 LEFT JOIN sensor AS n ON n.code = s.sensor
 WHERE s.series = $code;
