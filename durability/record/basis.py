@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from durability.record.records import DropHistory
+
 MIN_DROPS_FOR_TREND = 4
 """Fewest valid drops on which a trend is judged: with 3 no rank test can reach 5 %, one-sided
 (1/3! = 0.167; exact Mann-Kendall table, Gilbert 1987)."""
@@ -40,6 +45,14 @@ def counted(number: int, singular: str, plural: str | None = None) -> str:
     ('1 drop', '3 series')
     """
     return f"{number} {singular if number == 1 else plural or singular + 's'}"
+
+
+def readings(history: DropHistory) -> str:
+    """What an estimate rests on, for instance "22 valid drops of 26, 3 to settle it"."""
+    words = counted(history.drop_number.size, "valid drop")
+    if history.drop_number.size < history.drops:
+        words += f" of {history.drops}"
+    return f"{words}, {history.settled} to settle it" if history.settled else words
 
 
 def p_words(value: float | None) -> str:

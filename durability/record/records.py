@@ -12,7 +12,6 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Literal
 
-from durability.record.basis import counted
 from durability.record.units import fall_height_mm
 from durability.record.vocabulary import Outcome
 
@@ -431,15 +430,6 @@ class DropHistory:
     def settled(self) -> int:
         """Drops made that settled the case by declaration."""
         return min(self.settling_drops, self.drops)
-
-    @property
-    def readings_words(self) -> str:
-        """What an estimate rests on: "22 valid drops of 26, 3 to settle it"."""
-        valid = self.drop_number.size
-        words = counted(valid, "valid drop")
-        if valid < self.drops:
-            words += f" of {self.drops}"
-        return f"{words}, {self.settled} to settle it" if self.settled else words
 
     @property
     def wear_clock(self) -> IntArray:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from durability.life.results import Prediction
-from durability.record.basis import counted
+from durability.record.basis import counted, readings
 from durability.wear.cases import by_itself
 from durability.wear.damage import SCALE_MEDIAN, DamageLife, success_run_reliability
 from durability.wear.fitting import fit_wear
@@ -180,7 +180,7 @@ def _forecast(
 def _basis(life: CaseLife, series: int, *, like_failed: int) -> str:
     case, failed = life.case, life.failed_at_age is not None
     history = case.histories[series]
-    parts = [history.readings_words]
+    parts = [readings(history)]
     if len(case.histories) > 1:
         parts[0] += f", {case.valid[0].size} by its case in {len(case.histories)} series"
         parts.append(f"case age {case.first_ages[series]} at first drop")

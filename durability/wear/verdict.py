@@ -306,7 +306,7 @@ def _trend(
     detectable = None
     if fit.scatter is not None:
         detectable = detectable_rise_pct(history.drop_number, fit.scatter)
-    notes = [history.readings_words]
+    notes = [basis.readings(history)]
     if fit.doubted_drops:
         notes.append(f"{basis.counted(len(fit.doubted_drops), 'reading')} doubted")
     if fit.siblings:
@@ -341,7 +341,7 @@ def _too_few(history: DropHistory, fit: WearFit) -> Trend:
         verdict="too few",
         alarm_at_drop=None,
         p_value=None,
-        notes=[history.readings_words, f"a trend needs {basis.MIN_DROPS_FOR_TREND}"],
+        notes=[basis.readings(history), f"a trend needs {basis.MIN_DROPS_FOR_TREND}"],
     )
 
 
