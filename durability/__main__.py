@@ -7,7 +7,8 @@ import os
 import sys
 from collections.abc import Sequence
 
-from durability.cli.parser import make_parser
+from durability.cli.parser import make_parser, meant
+from durability.record.errors import DurabilityError, UnusableCall
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -24,10 +25,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
         0 all well, 1 a run that found something wrong, 2 an unusable call.
     """
     words = list(sys.argv[1:] if arguments is None else arguments)
+    try:
+        words = meant(words)
+    except UnusableCall as error:
+        print(f"durability: {error}", file=sys.stderr)
+        return error.exit_status
     options = make_parser(only=words[0] if words else "").parse_args(words)
-    # Imported only now: --help needs neither the database nor the error types.
-    from durability.record.errors import DurabilityError
-
+    if not hasattr(options, "handler"):
+        options.group.print_help()
+        return 0
     module, _, name = options.handler.partition(":")
     try:
         handler = getattr(importlib.import_module(f"durability.cli.{module}"), name)

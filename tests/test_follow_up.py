@@ -129,7 +129,7 @@ def test_a_device_out_of_use_is_a_state_and_owes_nothing(bench, state):
 
 def test_an_unknown_state_is_refused(bench):
     told = bench("specimen", "retire", "R1", "--reason", "x", "--state", "gone", expect=2)
-    assert "--state: invalid choice: 'gone'" in told.err
+    assert "--state: 'gone': no such choice" in told.err
     assert bench("specimen", "show", "R1", "--json").json["status"] == "in use"
 
 

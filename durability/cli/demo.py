@@ -14,6 +14,14 @@ from durability.workflow import demo as manual_workflow
 from durability.workflow import demo as workflow
 
 
+def help_(options: Namespace) -> int:
+    """Show what a command does, or which there are."""
+    from durability.cli.parser import make_parser
+
+    make_parser(next(iter(options.words), "")).parse_args([*options.words, "--help"])
+    return 0
+
+
 def manual(options: Namespace) -> int:
     """Show one topic, rendered at a terminal and as it stands in a pipe; or list the topics."""
     if options.topic is None:

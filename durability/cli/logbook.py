@@ -24,11 +24,19 @@ if TYPE_CHECKING:
 
 
 def session_of(options: Namespace) -> Session:
-    """Store and person of this call, and as of when it is asked."""
+    """Store and person of this call, and as of when it is asked.
+
+    Names given without an option are put under the one that they can only mean.
+    """
     session = open_session(
         options.store, getattr(options, "by", None), getattr(options, "as_of", None)
     )
     options.instant = session.as_of
+    if getattr(options, "names", None):
+        found, models = series.named(session, options.names)
+        options.series = [*(options.series or ()), *found] or None
+        options.case_model = [*(options.case_model or ()), *models] or None
+        options.names = []
     return session
 
 
@@ -268,6 +276,14 @@ def show_series(options: Namespace) -> int:
         "files_set_aside": series.files_set_aside(session, options.code),
     }
     return show_one(options, "series", {**found, **lists})
+
+
+def show_code(options: Namespace) -> int:
+    """Show what a code names."""
+    if series.is_series(session_of(options), options.code):
+        return show_series(options)
+    options.specimen = options.code
+    return history(options)
 
 
 def add_drop(options: Namespace) -> int:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Literal
 
+from durability.record.errors import UnusableCall
 from durability.record.vocabulary import (
     DAMAGE_MODES,
     DAMAGE_SEVERITIES,
@@ -184,3 +186,40 @@ FILE_KINDS: dict[str, FileKind] = {
         ),
     )
 }
+
+
+def kind_of_file(path: str) -> str:
+    """The kind of table that the header of a file shows.
+
+    Parameters
+    ----------
+    path : str
+        A text file.
+
+    Returns
+    -------
+    str
+        One of ``FILE_KINDS``.
+
+    Raises
+    ------
+    UnusableCall
+        The header shows none, or several.
+    """
+    with Path(path).open(encoding="utf-8-sig", errors="replace") as file:
+        header = file.readline()
+    names = {name.strip(' "\r\n') for name in max(map(header.split, ",;\t"), key=len)}
+    kinds = [
+        kind.name
+        for kind in FILE_KINDS.values()
+        if names.issuperset(set(kind.required) - {"drop_number"})
+    ]
+    if len(kinds) == 1:
+        return kinds[0]
+    if kinds:
+        calls = " or ".join(f"durability import {kind} {path}" for kind in kinds)
+        raise UnusableCall(f"import {path}: its header could be of {' or '.join(kinds)}; {calls}")
+    raise UnusableCall(
+        f"import {path}: its header is of no known table; name the kind: {', '.join(FILE_KINDS)}"
+        " (columns by --map), or waveforms for a recorder's file"
+    )

@@ -244,8 +244,76 @@ def series_rows(
     known = {row["case_model"] for row in rows}
     for model in case_models or ():
         if model not in known:
-            raise RecordRefused(f"--case-model {model!r}: no series in a case of that model")
+            near = bench.fetch(connection, "near_models", name=model)
+            raise RecordRefused(
+                f"--case-model {model!r}: no series in a case of that model{_nearest(near)}"
+            )
     return rows
+
+
+def is_series(session: Session, code: str) -> bool:
+    """Whether a code names a series; else it names a specimen.
+
+    Raises
+    ------
+    RecordRefused
+        It names neither, or both.
+    """
+    with database.reading(session.record) as connection:
+        series, specimen = (
+            bool(bench.fetch(connection, name, code=code))
+            for name in ("find_series", "find_specimen")
+        )
+        if series and specimen:
+            raise RecordRefused(
+                f"{code!r}: both a series and a specimen; ask by series show or by history"
+            )
+        if not series and not specimen:
+            near = bench.fetch(connection, "near_names", name=code)
+            raise RecordRefused(f"{code!r}: no series or specimen{_nearest(near)}")
+    return series
+
+
+def named(session: Session, names: Sequence[str]) -> tuple[list[str], list[str]]:
+    """Series and case models that names without an option can only mean.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    names : sequence of str
+        Each a series, a case, which stands for its series, or a case model.
+
+    Returns
+    -------
+    series, case_models : list of str
+
+    Raises
+    ------
+    RecordRefused
+        A name is none of these, or several.
+    """
+    found: dict[str, list[str]] = {"series": [], "case model": []}
+    with database.reading(session.store) as connection:
+        for name in names:
+            rows = bench.fetch(connection, "series_named", name=name)
+            kinds = {row["kind"] for row in rows}
+            if not kinds:
+                near = bench.fetch(connection, "near_names", name=name)
+                raise RecordRefused(f"{name!r}: no series, case or case model{_nearest(near)}")
+            if len(kinds) > 1:
+                raise RecordRefused(
+                    f"{name!r}: {' and '.join(sorted(kinds))}; say which by --series or"
+                    " --case-model"
+                )
+            found["case model" if kinds == {"case model"} else "series"] += [
+                row["name"] for row in rows
+            ]
+    return found["series"], found["case model"]
+
+
+def _nearest(rows: Sequence[Mapping[str, Any]]) -> str:
+    return f"; nearest: {', '.join(row['name'] for row in rows)}" if rows else ""
 
 
 def _refuse_unknown(

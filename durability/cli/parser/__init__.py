@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import os
 from typing import Any, NoReturn
 
 from durability.cli.parser.common import Parser
@@ -17,7 +18,7 @@ Examples:
   durability demo
   durability trend --help"""
 
-_COMMANDS = {
+_COMMANDS: dict[str, tuple[str, str]] = {
     "init": ("bench", "make the store"),
     "specimen": ("bench", "cases, devices and dummies"),
     "sensor": ("bench", "shock accelerometers"),
@@ -55,6 +56,7 @@ _COMMANDS = {
     "seal": ("files", "fingerprint the record, so that a later change shows"),
     "verify": ("files", "hold the record against its seals and its kept waveforms"),
     "demo": ("answers", "build and show the invented scenario"),
+    "help": ("answers", "what a command does; alone: the commands"),
     "manual": ("answers", "the manual, one topic at a time; alone: list the topics"),
 }
 """First word of each call: the module here whose function of that name fills its parser, help."""
@@ -72,7 +74,8 @@ def make_parser(only: str | None = None) -> argparse.ArgumentParser:
     Returns
     -------
     ArgumentParser
-        Its results carry ``handler``, the function that does the work, as "module:name".
+        Its results carry ``handler``, the function that does the work, as "module:name"; where a
+        command is left out, ``group``, the parser whose help names those there are.
     """
     top = Parser(
         prog="durability",
@@ -81,17 +84,48 @@ def make_parser(only: str | None = None) -> argparse.ArgumentParser:
         epilog=_EPILOG,
     )
     top.add_argument("--version", action=_Version, nargs=0, help="print the version")
-    commands = top.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    commands = top.commands()
     for name in (only,) if only in _COMMANDS else _COMMANDS:
         module, help_ = _COMMANDS[name]
         made = commands.add_parser(name, help=help_, description=help_)
         if only in (None, name):
             fill = getattr(
                 importlib.import_module(f"durability.cli.parser.{module}"),
-                name if name != "import" else "import_",
+                f"{name}_" if name in ("import", "help") else name,
             )
             fill(made)
     return top
+
+
+def meant(words: list[str]) -> list[str]:
+    """The call with what was left out, where only one thing can be meant.
+
+    Parameters
+    ----------
+    words : list of str
+        The call without the program's name.
+
+    Returns
+    -------
+    list of str
+        ``import FILE`` with the kind that its header shows, ``show CODE`` with what it is.
+
+    Raises
+    ------
+    UnusableCall
+        A file to import shows no kind, or several.
+    """
+    match words:
+        case ["import", name, *rest] if os.path.isfile(name):  # noqa: PTH113 - light
+            from durability.intake.columns import kind_of_file
+
+            return ["import", kind_of_file(name), name, *rest]
+        case ["show", name, *rest] if not name.startswith("-") and name not in _SHOWN:
+            return ["show", "code", name, *rest]
+    return words
+
+
+_SHOWN = ("drop", "pulse", "spectrum", "code")
 
 
 class _Version(argparse.Action):

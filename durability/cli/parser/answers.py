@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import argparse
+
 from durability.cli.parser import common
 from durability.cli.parser.common import Parser
 
@@ -148,9 +150,15 @@ def report(made: Parser) -> None:
         'report -o report.html --case-model "sleeve A"',
         'report -o again.html --reissue-of 1 --reason "drop 11 was void"',
     )
-    made.add_argument(
-        "-o", "--output", required=True, metavar="FILE", help="the page; ends in .html"
+    page = made.add_mutually_exclusive_group(required=True)
+    page.add_argument(
+        "output",
+        nargs="?",
+        default=argparse.SUPPRESS,
+        metavar="FILE",
+        help="the page; ends in .html",
     )
+    page.add_argument("-o", "--output", metavar="FILE", help="the same")
     about = made.add_mutually_exclusive_group()
     about.add_argument("--series", action="append", metavar="S", help="only this; repeatable")
     about.add_argument(
@@ -191,6 +199,13 @@ def selfcheck(made: Parser) -> None:
         help="write the dated report: JSON when it ends in .json, else Markdown",
     )
     common.quiet(made)
+
+
+def help_(made: Parser) -> None:
+    """Fill ``help``; it needs no store."""
+    made.set_defaults(handler="demo:help_")
+    made.examples("help", "help drop add")
+    made.add_argument("words", nargs="*", metavar="COMMAND", help="the command, like drop add")
 
 
 def demo(made: Parser) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import argparse
+
 from durability.cli.parser import common
 from durability.cli.parser.common import Parser
 from durability.record.vocabulary import DAMAGE_MODES
@@ -280,7 +282,15 @@ def drop(made: Parser) -> None:
         "drop add S21 --peak-g 125 --damage-severity 2 --damage-mode crack",
     )
     add.add_argument("series", help="code of an open series")
-    add.add_argument("--peak-g", metavar="G", help="largest absolute acceleration, g")
+    peak = add.add_mutually_exclusive_group()
+    peak.add_argument(
+        "peak_g",
+        nargs="?",
+        default=argparse.SUPPRESS,
+        metavar="PEAK_G",
+        help="largest absolute acceleration, g",
+    )
+    peak.add_argument("--peak-g", metavar="G", help="the same")
     add.add_argument(
         "--pulse-duration-ms", metavar="MS", help="time between the 10 %% crossings, ms"
     )

@@ -14,6 +14,18 @@ REPLACED = {
 """Options of the last release and what is written today; each is refused for one release."""
 
 
+_FEW = 12
+"""Commands of a group, or choices, that are all named where one was mistyped."""
+
+
+def _nearest(word: str, known: list[str]) -> str:
+    """The known word that was probably meant."""
+    from difflib import get_close_matches
+
+    near = get_close_matches(word, known, n=1)
+    return f"; nearest: {near[0]}" if near else ""
+
+
 class _Formatter(argparse.HelpFormatter):
     """Wraps a paragraph and leaves lines that are set by hand, the examples, as they are."""
 
@@ -30,14 +42,39 @@ class Parser(argparse.ArgumentParser):
         super().__init__(formatter_class=_Formatter, **options)
 
     def error(self, message: str) -> NoReturn:
-        """Say what is wrong in one line; of an option of the last release, what replaces it."""
-        kind, _, words = message.partition(": ")
-        if kind == "unrecognized arguments":
-            for option in (word.partition("=")[0] for word in words.split()):
-                if option in REPLACED:
-                    message = f"{option}: no longer an option; write {REPLACED[option]}"
+        """Say what is wrong in one line."""
         print(f"{self.prog}: {message} (see {self.prog} --help)", file=sys.stderr)
         raise SystemExit(2)
+
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """As ever, but a word too many is refused by the command that it was given to."""
+        found, unknown = super().parse_known_args(args, namespace)
+        if unknown and "handler" in self._defaults:
+            self.error(self._unknown(unknown))
+        return found, unknown
+
+    def _unknown(self, words: list[str]) -> str:
+        """What is said of words that it doesn't take."""
+        for word in (word.partition("=")[0] for word in words):
+            if word in REPLACED:
+                return f"{word}: no longer an option; write {REPLACED[word]}"
+            if word.startswith("-"):
+                known = [name for name in self._option_string_actions if name.startswith("--")]
+                return f"{word}: no such option" + _nearest(word, known)
+        return f"{words[0]}: one word too many"
+
+    def _check_value(self, action: argparse.Action, value: Any) -> None:
+        """Of a mistyped command or choice, name the nearest; else all."""
+        if action.choices is None or value in action.choices:
+            return
+        choices = [str(choice) for choice in action.choices]
+        what = "command" if isinstance(action, argparse._SubParsersAction) else "choice"
+        near = _nearest(str(value), choices)
+        if len(choices) <= _FEW:
+            near += f"; there are {', '.join(choices)}"
+        raise argparse.ArgumentError(
+            None if what == "command" else action, f"{value!r}: no such {what}{near}"
+        )
 
     def examples(self, *calls: str) -> None:
         """End the help with these calls, written without the program's name."""
@@ -70,7 +107,12 @@ class Parser(argparse.ArgumentParser):
     def family(self, *calls: str) -> Family:
         """Make it a family of commands."""
         self.examples(*calls)
-        return Family(self.add_subparsers(title="commands", metavar="COMMAND", required=True))
+        return Family(self.commands())
+
+    def commands(self) -> argparse._SubParsersAction[Parser]:
+        """Take a command; alone it shows what there is."""
+        self.set_defaults(group=self)
+        return self.add_subparsers(title="commands", metavar="COMMAND")
 
 
 class Family:
@@ -142,6 +184,12 @@ def despite_failed(made: Any) -> None:
 
 def filters(made: Any) -> None:
     """Take the series, case models and conditions that are answered for."""
+    made.add_argument(
+        "names",
+        nargs="*",
+        metavar="NAME",
+        help="series, case or case model, where the name is of one of these only",
+    )
     named(made)
     under(made)
 

@@ -189,6 +189,15 @@ def show(made: Parser) -> None:
         "show spectrum S30 1 --png spectrum.png",
         "show spectrum S30 1 --q 25",
     )
+    code = family.reads(
+        "code",
+        "what a code names: a series with its drops, or the history of a specimen; the word code"
+        " may be left out",
+        "logbook:show_code",
+        "show code C-21",
+        "show code S30 --json",
+    )
+    code.add_argument("code", help="code of a series or specimen")
     for made in (one, pulse, spectrum):
         made.add_argument("series", help="code of the series")
     for made in (one, spectrum):

@@ -24,6 +24,24 @@ WHERE what = $what
 ORDER BY damerau_levenshtein(lower(code), lower($code)), code
 LIMIT 3;
 
+-- name: near_names
+-- Series, specimens and case models spelt most like a name.
+SELECT name
+FROM (
+    SELECT code AS name FROM series
+    UNION SELECT code FROM specimen
+    UNION SELECT model FROM specimen WHERE kind = 'case' AND model IS NOT NULL
+)
+ORDER BY damerau_levenshtein(lower(name), lower($name)), name
+LIMIT 3;
+
+-- name: near_models
+SELECT DISTINCT case_model AS name
+FROM all_series
+WHERE case_model IS NOT NULL
+ORDER BY damerau_levenshtein(lower(name), lower($name)), name
+LIMIT 3;
+
 -- name: add_amendment
 INSERT INTO amendment (record_table, record_id, column_name, old_value, new_value, reason, entry_id)
 VALUES ($record_table, $record_id, $column_name, $old_value, $new_value, $reason, $entry_id);

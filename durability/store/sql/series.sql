@@ -15,6 +15,15 @@ FROM all_series AS s
 LEFT JOIN sensor AS n ON n.code = s.sensor
 WHERE s.series = $code;
 
+-- name: series_named
+-- What a name without an option can mean: a series, the series of a case, a case model.
+SELECT DISTINCT 'series' AS kind, series AS name FROM all_series WHERE series = $name
+UNION ALL
+SELECT DISTINCT 'case', series FROM all_series WHERE "case" = $name
+UNION ALL
+SELECT DISTINCT 'case model', case_model FROM all_series WHERE case_model = $name
+ORDER BY kind, name;
+
 -- name: series_to_add_to
 -- What storing a drop needs to know of its series; lean, since it is asked at every drop.
 SELECT

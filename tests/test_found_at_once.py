@@ -1,0 +1,116 @@
+"""What a new user types is understood where it can mean one thing; else the nearest is named."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+
+@pytest.fixture
+def store(run, tmp_path):
+    """Case C-1, model soft, in series S1 and S2; case S9 beside a series of that code."""
+    run("init")
+    table = tmp_path / "lab.csv"
+    rows = [f"{s},{n},{100 + n},D,{case},{model}" for s, case, model in (
+        ("S1", "C-1", "soft"), ("S2", "C-1", "soft"), ("S9", "C-2", "hard"), ("S3", "S9", "hard"),
+    ) for n in range(1, 6)]  # fmt: skip
+    table.write_text("\n".join(["series,drop_number,peak_g,device,case,case_model", *rows]))
+    run("import", str(table))
+    return run
+
+
+def series_of(store, *words):
+    told = json.loads(store("trend", *words, "--json").out)
+    return [each["series"] for each in told["series"]]
+
+
+@pytest.mark.parametrize("words", [[], ["help"]])
+def test_alone_it_shows_what_there_is(run, words):
+    told = run(*words).out
+    assert "trend" in told and "record" in told
+
+
+def test_a_group_alone_shows_its_commands(run):
+    assert "void" in run("drop").out
+    assert "show one series" in run("series").out
+
+
+def test_help_of_a_command(run):
+    assert "usage: durability drop add" in run("help", "drop", "add").out
+    assert "'drp': no such command; nearest: drop" in run("help", "drp", expect=2).err
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["tren"], "'tren': no such command; nearest: trend"),
+        (["drop", "lst"], "nearest: list; there are add, void, restore, amend, list"),
+        (
+            ["trend", "--seris", "S1"],
+            "trend: --seris: no such option; nearest: --series",
+        ),
+        (["rank", "--by", "model"], "there are case_model, case"),
+        (["due", "S1"], "S1: one word too many"),
+    ],
+)
+def test_a_mistyped_word_names_the_nearest(run, words, said):
+    told = run(*words, expect=2).err
+    assert said in told and len(told.splitlines()) == 1
+
+
+def test_a_series_a_case_or_a_model_needs_no_option(store):
+    assert series_of(store, "S1") == ["S1"]
+    assert series_of(store, "C-1") == ["S1", "S2"]
+    assert series_of(store, "soft") == ["S1", "S2"]
+    assert series_of(store, "S1", "S3") == ["S1", "S3"]
+
+
+def test_a_name_of_two_things_or_of_none_is_refused(store):
+    told = store("trend", "S9", expect=1).err
+    assert told == ("durability: 'S9': case and series; say which by --series or --case-model\n")
+    assert "no series, case or case model; nearest: soft" in store("trend", "sft", expect=1).err
+    assert "nearest: soft" in store("rank", "--case-model", "sof", expect=1).err
+
+
+def test_show_takes_a_series_or_a_specimen(store):
+    assert json.loads(store("show", "S1", "--json").out)["series"] == "S1"
+    assert json.loads(store("show", "C-1", "--json").out) == json.loads(
+        store("history", "C-1", "--json").out
+    )
+    assert "both a series and a specimen" in store("show", "S9", expect=1).err
+    assert "no series or specimen; nearest: S1" in store("show", "S11", expect=1).err
+
+
+def test_a_peak_and_a_page_need_no_option(store, tmp_path):
+    assert store("drop", "add", "S1", "250").out == "6\n"
+    assert "not allowed with" in store("drop", "add", "S1", "250", "--peak-g", "3", expect=2).err
+    page = tmp_path / "page.html"
+    store("report", str(page), "--series", "S1")
+    assert page.read_text().startswith("<!")
+
+
+@pytest.mark.parametrize(
+    ("header", "kind"),
+    [
+        ("series;peak_g;note", "drops"),
+        ("\ufeffspecimen,severity,series,drop_number", "damage"),
+        ('"device","inspected_at","function","outcome"', "inspections"),
+        ("code\tkind\tmodel", "specimens"),
+    ],
+)
+def test_the_kind_of_a_table_is_seen_in_its_header(tmp_path, header, kind):
+    from durability.intake.columns import kind_of_file
+
+    file = tmp_path / "lab.csv"
+    file.write_text(f"{header}\n1\n", encoding="utf-8")
+    assert kind_of_file(str(file)) == kind
+
+
+def test_a_header_of_no_kind_or_of_two_is_refused(run, tmp_path):
+    file = tmp_path / "lab.csv"
+    file.write_text("time,volts\n0,1\n")
+    assert "of no known table; name the kind: drops" in run("import", str(file), expect=2).err
+    file.write_text("series,peak_g,specimen,severity\n")
+    told = run("import", str(file), expect=2).err
+    assert f"durability import drops {file} or durability import damage {file}" in told
