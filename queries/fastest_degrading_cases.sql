@@ -12,9 +12,9 @@
 -- column rise_pct_per_drop: rise of peak g, % per drop
 -- column first_peak_g: peak of the first valid drop, g
 -- column last_peak_g: peak of the last valid drop, g
--- example (demo): S7 | Scree | demo-R11 | 760 mm, face 3 | 10 | 2.75 | 195 | 238
--- example (demo): S7 | Scree | demo-R23 | 1220 mm, face 3 | 20 | 2.48 | 159 | 237
--- example (demo): S5 | Scree | demo-S5 | 1220 mm, face 3 | 24 | 2.33 | 156 | 266
+-- example (demo): S7 | Scree | demo-R11 | 760 mm, face 3 | 10 | 2.75 | 194.9 | 238.1
+-- example (demo): S7 | Scree | demo-R23 | 1220 mm, face 3 | 20 | 2.48 | 158.7 | 236.7
+-- example (demo): S5 | Scree | demo-S5 | 1220 mm, face 3 | 24 | 2.33 | 155.9 | 266.5
 WITH told AS (
     SELECT
         "case", case_model, series,

@@ -16,9 +16,9 @@
 -- column shock_dose: shock dose before, over valid drops, no unit
 -- column passed_again: whether it passed again later (intermittent)
 -- column note: what was seen
--- example (demo): R21 | push-to-talk | 2026-04-17 | 2026-05-01 | 14 | 28 | 3 | 0 | 850 | 1.43 | yes | does not always key
--- example (demo): R14 | battery swelling | 2026-04-22 | 2026-05-06 | 15 | 29 | 8 | 0 | 904 | 4.25 | no | battery swollen: not charged, moved to the f…
--- example (demo): R24 | position fix | 2026-04-27 | 2026-05-25 | 28 | 56 | 6 | 0 | 750 | 1.26 | no | no fix within ten minutes
+-- example (demo): R21 | push-to-talk | 2026-04-17 | 2026-05-01 | 14 | 28 | 3 | 0 | 849.7 | 1.43 | yes | does not always key
+-- example (demo): R14 | battery swelling | 2026-04-22 | 2026-05-06 | 15 | 29 | 8 | 0 | 903.8 | 4.25 | no | battery swollen: not charged, moved to the f…
+-- example (demo): R24 | position fix | 2026-04-27 | 2026-05-25 | 28 | 56 | 6 | 0 | 750.5 | 1.26 | no | no fix within ten minutes
 -- example (demo): K07 | buttons | 2026-05-19 | 2026-06-23 | – | – | 0 | 0 | – | 0 | no | side button sticks
 WITH looks AS (
     SELECT

@@ -13,10 +13,10 @@
 -- column status: valid or void
 -- column void_reason: why it does not count
 -- example (demo): --set series=demo-C3
--- example (demo): demo-C3 | C3 | 1 | 156 | 6.49 | 0 | valid | –
--- example (demo): demo-C3 | C3 | 2 | 167 | 5.95 | 7.24 | valid | –
--- example (demo): demo-C3 | C3 | 3 | 172 | 5.88 | 9.93 | valid | –
--- example (demo): demo-C3 | C3 | 4 | 232 | 5.63 | – | void | wrong orientation: landed on edge 2-3
+-- example (demo): demo-C3 | C3 | 1 | 156.1 | 6.49 | 0 | valid | –
+-- example (demo): demo-C3 | C3 | 2 | 167.4 | 5.95 | 7.24 | valid | –
+-- example (demo): demo-C3 | C3 | 3 | 171.6 | 5.88 | 9.93 | valid | –
+-- example (demo): demo-C3 | C3 | 4 | 232.5 | 5.63 | – | void | wrong orientation: landed on edge 2-3
 WITH first_valid AS (
     SELECT series, min_by(peak_g, drop_number) AS first_peak_g
     FROM valid_drops

@@ -9,7 +9,7 @@
 -- column neighbours_g: median of the up to four neighbours, g
 -- column times_neighbours: the former as a multiple of the latter
 -- column note: note of the drop
--- example (demo): demo-T4 | 13 | 396 | 172 | 2.31 | reads far too high; nothing found wrong with…
+-- example (demo): demo-T4 | 13 | 396.4 | 172 | 2.31 | reads far too high; nothing found wrong with…
 WITH beside AS (
     SELECT
         series, drop_number, peak_g, note,

@@ -10,7 +10,7 @@
 -- column rest_s: time since its previous drop, s
 -- column peak_g: peak acceleration, g
 -- column status: valid or void
--- example (demo): demo-C2 | 9 | C2 | 2026-03-05 09:28 | 41.0 | 186 | valid
+-- example (demo): demo-C2 | 9 | C2 | 2026-03-05 09:28 | 41.0 | 186.3 | valid
 WITH timed AS (
     SELECT
         series, drop_number, coalesce("case", device) AS rested, dropped_at, peak_g, status,

@@ -12,9 +12,9 @@
 -- column max_peak_g: highest valid peak, g
 -- column shock_dose: shock dose, no unit
 -- column last_dropped_at: time of the last drop, bench clock
--- example (demo): D1 | demo-Dummy | 679 | 8 | 48 | 1220 | 1555 | 49.4 | 2026-04-27 08:17
--- example (demo): R19 | demo-Radio | 5 | 0 | 5 | 1220 | 1189 | 7.02 | 2026-04-13 13:19
--- example (demo): R14 | demo-Radio | 8 | 0 | 8 | 760 | 904 | 4.25 | 2026-04-07 13:28
+-- example (demo): D1 | demo-Dummy | 679 | 8 | 48 | 1220 | 1554.9 | 49.4 | 2026-04-27 08:17
+-- example (demo): R19 | demo-Radio | 5 | 0 | 5 | 1220 | 1188.6 | 7.02 | 2026-04-13 13:19
+-- example (demo): R14 | demo-Radio | 8 | 0 | 8 | 760 | 903.8 | 4.25 | 2026-04-07 13:28
 SELECT
     p.specimen AS device, p.model AS device_model, count(s.series) AS drops,
     count(s.series) - count(s.peak_g) AS drops_without_reading,

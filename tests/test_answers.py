@@ -88,7 +88,40 @@ def test_forecast(ask):
 
 def test_an_absolute_limit_is_the_limit(ask):
     told = answer(ask, "forecast", "--limit-g", "300")
-    assert {one["limit_g"] for one in told["series"]} == {300.0}
+    assert {one["limit_g"] for one in told["series"] if one["case"]} == {300.0}
+
+
+def test_a_bare_series_has_no_case_to_fail(ask):
+    told = answer(ask, "forecast")
+    bare = [one for one in told["series"] if one["case_model"] is None]
+    assert bare
+    for one in bare:
+        assert one["basis"] == "bare: no case to fail"
+        assert not one["failed"] and one["survival"] == []
+        nothing = (one["limit_g"], one["b10_drop"], *one["drops_to_failure"].values())
+        assert set(nothing) == {None} == set(one["failure_by"].values())
+    out = ask("forecast")
+    assert not any(one["series"] in out for one in bare)
+    in_cases = len(told["series"]) - len(bare)
+    assert f" of {in_cases} series in a case failed" in out
+    alone = ask("forecast", "--series", bare[0]["series"])
+    assert "dropped bare: no case to fail." in alone and "fails at" not in alone
+
+
+def test_next_to_fail_has_the_fewest_drops_left(ask):
+    """By hand from the JSON: median less the drops made; the highest drop number may be next."""
+    told = answer(ask, "forecast")["series"]
+    left = {
+        one["series"]: one["drops_to_failure"]["median"] - one["survival"][0]["drop"]
+        for one in told
+        if not one["failed"] and one["drops_to_failure"]["median"] is not None
+    }
+    out = ask("forecast")
+    soonest = min(left, key=left.get)
+    assert f"next {soonest}, {left[soonest]:.0f} left, at drop" in " ".join(out.split())
+    shown = [line.split()[0] for line in out.splitlines() if line.startswith("demo-")]
+    ahead = [series for series in shown if series in left]
+    assert ahead == sorted(left, key=lambda series: (left[series], series))
 
 
 @pytest.mark.parametrize("by", ["case_model", "case"])

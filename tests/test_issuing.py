@@ -7,6 +7,7 @@ import re
 
 import pytest
 
+from durability import PROGRAM_VERSION
 from durability.record.errors import StoreUnusable, UnusableCall
 from durability.report.page import changes, page
 from durability.workflow import issuing
@@ -123,6 +124,24 @@ def test_a_reissue_without_a_change_says_so(lab, tmp_path):
     told = " ".join(lab(*run).out.split())
     assert re.search(r"0 of \d+ answers have changed; in the record since: nothing", told)
     assert "No answer changed." in text_of(tmp_path / "b.html")
+
+
+def test_another_version_of_the_program_is_a_cause_of_its_own(undrawn, monkeypatch, sheet):
+    with monkeypatch.context() as former:
+        former.setattr("durability.store.bench.PROGRAM_VERSION", "0.1.0")
+        undrawn("report", "-o", "a.html", "--on", "2026-04-01")
+    again = ("--on", "2026-04-01", "--reason", "new program")
+    told = " ".join(undrawn("report", "-o", "b.html", "--reissue-of", "1", *again).out.split())
+    version = f"the program's version: 0.1.0 → {PROGRAM_VERSION}."
+    assert f"in the record since: nothing added, voided or amended; {version}" in told
+    undrawn("drop", "add", "S1", "--peak-g", "149")
+    told = " ".join(undrawn("report", "-o", "c.html", "--reissue-of", "2", *again).out.split())
+    assert "in the record since: 1 drop added." in told  # both by this version
+    with monkeypatch.context() as later:
+        later.setattr("durability.workflow.issuing.PROGRAM_VERSION", "9.9")
+        undrawn("drop", "add", "S1", "--peak-g", "150")
+        told = " ".join(undrawn("report", "-o", "d.html", "--reissue-of", "3", *again).out.split())
+    assert f"1 drop added; the program's version: {PROGRAM_VERSION} → 9.9." in told
 
 
 @pytest.mark.parametrize(

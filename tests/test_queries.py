@@ -119,9 +119,10 @@ def test_its_example_is_what_the_demo_gives(name, demo_store, demo_answer):
         values = dict(text.strip().split("=") for text in asked)
     rows = (run_query(demo_store, query, values) if values else demo_answer(name)).rows
     assert 0 < len(lines) <= len(rows)
+    columns = [column for column, _ in query.columns]
     for line, row in zip(lines, rows, strict=False):
-        for told, value in zip(line.split(" | "), row, strict=True):
-            shown = labels.text(value)
+        for column, told, value in zip(columns, line.split(" | "), row, strict=True):
+            shown = labels.cell(column, value)
             assert shown.startswith(told[:-1]) if told.endswith("…") else shown == told
 
 

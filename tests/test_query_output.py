@@ -53,7 +53,7 @@ def test_json_is_one_form_however_it_is_asked_for(small, tmp_path):
 def test_markdown_is_a_table_whose_cells_hold_their_bars(small):
     lines = small("query", "--sql", ASKED, "--format", "markdown").out.splitlines()
     assert lines[0] == "| series | drop_number | peak_g | dropped_at | note |"
-    assert lines[2] == "| S1 | 1 | 118 | 2026-03-02 10:15 | bar \\| and, comma |"
+    assert lines[2] == "| S1 | 1 | 118.03 | 2026-03-02 10:15 | bar \\| and, comma |"
     assert len(lines) == 4
 
 

@@ -63,6 +63,26 @@ def test_a_flag_is_told_with_its_number_and_a_clipped_peak_as_a_lower_bound(take
     assert "void: clipped: 2" in out.replace("\n", " ") and "≥ 2" in out
 
 
+def test_a_clipped_peak_is_a_lower_bound_wherever_it_stands(taken, tmp_path):
+    peak = taken("drop", "list", "--series", "S1", "--json").json["drops"][2]["peak_g"]
+    bound = f"≥ {peak:.5g}"
+    assert bound in taken("drop", "list", "--series", "S1").out
+    assert bound in taken("history", "C-1").out
+    (row,) = taken("query", "voided_drops", "--json").json["rows"]
+    assert row[-1] is True
+    taken("report", "-o", "r.html")
+    page = (tmp_path / "r.html").read_text(encoding="utf-8")
+    assert re.search(rf">\s*{bound}\s*<", page)
+    taken("drop", "restore", "S1", "3", "--reason", "good enough")
+    assert bound in taken("trend", "--series", "S1").out
+    taken("plot", "wear", "--series", "S1", "-o", "s.svg")
+    assert "clipped peak" in (tmp_path / "s.svg").read_text(encoding="utf-8")
+    # Corrected by hand it is a value again.
+    taken("drop", "amend", "S1", "3", "--set", "peak_g=512.25", "--reason", "from the video")
+    assert "512.25" in taken("drop", "list", "--series", "S1").out
+    assert "≥" not in taken("drop", "list", "--series", "S1").out
+
+
 def test_two_drops_stand_on_one_time_axis(taken):
     out = taken("show", "pulse", "S1", "1", "2").out
     plot = out.splitlines()[:13]

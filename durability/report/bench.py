@@ -167,11 +167,11 @@ def drops_left(forecast: Forecast, trend: Trend, like_series: int) -> str:
         else:
             reached = "damage of severity 4"
         return f"FAILED at drop {forecast.failed_at_drop}: {reached}"
-    done = max(int(trend.drop_number[-1]), forecast.drops) if trend.valid_drops else forecast.drops
     ends = forecast.drops_to_failure
 
     def left(value: float | None) -> str:
-        return "over 400" if value is None else f"{max(value - done, 0):.0f}"
+        until = forecast.left_until(value)
+        return "over 400" if until is None else f"{until:.0f}"
 
     if ends.lower is None:
         span = "over 400"

@@ -134,7 +134,7 @@ class Column(Generic[Row]):
     """With its unit."""
     cell: str | Callable[[Row], Any]
     """Name of a field or of a column of the record (rows that lack it have nothing there), or what
-    makes the cell of a row; whatever is no text yet is shown as ``labels.text`` shows it."""
+    makes the cell of a row; whatever is no text yet is shown as ``labels.cell`` shows it."""
     right: bool = False
     """Numbers."""
     wrap: bool = False
@@ -147,7 +147,7 @@ class Column(Generic[Row]):
         if callable(self.cell):
             return labels.text(self.cell(row))
         value = row.get(self.cell) if isinstance(row, Mapping) else getattr(row, self.cell)
-        return labels.text(value)
+        return labels.cell(self.cell, value)
 
 
 class Columns(Generic[Row]):

@@ -189,6 +189,37 @@ def text(value: Any) -> str:
     return str(value)
 
 
+RECORDED = frozenset(
+    {
+        *("peak_g", "first_peak_g", "last_peak_g", "max_peak_g"),
+        *("pulse_duration_ms", "velocity_change_m_s", "largest_velocity_change_m_s"),
+        *("temperature_c", "measured"),
+    }
+)
+"""Names of columns that hold readings as they were recorded."""
+
+
+def recorded(value: float | None, *, is_bound: bool = False) -> str:
+    """A reading as it was recorded, in five digits at most; a clipped peak is a lower bound.
+
+    Examples
+    --------
+    >>> recorded(101.2), recorded(118.0), recorded(404.3128), recorded(500.0, is_bound=True)
+    ('101.2', '118', '404.31', '≥ 500')
+    """
+    if value is None or value != value:
+        return ABSENT
+    digits = f"{value:.5g}" if abs(value) < 1e5 else f"{value:.0f}"
+    return f"≥ {digits}" if is_bound else digits
+
+
+def cell(name: str, value: Any) -> str:
+    """A cell of the column of that name: readings as recorded, all else as ``text`` has it."""
+    if name in RECORDED and isinstance(value, (int, float)):
+        return recorded(value)
+    return text(value)
+
+
 def listed(items: Iterable[Any]) -> str:
     """Items with commas."""
     return ", ".join(str(item) for item in items)

@@ -224,7 +224,7 @@ def traces_answer(drops: Sequence[PulseTrace]) -> str:
         void = ", void" if first.status == "void" else ""
         return f"{first.series} drop {first.drop_number}{void}: {pulse_words(first.measures)}."
     listed_drops = "; ".join(
-        f"drop {drop.drop_number} {number(drop.measures.peak_g)} g,"
+        f"drop {drop.drop_number} {peak(drop.measures)} g,"
         f" {number(drop.measures.pulse_duration_ms)} ms"
         for drop in drops[:4]
     )

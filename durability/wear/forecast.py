@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -174,6 +175,22 @@ def _forecast(
         b10_drop=b10,
         basis=basis,
         shape_weights=life.fit.shape_weights,
+    )
+
+
+def without_case(bare: Forecast) -> Forecast:
+    """What is said of drops without a case: there is nothing that could fail."""
+    return replace(
+        bare,
+        limit_g=None,
+        drops_to_failure=Prediction(None, None, None),
+        survival_drop=bare.survival_drop[:0],
+        survival_probability=bare.survival_probability[:0],
+        failed_by_limit=None,
+        failed_by_damage=None,
+        b10_drop=None,
+        basis="bare: no case to fail",
+        shape_weights={},
     )
 
 

@@ -6,6 +6,7 @@ Field names are those of the JSON that leaves the program. A number that can't b
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from math import inf
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
@@ -162,6 +163,32 @@ class Forecast:
     """Drop by which one in ten such cases has failed; None beyond the horizon."""
     basis: str
     shape_weights: dict[str, float]
+
+    @property
+    def is_bare(self) -> bool:
+        """Whether the drops were bare: there is no case to fail."""
+        return self.case is None and self.case_model is None
+
+    @property
+    def drops_made(self) -> int:
+        """Drops of its case from the first of this series on, those of later series among them."""
+        return self.case_age - self.case_age_at_first_drop + 1
+
+    @property
+    def drops_left(self) -> float | None:
+        """Drops by median until it fails; 0 when it has, None beyond the horizon or bare."""
+        return 0.0 if self.failed else self.left_until(self.drops_to_failure.median)
+
+    @property
+    def soonest_first(self) -> tuple[bool, float, str]:
+        """Order of series: the failed by the drop at which they did, the others by drops left."""
+        if self.failed:
+            return False, float(self.failed_at_drop or 0), self.series
+        return True, inf if self.drops_left is None else self.drops_left, self.series
+
+    def left_until(self, drop: float | None) -> float | None:
+        """Drops from now until a drop number; 0 when it is past, None beyond the horizon."""
+        return None if drop is None else max(drop - self.drops_made, 0.0)
 
     def probability_failed_within(self, further_drops: int) -> float | None:
         """One minus the survival after so many further drops; None beyond what is predicted."""

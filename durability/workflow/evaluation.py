@@ -139,7 +139,7 @@ class Evaluation:
     @cached_property
     def forecasts(self) -> list[Forecast]:
         """Drops to failure of each series answered for."""
-        from durability.wear.forecast import forecast
+        from durability.wear.forecast import forecast, without_case
 
         found = forecast(
             self.informing,
@@ -151,7 +151,8 @@ class Evaluation:
             lives=self.lives,
         )
         by_code = {each.series: each for each in found}
-        return [by_code[each.series] for each in self.histories]
+        forecasts = (by_code[each.series] for each in self.histories)
+        return [without_case(each) if each.is_bare else each for each in forecasts]
 
     @cached_property
     def in_case(self) -> list[DropHistory]:
@@ -201,7 +202,7 @@ class Evaluation:
         from durability.wear.what_if import level_fan
 
         median = forecast.drops_to_failure.median or 0.0
-        now, horizon = int(forecast.survival_drop[0]), self.limit.horizon
+        now, horizon = forecast.drops_made, self.limit.horizon
         fit = next(life.fit for life in self.lives if forecast.series in life.case.series)
         return level_fan(
             fit,

@@ -35,6 +35,8 @@ class Histories:
     """By series and drop number."""
     reference: frozenset[str] = frozenset()
     """Series of reference drops."""
+    bounded: frozenset[tuple[str, int]] = frozenset()
+    """Series and drop number of peaks that are only known from below: clipped."""
 
 
 def histories_in(connection: Any, series: Sequence[str] | None = None) -> Histories:
@@ -75,6 +77,10 @@ def histories_in(connection: Any, series: Sequence[str] | None = None) -> Histor
         with_voided=tuple(with_voided),
         voided=tuple(VoidedDrop(**row) for row in voided),
         reference=frozenset(row["series"] for row in rows if row["purpose"] == "reference"),
+        bounded=frozenset(
+            (row["series"], row["drop_number"])
+            for row in bench.fetch(connection, "bounded_peaks", series=codes)
+        ),
     )
 
 

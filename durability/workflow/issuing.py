@@ -10,6 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from durability import PROGRAM_VERSION
 from durability.record.errors import RecordRefused, StoreUnusable, UnusableCall
 from durability.store import bench, database
 from durability.workflow.results import (
@@ -189,6 +190,7 @@ def issue_report(
                 replaces=None if replaced is None else replaced.number,
                 reason=reason,
                 record_until_utc=contents.last_entered_at_utc,
+                program_version=PROGRAM_VERSION,
             ),
             replaced=replaced,
             changes=changes,
@@ -253,6 +255,7 @@ def _issue(row: dict[str, Any]) -> ReportIssue:
         replaces=row["replaces"],
         reason=row["reason"],
         record_until_utc=row["record_until_utc"],
+        program_version=row["program_version"],
         issued_at_utc=row["issued_at_utc"],
         issued_by=row["issued_by"],
         replaced_by=row["replaced_by"],

@@ -50,6 +50,8 @@ class SeriesPicture:
     damage_severity: IntArray
     """What was noted on the case, by drop number."""
     fan: LevelFan | None = None
+    bounded: frozenset[int] = frozenset()
+    """Drop numbers of clipped peaks, only known from below; voided ones too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +97,8 @@ class TrendContext:
     """Drop numbers of readings that an outlier test would mark, about the fitted level."""
     suggested_by: str
     rig: RigNote | None
+    bounded: frozenset[int]
+    """Drop numbers of clipped peaks, only known from below."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -354,6 +358,7 @@ class ReportIssue:
     """Why it replaces the other."""
     record_until_utc: datetime | None
     """Latest act of writing that it rests on; None of an empty record."""
+    program_version: str
     issued_at_utc: datetime | None = None
     """None while it is being written."""
     issued_by: str | None = None

@@ -107,6 +107,7 @@ class Study:
         self._as_read = Evaluation(valid, scope.series, limit)
         self._with_voided = Evaluation(with_voided, scope.series, limit, before=self._as_read)
         self._all_voided = histories.voided
+        self._all_bounded = histories.bounded
         self._corrected: dict[tuple[int, bool], tuple[tuple[Evaluation, ...], list[RigNote]]] = {}
 
     @property
@@ -351,6 +352,9 @@ class Study:
         """The ranking by case model with all voided readings put back."""
         return self._with_voided.ranking("case_model")
 
+    def _bounded(self, series: str) -> frozenset[int]:
+        return frozenset(drop for code, drop in self._all_bounded if code == series)
+
     @cached_property
     def contexts(self) -> list[TrendContext]:
         """What stands beside each trend: voided drops, doubtful readings, the rig."""
@@ -360,6 +364,7 @@ class Study:
                 self.put_back.get(trend.series),
                 *_suggested(trend),
                 note,
+                self._bounded(trend.series),
             )
             for trend, note in zip(self.trends, self.rig_notes, strict=True)
         ]
@@ -372,13 +377,12 @@ class Study:
         if self.rig_corrected:
             absolute = self.limit.limit_g is not None
             evaluation = self._divided_out(evaluation, absolute=absolute)[0][0]
-        medians = [
-            (each.drops_to_failure.median, each.series, each)
-            for each in self.forecasts
-            if not each.failed and each.limit_g is not None
+        ahead = [
+            each
+            for each in sorted(self.forecasts, key=lambda each: each.soonest_first)
+            if not each.failed and each.limit_g is not None and each.drops_left is not None
         ]
-        ahead = sorted((median, series, each) for median, series, each in medians if median)
-        return {series: evaluation.fan(each) for _, series, each in ahead[:most]}
+        return {each.series: evaluation.fan(each) for each in ahead[:most]}
 
     def pictures(self, *, most_fans: int = 0) -> list[SeriesPicture]:
         """Every series with drops as it is drawn; one without any only where it is named.
@@ -419,6 +423,7 @@ class Study:
                         nothing if history.damage_severity is None else history.damage_severity
                     ),
                     fan=fans.get(history.series),
+                    bounded=self._bounded(history.series),
                 )
             )
         return pictures
@@ -532,6 +537,8 @@ def _correction_words(note: RigNote) -> str:
 
 def _widest_forecast(central: Forecast, least: Forecast, most: Forecast, note: RigNote) -> Forecast:
     """A forecast as corrected, its interval over all that the rig's drift may have been."""
+    if central.is_bare:
+        return central
     if not note.corrected:
         return replace(central, basis=f"{central.basis}; not rig-corrected: {note.reason}")
     three = [each.drops_to_failure for each in (central, least, most)]

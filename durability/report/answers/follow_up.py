@@ -149,7 +149,7 @@ def _shock_words(walk: Walk) -> str:
     if shocks["drops_without_reading"]:
         parts[0] += f" ({shocks['drops_without_reading']} without a reading)"
     if shocks["max_peak_g"]:
-        parts.append(f"largest {labels.number(shocks['max_peak_g'])} g")
+        parts.append(f"largest {labels.recorded(shocks['max_peak_g'])} g")
     if shocks["highest_drop_mm"]:
         parts.append(f"from up to {shocks['highest_drop_mm']:g} mm")
     if shocks["shock_dose"] is not None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from durability.record.basis import counted
@@ -25,19 +25,14 @@ NEXT_TO_NONE = 0.01
 
 def drops_to_failure(level: float, horizon: int) -> Columns[Forecast]:
     """The table of forecasts, for this probability of the interval and this last drop."""
-
-    def soonest(each: Forecast) -> tuple[bool, int, float, str]:
-        median = each.drops_to_failure.median
-        beyond = horizon + 1 if median is None else median
-        return not each.failed, each.failed_at_drop or 0, beyond, each.series
-
     return Columns["Forecast"](
-        "Drops to failure of each series, the soonest first",
+        "Drops to failure of each series in a case, the fewest drops left first",
         Column("series", "series"),
         Column("case model", beside.worn_in, wrap=True),
         Column("drops", "drops", right=True),
         Column("limit, g", "limit_g", right=True),
         Column("fails at drop", lambda e: failure(e, horizon)),
+        Column("left", lambda e: "" if e.failed else left(e, horizon), right=True),
         Column(
             f"{labels.share(level)} interval",
             lambda e: "" if e.failed else labels.life(e.drops_to_failure, horizon)[1],
@@ -48,7 +43,7 @@ def drops_to_failure(level: float, horizon: int) -> Columns[Forecast]:
             wide=True,
         ),
         Column("rests on", "basis", wide=True),
-        order=soonest,
+        order=lambda each: each.soonest_first,
     )
 
 
@@ -77,23 +72,40 @@ def by_cause(result: Forecast) -> str:
 
 
 def forecasts_answer(results: Sequence[Forecast], level: float, horizon: int) -> str:
-    """First line of a forecast: how many failed, and which comes next."""
+    """First line of a forecast: how many failed, and which comes next by drops left."""
     if not results:
         return "No series with drops in the store."
-    failed = sum(each.failed for each in results)
-    answer = f"{failed} of {counted(len(results), 'series', 'series')} failed"
-    next_ones = [
-        each for each in results if not each.failed and each.drops_to_failure.median is not None
-    ]
-    if next_ones:
-        soonest = min(next_ones, key=lambda each: each.drops_to_failure.median or 0)
+    cases = in_cases(results)
+    if not cases:
+        return f"{counted(len(results), 'series', 'series')} dropped bare: no case to fail."
+    failed = sum(each.failed for each in cases)
+    answer = f"{failed} of {counted(len(cases), 'series', 'series')} in a case failed"
+    soonest = min(cases, key=lambda each: (each.failed, each.soonest_first))
+    if soonest.drops_left is not None and not soonest.failed:
         median, span = labels.life(soonest.drops_to_failure, horizon)
-        answer += f"; next {soonest.series} at drop {median} ({labels.share(level)}: {span})"
+        answer += (
+            f"; next {soonest.series}, {left(soonest, horizon)} left, at drop {median}"
+            f" ({labels.share(level)}: {span})"
+        )
     return answer + "."
+
+
+def in_cases(results: Iterable[Forecast]) -> list[Forecast]:
+    """Those of series in a case: a bare series has none that could fail."""
+    return [each for each in results if not each.is_bare]
+
+
+def left(result: Forecast, horizon: int) -> str:
+    """Drops left by median."""
+    if result.drops_left is None:
+        return f"> {max(horizon - result.drops_made, 0)}"
+    return f"{result.drops_left:.0f}"
 
 
 def forecast_sentence(result: Forecast, level: float, horizon: int) -> str:
     """Forecast of one series in a sentence."""
+    if result.is_bare:
+        return f"{result.series}: {counted(result.drops, 'drop')}; {result.basis}"
     at = result.failed_in
     if at is not None:
         elsewhere = "" if at.series == result.series else f", at {at.series} drop {at.drop_number}"
@@ -139,9 +151,10 @@ def failed_when(limit_g: float | None, limit_rise: float) -> str:
 
 def _failures(results: Sequence[Forecast], limit: Limit) -> Iterator[Block]:
     yield Words(forecasts_answer(results, limit.level, limit.horizon))
-    if results:
+    cases = in_cases(results)
+    if cases:
         yield Words(failed_when(limit.limit_g, limit.limit_rise), is_note=True)
-        yield drops_to_failure(limit.level, limit.horizon).table(results)
+        yield drops_to_failure(limit.level, limit.horizon).table(cases)
 
 
 def _survival(result: Forecast) -> list[tuple[int, float]]:
@@ -161,7 +174,7 @@ def blocks(
 ) -> Iterator[Block]:
     """Drops to failure of each series, what counts as failed, whether the rig drifted."""
     yield from _failures(results, limit)
-    if not results:
+    if not in_cases(results):
         return
     yield from beside.rig([(each.series, note) for each, note in zip(results, notes, strict=True)])
     yield Words("What each rests on: durability forecast --series S", is_note=True)
@@ -181,6 +194,8 @@ def at_length(
         rig = beside.rig_sentence(note)
         if rig is not None:
             yield Words(f"{rig}.")
+        if result.is_bare:
+            continue
         yield beside.rests_on(result.basis)
         yield from beside.shapes(result.shape_weights)
         if not result.failed:
@@ -229,6 +244,7 @@ def json(
                     "damage": result.failed_by_damage,
                 },
                 "drops_to_failure": as_json.prediction(result.drops_to_failure),
+                "drops_left": result.drops_left,
                 "survival": [
                     {"drop": int(drop), "probability": float(probability)}
                     for drop, probability in zip(

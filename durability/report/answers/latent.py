@@ -107,7 +107,7 @@ def failed_later(link: LatentLink) -> str:
     words = "No device that passed on drop day has failed since."
     if later:
         listed = labels.listed(
-            f"{each.device} ({labels.some(each.first_failed_functions) or 'a function'}, day"
+            f"{each.device} ({labels.some(each.first_failed_functions) or 'a function'},"
             f" {failed_days(each)})"
             for each in sorted(later, key=lambda each: -(each.shock_dose or 0))
         )
@@ -123,11 +123,13 @@ def failed_later(link: LatentLink) -> str:
 
 
 def failed_days(device: DeviceOutlook) -> str:
-    """Days after time zero between which a device failed; blank while it works."""
+    """Days after time zero between which a device failed, in words; blank while it works."""
     if device.failed_by_days is None:
         return ""
     after = 0 if device.failed_after_days is None else device.failed_after_days
-    return f"{after:.0f} to {device.failed_by_days:.0f}"
+    if after == device.failed_by_days:
+        return f"on day {after:.0f}"
+    return f"between days {after:.0f} and {device.failed_by_days:.0f}"
 
 
 def inspect_first(link: LatentLink) -> str | None:
@@ -395,7 +397,7 @@ def _outlooks(answer: LatentAnswer) -> Columns[DeviceOutlook]:
         "Devices, the likeliest to have failed unseen first",
         Column("device", "device"),
         Column("state", state, wrap=True),
-        Column("failed between days", failed_days, right=True),
+        Column("failed", failed_days, wrap=True),
         Column("failed first", lambda each: labels.listed(each.first_failed_functions), wide=True),
         Column(
             "unseen",

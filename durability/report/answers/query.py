@@ -96,10 +96,10 @@ def blocks(
     )
     yield Words(f"{title}: {counted(len(rows), 'row')}" + (f" ({asked})" if asked else ""))
     if rows:
-        yield _table([name.replace("_", " ") for name in columns], rows)
+        yield _table(columns, [name.replace("_", " ") for name in columns], rows)
 
 
-def _table(headings: Sequence[str], rows: Rows) -> Table:
+def _table(columns: Sequence[str], headings: Sequence[str], rows: Rows) -> Table:
     """Rows of values, with the digits that people read."""
     numbers = (
         at
@@ -109,7 +109,10 @@ def _table(headings: Sequence[str], rows: Rows) -> Table:
     return Table(
         "",
         headings,
-        [[labels.text(value) for value in row] for row in rows],
+        [
+            [labels.cell(name, value) for name, value in zip(columns, row, strict=True)]
+            for row in rows
+        ],
         right=frozenset(numbers),
         wrap=frozenset(range(len(headings))),
     )
@@ -130,7 +133,7 @@ def as_text(form: str, asked: Any, as_of: AsOf | None) -> str:
     if form == "csv":
         return as_csv(asked.columns, asked.rows)
     if form == "markdown":
-        return markdown.text([_table(asked.columns, asked.rows)])
+        return markdown.text([_table(asked.columns, asked.columns, asked.rows)])
     answer = as_json.named(asked, ("query", "parameters", "columns", "rows"))
     return as_json.dumps(as_json.as_of(as_of, answer)) + "\n"
 

@@ -263,7 +263,11 @@ COLUMNS: dict[str, Columns[Record]] = {
         "",
         Column("series", "series"),
         Column("drop", "drop_number", right=True),
-        Column("peak, g", "peak_g", right=True),
+        Column(
+            "peak, g",
+            lambda row: labels.recorded(row["peak_g"], is_bound=row["peak_is_bound"]),
+            right=True,
+        ),
         Column("ms", "pulse_duration_ms", right=True),
         Column("dropped", "dropped_at"),
         Column("status", "status", wrap=True),

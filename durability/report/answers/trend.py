@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Container, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from durability.record.basis import MIN_DROPS_FOR_TREND, counted
@@ -124,7 +124,7 @@ def at_length(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> Ite
             )
         yield from _beside(result, context)
         if len(result.drop_number):
-            yield Preformatted(level_plot(result))
+            yield Preformatted(level_plot(result, context.bounded))
 
 
 def _beside(result: Trend, context: TrendContext) -> Iterator[Words]:
@@ -152,13 +152,15 @@ def _beside(result: Trend, context: TrendContext) -> Iterator[Words]:
         yield Words(f"{rig}.")
 
 
-def level_plot(result: Trend) -> str:
+def level_plot(result: Trend, bounded: Container[int] = ()) -> str:
     """Readings and level of a series as text: one line a drop, peak g to the right.
 
     Parameters
     ----------
     result : Trend
         One series with at least one valid drop.
+    bounded : container of int
+        Drop numbers of clipped peaks, only known from below.
 
     Returns
     -------
@@ -179,7 +181,8 @@ def level_plot(result: Trend) -> str:
         if level == level:
             row[at(level)] = "|"
         row[at(reading)] = "x" if int(drop) in result.doubted_drops else "o"
-        lines.append(f"{int(drop):4d}  {labels.number(reading):>7}  {''.join(row).rstrip()}")
+        peak = labels.recorded(reading, is_bound=int(drop) in bounded)
+        lines.append(f"{int(drop):4d}  {peak:>7}  {''.join(row).rstrip()}")
     return "\n".join(lines)
 
 

@@ -18,7 +18,11 @@ VOIDED = Columns[tuple[Mapping[str, Any], str]](
     "Every voided drop; the effect is that of all voided readings of its series together",
     Column("series", lambda each: each[0]["series"]),
     Column("drop", lambda each: each[0]["drop_number"], right=True),
-    Column("peak, g", lambda each: each[0]["peak_g"], right=True),
+    Column(
+        "peak, g",
+        lambda each: labels.recorded(each[0]["peak_g"], is_bound=each[0]["peak_is_bound"]),
+        right=True,
+    ),
     Column("reason", lambda each: each[0]["void_reason"], wrap=True),
     Column("voided by", lambda each: each[0]["voided_by"]),
     Column("verdict with it put back", lambda each: each[1], wrap=True),

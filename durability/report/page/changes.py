@@ -16,7 +16,7 @@ from durability.report.blocks import Column, Columns
 from durability.workflow.results import ReportAnswer
 
 if TYPE_CHECKING:
-    from durability.workflow.results import ReportContents, SeriesPicture
+    from durability.workflow.results import ReportContents, ReportIssue, SeriesPicture
 
 NOT_REPORTED = "not reported"
 
@@ -89,7 +89,7 @@ def _answers(contents: ReportContents) -> Iterator[ReportAnswer]:
             days = latent.failed_days(each)
             yield ReportAnswer(
                 f"state of {each.device}",
-                f"{each.state}, day {days}" if days else each.state,
+                f"{each.state} {days}" if days else each.state,
                 (each.shock_dose,),
             )
     for bounds in contents.boundaries:
@@ -130,6 +130,8 @@ def _of_series(picture: SeriesPicture, horizon: int) -> Iterator[ReportAnswer]:
         f"{trend.verdict}, {labels.percent_with_interval(*rise)}",
         rise,
     )
+    if outlook.is_bare:
+        return
     life = outlook.drops_to_failure
     fails = failure(outlook, horizon)
     if not outlook.failed:
@@ -174,8 +176,15 @@ def summary(contents: ReportContents) -> str:
         f"Re-issue: replaces report {replaced.number} of {labels.moment(replaced.issued_at_utc)}"
         f" UTC. Reason: {contents.issue.reason}. {changed} of {counted(of, 'answer')}"
         f" {'has' if changed == 1 else 'have'} changed; in the record since: "
-        f"{record_words(contents)}."
+        f"{record_words(contents)}{_version_words(replaced, contents.issue)}."
     )
+
+
+def _version_words(before: ReportIssue, after: ReportIssue) -> str:
+    """That another version of the program gave the report before: a cause of its own."""
+    if before.program_version == after.program_version:
+        return ""
+    return f"; the program's version: {before.program_version} → {after.program_version}"
 
 
 def record_words(contents: ReportContents) -> str:

@@ -284,7 +284,8 @@ def _life(contents: ReportContents, artist: Artist) -> Section:
 
     section = Section("life", "Drops to failure")
     forecasts = contents.forecasts
-    if not forecasts:
+    in_cases = forecast.in_cases(forecasts)
+    if not in_cases:
         section.blocks.append(Words(labels.NOTHING["failures"]))
         return section
     section.blocks += [
@@ -305,14 +306,14 @@ def _life(contents: ReportContents, artist: Artist) -> Section:
             artist.draw(
                 "fan",
                 f"The level to come, against the limit: {len(ahead)} of"
-                f" {sum(not each.failed for each in forecasts)} series that have not failed, those"
+                f" {sum(not each.failed for each in in_cases)} series that have not failed, those"
                 " expected to fail next",
                 lambda: plots.fan(ahead, level=contents.level, horizon=contents.horizon),
             )
         )
     section.blocks += [
         forecast.drops_to_failure(contents.level, contents.horizon).table(
-            forecasts, words.command(contents, "forecast")
+            in_cases, words.command(contents, "forecast")
         ),
         Words(labels.RELATIVE, True),
     ]

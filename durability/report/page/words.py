@@ -13,7 +13,7 @@ from durability.report.answers import latent, rig, voided
 from durability.report.answers import records as series
 from durability.report.answers import voided as amendments
 from durability.report.answers.compare import claims_answer, comparisons_answer
-from durability.report.answers.forecast import failed_when, forecasts_answer
+from durability.report.answers.forecast import failed_when, forecasts_answer, left
 from durability.report.answers.rank import ranking_answer
 from durability.report.answers.trend import trends_answer
 from durability.rig.results import RigWatch
@@ -177,7 +177,7 @@ def next_steps(contents: ReportContents) -> list[str]:
     steps = [
         *_kept_apart(contents.owed.quarantined),
         *_inspections_owed(contents),
-        *_about_to_fail(contents.pictures),
+        *_about_to_fail(contents.pictures, contents.horizon),
         *_rig_and_sensors(contents),
         *_too_few(contents),
         *_missing(contents),
@@ -207,20 +207,20 @@ def _inspections_owed(contents: ReportContents) -> list[str]:
     return [step for step in steps if step]
 
 
-def _about_to_fail(pictures: Sequence[SeriesPicture]) -> list[str]:
-    near = [
-        each.forecast
-        for each in pictures
-        if not each.forecast.failed
-        and each.trend.case is not None
-        and each.forecast.drops_to_failure.median is not None
-        and each.forecast.drops_to_failure.median - each.forecast.survival_drop[0] <= SOON_DROPS
-    ]
+def _about_to_fail(pictures: Sequence[SeriesPicture], horizon: int) -> list[str]:
+    near = {
+        each.case or each.series: each  # of a case, its last series
+        for each in sorted(
+            (picture.forecast for picture in pictures),
+            key=lambda each: each.case_age_at_first_drop,
+        )
+        if not each.failed and each.drops_left is not None and each.drops_left <= SOON_DROPS
+    }
     if not near:
         return []
     named = labels.some(
-        f"{each.series} at drop {each.drops_to_failure.median:.0f} ({each.drops} made)"
-        for each in near
+        f"{each.series} at drop {each.drops_to_failure.median:.0f} ({left(each, horizon)} left)"
+        for each in sorted(near.values(), key=lambda each: each.soonest_first)
     )
     return [f"Expect failure within {SOON_DROPS} drops: {named}; inspect before each drop."]
 

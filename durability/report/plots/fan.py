@@ -44,7 +44,10 @@ def fan(pictures: Sequence[SeriesPicture], *, level: float, horizon: int) -> Fig
     """
     if not pictures:
         return look.missing(labels.NOTHING["series"])
-    shown = sorted(pictures, key=lambda each: _soonest_first(each, horizon))[: look.MOST_PANELS]
+    pictures = [each for each in pictures if not each.forecast.is_bare]
+    if not pictures:
+        return look.missing(labels.NOTHING["failures"])
+    shown = sorted(pictures, key=lambda each: each.forecast.soonest_first)[: look.MOST_PANELS]
     alone = len(shown) == 1
     forecasts = [each.forecast for each in pictures]
     answer = (
@@ -208,12 +211,6 @@ def _fan_key(shown: Sequence[SeriesPicture], level: float) -> list[tuple[str, Ar
             ("failed", Line2D([], [], linestyle="none", marker="X", markersize=8, color=look.RUST))
         )
     return key
-
-
-def _soonest_first(picture: SeriesPicture, horizon: int) -> tuple[bool, float, str]:
-    forecast = picture.forecast
-    by = forecast.failed_at_drop or forecast.drops_to_failure.median or horizon + 1
-    return not forecast.failed, float(by), forecast.series
 
 
 def _farthest(picture: SeriesPicture) -> float:

@@ -19,6 +19,7 @@ import numpy as np
 from matplotlib.backends import backend_agg
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
+from matplotlib.markers import CARETUPBASE
 from matplotlib.ticker import FuncFormatter, MaxNLocator, NullFormatter
 
 if TYPE_CHECKING:
@@ -54,6 +55,12 @@ UNREAD: Style = {
     "markersize": 4.4,
     "markerfacecolor": WHITE,
     "markeredgecolor": MUTED,
+}
+BOUNDED: Style = {
+    "marker": CARETUPBASE,
+    "markersize": 5.5,
+    "markerfacecolor": INK,
+    "markeredgecolor": INK,
 }
 DOUBTED: Style = {"marker": "x", "markersize": 6.5, "markeredgecolor": RUST, "markeredgewidth": 1.4}
 LIMIT: Style = {"color": RUST, "linestyle": (0, (5, 2)), "linewidth": 1.2}

@@ -98,10 +98,22 @@ def draw_series(panel: Axes, picture: SeriesPicture, *, damage: bool = True) -> 
         label="_voided without reading",
         **look.UNREAD,
     )
+    _mark_bounded(panel, picture, scale)
     if trend.valid_drops == 0:
         above_all(panel, _nothing_valid(picture))
     if damage:
         _mark_damage(panel, picture, small=small)
+
+
+def _mark_bounded(panel: Axes, picture: SeriesPicture, scale: float) -> None:
+    """A caret over each clipped peak: it is at least that high."""
+    drops = np.concatenate([picture.trend.drop_number, picture.voided_drop_number])
+    peaks = np.concatenate([picture.trend.peak_g, picture.voided_peak_g])
+    is_bound = np.isin(drops, list(picture.bounded))
+    style = {**look.BOUNDED, "markersize": look.BOUNDED["markersize"] * scale}
+    panel.plot(
+        drops[is_bound], peaks[is_bound], linestyle="none", zorder=5, label="_at least", **style
+    )
 
 
 def _scatter(
@@ -207,6 +219,8 @@ def series_key(shown: Sequence[SeriesPicture], *, damage: bool = True) -> list[t
     if any(np.isnan(each.voided_peak_g).any() for each in shown):
         unread = Line2D([], [], linestyle="none", **look.UNREAD)
         key.append(("voided, no reading", unread))
+    if any(each.bounded for each in shown):
+        key.append(("≥: clipped peak", Line2D([], [], linestyle="none", **look.BOUNDED)))
     if any(each.trend.doubted_drops for each in shown):
         doubted = Line2D([], [], linestyle="none", **look.DOUBTED)
         key.append(("doubted, down-weighted", doubted))

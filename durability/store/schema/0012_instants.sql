@@ -205,3 +205,10 @@ LEFT JOIN lived AS l ON l."case" = n.specimen AND l.series = n.series
 LEFT JOIN last_lived AS a ON a."case" = n.specimen
 WHERE n.kind = 'case'
     AND (n.severity < 4 OR n.damage_note_id IN (SELECT damage_note_id FROM failing_notes));
+
+-- Peaks that are only known from below: taken from a clipped record, and not corrected since.
+CREATE VIEW bounded_peaks AS
+SELECT d.drop_id, d.series, d.drop_number, d.peak_g
+FROM all_drops AS d
+JOIN latest_measures AS m ON m.drop_id = d.drop_id AND m.peak_g = d.peak_g
+JOIN pulse_flag AS f ON f.pulse_measures_id = m.pulse_measures_id AND f.name = 'clipped';

@@ -14,7 +14,8 @@ SELECT
     d.series, d.drop_number, d.peak_g, d.pulse_duration_ms, d.velocity_change_m_s, d.dropped_at,
     d.dropped_at_utc_offset, d.temperature_c, d.achieved_height_mm, d.drop_height_mm,
     d.status, d.void_reason, d.amended, n.damage_severity, n.damage, d.operator, d.note,
-    d.file_name, d.source_row, d.entered_by, d.entered_at_utc, d.drop_id
+    d.file_name, d.source_row, d.entered_by, d.entered_at_utc, d.drop_id,
+    d.drop_id IN (SELECT drop_id FROM bounded_peaks) AS peak_is_bound
 FROM all_drops AS d
 LEFT JOIN (
     SELECT
@@ -82,6 +83,9 @@ SELECT
 FROM drops_in_order
 WHERE list_contains($series, series)
 ORDER BY series, drop_number;
+
+-- name: bounded_peaks
+SELECT series, drop_number FROM bounded_peaks WHERE list_contains($series, series);
 
 -- name: voided_drops
 SELECT series, drop_number, peak_g, void_reason AS reason

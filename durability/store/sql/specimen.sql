@@ -75,8 +75,10 @@ ORDER BY p.kind DESC, p.code;
 WITH told AS (
     SELECT
         coalesce(dropped_at, entered_at_utc) AS happened_at, placed_at_utc AS at_utc,
-        NULL AS utc_offset, dropped_at IS NOT NULL AS dated, 1 AS place, 'drop' AS event, series, drop_number,
-        concat_ws(', ', 'peak ' || round(peak_g, 1)::VARCHAR || ' g',
+        NULL AS utc_offset, dropped_at IS NOT NULL AS dated, 1 AS place, 'drop' AS event,
+        series, drop_number,
+        concat_ws(', ', 'peak ' || CASE WHEN drop_id IN (SELECT drop_id FROM bounded_peaks)
+                THEN '≥ ' ELSE '' END || format('{:.5g}', peak_g) || ' g',
             CASE WHEN $code = "case" THEN 'device ' || device
                 ELSE coalesce('in case ' || "case", 'bare') END,
             round(drop_height_mm)::INTEGER::VARCHAR || ' mm', orientation, surface,
