@@ -1,6 +1,7 @@
 """The keyboard session: one line a drop, each stored before the next prompt."""
 
 import io
+import json
 import os
 import subprocess
 import sys
@@ -88,6 +89,39 @@ def test_undo_voids_the_last_drop_and_keeps_its_number(type_lines, bench):
         (2, "void"),
         (3, "valid"),
     ]
+
+
+def test_a_reading_typed_wrong_is_corrected_by_one_key(type_lines, bench):
+    told = type_lines("118", "1190", "c 119", "120", "c 1 117.5")
+    assert "drop 2: 1190 → 119 g" in told.out and "drop 1: 118 → 117.5 g" in told.out
+    kept = drops(bench)
+    assert [(d["peak_g"], d["status"]) for d in kept] == [
+        (117.5, "valid"), (119.0, "valid"), (120.0, "valid"),
+    ]  # fmt: skip
+    events = json.loads(bench("history", "C-1", "--json").out)["events"]
+    assert [each["what"] for each in events if each["event"] == "amendment"] == [
+        "peak_g: 1190.0 to 119.0, typed wrong",
+        "peak_g: 118.0 to 117.5, typed wrong",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("c 3 120", "drop 3 of series 'S1': not in the store; its last drop is 2"),
+        ("c x", "peak_g 'x': not a number"),
+        ("c -5", "not a number above 0"),
+        ("c 1 120 6.2", "not a drop"),
+    ],
+)
+def test_a_correction_that_can_not_be_changes_nothing(type_lines, bench, line, said):
+    told = type_lines("118", "119", line, expect=1)
+    assert said in told.err
+    assert [d["peak_g"] for d in drops(bench)] == [118.0, 119.0]
+
+
+def test_nothing_to_correct_yet(type_lines):
+    assert "c: no drop made yet" in type_lines("c 118", expect=1).err
 
 
 def test_a_wrong_line_is_told_and_the_session_goes_on(type_lines, bench):

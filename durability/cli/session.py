@@ -15,7 +15,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from durability.cli.logbook import acknowledged, limit_of, session_of, warn, warn_of_drop
-from durability.intake.hand_entry import TypedDrop, read_line, read_undo, void_keys
+from durability.intake.hand_entry import (
+    TypedDrop,
+    read_correction,
+    read_line,
+    read_undo,
+    void_keys,
+)
 from durability.record import clock
 from durability.record.errors import CaseUnfit, DurabilityError, UnusableCall
 from durability.record.records import StoredDrop
@@ -151,6 +157,7 @@ HELP = """\
   118 v1            stored, but void; v alone lists the keys 1 to 6
   118 void: words   the same with words of your own
   v4                a drop without a reading: it counts for the device
+  c 125   c 7 125   correct the peak of the last drop, or of drop 7
   u   u1   u: words void the last drop
   file PATH # words a waveform file in place of what is typed, and a note
   Enter             time since the last drop, and the trend so far
@@ -316,6 +323,8 @@ class _BenchSession:
             self._say(bench.wrapped(f"void keys: {void_keys()}", self.width))
         elif (reason := read_undo(words)) is not None:
             self._undo(reason)
+        elif (right := read_correction(words)) is not None:
+            self._correct(*right)
         elif self.sheet is not None and self.sheet.is_skip(words):
             with self.judging.store_lock:
                 self._say(self.sheet.skip(words))
@@ -419,12 +428,25 @@ class _BenchSession:
             return self.series, "record"
         return self.sheet.target(self.despite_failed)
 
-    def _undo(self, reason: str) -> None:
+    def _last(self, what: str) -> tuple[str, int]:
+        """Series and number of the last drop."""
         series, last = self.series, self.number - 1
         if self.sheet is not None:
             series, last = self.sheet.last_stored()
         if last < 1:
-            raise UnusableCall("undo: no drop made yet")
+            raise UnusableCall(f"{what}: no drop made yet")
+        return series, last
+
+    def _correct(self, number: int | None, peak_g: str) -> None:
+        series, last = self._last("c")
+        number = number or last
+        with self.judging.store_lock:
+            was = corrections.correct_peak(self.session, series, number, peak_g)
+        self._say(bench.corrected(number, was, float(peak_g)))
+        self.to_tell = series
+
+    def _undo(self, reason: str) -> None:
+        series, last = self._last("undo")
         with self.judging.store_lock:
             corrections.void_drop(self.session, series, last, reason)
         self._say(f"drop {last} is void ({reason}); it keeps its number")

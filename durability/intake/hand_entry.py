@@ -366,6 +366,28 @@ def read_undo(words: str) -> str | None:
     return (match["reason"] or "").strip() or "undone at the bench"
 
 
+_CORRECTION = re.compile(r"c(?:\s+(?P<number>\d+))?\s+(?P<peak>\S+)")
+
+
+def read_correction(words: str) -> tuple[int | None, str] | None:
+    """Number of a drop and its right peak g; None when the line is no correction.
+
+    Parameters
+    ----------
+    words : str
+        "c 125" for the last reading, "c 7 125" for the seventh.
+
+    Returns
+    -------
+    (int or None, str) or None
+        Without a number the last drop is meant; the peak as typed.
+    """
+    match = _CORRECTION.fullmatch(words.strip())
+    if not match:
+        return None
+    return int(match["number"]) if match["number"] else None, match["peak"]
+
+
 OUTCOME_KEYS: dict[str, Outcome] = {
     "p": "pass",
     "d": "degraded",

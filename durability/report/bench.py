@@ -59,6 +59,11 @@ def rest(seconds: float) -> str:
     return f"{minutes} min {left} s" if minutes else f"{left} s"
 
 
+def corrected(drop_number: int, was: float | None, peak_g: float) -> str:
+    """What a peak was and is, for instance "drop 7: 1250 → 125 g"."""
+    return f"drop {drop_number}: {'no reading' if was is None else f'{was:g}'} → {peak_g:g} g"
+
+
 def rig_line(watched: RigWatch, today: str, width: int) -> str:
     """State of the rig by one reference series, for the start of a session."""
     health = watched.health

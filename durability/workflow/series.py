@@ -444,6 +444,42 @@ def _set_status(session: Session, series: str, drop_number: int, status: str, re
         bench.amend(connection, "drops", drop["drop_id"], changes, reason=reason, entry_id=entry_id)
 
 
+def correct_peak(session: Session, series: str, drop_number: int, peak_g: str) -> float | None:
+    """Correct a peak that was typed wrong.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    series : str
+        Code of the series.
+    drop_number : int
+        Which drop.
+    peak_g : str
+        The right peak as typed.
+
+    Returns
+    -------
+    float or None
+        The peak in g that stood there; None when the drop had no reading.
+
+    Raises
+    ------
+    UnusableCall
+        The text is no peak.
+    RecordRefused
+        No such drop.
+    """
+    right = typed_value("peak_g", peak_g)
+    with entry(session, "drop amend") as (connection, entry_id):
+        drop = find_drop(connection, series, drop_number)
+        changes = [("peak_g", drop["peak_g"], right)]
+        why = "typed wrong"
+        bench.amend(connection, "drops", drop["drop_id"], changes, reason=why, entry_id=entry_id)
+    was: float | None = drop["peak_g"]
+    return was
+
+
 def amend_record(
     session: Session, table: str, code: str, changes: Sequence[str], reason: str, number: int = 0
 ) -> Quarantine | None:
