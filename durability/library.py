@@ -110,9 +110,9 @@ def trends(drops: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        series, case, case_model, drops, valid_drops, verdict, alarm_at_drop, level_first_g,
-        level_latest_g, rise_pct_per_drop, rise_lower, rise_upper (90 %), p_value, shape, basis; in
-        order of series.
+        series, case, case_model, drops, valid_drops, verdict, alarm_at_drop, wear_alarm_at_drop,
+        level_first_g, level_latest_g, rise_pct_per_drop, rise_lower, rise_upper (90 %), p_value,
+        q_value, shape, basis; in order of series.
 
     Raises
     ------
@@ -321,9 +321,10 @@ _TEXT, _NUMBER, _COUNT, _WHOLE, _FLAG = "string", "float64", "int64", "Int64", "
 
 TREND_COLUMNS = {
     "series": _TEXT, "case": _TEXT, "case_model": _TEXT, "drops": _COUNT, "valid_drops": _COUNT,
-    "verdict": _TEXT, "alarm_at_drop": _WHOLE, "level_first_g": _NUMBER, "level_latest_g": _NUMBER,
+    "verdict": _TEXT, "alarm_at_drop": _WHOLE, "wear_alarm_at_drop": _WHOLE,
+    "level_first_g": _NUMBER, "level_latest_g": _NUMBER,
     "rise_pct_per_drop": _NUMBER, "rise_lower": _NUMBER, "rise_upper": _NUMBER,
-    "p_value": _NUMBER, "shape": _TEXT, "basis": _TEXT,
+    "p_value": _NUMBER, "q_value": _NUMBER, "shape": _TEXT, "basis": _TEXT,
 }  # fmt: skip
 FORECAST_COLUMNS = {
     "series": _TEXT, "case": _TEXT, "case_model": _TEXT, "drops": _COUNT,

@@ -37,18 +37,57 @@ def mean_ranks(readings):
 
 def rise_evidence(readings, curves, rising_weight, settling_weight):
     """Log Bayes factors by the formulas, one series, one shape after the other."""
-    n, nu, g, prior = len(readings), 5.0, 10.0, 10.0
     if len(set(readings)) == 1:
-        return (-0.5 * math.log(1 + g),) * 2
+        return (-0.5 * math.log(1 + 10.0),) * 2
+    factors, _ = robust_fit(readings, curves, rising_weight, settling_weight, rounds=2)
+    return tuple(
+        math.log(sum(f * w for f, w in zip(factors, weights, strict=True)))
+        for weights in (rising_weight, settling_weight)
+    )
+
+
+def student_weights(residual):
+    """1 / (ν + standardised residual²)."""
+    n, nu, prior = len(residual), 5.0, 10.0
+    size = [abs(e) for e in residual]
+    variance = (
+        n * (1.4826 * statistics.median(size)) ** 2 + prior * (1.2533 * sum(size) / n) ** 2
+    ) / (n + prior)
+    return [1 / (nu + e * e / variance) for e in residual]
+
+
+def rounding_variance(readings):
     steps = [b - a for a, b in itertools.pairwise(sorted(readings)) if b > a]
-    rounding = min(steps) ** 2 / 12
+    return min(steps) ** 2 / 12
+
+
+def log_odds_goes_on(readings, paths, curves, rising_weight, settling_weight, information):
+    """Log of the mean likelihood of all wear over that of all settling, path after path."""
+    n = len(readings)
+    _, residual = robust_fit(readings, curves, rising_weight, settling_weight, rounds=1)
+    weight = student_weights(residual)
+    weight = [w * n / sum(weight) for w in weight]
+    likelihood = []
+    for family in paths:
+        total = 0.0
+        for path in family:
+            off = [y - p for y, p in zip(readings, path, strict=True)]
+            mean = sum(w * e for w, e in zip(weight, off, strict=True)) / n
+            misfit = sum(w * (e - mean) ** 2 for w, e in zip(weight, off, strict=True))
+            misfit += n * rounding_variance(readings) + 2 * 0.04**2
+            total += misfit ** (-(information * (n - 1) + 2) / 2)
+        likelihood.append(total / len(family))
+    settling, *wear = likelihood
+    return math.log(sum(wear) / len(wear) / settling)
+
+
+def robust_fit(readings, curves, rising_weight, settling_weight, rounds):
+    """Bayes factor of each shape, and residuals about their average, in so many rounds."""
+    n, g = len(readings), 10.0
+    rounding = rounding_variance(readings)
     residual = [y - statistics.median(readings) for y in readings]
-    for _ in range(2):
-        size = [abs(e) for e in residual]
-        variance = (
-            n * (1.4826 * statistics.median(size)) ** 2 + prior * (1.2533 * sum(size) / n) ** 2
-        ) / (n + prior)
-        weight = [1 / (nu + e * e / variance) for e in residual]
+    for _ in range(rounds):
+        weight = student_weights(residual)
         total_weight = sum(weight)
         mean = sum(w * y for w, y in zip(weight, readings, strict=True)) / total_weight
         square = sum(w * (y - mean) ** 2 for w, y in zip(weight, readings, strict=True))
@@ -79,7 +118,4 @@ def rise_evidence(readings, curves, rising_weight, settling_weight):
         residual = [y - f for y, f in zip(readings, fitted, strict=True)]
         middle = statistics.median(residual)
         residual = [e - middle for e in residual]
-    return tuple(
-        math.log(sum(f * w for f, w in zip(factors, weights, strict=True)))
-        for weights in (rising_weight, settling_weight)
-    )
+    return factors, residual

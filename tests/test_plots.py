@@ -96,6 +96,7 @@ def a_series(
         valid_drops=valid,
         verdict=verdict if valid >= 4 else "too few",
         alarm_at_drop=None,
+        wear_alarm_at_drop=None,
         level_first_g=None if none else first_g,
         level_latest_g=None if none else float(level[-1]),
         rise_pct_per_drop=None if valid < 2 else 100 * rise,

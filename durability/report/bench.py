@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from durability.record.basis import MIN_DROPS_FOR_TREND, counted
 from durability.report import labels, safety
+from durability.report.answers.trend import TOO_EARLY, wear_signalled
 
 if TYPE_CHECKING:
     from durability.rig.results import RigWatch
@@ -149,8 +150,15 @@ def running(trend: Trend) -> str:
         f" now {labels.percent(trend.rise_pct_per_drop)} % per drop"
         f" (90 %: {labels.percents(trend.rise_lower, trend.rise_upper)})"
     )
+    if trend.wear_alarm_stands:
+        return f"WEAR ALARM since drop {trend.wear_alarm_at_drop}: the rise goes on; {rate}"
     if trend.alarm_at_drop is not None:
-        return f"ALARM since drop {trend.alarm_at_drop}: peak g has been rising; {rate}"
+        since = "peak g has been rising"
+        if trend.too_early:
+            since = TOO_EARLY
+        elif trend.verdict == "settled":
+            since = "peak g rose and has levelled off"
+        return f"ALARM since drop {trend.alarm_at_drop}: {since}; {rate}"
     if trend.valid_drops < MIN_DROPS_FOR_TREND:
         return (
             f"too few to say: {counted(trend.valid_drops, 'valid drop')}; the alarm judges from"
@@ -193,7 +201,7 @@ def finished(trend: Trend) -> str:
     if trend.valid_drops < MIN_DROPS_FOR_TREND:
         return f"too few to judge: {counted(trend.valid_drops, 'valid drop')}"
     heard = (
-        f"; the running alarm was raised at drop {trend.alarm_at_drop}"
+        f"; the running alarm was raised at drop {trend.alarm_at_drop}{wear_signalled(trend)}"
         if trend.alarm_at_drop is not None
         else "; the running alarm was never raised"
     )

@@ -13,12 +13,20 @@ import numpy as np
 
 from durability.wear.cells import CellFit, Offsets, normal_to_t, t_to_normal
 from durability.wear.results import WearDraws
-from durability.wear.shapes import SIGNED_EDGES, STEADY, ShapeGrid, climb_basis
+from durability.wear.shapes import (
+    LEVELLING,
+    SETTLING,
+    SIGNED_EDGES,
+    STEADY,
+    ShapeGrid,
+    climb_basis,
+)
 
 if TYPE_CHECKING:
     from durability.record.records import FloatArray, IntArray
 
 N_DRAWS = 600
+SETTLING_FAMILIES = (SETTLING, LEVELLING)
 BAND = 0.9
 """Content of the band about the level and of the interval of the rise."""
 
@@ -210,14 +218,60 @@ def level_band(
     return lower, middle, upper
 
 
-def rise_interval(draws: WearDraws, drop_number: IntArray) -> tuple[float | None, ...]:
-    """Lower, middle and upper mean rise over the later half of the drops, percent per drop."""
+def settling_part(draws: WearDraws, drop_number: FloatArray) -> FloatArray:
+    """The part of each draw's log level that levels off by itself.
+
+    Parameters
+    ----------
+    draws : WearDraws
+        From a ``WearFit``.
+    drop_number : ndarray of shape (n_drops,)
+        Drop numbers from 1.
+
+    Returns
+    -------
+    ndarray of shape (n_draws, n_drops)
+        Log units above drop 1; 0 for draws without settling.
+    """
+    part = np.zeros((draws.climb.size, drop_number.size))
+    for family, parameter, size in (
+        (draws.family, draws.parameter, draws.climb),
+        (draws.step_family, draws.step_parameter, draws.step),
+    ):
+        rows = np.isin(family, SETTLING_FAMILIES)
+        part[rows] += size[rows, None] * climb_basis(family[rows], parameter[rows], drop_number)
+    return part
+
+
+def rise_interval(
+    draws: WearDraws,
+    drop_number: IntArray,
+    *,
+    over_all: bool = False,
+    settling_apart: bool = False,
+) -> tuple[float | None, ...]:
+    """Lower, middle and upper mean rise in percent per drop.
+
+    Parameters
+    ----------
+    draws : WearDraws
+        From a ``WearFit``.
+    drop_number : ndarray of shape (n_drops,)
+        Of the valid drops.
+    over_all : bool
+        Over all of them; else over their later half.
+    settling_apart : bool
+        Without what levels off by itself.
+    """
     if drop_number.size < 2:
         return None, None, None
     latest = float(drop_number[-1])
-    middle = 0.5 * (drop_number[0] + latest)
-    path = log_level(draws, np.array([middle, latest]))
-    rise = 100.0 * np.expm1((path[:, 1] - path[:, 0]) / (latest - middle))
+    start = float(drop_number[0]) if over_all else 0.5 * (drop_number[0] + latest)
+    ends = np.array([start, latest])
+    path = log_level(draws, ends)
+    if settling_apart:
+        path -= settling_part(draws, ends)
+    rise = 100.0 * np.expm1((path[:, 1] - path[:, 0]) / (latest - start))
     cuts = _cuts(rise.size)
     return tuple(float(value) for value in np.partition(rise, cuts)[cuts])
 

@@ -17,7 +17,7 @@ from durability.life.results import Prediction
 from durability.record.basis import counted
 from durability.wear.conditions import by_condition, condition_of, unit_of
 from durability.wear.damage import success_run_reliability
-from durability.wear.draws import log_level
+from durability.wear.draws import SETTLING_FAMILIES, log_level, settling_part
 from durability.wear.fitting import fit_wear
 from durability.wear.lives import CaseLife, FailureLimit, Outcome, case_lives
 from durability.wear.population import (
@@ -31,8 +31,6 @@ from durability.wear.population import (
 )
 from durability.wear.results import Estimate, GroupWear, Ranking, WearFit
 from durability.wear.shapes import (
-    LEVELLING,
-    SETTLING,
     SIGNED_EDGES,
     climb_basis,
     shape_grid,
@@ -40,7 +38,6 @@ from durability.wear.shapes import (
 
 if TYPE_CHECKING:
     from durability.record.records import Condition, DropHistory, FloatArray
-    from durability.wear.results import WearDraws
 
 LEVEL = 0.9
 """Content of every interval here."""
@@ -56,7 +53,6 @@ _SHIFT_SD = 1.0
 """Prior log standard deviation of what a condition does to lives: up to some seven-fold."""
 _LEAST_VARIANCE = 1e-6
 """Of a scaled rise: draws that all settle say no more than this."""
-_SETTLING = (SETTLING, LEVELLING)
 _SPREADS = np.concatenate([[0.0], np.geomspace(0.05, 3.0, 13)])
 """Standard deviations of that, tried for cases within a model and for models."""
 
@@ -236,31 +232,6 @@ def _speed(fit: WearFit, span: int, prior: tuple[float, float]) -> tuple[float, 
     return float((mean / variance - prior_mean / prior_variance) / precision), 1.0 / precision
 
 
-def settling_part(draws: WearDraws, drop_number: FloatArray) -> FloatArray:
-    """The part of each draw's log level that levels off by itself.
-
-    Parameters
-    ----------
-    draws : WearDraws
-        From a ``WearFit``.
-    drop_number : ndarray of shape (n_drops,)
-        Drop numbers from 1.
-
-    Returns
-    -------
-    ndarray of shape (n_draws, n_drops)
-        Log units above drop 1; 0 for draws without settling.
-    """
-    part = np.zeros((draws.climb.size, drop_number.size))
-    for family, parameter, size in (
-        (draws.family, draws.parameter, draws.climb),
-        (draws.step_family, draws.step_parameter, draws.step),
-    ):
-        rows = np.isin(family, _SETTLING)
-        part[rows] += size[rows, None] * climb_basis(family[rows], parameter[rows], drop_number)
-    return part
-
-
 def _scaled(rise: FloatArray) -> FloatArray:
     return np.arcsinh(np.clip(rise, -_FASTEST_RISE, _FASTEST_RISE) / _SMALL_RISE)
 
@@ -270,7 +241,7 @@ def _prior_speed(span: int) -> tuple[float, float]:
     grid = shape_grid(span)
     middle = 0.5 * (SIGNED_EDGES[1:] + SIGNED_EDGES[:-1]) * grid.unit[:, None]
     reach = climb_basis(grid.family, grid.parameter, np.array([float(span)]))
-    reach[np.isin(grid.family, _SETTLING)] = 0.0
+    reach[np.isin(grid.family, SETTLING_FAMILIES)] = 0.0
     rise = _scaled(middle * reach / (span - 1.0))
     probability = np.exp(grid.log_prior)
     probability /= probability.sum()

@@ -16,12 +16,16 @@ if TYPE_CHECKING:
 
 TrendVerdict = Literal["rising", "settled", "steady", "too few"]
 
+WEAR_ALARM_ODDS = 4.0
+"""Odds that a rise goes on, above which the wear alarm is raised."""
+
 
 @dataclass(frozen=True, slots=True)
 class Trend:
     """Wear of the case in one series: is its peak g climbing, and how fast.
 
-    ``rise_*`` are in percent per drop of the fitted level; arrays run over the valid drops.
+    ``rise_*`` are in percent per drop of the fitted level over the later half of the drops (beside
+    "settled" of the wear alone), never at odds with the verdict; arrays run over the valid drops.
     """
 
     series: str
@@ -31,6 +35,9 @@ class Trend:
     valid_drops: int
     verdict: TrendVerdict
     alarm_at_drop: int | None
+    wear_alarm_at_drop: int | None
+    """Drop after which the alarm stood and a rise was four times likelier to go on than to have
+    levelled off."""
     level_first_g: float | None
     level_latest_g: float | None
     rise_pct_per_drop: float | None
@@ -45,6 +52,12 @@ class Trend:
     level_lower_g: FloatArray
     level_upper_g: FloatArray
     shape_weights: dict[str, float]
+    odds_goes_on: float | None = None
+    """How many times likelier the readings are if a rise goes on than if it has levelled off."""
+    too_early: bool = False
+    """Whether it rose, but has too few drops to say whether that goes on."""
+    q_value: float | None = None
+    """Least share of false verdicts among those of one call that are called as this one is."""
     doubted_drops: tuple[int, ...] = ()
     """Drop numbers whose readings were kept but weighed down."""
     detectable_pct_per_drop: float | None = None
@@ -57,6 +70,11 @@ class Trend:
     sen_upper: float | None = None
     """Interval of the Theil-Sen slope of log peak g at 95 % or more by exact ranks; None where so
     few drops allow none."""
+
+    @property
+    def wear_alarm_stands(self) -> bool:
+        """Whether the wear alarm was raised and the last drop still says so."""
+        return self.wear_alarm_at_drop is not None and (self.odds_goes_on or 0.0) > WEAR_ALARM_ODDS
 
 
 @dataclass(frozen=True, slots=True)

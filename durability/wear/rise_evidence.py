@@ -20,6 +20,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from durability.wear.draws import evenly, evenly_normal
+from durability.wear.fitting import SCATTER, SCATTER_WEIGHT
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -117,10 +120,6 @@ from 5 to 20 give the same power to within 0.3 %."""
 SCALE_PRIOR_DROPS = 10.0
 """How many drops the mean absolute residual counts for in the scatter, beside the median one, which
 is useless with few drops and zero with many ties."""
-
-SETTLED_LOG_ODDS = float(np.log(5.0))
-"""A series counts as settled only if that is five times as likely as a rise that goes on or stays:
-to be told "settled" lulls, so doubt is for the rise."""
 
 BLOCK_BYTES = 300_000
 """Readings, weights and shapes of one block stay in the processor's cache."""
@@ -305,11 +304,6 @@ class RiseEvidence:
     settling: FloatArray
     correction: FloatArray
 
-    @property
-    def looks_settled(self) -> BoolArray:
-        """Where settling explains the readings so much better that it is the one to be told."""
-        return self.settling - self.rising > SETTLED_LOG_ODDS
-
 
 @np.errstate(invalid="ignore")
 def rise_evidence(log_peak: FloatArray, *, second_look_from: float = -np.inf) -> RiseEvidence:
@@ -354,8 +348,72 @@ def rise_evidence(log_peak: FloatArray, *, second_look_from: float = -np.inf) ->
     return RiseEvidence(evidence[:, 0], evidence[:, 1], correction)
 
 
-def judged_evidence(log_peak: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Evidence for a rise and for a settling, each only where it is the one to be told.
+RESIDUAL_CAP = 2.5
+"""Standard deviations beyond which a residual tells no more of its neighbours."""
+
+PATHS_OF_A_SHAPE = 64
+
+SETTLING_RISE, SETTLING_RISE_LOG_SD = 0.13, 0.5
+SETTLING_DROPS = (0.5, 4.0)
+"""Settling beforehand: median rise with its log standard deviation, and the range of the time
+constant, even in its logarithm."""
+
+WEAR_PER_DROP, WEAR_LOG_SD = 0.011, 0.9
+JUMPS = (0.04, 0.40)
+WEARS_WITHIN = 25
+"""Wear beforehand: median rate with its log standard deviation, the range of jumps, and the drops
+beyond which what has lasted so long is taken to wear as much more slowly."""
+
+STILL_GOES_ON = float(np.log(0.5))
+"""Log odds above which a rise is called rising: to hear "settled" lulls, so doubt is for wear."""
+
+
+@lru_cache(maxsize=32)
+def rise_paths(n_drops: int) -> Float32Array:
+    """Paths of log peak g that settle, and that wear, drawn once for all.
+
+    The wear is a line, a line from some drop on, a power of the drops, a settling followed by a
+    line, or a jump; each is as likely as the others. The points are those of ``draws.evenly``, so
+    no random number enters.
+
+    Parameters
+    ----------
+    n_drops : int
+
+    Returns
+    -------
+    ndarray of shape (6, PATHS_OF_A_SHAPE, n_drops)
+        Log units above the first drop; the first of the six settles.
+    """
+    size, when, again = (evenly(use)[:PATHS_OF_A_SHAPE, None] for use in range(3))
+    deviate, other = (evenly_normal(use)[:PATHS_OF_A_SHAPE, None] for use in (0, 2))
+    before = np.arange(n_drops, dtype=float)
+    last = n_drops - 1.0
+
+    def settled(deviate: FloatArray, time: FloatArray) -> FloatArray:
+        shortest, longest = SETTLING_DROPS
+        rise = SETTLING_RISE * np.exp(SETTLING_RISE_LOG_SD * deviate)
+        constant = shortest * (longest / shortest) ** time
+        return np.asarray(np.log1p(rise) * -np.expm1(-before / constant))
+
+    slower = min(1.0, WEARS_WITHIN / n_drops)
+    rate = np.log1p(slower * WEAR_PER_DROP * np.exp(WEAR_LOG_SD * deviate))
+    smallest, largest = JUMPS
+    jump = np.log1p(smallest * (largest / smallest) ** size)
+    paths = [
+        settled(deviate, when),
+        rate * before,
+        rate * np.maximum(0.0, before - when * last),
+        rate * last * (before / last) ** (1.3 * (4.0 / 1.3) ** when),
+        settled(other, again) + rate * before,
+        jump * (before >= 1.0 + np.floor(when * last)),
+    ]
+    return np.stack(paths).astype(np.float32)
+
+
+@np.errstate(invalid="ignore")
+def standard_residuals(log_peak: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Residuals about the average of all shapes, and the evidence of the likeliest.
 
     Parameters
     ----------
@@ -363,13 +421,119 @@ def judged_evidence(log_peak: FloatArray) -> tuple[FloatArray, FloatArray]:
 
     Returns
     -------
-    rising, settling : ndarray of shape (n_series,)
-        The former corrected for the law of the scatter; minus infinity in ``rising`` where the
-        readings look settled, in ``settling`` everywhere else.
+    residual : ndarray of shape (n_series, n_drops)
+        In standard deviations, cut off at ``RESIDUAL_CAP``, mean 0; 0 where nothing scatters.
+    evidence : ndarray of shape (n_series,)
+        Largest log Bayes factor against no change.
+    """
+    n = log_peak.shape[1]
+    shapes = rise_shapes(n)
+    centred = log_peak - np.median(log_peak, axis=1, keepdims=True)
+    reading = centred.astype(np.float32)
+    rounding = rounding_variance(np.sort(reading, axis=1))
+    _, fitted = weigh_shapes(reading, drop_weight(reading), rounding, shapes)
+    log_factor, fitted = weigh_shapes(reading, drop_weight(reading - fitted), rounding, shapes)
+    residual = reading - fitted
+    residual -= middle(np.sort(residual, axis=1))
+    scatter = np.sqrt(scatter_squared(residual))
+    standard = residual / np.where(scatter > 0, scatter, np.float32(1))
+    capped = np.clip(standard, -RESIDUAL_CAP, RESIDUAL_CAP).astype(np.float64)
+    capped -= capped.mean(axis=1, keepdims=True)
+    return capped, log_factor.max(axis=1).astype(np.float64)
+
+
+@np.errstate(invalid="ignore")
+def log_odds_goes_on(log_peak: FloatArray, information: FloatArray) -> FloatArray:
+    """How many times likelier the readings are if a rise goes on or stays than if it levels off.
+
+    The likelihood of each path is that of normal scatter with the robust weights of the readings,
+    level and scatter averaged out; the scatter beforehand is that of every fit.
+
+    Parameters
+    ----------
+    log_peak : ndarray of shape (n_series, n_drops)
+        Natural logarithm of peak g over the valid drops: unlike the evidence for a rise, this
+        knows how large settling and wear commonly are.
+    information : ndarray of shape (n_series,)
+        Share of independent readings that these are worth.
+
+    Returns
+    -------
+    ndarray of shape (n_series,)
+        Natural logarithm of the odds; near 0 where the readings can't tell.
+    """
+    n_series, n = log_peak.shape
+    shapes = rise_shapes(n)
+    paths = rise_paths(n).reshape(-1, n)
+    squares = paths * paths
+    odds = np.empty(n_series)
+    power = (-0.5 * (information * (n - 1) + SCATTER_WEIGHT)).astype(np.float32)[:, None]
+    rows = max(1, BLOCK_BYTES // (4 * len(paths)))
+    for start in range(0, n_series, rows):
+        block = log_peak[start : start + rows]
+        reading = (block - np.median(block, axis=1, keepdims=True)).astype(np.float32)
+        rounding = rounding_variance(np.sort(reading, axis=1))
+        _, fitted = weigh_shapes(reading, drop_weight(reading), rounding, shapes)
+        residual = reading - fitted
+        residual -= middle(np.sort(residual, axis=1))
+        weight = drop_weight(residual)
+        weight *= np.float32(n) / row_sum(weight)
+        weighted = weight * reading
+        weighted -= weight * (row_sum(weighted) / np.float32(n))
+        path_sum = weight @ paths.T
+        misfit = weight @ squares.T - path_sum * path_sum / np.float32(n)
+        misfit -= np.float32(2) * (weighted @ paths.T)
+        misfit += row_sum(weighted * reading) + np.float32(n) * rounding
+        np.maximum(misfit, 0, out=misfit)
+        misfit += np.float32(SCATTER_WEIGHT * SCATTER**2)
+        log_likelihood = np.log(misfit) * power[start : start + rows]
+        log_likelihood -= log_likelihood.max(axis=1, keepdims=True)
+        likelihood = np.exp(log_likelihood).reshape(len(block), 6, -1).mean(axis=2)
+        likelihood += SMALLEST_SHARE
+        odds[start : start + rows] = np.log(likelihood[:, 1:].mean(axis=1) / likelihood[:, 0])
+    return odds
+
+
+NO_RISE = -0.5 * float(np.log(1 + G))
+"""Log Bayes factor of readings that do not rise at all."""
+
+
+def deflated(evidence: FloatArray, information: FloatArray) -> FloatArray:
+    """Log Bayes factors of readings that are worth but a share of independent ones.
+
+    A log Bayes factor grows with the number of readings, from that of no rise.
+    """
+    return np.asarray(NO_RISE + information * (evidence - NO_RISE), dtype=np.float64)
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedEvidence:
+    """What a verdict rests on; arrays of shape (n_series,).
+
+    ``rising`` is corrected for the law of the scatter, and minus infinity where the readings are
+    likelier to have levelled off; ``settling`` is minus infinity everywhere else.
+    """
+
+    rising: FloatArray
+    settling: FloatArray
+    log_odds: FloatArray
+
+
+def judged_evidence(log_peak: FloatArray, information: FloatArray | float = 1.0) -> JudgedEvidence:
+    """Evidence for a rise that goes on or stays, and for one that levelled off.
+
+    Parameters
+    ----------
+    log_peak : ndarray of shape (n_series, n_drops)
+    information : float or ndarray of shape (n_series,)
+        Share of independent readings that these are worth.
     """
     found = rise_evidence(log_peak)
-    settled = found.looks_settled
-    return (
-        np.where(settled, -np.inf, found.rising + found.correction),
-        np.where(settled, found.settling, -np.inf),
+    share = np.broadcast_to(information, len(log_peak))
+    log_odds = log_odds_goes_on(log_peak, share)
+    rising = deflated(found.rising + found.correction, share)
+    settling = deflated(found.settling, share)
+    goes_on = log_odds > STILL_GOES_ON
+    return JudgedEvidence(
+        np.where(goes_on, rising, -np.inf), np.where(goes_on, -np.inf, settling), log_odds
     )

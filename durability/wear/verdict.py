@@ -1,111 +1,32 @@
-"""Wear of the case told per series: verdict, running alarm and what they rest on."""
+"""Wear of the case told per series: verdict, rise and what they rest on."""
 
 from __future__ import annotations
 
 import math
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
+from statistics import NormalDist
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from durability.record import basis
 from durability.wear import null_table
+from durability.wear.alarm import WEAR_ALARM, first_alarms
+from durability.wear.conditions import condition_of
+from durability.wear.draws import rise_interval
 from durability.wear.fitting import fit_wear
 from durability.wear.kendall import MannKendall, TheilSen, mann_kendall, theil_sen
 from durability.wear.results import Trend, TrendVerdict, WearFit
-from durability.wear.rise_evidence import G, judged_evidence, rise_evidence
+from durability.wear.rise_evidence import NO_RISE, judged_evidence
+from durability.wear.serial import NONE, SerialCorrelation, serial_correlations
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Mapping
 
     from durability.record.records import DropHistory, FloatArray, IntArray
-
-FIRST_LOOK = 5
-"""Drops before the first look. Even then no order is rare enough (1/5! = 0.008 is more than one
-look may spend), but what it leaves unspent goes to the next."""
-
-EVERY_DROP_UNTIL = 50
-"""From here on a look each time the series has grown by a twentieth: one drop more says little new
-in a longer series."""
-
-SECOND_LOOK_FROM = 0.8
-"""Log Bayes factor above which the robust fit is refined; the bounds lie above 1.7."""
-
-
-def alarm_looks(n_drops: int) -> list[int]:
-    """Numbers of drops after which the running alarm looks, up to ``n_drops``."""
-    looks, n = [], FIRST_LOOK
-    while n <= n_drops:
-        looks.append(n)
-        n = max(n + 1, round(1.05 * n)) if n >= EVERY_DROP_UNTIL else n + 1
-    return looks
-
-
-def alarm_bound(n_drops: int) -> float:
-    """Log Bayes factor of the ranks above which a rise is told after ``n_drops`` drops."""
-    if n_drops < FIRST_LOOK + len(null_table.ALARM_BOUNDS):
-        return null_table.ALARM_BOUNDS[n_drops - FIRST_LOOK]
-    return null_table.LATER_LEVEL + null_table.LATER_GROWTH * math.log(n_drops / 25)
-
-
-def running_scores(readings: FloatArray) -> Iterator[tuple[int, FloatArray]]:
-    """Normal scores of the ranks among the first drops, look by look.
-
-    Equal readings share their mean rank. The normal quantile is Tukey's lambda form with 0.135,
-    within 0.01 of the true one (Joiner & Rosenblatt 1971, J. Am. Stat. Assoc. 66).
-
-    Parameters
-    ----------
-    readings : ndarray of shape (n_series, n_drops)
-
-    Yields
-    ------
-    n, scores : int, ndarray of shape (n_series, n)
-    """
-    n_series, n_drops = readings.shape
-    twice_below = np.zeros((n_series, n_drops), dtype=np.int32)
-    looks = set(alarm_looks(n_drops))
-    for last in range(n_drops):
-        new, earlier = readings[:, last, None], readings[:, :last]
-        raised = (new < earlier).astype(np.int32) + (new <= earlier)
-        twice_below[:, :last] += raised
-        twice_below[:, last] = 2 * last - raised.sum(axis=1)
-        n = last + 1
-        if n in looks:
-            fraction = (0.5 * np.arange(2 * n) + 0.625) / (n + 0.25)
-            score = (fraction**0.135 - (1 - fraction) ** 0.135) / 0.1975
-            yield n, score[twice_below[:, :n]]
-
-
-def rank_evidence(scores: FloatArray) -> FloatArray:
-    """Log Bayes factor for a rise in the ranks; shape (n_series,)."""
-    return rise_evidence(scores, second_look_from=SECOND_LOOK_FROM).rising
-
-
-def first_alarm(log_peak: FloatArray) -> IntArray:
-    """Number of drops after which each series would first have been told rising; 0 for never.
-
-    A rise that at that time looks like settling is not told.
-
-    Parameters
-    ----------
-    log_peak : ndarray of shape (n_series, n_drops)
-
-    Returns
-    -------
-    ndarray of shape (n_series,)
-        Counts valid drops, not drop numbers.
-    """
-    alarm = np.zeros(len(log_peak), dtype=np.int64)
-    for n, scores in running_scores(log_peak):
-        waiting = np.flatnonzero(alarm == 0)
-        told = waiting[rank_evidence(scores[waiting]) > alarm_bound(n)]
-        alarm[told[~rise_evidence(log_peak[told, :n]).looks_settled]] = n
-    return alarm
-
 
 FALSE_RISE_RATE = 0.05
 """Share of steady series told "rising" at the end, at most."""
@@ -113,8 +34,17 @@ FALSE_RISE_RATE = 0.05
 FALSE_SETTLED_RATE = 0.025
 """Share of steady series told "settled", at most."""
 
-NO_RISE = -0.5 * math.log(1 + G)
-"""Log Bayes factor of readings that do not rise at all."""
+TOO_EARLY_BELOW = 10
+"""Valid drops below which settling and wear can hardly be told apart."""
+
+ONE_SIDED = 1.645
+"""Standard normal deviate of the 5 % test, and of either end of a 90 % interval."""
+
+LEAST_SURPRISE = 0.5
+"""Standard normal deviate that the test of a steady series counts for at least."""
+
+SMALLEST_SHOWN = 0.005
+"""Percent per drop below which a rise is shown as +0.00."""
 
 BLOCK_READINGS = 1_000_000
 """Readings judged at once, which bounds the memory."""
@@ -138,23 +68,28 @@ SHAPES_OF_VERDICT: dict[TrendVerdict, tuple[str, ...]] = {
 class BlockVerdict:
     """Verdicts on series of equal length; arrays of shape (n_series,).
 
-    ``verdict`` holds "rising", "settled" or "steady". ``alarm`` counts the valid drops after which
-    the running alarm first told a rise, 0 for never.
+    ``verdict`` holds "rising", "settled" or "steady". ``log_odds`` is how many times likelier a
+    rise goes on than has levelled off, as its logarithm. ``alarm`` and ``wear_alarm`` count the
+    valid drops after which they were first raised, 0 for never.
     """
 
     verdict: list[TrendVerdict]
     p_value: FloatArray
+    log_odds: FloatArray
     alarm: IntArray
+    wear_alarm: IntArray
 
 
-def judge_block(log_peak: FloatArray) -> BlockVerdict:
-    """Verdict and running alarm of many series with equally many drops.
+def judge_block(log_peak: FloatArray, information: FloatArray | None = None) -> BlockVerdict:
+    """Verdict and running alarms of many series with equally many drops.
 
     Parameters
     ----------
     log_peak : ndarray of shape (n_series, n_drops)
         Natural logarithm of peak g over the valid drops, at least
         ``basis.MIN_DROPS_FOR_TREND``.
+    information : ndarray of shape (n_series,), optional
+        Share of independent readings that these are worth, where they are serially correlated.
 
     Returns
     -------
@@ -164,21 +99,25 @@ def judge_block(log_peak: FloatArray) -> BlockVerdict:
         order of n readings can show.
     """
     n_series, n = log_peak.shape
-    p_rising, p_settling = np.empty(n_series), np.empty(n_series)
-    alarm = np.empty(n_series, dtype=np.int64)
+    if information is None:
+        information = np.ones(n_series)
+    p_rising, p_settling, log_odds = np.empty((3, n_series))
+    alarm, wear_alarm = np.empty((2, n_series), dtype=np.int64)
     rows = max(1, BLOCK_READINGS // n)
     for start in range(0, n_series, rows):
         part = slice(start, start + rows)
-        rising, settling = judged_evidence(log_peak[part])
-        p_rising[part] = tail_probability(rising, n, "RISING")
-        p_settling[part] = tail_probability(settling, n, "SETTLING")
-        alarm[part] = first_alarm(log_peak[part])
+        found = judged_evidence(log_peak[part], information[part])
+        p_rising[part] = tail_probability(found.rising, n, "RISING")
+        p_settling[part] = tail_probability(found.settling, n, "SETTLING")
+        log_odds[part] = found.log_odds
+        alarm[part], wear_alarm[part] = first_alarms(log_peak[part], information[part])
     settled = p_settling <= FALSE_SETTLED_RATE
     verdict: list[TrendVerdict] = [
         "settled" if levelled else "rising" if p <= FALSE_RISE_RATE else "steady"
         for levelled, p in zip(settled.tolist(), p_rising.tolist(), strict=True)
     ]
-    return BlockVerdict(verdict, np.where(settled, p_settling, p_rising), alarm)
+    p_value = np.where(settled, p_settling, p_rising)
+    return BlockVerdict(verdict, p_value, log_odds, alarm, wear_alarm)
 
 
 def smallest_p(n_drops: int) -> float:
@@ -228,7 +167,7 @@ def null_nodes(n_drops: int, table: str) -> tuple[FloatArray, FloatArray]:
     return np.append(NO_RISE, quantile), np.log(np.append(1.0, tail))
 
 
-def detectable_rise_pct(drop_number: IntArray, scatter: float) -> float:
+def detectable_rise_pct(drop_number: IntArray, scatter: float, information: float = 1.0) -> float:
     """Steady climb that would be told as rising in four of five series like this one.
 
     Parameters
@@ -237,6 +176,8 @@ def detectable_rise_pct(drop_number: IntArray, scatter: float) -> float:
         Of the valid drops, at least 4.
     scatter : float
         Standard deviation of log peak g about the level.
+    information : float
+        Share of independent readings that these are worth.
 
     Returns
     -------
@@ -245,18 +186,22 @@ def detectable_rise_pct(drop_number: IntArray, scatter: float) -> float:
     """
     away = drop_number - drop_number.mean()
     climb = np.interp(math.log(len(drop_number)), np.log(null_table.LENGTHS), null_table.DETECTABLE)
-    return 100 * math.expm1(float(climb) * scatter / math.sqrt(float(away @ away)))
+    return 100 * math.expm1(float(climb) * scatter / math.sqrt(information * float(away @ away)))
 
 
 def judge_trends(
-    histories: Sequence[DropHistory], fits: Sequence[WearFit] | None = None
+    histories: Sequence[DropHistory],
+    fits: Sequence[WearFit] | None = None,
+    *,
+    like: Sequence[DropHistory] | None = None,
+    correlations: Mapping[str, SerialCorrelation] | None = None,
 ) -> list[Trend]:
     """Wear of the case in each series: is its peak g climbing, and how fast.
 
-    The final verdict and the running alarm each call at most 5 % of steady series rising, whether
+    The final verdict and the running alarms each call at most 5 % of steady series rising, whether
     their scatter is normal, heavy-tailed or skewed, and with wild readings among them. A rise that
-    is over within the first two or three drops and level thereafter is "settled"; a step from the
-    fourth drop on that stays, or a climb that goes on, is "rising".
+    goes on or stays is "rising"; one that is more than twice as likely to have levelled off, as
+    the first drops' often does, is "settled".
 
     Parameters
     ----------
@@ -264,6 +209,11 @@ def judge_trends(
         One a series, in any order.
     fits : sequence of WearFit, optional
         What ``fit_wear(histories)`` gave, when it has been called already.
+    like : sequence of DropHistory, optional
+        Those whose verdicts are counted beside, where they are of the same case model and
+        condition; by default ``histories``.
+    correlations : mapping of str to SerialCorrelation, optional
+        By which each series is judged; by default from ``histories``.
 
     Returns
     -------
@@ -272,47 +222,131 @@ def judge_trends(
     """
     if fits is None:
         fits = fit_wear(histories)
-    by_length: dict[int, list[int]] = defaultdict(list)
-    for position, history in enumerate(histories):
-        by_length[history.drop_number.size].append(position)
-    trends: dict[int, Trend] = {}
-    for n, positions in by_length.items():
-        if n < basis.MIN_DROPS_FOR_TREND:
-            for position in positions:
-                trends[position] = _too_few(histories[position], fits[position])
-            continue
-        log_peak = np.log(np.stack([histories[position].peak_g for position in positions]))
-        number = np.stack([histories[position].drop_number for position in positions])
-        judged = judge_block(log_peak)
-        kendall = mann_kendall(log_peak)
-        slope = theil_sen(number, log_peak)
-        for row, position in enumerate(positions):
-            trends[position] = _trend(
-                histories[position], fits[position], judged, kendall, slope, row
-            )
-    return [trends[position] for position in range(len(histories))]
+    everyone = {each.series: each for each in (*(like or ()), *histories)}
+    if correlations is None:
+        correlations = serial_correlations([*everyone.values()], everyone)
+    judged = _judged([*everyone.values()], correlations)
+    beside = _like_cases([*everyone.values()], judged)
+    return [
+        _trend(
+            history,
+            fit,
+            judged[history.series],
+            correlations.get(history.series, NONE),
+            beside(history),
+        )
+        if history.series in judged
+        else _too_few(history, fit)
+        for history, fit in zip(histories, fits, strict=True)
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """What was found of one series among those of its length."""
+
+    drop_number: IntArray
+    block: BlockVerdict
+    kendall: MannKendall
+    slope: TheilSen
+    row: int
+
+    @property
+    def verdict(self) -> TrendVerdict:
+        return self.block.verdict[self.row]
+
+    def drop(self, alarm: IntArray) -> int | None:
+        """Drop number of an alarm."""
+        return int(self.drop_number[alarm[self.row] - 1]) if alarm[self.row] else None
+
+
+def _judged(
+    histories: Sequence[DropHistory], correlations: Mapping[str, SerialCorrelation]
+) -> dict[str, _Judged]:
+    """Every series with enough drops, those of equal length together."""
+    by_length: dict[int, list[tuple[str, IntArray, FloatArray]]] = defaultdict(list)
+    for history in histories:
+        number = history.drop_number
+        if number.size >= basis.MIN_DROPS_FOR_TREND:
+            by_length[number.size].append((history.series, number, np.log(history.peak_g)))
+    found: dict[str, _Judged] = {}
+    for some in by_length.values():
+        series, numbers, readings = zip(*some, strict=True)
+        log_peak = np.stack(readings)
+        information = np.array([correlations.get(each, NONE).information for each in series])
+        block = judge_block(log_peak, information)
+        kendall = mann_kendall(log_peak, information)
+        slope = theil_sen(np.stack(numbers), log_peak)
+        for row, (each, number) in enumerate(zip(series, numbers, strict=True)):
+            found[each] = _Judged(number, block, kendall, slope, row)
+    return found
+
+
+def _like_cases(
+    histories: Sequence[DropHistory], judged: Mapping[str, _Judged]
+) -> Callable[[DropHistory], str | None]:
+    """What the other cases of the same model did under the same condition, in words."""
+    by_kind: dict[tuple[object, ...], dict[str, list[TrendVerdict]]] = defaultdict(
+        lambda: defaultdict(list)
+    )
+    for each in histories:
+        if each.case is not None and each.case_model is not None and each.series in judged:
+            kind = by_kind[each.case_model, condition_of(each)]
+            kind[each.case].append(judged[each.series].verdict)
+
+    def words(history: DropHistory) -> str | None:
+        kind = by_kind.get((history.case_model, condition_of(history)), {})
+        others = [verdicts for case, verdicts in kind.items() if case != history.case]
+        if not others:
+            return None
+        rising = sum("rising" in verdicts for verdicts in others)
+        settled = sum("settled" in verdicts and "rising" not in verdicts for verdicts in others)
+        of_them = f"of {basis.counted(len(others), 'like case')}"
+        if rising and not settled:
+            return f"{rising} {of_them} rising"
+        return f"{settled} {of_them} levelled off{f', {rising} rising' if rising else ''}"
+
+    return words
 
 
 def _trend(
     history: DropHistory,
     fit: WearFit,
-    judged: BlockVerdict,
-    kendall: MannKendall,
-    slope: TheilSen,
-    row: int,
+    judged: _Judged,
+    correlation: SerialCorrelation,
+    like_cases: str | None,
 ) -> Trend:
-    verdict = judged.verdict[row]
-    alarm = int(judged.alarm[row])
+    row, block, kendall = judged.row, judged.block, judged.kendall
+    verdict, p_value = judged.verdict, float(block.p_value[row])
+    odds = math.exp(float(block.log_odds[row]))
+    n = judged.drop_number.size
+    rise = _shown_rise(fit, history.wear_clock, verdict, p_value)
+    if verdict == "rising" and (rise.estimate is None or rise.estimate < SMALLEST_SHOWN):
+        verdict, rise = "steady", _shown_rise(fit, history.wear_clock, "steady", p_value)
     detectable = None
     if fit.scatter is not None:
-        detectable = detectable_rise_pct(history.drop_number, fit.scatter)
+        detectable = detectable_rise_pct(judged.drop_number, fit.scatter, correlation.information)
+    rose = verdict in ("rising", "settled")
+    too_early = rose and n < TOO_EARLY_BELOW and abs(math.log(odds)) <= WEAR_ALARM
     notes = [basis.readings(history)]
+    if rose:
+        notes.append(
+            f"odds {_odds(odds)} that it goes on"
+            if verdict == "rising"
+            else f"odds {_odds(1 / odds)} that it has levelled off"
+        )
+        if like_cases:
+            notes.append(like_cases)
+    if rise.over_all_drops:
+        notes.append("rise over all drops: over the later half none is shown")
     if fit.doubted_drops:
         notes.append(f"{basis.counted(len(fit.doubted_drops), 'reading')} doubted")
     if fit.siblings:
         notes.append(f"level with {basis.counted(fit.siblings, 'sibling')}")
-    if smallest_p(history.drop_number.size) > 0.001:
-        notes.append(f"p can't fall below {smallest_p(history.drop_number.size):.2g}")
+    if correlation.words:
+        notes.append(correlation.words)
+    if smallest_p(n) > 0.001:
+        notes.append(f"p can't fall below {smallest_p(n):.2g}")
     if verdict == "steady":
         if kendall.s[row] < 0 and kendall.p_either[row] <= FALSE_RISE_RATE:
             notes.append(f"peak g falls (Mann-Kendall p {kendall.p_either[row]:.2g})")
@@ -322,16 +356,80 @@ def _trend(
         history,
         fit,
         verdict=verdict,
-        alarm_at_drop=int(history.drop_number[alarm - 1]) if alarm else None,
-        p_value=float(judged.p_value[row]),
+        rise=rise,
+        too_early=too_early,
+        odds_goes_on=odds,
+        alarm_at_drop=judged.drop(block.alarm),
+        wear_alarm_at_drop=judged.drop(block.wear_alarm),
+        p_value=p_value,
         notes=notes,
         detectable_pct_per_drop=detectable,
         mann_kendall_s=int(kendall.s[row]),
         mann_kendall_p=float(kendall.p_rise[row]),
-        sen_pct_per_drop=_percent(slope.slope[row]),
-        sen_lower=_percent(slope.lower[row]),
-        sen_upper=_percent(slope.upper[row]),
+        sen_pct_per_drop=_percent(judged.slope.slope[row]),
+        sen_lower=_percent(judged.slope.lower[row]),
+        sen_upper=_percent(judged.slope.upper[row]),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Rise:
+    """Percent per drop, with its 90 % interval."""
+
+    lower: float | None
+    estimate: float | None
+    upper: float | None
+    over_all_drops: bool = False
+
+
+def _shown_rise(fit: WearFit, wear_clock: IntArray, verdict: TrendVerdict, p_value: float) -> _Rise:
+    """The rise with an interval that agrees with the verdict.
+
+    What is called rising rises over the later half of the drops, or, where it jumped and stayed,
+    over all of them. Where the fit, which like cases inform, still says otherwise than the verdict
+    on the readings of this series alone, the lower end is that of the verdict's own test
+    (Miettinen 1976, Am. J. Epidemiology 103: estimate · (1 - z at 5 % / z of the test)). Beside
+    what has levelled off stands the wear that goes on, its lower end 0 at most.
+    """
+    rise = _Rise(fit.rise_lower, fit.rise_pct_per_drop, fit.rise_upper)
+    if verdict == "rising" and fit.draws is not None and (rise.lower or 0.0) < SMALLEST_SHOWN:
+        lower, estimate, upper = rise_interval(fit.draws, wear_clock, over_all=True)
+        rise = _Rise(lower, estimate, upper, over_all_drops=True)
+    if verdict == "settled" and fit.draws is not None:
+        lower, estimate, upper = rise_interval(fit.draws, wear_clock, settling_apart=True)
+        rise = _Rise(lower, estimate, upper)
+    if rise.lower is None or rise.estimate is None:
+        return rise
+    if verdict == "rising" and rise.lower < SMALLEST_SHOWN <= rise.estimate:
+        surprise = max(NormalDist().inv_cdf(1.0 - max(p_value, 1e-12)), ONE_SIDED)
+        lower = max(rise.estimate * (1.0 - ONE_SIDED / surprise), SMALLEST_SHOWN)
+        return replace(rise, lower=lower)
+    if verdict == "settled":
+        return replace(rise, lower=min(rise.lower, 0.0))
+    if verdict == "steady" and rise.lower > 0.0:
+        surprise = max(NormalDist().inv_cdf(1.0 - min(p_value, 0.999)), LEAST_SURPRISE)
+        return replace(rise, lower=rise.estimate * (1.0 - ONE_SIDED / surprise))
+    return rise
+
+
+def _odds(odds: float) -> str:
+    return "over 100 to 1" if odds > 100 else f"{odds:.2g} to 1"
+
+
+def with_q_values(trends: Sequence[Trend]) -> list[Trend]:
+    """Trends with the false discovery rate at which each would be called what it is.
+
+    Over the trends given (Benjamini & Hochberg 1995, J. Roy. Stat. Soc. B 57).
+    """
+    judged = sorted(
+        (each.p_value, at) for at, each in enumerate(trends) if each.p_value is not None
+    )
+    found, least = list(trends), 1.0
+    for rank in range(len(judged), 0, -1):
+        p_value, at = judged[rank - 1]
+        least = min(least, p_value * len(judged) / rank)
+        found[at] = replace(trends[at], q_value=least)
+    return found
 
 
 def _too_few(history: DropHistory, fit: WearFit) -> Trend:
@@ -339,7 +437,7 @@ def _too_few(history: DropHistory, fit: WearFit) -> Trend:
         history,
         fit,
         verdict="too few",
-        alarm_at_drop=None,
+        rise=_Rise(fit.rise_lower, fit.rise_pct_per_drop, fit.rise_upper),
         p_value=None,
         notes=[basis.readings(history), f"a trend needs {basis.MIN_DROPS_FOR_TREND}"],
     )
@@ -350,7 +448,11 @@ def _with_level(
     fit: WearFit,
     *,
     verdict: TrendVerdict,
-    alarm_at_drop: int | None,
+    rise: _Rise,
+    alarm_at_drop: int | None = None,
+    wear_alarm_at_drop: int | None = None,
+    too_early: bool = False,
+    odds_goes_on: float | None = None,
     p_value: float | None,
     notes: list[str],
     detectable_pct_per_drop: float | None = None,
@@ -369,11 +471,14 @@ def _with_level(
         valid_drops=history.drop_number.size,
         verdict=verdict,
         alarm_at_drop=alarm_at_drop,
+        wear_alarm_at_drop=wear_alarm_at_drop,
+        too_early=too_early,
+        odds_goes_on=odds_goes_on,
         level_first_g=fit.level_first_g,
         level_latest_g=fit.level_latest_g,
-        rise_pct_per_drop=fit.rise_pct_per_drop,
-        rise_lower=fit.rise_lower,
-        rise_upper=fit.rise_upper,
+        rise_pct_per_drop=rise.estimate,
+        rise_lower=rise.lower,
+        rise_upper=rise.upper,
         p_value=p_value,
         shape=max(likely, key=fit.shape_weights.__getitem__) if likely else None,
         basis=", ".join(notes),

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from durability.wear.compare import CaseFits
     from durability.wear.lives import CaseLife, FailureLimit
     from durability.wear.results import Forecast, LevelFan, Ranking, Trend, WearFit
+    from durability.wear.serial import SerialCorrelation
     from durability.workflow.results import Limit
 
 FAN_REACH = 2.5
@@ -120,7 +121,24 @@ class Evaluation:
         from durability.wear.verdict import judge_trends
 
         histories = [each for each in self.histories if each.series in series]
-        return judge_trends(histories, [self.fits[each.series] for each in histories])
+        models = {each.case_model for each in histories if each.case_model is not None}
+        return judge_trends(
+            histories,
+            [self.fits[each.series] for each in histories],
+            like=[each for each in self.informing if each.case_model in models],
+            correlations=self.correlations,
+        )
+
+    @cached_property
+    def correlations(self) -> dict[str, SerialCorrelation]:
+        """Serial correlation of the readings of each informing series, as they were read."""
+        if self._before is not None:
+            return self._before.correlations
+        from durability.wear.serial import serial_correlations
+
+        return serial_correlations(
+            [*self._by_code.values()], {each.series for each in self.informing}
+        )
 
     @cached_property
     def lives(self) -> list[CaseLife]:

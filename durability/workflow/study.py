@@ -120,11 +120,13 @@ class Study:
     @cached_property
     def trends(self) -> list[Trend]:
         """Trend of each series answered for."""
+        from durability.wear.verdict import with_q_values
+
         if not self.rig_corrected:
-            return self._as_read.trends
+            return with_q_values(self._as_read.trends)
         three, notes = self._divided_out(self._as_read, absolute=False)
         trends = zip(*(each.trends for each in three), notes, strict=True)
-        return [_widest_trend(*each) for each in trends]
+        return with_q_values([_widest_trend(*each) for each in trends])
 
     @cached_property
     def forecasts(self) -> list[Forecast]:
@@ -157,7 +159,12 @@ class Study:
             codes = [each.series for each in evaluation.histories]
             self._corrected[key] = (
                 tuple(
-                    Evaluation([three[at] for three, _ in corrected], codes, self.limit)
+                    Evaluation(
+                        [three[at] for three, _ in corrected],
+                        codes,
+                        self.limit,
+                        before=evaluation,
+                    )
                     for at in range(3)
                 ),
                 [note for (each, *_), note in corrected if each.series in answered],
@@ -509,7 +516,6 @@ def _widest_trend(central: Trend, least: Trend, most: Trend, note: RigNote) -> T
         return replace(central, basis=f"{central.basis}; not rig-corrected: {note.reason}")
     weaker = central.verdict in ("rising", "settled") and least.verdict != central.verdict
     told = least if weaker else central
-    alarms = (central.alarm_at_drop, least.alarm_at_drop)
     lowers = [each.rise_lower for each in (central, least, most) if each.rise_lower is not None]
     uppers = [each.rise_upper for each in (central, least, most) if each.rise_upper is not None]
     p_values = [each.p_value for each in (central, least) if each.p_value is not None]
@@ -517,13 +523,20 @@ def _widest_trend(central: Trend, least: Trend, most: Trend, note: RigNote) -> T
         central,
         verdict=told.verdict,
         p_value=told.p_value if weaker else max(p_values, default=None),
-        alarm_at_drop=None if None in alarms else max(each or 0 for each in alarms),
+        alarm_at_drop=_later(central.alarm_at_drop, least.alarm_at_drop),
+        wear_alarm_at_drop=_later(central.wear_alarm_at_drop, least.wear_alarm_at_drop),
+        too_early=told.too_early,
         rise_lower=min(lowers, default=None),
         rise_upper=max(uppers, default=None),
         level_lower_g=np.minimum(central.level_lower_g, least.level_lower_g),
         level_upper_g=np.maximum(central.level_upper_g, most.level_upper_g),
         basis=f"{central.basis}; {_correction_words(note)}",
     )
+
+
+def _later(one: int | None, other: int | None) -> int | None:
+    """The later of two alarms; None where either was never raised."""
+    return None if one is None or other is None else max(one, other)
 
 
 def _correction_words(note: RigNote) -> str:

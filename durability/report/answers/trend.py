@@ -17,9 +17,10 @@ if TYPE_CHECKING:
 _VERDICT_ORDER = {verdict: at for at, verdict in enumerate(labels.VERDICT_MARKS)}
 
 LEGEND = (
-    "Level: fitted peak free of scatter. Rise: mean over the later half of the drops, with 90 %"
-    " interval. Alarm: the drop after which a watcher would first have been alerted. Scatter alone"
-    " calls a steady series rising in at most 1 of 20."
+    "Level: fitted peak free of scatter. Rise: mean over the later half of the drops, beside"
+    " settled that of wear alone, with 90 % interval. Alarm: the drop after which a watcher would"
+    " first have been alerted to a rise, and (wear) to one that goes on. Scatter alone calls a"
+    " steady series rising in at most 1 of 20."
 )
 
 PLOT_WIDTH = 44
@@ -29,6 +30,13 @@ PLOT_WIDTH = 44
 def worst_first(trend: Trend) -> tuple[int, float, str]:
     """Order of what needs action first."""
     return _VERDICT_ORDER[trend.verdict], -(trend.rise_pct_per_drop or 0.0), trend.series
+
+
+def _alarms(trend: Trend) -> str | None:
+    """Drops of the alarm and of the wear alarm, for a table."""
+    if trend.alarm_at_drop is None:
+        return None
+    return f"{trend.alarm_at_drop} ({labels.text(trend.wear_alarm_at_drop)})"
 
 
 TREND = Columns["Trend"](
@@ -45,10 +53,20 @@ TREND = Columns["Trend"](
         "rise, % per drop (90 %)",
         lambda e: labels.percent_with_interval(e.rise_pct_per_drop, e.rise_lower, e.rise_upper),
     ),
-    Column("alarm at drop", "alarm_at_drop", right=True),
+    Column("alarm (wear) at drop", _alarms, right=True),
     Column("rests on", "basis", wide=True),
     order=worst_first,
 )
+
+
+TOO_EARLY = "rose; too early to say whether it goes on"
+
+
+def wear_signalled(trend: Trend) -> str:
+    """When the alarm first was one of wear, as the end of a sentence that names the alarm."""
+    if trend.wear_alarm_at_drop is None:
+        return ""
+    return f", as wear that goes on at drop {trend.wear_alarm_at_drop}"
 
 
 def trend_sentence(trend: Trend) -> str:
@@ -65,7 +83,9 @@ def trend_sentence(trend: Trend) -> str:
     )
     level = f"level {labels.number(trend.level_first_g)} to {labels.number(trend.level_latest_g)} g"
     alarm = f"; first signalled at drop {trend.alarm_at_drop}" if trend.alarm_at_drop else ""
-    return f"{mark} {trend.verdict}: {level}, {rate}{alarm}"
+    alarm += wear_signalled(trend)
+    early = f"{TOO_EARLY}; " if trend.too_early else ""
+    return f"{mark} {trend.verdict}: {early}{level}, {rate}{alarm}"
 
 
 def trends_answer(results: Sequence[Trend]) -> str:
@@ -79,6 +99,12 @@ def trends_answer(results: Sequence[Trend]) -> str:
         fastest = max(rising, key=lambda each: each.rise_pct_per_drop or 0)
         rise = labels.percent(fastest.rise_pct_per_drop)
         answer += f"; fastest {fastest.series} at {rise} % per drop"
+    early = sum(each.too_early for each in rising)
+    if early:
+        answer += f"; {early} of them too early to say whether it goes on"
+    if rising and len(results) > 1:
+        sure = sum(each.q_value is not None and each.q_value <= 0.05 for each in rising)
+        answer += f"; {sure} of them hold at a false discovery rate of 5 %"
     if few:
         answer += f"; {few} with too few drops to say"
     return answer + "."
@@ -196,18 +222,27 @@ def json(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> dict[str
         "valid_drops",
         "verdict",
         "alarm_at_drop",
+        "wear_alarm_at_drop",
         "level_first_g",
         "level_latest_g",
         "rise_pct_per_drop",
         "rise_lower",
         "rise_upper",
         "p_value",
+        "q_value",
         "shape",
         "basis",
         "doubted_drops",
         "shape_weights",
     )
-    put_back = ("verdict", "alarm_at_drop", "rise_pct_per_drop", "rise_lower", "rise_upper")
+    put_back = (
+        "verdict",
+        "alarm_at_drop",
+        "wear_alarm_at_drop",
+        "rise_pct_per_drop",
+        "rise_lower",
+        "rise_upper",
+    )
     return {
         "series": [
             {

@@ -222,8 +222,9 @@ METHODS: tuple[tuple[str, str, str, str, str], ...] = (
         "Mann-Kendall S and Theil-Sen slope beside it: Gilbert (1987), Statistical Methods for"
         " Environmental Pollution Monitoring; Hollander and Wolfe, Nonparametric Statistical"
         " Methods, chapter 9.",
-        "rising: evidence beyond what steady series show in 5 of 100; settled: the first drops'"
-        " rise has levelled off; steady: neither; too few: fewer than 4 valid drops.",
+        "rising: evidence of a rise beyond what steady series show in 5 of 100, that is at least"
+        " half as likely to go on as to have levelled off; settled: less likely than that; steady:"
+        " no rise shown; too few: fewer than 4 valid drops.",
         "At most 5 % of steady series are called rising, and at most 5 % ever raise the running"
         " alarm. Steady is no proof of no wear: what could have been missed is in the basis.",
     ),
