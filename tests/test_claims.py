@@ -24,10 +24,13 @@ def flat(histories):
     """Fits that take each level for steady: its mean, and what its side's scatter leaves open."""
     nothing = np.zeros(DRAWS, dtype=np.int64)
     fits = []
-    for each in histories:
-        like = [np.log(h.peak_g) for h in histories if (h.case is None) == (each.case is None)]
+    scatter = {}
+    for is_bare in (True, False):
+        like = [np.log(each.peak_g) for each in histories if (each.case is None) == is_bare]
         spreads = [peaks.var(ddof=1) for peaks in like if peaks.size > 1]
-        within = np.sqrt(np.mean(spreads)) if spreads else 0.0
+        scatter[is_bare] = np.sqrt(np.mean(spreads)) if spreads else 0.0
+    for each in histories:
+        within = scatter[each.case is None]
         level = np.log(each.peak_g).mean() + within / np.sqrt(each.peak_g.size) * NORMAL
         draws = WearDraws(
             nothing + STEADY, nothing + 1.0, nothing + STEADY, nothing + 1.0,

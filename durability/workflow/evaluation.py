@@ -63,11 +63,10 @@ class Evaluation:
 
         known: dict[str, WearFit] = {}
         if self._before is not None:
-            touched = {_group(each) for each in self.informing if not self._is_as_before(each)}
             known = {
                 each.series: self._before.fits[each.series]
                 for each in self.informing
-                if _group(each) not in touched and each.series in self._before.fits
+                if _group(each) in self._untouched
             }
         asked = [each for each in self.informing if each.series not in known]
         found = {each.series: fit for each, fit in zip(asked, fit_wear(asked), strict=True)}
@@ -107,6 +106,14 @@ class Evaluation:
         every = cases_of([*self._by_code.values()])
         return {series: case for case in every for series in case.series}
 
+    @cached_property
+    def _untouched(self) -> set[tuple[str, str]]:
+        """What is fitted together and reads as before."""
+        if self._before is None:
+            return set()
+        touched = {_group(each) for each in self.informing if not self._is_as_before(each)}
+        return {_group(each) for each in self._before.informing} - touched
+
     def _is_as_before(self, history: DropHistory) -> bool:
         before = self._before
         return before is not None and before._by_code.get(history.series) is history
@@ -145,8 +152,14 @@ class Evaluation:
         """The life of each case with an informing series, over all its series."""
         from durability.wear.lives import case_lives
 
-        fits = [self.fits[each.series] for each in self.informing]
-        return case_lives(self.informing, fits, self._failure_limit)
+        lives = []
+        if self._before is not None:
+            before = self._before.lives
+            lives = [each for each in before if _group(each.case.histories[0]) in self._untouched]
+        asked = [each for each in self.informing if _group(each) not in self._untouched]
+        lives += case_lives(asked, [self.fits[each.series] for each in asked], self._failure_limit)
+        by_first = {life.case.series[0]: life for life in lives}
+        return [by_first[each.series] for each in self.informing if each.series in by_first]
 
     @property
     def _failure_limit(self) -> FailureLimit:
