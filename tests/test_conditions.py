@@ -448,6 +448,42 @@ def test_devices_are_shown_under_the_conditions_asked_for(ask):
     assert low["per_device"] == [] and low["devices"] == 1  # the link is that of all devices
 
 
+def test_a_history_leaves_out_series_under_other_conditions(ask):
+    whole = ask("history", "X1200device")
+    assert ask("history", "X1200device", "--surface", "steel") == whole
+    other = ask("history", "X1200device", "--drop-height-mm", "600")
+    assert other["events"] == []
+    assert {each["series"] for each in whole["events"]} == {
+        "B1200device", "quick1200device0", "slow1200device0"
+    }  # fmt: skip
+    assert without(other, "events") == without(whole, "events")  # doses count every drop
+
+
+def test_what_is_due_goes_by_the_conditions_asked_for(ask):
+    day = ("due", "--on", "2030-01-01")
+    whole = ask(*day)
+    assert ask(*day, "--drop-height-mm", "1200", "--device-kind", "device") == whole
+    assert whole["without_baseline"] == ["X1200device"]
+    assert ask(*day, "--drop-height-mm", "600")["without_baseline"] == []
+
+
+def test_a_saved_question_keeps_the_rows_under_the_conditions_asked_for(ask, lab, capsys):
+    by_series = ask("query", "peak_g_by_drop", "--drop-height-mm", "600")
+    at = by_series["columns"].index("series")
+    assert {row[at] for row in by_series["rows"]} == {
+        "B600dummy", *(f"{model}600dummy{at}" for model in ("quick", "slow") for at in range(2))
+    }  # fmt: skip
+    by_column = ask("query", "case_models_at_a_glance", "--orientation", "face 3",
+                    "--device-kind", "device")  # fmt: skip
+    kind = by_column["columns"].index("device_kind")
+    assert {row[kind] for row in by_column["rows"]} == {"device"}
+    own = ask("query", "--sql", "SELECT DISTINCT series FROM all_drops", "--device-kind", "device")
+    assert {row[0] for row in own["rows"]} == {"B1200device", "quick1200device0", "slow1200device0"}
+    call = ["query", "shock_exposure_by_device", "--surface", "steel", "--store", str(lab)]
+    assert main(call) == 2
+    assert capsys.readouterr().err.startswith("durability: --surface: query shock_exposure")
+
+
 @pytest.mark.parametrize(
     ("words", "told"),
     [

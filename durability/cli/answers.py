@@ -16,6 +16,7 @@ from durability.report.answers import query as shown
 from durability.workflow import claims, questions
 from durability.workflow.devices import DeviceStudy
 from durability.workflow.histories import read_scope
+from durability.workflow.results import Under
 from durability.workflow.study import open_study
 
 if TYPE_CHECKING:
@@ -142,11 +143,13 @@ def query(options: Namespace) -> int:
         if options.name is not None or values:
             raise UnusableCall("--sql: asks by itself; leave the name and --set away")
         with progress(options, "asking the store"):
-            answer = questions.ask_sql(session_of(options), options.sql)
+            answer = questions.ask_sql(session_of(options), options.sql, under_of(options))
         return _answer(options, "Your statement", answer)
     if options.name is None:
         if values:
             raise UnusableCall("--set: no question named; give its name before --set")
+        if under_of(options) != Under():
+            raise UnusableCall(f"{under_of(options).options[0]}: no question named; give its name")
         if options.output or options.format not in (None, "table", "json"):
             raise UnusableCall("-o, --format: no question named; give its name, or --sql")
         found = questions.list_questions(options.folder)
@@ -154,7 +157,9 @@ def query(options: Namespace) -> int:
             options.json = True
         return show(options, shown.listing(found), lambda: shown.listing_json(found))
     with progress(options, "asking the store"):
-        question, answer = questions.ask(session_of(options), options.name, values, options.folder)
+        question, answer = questions.ask(
+            session_of(options), options.name, values, options.folder, under_of(options)
+        )
     return _answer(options, question.title, answer)
 
 

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-from durability.cli.logbook import say, session_of, show, warn, warn_of
+from durability.cli.logbook import say, session_of, show, under_of, warn, warn_of
 from durability.cli.output import show as show_answer
 from durability.devices.results import DueList
 from durability.intake.hand_entry import OUTCOME_KEYS, read_answer, read_measured
@@ -363,7 +363,7 @@ def due(options: Namespace) -> int:
     within = options.within
     if within is None:
         within = CALENDAR_DAYS if options.calendar else 0
-    owed = follow_up.due(session_of(options), options.on, within)
+    owed = follow_up.due(session_of(options), options.on, within, under_of(options))
     if options.calendar:
         _write_calendar(Path(options.calendar), owed)
     if options.form:

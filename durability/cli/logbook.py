@@ -409,10 +409,11 @@ def history(options: Namespace) -> int:
     """Everything one specimen lived through."""
     from durability.workflow.show import specimen_history
 
-    found = specimen_history(session_of(options), options.specimen)
+    under = under_of(options)
+    found = specimen_history(session_of(options), options.specimen, under)
     from durability.report.answers import history as answer
 
-    return show_answer(options, answer.blocks(found), lambda: answer.json(found))
+    return show_answer(options, answer.blocks(found, under), lambda: answer.json(found))
 
 
 def show(options: Namespace, what: str, rows: list[dict[str, Any]]) -> int:

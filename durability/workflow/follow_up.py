@@ -32,6 +32,8 @@ from durability.workflow.check_lists import (
     list_of,
     plan_lists,
 )
+from durability.workflow.histories import series_under
+from durability.workflow.results import Under
 from durability.workflow.session import Session, entry
 from durability.workflow.specimens import IN_USE
 
@@ -403,7 +405,7 @@ def confirm_rules(connection: Any) -> dict[str, dict[str, tuple[int, int]]]:
     }
 
 
-def due(session: Session, on: str | None, within_days: int) -> DueList:
+def due(session: Session, on: str | None, within_days: int, under: Under | None = None) -> DueList:
     """What is owed on a day, and what comes due soon after.
 
     Parameters
@@ -414,21 +416,35 @@ def due(session: Session, on: str | None, within_days: int) -> DueList:
         ISO date; else the session's day.
     within_days : int
         How far ahead to look.
+    under : Under, optional
+        Only devices dropped, and items kept back of series made, under these conditions.
 
     Returns
     -------
     DueList
         The longest overdue first. Devices no longer in use owe nothing; those in quarantine are
         listed apart.
+
+    Raises
+    ------
+    RecordRefused
+        No series is under such a condition.
     """
     day = _day(session, on)
     with database.reading(session.record) as connection:
         devices = followed_devices(connection)
-        in_use = [(followed, row) for followed, row in devices if row["status"] == IN_USE]
         quarantined = quarantine.quarantines(connection)
         unfinished = bench.fetch(connection, "unfinished_walks")
         remarks = bench.fetch(connection, "device_remarks", device=None)
         retained = bench.fetch(connection, "retained_items")
+    if under is not None and under != Under():
+        rows = series_under(session, under)
+        own = {row["device"] for row in rows} | {row["case"] for row in rows}
+        devices = [each for each in devices if each[0].device in own]
+        quarantined = [each for each in quarantined if each.device in own]
+        unfinished = [row for row in unfinished if row["device"] in own]
+        retained = [row for row in retained if row["specimen"] in own]
+    in_use = [(followed, row) for followed, row in devices if row["status"] == IN_USE]
     at_large = [followed for followed, row in in_use if row["quarantined_since"] is None]
     owed = due_inspections(at_large, day, within_days)
     owing = {each.device for each in owed}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from itertools import pairwise
 from typing import Any
@@ -297,8 +297,8 @@ def read_scope(session: Session, under: Under) -> Scope:
 
 def _under(under: Under, rows: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
     """The series under conditions asked for; a value that none of them has is refused."""
-    named = [{**row, "orientation": orientation_name(row["orientation"])} for row in rows]
-    for name, wanted in asdict(under).items():
+    named = _named(rows)
+    for name, wanted in under.named.items():
         known = {row[name] for row in named}
         for value in wanted:
             if value not in known:
@@ -311,6 +311,26 @@ def _under(under: Under, rows: Sequence[dict[str, Any]]) -> list[dict[str, Any]]
                     f"--{option} {value or ''!r}: no such series (known: {there or 'none'})"
                 )
     return [row for row, values in zip(rows, named, strict=True) if under.admits(values)]
+
+
+def _named(rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Rows of series, each orientation of a box under one name."""
+    return [{**row, "orientation": orientation_name(row["orientation"])} for row in rows]
+
+
+def series_under(session: Session, under: Under) -> list[dict[str, Any]]:
+    """Every series of the record under these conditions, reference series too.
+
+    Raises
+    ------
+    RecordRefused
+        No series is under such a condition, whenever it came into the record.
+    """
+    with database.reading(session.store) as whole:
+        _under(under, series_rows(whole, None, None, purpose=None))
+    with database.reading(session.record) as connection:
+        rows = series_rows(connection, None, None, purpose=None)
+    return [row for row, values in zip(rows, _named(rows), strict=True) if under.admits(values)]
 
 
 def _codes(rows: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from itertools import compress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +13,8 @@ from durability.record.errors import UnusableCall
 from durability.store import saved_queries
 from durability.store.saved_queries import Answer as Answer
 from durability.store.saved_queries import SavedQuery
+from durability.workflow.histories import orientation_name, series_under
+from durability.workflow.results import Under
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:
@@ -39,7 +43,11 @@ def list_questions(folders: Sequence[str] = ()) -> list[SavedQuery]:
 
 
 def ask(
-    session: Session, name: str, values: Mapping[str, str], folders: Sequence[str] = ()
+    session: Session,
+    name: str,
+    values: Mapping[str, str],
+    folders: Sequence[str] = (),
+    under: Under | None = None,
 ) -> tuple[SavedQuery, Answer]:
     """A saved question and its answer, asked read-only.
 
@@ -53,6 +61,8 @@ def ask(
         Parameter → text; the others take their defaults.
     folders : sequence of str
         A user's own folders, beside the shipped one.
+    under : Under, optional
+        Only its rows under these conditions.
 
     Returns
     -------
@@ -64,10 +74,14 @@ def ask(
     Raises
     ------
     UnusableCall
-        No such question or parameter, a value of the wrong type, or a statement that would write.
+        No such question or parameter, a value of the wrong type, a statement that would write, or
+        rows that name neither their series nor the conditions asked for.
+    RecordRefused
+        No series is under such a condition.
     """
     question = find_question(name, folders)
-    return question, saved_queries.run_query(session.record, question, values)
+    answer = saved_queries.run_query(session.record, question, values)
+    return question, _rows_under(session, answer, under or Under(), f"query {name}")
 
 
 def find_question(name: str, folders: Sequence[str] = ()) -> SavedQuery:
@@ -83,9 +97,35 @@ def find_question(name: str, folders: Sequence[str] = ()) -> SavedQuery:
     return questions[name]
 
 
-def ask_sql(session: Session, sql: str) -> Answer:
-    """Answer of a statement of the user's own, asked read-only."""
-    return saved_queries.run_sql(session.record, sql)
+def ask_sql(session: Session, sql: str, under: Under | None = None) -> Answer:
+    """Answer of a statement of the user's own, asked read-only; its rows filtered as by ``ask``."""
+    answer = saved_queries.run_sql(session.record, sql)
+    return _rows_under(session, answer, under or Under(), "--sql")
+
+
+def _rows_under(session: Session, answer: Answer, under: Under, asked: str) -> Answer:
+    """The rows under these conditions: by their series, else by columns of the conditions."""
+    wanted = under.named
+    if not wanted:
+        return answer
+    series = {row["series"] for row in series_under(session, under)}
+    rows = [dict(zip(answer.columns, row, strict=True)) for row in answer.rows]
+    if "series" in answer.columns:
+        kept = [row["series"] in series for row in rows]
+    else:
+        for name in wanted:
+            if name not in answer.columns:
+                raise UnusableCall(
+                    f"--{name.replace('_', '-')}: {asked} answers for more than one condition at"
+                    f" once: it has no column {name} and no column series to choose by"
+                )
+        kept = [under.admits({**row, **_orientation(row)}) for row in rows]
+    return replace(answer, rows=tuple(compress(answer.rows, kept)))
+
+
+def _orientation(row: Mapping[str, Any]) -> dict[str, Any]:
+    """Of a box: under one name, however its faces are ordered."""
+    return {"orientation": orientation_name(row["orientation"])} if "orientation" in row else {}
 
 
 def save_parquet(answer: Answer, file: Path) -> None:

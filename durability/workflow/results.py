@@ -236,15 +236,19 @@ class Under:
 
     def admits(self, values: Mapping[str, Any]) -> bool:
         """Whether a series with these values of the same names is answered for."""
-        asked = asdict(self)
-        return all(not wanted or values[name] in wanted for name, wanted in asked.items())
+        return all(values[name] in wanted for name, wanted in self.named.items())
+
+    @property
+    def named(self) -> dict[str, tuple[Any, ...]]:
+        """Name of a condition → the values of it that are answered for."""
+        return {name: wanted for name, wanted in asdict(self).items() if wanted}
 
     @property
     def options(self) -> tuple[str, ...]:
         """As options of a call, in pairs of name and value."""
         return tuple(
             word
-            for name, wanted in asdict(self).items()
+            for name, wanted in self.named.items()
             for value in wanted
             for word in (
                 f"--{name.replace('_', '-')}",

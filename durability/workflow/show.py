@@ -17,8 +17,9 @@ from durability.store import waveforms as store
 from durability.workflow import quarantine
 from durability.workflow.devices import device_doses
 from durability.workflow.follow_up import confirm_rules, followed_devices, intermittent_checks
-from durability.workflow.histories import read_device_histories
+from durability.workflow.histories import read_device_histories, series_under
 from durability.workflow.keep import find_drop
+from durability.workflow.results import Under
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:
@@ -178,7 +179,7 @@ def show_spectrum(
     return trace, shock_response_spectrum(trace.raw_g, trace.measures.sample_rate_hz, q=q)
 
 
-def specimen_history(session: Session, code: str) -> dict[str, Any]:
+def specimen_history(session: Session, code: str, under: Under | None = None) -> dict[str, Any]:
     """Everything one specimen lived through, in time order; of a device its exposure too.
 
     Parameters
@@ -187,6 +188,9 @@ def specimen_history(session: Session, code: str) -> dict[str, Any]:
         Store and person.
     code : str
         Its code.
+    under : Under, optional
+        Of the events that belong to a series only those of series under these conditions; doses
+        and what else it has added up count them all.
 
     Returns
     -------
@@ -198,8 +202,16 @@ def specimen_history(session: Session, code: str) -> dict[str, Any]:
     Raises
     ------
     RecordRefused
-        No such specimen.
+        No such specimen, or no series is under such a condition.
     """
+    found = _whole_history(session, code)
+    if under is None or under == Under():
+        return found
+    series = {None, *(row["series"] for row in series_under(session, under))}
+    return {**found, "events": [each for each in found["events"] if each["series"] in series]}
+
+
+def _whole_history(session: Session, code: str) -> dict[str, Any]:
     with database.reading(session.record) as connection:
         if session.past is not None and not bench.fetch(connection, "find_specimen", code=code):
             return _not_yet(session, code)

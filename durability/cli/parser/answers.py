@@ -139,6 +139,7 @@ def query(made: Parser) -> None:
         help="by default what FILE ends in, else a table",
     )
     made.add_argument("-o", "--output", metavar="FILE", help="write the answer there")
+    common.under(made)
     common.as_of(made)
     common.quiet(made)
 

@@ -142,6 +142,7 @@ def due(made: Parser) -> None:
         metavar="FILE.csv",
         help="write them as a form to be filled in on a tablet, for import inspections",
     )
+    common.under(made)
     common.as_of(made)
 
 
@@ -165,6 +166,7 @@ def history(made: Parser) -> None:
     """Fill ``history``."""
     made.reads("logbook:history", "history C-21", "history R-7 --json")
     made.add_argument("specimen", help="code of the specimen")
+    common.under(made)
     common.as_of(made)
 
 

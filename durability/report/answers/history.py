@@ -13,6 +13,7 @@ from durability.report.blocks import Block, Column, Columns, Words
 
 if TYPE_CHECKING:
     from durability.devices.results import DoseUnder
+    from durability.workflow.results import Under
 
 _NOUNS = {
     "drop": "drop",
@@ -53,13 +54,15 @@ EVENTS = Columns[Mapping[str, Any]](
 )
 
 
-def blocks(found: Mapping[str, Any]) -> Iterator[Block]:
+def blocks(found: Mapping[str, Any], under: Under) -> Iterator[Block]:
     """What one specimen has added up by now, then everything that it lived through.
 
     Parameters
     ----------
     found : mapping
         Of ``specimen_history``.
+    under : Under
+        The conditions whose drops it shows.
     """
     events = found["events"]
     if found["quarantine"] is not None:
@@ -70,6 +73,9 @@ def blocks(found: Mapping[str, Any]) -> Iterator[Block]:
     met = Counter(str(event["event"]) for event in events)
     through = labels.listed(counted(count, _NOUNS[event]) for event, count in met.items())
     yield Words(f"{found['specimen']}{state} lived through: {through or 'nothing recorded'}")
+    if under.named:
+        shown = " ".join(under.options)
+        yield Words(f"Of its series only those under {shown}; doses count every drop.", True)
     if found["exposure"] is not None:
         for line in _exposure_lines(found["exposure"]):
             yield Words(line)
