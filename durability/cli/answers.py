@@ -14,6 +14,7 @@ from durability.record.errors import UnusableCall
 from durability.report.answers import beside
 from durability.report.answers import query as shown
 from durability.workflow import claims, questions
+from durability.workflow import status as workflow
 from durability.workflow.devices import DeviceStudy
 from durability.workflow.histories import read_scope
 from durability.workflow.results import Under
@@ -21,6 +22,15 @@ from durability.workflow.study import open_study
 
 if TYPE_CHECKING:
     from durability.workflow.questions import Answer
+
+
+def status(options: Namespace) -> int:
+    """How things stand."""
+    with progress(options, "judging open series"):
+        found = workflow.status(session_of(options), limit_of(options))
+    from durability.report.answers import status as answer
+
+    return show(options, answer.blocks(found), lambda: answer.json(found))
 
 
 def trend(options: Namespace) -> int:

@@ -457,3 +457,34 @@ class ReportContents:
     """The report that this one replaces."""
     changes: RecordChanges | None = None
     """In the record since that report."""
+
+
+@dataclass(frozen=True, slots=True)
+class OpenSeries:
+    """A series that takes drops, as it stands."""
+
+    row: Mapping[str, Any]
+    """As ``series list`` has it."""
+    trend: Trend
+    forecast: Forecast | None
+    """None when bare."""
+    horizon: int
+    """Last drop number that the forecast considers."""
+
+    @property
+    def has_failed(self) -> bool:
+        """Whether its case has."""
+        return self.forecast is not None and self.forecast.failed
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """How a record stands on a day."""
+
+    open_series: tuple[OpenSeries, ...]
+    due: DueList
+    rig: tuple[RigWatch, ...]
+    overdue_sensors: tuple[Mapping[str, Any], ...]
+    """Of open series: those whose calibration is overdue or unknown."""
+    last_entries: tuple[Mapping[str, Any], ...]
+    """The latest first."""

@@ -35,6 +35,7 @@ _COMMANDS: dict[str, tuple[str, str]] = {
     "plot": ("answers", "pictures, as SVG, PDF or PNG"),
     "remeasure": ("files", "measure kept waveforms again through another filter; the first stay"),
     "watch": ("files", "take each finished file of a folder as the next drop, until Ctrl-C"),
+    "status": ("answers", "how things stand: open series, what is due, the rig, the last entries"),
     "trend": ("answers", "is peak g climbing, and how fast"),
     "forecast": ("answers", "how many drops until the case fails"),
     "conditions": ("answers", "what if: how peak g depends on temperature and on rest"),

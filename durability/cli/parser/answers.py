@@ -8,6 +8,13 @@ from durability.cli.parser import common
 from durability.cli.parser.common import Parser
 
 
+def status(made: Parser) -> None:
+    """Fill ``status``."""
+    made.reads("answers:status", "status", "status --store lab.duckdb --json")
+    common.limits(made)
+    common.quiet(made)
+
+
 def trend(made: Parser) -> None:
     """Fill ``trend``."""
     made.reads("answers:trend", "trend", "trend --series S21 --rig-corrected")

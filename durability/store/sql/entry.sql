@@ -82,6 +82,12 @@ WHERE named IS NOT NULL;
 -- name: entered_since
 SELECT count(*) FROM entry WHERE entered_at_utc > $instant;
 
+-- name: last_entries
+SELECT entered_at_utc, entered_by, command, file_name
+FROM entry
+ORDER BY entered_at_utc DESC, entry_id DESC
+LIMIT $number;
+
 -- name: record_state
 -- What the record stands at: changes with every act of writing, but not with the issue of a report.
 SELECT
