@@ -10,7 +10,7 @@
 -- column as_found_mv_per_g: sensitivity before any adjustment, mV per g; blank when not recorded
 -- column as_left_mv_per_g: sensitivity after it, mV per g, which holds from then on
 -- column drift_pct: from what the calibration before left to what this one found, %; a sensor that gained reads too high
--- column drift_tolerance_pct: drift that was taken without a look at the drops in between, %
+-- column drift_tolerance_pct: drift that was accepted without a review of the drops in between, %
 -- column drops: drops that it held for, voided ones counted
 -- column interval_reason: why the interval changed
 -- column certificate: number of the certificate

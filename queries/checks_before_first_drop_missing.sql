@@ -1,12 +1,12 @@
 -- Devices without a check before their first drop
 -- use: follow-up
--- Without a look before the first drop, a later failure may have been there all along
--- (IEC 60068-2-27 asks for one).
+-- Without an inspection before the first drop, a later failure may have been there all along (IEC
+-- 60068-2-27 asks for one).
 -- column device: code of the device
 -- column device_model: its model
--- column drops: drops lived through, voided ones counted
+-- column drops: drops made with it, voided ones counted
 -- column first_dropped_at: time of the first drop, bench clock
--- column first_inspected_at: time of the first look; blank when there was none
+-- column first_inspected_at: time of the first inspection; blank when there was none
 -- example (demo): R12 | demo-Radio | 2 | 2026-04-03 11:10 | 2026-04-03 13:36
 WITH looked AS (
     SELECT device, min(inspected_at) AS first_inspected_at, min(drops_before) AS drops_before

@@ -1,18 +1,18 @@
--- Damage of a case, look by look
+-- Damage of a case, inspection by inspection
 -- use: wear
--- Every look at the cases in drops of their lives; looks that found nothing show how long a case
--- was still whole.
+-- Every inspection of the cases, by drop of their lives; those that found nothing show how long a
+-- case was still whole.
 -- parameter case_code VARCHAR = NULL: only this case
 -- parameter min_severity INTEGER = 0: least severity, 0 to 4
 -- column case: code of the case
--- column case_drop_number: drop of the case's life after which it was looked at, voided ones counted
+-- column case_drop_number: drop of the case's life after which it was inspected, voided ones counted
 -- column series: the series of that drop
 -- column drop_number: drop number within the series
 -- column severity: 0 none, 1 cosmetic, 2 minor, 3 major, 4 failed
 -- column mode: kind of damage in a fixed word
 -- column location: where it was
 -- column note: what was seen
--- column inspector: who looked
+-- column inspector: who inspected it
 -- example (demo): --set case_code=M1
 -- example (demo): M1 | 5 | demo-M1 | 5 | 0 | – | – | – | operator 2
 -- example (demo): M1 | 7 | demo-M1 | 7 | 1 | abrasion | edge 2-3 | scuffed | operator 2

@@ -6,7 +6,7 @@
 -- parameter case_model VARCHAR = NULL: only cases of this model
 -- column case_model: model of the cases
 -- column mode: kind of damage in a fixed word, or not coded
--- column cases: cases of the model that were dropped or looked at
+-- column cases: cases of the model that were dropped or inspected
 -- column cases_seen: of these, those on which this mode was seen
 -- column first_seen_at: earliest drop of a case's life by which it was seen, voided drops counted
 -- column worst_severity: 1 cosmetic, 2 minor, 3 major, 4 failed

@@ -2,15 +2,15 @@
 -- use: follow-up
 -- For every device that was dropped: until when it was known to work and by when it was seen to
 -- have failed, in days after its last drop before that; a failure is known only to lie between two
--- looks. Devices that still work count until their last look.
+-- inspections. Devices that still work count until their last one.
 -- column device: code of the device
 -- column device_model: its model
--- column drops: drops lived through by then, voided ones counted
+-- column drops: drops made with it by then, voided ones counted
 -- column last_dropped_on: day of the last of them
 -- column state: failed on drop day, failed later, failed before the first look, works, or not looked at
--- column works_until_days: days to the last look without a failure
--- column failed_by_days: days to the first look with one; blank while it works
--- column functions: what failed at that look
+-- column works_until_days: days to the last inspection without a failure
+-- column failed_by_days: days to the first inspection with one; blank while it works
+-- column functions: what failed at that inspection
 -- example (demo): R19 | demo-Radio | 5 | 2026-04-13 | failed on drop day | – | 0 | display
 -- example (demo): R21 | demo-Radio | 3 | 2026-04-03 | failed later | 14 | 28 | push-to-talk
 -- example (demo): R14 | demo-Radio | 8 | 2026-04-07 | failed later | 15 | 29 | battery swelling

@@ -6,10 +6,10 @@
 -- column device_model: its model
 -- column since: when it was first suspected, bench clock
 -- column sign: what it showed
--- column told: what told of it
+-- column told: the note or check that shows it
 -- column watch_until: end of the first window, bench clock
 -- column look_until: end of the last window, bench clock
--- column drops: drops lived through, voided ones counted
+-- column drops: drops made with it, voided ones counted
 -- column last_dropped_at: time of the last drop, bench clock
 -- example (demo): R14 | demo-Radio | 2026-05-06 15:34 | swollen | battery swelling fail: battery swollen: no… | 2026-05-06 21:34 | 2026-06-05 15:34 | 8 | 2026-04-07 13:28
 SELECT

@@ -1,13 +1,13 @@
 -- Devices not inspected since their last drop
 -- use: follow-up
--- Dropped devices in use that no one has looked at since, longest ago first.
+-- Dropped devices in use that no one has inspected since, longest ago first.
 -- parameter on DATE = NULL: the day asked about; else today
 -- column device: code of the device
 -- column device_model: its model
--- column drops: drops lived through, voided ones counted
--- column last_dropped_on: day of the last drop; blank when no drop bears a date
+-- column drops: drops made with it, voided ones counted
+-- column last_dropped_on: day of the last drop; blank when no drop has a date
 -- column days_since_drop: days since then
--- column last_inspected_on: last look before it; blank when there was none
+-- column last_inspected_on: last inspection before it; blank when there was none
 -- example (demo): --set on=2026-10-12
 -- example (demo): R10 | demo-Radio | 6 | 2026-04-01 | 194 | 2026-03-31
 WITH shocks AS (

@@ -1,7 +1,7 @@
 -- Drops without a reading
 -- use: logging
--- Drops that case and device lived through without a peak being read. They count as shocks, so a
--- device's dose is a lower bound where they stand.
+-- Drops of which no peak was read. They count as shocks, so a device's dose is a lower bound where
+-- they stand.
 -- column series: code of the series
 -- column drop_number: drop number
 -- column device: device or dummy that was dropped

@@ -2,11 +2,12 @@
 -- use: wear
 -- Cases by how fast their peak g climbs from drop to drop, within one series and so one set of
 -- conditions: the median slope of ln peak g over all pairs of valid drops (Theil-Sen), which one
--- wild reading does not move. A quick look without an interval: `durability rank` is the judgement.
+-- wild reading does not move. A quick answer without an interval: `durability rank` is the
+-- judgement.
 -- parameter min_drops INTEGER = 8: fewest valid drops, never below 4
 -- column case: code of the case
 -- column case_model: its model
--- column series: the series looked at
+-- column series: the series evaluated
 -- column condition: drop height and what struck first
 -- column valid_drops: valid drops that the slope rests on
 -- column rise_pct_per_drop: rise of peak g, % per drop

@@ -2,11 +2,11 @@
 -- use: wear
 -- At which drop of its life each case was first seen damaged, and at which it was first seen at
 -- each severity or worse. Every drop counts, voided ones too. Damage was there by that drop; it may
--- have come since the look before (see damage_by_drop).
+-- have come since the inspection before (see damage_by_drop).
 -- parameter case_model VARCHAR = NULL: only cases of this model
 -- column case: code of the case
 -- column case_model: its model
--- column drops: drops lived through, voided ones counted
+-- column drops: drops made with it, voided ones counted
 -- column first_damage_at: drop of the first damage of any severity
 -- column mode: what kind it was, in a fixed word
 -- column location: where that was

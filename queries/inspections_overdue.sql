@@ -1,17 +1,17 @@
 -- Inspections overdue
 -- use: follow-up
--- Devices that owe the latest look of their follow-up plan, most overdue first: the plan they were
--- given, else the usual one. A look counts for the stage whose day is nearest; controls count from
--- their first look; one that was broken off does not. Devices out of use or in quarantine owe
--- nothing, those that have failed no full look: the watch of their batteries, and what comes next,
--- stand in `durability due`.
+-- Devices that owe the latest inspection of their follow-up plan, most overdue first: the plan they
+-- were given, else the usual one. An inspection counts for the stage whose day is nearest; controls
+-- count from their first one; one that was broken off does not count. Devices out of use or in
+-- quarantine owe nothing, those that have failed no full inspection: the watch of their batteries,
+-- and what comes next, stand in `durability due`.
 -- parameter on DATE = NULL: the day asked about; else today
 -- column device: code of the device
 -- column plan: the plan that it follows
--- column stage: the look that it owes
+-- column stage: the inspection that it owes
 -- column due_on: when that was due
 -- column days_overdue: days since then
--- column last_inspected_on: last whole look; blank when there was none
+-- column last_inspected_on: last complete inspection; blank when there was none
 -- column functions: what to check
 -- example (demo): --set on=2026-10-12
 -- example (demo): R09 | demo radios | 26 weeks | 2026-09-22 | 20 | 2026-06-24 | power-on, charging, battery swelling, displa…

@@ -1,16 +1,16 @@
 -- Latent failures and the shocks before them
 -- use: follow-up
--- Functions that passed after the device's last drop and failed a later look: the failure lies
--- between the two. Failures of devices that were never dropped stand here too, with 0 drops, for
--- comparison. Whether failures go with shocks is judged by `durability latent`.
+-- Functions that passed after the device's last drop and failed at a later inspection: the failure
+-- lies between the two. Failures of devices that were never dropped stand here too, with 0 drops,
+-- for comparison. Whether failures go with shocks is judged by `durability latent`.
 -- parameter exponent DOUBLE = 4: exponent of the shock dose, Σ (peak g / 1000)^exponent
 -- column device: code of the device
 -- column function: the function that failed
--- column passed_on: last look at which it still passed, or was only degraded
--- column failed_on: first look at which it failed
+-- column passed_on: last inspection at which it still passed, or was only degraded
+-- column failed_on: first inspection at which it failed
 -- column passed_after_days: days from the last drop to the former; blank without a drop
 -- column failed_by_days: days from the last drop to the latter; blank without a drop
--- column drops_before: drops lived through before, voided ones counted
+-- column drops_before: drops made with it before, voided ones counted
 -- column drops_without_reading: those among them without a valid reading
 -- column max_peak_g: highest valid peak before, g
 -- column shock_dose: shock dose before, over valid drops, no unit

@@ -1,6 +1,6 @@
 -- Open findings on devices
 -- use: follow-up
--- Functions that failed or were degraded when last looked at, failures first. A swollen, hot,
+-- Functions that failed or were degraded when last inspected, failures first. A swollen, hot,
 -- hissing, leaking or smelling battery: stop, do not charge, move it away from people and
 -- combustibles, watch it, follow local rules and qualified help.
 -- parameter function VARCHAR = NULL: only functions with this in their name, like battery
@@ -8,7 +8,7 @@
 -- column device_model: its model
 -- column function: the function
 -- column outcome: fail or degraded
--- column inspected_on: when it was last looked at
+-- column inspected_on: when it was last inspected
 -- column first_seen_on: when it first failed or was degraded
 -- column note: what was seen
 -- column status: of the device: in use, retired, lost, sold, destroyed or refused

@@ -2,9 +2,9 @@
 -- use: follow-up
 -- How the functions of dropped devices fared as the weeks went by. Not tested is no pass.
 -- parameter function VARCHAR = NULL: only this function
--- column weeks_after_drop: whole weeks from the device's last drop to the look
+-- column weeks_after_drop: whole weeks from the device's last drop to the inspection
 -- column function: the function
--- column devices: devices looked at
+-- column devices: devices inspected
 -- column passed: checks that passed
 -- column degraded: checks that were degraded
 -- column failed: checks that failed

@@ -2,13 +2,13 @@
 -- use: wear
 -- How far two people agree who rated the same specimen after the same drop, beyond what chance
 -- alone would give. Of each person the worst severity counts. A kappa of 1 is full agreement, 0
--- that of chance; it is blank where both gave one and the same severity throughout. Looks at one
--- specimen drop after drop resemble each other, so the interval is right for as many specimens as
--- looks, and too narrow for few.
+-- that of chance; it is blank where both gave one and the same severity throughout. Inspections of
+-- one specimen drop after drop resemble each other, so the interval is right for as many specimens
+-- as inspections, and too narrow for few.
 -- parameter model VARCHAR = NULL: only specimens of this model
 -- column inspector_a: one of the two
 -- column inspector_b: the other
--- column n: looks that both rated, one a specimen and drop
+-- column n: inspections that both rated, one a specimen and drop
 -- column equal_pct: of these, those with equal severity, %
 -- column kappa: Cohen's kappa of the severities (Cohen 1960)
 -- column kappa_lower: lower bound of its 90 % interval: Wilson's of equal_pct, chance as found

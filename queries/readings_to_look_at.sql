@@ -1,6 +1,6 @@
 -- Readings to look at again
 -- use: logging
--- Valid peaks far from those of the two drops before and after. A reason to look, never a reason
+-- Valid peaks far from those of the two drops before and after. A reason to check, never a reason
 -- to void: that needs a physical cause.
 -- parameter factor DOUBLE = 1.3: how many times higher or lower than its neighbours
 -- column series: code of the series

@@ -6,7 +6,7 @@
 -- column not_recorded: conditions that are blank
 -- column drops_undated: drops without a time
 -- column drops_without_temperature: drops without a temperature
--- column numbers_missing: drop numbers up to the last that no row bears
+-- column numbers_missing: drop numbers up to the last that no row has
 -- example (demo): demo-R05-bare | 2 | sensor | 0 | 0 | 0
 WITH counted AS (
     SELECT

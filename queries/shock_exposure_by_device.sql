@@ -1,11 +1,12 @@
 -- Shock exposure by device
 -- use: follow-up
--- What each device lived through, in any case or bare: the dose of the device, never the wear of a
--- case. The dose is a sum over valid drops; where drops have no valid reading it is a lower bound.
+-- The shocks that each device has been through, in any case or bare: the dose of the device, never
+-- the wear of a case. The dose is a sum over valid drops; where drops have no valid reading it is a
+-- lower bound.
 -- parameter exponent DOUBLE = 4: exponent of the shock dose, Σ (peak g / 1000)^exponent
 -- column device: code of the device or dummy
 -- column device_model: its model
--- column drops: drops lived through, voided ones counted
+-- column drops: drops made with it, voided ones counted
 -- column drops_without_reading: those among them without a valid reading
 -- column bare_drops: those among them without a case
 -- column highest_drop_mm: greatest drop height, mm

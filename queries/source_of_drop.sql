@@ -1,7 +1,7 @@
 -- Where a drop came from
 -- use: logging
--- Every act that wrote or mended a drop: file, row and digest, or person and time. Nothing is
--- overwritten, so the first values stand in the first line.
+-- Every entry that recorded or corrected a drop: file, row and digest, or person and time. Nothing
+-- is overwritten, so the first values stand in the first line.
 -- parameter series VARCHAR = NULL: only this series
 -- parameter drop_number INTEGER = NULL: only this drop
 -- column series: code of the series
@@ -9,7 +9,7 @@
 -- column act: written or amended
 -- column column_name: what was amended
 -- column old_value: value before
--- column new_value: value after; for the first writing the peak, g, and status
+-- column new_value: value after; for the first entry the peak, g, and status
 -- column reason: why it was amended
 -- column file_name: file that it came from; blank when typed
 -- column source_row: row of that file

@@ -1,13 +1,13 @@
 -- Cases that survived so many drops
 -- use: wear
--- Which cases lived through the wanted number of drops without being seen failed (damage of
--- severity 4); voided drops were drops too. Cases not dropped that often so far are no survivors.
--- The peak limit is not judged here: `durability forecast` judges both.
+-- Which cases have had the wanted number of drops without being found failed (damage of severity
+-- 4); voided drops were drops too. Cases not dropped that often so far are no survivors. The peak
+-- limit is not judged here: `durability forecast` judges both.
 -- parameter drops INTEGER = 20: number of drops to survive
 -- column case: code of the case
 -- column case_model: its model
--- column drops_lived: drops lived through in all series, voided ones counted
--- column worst_severity: worst damage seen so far, 0 to 4; blank when it was never looked at
+-- column drops_lived: drops made with it in all series, voided ones counted
+-- column worst_severity: worst damage noted so far, 0 to 4; blank when it was never inspected
 -- column failed_at: drop of its life by which it was seen failed
 -- column answer: survived, failed, or not dropped so often
 -- example (demo): C1 | Corrie | 24 | 1 | – | survived
