@@ -128,7 +128,7 @@ def import_record(options: Namespace) -> int:
 
 
 LOOK_EVERY_S = 0.2
-"""Pause between two looks into a watched folder."""
+"""Pause between two readings of a watched folder."""
 
 _DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "blanks": " "}
 _DECIMALS: dict[str, Any] = {"point": ".", "comma": ","}
@@ -144,7 +144,7 @@ def _filter(options: Namespace) -> FilterChoice:
 
 
 def record_options(options: Namespace) -> RecordOptions:
-    """What the user tells about the files of this call."""
+    """What the user states about the files of this call."""
     return RecordOptions(
         channel=options.channel,
         cross_channels=tuple(map(_cross_channel, options.cross_channels)),

@@ -73,7 +73,7 @@ def walk(options: Namespace) -> int:
     }
     say(options, told, printable(shown.walk_end(looked, is_whole=is_whole)))
     if is_whole and not options.json and looked.quarantine is None:
-        # Only now: whoever looks must not be led by what the model expects to be found.
+        # Only now: whoever inspects must not be led by what the model expects to be found.
         from durability.workflow.devices import expect_device
 
         expected = expect_device(session, options.device, looked.inspected_at)

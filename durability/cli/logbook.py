@@ -307,7 +307,7 @@ def acknowledged(stored: StoredDrop) -> dict[str, Any]:
 
 
 def warn_of_drop(stored: StoredDrop, told: Mapping[str, str | None]) -> None:
-    """Say what a stored drop calls for: a look that was never made, cracked glass, a battery."""
+    """Say what a stored drop calls for: a missing inspection, cracked glass, a battery."""
     if stored.unseen:
         from durability.report import safety
 
@@ -406,7 +406,7 @@ def add_damage(options: Namespace) -> int:
 
 
 def history(options: Namespace) -> int:
-    """Everything one specimen lived through."""
+    """Everything that happened to one specimen."""
     from durability.workflow.show import specimen_history
 
     under = under_of(options)

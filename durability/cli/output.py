@@ -101,7 +101,7 @@ MOMENT_S = 0.7
 
 
 class Told(Protocol):
-    """Tells each step."""
+    """Shows each step."""
 
     def __call__(self, words: str, done: int = 0, of: int | None = None) -> None:
         """Words of a step as it begins, and how far it is where that is known."""
@@ -116,7 +116,7 @@ def progress(options: Namespace, what: str) -> Iterator[Told]:
     options : Namespace
         With ``quiet``; nothing is shown then, nor when standard error is no terminal.
     what : str
-        Shown until the first step is told.
+        Shown until the first step begins.
 
     Yields
     ------

@@ -220,7 +220,7 @@ class _BenchSession:
         self.is_over = False
         """The device has been put in quarantine: no further drop of it."""
         self.to_tell: str | None = None
-        """Series whose standing is still to be told."""
+        """Series whose standing is still to be reported."""
         self.file_options: RecordOptions | None = None
         """How waveform files are read, once one was asked for."""
 
@@ -423,7 +423,7 @@ class _BenchSession:
         return stored, told_of_it, reason is not None, note
 
     def _target(self) -> tuple[str, str]:
-        """Series that the next drop goes to, and what the act of writing is called."""
+        """Series that the next drop goes to, and what the entry is called."""
         if self.sheet is None:
             return self.series, "record"
         return self.sheet.target(self.despite_failed)
@@ -454,14 +454,14 @@ class _BenchSession:
             self.sheet.undone()
         self.to_tell = series
 
-    # --------------------------------------------------------------------------- what is told
+    # --------------------------------------------------------------------------- what is reported
 
     def _rest_s(self) -> float:
         now = clock.now_utc()
         return (now - (self.dropped_at or now)).total_seconds()
 
     def _tell(self) -> None:
-        """Judge what has changed since it was last told; for JSON there is nothing to tell."""
+        """Judge what has changed since it was last reported; nothing for JSON."""
         if self.to_tell is not None and not self.options.json:
             self.judging.start(self.to_tell)
             self._show_standing()

@@ -61,7 +61,7 @@ def import_files(
     split_by_condition : bool
         Make each change of condition within a series a series of its own.
     despite_quarantine : str, optional
-        How devices came to be dropped while they were in quarantine; they lived through it.
+        How devices came to be dropped while they were in quarantine; the drop counts for them.
 
     Returns
     -------
@@ -137,7 +137,7 @@ def import_files(
 def _with_lists(
     connection: Any, rows: pd.DataFrame, entries: Sequence[tuple[str, Any]]
 ) -> pd.DataFrame:
-    """Rows of looks with the whole digest of the check list that each names, which is kept."""
+    """Rows of inspections with the whole digest of the check list that each names."""
     found = versions(connection, rows["check_list"].dropna().unique().tolist())
     kept = {
         digest: keep_list(connection, check_list, entries[0][1])

@@ -1,4 +1,4 @@
-"""The end of a quarantine: by a named person, who names the look that it rests on."""
+"""The end of a quarantine: by a named person, who names the inspection that it rests on."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ def clear(
 ) -> tuple[Quarantine, str]:
     """End the quarantine of a device, by the name of the person who answers for it.
 
-    It rests on a named look at the battery since it was suspected, that passed.
+    It rests on a named inspection of the battery since it was suspected, that passed.
 
     Parameters
     ----------
@@ -28,7 +28,7 @@ def clear(
     reason : str
         What was found.
     checks : sequence of str
-        "FUNCTION=OUTCOME" each: the look, when it is not in the record yet.
+        "FUNCTION=OUTCOME" each: the inspection, when it is not in the record yet.
     named : bool
         Whether the person gave a name of their own rather than the login's.
 
@@ -37,14 +37,14 @@ def clear(
     was : Quarantine
         As it was.
     rests_on : str
-        The look, in few words.
+        The inspection, in few words.
 
     Raises
     ------
     UnusableCall
         No person is named, or the reason is blank.
     RecordRefused
-        The device is not in quarantine, or no look since then has found its battery good.
+        The device is not in quarantine, or no inspection since then has found its battery good.
     """
     from durability.record.hazards import check_signs, looks_at_battery
 

@@ -84,7 +84,7 @@ def _number(exponent: str) -> float:
 
 
 def first_follow_up(connection: Any) -> datetime | None:
-    """First look at a device on a later day than its first drop; None when there is none yet."""
+    """First inspection of a device on a later day than its first drop; None before."""
     moment: datetime | None = bench.run(connection, "first_follow_up")
     return moment
 
@@ -101,7 +101,7 @@ def declarations(
     histories : sequence of DeviceHistory
         The whole study.
     first_look_at : datetime, optional
-        First follow-up look, by the bench's clock.
+        First follow-up inspection, by the bench's clock.
 
     Returns
     -------
@@ -140,7 +140,7 @@ EPOCH = date(1970, 1, 1)
 WEEK_STRETCHES = (
     (0, 0), (1, 1), (2, 2), (3, 4), (5, 8), (9, 13), (14, 26), (27, 52), (53, None),
 )  # fmt: skip
-"""First and last whole week after the last drop: about twice as long each time, as looks are."""
+"""First and last whole week after the last drop, each about twice as long, as inspections are."""
 
 
 class DeviceStudy:
@@ -160,7 +160,7 @@ class DeviceStudy:
 
     @cached_property
     def histories(self) -> list[DeviceHistory]:
-        """What each device lived through and how it fared, in order of device code."""
+        """The drops of each device and how it fared, in order of device code."""
         return read_device_histories(self._session)
 
     @cached_property
@@ -180,7 +180,7 @@ class DeviceStudy:
 
     @cached_property
     def caveats(self) -> LatentCaveats:
-        """What the verdict hangs on: intermittent functions and declarations."""
+        """What the verdict depends on: intermittent functions and declarations."""
         with database.reading(self._session.record) as connection:
             rules = confirm_rules(connection)
             intermittent = intermittent_checks(connection, rules)
@@ -219,7 +219,7 @@ class DeviceStudy:
         )
 
     def life_lines(self, devices: Sequence[str] | None = None) -> list[LifeLine]:
-        """What each device lived through and when it failed.
+        """The drops of each device and when it failed.
 
         Parameters
         ----------
@@ -336,7 +336,7 @@ def device_doses(
     histories : sequence of DeviceHistory
         The whole study: drops without a reading are judged by their like in all of it.
     until_failed : bool
-        Count only the drops that each device lived through before it was seen to have failed.
+        Count only the drops made with each device before it was found to have failed.
 
     Returns
     -------
@@ -371,7 +371,7 @@ def device_doses(
 def _without_unconfirmed(
     histories: Sequence[DeviceHistory], rules: Mapping[str, Mapping[str, tuple[int, int]]]
 ) -> LatentUnder | None:
-    """The verdict with the fails left out that no further look confirmed."""
+    """The verdict with the fails left out that no further inspection confirmed."""
     from durability.devices.follow_up import without_unconfirmed
     from durability.devices.judgement import link_verdict
     from durability.devices.study import assemble
@@ -382,7 +382,7 @@ def _without_unconfirmed(
 
 
 def _before(history: DeviceHistory, day: float) -> DeviceHistory:
-    """A history as it was known before the looks of one day."""
+    """A history as it was known before the inspections of one day."""
     return history.with_checks(history.check_day < day)
 
 

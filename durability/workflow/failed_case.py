@@ -46,13 +46,13 @@ def refuse_unfit(
     Parameters
     ----------
     connection : DuckDBPyConnection
-        Inside the transaction of the act of writing.
+        Inside the transaction of the entry.
     case_id : UUID or None
         Key of the case; None when bare.
     despite_failed : str, optional
         The reason, kept with the entries where it was needed.
     entry_ids : iterable of UUID
-        The acts of writing.
+        The entries.
 
     Returns
     -------

@@ -59,7 +59,7 @@ def intermittent_checks(
     -------
     list of dict
         device, function, failed_at, passed_again_at, confirmation (confirmed, unconfirmed or
-        open), fails_again and looks_since by which that was told, and the rule: again, within.
+        open), fails_again and looks_since by which that was found, and the rule: again, within.
         Of several fails, what the first confirmed one says; the first fail stays the failure.
     """
     from durability.devices.follow_up import USUAL_RULE, recurrences
@@ -93,7 +93,7 @@ def intermittent_checks(
 
 
 def plans(session: Session) -> list[FollowUpPlan]:
-    """The plan that every device follows unless told otherwise, then the store's own."""
+    """The plan that every device follows unless another is given, then the store's own."""
     with database.reading(session.record) as connection:
         return list(_known_plans(connection).values())
 
@@ -196,7 +196,7 @@ def change_list(session: Session, name: str, check_list: str) -> CheckList:
     Returns
     -------
     CheckList
-        As read; looks made before keep the version that they were made by.
+        As read; inspections made before keep the version that they were made by.
 
     Raises
     ------
@@ -335,7 +335,7 @@ def device_follow_up(session: Session, device: str, on: str | None) -> dict[str,
 
 
 def followed_devices(connection: Any) -> list[tuple[FollowedDevice, dict[str, Any]]]:
-    """Every device with its drops, looks and plan, and its row, in an open store."""
+    """Every device with its drops, inspections and plan, and its row, in an open store."""
     known = _known_plans(connection)
     usual = next(iter(known))
     plan_of = {row["device"]: row["plan"] for row in bench.fetch(connection, "device_plans")}
@@ -381,7 +381,7 @@ def _followed(
 def with_recovery(
     looks: Sequence[Mapping[str, Any]], followed: Iterable[FollowedDevice]
 ) -> list[dict[str, Any]]:
-    """Rows of looks with hours_since_drop: the recovery before them (IEC 60068-1), if known."""
+    """Inspections with hours_since_drop: the recovery before them (IEC 60068-1), if known."""
     recovery_h = {
         (device.device, look.when.wall): device.recovery_h(look.when)
         for device in followed
@@ -415,7 +415,7 @@ def due(session: Session, on: str | None, within_days: int, under: Under | None 
     on : str, optional
         ISO date; else the session's day.
     within_days : int
-        How far ahead to look.
+        How many days ahead count too.
     under : Under, optional
         Only devices dropped, and items kept back of series made, under these conditions.
 
@@ -521,7 +521,7 @@ def form_rows(session: Session, devices: Sequence[str]) -> list[dict[str, Any]]:
     -------
     list of dict
         The columns of ``import inspections``; device, function, unit and the version of the check
-        list are filled in. Nothing of what a device went through: who looks is not led.
+        list are filled in. Nothing of what a device went through: who inspects is not led.
     """
     from durability.record.hazards import looks_at_battery
 

@@ -186,7 +186,7 @@ def find_scope(
     connection : DuckDBPyConnection
         An open store.
     series, case_models, specimen, plan : optional
-        Only these series, case models, what one specimen lived through, or the devices that follow
+        Only these series, case models, what happened to one specimen, or the devices that follow
         one follow-up plan. Without ``series`` reference drops are left out.
     under : Under, optional
         Of these only the series with such a height, surface, orientation or kind of device.
@@ -346,7 +346,7 @@ def _dropped(rows: Sequence[Mapping[str, Any]], devices: Sequence[str]) -> list[
 
 
 def read_device_histories(session: Session) -> list[DeviceHistory]:
-    """What each device lived through and how it fared, in order of device code.
+    """The drops of each device and how it fared, in order of device code.
 
     Dummies are none: they have no functions to lose.
     """

@@ -20,7 +20,7 @@ from durability.workflow.follow_up import find_device, followed_devices
 from durability.workflow.session import Session, entry
 
 RESUME_WITHIN_H = 12
-"""Hours in which a walk that was broken off is still the same look; later, it is another one."""
+"""Hours in which a walk that was broken off is still the same inspection; later, another one."""
 
 
 def record_inspection(
@@ -45,7 +45,7 @@ def record_inspection(
     inspected_at : str, optional
         ISO 8601; else now.
     inspector : str, optional
-        Who looked; else who enters it.
+        Who inspected; else who enters it.
     is_blind : bool
         The device's shocks and last results were kept from the inspector.
 
@@ -53,14 +53,14 @@ def record_inspection(
     -------
     dict
         device, inspected_at, checks, failed, ``charged_in_quarantine`` (functions that should not
-        have been tested) and ``quarantine`` when a check tells of a failing battery.
+        have been tested) and ``quarantine`` when a check shows signs of a failing battery.
 
     Raises
     ------
     UnusableCall
         A check is no FUNCTION=OUTCOME, or a function stands twice.
     RecordRefused
-        The device is unknown, no device, not yet received, or that look is stored already.
+        The device is unknown, no device, not yet received, or that inspection is stored already.
     """
     from durability.record.hazards import CHARGING
 
@@ -115,12 +115,12 @@ def add_look(
     inspector: str,
     entry_id: Any,
 ) -> None:
-    """Store an inspection made now, as part of another act of writing."""
+    """Store an inspection made now, as part of another entry."""
     moment, offset = _moment(None)
     while bench.run(
         connection, "find_inspection", device_id=device["specimen_id"], inspected_at=moment
     ):
-        moment += timedelta(seconds=1)  # two looks within one second are told apart
+        moment += timedelta(seconds=1)  # two inspections within one second stay apart
     inspection_id = _add_inspection(connection, device, moment, offset, inspector, entry_id)
     for function, answer in looked:
         _add_check(connection, inspection_id, function, answer, entry_id)
@@ -141,7 +141,7 @@ def _outcome(checked: Any) -> Outcome:
 
 
 def _moment(inspected_at: str | None) -> tuple[datetime, str | None]:
-    """Bench clock of a look and its offset."""
+    """Bench clock of an inspection and its offset."""
     if inspected_at is None:
         now = clock.now().replace(microsecond=0)
         return now.replace(tzinfo=None), now.isoformat()[-6:]
@@ -233,7 +233,7 @@ def _suspect(
     moment: datetime,
     entry_id: Any,
 ) -> Quarantine | None:
-    """Quarantine by what one check told."""
+    """Quarantine by what one check found."""
     if answer.note is None and answer.outcome in ("pass", "not_tested"):
         return None
     from durability.record.hazards import check_signs
@@ -257,7 +257,7 @@ def amend_check(
     *,
     inspected_at: str,
 ) -> Quarantine | None:
-    """Mend one functional check; the first values stay in the record.
+    """Correct one functional check; the first values stay in the record.
 
     Parameters
     ----------
@@ -275,7 +275,7 @@ def amend_check(
     Returns
     -------
     Quarantine or None
-        When the check now tells of a failing battery.
+        When the check now shows signs of a failing battery.
 
     Raises
     ------
@@ -358,7 +358,7 @@ def begin_walk(
     inspected_at : str, optional
         ISO 8601; else now.
     inspector : str, optional
-        Who looks; else who enters it.
+        Who inspects; else who enters it.
     is_blind : bool
         Keep the device's shocks and last results from the inspector.
 
@@ -372,7 +372,7 @@ def begin_walk(
     UnusableCall
         The time is none.
     RecordRefused
-        The device is unknown, no device or not yet received, or that look is finished.
+        The device is unknown, no device or not yet received, or that inspection is finished.
     """
     from durability.devices.study import LITERATURE_EXPONENT
     from durability.record.hazards import CHARGING, cracked_glass, looks_at_battery
@@ -480,7 +480,7 @@ def answer_walk(session: Session, walk: Walk, function: str, answer: FunctionalC
     Returns
     -------
     Walk
-        With the answer, and with the quarantine when it tells of a failing battery; given back
+        With the answer, and the quarantine when it shows signs of a failing battery; given back
         only after the answer is on disk.
     """
     with entry(session, "inspect record") as (connection, entry_id):
@@ -516,6 +516,6 @@ def answer_walk(session: Session, walk: Walk, function: str, answer: FunctionalC
 
 
 def finish_walk(session: Session, walk: Walk) -> None:
-    """Mark an inspection as gone through to its end; later looks are other inspections."""
+    """Mark an inspection as gone through to its end; later ones are other inspections."""
     with entry(session, "inspect record") as (connection, entry_id):
         bench.run(connection, "finish_walk", inspection_id=walk.inspection_id, entry_id=entry_id)

@@ -1,7 +1,7 @@
 """The one way in which drops and damage notes are kept, and all rows of sheets.
 
 Whether typed, recorded or from a file: rows are staged, checked against the store and each other,
-inserted, and heard for signs of a failing battery, all in the transaction of one act of writing.
+inserted, and searched for signs of a failing battery, all in the transaction of one entry.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ class Kept:
     """Refused or there already."""
     rejections: tuple[Rejection, ...]
     quarantined: tuple[Quarantine, ...]
-    """Devices of which the rows tell a sign, or that were dropped in quarantine all the same."""
+    """Devices of which the rows name a sign, or that were dropped in quarantine all the same."""
     undated_in_quarantine: Mapping[str, int]
     """Device that was in quarantine already → drops of sheets taken without a date."""
     keys: dict[str, list[tuple[Any, ...]]]
@@ -85,12 +85,12 @@ def keep_rows(
     rows : DataFrame or list of dict
         Typed rows with ``file_name`` and ``source_row``.
     entries : sequence of (file name, entry key)
-        The act of writing of each file.
+        The entry of each file.
     drop_numbers_on_sheet : DataFrame, optional
         ``series`` and ``drop_number`` of every row of the sheets, refused ones too; when given,
         holes in the numbering are refused.
     despite_quarantine : str, optional
-        How devices came to be dropped while they were in quarantine; they lived through it.
+        How devices came to be dropped while they were in quarantine; the drop counts for them.
 
     Returns
     -------
@@ -135,7 +135,7 @@ def keep_rows(
 
 
 def _reason(row: Mapping[str, Any]) -> str:
-    """Why a row is refused; two reasons are told elsewhere too, and so have their words here."""
+    """Why a row is refused; two reasons are given elsewhere too, so their words stand here."""
     if row["check"] == "check_drops_closed":
         return CLOSED
     if row["check"] == "check_drops_quarantined":
@@ -171,9 +171,9 @@ def add_drop(
         temperature_c, dropped_at, note, damage_severity, damage_mode, damage_location,
         damage_note.
     command : str, optional
-        What the act of writing was, in short.
+        What the entry was, in short.
     despite_quarantine : str, optional
-        How the device came to be dropped while it was in quarantine; it lived through it.
+        How the device came to be dropped while it was in quarantine; the drop counts for it.
     despite_failed : str, optional
         Why a case that has failed, or is not in use, is dropped all the same.
 
@@ -258,9 +258,9 @@ def next_drops(
     rows : sequence of mapping
         Column → value, each with ``file_name``, a key of ``entries``; what is left out is blank.
     entries : sequence of (file name, entry key)
-        The act of writing of each.
+        The entry of each.
     despite_quarantine : str, optional
-        How the device came to be dropped while it was in quarantine; it lived through it.
+        How the device came to be dropped while it was in quarantine; the drop counts for it.
     despite_failed : str, optional
         Why a case that has failed, or is not in use, is dropped all the same.
     made_already : bool
@@ -313,7 +313,7 @@ def next_drops(
 
 
 def _refuse(rejections: Sequence[Rejection]) -> None:
-    """Raise what a file would be told of its first refused row."""
+    """Raise what would be reported of a file's first refused row."""
     for each in rejections:
         refused = SeriesClosed if each.reason == CLOSED else RecordRefused
         raise refused(f"{each.column} {each.value!r}: {each.reason}")
@@ -359,7 +359,7 @@ def add_damage(
     location, note : str, optional
         Where, and what was seen, in free words.
     inspector : str, optional
-        Who looked; else who enters it.
+        Who inspected; else who enters it.
     photos : sequence of str
         Pictures of it: file name and SHA-256 are kept, the pictures stay where they are.
 
@@ -367,7 +367,7 @@ def add_damage(
     -------
     dict
         specimen, series, drop_number, severity, mode, inspector and photos as stored, and
-        ``quarantine`` of the device when the words tell of a failing battery.
+        ``quarantine`` of the device when the words name signs of a failing battery.
 
     Raises
     ------
@@ -447,7 +447,7 @@ def doubted_place(location: str | None) -> str | None:
 
 
 def tells_cracked_glass(*notes: str | None) -> bool:
-    """Whether notes on one thing tell of cracked glass or fragments."""
+    """Whether notes on one thing name cracked glass or fragments."""
     from durability.record.hazards import cracked_glass
 
     return cracked_glass(*notes)

@@ -47,7 +47,7 @@ class FilterChoice:
 
 @dataclass(frozen=True, slots=True)
 class RecordOptions:
-    """What a user tells about files; None where the file, the sensor or the pulse may tell."""
+    """What a user states about files; None where the file, the sensor or the pulse may say."""
 
     channel: str | None = None
     cross_channels: tuple[CrossChannel, ...] = ()
@@ -62,14 +62,14 @@ class RecordOptions:
     first_line: int | None = None
     filter: FilterChoice = field(default_factory=FilterChoice)
     date_by_file_time: bool = False
-    """Date a drop by its file's last change when the file's content tells no date."""
+    """Date a drop by its file's last change when the file's content has no date."""
 
     def __post_init__(self) -> None:
         """Refuse a value out of its range."""
         _refuse_unless_positive(self, "mv_per_g", "full_scale_g", "sample_rate_hz", "first_line")
 
     def given(self) -> dict[str, Any]:
-        """What was told, for the record."""
+        """What was stated, for the record."""
         told = asdict(self)
         told |= told.pop("filter")
         if told["channel_class"] is None:
@@ -93,7 +93,7 @@ NO_RIG: dict[str, Any] = {
     "natural_frequency_hz": None,
     "calibrations": [],
 }
-"""Stands for a series when files are only looked at."""
+"""Stands for a series when files are only read, not stored."""
 
 
 def find_rig(connection: Any, series: str) -> dict[str, Any]:
@@ -141,14 +141,14 @@ def rig_of(connection: Any, series: str) -> dict[str, Any]:
 
 
 def measuring_inputs(rig: Mapping[str, Any], full_scale_g: float | None) -> MeasuringInputs:
-    """What the measures of a series' records hang on.
+    """What the measures of a series' records depend on.
 
     Parameters
     ----------
     rig : mapping
         From ``find_rig``.
     full_scale_g : float or None
-        Told with the file, instead of the sensor's.
+        Stated with the file, instead of the sensor's.
     """
     return MeasuringInputs(
         full_scale_g=full_scale_g or rig["full_scale_g"],
@@ -166,7 +166,7 @@ def not_judged(rig: Mapping[str, Any], options: RecordOptions) -> tuple[str, ...
     rig : mapping
         From ``find_rig``.
     options : RecordOptions
-        What the user told.
+        What the user stated.
     """
     inputs = measuring_inputs(rig, options.full_scale_g)
     lacking = (
@@ -239,7 +239,7 @@ def read_and_measure(
     rig : mapping
         From ``find_rig``.
     options : RecordOptions
-        What the user tells.
+        What the user states.
 
     Raises
     ------
@@ -333,7 +333,7 @@ def remeasure(
 
     What a drop says today follows the new measures by way of amendments, whose reason names method
     and filter; a flag that voids and came or went takes the drop's status with it. What a person
-    has set by hand, a value or a status, is left as it is. Sensor, its calibrations, drop
+    has set manually, a value or a status, is left as it is. Sensor, its calibrations, drop
     height and orientation are those on record today; the scale of a record stays.
 
     Parameters
@@ -345,7 +345,7 @@ def remeasure(
     choice : FilterChoice
         The filter; by default the one derived from each pulse.
     dry_run : bool
-        Look only; nothing is stored.
+        Only measure; nothing is stored.
 
     Returns
     -------
@@ -391,7 +391,7 @@ def _drops(connection: Any, series: Sequence[str] | None) -> list[dict[str, Any]
 def _measured_again(
     connection: Any, drop: dict[str, Any], choice: FilterChoice
 ) -> tuple[RemeasuredDrop, MeasuringInputs]:
-    """A drop's latest measures and new ones, and what the new ones hang on."""
+    """A drop's latest measures and new ones, and what the new ones depend on."""
     kept = store.measures_of(connection, drop["waveform_id"])[0]
     rig = rig_of(connection, drop["series"])
     waveform = store.find_waveform(connection, drop["series"], drop["drop_number"], drop["drop_id"])
@@ -440,7 +440,7 @@ def _status(measures: PulseMeasures) -> str:
 
 
 def borne(value: float | None) -> float | None:
-    """A measure that a drop can bear; of a record too bad for one, the waveform tells."""
+    """A measure that a drop can hold; of a record too bad for one, the waveform says why."""
     return value if value is not None and value > 0.0 else None
 
 

@@ -36,7 +36,7 @@ class Scatter:
     within: float
     between: float | None
     seen: LabScatter | None
-    """None when it was given by hand."""
+    """None when it was given in the call."""
 
 
 def _log_sd(percent: float, option: str) -> float:
@@ -76,7 +76,7 @@ def plan_rise(
         What the plan goes by.
     plans : tuple of RisePlan
     careful : tuple of RisePlan or None
-        The same by the upper limit of the lab's scatter; None when it was given by hand.
+        The same by the upper limit of the lab's scatter; None when it was given in the call.
     """
     from durability.plan.power import drops_to_see_rise
 
@@ -133,7 +133,7 @@ def plan_contrast(
         What the plan goes by.
     plans : tuple of ContrastPlan
     careful : tuple of ContrastPlan or None
-        The same by the upper limits of the lab's scatter; None when it was given by hand.
+        The same by the upper limits of the lab's scatter; None when it was given in the call.
     """
     from durability.plan.power import cases_to_tell_apart
 

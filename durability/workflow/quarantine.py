@@ -64,27 +64,27 @@ def suspect(
     entry_id: Any,
     at: datetime | None = None,
 ) -> Quarantine | None:
-    """Put a device in quarantine for the signs that something told.
+    """Put a device in quarantine for the signs that something showed.
 
     Parameters
     ----------
     connection : DuckDBPyConnection
-        Inside the transaction that stores what was told.
+        Inside the transaction that stores what was noted.
     device : mapping
         Its ``specimen_id``, ``specimen`` and ``kind``; a dummy has no battery.
     told : str
-        What told of it, in short.
+        The note or check that shows it, in short.
     signs : tuple of str
         From :mod:`durability.record.hazards`; without any, nothing happens.
     entry_id : UUID
-        The act of writing.
+        The entry.
     at : datetime, optional
         When it was seen, by the bench's clock; by default now.
 
     Returns
     -------
     Quarantine or None
-        Of the device, as it is now; None when nothing was told.
+        Of the device, as it is now; None when no sign was noted.
     """
     if not signs or device["kind"] != "device":
         return None
@@ -109,7 +109,7 @@ def suspect_note(
     entry_id: Any,
     at: datetime | None = None,
 ) -> Quarantine | None:
-    """Put a device in quarantine when a note on it, or on the case around it, tells a sign.
+    """Put a device in quarantine when a note on it, or on the case around it, names a sign.
 
     Parameters
     ----------
@@ -122,14 +122,14 @@ def suspect_note(
     of_case : bool
         Whether the note is about the case around the device.
     entry_id : UUID
-        The act of writing.
+        The entry.
     at : datetime, optional
         When it was seen, by the bench's clock; by default now.
 
     Returns
     -------
     Quarantine or None
-        Of the device, as it is now; None when nothing was told, or of a case or dummy.
+        Of the device, as it is now; None when no sign was noted, or of a case or dummy.
     """
     if not note or device is None:
         return None
@@ -143,7 +143,7 @@ def suspect_note(
 
 
 def suspect_kept(connection: Any, stage: str) -> dict[str, Quarantine]:
-    """Put the devices in quarantine of which the rows just kept tell a sign.
+    """Put the devices in quarantine of which the rows just kept name a sign.
 
     Parameters
     ----------

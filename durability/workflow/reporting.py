@@ -45,7 +45,7 @@ STEPS = (
     "watching the rig",
     "checking the program",
 )
-"""What is told, one after the other, while a report is gathered."""
+"""The steps shown, one after the other, while a report is gathered."""
 
 MOST_FANS = 12
 """Series whose level to come is drawn: those that fail next."""
@@ -94,7 +94,7 @@ def gather_report(
     session : Session
         Store and person.
     series, case_models, specimen, plan : optional
-        Answer only for these series, case models, what one specimen lived through, or the devices
+        Answer only for these series, case models, what happened to one specimen, or the devices
         that follow one follow-up plan; at most one of the four.
     under : Under, optional
         Of these only such conditions.

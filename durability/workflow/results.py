@@ -201,7 +201,7 @@ class Integrity:
 
     @property
     def seal_of_digest(self) -> Seal | None:
-        """The seal that bears the digest asked about."""
+        """The seal that has the digest asked about."""
         return next((seal for seal in self.seals if seal.digest == self.digest), None)
 
     @property
@@ -341,7 +341,7 @@ class SeriesWaveforms:
 
 @dataclass(frozen=True, slots=True)
 class ReportAnswer:
-    """One answer of a report, as it was told and in full digits."""
+    """One answer of a report, as it was worded and in full digits."""
 
     name: str
     """What it answers, the same from report to report."""
@@ -361,7 +361,7 @@ class ReportIssue:
     reason: str | None
     """Why it replaces the other."""
     record_until_utc: datetime | None
-    """Latest act of writing that it rests on; None of an empty record."""
+    """Latest entry that it rests on; None of an empty record."""
     program_version: str
     issued_at_utc: datetime | None = None
     """None while it is being written."""
@@ -440,7 +440,7 @@ class ReportContents:
     uncertainty: Mapping[str, Any]
     """Readings whose uncertainty was evaluated, and its median in percent, by measure."""
     last_entered_at_utc: datetime | None
-    """Latest act of writing in the store; None when there is none."""
+    """Latest entry in the store; None when there is none."""
     statements: tuple[tuple[str, str, str], ...]
     """Name, title and text of each statement that the report asked of the store."""
     selfcheck: SelfCheck

@@ -1,4 +1,4 @@
-"""The rig's own health: reference drops watched, drifts told to the series made meanwhile."""
+"""The rig's own health: reference drops watched, drifts noted with the series made meanwhile."""
 
 from __future__ import annotations
 

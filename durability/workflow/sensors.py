@@ -268,7 +268,7 @@ def calibration_notes(
     day : date
         Of the drop.
     is_dated : bool
-        Whether the drop bears a date; else ``day`` is that of its entry.
+        Whether the drop has a date; else ``day`` is that of its entry.
     """
     held = calibration_on(calibrations, day)
     if held is None:

@@ -49,7 +49,7 @@ def open_series(
         settling_drops, note as
         typed; device_kind, device_model and case_model for specimens that are new.
     command : str, optional
-        What the act of writing was, in short.
+        What the entry was, in short.
     despite_failed : str, optional
         Why a case that has failed, or is not in use, is used all the same.
 
@@ -319,7 +319,7 @@ def _nearest(rows: Sequence[Mapping[str, Any]]) -> str:
 def _refuse_unknown(
     connection: Any, series: Sequence[str] | None, rows: Sequence[Mapping[str, Any]]
 ) -> None:
-    """Refuse a code that is not in the store; only those without a row need a look."""
+    """Refuse a code that is not in the store; only those without a row need a query."""
     seen = {row["series"] for row in rows}
     for code in series or ():
         if code not in seen:
@@ -483,7 +483,7 @@ def correct_peak(session: Session, series: str, drop_number: int, peak_g: str) -
 def amend_record(
     session: Session, table: str, code: str, changes: Sequence[str], reason: str, number: int = 0
 ) -> Quarantine | None:
-    """Mend columns of a drop, series or specimen; the first values stay in the record.
+    """Correct columns of a drop, series or specimen; the first values stay in the record.
 
     Parameters
     ----------
@@ -503,7 +503,7 @@ def amend_record(
     Returns
     -------
     Quarantine or None
-        When the new note on a device tells of a failing battery.
+        When the new note on a device names signs of a failing battery.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""Which store, who is at it, and the act of writing."""
+"""Which store, who is at it, and entries."""
 
 from __future__ import annotations
 

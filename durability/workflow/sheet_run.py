@@ -93,7 +93,7 @@ class SheetRun:
             raise RecordRefused("every drop of the sheet is made or passed over")
         return planned
 
-    # --------------------------------------------------------------------------- what is told
+    # --------------------------------------------------------------------------- what is reported
 
     def opening(self) -> list[str]:
         """Which sheet is followed and how far it is."""
@@ -174,7 +174,7 @@ class SheetRun:
         return self._dropped_at[item]
 
     def target(self, despite_failed: str | None) -> tuple[str, str]:
-        """Series of the planned drop, opened if need be, and what the act of writing is called."""
+        """Series of the planned drop, opened if need be, and what the entry is called."""
         planned = self._next()
         orientation, aside = planned.orientation, ""
         if self._aside is not None:

@@ -1,4 +1,4 @@
-"""One drop in detail, and all that one specimen lived through."""
+"""One drop in detail, and all that happened to one specimen."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ def show_drop(session: Session, series: str, drop_number: int) -> dict[str, Any]
 def _uncertainty(
     drop: Mapping[str, Any], measures: PulseMeasures | None
 ) -> dict[str, float | None]:
-    """Standard uncertainty of each reading on record; one set by hand or typed has none."""
+    """Standard uncertainty of each reading on record; one set manually or typed has none."""
     evaluated = {
         "peak_g": "peak_uncertainty_g",
         "pulse_duration_ms": "pulse_duration_uncertainty_ms",
@@ -180,7 +180,7 @@ def show_spectrum(
 
 
 def specimen_history(session: Session, code: str, under: Under | None = None) -> dict[str, Any]:
-    """Everything one specimen lived through, in time order; of a device its exposure too.
+    """Everything that happened to one specimen, in time order; of a device its exposure too.
 
     Parameters
     ----------
@@ -196,7 +196,7 @@ def specimen_history(session: Session, code: str, under: Under | None = None) ->
     -------
     dict
         specimen, kind, status, events; of a device ``exposure`` (doses under the literature's
-        exponents, days from the last drop to the last look, intermittent functions) and
+        exponents, days from the last drop to the last inspection, intermittent functions) and
         ``quarantine``.
 
     Raises

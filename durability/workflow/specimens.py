@@ -39,7 +39,7 @@ def add_specimen(
     Returns
     -------
     Quarantine or None
-        When the note tells of a failing battery.
+        When the note names signs of a failing battery.
 
     Raises
     ------

@@ -85,7 +85,7 @@ class FolderWatch:
     folder : Path
         Where the recorder writes.
     options : RecordOptions
-        What the files do not tell.
+        What the files do not state.
     clock : callable
         Seconds that never run backwards.
 
@@ -134,7 +134,7 @@ class FolderWatch:
                 self.already_there += 1
 
     def poll(self) -> Iterator[WatchEvent]:
-        """Look once; take every file that has finished growing.
+        """Read the folder once; take every file that has finished growing.
 
         Yields
         ------
@@ -144,7 +144,7 @@ class FolderWatch:
         Raises
         ------
         StoreUnusable
-            The store is held by another program; the file stays to be taken at the next look.
+            The store is held by another program; the file stays to be taken at the next reading.
         SeriesClosed
             The series takes no further drops.
         OSError

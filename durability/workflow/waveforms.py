@@ -75,7 +75,7 @@ def fetch_taken(connection: Any) -> Taken:
 
 
 def refuse_taken(taken: Taken, path: Path, sha256: str | None, channel: str | None) -> None:
-    """Refuse a record that is a drop already, as far as digest and channel tell.
+    """Refuse a record that is a drop already, as far as digest and channel show.
 
     Parameters
     ----------
@@ -221,7 +221,7 @@ def add_waveform_drop(
     path : Path
         The recorder's file.
     options : RecordOptions, optional
-        What the file does not tell. At the bench a file's time of change is the time of its drop,
+        What the file does not state. At the bench a file's time of change is the time of its drop,
         so set ``date_by_file_time``.
     command : str
         What the entry says was typed; "watch" takes drops made already.
@@ -280,7 +280,7 @@ def add_waveform_drop(
 def explain_waveforms(
     session: Session, series: str | None, paths: Sequence[Path], options: RecordOptions
 ) -> WaveformImport:
-    """What files say when read as told, with nothing stored.
+    """What files hold when read as stated, with nothing stored.
 
     Parameters
     ----------
@@ -291,7 +291,7 @@ def explain_waveforms(
     paths : sequence of Path
         Files and folders.
     options : RecordOptions
-        What the user tells.
+        What the user states.
     """
     rig = NO_RIG
     if series is not None:
@@ -341,13 +341,13 @@ def import_waveforms(
         Files in the order of their drops; a folder stands for its records in natural order of
         their names.
     options : RecordOptions, optional
-        What the files do not tell.
+        What the files do not state.
     keep_good : bool
         Store the readable ones; the others land in a rejects file beside the first.
     despite_quarantine : str, optional
-        How the device came to be dropped while it was in quarantine; it lived through it.
+        How the device came to be dropped while it was in quarantine; the drop counts for it.
     on_file : callable
-        Told the number of each file, from 1, and how many there are.
+        Called with the number of each file, from 1, and how many there are.
 
     Returns
     -------

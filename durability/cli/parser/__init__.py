@@ -48,7 +48,7 @@ _COMMANDS: dict[str, tuple[str, str]] = {
     "rig": ("answers", "has the rig itself drifted"),
     "due": ("plans", "which inspections are due"),
     "latent": ("plans", "are later failures linked to the shocks"),
-    "history": ("plans", "all that one specimen lived through"),
+    "history": ("plans", "all that happened to one specimen"),
     "query": ("answers", "ask a saved question; alone: list them"),
     "export": ("files", "write the whole record as open files"),
     "record": ("bench", "keyboard session: one line a drop"),
