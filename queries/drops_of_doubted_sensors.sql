@@ -14,6 +14,7 @@
 -- column doubt: what speaks against the sensor at that drop: overdue, drifted, scaled otherwise, overloaded
 -- column calibration_due: when the calibration that held was due; blank when not recorded
 -- column off_pct: how far the reading may be off at most, %, + too high, by what the next calibration found and by how it was scaled; blank when not known
+-- column peak_is_bound: whether the record was clipped: its peak is only known from below
 -- example (demo): demo-A2 | demo-R03 | 1 | 2026-04-09 | … | valid | overdue | 2026-04-08 | 1.86
 WITH told AS (
     SELECT d.dropped_at, d.peak_g, c.*, f.name IS NOT NULL AS is_beyond_range
@@ -41,7 +42,8 @@ SELECT
     calibration_due,
     CASE WHEN next_drift_pct IS NOT NULL OR scaled_off_pct IS NOT NULL
         THEN 100 * ((1 + coalesce(next_drift_pct, 0) / 100)
-            * (1 + coalesce(scaled_off_pct, 0) / 100) - 1) END AS off_pct
+            * (1 + coalesce(scaled_off_pct, 0) / 100) - 1) END AS off_pct,
+    (series, drop_number) IN (SELECT (series, drop_number) FROM bounded_peaks) AS peak_is_bound
 FROM judged
 WHERE is_overdue OR is_drifted OR scaled_off_pct IS NOT NULL OR is_overloaded
 ORDER BY sensor, dropped_on NULLS LAST, series, drop_number

@@ -12,6 +12,7 @@
 -- column change_from_first_pct: change of peak g since the first valid drop, %
 -- column status: valid or void
 -- column void_reason: why it does not count
+-- column peak_is_bound: whether the record was clipped: its peak is only known from below
 -- example (demo): --set series=demo-C3
 -- example (demo): demo-C3 | C3 | 1 | 156.1 | 6.49 | 0 | valid | –
 -- example (demo): demo-C3 | C3 | 2 | 167.4 | 5.95 | 7.24 | valid | –
@@ -26,7 +27,7 @@ SELECT
     d.series, d."case", d.drop_number, d.peak_g, d.pulse_duration_ms,
     CASE WHEN d.status = 'valid' THEN 100 * (d.peak_g / f.first_peak_g - 1) END
         AS change_from_first_pct,
-    d.status, d.void_reason
+    d.status, d.void_reason, d.drop_id IN (SELECT drop_id FROM bounded_peaks) AS peak_is_bound
 FROM all_drops AS d
 LEFT JOIN first_valid AS f ON f.series = d.series
 WHERE ($series IS NULL OR d.series = $series)

@@ -9,6 +9,7 @@
 -- column neighbours_g: median of the up to four neighbours, g
 -- column times_neighbours: the former as a multiple of the latter
 -- column note: note of the drop
+-- column peak_is_bound: whether the record was clipped: its peak is only known from below
 -- example (demo): demo-T4 | 13 | 396.4 | 172 | 2.31 | reads far too high; nothing found wrong with…
 WITH beside AS (
     SELECT
@@ -36,7 +37,8 @@ WITH beside AS (
     WHERE neighbours >= 2
 )
 SELECT
-    series, drop_number, peak_g, neighbours_g, peak_g / neighbours_g AS times_neighbours, note
+    series, drop_number, peak_g, neighbours_g, peak_g / neighbours_g AS times_neighbours, note,
+    (series, drop_number) IN (SELECT (series, drop_number) FROM bounded_peaks) AS peak_is_bound
 FROM compared
 WHERE abs(ln(peak_g / neighbours_g)) > ln($factor)
 ORDER BY abs(ln(peak_g / neighbours_g)) DESC, series, drop_number

@@ -10,6 +10,7 @@
 -- column rest_s: time since its previous drop, s
 -- column peak_g: peak acceleration, g
 -- column status: valid or void
+-- column peak_is_bound: whether the record was clipped: its peak is only known from below
 -- example (demo): demo-C2 | 9 | C2 | 2026-03-05 09:28 | 41.0 | 186.3 | valid
 WITH timed AS (
     SELECT
@@ -20,7 +21,9 @@ WITH timed AS (
     FROM drops_in_order
     WHERE dropped_at IS NOT NULL
 )
-SELECT series, drop_number, rested, dropped_at, rest_s, peak_g, status
+SELECT
+    series, drop_number, rested, dropped_at, rest_s, peak_g, status,
+    (series, drop_number) IN (SELECT (series, drop_number) FROM bounded_peaks) AS peak_is_bound
 FROM timed
 WHERE rest_s < $shorter_than_s
 ORDER BY rest_s, series, drop_number

@@ -11,9 +11,9 @@
 -- column dropped_at: time of the drop, bench clock
 -- column voided_by: who voided it, or entered it as void
 -- column peak_is_bound: whether the record was clipped: its peak is only known from below
--- example (demo): demo-C3 | 4 | wrong orientation: landed on edge 2-3 | 232.5 | D1 | C3 | 2026-03-05 13:16 | demo (invented) | no
--- example (demo): demo-M1 | 3 | wrong orientation: landed on edge 3-5 | 220.2 | D1 | M1 | 2026-03-11 13:14 | demo (invented) | no
--- example (demo): demo-M4 | 9 | missed trigger: nothing recorded | – | D1 | M4 | 2026-03-13 09:30 | demo (invented) | no
+-- example (demo): demo-C3 | 4 | wrong orientation: landed on edge 2-3 | 232.5 | D1 | C3 | 2026-03-05 13:16 | demo (invented)
+-- example (demo): demo-M1 | 3 | wrong orientation: landed on edge 3-5 | 220.2 | D1 | M1 | 2026-03-11 13:14 | demo (invented)
+-- example (demo): demo-M4 | 9 | missed trigger: nothing recorded | – | D1 | M4 | 2026-03-13 09:30 | demo (invented)
 WITH voiding AS (
     SELECT a.record_id, max_by(e.entered_by, a.amendment_order) AS voided_by
     FROM amendment AS a

@@ -10,7 +10,7 @@ from scipy import stats
 
 from durability.__main__ import main
 from durability.record.errors import UnusableCall
-from durability.report import labels, terminal
+from durability.report import terminal
 from durability.report.answers import query as shown
 from durability.store import database
 from durability.store.saved_queries import read_query, run_query, saved_queries
@@ -121,9 +121,8 @@ def test_its_example_is_what_the_demo_gives(name, demo_store, demo_answer):
     assert 0 < len(lines) <= len(rows)
     columns = [column for column, _ in query.columns]
     for line, row in zip(lines, rows, strict=False):
-        for column, told, value in zip(columns, line.split(" | "), row, strict=True):
-            shown = labels.cell(column, value)
-            assert shown.startswith(told[:-1]) if told.endswith("…") else shown == told
+        for told, cell in zip(line.split(" | "), shown.cells(columns, row), strict=True):
+            assert cell.startswith(told[:-1]) if told.endswith("…") else cell == told
 
 
 # ------------------------------------------------------------------- a store small enough to see

@@ -70,6 +70,8 @@ def test_a_clipped_peak_is_a_lower_bound_wherever_it_stands(taken, tmp_path):
     assert bound in taken("history", "C-1").out
     (row,) = taken("query", "voided_drops", "--json").json["rows"]
     assert row[-1] is True
+    for question in ("voided_drops", "peak_g_by_drop"):
+        assert bound in taken("query", question).out
     taken("report", "-o", "r.html")
     page = (tmp_path / "r.html").read_text(encoding="utf-8")
     assert re.search(rf">\s*{bound}\s*<", page)

@@ -23,6 +23,9 @@ USES = {
 }
 """Daily use → its heading; a user's own questions may name none."""
 
+IS_BOUND = "peak_is_bound"
+"""Column of a question: the peak beside it is clipped, only known from below."""
+
 
 def listing(questions: Sequence[Any]) -> Iterator[Block]:
     """Which questions there are, by daily use, and what each can be asked with."""
@@ -96,26 +99,37 @@ def blocks(
     )
     yield Words(f"{title}: {counted(len(rows), 'row')}" + (f" ({asked})" if asked else ""))
     if rows:
-        yield _table(columns, [name.replace("_", " ") for name in columns], rows)
+        yield _table(columns, rows, spaced=True)
 
 
-def _table(columns: Sequence[str], headings: Sequence[str], rows: Rows) -> Table:
-    """Rows of values, with the digits that people read."""
+def _table(columns: Sequence[str], rows: Rows, *, spaced: bool) -> Table:
+    """Rows of values, with the digits that people read; a clipped peak carries its ≥."""
+    shown = [at for at, name in enumerate(columns) if name != IS_BOUND]
     numbers = (
-        at
-        for at, values in enumerate(zip(*rows, strict=True))
-        if all(isinstance(value, (int, float, type(None))) for value in values)
+        place
+        for place, at in enumerate(shown)
+        if all(isinstance(row[at], (int, float, type(None))) for row in rows)
     )
+    headings = [columns[at].replace("_", " ") if spaced else columns[at] for at in shown]
     return Table(
         "",
         headings,
-        [
-            [labels.cell(name, value) for name, value in zip(columns, row, strict=True)]
-            for row in rows
-        ],
+        [cells(columns, row) for row in rows],
         right=frozenset(numbers),
         wrap=frozenset(range(len(headings))),
     )
+
+
+def cells(columns: Sequence[str], row: Sequence[Any]) -> list[str]:
+    """What a row shows, without the column that says whether its peak is a lower bound."""
+    values = dict(zip(columns, row, strict=True))
+    is_bound = bool(values.pop(IS_BOUND, False))
+    return [
+        labels.recorded(value, is_bound=True)
+        if is_bound and name == "peak_g"
+        else labels.cell(name, value)
+        for name, value in values.items()
+    ]
 
 
 def as_text(form: str, asked: Any, as_of: AsOf | None) -> str:
@@ -133,7 +147,7 @@ def as_text(form: str, asked: Any, as_of: AsOf | None) -> str:
     if form == "csv":
         return as_csv(asked.columns, asked.rows)
     if form == "markdown":
-        return markdown.text([_table(asked.columns, asked.columns, asked.rows)])
+        return markdown.text([_table(asked.columns, asked.rows, spaced=False)])
     answer = as_json.named(asked, ("query", "parameters", "columns", "rows"))
     return as_json.dumps(as_json.as_of(as_of, answer)) + "\n"
 
