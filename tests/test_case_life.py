@@ -281,6 +281,21 @@ def test_a_case_that_fails_in_its_second_series_fails_once():
     assert told["S1"].failed_at_age == pytest.approx(np.log(1.5) / 0.01 + 1, abs=4)
 
 
+def test_no_failure_of_a_case_rests_on_readings_that_are_weighed_down():
+    first = series("A", readings(np.arange(1, 15), rate=0.02, scatter=0.02))
+    climb = readings(np.arange(15, 21), rate=0.02, scatter=0.02, seed=2)
+    second = series("B", [*climb, 118.0, 119.0], begins=1.0)
+    for limit_g in np.arange(130.0, 165.0, 2.5):
+        told = told_of([first, second], limit_g=limit_g)
+        (ranked,) = rank(lived([first, second]), by="case", limit_g=limit_g).groups
+        for each in told.values():
+            assert not each.failed or each.failed_at_age <= 20
+        assert told["B"].failed or told["B"].drops_to_failure.lower > second.drops
+        assert ranked.failed == told["B"].failed
+    assert "drops 7 and 8 down-weighted in a row" in told["B"].basis
+    assert "down-weighted in a row" not in told["A"].basis
+
+
 def test_an_absolute_limit_counts_where_the_drops_were_made():
     low = series("S1", readings(np.arange(1, 21), rate=0.002))
     high = series(

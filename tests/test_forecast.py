@@ -84,6 +84,21 @@ def test_one_wild_reading_over_the_limit_is_no_failure():
         assert not forecast([case])[0].failed
 
 
+def test_no_failure_rests_on_readings_that_are_weighed_down():
+    climb = simulated(0.02 * N[:20], scatter=0.02, seed=3)
+    for last in ([118.0], [118.0, 119.0]):
+        case = history([*climb.peak_g, *last])
+        fit = fit_wear([case])[0]
+        assert fit.doubted_drops == tuple(range(21, 21 + len(last)))
+        for limit_g in np.arange(130.0, 165.0, 2.5):
+            told = forecast([case], fits=[fit], limit_g=limit_g)[0]
+            assert not told.failed or told.failed_at_drop <= 20
+            if not told.failed:
+                assert told.drops_to_failure.lower > case.drops
+    assert "drops 21 and 22 down-weighted in a row" in told.basis
+    assert forecast([case], fits=[fit], limit_g=130.0)[0].failed
+
+
 def test_a_limit_exceeded_at_drop_one():
     told = forecast([simulated(0.0 * N)], limit_g=80.0)[0]
     assert (told.failed, told.failed_at_drop, told.limit_g) == (True, 1, 80.0)

@@ -7,7 +7,13 @@ import numpy as np
 import pytest
 
 from durability.record.errors import UnusableCall
-from durability.wear.outliers import generalized_esd, grubbs, grubbs_critical
+from durability.wear.outliers import (
+    generalized_esd,
+    grubbs,
+    grubbs_critical,
+    level_shown_until,
+    off_in_a_row,
+)
 
 PUBLISHED = Path(__file__).parents[1] / "fixtures" / "published"
 
@@ -94,3 +100,36 @@ def test_too_few_readings():
         grubbs([1.0, 2.0])
     with pytest.raises(UnusableCall, match="at least 3"):
         generalized_esd([1.0, 2.0, 3.0, 9.0], 3)
+
+
+# ------------------------------------------------------------------------- readings weighed down
+
+
+def marks(text):
+    return np.array([sign != "." for sign in text])
+
+
+@pytest.mark.parametrize(
+    ("text", "age"),
+    [("...", np.inf), ("..x", 4), ("x.xx", 4), (".x.", np.inf), ("xx", 0), ("", np.inf)],
+)
+def test_the_level_is_shown_up_to_the_last_reading_that_counts_in_full(text, age):
+    ages = np.array([2, 4, 7, 9])[: len(text)]
+    assert level_shown_until(ages, marks(text)) == age
+
+
+@pytest.mark.parametrize(
+    ("text", "drops"),
+    [
+        ("....--", (15, 16)),
+        ("..--..", (13, 14)),
+        ("..--.++", (16, 17)),
+        ("..+-..", ()),
+        ("..-.-.", ()),
+        ("--....", ()),
+        ("+.---", (13, 14, 15)),
+    ],
+)
+def test_two_off_to_one_side_in_a_row_are_named(text, drops):
+    off = np.array([{".": 0.01, "+": 0.5, "-": -0.5}[sign] for sign in text])
+    assert off_in_a_row(np.arange(11, 11 + len(text)), off, marks(text)) == drops

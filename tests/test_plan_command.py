@@ -46,6 +46,24 @@ def test_a_rise_is_planned_by_the_labs_own_scatter(lab):
     assert max(map(len, out.splitlines())) <= 80
 
 
+def test_a_ten_fold_typing_error_moves_no_plan(lab):
+    def rise():
+        return lab("plan", "rise", "--rise-pct", "1", "--json").json
+
+    before = rise()
+    peak_g = lab("drop", "list", "--series", "S3", "--json").json["drops"][6]["peak_g"]
+    words = ("--set", f"peak_g={10 * peak_g:.3f}", "--reason", "a slip of the finger")
+    lab("drop", "amend", "S3", "7", *words)
+    after = rise()
+    assert after["scatter"]["within"] == pytest.approx(before["scatter"]["within"], rel=0.05)
+    for one, other in zip(before["plans"], after["plans"], strict=True):
+        assert other["drops_per_case"] == pytest.approx(one["drops_per_case"], abs=1)
+    assert "71 drops of 6 cases" in after["scatter"]["seen"]["basis"]
+    assert "1 reading far off left out" in after["scatter"]["seen"]["basis"]
+    apart = lab("plan", "tell-apart", "--difference-pct", "10", "--json").json
+    assert apart["scatter"]["between"] < 0.2
+
+
 def test_a_given_scatter_needs_no_record(store):
     told = store("plan", "rise", "--rise-pct", "2", "--scatter-pct", "5", "--json").json
     assert told["plans_careful"] is None and told["scatter"]["seen"] is None

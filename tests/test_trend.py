@@ -554,7 +554,7 @@ def test_a_climb_is_told_with_all_that_belongs_to_it():
     assert told.valid_drops == 25
     assert told.basis.startswith("25 valid drops of 27")
     assert told.doubted_drops == (numbers[10],)
-    assert "1 reading doubted" in told.basis
+    assert "1 reading down-weighted" in told.basis
     assert told.sen_lower < told.sen_pct_per_drop < told.sen_upper
     assert told.sen_lower < 1.2 < told.sen_upper
     assert told.mann_kendall_s > 100

@@ -64,3 +64,18 @@ def p_words(value: float | None) -> str:
     ('0.003', '0.051', 'unknown')
     """
     return "unknown" if value is None else f"{value:.2g}"
+
+
+def in_a_row_words(drops: tuple[int, ...]) -> str:
+    """What down-weighted readings in a row mean: one may be an accident, two alike are a change.
+
+    Examples
+    --------
+    >>> in_a_row_words((21, 22))[:43]
+    'drops 21 and 22 down-weighted in a row, to '
+    """
+    named = f"{drops[0]} {'and' if len(drops) == 2 else 'to'} {drops[-1]}"
+    return (
+        f"drops {named} down-weighted in a row, to one side: a change of mount, sensor or case"
+        " until shown otherwise"
+    )

@@ -12,17 +12,19 @@ import numpy as np
 
 from durability.wear.cases import Case
 from durability.wear.cells import Offsets
-from durability.wear.draws import LEVEL, draw_level, evenly_normal, part_levels
+from durability.wear.draws import LEVEL, draw_level, evenly_normal, log_level, part_levels
 from durability.wear.fitting import (
     SCATTER,
     Posterior,
     Readings,
+    doubted,
     farthest_of,
     fit_each,
     fit_readings,
     joint_log_evidence,
 )
 from durability.wear.levels import CONDITION_LOG_SD, PartLevels, expected_levels
+from durability.wear.outliers import level_shown_until, off_in_a_row
 from durability.wear.shapes import shape_grid
 
 if TYPE_CHECKING:
@@ -58,6 +60,10 @@ class CaseFit:
     """What a drop of each series adds to the clock, and how unsure that is; shape (n_series,)."""
     spare_readings: float
     """Valid readings, less those that the levels of further parts use up."""
+    shown_until: float
+    """Age up to which readings show the level; infinite unless the last are down-weighted."""
+    off_in_a_row: tuple[int, ...]
+    """Ages of the latest two or more down-weighted readings in a row to one side of the level."""
     shape_weights: dict[str, float]
     siblings: int
     """Other cases of its model that were dropped under a condition of its own."""
@@ -332,6 +338,10 @@ def _case_fit(case: Case, rates: Rates, told: Posterior) -> CaseFit:
     draws, cell = draw_level(told.cells, told.probability, told.grid)
     mean, spread = _part_levels(draws, cell, told)
     levels = mean + spread * evenly_normal(LEVEL)
+    series, ages, peaks = case.valid
+    down_weighted = doubted(told)
+    risen = log_level(draws, told.readings.clock) - draws.log_level_first[:, None]
+    level = np.median(levels, axis=1)[case.parts[series]] + np.median(risen, axis=0)
     return CaseFit(
         case=case,
         clock=case.clock(rates.of(case)),
@@ -340,6 +350,8 @@ def _case_fit(case: Case, rates: Rates, told: Posterior) -> CaseFit:
         rate=_rate(case, rates),
         rate_log_sd=rates.log_sd(case),
         spare_readings=_spare(told.readings),
+        shown_until=level_shown_until(ages, down_weighted),
+        off_in_a_row=off_in_a_row(ages, np.log(peaks) - level, down_weighted),
         shape_weights=told.shape_weights(),
         siblings=told.siblings,
         siblings_elsewhere=told.siblings_elsewhere,
@@ -371,6 +383,8 @@ def _plain(case: Case, fit: WearFit) -> CaseFit:
         rate=np.ones(1),
         rate_log_sd=np.zeros(1),
         spare_readings=float(fit.valid_drops),
+        shown_until=level_shown_until(fit.drop_number, np.isin(fit.drop_number, fit.doubted_drops)),
+        off_in_a_row=fit.off_in_a_row,
         shape_weights=fit.shape_weights,
         siblings=fit.siblings,
         siblings_elsewhere=fit.siblings_elsewhere,
@@ -386,6 +400,8 @@ def _empty(case: Case, rates: Rates) -> CaseFit:
         rate=_rate(case, rates),
         rate_log_sd=rates.log_sd(case),
         spare_readings=0.0,
+        shown_until=math.inf,
+        off_in_a_row=(),
         shape_weights={},
         siblings=0,
         siblings_elsewhere=0,

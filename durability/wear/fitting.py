@@ -12,6 +12,7 @@ import numpy as np
 
 from durability.wear.cells import CellFit, Offsets, ScatterPrior, bin_log_evidence, fit_cells
 from durability.wear.draws import draw_level, level_band, rise_interval
+from durability.wear.outliers import off_in_a_row
 from durability.wear.results import WearFit
 from durability.wear.shapes import BINS, SHAPES, ShapeGrid, shape_grid
 
@@ -440,6 +441,8 @@ def _wear_fit(history: DropHistory, told: Posterior) -> WearFit:
     first = float(np.exp(np.median(draws.log_level_first)))
     rise = rise_interval(draws, history.wear_clock)
     weights = told.shape_weights()
+    down_weighted = doubted(told)
+    off = np.log(history.peak_g / level)
     return WearFit(
         series=history.series,
         case=history.case,
@@ -459,7 +462,8 @@ def _wear_fit(history: DropHistory, told: Posterior) -> WearFit:
         rise_upper=rise[2],
         shape=max(weights, key=lambda name: weights[name]),
         shape_weights=weights,
-        doubted_drops=tuple(int(number) for number in history.drop_number[doubted(told)]),
+        doubted_drops=tuple(int(number) for number in history.drop_number[down_weighted]),
+        off_in_a_row=off_in_a_row(history.drop_number, off, down_weighted),
         scatter=float(np.median(draws.scatter)),
         siblings=told.siblings,
         siblings_elsewhere=told.siblings_elsewhere,
@@ -495,6 +499,7 @@ def _empty_fit(history: DropHistory) -> WearFit:
         shape=None,
         shape_weights={},
         doubted_drops=(),
+        off_in_a_row=(),
         scatter=None,
         siblings=0,
         siblings_elsewhere=0,

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from durability.life.results import Prediction
-from durability.record.basis import counted, readings
+from durability.record.basis import counted, in_a_row_words, readings
 from durability.wear.cases import by_itself
 from durability.wear.damage import SCALE_MEDIAN, DamageLife, success_run_reliability
 from durability.wear.fitting import fit_wear
@@ -206,6 +206,10 @@ def _basis(life: CaseLife, series: int, *, like_failed: int) -> str:
             parts.append(f"longest rest {rest}")
     if series in case.breaks:
         parts.append("its step from the series before is taken for mount, sensor or foam, not wear")
+    off = [case.drop_at(age) for age in life.fit.off_in_a_row]
+    off_here = tuple(number for code, number in off if code == history.series)
+    if len(off_here) > 1:
+        parts.append(in_a_row_words(off_here))
     if not life.informed and not failed:
         parts.append("too few to forecast")
         if case.made:

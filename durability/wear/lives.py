@@ -315,6 +315,7 @@ def _life(
     case, now = fit.case, fit.case.made
     if crossings.shape[1]:
         behind = _reached_at(fit, crossings, one_for_all=limit.limit_g is None)
+        behind = np.where(behind > fit.shown_until, np.inf, behind)
         by_level = np.stack(
             [
                 np.where(np.isfinite(behind), behind, _to_come(fit, series, crossing))

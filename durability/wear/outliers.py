@@ -1,8 +1,8 @@
-"""Readings that lie far off: Grubbs' test and the generalized ESD test.
+"""Readings that lie far off: what they can't carry, Grubbs' test and the generalized ESD test.
 
-A suggestion to look for a physical cause, and only that: nothing is left out of an estimate on the
-strength of a test (ASTM E178; estimates weigh doubtful readings down by themselves). Both tests
-take the rest of the readings for normal and level; remove a trend first.
+Tests only suggest to look for a physical cause: nothing is left out of an estimate on the strength
+of a test (ASTM E178; estimates weigh doubtful readings down by themselves). Both tests take the
+rest of the readings for normal and level; remove a trend first.
 """
 
 from __future__ import annotations
@@ -16,9 +16,9 @@ import numpy as np
 from durability.record.errors import UnusableCall
 
 if TYPE_CHECKING:
-    from numpy.typing import ArrayLike
+    from numpy.typing import ArrayLike, NDArray
 
-    from durability.record.records import FloatArray
+    from durability.record.records import FloatArray, IntArray
 
 MIN_READINGS = 3
 """With two readings both lie equally far from their mean."""
@@ -43,6 +43,64 @@ class GeneralizedEsd:
     """Of the readings found outlying, the farthest first."""
     statistic: FloatArray
     critical: FloatArray
+
+
+def level_shown_until(age: IntArray, down_weighted: NDArray[np.bool_]) -> float:
+    """Age up to which readings show the level, and so may carry a failure.
+
+    Where the last readings are down-weighted, the level there is an extrapolation that they
+    contradict: a failure found only then is not shown.
+
+    Parameters
+    ----------
+    age : ndarray of shape (n_readings,)
+        Ascending.
+    down_weighted : ndarray of bool, shape (n_readings,)
+        Which readings the fit weighs down.
+
+    Returns
+    -------
+    float
+        Infinite where the last reading counts in full.
+    """
+    if not down_weighted.size or not down_weighted[-1]:
+        return math.inf
+    full = np.flatnonzero(~down_weighted)
+    return float(age[full[-1]]) if full.size else 0.0
+
+
+def off_in_a_row(
+    drop_number: IntArray, log_off: FloatArray, down_weighted: NDArray[np.bool_]
+) -> tuple[int, ...]:
+    """The latest two or more readings in a row that are down-weighted, all to one side.
+
+    One wild reading is an accident; two alike are a change of mount, sensor or case until shown
+    otherwise. Readings before which none counts in full are no change.
+
+    Parameters
+    ----------
+    drop_number : ndarray of shape (n_readings,)
+        Ascending.
+    log_off : ndarray of shape (n_readings,)
+        Log peak g about the fitted level.
+    down_weighted : ndarray of bool, shape (n_readings,)
+        Which readings the fit weighs down.
+
+    Returns
+    -------
+    tuple of int
+        Their drop numbers; empty where there are none.
+    """
+    side = np.where(down_weighted, np.sign(log_off), 0.0)
+    end = side.size
+    while end:
+        start = end - 1
+        while start and side[start - 1] == side[end - 1]:
+            start -= 1
+        if side[end - 1] and end - start > 1 and not down_weighted[:start].all():
+            return tuple(int(number) for number in drop_number[start:end])
+        end = start
+    return ()
 
 
 def grubbs_critical(readings: int, alpha: float = 0.05, *, two_sided: bool = True) -> float:

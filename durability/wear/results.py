@@ -60,6 +60,8 @@ class Trend:
     """Least share of false verdicts among those of one call that are called as this one is."""
     doubted_drops: tuple[int, ...] = ()
     """Drop numbers whose readings were kept but weighed down."""
+    off_in_a_row: tuple[int, ...] = ()
+    """The latest two or more of these in a row to one side of the level."""
     detectable_pct_per_drop: float | None = None
     """Steady climb that would be told as rising in four of five such series."""
     mann_kendall_s: int | None = None
@@ -130,6 +132,8 @@ class WearFit:
     shape: str | None
     shape_weights: dict[str, float]
     doubted_drops: tuple[int, ...]
+    off_in_a_row: tuple[int, ...]
+    """Drop numbers of the latest two or more of these in a row to one side of the level."""
     scatter: float | None
     """Standard deviation of log peak g about the level (0.05 is about 5 %)."""
     siblings: int

@@ -340,7 +340,9 @@ def _trend(
     if rise.over_all_drops:
         notes.append("rise over all drops: over the later half none is shown")
     if fit.doubted_drops:
-        notes.append(f"{basis.counted(len(fit.doubted_drops), 'reading')} doubted")
+        notes.append(f"{basis.counted(len(fit.doubted_drops), 'reading')} down-weighted")
+    if fit.off_in_a_row:
+        notes.append(basis.in_a_row_words(fit.off_in_a_row))
     if fit.siblings:
         notes.append(f"level with {basis.counted(fit.siblings, 'sibling')}")
     if correlation.words:
@@ -489,6 +491,7 @@ def _with_level(
         level_upper_g=fit.level_upper_g,
         shape_weights=fit.shape_weights,
         doubted_drops=fit.doubted_drops,
+        off_in_a_row=fit.off_in_a_row,
         detectable_pct_per_drop=detectable_pct_per_drop,
         mann_kendall_s=mann_kendall_s,
         mann_kendall_p=mann_kendall_p,

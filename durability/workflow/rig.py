@@ -14,7 +14,7 @@ from durability.record.records import DropHistory
 from durability.rig.results import RecordedMeanwhile, RigNote, RigWatch
 from durability.store import bench, database
 from durability.workflow.histories import find_scope, histories_in
-from durability.workflow.results import Under
+from durability.workflow.results import Limit, Under
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:
@@ -377,8 +377,9 @@ def lab_scatter(session: Session, under: Under | None = None) -> LabScatter:
     Returns
     -------
     LabScatter
-        From the valid test drops in a case under the condition with most cases. Cases are compared
-        only within a model and one orientation.
+        From the valid test drops in a case under the condition with most cases, without the
+        readings that the fit of their series weighs down. Cases are compared only within a model
+        and one orientation.
 
     Raises
     ------
@@ -387,6 +388,7 @@ def lab_scatter(session: Session, under: Under | None = None) -> LabScatter:
     """
     from durability.plan.power import lab_scatter as scatter_seen
     from durability.wear.conditions import by_condition
+    from durability.workflow.evaluation import Evaluation
 
     with database.reading(session.record) as connection:
         found = histories_in(connection)
@@ -402,10 +404,14 @@ def lab_scatter(session: Session, under: Under | None = None) -> LabScatter:
             " --scatter-pct, and --scatter-between-pct (tell-apart)"
         )
     condition, worn = next(iter(every.items()))
-    lengths = [len(each.peak_g) for each in worn]
+    record = [each for each in found.valid if each.series not in found.reference]
+    fits = Evaluation(record, [each.series for each in worn], Limit()).fits
+    # One typing error would make up most of a standard deviation.
+    kept = [~np.isin(each.drop_number, fits[each.series].doubted_drops) for each in worn]
+    lengths = [int(rows.sum()) for rows in kept]
     seen = scatter_seen(
-        np.log(np.concatenate([each.peak_g for each in worn])),
-        np.concatenate([each.drop_number for each in worn]),
+        np.log(np.concatenate([each.peak_g[rows] for each, rows in zip(worn, kept, strict=True)])),
+        np.concatenate([each.drop_number[rows] for each, rows in zip(worn, kept, strict=True)]),
         np.repeat([f"{each.case} | {each.condition}" for each in worn], lengths).tolist(),
         np.repeat([f"{each.case_model} | {each.condition}" for each in worn], lengths).tolist(),
     )
@@ -413,9 +419,12 @@ def lab_scatter(session: Session, under: Under | None = None) -> LabScatter:
         {each.case for each in worn},
         {(each.case_model, each.condition) for each in worn},
     )
+    far_off = sum(len(rows) for rows in kept) - sum(lengths)
+    left_out = f"; {counted(far_off, 'reading')} far off left out" if far_off else ""
     apart = f"; {counted(len(every) - 1, 'other condition')} apart" if len(every) > 1 else ""
     return replace(
         seen,
         basis=f"{counted(sum(lengths), 'drop')} of {counted(len(cases), 'case')},"
-        f" {counted(len(groups), 'group')} of one model and orientation, {condition.words}{apart}",
+        f" {counted(len(groups), 'group')} of one model and orientation, {condition.words}"
+        f"{left_out}{apart}",
     )

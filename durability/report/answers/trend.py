@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Container, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
-from durability.record.basis import MIN_DROPS_FOR_TREND, counted
+from durability.record.basis import MIN_DROPS_FOR_TREND, counted, in_a_row_words
 from durability.report import as_json, labels
 from durability.report.answers import beside
 from durability.report.blocks import Block, Column, Columns, Preformatted, Words
@@ -122,6 +122,9 @@ def blocks(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> Iterat
     yield from _verdicts(results)
     if not results:
         return
+    for result in results:
+        if result.off_in_a_row:
+            yield Words(f"{result.series}: {in_a_row_words(result.off_in_a_row)}.")
     voided = [drop for context in contexts for drop in context.voided]
     yield from beside.voided(voided)
     if voided:
@@ -146,7 +149,8 @@ def at_length(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> Ite
         yield from beside.shapes(result.shape_weights)
         if result.doubted_drops:
             yield Words(
-                f"Doubted, kept, down-weighted: drop {labels.listed(result.doubted_drops)}."
+                f"Far off the level, kept, down-weighted: drop"
+                f" {labels.listed(result.doubted_drops)}."
             )
         yield from _beside(result, context)
         if len(result.drop_number):
@@ -233,6 +237,7 @@ def json(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> dict[str
         "shape",
         "basis",
         "doubted_drops",
+        "off_in_a_row",
         "shape_weights",
     )
     put_back = (

@@ -223,7 +223,7 @@ def series_key(shown: Sequence[SeriesPicture], *, damage: bool = True) -> list[t
         key.append(("≥: clipped peak", Line2D([], [], linestyle="none", **look.BOUNDED)))
     if any(each.trend.doubted_drops for each in shown):
         doubted = Line2D([], [], linestyle="none", **look.DOUBTED)
-        key.append(("doubted, down-weighted", doubted))
+        key.append(("far off, down-weighted", doubted))
     if damage and any((each.damage_severity > 0).any() for each in shown):
         square = Line2D([], [], linestyle="none", marker="s", markersize=8, color=look.SAND)
         key.append((f"damage on the case: {SEVERITIES}", square))
