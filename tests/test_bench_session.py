@@ -301,11 +301,11 @@ def test_equal_readings_are_drawn_too():
 
 def so_far(peaks):
     """What a bench session has fetched of a series without any like it."""
-    from durability.workflow.histories import Histories
+    from durability.workflow.histories import Histories, Reread
     from durability.workflow.sheet_run import SoFar
 
     own = history(peaks)
-    return SoFar(own.series, Histories((own,), (own,), ()), None)
+    return SoFar(own.series, Histories((own,), Reread((own,)), Reread((own,))), None)
 
 
 def test_all_after_a_drop_fits_the_screen_with_the_lines_typed():

@@ -300,3 +300,87 @@ def test_the_chart_marks_what_lies_beyond_its_tolerance():
     assert half.index("o") - middle == pytest.approx(0.5 * (edges[1] - middle), abs=1)
     assert beyond.index("X") < beyond.index(":")
     assert drift_chart(rows[:1]) == []
+
+
+# ------------------------------------------------------------------------------- with and without
+
+STEADY, CLIMB = [100, 103, 98, 101, 99, 102, 100, 98], [112, 121, 130, 142, 153, 166, 180, 194]
+
+
+@pytest.fixture
+def measured(store, once, tmp_path):
+    """The runner; eight steady drops in a case, then eight that climb after the sensor was due."""
+
+    def make():
+        calibrated = ("--calibrated-on", "2025-03-01", "--calibration-due", "2026-03-01")
+        store("sensor", "add", "A-1", "--sensitivity-mv-per-g", "0.5", *calibrated)
+        lines = ["series,drop_number,case,case_model,sensor,device,dropped_at,peak_g"]
+        days = ["2026-02-01"] * 8 + ["2026-03-02"] * 8
+        for number, (day, peak_g) in enumerate(zip(days, STEADY + CLIMB, strict=True), 1):
+            lines.append(f"S1,{number},C1,M,A-1,D1,{day}T10:{number:02}:00,{peak_g}")
+            lines.append(f"B1,{number},,,,D2,2026-02-03T10:{number:02}:00,{300 + peak_g % 7}")
+        (tmp_path / "drops.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+        store("import", "drops", tmp_path / "drops.csv")
+
+    once(make)
+    return store
+
+
+def test_drops_of_an_overdue_sensor_are_named_and_the_answers_given_without_them(measured):
+    (told,) = measured("trend", "--series", "S1", "--json").json["series"]
+    assert [each["drop_number"] for each in told["in_doubt"]] == [*range(9, 17)]
+    assert {each["reason"] for each in told["in_doubt"]} == {
+        "calibration of sensor A-1 overdue since 2026-03-01"
+    }
+    assert (told["verdict"], told["without_in_doubt"]["verdict"]) == ("rising", "steady")
+    words = " ".join(measured("trend").out.split())
+    assert (
+        "In doubt (calibration of sensor A-1 overdue since 2026-03-01): S1 drops 9 to 16." in words
+    )
+    assert "Without the readings in doubt: S1 (steady)." in words
+
+    forecasts = {e["series"]: e for e in measured("forecast", "--json").json["series"]}
+    told, bare = forecasts["S1"], forecasts["B1"]
+    assert told["failed"] and not told["without_in_doubt"]["failed"]
+    assert len(told["in_doubt"]) == 8
+    assert (bare["in_doubt"], bare["without_in_doubt"]) == ([], None)
+    words = " ".join(measured("forecast", "--series", "S1").out.split())
+    assert "Without the readings in doubt: S1: not failed after 16 drops" in words
+
+    claim = measured("claim", "bare", "M", "--at-least", "60", "--json").json
+    (found,) = claim["by_kind"]
+    assert (found["in_doubt_a"], found["in_doubt_b"], len(claim["in_doubt"])) == (0, 8, 8)
+    assert found["without_in_doubt"]["reduction_pct"] > found["claim"]["reduction_pct"]
+
+
+def test_a_calibration_within_its_tolerance_takes_the_doubt_away(measured):
+    calibrate(measured, "2026-04-01", "2027-04-01", "0.51")
+    (told,) = measured("trend", "--series", "S1", "--json").json["series"]
+    assert (told["in_doubt"], told["without_in_doubt"]) == ([], None)
+
+
+def test_drops_of_a_sensor_found_drifted_are_in_doubt(sensor, tmp_path):
+    take(sensor, tmp_path, *(f"2025-06-0{day}" for day in range(1, 6)))
+    assert sensor("trend", "--json").json["series"][0]["in_doubt"] == []
+    calibrate(sensor, "2026-02-02", "2027-02-02", "0.56")
+    (told,) = sensor("trend", "--json").json["series"]
+    assert {each["reason"] for each in told["in_doubt"]} == {
+        "sensor A-1 found drifted by +12 % on 2026-02-02"
+    }
+    assert told["without_in_doubt"]["verdict"] == "too few"
+
+
+def test_axes_across_beyond_30_percent_put_a_drop_in_doubt(sensor, tmp_path):
+    for at, share in enumerate((0.1, 0.1, 0.5, 0.1, 0.1)):
+        record = half_sine_g(400.0, seed=at)
+        rows = [f"{i / 150e3:.8f},{a:.4f},{share * a:.4f}" for i, a in enumerate(record)]
+        (tmp_path / f"{at}.csv").write_text("Time (s),Z (g),X (g)\n" + "\n".join(rows) + "\n")
+    paths = [tmp_path / f"{at}.csv" for at in range(5)]
+    sensor(
+        "import", "waveforms", *paths, "--series", "S1", "--channel", "Z", "--cross-channel", "X"
+    )  # fmt: skip
+    (told,) = sensor("trend", "--json").json["series"]
+    doubts = {each["drop_number"]: each["reason"] for each in told["in_doubt"]}
+    across = "axes across beyond 30 % of the peak; "
+    assert doubts[3] == across + doubts[2]
+    assert [number for number in doubts if doubts[number].startswith("axes")] == [3]

@@ -220,7 +220,7 @@ def test_the_trend_says_what_was_voided_and_that_putting_it_back_changes_it(seri
     assert [each["drop_number"] for each in told["voided"]] == [5, 6, 7, 8]
     assert (told["verdict"], told["with_voided"]["verdict"]) == ("steady", "rising")
     one = " ".join(run("trend", "--series", "S").out.split())
-    assert "Voided (loose mount): S drop 5, S drop 6" in one and "the verdict CHANGES" in one
+    assert "Voided (loose mount): S drops 5 to 8." in one and "the verdict CHANGES" in one
     assert "put back: S (rising)" in " ".join(run("trend").out.split())
 
 

@@ -62,16 +62,16 @@ def forecast(options: Namespace) -> int:
             limit=limit,
             rig_corrected=options.rig_corrected,
         )
-        results, notes = study.forecasts, study.rig_notes
+        results, contexts = study.forecasts, study.forecast_contexts
     from durability.report.answers import forecast as answer
 
     if options.series and not options.json:
         with progress(options, "weighing what more drops would buy"):
             further = study.further_drops()
-        blocks = answer.at_length(results, further, notes, limit)
+        blocks = answer.at_length(results, further, contexts, limit)
     else:
-        blocks = answer.blocks(results, notes, limit)
-    return show(options, blocks, lambda: answer.json(results, notes, limit))
+        blocks = answer.blocks(results, contexts, limit)
+    return show(options, blocks, lambda: answer.json(results, contexts, limit))
 
 
 def conditions(options: Namespace) -> int:

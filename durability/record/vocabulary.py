@@ -45,6 +45,9 @@ VOID_REASONS = (
 A test for outliers is none of them (ASTM E178)."""
 HEIGHT_TOLERANCE = 0.02
 """Of the nominal drop height (ISO 2248)."""
+MOST_CROSS_AXIS_PCT = 30.0
+"""Of the peak, beyond which the axes across it put a reading in doubt (IEC 60068-2-27:2008,
+4.1.4)."""
 DRIFT_TOLERANCE_PCT = 5.0
 """Drift of a sensor's sensitivity between two calibrations, in percent, that is taken without a
 look at the drops in between, unless a laboratory sets its own: the calibration accuracy that

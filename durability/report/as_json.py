@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from durability.life.results import Prediction
     from durability.record.records import Condition, ImportCount, Quarantine
     from durability.rig.results import RigNote
-    from durability.workflow.results import AsOf, VoidedDrop
+    from durability.workflow.results import AsOf, NamedDrop
 
 
 def dumps(value: Any) -> str:
@@ -70,8 +70,8 @@ def rig(note: RigNote | None) -> dict[str, Any] | None:
     }
 
 
-def voided_drops(drops: Sequence[VoidedDrop]) -> list[dict[str, Any]]:
-    """Drops left out, each with its reason."""
+def named_drops(drops: Sequence[NamedDrop]) -> list[dict[str, Any]]:
+    """Drops left out or in doubt, each with its reason."""
     return [named(drop, ("series", "drop_number", "peak_g", "reason")) for drop in drops]
 
 

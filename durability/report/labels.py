@@ -294,6 +294,24 @@ def series_words(row: dict[str, Any]) -> str:
 RELATIVE = "Relative comparison under the recorded conditions; not a promise of life in the field."
 
 
+def drops(numbers: Iterable[int]) -> str:
+    """Drop numbers in short.
+
+    Examples
+    --------
+    >>> drops([7]), drops([9, 3, 4, 5])
+    ('drop 7', 'drops 3 to 5, 9')
+    """
+    runs: list[list[int]] = []
+    for number in sorted(numbers):
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    told = [f"{run[0]} to {run[-1]}" if len(run) > 2 else listed(run) for run in runs]
+    return f"{'drop' if told == [str(runs[0][0])] else 'drops'} {listed(told)}"
+
+
 def drops_of(valid: int, drops: int) -> str:
     """Valid drops, of all where some are void."""
     return str(valid) if valid == drops else f"{valid}/{drops}"

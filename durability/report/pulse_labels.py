@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from durability.record.basis import counted
 from durability.record.units import INCH_M, STANDARD_GRAVITY_M_S2
+from durability.record.vocabulary import MOST_CROSS_AXIS_PCT
 from durability.report.labels import ABSENT, listed, number, percent
 
 if TYPE_CHECKING:
@@ -24,7 +25,9 @@ READINGS = {
 }
 """Reading → its name and unit."""
 
-CROSS_AXIS_CONTEXT = "IEC 60068-2-27:2008, 4.1.4 allows 30 % of the nominal peak"
+CROSS_AXIS_CONTEXT = (
+    f"IEC 60068-2-27:2008, 4.1.4 allows {MOST_CROSS_AXIS_PCT:.0f} % of the nominal peak"
+)
 
 INSTEAD = {
     "encoding": "--encoding",

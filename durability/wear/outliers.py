@@ -22,6 +22,10 @@ if TYPE_CHECKING:
 
 MIN_READINGS = 3
 """With two readings both lie equally far from their mean."""
+FEWEST_FOR_SUGGESTION = 6
+"""Readings from which one is held against the others: the fitted level follows fewer."""
+FEWEST_FOR_SEVERAL = 15
+"""Readings from which the critical values of the generalized ESD test hold (Rosner 1983)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,3 +207,33 @@ def generalized_esd(reading: ArrayLike, most_outliers: int, alpha: float = 0.05)
     exceeding = [step for step in range(most_outliers) if statistics[step] > criticals[step]]
     found = exceeding[-1] + 1 if exceeding else 0
     return GeneralizedEsd(tuple(set_aside[:found]), np.array(statistics), np.array(criticals))
+
+
+def suggested(drop_number: IntArray, log_off: FloatArray) -> tuple[tuple[int, ...], str]:
+    """Readings of a series that an outlier test would mark, and which test.
+
+    Parameters
+    ----------
+    drop_number : ndarray of shape (n_readings,)
+        Ascending.
+    log_off : ndarray of shape (n_readings,)
+        Log peak g about the fitted level.
+
+    Returns
+    -------
+    drops : tuple of int
+        Their drop numbers, ascending.
+    test : str
+        Its name and level, or why there is none.
+    """
+    if len(log_off) < FEWEST_FOR_SUGGESTION:
+        return (), "too few drops for an outlier test"
+    if len(log_off) < FEWEST_FOR_SEVERAL:
+        farthest = grubbs(log_off)
+        marked = (farthest.position,) if farthest.outlying else ()
+        return tuple(int(drop_number[at]) for at in marked), "Grubbs, 5 %"
+    most = max(2, len(log_off) // 10)
+    positions = generalized_esd(log_off, most).positions
+    return tuple(sorted(int(drop_number[at]) for at in positions)), (
+        f"generalized ESD for up to {most}, 5 %"
+    )

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from functools import partial
 from typing import TYPE_CHECKING
 
 from durability.record.errors import RecordRefused, UnusableCall
-from durability.workflow.results import ClaimAnswer, ClaimByKind
+from durability.workflow.results import Cause, ClaimAnswer, ClaimByKind
 
 if TYPE_CHECKING:
+    from durability.wear.results import Claim
     from durability.workflow.study import Study
 
 
@@ -54,8 +56,9 @@ def judge_claim(
         raise UnusableCall(f"--after-drops {after_drops}: not a number of drops, 1 or more")
     if not 0 < level < 1:
         raise UnusableCall(f"--level {level:g}: not a share between 0 and 1, like 0.9")
-    as_read, put_back = study.sides(a, b), study.sides(a, b, with_voided=True)
-    refitted = partial(study.case_fits, with_voided=True)
+    as_read = study.sides(a, b)
+    causes: tuple[Cause, ...] = ("voided", "in doubt")
+    reread = {cause: study.sides(a, b, cause) for cause in causes}
     shared = [*in_common(*as_read)]
     if not shared:
         basis = study.comparison(a, b)[0].basis
@@ -63,27 +66,44 @@ def judge_claim(
     answers: list[ClaimByKind] = []
     for condition in shared:
         sides = sides_under([condition], as_read[0], as_read[1], study.case_fits)
-        again = sides_under([condition], put_back[0], put_back[1], refitted)
         if not answers:
             refuse_beyond(sides, after_drops)
-        claim, with_voided, reason = None, None, None
+        claim, reason = None, None
+        again: dict[Cause, Claim | None] = dict.fromkeys(causes)
+        valid: dict[Cause | None, tuple[int, int]] = {None: sides.valid_drops}
         try:
             claim = claims.judge_claim(sides, at_least_pct, level, at_drop=after_drops)
-            if again.valid_drops != sides.valid_drops:
-                with_voided = claims.judge_claim(again, at_least_pct, level, at_drop=after_drops)
         except UnusableCall as error:
             reason = str(error)
-        made, valid = sides.made_drops, sides.valid_drops
+        for cause, others in reread.items():
+            refitted = partial(study.case_fits, cause=cause)
+            other = sides_under([condition], others[0], others[1], refitted)
+            valid[cause] = other.valid_drops
+            if claim is not None and other.valid_drops != sides.valid_drops:
+                with suppress(UnusableCall):
+                    again[cause] = claims.judge_claim(
+                        other, at_least_pct, level, at_drop=after_drops
+                    )
+        made = sides.made_drops
         answers.append(
             ClaimByKind(
                 device_kind=condition.device_kind,
                 claim=claim,
                 reason=None if claim is not None else reason,
-                voided_a=made[0] - valid[0],
-                voided_b=made[1] - valid[1],
-                with_voided=with_voided,
+                voided_a=made[0] - valid[None][0],
+                voided_b=made[1] - valid[None][1],
+                with_voided=again["voided"],
+                in_doubt_a=valid[None][0] - valid["in doubt"][0],
+                in_doubt_b=valid[None][1] - valid["in doubt"][1],
+                without_in_doubt=again["in doubt"],
                 condition=condition,
             )
         )
-    named = (each.series for side in as_read for each in side)
-    return ClaimAnswer(a=a, b=b, by_kind=tuple(answers), voided=tuple(study.voided_of(named)))
+    named = [each.series for side in as_read for each in side]
+    return ClaimAnswer(
+        a=a,
+        b=b,
+        by_kind=tuple(answers),
+        voided=tuple(study.drops("voided", named)),
+        in_doubt=tuple(study.drops("in doubt", named)),
+    )

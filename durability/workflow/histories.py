@@ -14,12 +14,22 @@ from durability.record import clock
 from durability.record.errors import RecordRefused
 from durability.record.orientation import is_orientation, normalise_orientation
 from durability.record.records import DeviceHistory, DropHistory, ShockHistory, ShockLook
-from durability.record.vocabulary import BARE
+from durability.record.vocabulary import BARE, MOST_CROSS_AXIS_PCT
 from durability.store import bench, database
-from durability.workflow.results import Scope, Under, VoidedDrop
+from durability.workflow.results import NamedDrop, Scope, Under
 from durability.workflow.series import series_rows
 from durability.workflow.session import Session
 from durability.workflow.specimens import IN_USE
+
+
+@dataclass(frozen=True, slots=True)
+class Reread:
+    """The record with some readings put back or left out, to see whether that changes an answer."""
+
+    histories: tuple[DropHistory, ...]
+    """The same object where a series has no such drop."""
+    drops: tuple[NamedDrop, ...] = ()
+    """By series and drop number."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,11 +38,10 @@ class Histories:
 
     valid: tuple[DropHistory, ...]
     """What every estimate rests on."""
-    with_voided: tuple[DropHistory, ...]
-    """With voided readings put back, to see whether that changes the answer; the same object
-    where a series has none."""
-    voided: tuple[VoidedDrop, ...]
-    """By series and drop number."""
+    voided: Reread
+    """With voided readings put back."""
+    in_doubt: Reread
+    """Without readings that the sensor, its calibration or the cross axes put in doubt."""
     reference: frozenset[str] = frozenset()
     """Series of reference drops."""
     bounded: frozenset[tuple[str, int]] = frozenset()
@@ -65,23 +74,56 @@ def histories_in(connection: Any, series: Sequence[str] | None = None) -> Histor
     voided = bench.fetch(connection, "voided_drops", series=codes)
     spans, looks = _spans(readings["series"]), _spans(damage["series"])
     nothing = slice(0, 0)
-    valid, with_voided = [], []
+    valid, with_voided, without_doubt = [], [], []
+    doubts, in_doubt = _doubts(connection), []
     for row in rows:
         at, look = spans.get(row["series"], nothing), looks.get(row["series"], nothing)
         whole = _drop_history(row, readings, at, damage, look)
         counts = readings["is_valid"][at].astype(bool)[_judged(row, readings, at)]
         with_voided.append(whole)
         valid.append(whole if counts.all() else _only(whole, counts))
+        doubted = _doubted(valid[-1], doubts.get(row["series"], {}))
+        in_doubt += doubted
+        numbers = [drop.drop_number for drop in doubted]
+        trusted = ~np.isin(valid[-1].drop_number, numbers)
+        without_doubt.append(_only(valid[-1], trusted) if doubted else valid[-1])
     return Histories(
         valid=tuple(valid),
-        with_voided=tuple(with_voided),
-        voided=tuple(VoidedDrop(**row) for row in voided),
+        voided=Reread(tuple(with_voided), tuple(NamedDrop(**row) for row in voided)),
+        in_doubt=Reread(tuple(without_doubt), tuple(in_doubt)),
         reference=frozenset(row["series"] for row in rows if row["purpose"] == "reference"),
         bounded=frozenset(
             (row["series"], row["drop_number"])
             for row in bench.fetch(connection, "bounded_peaks", series=codes)
         ),
     )
+
+
+def _doubts(connection: Any) -> dict[str, dict[int, str]]:
+    """By series and drop number, what speaks against the instrument behind a reading."""
+    rows = bench.fetch(connection, "drops_across", most_pct=MOST_CROSS_AXIS_PCT)
+    doubted = bench.fetch(connection, "doubted_sensors", today=clock.today())
+    if doubted:
+        sensors = [row["sensor"] for row in doubted]
+        rows += bench.fetch(connection, "drops_of_sensors_in_doubt", sensor=sensors)
+    found: dict[str, dict[int, str]] = {}
+    for row in rows:
+        own = found.setdefault(row["series"], {})
+        before = own.get(row["drop_number"])
+        own[row["drop_number"]] = row["doubt"] if before is None else f"{before}; {row['doubt']}"
+    return found
+
+
+def _doubted(history: DropHistory, doubts: Mapping[int, str]) -> list[NamedDrop]:
+    if not doubts:
+        return []
+    return [
+        NamedDrop(history.series, number, peak_g, doubts[number])
+        for number, peak_g in zip(
+            history.drop_number.tolist(), history.peak_g.tolist(), strict=True
+        )
+        if number in doubts
+    ]
 
 
 def _drop_history(

@@ -145,7 +145,7 @@ def gather_report(
     ranking = study.ranking()
 
     told(STEPS[4])
-    put_back = study.put_back
+    put_back = study.trends_again("voided")
 
     told(STEPS[5])
     models = sorted({each.case_model for each in study.histories if each.case_model is not None})
@@ -187,6 +187,7 @@ def gather_report(
         trends=tuple(trends),
         contexts=tuple(study.contexts),
         forecasts=tuple(study.forecasts),
+        forecast_contexts=tuple(study.forecast_contexts),
         pictures=tuple(shown),
         ranking=ranking if ranking.groups else None,
         ranking_with_voided=study.ranking_with_voided() if put_back else ranking,

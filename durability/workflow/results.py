@@ -76,9 +76,14 @@ class SurvivalPicture:
     """Cases under other conditions, or of no model."""
 
 
+Cause = Literal["voided", "in doubt"]
+"""Why the record is read once more: with the voided readings put back, or without those in doubt
+(sensor, calibration, cross axes), to see whether that changes an answer."""
+
+
 @dataclass(frozen=True, slots=True)
-class VoidedDrop:
-    """A drop that does not count, and why."""
+class NamedDrop:
+    """A drop that does not count, or that is in doubt, and why."""
 
     series: str
     drop_number: int
@@ -90,15 +95,29 @@ class VoidedDrop:
 class TrendContext:
     """What stands beside the trend of a series: voided drops, doubtful readings, the rig."""
 
-    voided: tuple[VoidedDrop, ...]
+    voided: tuple[NamedDrop, ...]
     with_voided: Trend | None
     """The same series judged with its voided readings put back; None where none has a reading."""
+    in_doubt: tuple[NamedDrop, ...]
+    """Valid drops that the sensor, its calibration or the cross axes put in doubt."""
+    without_in_doubt: Trend | None
+    """The same series judged without them; None where there is none."""
     suggested: tuple[int, ...]
     """Drop numbers of readings that an outlier test would mark, about the fitted level."""
     suggested_by: str
     rig: RigNote | None
     bounded: frozenset[int]
     """Drop numbers of clipped peaks, only known from below."""
+
+
+@dataclass(frozen=True, slots=True)
+class ForecastContext:
+    """What stands beside the forecast of a series: drops of its case in doubt, the rig."""
+
+    in_doubt: tuple[NamedDrop, ...]
+    without_in_doubt: Forecast | None
+    """The same series forecast without them; None where there is none."""
+    rig: RigNote | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +144,10 @@ class ClaimByKind:
     voided_b: int
     with_voided: Claim | None
     """The same with the voided readings put back; None without any."""
+    in_doubt_a: int
+    in_doubt_b: int
+    without_in_doubt: Claim | None
+    """The same without the readings in doubt; None without any, or where too few are left."""
     condition: Condition
 
 
@@ -135,7 +158,8 @@ class ClaimAnswer:
     a: str
     b: str
     by_kind: tuple[ClaimByKind, ...]
-    voided: tuple[VoidedDrop, ...]
+    voided: tuple[NamedDrop, ...]
+    in_doubt: tuple[NamedDrop, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -406,7 +430,8 @@ class ReportContents:
     trends: tuple[Trend, ...]
     contexts: tuple[TrendContext, ...]
     forecasts: tuple[Forecast, ...]
-    """Of each series of the scope, all three in order of series code."""
+    forecast_contexts: tuple[ForecastContext, ...]
+    """Of each series of the scope, all four in order of series code."""
     pictures: tuple[SeriesPicture, ...]
     """Of those with drops."""
     ranking: Ranking | None

@@ -27,13 +27,15 @@ from durability.workflow.histories import (
     sides_since,
 )
 from durability.workflow.results import (
+    Cause,
+    ForecastContext,
     Limit,
     LivedCase,
+    NamedDrop,
     Scope,
     SeriesPicture,
     TrendContext,
     Under,
-    VoidedDrop,
 )
 from durability.workflow.rig import RigLedger
 from durability.workflow.session import Session
@@ -50,12 +52,6 @@ if TYPE_CHECKING:
         Ranking,
         Trend,
     )
-
-FEWEST_FOR_SUGGESTION = 6
-"""Valid drops from which a reading is held against the others: the fitted level follows fewer."""
-
-FEWEST_FOR_SEVERAL = 15
-"""Readings from which the critical values of the generalized ESD test hold (Rosner 1983)."""
 
 
 class Study:
@@ -95,18 +91,24 @@ class Study:
         self.rig_corrected = rig_corrected and rig is not None
         self._rig = rig
         named = set(scope.series)
+        rereads = {"voided": histories.voided, "in doubt": histories.in_doubt}
         # Reference drops inform nothing but the rig, unless they are what is asked about.
-        valid, with_voided = (
+        valid, *others = (
             [
                 each
                 for each in some
                 if each.series not in histories.reference or each.series in named
             ]
-            for some in (histories.valid, histories.with_voided)
+            for some in (histories.valid, *(each.histories for each in rereads.values()))
         )
         self._as_read = Evaluation(valid, scope.series, limit)
-        self._with_voided = Evaluation(with_voided, scope.series, limit, before=self._as_read)
-        self._all_voided = histories.voided
+        self._again = {
+            cause: Evaluation(record, scope.series, limit, before=self._as_read)
+            if rereads[cause].drops
+            else self._as_read
+            for cause, record in zip(rereads, others, strict=True)
+        }
+        self._drops = {cause: each.drops for cause, each in rereads.items()}
         self._all_bounded = histories.bounded
         self._corrected: dict[tuple[int, bool], tuple[tuple[Evaluation, ...], list[RigNote]]] = {}
 
@@ -229,7 +231,7 @@ class Study:
 
     def comparison(
         self, a: str, b: str, *, after_drops: int | None = None, pool: bool = False
-    ) -> tuple[Comparison, list[VoidedDrop]]:
+    ) -> tuple[Comparison, list[NamedDrop]]:
         """How many times the peak g of ``a`` is that of ``b``, in the whole record.
 
         Parameters
@@ -244,7 +246,7 @@ class Study:
         Returns
         -------
         comparison : Comparison
-        voided : list of VoidedDrop
+        voided : list of NamedDrop
             Left out of it.
 
         Raises
@@ -258,7 +260,7 @@ class Study:
 
         if after_drops is not None and after_drops < 1:
             raise UnusableCall(f"--after-drops {after_drops}: not a number of drops, 1 or more")
-        sides, put_back = self.sides(a, b), self.sides(a, b, with_voided=True)
+        sides, put_back = self.sides(a, b), self.sides(a, b, "voided")
         result = compare(
             *sides,
             a=a,
@@ -268,11 +270,11 @@ class Study:
             a_with_voided=put_back[0],
             b_with_voided=put_back[1],
             fitted=self._as_read.case_fits,
-            fitted_with_voided=self._with_voided.case_fits,
+            fitted_with_voided=self._again["voided"].case_fits,
         )
-        return result, self.voided_of(each.series for side in sides for each in side)
+        return result, self.drops("voided", (each.series for side in sides for each in side))
 
-    def sides(self, a: str, b: str, *, with_voided: bool = False) -> list[list[DropHistory]]:
+    def sides(self, a: str, b: str, cause: Cause | None = None) -> list[list[DropHistory]]:
         """Series of two sides in the whole record, under the conditions answered for.
 
         Raises
@@ -280,7 +282,7 @@ class Study:
         RecordRefused
             A side has no series.
         """
-        evaluation = self._with_voided if with_voided else self._as_read
+        evaluation = self._read(cause)
         under = self.scope.under
         return [
             [each for each in evaluation.side(name) if under.admits(condition_values(each))]
@@ -289,9 +291,12 @@ class Study:
             for name in (a, b)
         ]
 
-    def case_fits(self, histories: Sequence[DropHistory], *, with_voided: bool = False) -> CaseFits:
+    def case_fits(self, histories: Sequence[DropHistory], cause: Cause | None = None) -> CaseFits:
         """Fits of the cases of these series, each over all its series and by nothing else."""
-        return (self._with_voided if with_voided else self._as_read).case_fits(histories)
+        return self._read(cause).case_fits(histories)
+
+    def _read(self, cause: Cause | None) -> Evaluation:
+        return self._as_read if cause is None else self._again[cause]
 
     def condition_effects(self) -> list[CovariateEffect]:
         """How peak g goes with temperature and with a long rest: a what-if, never applied."""
@@ -325,39 +330,34 @@ class Study:
             for history in self.histories
         ]
 
-    # ------------------------------------------------------------------------------ voided drops
+    # ------------------------------------------------------- readings put back, or left out
 
-    @cached_property
-    def voided(self) -> dict[str, list[VoidedDrop]]:
-        """Voided drops of each series answered for that has any."""
-        found: dict[str, list[VoidedDrop]] = {}
-        for drop in self.voided_of(each.series for each in self.histories):
+    def drops(self, cause: Cause, series: Iterable[str]) -> list[NamedDrop]:
+        """Drops of these series that are voided, or in doubt."""
+        codes = set(series)
+        return [drop for drop in self._drops[cause] if drop.series in codes]
+
+    def by_series(self, cause: Cause) -> dict[str, list[NamedDrop]]:
+        """Such drops of each series answered for that has any."""
+        found: dict[str, list[NamedDrop]] = {}
+        for drop in self.drops(cause, (each.series for each in self.histories)):
             found.setdefault(drop.series, []).append(drop)
         return found
 
-    def voided_of(self, series: Iterable[str]) -> list[VoidedDrop]:
-        """Voided drops of these series."""
-        codes = set(series)
-        return [drop for drop in self._all_voided if drop.series in codes]
-
-    @cached_property
-    def put_back(self) -> dict[str, Trend]:
-        """Trend of each series that has a voided reading, with all voided readings put back."""
-        readable = {
-            series
-            for series, drops in self.voided.items()
-            if any(drop.peak_g is not None for drop in drops)
-        }
+    def trends_again(self, cause: Cause) -> dict[str, Trend]:
+        """Trend of each series with such readings, once they are put back or left out."""
+        found = self.by_series(cause).items()
+        readable = {series for series, drops in found if any(each.peak_g for each in drops)}
         if not readable:
             return {}
-        again = self._with_voided
+        again = self._again[cause]
         if self.rig_corrected:
             again = self._divided_out(again, absolute=False)[0][0]
         return {each.series: each for each in again.trends_of(readable)}
 
     def ranking_with_voided(self) -> Ranking:
         """The ranking by case model with all voided readings put back."""
-        return self._with_voided.ranking("case_model")
+        return self._again["voided"].ranking("case_model")
 
     def _bounded(self, series: str) -> frozenset[int]:
         return frozenset(drop for code, drop in self._all_bounded if code == series)
@@ -365,15 +365,45 @@ class Study:
     @cached_property
     def contexts(self) -> list[TrendContext]:
         """What stands beside each trend: voided drops, doubtful readings, the rig."""
+        from durability.wear.outliers import suggested
+
+        voided, put_back = self.by_series("voided"), self.trends_again("voided")
+        in_doubt, left_out = self.by_series("in doubt"), self.trends_again("in doubt")
         return [
             TrendContext(
-                tuple(self.voided.get(trend.series, ())),
-                self.put_back.get(trend.series),
-                *_suggested(trend),
+                tuple(voided.get(trend.series, ())),
+                put_back.get(trend.series),
+                tuple(in_doubt.get(trend.series, ())),
+                left_out.get(trend.series),
+                *suggested(trend.drop_number, np.log(trend.peak_g / trend.level_g)),
                 note,
                 self._bounded(trend.series),
             )
             for trend, note in zip(self.trends, self.rig_notes, strict=True)
+        ]
+
+    @cached_property
+    def forecast_contexts(self) -> list[ForecastContext]:
+        """What stands beside each forecast: drops of its case in doubt, the rig."""
+        of_case: dict[str, list[NamedDrop]] = {}
+        if self._drops["in doubt"]:
+            for life in self._as_read.lives:
+                if life.case.histories[0].case is None:
+                    continue
+                drops = self.drops("in doubt", life.case.series)
+                of_case.update(dict.fromkeys(life.case.series, drops) if drops else {})
+        left_out: dict[str, Forecast] = {}
+        if of_case:
+            again = self._again["in doubt"]
+            if self.rig_corrected:
+                absolute = self.limit.limit_g is not None
+                again = self._divided_out(again, absolute=absolute)[0][0]
+            left_out = {each.series: each for each in again.forecasts if each.series in of_case}
+        return [
+            ForecastContext(
+                tuple(of_case.get(history.series, ())), left_out.get(history.series), note
+            )
+            for history, note in zip(self.histories, self.rig_notes, strict=True)
         ]
 
     # ------------------------------------------------------------------------------ pictures
@@ -403,7 +433,7 @@ class Study:
         -------
         list of SeriesPicture
         """
-        fans = self._fans(most_fans)
+        fans, voided_of = self._fans(most_fans), self.by_series("voided")
         nothing = np.empty(0, dtype=np.int64)
         pictures = []
         for history, trend, forecast in zip(
@@ -411,7 +441,7 @@ class Study:
         ):
             if not history.drops and self.scope.kind != "series":
                 continue
-            voided = self.voided.get(history.series, [])
+            voided = voided_of.get(history.series, [])
             pictures.append(
                 SeriesPicture(
                     trend=trend,
@@ -491,23 +521,6 @@ def open_study(
 
 
 # ------------------------------------------------------------------------------------ small steps
-
-
-def _suggested(trend: Trend) -> tuple[tuple[int, ...], str]:
-    """Drop numbers that an outlier test would mark about the fitted level, and which test."""
-    if trend.valid_drops < FEWEST_FOR_SUGGESTION:
-        return (), "too few drops for an outlier test"
-    from durability.wear.outliers import generalized_esd, grubbs
-
-    rest = np.log(trend.peak_g) - np.log(trend.level_g)
-    if len(rest) < FEWEST_FOR_SEVERAL:
-        farthest = grubbs(rest)
-        marked = (farthest.position,) if farthest.outlying else ()
-        return tuple(int(trend.drop_number[at]) for at in marked), "Grubbs, 5 %"
-    most = max(2, len(rest) // 10)
-    positions = generalized_esd(rest, most).positions
-    numbers = sorted(int(trend.drop_number[at]) for at in positions)
-    return tuple(numbers), f"generalized ESD for up to {most}, 5 %"
 
 
 def _widest_trend(central: Trend, least: Trend, most: Trend, note: RigNote) -> Trend:

@@ -1,8 +1,8 @@
-"""What goes with an answer: what it rests on, what was voided, whether the rig drifted."""
+"""What goes with an answer: what it rests on, drops voided or in doubt, whether the rig drifted."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
@@ -13,10 +13,11 @@ from durability.report.blocks import Words
 if TYPE_CHECKING:
     from durability.rig.results import RigNote
     from durability.wear.results import Forecast, Trend
-    from durability.workflow.results import AsOf, VoidedDrop
+    from durability.workflow.results import AsOf, NamedDrop
 
-MOST_VOIDED = 12
-"""Voided drops named for one reason; more are counted."""
+MOST_SERIES = 12
+"""Series named with their drops for one reason; more are counted."""
+PUT_BACK, LEFT_OUT = "With the voided readings put back", "Without the readings in doubt"
 
 
 def rests_on(basis: str) -> Words:
@@ -52,14 +53,17 @@ def shapes(shape_weights: Mapping[str, float]) -> Iterator[Words]:
         yield Words(f"Shapes of wear: {labels.listed(named)}.")
 
 
-def voided(drops: Sequence[VoidedDrop]) -> Iterator[Words]:
-    """What was voided and why, a line for each reason; the longest lists cut short."""
-    by_reason: dict[str, list[str]] = {}
+def named(lead: str, drops: Iterable[NamedDrop]) -> Iterator[Words]:
+    """Drops that were voided, or are in doubt, and why: a line a reason, each drop once."""
+    by_reason: dict[str, dict[str, set[int]]] = {}
     for drop in drops:
-        by_reason.setdefault(drop.reason, []).append(f"{drop.series} drop {drop.drop_number}")
-    for reason, named in by_reason.items():
-        more = f" and {len(named) - MOST_VOIDED} more" if len(named) > MOST_VOIDED else ""
-        yield Words(f"Voided ({reason}): {labels.listed(named[:MOST_VOIDED])}{more}.")
+        numbers = by_reason.setdefault(drop.reason, {}).setdefault(drop.series, set())
+        numbers.add(drop.drop_number)
+    for reason, found in by_reason.items():
+        some = [f"{series} {labels.drops(numbers)}" for series, numbers in found.items()]
+        rest = len(some) - MOST_SERIES
+        more = f" and drops of {counted(rest, 'other series', 'other series')}" if rest > 0 else ""
+        yield Words(f"{lead} ({reason}): {'; '.join(some[:MOST_SERIES])}{more}.")
 
 
 def rig(notes: Sequence[tuple[str, RigNote | None]]) -> Iterator[Words]:

@@ -17,7 +17,7 @@ from durability.wear.results import Comparison, RatioAtWear
 if TYPE_CHECKING:
     from durability.record.records import Condition
     from durability.wear.results import Claim, LogRatio, OrientationClaim
-    from durability.workflow.results import ClaimAnswer, VoidedDrop
+    from durability.workflow.results import ClaimAnswer, NamedDrop
 
 
 def _worn(by_wear: Sequence[RatioAtWear]) -> str:
@@ -104,7 +104,7 @@ def every(comparisons: Sequence[Comparison]) -> list[Comparison]:
     return [each for result in comparisons for each in (result, *result.others)]
 
 
-def blocks(result: Comparison, voided: Sequence[VoidedDrop]) -> Iterator[Block]:
+def blocks(result: Comparison, voided: Sequence[NamedDrop]) -> Iterator[Block]:
     """The ratio, what was voided and whether that would change it."""
     yield Words(comparison_sentence(result))
     yield COMPARED.table(every([result]))
@@ -112,7 +112,7 @@ def blocks(result: Comparison, voided: Sequence[VoidedDrop]) -> Iterator[Block]:
         if each.by_wear:
             yield _by_wear(each).table(each.by_wear)
     if any(each.voided_a or each.voided_b for each in every([result])):
-        yield from beside.voided(voided)
+        yield from beside.named("Voided", voided)
         for each in every([result]):
             if each.ratio_with_voided is not None:
                 yield Words(_with_voided(each))
@@ -135,11 +135,11 @@ def _with_voided(result: Comparison) -> str:
     )
 
 
-def json(result: Comparison, voided: Sequence[VoidedDrop]) -> dict[str, Any]:
+def json(result: Comparison, voided: Sequence[NamedDrop]) -> dict[str, Any]:
     """Object of ``compare --json``."""
     return {
         **_json(result),
-        "voided_drops": as_json.voided_drops(voided),
+        "voided_drops": as_json.named_drops(voided),
         "others": [_json(each) for each in result.others],
     }
 
@@ -303,14 +303,19 @@ def judged(answer: ClaimAnswer, under: Sequence[str] = ()) -> Iterator[Block]:
             left_out = labels.listed(claim.unshared_orientations)
             yield Words(f"Left out, seen on one side only: {left_out}.", is_note=True)
         if found.with_voided is not None:
-            yield Words(_put_back(claim, found.with_voided), is_note=True)
+            yield Words(f"{beside.PUT_BACK}: {_again(claim, found.with_voided)}", is_note=True)
+        if found.without_in_doubt is not None:
+            yield Words(f"{beside.LEFT_OUT}: {_again(claim, found.without_in_doubt)}", is_note=True)
+        elif found.in_doubt_a or found.in_doubt_b:
+            yield Words(f"{beside.LEFT_OUT} too few are left to judge the claim.", is_note=True)
         yield beside.rests_on(claim.basis)
+    yield from beside.named("In doubt", answer.in_doubt)
 
 
 def claim_blocks(answer: ClaimAnswer) -> Iterator[Block]:
     """The claim, what was voided, and what it is a claim of."""
     yield from judged(answer)
-    yield from beside.voided(answer.voided)
+    yield from beside.named("Voided", answer.voided)
     if len(answer.by_kind) > 1:
         yield Words(
             "Each condition is judged separately: peaks of devices and dummies, of other heights or"
@@ -319,10 +324,10 @@ def claim_blocks(answer: ClaimAnswer) -> Iterator[Block]:
     yield Words(labels.RELATIVE, is_note=True)
 
 
-def _put_back(claim: Claim, again: Claim) -> str:
-    """What the voided readings would make of the claim."""
+def _again(claim: Claim, again: Claim) -> str:
+    """What other readings would make of the claim."""
     return (
-        f"With the voided readings put back: {again.verdict}, reduction"
+        f"{again.verdict}, reduction"
         f" {labels.number(again.reduction_pct)} %"
         f" ({_ends(again.reduction_lower, again.reduction_upper)}):"
         f" the verdict {'stays' if again.verdict == claim.verdict else 'CHANGES'}."

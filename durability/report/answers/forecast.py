@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -12,9 +13,8 @@ from durability.report.answers.trend import PLOT_WIDTH
 from durability.report.blocks import Block, Column, Columns, Words
 
 if TYPE_CHECKING:
-    from durability.rig.results import RigNote
     from durability.wear.results import Forecast, MoreDrops
-    from durability.workflow.results import Limit
+    from durability.workflow.results import ForecastContext, Limit
 
 MOST_SURVIVAL_ROWS = 12
 """Drops shown of a curve of survival, at most."""
@@ -169,14 +169,47 @@ def _survival(result: Forecast) -> list[tuple[int, float]]:
     return [(int(drop[at]), float(left[at])) for at in range(0, end, step)]
 
 
+def in_doubt(
+    results: Sequence[Forecast], contexts: Sequence[ForecastContext], level: float, horizon: int
+) -> Iterator[Words]:
+    """Drops in doubt by sensor, calibration or cross axes, and which forecasts change without."""
+    drops = [drop for context in contexts for drop in context.in_doubt]
+    if not drops:
+        return
+    yield from beside.named("In doubt", drops)
+    changed = [
+        forecast_sentence(again, level, horizon)
+        for result, context in zip(results, contexts, strict=True)
+        if (again := context.without_in_doubt) is not None and _changes(result, again)
+    ]
+    yield Words(f"{beside.LEFT_OUT}: {'; '.join(changed) or 'no forecast changes'}.")
+
+
+def _changes(result: Forecast, again: Forecast) -> bool:
+    """Whether another reading fails where this one doesn't, or its median lies beyond the interval.
+
+    An end or a median beyond the horizon is None.
+    """
+    if result.failed or again.failed:
+        return (result.failed, result.failed_at_age) != (again.failed, again.failed_at_age)
+    life, median = result.drops_to_failure, again.drops_to_failure.median
+    lower, upper, middle = (
+        math.inf if each is None else each for each in (life.lower, life.upper, median)
+    )
+    return not lower <= middle <= upper
+
+
 def blocks(
-    results: Sequence[Forecast], notes: Sequence[RigNote | None], limit: Limit
+    results: Sequence[Forecast], contexts: Sequence[ForecastContext], limit: Limit
 ) -> Iterator[Block]:
-    """Drops to failure of each series, what counts as failed, whether the rig drifted."""
+    """Drops to failure of each series, what counts as failed, drops in doubt, the rig."""
     yield from _failures(results, limit)
     if not in_cases(results):
         return
-    yield from beside.rig([(each.series, note) for each, note in zip(results, notes, strict=True)])
+    yield from in_doubt(results, contexts, limit.level, limit.horizon)
+    yield from beside.rig(
+        [(each.series, context.rig) for each, context in zip(results, contexts, strict=True)]
+    )
     yield Words("What each rests on: durability forecast --series S", is_note=True)
     yield Words(labels.RELATIVE, is_note=True)
 
@@ -184,14 +217,15 @@ def blocks(
 def at_length(
     results: Sequence[Forecast],
     further: Sequence[MoreDrops],
-    notes: Sequence[RigNote | None],
+    contexts: Sequence[ForecastContext],
     limit: Limit,
 ) -> Iterator[Block]:
     """The forecasts, then each with its survival, shapes, and what more drops would buy."""
     yield from _failures(results, limit)
-    for result, more, note in zip(results, further, notes, strict=True):
+    for result, more, context in zip(results, further, contexts, strict=True):
         yield Words(f"{forecast_sentence(result, limit.level, limit.horizon)}.")
-        rig = beside.rig_sentence(note)
+        yield from in_doubt([result], [context], limit.level, limit.horizon)
+        rig = beside.rig_sentence(context.rig)
         if rig is not None:
             yield Words(f"{rig}.")
         if result.is_bare:
@@ -214,7 +248,7 @@ def at_length(
 
 
 def json(
-    results: Sequence[Forecast], notes: Sequence[RigNote | None], limit: Limit
+    results: Sequence[Forecast], contexts: Sequence[ForecastContext], limit: Limit
 ) -> dict[str, Any]:
     """Object of ``forecast --json``."""
     names = (
@@ -254,8 +288,20 @@ def json(
                 "b10_drop": result.b10_drop,
                 "basis": result.basis,
                 "shape_weights": result.shape_weights,
-                "rig": as_json.rig(note),
+                "in_doubt": as_json.named_drops(context.in_doubt),
+                "without_in_doubt": _again(context.without_in_doubt),
+                "rig": as_json.rig(context.rig),
             }
-            for result, note in zip(results, notes, strict=True)
+            for result, context in zip(results, contexts, strict=True)
         ],
+    }
+
+
+def _again(result: Forecast | None) -> dict[str, Any] | None:
+    """Object of a forecast by other readings."""
+    if result is None:
+        return None
+    return {
+        **as_json.named(result, ("failed", "failed_at_drop", "failure_cause")),
+        "drops_to_failure": as_json.prediction(result.drops_to_failure),
     }

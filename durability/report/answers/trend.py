@@ -118,7 +118,7 @@ def _verdicts(results: Sequence[Trend]) -> Iterator[Block]:
 
 
 def blocks(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> Iterator[Block]:
-    """The verdict on each series, what voided drops would change, whether the rig drifted."""
+    """The verdict on each series, what other readings would change, whether the rig drifted."""
     yield from _verdicts(results)
     if not results:
         return
@@ -126,18 +126,30 @@ def blocks(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> Iterat
         if result.off_in_a_row:
             yield Words(f"{result.series}: {in_a_row_words(result.off_in_a_row)}.")
     voided = [drop for context in contexts for drop in context.voided]
-    yield from beside.voided(voided)
     if voided:
-        changed = [
-            f"{result.series} ({context.with_voided.verdict})"
-            for result, context in zip(results, contexts, strict=True)
-            if context.with_voided is not None and context.with_voided.verdict != result.verdict
-        ]
-        found = labels.listed(changed) or "no verdict changes"
-        yield Words(f"With the voided readings put back: {found}.")
+        yield from beside.named("Voided", voided)
+        yield _changed(beside.PUT_BACK, results, [each.with_voided for each in contexts])
+    yield from in_doubt(results, contexts)
     yield from beside.rig(
         [(each.series, context.rig) for each, context in zip(results, contexts, strict=True)]
     )
+
+
+def in_doubt(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> Iterator[Words]:
+    """Drops in doubt by sensor, calibration or cross axes, and which verdicts change without."""
+    drops = [drop for context in contexts for drop in context.in_doubt]
+    if drops:
+        yield from beside.named("In doubt", drops)
+        yield _changed(beside.LEFT_OUT, results, [each.without_in_doubt for each in contexts])
+
+
+def _changed(lead: str, results: Sequence[Trend], again: Sequence[Trend | None]) -> Words:
+    changed = [
+        f"{other.series} ({other.verdict})"
+        for result, other in zip(results, again, strict=True)
+        if other is not None and other.verdict != result.verdict
+    ]
+    return Words(f"{lead}: {labels.listed(changed) or 'no verdict changes'}.")
 
 
 def at_length(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> Iterator[Block]:
@@ -158,16 +170,17 @@ def at_length(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> Ite
 
 
 def _beside(result: Trend, context: TrendContext) -> Iterator[Words]:
-    """What was voided and what that changes, what looks doubtful, whether the rig drifted."""
-    yield from beside.voided(context.voided)
-    again = context.with_voided
-    if again is not None:
-        change = "stays" if again.verdict == result.verdict else "CHANGES"
-        yield Words(
-            f"With the voided readings put back: {trend_sentence(again)}; the verdict {change}."
-        )
-    elif context.voided:
-        yield Words("Voided drops have no reading, so nothing changes when they are put back.")
+    """What other readings would change, what looks doubtful, whether the rig drifted."""
+    for lead, drops, put, again in (
+        ("Voided", context.voided, beside.PUT_BACK, context.with_voided),
+        ("In doubt", context.in_doubt, beside.LEFT_OUT, context.without_in_doubt),
+    ):
+        yield from beside.named(lead, drops)
+        if again is not None:
+            change = "stays" if again.verdict == result.verdict else "CHANGES"
+            yield Words(f"{put}: {trend_sentence(again)}; the verdict {change}.")
+        elif drops:
+            yield Words("Voided drops have no reading, so nothing changes when they are put back.")
     if context.suggested:
         yield Words(
             f"An outlier test ({context.suggested_by}) would mark drop"
@@ -240,7 +253,7 @@ def json(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> dict[str
         "off_in_a_row",
         "shape_weights",
     )
-    put_back = (
+    again = (
         "verdict",
         "alarm_at_drop",
         "wear_alarm_at_drop",
@@ -252,10 +265,14 @@ def json(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> dict[str
         "series": [
             {
                 **as_json.named(result, names),
-                "voided": as_json.voided_drops(context.voided),
+                "voided": as_json.named_drops(context.voided),
                 "with_voided": None
                 if context.with_voided is None
-                else as_json.named(context.with_voided, put_back),
+                else as_json.named(context.with_voided, again),
+                "in_doubt": as_json.named_drops(context.in_doubt),
+                "without_in_doubt": None
+                if context.without_in_doubt is None
+                else as_json.named(context.without_in_doubt, again),
                 "suggested_outliers": context.suggested,
                 "suggested_by": context.suggested_by,
                 "rig": as_json.rig(context.rig),

@@ -234,6 +234,7 @@ def _wear(contents: ReportContents, artist: Artist) -> Section:
         ),
         trend.TREND.table(contents.trends, words.command(contents, "trend")),
         Words(trend.LEGEND, True),
+        *trend.in_doubt(contents.trends, contents.contexts),
     ]
     if any(cloud.peak_g.size for cloud in contents.clouds):
         section.blocks.append(
@@ -315,6 +316,7 @@ def _life(contents: ReportContents, artist: Artist) -> Section:
         forecast.drops_to_failure(contents.level, contents.horizon).table(
             in_cases, words.command(contents, "forecast")
         ),
+        *forecast.in_doubt(forecasts, contents.forecast_contexts, contents.level, contents.horizon),
         Words(labels.RELATIVE, True),
     ]
     return section

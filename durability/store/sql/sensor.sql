@@ -53,6 +53,64 @@ JOIN entry AS e ON e.entry_id = v.entry_id
 WHERE n.code = $sensor
 ORDER BY c.calibrated_on, v.calibration_id;
 
+-- name: doubted_sensors
+-- Sensors with anything against them, so that the drops of all others need not be gone through:
+-- found drifted, overdue without a later calibration that says what was found, overloaded, or
+-- another sensitivity in a waveform.
+SELECT sensor
+FROM all_calibrations
+WHERE abs(next_drift_pct) > next_tolerance_pct
+    OR (next_drift_pct IS NULL AND calibration_due < $today::DATE)
+UNION
+SELECT s.sensor
+FROM latest_flags AS f
+JOIN all_series AS s ON s.series = f.series
+WHERE f.name = 'over_range' AND s.sensor IS NOT NULL
+UNION
+SELECT s.sensor
+FROM waveform AS w
+JOIN drops AS d ON d.drop_id = w.drop_id
+JOIN all_series AS s ON s.series_id = d.series_id
+JOIN all_calibrations AS c ON c.sensor = s.sensor
+WHERE abs(c.as_left_mv_per_g / w.mv_per_g - 1) > 1e-9;
+
+-- name: drops_of_sensors_in_doubt
+-- Drops of these sensors that the sensor or its calibration puts in doubt. A calibration that was
+-- overdue is none once the next one found the sensor within its tolerance.
+WITH told AS (
+    SELECT
+        c.*, coalesce(bool_or(f.name IS NOT NULL) OVER (
+            PARTITION BY c.sensor, c.calibrated_on ORDER BY c.moment, c.drop_number, c.series
+            ROWS UNBOUNDED PRECEDING), false) AS is_overloaded
+    FROM calibrated_drops AS c
+    LEFT JOIN latest_flags AS f
+        ON f.series = c.series AND f.drop_number = c.drop_number AND f.name = 'over_range'
+    WHERE list_contains($sensor, c.sensor)
+)
+SELECT
+    series, drop_number,
+    concat_ws('; ',
+        CASE WHEN is_overdue AND next_drift_pct IS NULL
+            THEN format('calibration of sensor {} overdue since {}', sensor, calibration_due) END,
+        CASE WHEN is_drifted THEN format('sensor {} found drifted by {:+.3g} % on {}', sensor,
+            next_drift_pct, next_calibrated_on) END,
+        CASE WHEN scaled_off_pct IS NOT NULL
+            THEN format('not scaled by the sensitivity of sensor {}', sensor) END,
+        CASE WHEN is_overloaded
+            THEN format('sensor {} overloaded, not calibrated since', sensor) END) AS doubt
+FROM told
+WHERE (is_overdue AND next_drift_pct IS NULL) OR is_drifted OR scaled_off_pct IS NOT NULL
+    OR is_overloaded
+ORDER BY series, drop_number;
+
+-- name: drops_across
+-- Drops whose axes across that of the impact read too much of its peak.
+SELECT
+    series, drop_number, format('axes across beyond {:.0f} % of the peak', $most_pct) AS doubt
+FROM latest_measures
+WHERE 100 * list_max(cross_peak_g) > $most_pct * peak_g
+ORDER BY series, drop_number;
+
 -- name: drops_off_calibration
 -- Series with drops that a calibration puts in doubt: by the drift that the next one found, or
 -- since another sensitivity than the one that held scaled them.
