@@ -24,7 +24,7 @@ from durability.wear.rise_evidence import NO_RISE, judged_evidence
 from durability.wear.serial import NONE, SerialCorrelation, serial_correlations
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterable, Iterator, Mapping
 
     from durability.record.records import DropHistory, FloatArray, IntArray
 
@@ -98,26 +98,37 @@ def judge_block(log_peak: FloatArray, information: FloatArray | None = None) -> 
         verdict is "settled", else against a rise. It is never below 1 / n!, the most that the
         order of n readings can show.
     """
-    n_series, n = log_peak.shape
     if information is None:
-        information = np.ones(n_series)
+        information = np.ones(len(log_peak))
+    verdict, p_value, log_odds = final_verdicts(log_peak, information)
+    alarm, wear_alarm = np.empty((2, len(log_peak)), dtype=np.int64)
+    for part in _parts(log_peak):
+        alarm[part], wear_alarm[part] = first_alarms(log_peak[part], information[part])
+    return BlockVerdict(verdict, p_value, log_odds, alarm, wear_alarm)
+
+
+def final_verdicts(
+    log_peak: FloatArray, information: FloatArray
+) -> tuple[list[TrendVerdict], FloatArray, FloatArray]:
+    """Verdict, p and log odds as ``judge_block`` gives them, without the alarms."""
+    n_series, n = log_peak.shape
     p_rising, p_settling, log_odds = np.empty((3, n_series))
-    alarm, wear_alarm = np.empty((2, n_series), dtype=np.int64)
-    rows = max(1, BLOCK_READINGS // n)
-    for start in range(0, n_series, rows):
-        part = slice(start, start + rows)
+    for part in _parts(log_peak):
         found = judged_evidence(log_peak[part], information[part])
         p_rising[part] = tail_probability(found.rising, n, "RISING")
         p_settling[part] = tail_probability(found.settling, n, "SETTLING")
         log_odds[part] = found.log_odds
-        alarm[part], wear_alarm[part] = first_alarms(log_peak[part], information[part])
     settled = p_settling <= FALSE_SETTLED_RATE
     verdict: list[TrendVerdict] = [
         "settled" if levelled else "rising" if p <= FALSE_RISE_RATE else "steady"
         for levelled, p in zip(settled.tolist(), p_rising.tolist(), strict=True)
     ]
-    p_value = np.where(settled, p_settling, p_rising)
-    return BlockVerdict(verdict, p_value, log_odds, alarm, wear_alarm)
+    return verdict, np.where(settled, p_settling, p_rising), log_odds
+
+
+def _parts(log_peak: FloatArray) -> Iterator[slice]:
+    rows = max(1, BLOCK_READINGS // log_peak.shape[1])
+    return (slice(start, start + rows) for start in range(0, len(log_peak), rows))
 
 
 def smallest_p(n_drops: int) -> float:
@@ -225,8 +236,12 @@ def judge_trends(
     everyone = {each.series: each for each in (*(like or ()), *histories)}
     if correlations is None:
         correlations = serial_correlations([*everyone.values()], everyone)
-    judged = _judged([*everyone.values()], correlations)
-    beside = _like_cases([*everyone.values()], judged)
+    judged = _judged(histories, correlations)
+    verdicts = {series: each.verdict for series, each in judged.items()}
+    kinds = {_kind(each) for each in histories}
+    alike = [each for each in everyone.values() if _kind(each) in kinds]
+    others = (each for each in alike if each.series not in verdicts)
+    beside = _like_cases(alike, verdicts | _verdicts(others, correlations))
     return [
         _trend(
             history,
@@ -263,44 +278,62 @@ class _Judged:
 def _judged(
     histories: Sequence[DropHistory], correlations: Mapping[str, SerialCorrelation]
 ) -> dict[str, _Judged]:
-    """Every series with enough drops, those of equal length together."""
-    by_length: dict[int, list[tuple[str, IntArray, FloatArray]]] = defaultdict(list)
-    for history in histories:
-        number = history.drop_number
-        if number.size >= basis.MIN_DROPS_FOR_TREND:
-            by_length[number.size].append((history.series, number, np.log(history.peak_g)))
+    """Every series with enough drops."""
     found: dict[str, _Judged] = {}
-    for some in by_length.values():
-        series, numbers, readings = zip(*some, strict=True)
-        log_peak = np.stack(readings)
-        information = np.array([correlations.get(each, NONE).information for each in series])
+    for some, log_peak, information in _by_length(histories, correlations):
         block = judge_block(log_peak, information)
         kendall = mann_kendall(log_peak, information)
-        slope = theil_sen(np.stack(numbers), log_peak)
-        for row, (each, number) in enumerate(zip(series, numbers, strict=True)):
-            found[each] = _Judged(number, block, kendall, slope, row)
+        slope = theil_sen(np.stack([each.drop_number for each in some]), log_peak)
+        for row, each in enumerate(some):
+            found[each.series] = _Judged(each.drop_number, block, kendall, slope, row)
     return found
 
 
+def _verdicts(
+    histories: Iterable[DropHistory], correlations: Mapping[str, SerialCorrelation]
+) -> dict[str, TrendVerdict]:
+    """The final verdict alone, at a small part of the time."""
+    found: dict[str, TrendVerdict] = {}
+    for some, log_peak, information in _by_length(histories, correlations):
+        verdicts, *_ = final_verdicts(log_peak, information)
+        found |= zip((each.series for each in some), verdicts, strict=True)
+    return found
+
+
+def _by_length(
+    histories: Iterable[DropHistory], correlations: Mapping[str, SerialCorrelation]
+) -> Iterator[tuple[list[DropHistory], FloatArray, FloatArray]]:
+    """Series of equally many drops, if enough, with their log peak g and information."""
+    by_length: dict[int, list[DropHistory]] = defaultdict(list)
+    for history in histories:
+        if history.drop_number.size >= basis.MIN_DROPS_FOR_TREND:
+            by_length[history.drop_number.size].append(history)
+    for some in by_length.values():
+        shares = [correlations.get(each.series, NONE).information for each in some]
+        yield some, np.log(np.stack([each.peak_g for each in some])), np.array(shares)
+
+
+def _kind(history: DropHistory) -> object:
+    """What cases are alike in."""
+    return history.case_model, condition_of(history)
+
+
 def _like_cases(
-    histories: Sequence[DropHistory], judged: Mapping[str, _Judged]
+    histories: Iterable[DropHistory], verdicts: Mapping[str, TrendVerdict]
 ) -> Callable[[DropHistory], str | None]:
     """What the other cases of the same model did under the same condition, in words."""
-    by_kind: dict[tuple[object, ...], dict[str, list[TrendVerdict]]] = defaultdict(
-        lambda: defaultdict(list)
-    )
+    by_kind: dict[object, dict[str, list[TrendVerdict]]] = defaultdict(lambda: defaultdict(list))
     for each in histories:
-        if each.case is not None and each.case_model is not None and each.series in judged:
-            kind = by_kind[each.case_model, condition_of(each)]
-            kind[each.case].append(judged[each.series].verdict)
+        if each.case is not None and each.case_model is not None and each.series in verdicts:
+            by_kind[_kind(each)][each.case].append(verdicts[each.series])
 
     def words(history: DropHistory) -> str | None:
-        kind = by_kind.get((history.case_model, condition_of(history)), {})
-        others = [verdicts for case, verdicts in kind.items() if case != history.case]
+        kind = by_kind.get(_kind(history), {})
+        others = [each for case, each in kind.items() if case != history.case]
         if not others:
             return None
-        rising = sum("rising" in verdicts for verdicts in others)
-        settled = sum("settled" in verdicts and "rising" not in verdicts for verdicts in others)
+        rising = sum("rising" in each for each in others)
+        settled = sum("settled" in each and "rising" not in each for each in others)
         of_them = f"of {basis.counted(len(others), 'like case')}"
         if rising and not settled:
             return f"{rising} {of_them} rising"
