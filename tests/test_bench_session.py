@@ -59,6 +59,8 @@ def clock(monkeypatch):
             return now[0]
 
         monkeypatch.setattr("durability.record.clock.now", look)
+        # What asks for the day alone is not a look at the time of a drop.
+        monkeypatch.setattr("durability.record.clock.today", lambda: now[0].date())
 
     return set_to
 
