@@ -1,5 +1,8 @@
 """What is typed at the bench is kept, shown, and never changed silently."""
 
+import io
+import sys
+
 import pytest
 
 
@@ -42,6 +45,24 @@ def test_a_drop_says_who_and_when(bench):
     row = drops(bench)[0]
     assert row["entered_by"] == "Ada"
     assert row["entered_at_utc"] and row["dropped_at"] and row["dropped_at_utc_offset"]
+
+
+def test_a_reading_far_off_those_before_is_stored_and_reported_with_what_corrects_it(
+    bench, monkeypatch
+):
+    for peak_g in ("118", "121", "119"):
+        assert "times the readings" not in bench("drop", "add", "S1", "--peak-g", peak_g).err
+    far = " ".join(bench("drop", "add", "S1", "--peak-g", "1200").err.split())
+    assert "S1 drop 4: 1200 g is 10 times the readings before it (119 g)" in far
+    assert "durability drop amend S1 4 --set peak_g=G --reason WHY" in far
+    assert bench("drop", "add", "S1", "--peak-g", "120").err == ""
+    monkeypatch.setattr(sys, "stdin", io.StringIO("12\n"))
+    told = bench("record", "S1")
+    assert "S1 drop 6: 12 g is 0.1" in " ".join(told.err.split())
+    kept = bench("drop", "list", "--series", "S1", "--json").json["drops"]
+    assert [(d["peak_g"], d["status"]) for d in kept[3:]] == [
+        (1200, "valid"), (120, "valid"), (12, "valid")
+    ]  # fmt: skip
 
 
 def test_a_voided_drop_is_kept_with_its_reason_and_can_come_back(bench):

@@ -316,6 +316,10 @@ def warn_of_drop(stored: StoredDrop, told: Mapping[str, str | None]) -> None:
         from durability.report import safety
 
         warn([safety.failed_case_line(stored.failed_case, 1)])
+    if stored.far_off is not None:
+        from durability.report import labels
+
+        warn([labels.far_off(stored.series, stored.drop_number, *stored.far_off)])
     seen = ("damage_location", "damage_mode", "damage_note", "note")
     _warn_of_words(*(told.get(name) for name in seen))
     warn_of(stored.quarantine)

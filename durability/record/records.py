@@ -260,6 +260,8 @@ class StoredDrop:
     """Of the device, when words on this drop tell of a failing battery, or it was in quarantine."""
     failed_case: str | None = None
     """The case, where it had failed before this drop."""
+    far_off: tuple[float, float] | None = None
+    """Its reading and the level of those before it, in g, where it lies far off them."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterable, Mapping
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
@@ -310,6 +311,15 @@ def drops(numbers: Iterable[int]) -> str:
             runs.append([number])
     told = [f"{run[0]} to {run[-1]}" if len(run) > 2 else listed(run) for run in runs]
     return f"{'drop' if told == [str(runs[0][0])] else 'drops'} {listed(told)}"
+
+
+def far_off(series: str, drop_number: int, peak_g: float, level_g: float) -> str:
+    """That a reading lies far off those before it, and what corrects it if it was misread."""
+    return (
+        f"{series} drop {drop_number}: {recorded(peak_g)} g is {peak_g / level_g:.2g} times"
+        f" the readings before it ({number(level_g)} g); stored as it is. If misread: durability"
+        f" drop amend {shlex.quote(series)} {drop_number} --set peak_g=G --reason WHY"
+    )
 
 
 def drops_of(valid: int, drops: int) -> str:

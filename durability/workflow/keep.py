@@ -29,7 +29,7 @@ from durability.record import clock
 from durability.record.errors import RecordRefused, SeriesClosed, UnusableCall
 from durability.record.orientation import impossible_designation
 from durability.record.records import Quarantine, Rejection, StoredDrop
-from durability.record.vocabulary import OTHER_MODE
+from durability.record.vocabulary import FAR_OFF_TIMES, OTHER_MODE
 from durability.store import bench
 from durability.workflow import quarantine
 from durability.workflow.failed_case import made_after_failure, refuse_unfit, why_unfit
@@ -307,9 +307,22 @@ def next_drops(
             tuple(unseen) if row["drop_number"] == 1 else (),
             next(iter(kept.quarantined), None),
             failed_case,
+            _far_off(connection, series, row),
         )
         for row in numbered
     ]
+
+
+def _far_off(connection: Any, series: str, row: Mapping[str, Any]) -> tuple[float, float] | None:
+    """A valid reading and the level of those before it, in g, where it lies far off them."""
+    if row["peak_g"] is None or row["status"] != "valid":
+        return None
+    number = row["drop_number"]
+    for before in bench.fetch(connection, "level_before", series=series, drop_number=number):
+        level_g = float(before["peak_g"])
+        if not 1.0 / FAR_OFF_TIMES <= row["peak_g"] / level_g <= FAR_OFF_TIMES:
+            return row["peak_g"], level_g
+    return None
 
 
 def _refuse(rejections: Sequence[Rejection]) -> None:

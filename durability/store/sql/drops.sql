@@ -3,6 +3,17 @@
 -- name: last_drop_number
 SELECT coalesce(max(drop_number), 0) FROM drops WHERE series_id = $series_id;
 
+-- name: level_before
+-- Median of the up to four valid readings of a series before a drop; nothing while there are not two.
+SELECT median(peak_g) AS peak_g
+FROM (
+    SELECT peak_g
+    FROM valid_drops
+    WHERE series = $series AND drop_number < $drop_number AND peak_g IS NOT NULL
+    ORDER BY drop_number DESC
+    LIMIT 4)
+HAVING count(*) >= 2;
+
 -- name: find_drop
 SELECT drop_id, peak_g, pulse_duration_ms, velocity_change_m_s, achieved_height_mm, dropped_at,
     dropped_at_utc_offset, temperature_c, status, void_reason
