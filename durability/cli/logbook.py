@@ -306,7 +306,9 @@ def acknowledged(stored: StoredDrop) -> dict[str, Any]:
     return told if stored.quarantine is None else {**told, "quarantined": True}
 
 
-def warn_of_drop(stored: StoredDrop, told: Mapping[str, str | None]) -> None:
+def warn_of_drop(
+    stored: StoredDrop, told: Mapping[str, str | None], *, at_bench: bool = False
+) -> None:
     """Say what a stored drop calls for: a missing inspection, cracked glass, a battery."""
     if stored.unseen:
         from durability.report import safety
@@ -319,7 +321,8 @@ def warn_of_drop(stored: StoredDrop, told: Mapping[str, str | None]) -> None:
     if stored.far_off is not None:
         from durability.report import labels
 
-        warn([labels.far_off(stored.series, stored.drop_number, *stored.far_off)])
+        place = stored.series, stored.drop_number
+        warn([labels.far_off(*place, *stored.far_off, at_bench=at_bench)])
     seen = ("damage_location", "damage_mode", "damage_note", "note")
     _warn_of_words(*(told.get(name) for name in seen))
     warn_of(stored.quarantine)

@@ -375,7 +375,7 @@ class _BenchSession:
             stored = replace(stored, failed_case=None)
         elif stored.failed_case:
             self.cases_named.add(stored.failed_case)
-        warn_of_drop(stored, {"note": note} if typed is None else typed.values)
+        warn_of_drop(stored, {"note": note} if typed is None else typed.values, at_bench=True)
         self.is_over = stored.quarantine is not None
         self.to_tell = None if self.is_over else stored.series
 
