@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import subprocess
 
 import pytest
 
@@ -114,3 +115,23 @@ def test_a_header_of_no_kind_or_of_two_is_refused(run, tmp_path):
     file.write_text("series,peak_g,specimen,severity\n")
     told = run("import", str(file), expect=2).err
     assert f"durability import drops {file} or durability import damage {file}" in told
+
+
+@pytest.mark.parametrize("shell", ["zsh", "fish"])
+def test_a_shell_is_told_every_command(run, shell):
+    told = run("completion", shell).out
+    assert all(name in told for name in ("trend", "settling-drops", "completion"))
+
+
+def test_bash_completes_commands_and_options(run, tmp_path):
+    script = tmp_path / "completion.bash"
+    script.write_text(run("completion", "bash").out)
+    for typed, completed in (("durability tre", "trend"), ("durability trend --ser", "--series")):
+        words = typed.split()
+        asked = (
+            f"source {script}; COMP_WORDS=({typed}); COMP_CWORD={len(words) - 1};"
+            ' $(complete -p durability | sed "s/.*-F \\([^ ]*\\).*/\\1/");'
+            ' echo "${COMPREPLY[@]}"'
+        )
+        told = subprocess.run(["bash", "-c", asked], capture_output=True, text=True, check=True)
+        assert told.stdout.split() == [completed]

@@ -78,7 +78,7 @@ def test_each_line_is_a_stored_drop(type_lines, bench):
 
 def test_the_trend_so_far_follows_each_drop(type_lines):
     told = type_lines(*(str(118 + 4 * n) for n in range(12)))
-    assert "too few" in told.out and "rising" in told.out
+    assert "too few" in told.out and "WEAR ALARM since drop 8: the rise goes on" in told.out
 
 
 def test_undo_voids_the_last_drop_and_keeps_its_number(type_lines, bench):

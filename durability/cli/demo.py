@@ -22,6 +22,16 @@ def help_(options: Namespace) -> int:
     return 0
 
 
+def completion(options: Namespace) -> int:
+    """Write what makes a shell complete commands and options."""
+    import shtab
+
+    from durability.cli.parser import make_parser
+
+    print(shtab.complete(make_parser(), options.shell))
+    return 0
+
+
 def manual(options: Namespace) -> int:
     """Show one topic, rendered at a terminal and as it stands in a pipe; or list the topics."""
     if options.topic is None:

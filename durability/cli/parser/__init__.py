@@ -58,6 +58,7 @@ _COMMANDS: dict[str, tuple[str, str]] = {
     "verify": ("files", "hold the record against its seals and its kept waveforms"),
     "demo": ("answers", "build and show the invented scenario"),
     "help": ("answers", "what a command does; alone: the commands"),
+    "completion": ("answers", "complete commands and options at the Tab key of a shell"),
     "manual": ("answers", "the manual, one topic at a time; alone: list the topics"),
 }
 """First word of each call: the module here whose function of that name fills its parser, help."""

@@ -216,6 +216,16 @@ def help_(made: Parser) -> None:
     made.add_argument("words", nargs="*", metavar="COMMAND", help="the command, like drop add")
 
 
+def completion(made: Parser) -> None:
+    """Fill ``completion``; it needs no store."""
+    made.set_defaults(handler="demo:completion")
+    made.examples(
+        "completion bash",
+        "completion fish",
+    )
+    made.add_argument("shell", choices=("bash", "zsh", "fish"), help="the shell to write for")
+
+
 def demo(made: Parser) -> None:
     """Fill ``demo``."""
     made.writes("demo:demo", "demo", "demo --store example.duckdb")

@@ -198,6 +198,8 @@ def show(made: Parser) -> None:
         "show code S30 --json",
     )
     code.add_argument("code", help="code of a series or specimen")
+    # A history under no condition.
+    code.set_defaults(drop_height_mm=None, surface=None, orientation=None, device_kind=None)
     for made in (one, pulse, spectrum):
         made.add_argument("series", help="code of the series")
     for made in (one, spectrum):
