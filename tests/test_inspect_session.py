@@ -7,9 +7,10 @@ import sys
 
 import pytest
 
-from durability.intake.hand_entry import read_answer, read_measured
+from durability.intake.hand_entry import read_answer, read_measured, read_ticks
 from durability.record.errors import UnusableCall
 from durability.record.records import CheckedFunction, CheckList, FunctionalCheck, Walk
+from durability.report import safety
 from durability.report.answers import follow_up as shown
 from durability.workflow import follow_up, inspection, specimens
 from durability.workflow.session import Session
@@ -382,6 +383,21 @@ def test_a_plain_terminal_shows_it_all(terminal, bench):
 def test_the_signs_of_a_failing_battery_stand_before_the_first_question(walk):
     told = " ".join(walk("p").out.split())
     assert "signs of a failing battery: swollen, hot, hissing, leaking, smelling" in told
+
+
+@pytest.mark.parametrize(
+    ("typed", "kept"),
+    [
+        ("sh", "swollen, hot"),
+        ("s, l", "swollen, leaking"),
+        ("slightly swollen", "slightly swollen"),
+        ("shock", "shock"),
+        ("Hot at one end", "Hot at one end"),
+        ("", ""),
+    ],
+)
+def test_signs_in_words_stay_words(typed, kept):
+    assert read_ticks(typed, safety.BATTERY_SIGN_KEYS) == kept
 
 
 def test_signs_are_ticked_by_their_letters(monkeypatch):

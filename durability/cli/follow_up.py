@@ -12,7 +12,7 @@ from pathlib import Path
 from durability.cli.logbook import say, session_of, show, under_of, warn, warn_of
 from durability.cli.output import show as show_answer
 from durability.devices.results import DueList
-from durability.intake.hand_entry import OUTCOME_KEYS, read_answer, read_measured
+from durability.intake.hand_entry import OUTCOME_KEYS, read_answer, read_measured, read_ticks
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall
 from durability.record.records import FunctionalCheck, Walk
@@ -173,15 +173,13 @@ def _ask_at_keyboard(looked: Walk, at: int) -> FunctionalCheck:
             print(HELP if key == "?" else KEYS)
 
 
-def _ticked() -> str | None:
+def _ticked() -> str:
     """Signs of a failing battery, by their letters."""
     print(
         "   " + "  ".join(f"{letter} {sign}" for letter, sign in safety.BATTERY_SIGN_KEYS.items())
     )
-    letters = _typed("   signs, by their letters (Enter: none of these): ") or ""
-    return ", ".join(
-        sign for letter, sign in safety.BATTERY_SIGN_KEYS.items() if letter in letters.lower()
-    )
+    typed = _typed("   signs, by their letters or in words (Enter: none of these): ") or ""
+    return read_ticks(typed, safety.BATTERY_SIGN_KEYS)
 
 
 def _measured(draft: FunctionalCheck, unit: str | None) -> FunctionalCheck:

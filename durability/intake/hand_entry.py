@@ -388,6 +388,36 @@ def read_correction(words: str) -> tuple[int | None, str] | None:
     return int(match["number"]) if match["number"] else None, match["peak"]
 
 
+_LONGEST_RUN = 3
+"""Keys typed without a blank between them; a longer run, like "shock", is a word."""
+
+
+def read_ticks(typed: str, names: Mapping[str, str]) -> str:
+    """Names of what was ticked by keys; words are kept as they were typed.
+
+    Parameters
+    ----------
+    typed : str
+        For instance "sl", "s, l" or "slightly swollen".
+    names : mapping of str to str
+        Key → name.
+
+    Returns
+    -------
+    str
+        The names in their order, or the words.
+
+    Examples
+    --------
+    >>> read_ticks("l s", {"s": "swollen", "l": "leaking"})
+    'swollen, leaking'
+    """
+    runs = typed.lower().replace(",", " ").split()
+    if any(len(run) > _LONGEST_RUN or not names.keys() >= set(run) for run in runs):
+        return typed
+    return ", ".join(name for key, name in names.items() if key in "".join(runs))
+
+
 OUTCOME_KEYS: dict[str, Outcome] = {
     "p": "pass",
     "d": "degraded",
