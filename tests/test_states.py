@@ -89,7 +89,7 @@ def test_items_kept_back_are_listed_with_their_next_retest(bench):
     """ISO/IEC 17025 7.7.1: retained items are tested again."""
     retain(bench, "C1", 30, 90)
     told = bench("due", "--json").json
-    assert told["due"][0]["device"] == "R1"  # the contract's list holds devices in use only
+    assert told["due"][0]["device"] == "R1"  # devices in use only
     assert told["retained"] == [
         {"specimen": "C1", "kind": "case", "model": "sleeve", "retained_on": ahead(0),
          "due_on": ahead(30), "days_overdue": 0, "done": 0, "of": 2}
