@@ -108,6 +108,7 @@ def test_a_reading_typed_wrong_is_corrected_by_one_key(type_lines, bench):
 @pytest.mark.parametrize(
     ("line", "said"),
     [
+        ("c 0 120", "drop 0 of series 'S1': not in the store; its last drop is 2"),
         ("c 3 120", "drop 3 of series 'S1': not in the store; its last drop is 2"),
         ("c x", "peak_g 'x': not a number"),
         ("c -5", "not a number above 0"),

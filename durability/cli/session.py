@@ -439,7 +439,7 @@ class _BenchSession:
 
     def _correct(self, number: int | None, peak_g: str) -> None:
         series, last = self._last("c")
-        number = number or last
+        number = last if number is None else number
         with self.judging.store_lock:
             was = corrections.correct_peak(self.session, series, number, peak_g)
         self._say(bench.corrected(number, was, float(peak_g)))

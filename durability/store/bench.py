@@ -188,13 +188,15 @@ def find(connection: Connection, what: str, code: str) -> dict[str, Any]:
     rows = fetch(connection, _FIND[what], code=code)
     if rows:
         return rows[0]
-    near = fetch(connection, "near_codes", what=what, code=code)
-    hint = (
-        f"; nearest: {', '.join(row['code'] for row in near)}"
-        if near
-        else f"; the store has no {what} yet"
-    )
+    near = nearest(connection, "near_codes", what=what, name=code)
+    hint = near or f"; the store has no {what} yet"
     raise RecordRefused(f"{what} {code!r}: not in the store{hint}")
+
+
+def nearest(connection: Connection, statement_name: str, **parameters: Any) -> str:
+    """The end of a refusal that names what is spelt most like a name; empty when nothing is."""
+    near = fetch(connection, statement_name, **parameters)
+    return f"; nearest: {', '.join(row['name'] for row in near)}" if near else ""
 
 
 def refuse_taken(connection: Connection, what: str, code: str) -> None:

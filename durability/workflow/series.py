@@ -244,10 +244,8 @@ def series_rows(
     known = {row["case_model"] for row in rows}
     for model in case_models or ():
         if model not in known:
-            near = bench.fetch(connection, "near_models", name=model)
-            raise RecordRefused(
-                f"--case-model {model!r}: no series in a case of that model{_nearest(near)}"
-            )
+            near = bench.nearest(connection, "near_models", name=model)
+            raise RecordRefused(f"--case-model {model!r}: no series in a case of that model{near}")
     return rows
 
 
@@ -269,8 +267,8 @@ def is_series(session: Session, code: str) -> bool:
                 f"{code!r}: both a series and a specimen; ask by series show or by history"
             )
         if not series and not specimen:
-            near = bench.fetch(connection, "near_names", name=code)
-            raise RecordRefused(f"{code!r}: no series or specimen{_nearest(near)}")
+            near = bench.nearest(connection, "near_names", name=code)
+            raise RecordRefused(f"{code!r}: no series or specimen{near}")
     return series
 
 
@@ -299,8 +297,8 @@ def named(session: Session, names: Sequence[str]) -> tuple[list[str], list[str]]
             rows = bench.fetch(connection, "series_named", name=name)
             kinds = {row["kind"] for row in rows}
             if not kinds:
-                near = bench.fetch(connection, "near_names", name=name)
-                raise RecordRefused(f"{name!r}: no series, case or case model{_nearest(near)}")
+                near = bench.nearest(connection, "near_names", name=name)
+                raise RecordRefused(f"{name!r}: no series, case or case model{near}")
             if len(kinds) > 1:
                 raise RecordRefused(
                     f"{name!r}: {' and '.join(sorted(kinds))}; say which by --series or"
@@ -310,10 +308,6 @@ def named(session: Session, names: Sequence[str]) -> tuple[list[str], list[str]]
                 row["name"] for row in rows
             ]
     return found["series"], found["case model"]
-
-
-def _nearest(rows: Sequence[Mapping[str, Any]]) -> str:
-    return f"; nearest: {', '.join(row['name'] for row in rows)}" if rows else ""
 
 
 def _refuse_unknown(

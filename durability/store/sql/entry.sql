@@ -14,14 +14,14 @@ UPDATE entry SET despite_failed = $reason WHERE entry_id = $entry_id;
 SELECT entered_by FROM entry ORDER BY entered_at_utc, entry_id LIMIT 1;
 
 -- name: near_codes
-SELECT code
+SELECT code AS name
 FROM (
     SELECT 'series' AS what, code FROM series
     UNION ALL SELECT 'specimen', code FROM specimen
     UNION ALL SELECT 'sensor', code FROM sensor
 )
 WHERE what = $what
-ORDER BY damerau_levenshtein(lower(code), lower($code)), code
+ORDER BY damerau_levenshtein(lower(code), lower($name)), code
 LIMIT 3;
 
 -- name: near_names
