@@ -278,6 +278,15 @@ def test_an_undone_drop_is_owed_again(follow):
     assert "0 of 3 planned drops done" in follow().out
 
 
+def test_a_scan_says_whether_it_is_the_item_that_is_planned(follow):
+    planned = follow.drops[0][3]
+    told = follow("C0", "C2", expect=1)
+    other = {"C0": "C2", "C2": "C0"}[planned]
+    assert f"that is case {other}; the next drop is of {planned} and D-1" in told.err
+    assert f"case {planned}: the next drop is of it" in told.out
+    assert "0 of 3 planned drops done" in told.out
+
+
 def test_a_deviation_needs_its_reason(follow, tmp_path):
     told = follow("100 instead edge 2-3", "skip", "skip:", expect=1)
     assert told.err.count("needs its reason") == 3

@@ -21,6 +21,7 @@ from durability.report.answers import follow_up as shown
 from durability.report.terminal import keys, printable, wrapped
 from durability.workflow import check_lists, follow_up, inspection
 from durability.workflow import devices as declaration
+from durability.workflow.specimens import specimen_meant
 
 KEYS = "p pass  d degraded  f fail  n not tested  m measured  # note  b back  q stop"
 HELP = """\
@@ -298,6 +299,7 @@ def declare(options: Namespace) -> int:
 
 def record(options: Namespace) -> int:
     """Record one inspection: at once when its checks are given, else function by function."""
+    options.device = specimen_meant(session_of(options), options.device)
     if not options.checks:
         return walk(options)
     told = inspection.record_inspection(

@@ -29,6 +29,7 @@ from durability.report import bench, labels, safety
 from durability.workflow import keep
 from durability.workflow import series as corrections
 from durability.workflow.series import series_to_record
+from durability.workflow.specimens import specimen_scanned
 
 if TYPE_CHECKING:
     from durability.rig.results import RigWatch
@@ -197,7 +198,7 @@ class _BenchSession:
         self.options = options
         self.session = session_of(options)
         self.found = series_to_record(self.session, options.series)
-        self.series: str = options.series
+        self.series: str = self.found["series"]
         self.number = int(self.found["last_drop_number"]) + 1
         self.dropped_at: datetime | None = self.found["item_dropped_at"]
         self.sheet: SheetRun | None = None
@@ -317,6 +318,8 @@ class _BenchSession:
 
     def _take(self, words: str) -> None:
         """Do what a line says."""
+        if self._is_scan(words):
+            return
         if words == "?":
             self._say(HELP if self.sheet is None else f"{HELP}\n{SHEET_HELP}")
         elif words == "v":
@@ -330,6 +333,22 @@ class _BenchSession:
                 self._say(self.sheet.skip(words))
         else:
             self._drop(words)
+
+    def _is_scan(self, words: str) -> bool:
+        """Whether a line is the code of a specimen; one that is not dropped here is refused."""
+        with self.judging.store_lock:
+            found = specimen_scanned(self.session, words)
+        if found is None:
+            return False
+        pair = (self.found["case"], self.found["device"])
+        here = [code for code in (self.sheet.dropped_next() if self.sheet else pair) if code]
+        if found["specimen"] not in here:
+            raise UnusableCall(
+                f"that is {found['kind']} {found['specimen']}; the next drop is of"
+                f" {' and '.join(here)}"
+            )
+        self._say(f"{found['kind']} {found['specimen']}: the next drop is of it")
+        return True
 
     # -------------------------------------------------------------------------------- drops
 

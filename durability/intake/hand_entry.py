@@ -535,3 +535,61 @@ def _read_photo(path: Path) -> Photo:
     if is_empty:
         raise UnusableCall(f"--photo {path}: the file is empty; give the file of a picture")
     return Photo(path.name, digest)
+
+
+_SCAN_MARK = re.compile(r"(?:\][A-Za-z][0-9A-Za-z])?:?")
+"""What a scanner may send before a code (symbology identifier of ISO/IEC 15424, "]Q1" of a QR
+code), then the sign of our own labels: no code begins with a colon."""
+
+
+def scanned(typed: str) -> str:
+    """A code as it was scanned or typed, without what a scanner sends before and after it.
+
+    Parameters
+    ----------
+    typed : str
+        For instance "C-21", "]Q1C-21" or ":21", with or without a line end.
+
+    Returns
+    -------
+    str
+        The code alone.
+
+    Examples
+    --------
+    >>> scanned("]Q1C-21")
+    'C-21'
+    """
+    return _SCAN_MARK.sub("", typed.strip(), count=1)
+
+
+def is_marked(typed: str) -> bool:
+    """Whether it bears the mark of a scan, and so is nothing but a code."""
+    return scanned(typed) != typed.strip()
+
+
+def may_be_a_code(typed: str) -> bool:
+    """Whether a line of a bench session may be a code: no number, and longer than its keys."""
+    return len(typed) > 1 and not typed[0].isdigit() and typed[0] not in "+-.,"
+
+
+def label_text(code: str) -> str:
+    """What a label makes a scanner type: the code, marked where it could be taken for a reading.
+
+    Parameters
+    ----------
+    code : str
+        Of a specimen.
+
+    Returns
+    -------
+    str
+        What :func:`scanned` turns into the code again.
+
+    Examples
+    --------
+    >>> label_text("C-21"), label_text("21")
+    ('C-21', ':21')
+    """
+    is_plain = may_be_a_code(code) and scanned(code) == code
+    return code if is_plain else f":{code}"

@@ -17,7 +17,7 @@ from durability.workflow import quarantine
 from durability.workflow.failed_case import refuse_unfit, why_unfit
 from durability.workflow.keep import find_drop, refuse_closed, tells_cracked_glass, without_baseline
 from durability.workflow.session import Session, entry
-from durability.workflow.specimens import IN_USE
+from durability.workflow.specimens import IN_USE, series_meant
 
 
 def open_series(
@@ -342,7 +342,7 @@ def series_to_record(session: Session, code: str) -> dict[str, Any]:
     session : Session
         Store and person.
     code : str
-        Code of the series.
+        Code of the series; typed or scanned, that of its case or device too.
 
     Returns
     -------
@@ -358,6 +358,8 @@ def series_to_record(session: Session, code: str) -> dict[str, Any]:
         The series is unknown or closed, or its device is in quarantine.
     """
     with database.reading(session.record) as connection:
+        if not bench.fetch(connection, "find_series", code=code):
+            code = series_meant(connection, code)
         found = series_rows(connection, [code], None, purpose=None)[0]
         sensor = bench.fetch(connection, "sensor_of_series", code=code, today=clock.today())
         refuse_closed(code, found["status"])

@@ -173,24 +173,28 @@ class SheetRun:
                 )
         return self._dropped_at[item]
 
+    def dropped_next(self) -> tuple[str | None, str]:
+        """Case, None where bare, and device of the next drop."""
+        planned = self._next()
+        if planned.group == BARE:
+            return None, planned.item
+        return planned.item, self._base["device"]
+
     def target(self, despite_failed: str | None) -> tuple[str, str]:
         """Series of the planned drop, opened if need be, and what the entry is called."""
         planned = self._next()
         orientation, aside = planned.orientation, ""
         if self._aside is not None:
             orientation, aside = self._aside[0], f" instead {self._aside[0]}: {self._aside[1]}"
-        series = self._series_for(planned, orientation, despite_failed)
+        series = self._series_for(orientation, despite_failed)
         return series, f"{self._prefix}place {planned.place}{aside}"
 
-    def _series_for(
-        self, planned: PlannedDrop, orientation: str, despite_failed: str | None
-    ) -> str:
+    def _series_for(self, orientation: str, despite_failed: str | None) -> str:
         base = self._base
-        case = None if planned.group == BARE else planned.item
-        device = planned.item if planned.group == BARE else base["device"]
+        case, device = self.dropped_next()
         parts = [base["series"]]
         if (case, device) != (base["case"], base["device"]):
-            parts.append(planned.item)
+            parts.append(case or device)
         if orientation != base["orientation"]:
             parts.append(orientation)
         name = ", ".join(parts)

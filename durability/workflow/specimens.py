@@ -6,7 +6,14 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from durability.intake.hand_entry import typed_date, typed_value, typed_values
+from durability.intake.hand_entry import (
+    is_marked,
+    may_be_a_code,
+    scanned,
+    typed_date,
+    typed_value,
+    typed_values,
+)
 from durability.record import clock
 from durability.record.errors import RecordRefused, UnusableCall
 from durability.record.records import Quarantine
@@ -76,6 +83,77 @@ def show_specimen(session: Session, code: str) -> dict[str, Any]:
             "series": bench.fetch(connection, "series_of_specimen", code=code),
             "damage": bench.fetch(connection, "damage_of_specimen", code=code),
         }
+
+
+def series_meant(connection: Any, typed: str) -> str:
+    """Series that a code typed or scanned to begin a sitting can only mean.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        An open store.
+    typed : str
+        Code of a series; or of a case or device, which stands for its open series.
+
+    Returns
+    -------
+    str
+        Code of the series; what was typed where the store has nothing of the kind.
+
+    Raises
+    ------
+    RecordRefused
+        It could mean several series, or a specimen has none that is open.
+    """
+    code = scanned(typed)
+    rows = bench.fetch(connection, "series_meant", code=code)
+    found = [row["series"] for row in rows if row["series"] is not None]
+    if rows and not found:
+        raise RecordRefused(
+            f"{rows[0]['kind']} {rows[0]['code']!r}: in no open series; open one with: durability"
+            " series open"
+        )
+    if len(found) > 1:
+        raise RecordRefused(f"{code!r}: could be {', '.join(found)}; type the series")
+    return str(found[0]) if found else code
+
+
+def specimen_meant(session: Session, typed: str) -> str:
+    """Code of the specimen that a typed or scanned code can only mean, else as it was typed."""
+    code = scanned(typed)
+    with database.reading(session.record) as connection:
+        rows = bench.fetch(connection, "specimen_scanned", code=code)
+    return str(rows[0]["specimen"]) if len(rows) == 1 else code
+
+
+def specimen_scanned(session: Session, line: str) -> dict[str, Any] | None:
+    """Specimen whose code was scanned, or typed, where a reading is asked for.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    line : str
+        Of a sitting at the bench.
+
+    Returns
+    -------
+    dict or None
+        ``specimen`` and ``kind``; None for any other line.
+
+    Raises
+    ------
+    RecordRefused
+        The line bears the mark of a scan, and no specimen has its code, or several have.
+    """
+    if not (is_marked(line) or may_be_a_code(line)):
+        return None
+    code = scanned(line)
+    with database.reading(session.record) as connection:
+        rows = bench.fetch(connection, "specimen_scanned", code=code)
+        if is_marked(line) and len(rows) != 1:
+            bench.find(connection, "specimen", code)
+    return next((row for row in rows if is_marked(line) or row["specimen"] == code), None)
 
 
 def retire_specimen(

@@ -394,7 +394,9 @@ def damage(made: Parser) -> None:
 def record(made: Parser) -> None:
     """Fill ``record``."""
     made.writes("session:record", "record S21", "record S21 --plan sheet.csv --rest-s 120")
-    made.add_argument("series", help="code of an open series")
+    made.add_argument(
+        "series", help="code of an open series; scanned, that of its case or device too"
+    )
     made.add_argument(
         "--plan", metavar="FILE", help="follow a drop sheet made by: durability plan sheet"
     )

@@ -44,7 +44,7 @@ def inspect(made: Parser) -> None:
         "inspect record R-7",
         'inspect record R-7 --check display=pass --check "touch=fail, dead"',
     )
-    record.add_argument("device", help="code of the device")
+    record.add_argument("device", help="code of the device, typed or scanned")
     record.add_argument(
         "--check",
         dest="checks",

@@ -24,6 +24,24 @@ UNION ALL
 SELECT DISTINCT 'case model', case_model FROM all_series WHERE case_model = $name
 ORDER BY kind, name;
 
+-- name: series_meant
+-- Series that a code scanned at the bench can mean: its own code before the open series of a
+-- specimen, the code as written before other letters. Without a series: a specimen in none.
+WITH named AS (
+    SELECT 0 AS place, 'series' AS kind, series AS code, series FROM all_series
+    UNION ALL
+    SELECT 1, p.kind, p.specimen, s.series
+    FROM all_specimens AS p
+    LEFT JOIN all_series AS s
+        ON s.status = 'open' AND (s.case_id = p.specimen_id OR s.device_id = p.specimen_id)
+)
+SELECT kind, code, series
+FROM named
+WHERE lower(code) = lower($code)
+QUALIFY 2 * (code <> $code)::INTEGER + place
+    = min(2 * (code <> $code)::INTEGER + place) OVER ()
+ORDER BY series;
+
 -- name: series_to_add_to
 -- What storing a drop needs to know of its series; lean, since it is asked at every drop.
 SELECT

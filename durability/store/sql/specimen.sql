@@ -11,6 +11,14 @@ SELECT specimen_id, specimen, kind, model, lot, mass_g, received_on, status,
 FROM all_specimens
 WHERE specimen = $code;
 
+-- name: specimen_scanned
+-- Specimens that a scanned code can mean: as it is written before other letters.
+SELECT specimen, kind
+FROM all_specimens
+WHERE lower(specimen) = lower($code)
+QUALIFY (specimen <> $code) = min(specimen <> $code) OVER ()
+ORDER BY specimen;
+
 -- name: list_specimens
 SELECT
     p.specimen, p.kind, p.model, p.lot, p.mass_g, p.received_on, p.status,
