@@ -1,7 +1,8 @@
 """The same answers as the command line's, on plain DataFrames with the column names of the files.
 
 A frame is taken as an import takes a file: the same columns, ranges and refusals. Absent is blank,
-None or NaN. Nothing is stored; voided drops (``status`` void) are left out of every estimate.
+None or NaN. Nothing is stored; voided drops (``status`` void) are left out of every estimate,
+and those never made (``never``) of every count.
 """
 
 from __future__ import annotations
@@ -415,7 +416,8 @@ def _sheet(kind: str, frame: pd.DataFrame) -> Sheet:
     )
     if "status" in text and "void_reason" not in text:
         # A frame is for answers, not for the record: why a drop does not count may stand elsewhere.
-        text["void_reason"] = text["status"].map({"void": "not given"}).fillna("")
+        is_out = text["status"].isin(["void", "never"])
+        text["void_reason"] = is_out.map({True: "not given", False: ""})
     return Sheet(kind, "", text.assign(source_row=range(len(text))), (), ())
 
 

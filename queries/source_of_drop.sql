@@ -28,9 +28,8 @@ WITH acts AS (
     FROM drops AS d
     UNION ALL
     SELECT
-        record_id, amendment_order, 'amended', column_name, old_value, new_value, reason, NULL,
-        entry_id
-    FROM amendment
+        record_id, place, 'amended', column_name, old_value, new_value, reason, NULL, entry_id
+    FROM corrections
     WHERE record_table = 'drops'
 )
 SELECT
@@ -42,4 +41,4 @@ JOIN series AS s ON s.series_id = d.series_id
 JOIN entry AS e ON e.entry_id = a.entry_id
 WHERE ($series IS NULL OR s.code = $series)
     AND ($drop_number IS NULL OR d.drop_number = $drop_number)
-ORDER BY s.code, d.drop_number, a.place
+ORDER BY s.code, d.drop_number, a.entry_id, a.place

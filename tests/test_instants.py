@@ -125,7 +125,7 @@ def test_voided_drops_count_and_others_of_the_record_do_not(run, tmp_path):
     with database.reading(tmp_path / "store.duckdb") as connection:
         a, b = histories_in(connection).valid
     assert a.case_age.tolist() == [2, 4, 5]
-    assert (a.case_age_at_first_drop, b.case_age_at_first_drop) == (1, 6)
+    assert (a.all_case_ages[0], b.all_case_ages[0]) == (1, 6)
     assert a.case_status == "in use"
 
 

@@ -18,8 +18,7 @@ from durability.report.answers import latent, voided
 from durability.report.answers.rank import ranking_answer
 from durability.report.blocks import Table, Words
 from durability.report.page import formal, page, words
-from durability.workflow import follow_up, specimens
-from durability.workflow import series as corrections
+from durability.workflow import corrections, follow_up, specimens
 from durability.workflow.devices import DeviceStudy
 from durability.workflow.reporting import gather_report
 from durability.workflow.series import open_series

@@ -25,7 +25,7 @@ from durability.record.errors import (
     StoreUnusable,
     UnusableCall,
 )
-from durability.record.records import ImportCount, MeasuredFile, Rejection, WaveformImport
+from durability.record.records import ImportCount, MeasuredFile, Rejection
 from durability.report import as_json, pulse_labels, safety
 from durability.report.answers import waveforms as answer
 from durability.workflow import archive, waveforms
@@ -33,6 +33,7 @@ from durability.workflow import archive as imports
 from durability.workflow import integrity as workflow
 from durability.workflow.integrity import run_selfcheck
 from durability.workflow.measuring import FilterChoice, RecordOptions
+from durability.workflow.results import WaveformImport
 
 SHOWN_REJECTIONS = 20
 """How many refused rows are listed one by one; the others are counted."""

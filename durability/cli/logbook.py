@@ -15,8 +15,7 @@ from durability.cli.output import show as show_answer
 from durability.intake.hand_entry import TypedDrop
 from durability.record import clock
 from durability.record.records import Quarantine, StoredDrop
-from durability.workflow import keep, sensors, series, specimens
-from durability.workflow import series as corrections
+from durability.workflow import corrections, keep, sensors, series, specimens
 from durability.workflow.session import Session, make_store, open_session
 
 if TYPE_CHECKING:
@@ -347,10 +346,32 @@ def void_drop(options: Namespace) -> int:
 
 def restore_drop(options: Namespace) -> int:
     """Restore a drop."""
-    corrections.restore_drop(
+    status = corrections.restore_drop(
         session_of(options), options.series, options.drop_number, options.reason
     )
-    return _status_told(options, "valid")
+    return _status_told(options, status)
+
+
+def never_drop(options: Namespace) -> int:
+    """Take out an entry that was no drop."""
+    from durability.report import labels
+
+    drop = options.series, options.drop_number
+    notes = corrections.never_drop(session_of(options), *drop, options.reason)
+    told = {"series": options.series, "drop_number": options.drop_number, "status": "never",
+            "damage_notes": notes}  # fmt: skip
+    return say(options, told, labels.never_made(*drop, options.reason, notes))
+
+
+def review(options: Namespace) -> int:
+    """Note that a second person checked drops."""
+    from durability.report import labels
+
+    session = session_of(options)
+    numbers = corrections.review_drops(session, options.series, options.drop_number)
+    told = {"series": options.series, "drop_numbers": numbers, "reviewed_by": session.person}
+    words = f"{labels.drops(numbers)} of {options.series} checked by {session.person}"
+    return say(options, told, words)
 
 
 def _status_told(options: Namespace, status: str) -> int:

@@ -19,6 +19,7 @@ from durability.intake.hand_entry import (
     TypedDrop,
     read_correction,
     read_line,
+    read_never,
     read_undo,
     void_keys,
 )
@@ -26,8 +27,7 @@ from durability.record import clock
 from durability.record.errors import CaseUnfit, DurabilityError, UnusableCall
 from durability.record.records import StoredDrop
 from durability.report import bench, labels, safety
-from durability.workflow import keep
-from durability.workflow import series as corrections
+from durability.workflow import corrections, keep
 from durability.workflow.series import series_to_record
 from durability.workflow.specimens import specimen_scanned
 
@@ -159,7 +159,8 @@ HELP = """\
   118 void: words   the same with words of your own
   v4                a drop without a reading: it counts for the device
   c 125   c 7 125   correct the peak of the last drop, or of drop 7
-  u   u1   u: words void the last drop
+  u   u1   u: words void the last drop: it was made, its reading does not count
+  never   never 7   an entry made twice: no drop was made
   file PATH # words a waveform file in place of what is typed, and a note
   Enter             time since the last drop, and the trend so far
   q                 end (so does the end of the input)"""
@@ -328,6 +329,8 @@ class _BenchSession:
             self._undo(reason)
         elif (right := read_correction(words)) is not None:
             self._correct(*right)
+        elif (never := read_never(words)) is not None:
+            self._never(*never)
         elif self.sheet is not None and self.sheet.is_skip(words):
             with self.judging.store_lock:
                 self._say(self.sheet.skip(words))
@@ -464,11 +467,26 @@ class _BenchSession:
         self._say(bench.corrected(number, was, float(peak_g)))
         self.to_tell = series
 
+    def _never(self, number: int | None, reason: str) -> None:
+        series, last = self._last("never")
+        number = last if number is None else number
+        with self.judging.store_lock:
+            notes = corrections.never_drop(self.session, series, number, reason)
+            # What was never made is not what the next drop rests from.
+            self.dropped_at = series_to_record(self.session, series)["item_dropped_at"]
+        self._say(bench.wrapped(labels.never_made(series, number, reason, notes), self.width))
+        if self.sheet is not None and number == last:
+            self.sheet.undone()
+        self.to_tell = series
+
     def _undo(self, reason: str) -> None:
         series, last = self._last("undo")
         with self.judging.store_lock:
             corrections.void_drop(self.session, series, last, reason)
-        self._say(f"drop {last} is void ({reason}); it keeps its number")
+        self._say(
+            f"drop {last} is void ({reason}); it keeps its number and counts as a shock. If it was"
+            " never made: never"
+        )
         if self.sheet is not None:
             self.sheet.undone()
         self.to_tell = series

@@ -173,7 +173,7 @@ def _typed_times(
 
 def _drop_faults(rows: pd.DataFrame, text: pd.DataFrame) -> list[tuple[pd.Series, str, str]]:
     """What a drop's columns must hold together."""
-    void = rows["status"] == "void"
+    void, never = rows["status"] == "void", rows["status"] == "never"
     bare = rows["case"].isna()
     written = rows["orientation"].dropna().unique()
     impossible = {text: fault for text in written if (fault := impossible_designation(text))}
@@ -183,14 +183,18 @@ def _drop_faults(rows: pd.DataFrame, text: pd.DataFrame) -> list[tuple[pd.Series
             for text, fault in impossible.items()
         ),
         (
-            rows["peak_g"].isna() & ~void & (text["peak_g"] == ""),
+            rows["peak_g"].isna() & ~void & ~never & (text["peak_g"] == ""),
             "peak_g",
             "blank; give a number above 0, in g, or mark the row status void with a void_reason"
             " (a drop that no one could read was still a drop)",
         ),
-        (void & rows["void_reason"].isna(), "void_reason", "blank; a void drop needs its reason"),
         (
-            ~void & rows["void_reason"].notna(),
+            (void | never) & rows["void_reason"].isna(),
+            "void_reason",
+            "blank; a void drop, or one never made, needs its reason",
+        ),
+        (
+            ~void & ~never & rows["void_reason"].notna(),
             "status",
             "a void_reason stands beside a drop that is not void; set status to void, or clear it",
         ),

@@ -388,6 +388,28 @@ def read_correction(words: str) -> tuple[int | None, str] | None:
     return int(match["number"]) if match["number"] else None, match["peak"]
 
 
+_NEVER = re.compile(r"never(?:\s+(?P<number>\d+))?(?:\s*:?\s+(?P<reason>.+))?")
+
+
+def read_never(words: str) -> tuple[int | None, str] | None:
+    """Number of a drop that was never made, and why; None when the line says no such thing.
+
+    Parameters
+    ----------
+    words : str
+        "never" for the last entry, "never 7" for the seventh, with words behind it or without.
+
+    Returns
+    -------
+    (int or None, str) or None
+        Without a number the last drop is meant.
+    """
+    match = _NEVER.fullmatch(words.strip())
+    if not match:
+        return None
+    return int(match["number"]) if match["number"] else None, match["reason"] or "entered twice"
+
+
 _LONGEST_RUN = 3
 """Keys typed without a blank between them; a longer run, like "shock", is a word."""
 

@@ -411,6 +411,8 @@ class DropHistory:
     settling_drops: int = 0
     """So many first drops were declared beforehand to settle the case: their readings are left
     out."""
+    never_numbers: tuple[int, ...] = ()
+    """Numbers at which no drop was made, like an entry made twice."""
     age_by_drop: IntArray | None = None
     """Age of the case at each drop made, voided ones too; shape (last_drop_number,). None: the
     case has no other series, so that drop numbers are ages."""
@@ -433,10 +435,18 @@ class DropHistory:
         """Drops made that settled the case by declaration."""
         return min(self.settling_drops, self.drops)
 
+    def made_number(self, drop_number: IntArray) -> IntArray:
+        """Which of the drops made each is; of a number at which none was, which the next one is."""
+        if not self.never_numbers:
+            return drop_number
+        import numpy as np
+
+        return drop_number - np.searchsorted(np.array(self.never_numbers), drop_number)
+
     @property
     def wear_clock(self) -> IntArray:
-        """Drops up to each valid one, settling drops not counted; shape (n_valid,)."""
-        return self.drop_number - self.settling_drops
+        """Drops made up to each valid one, settling drops not counted; shape (n_valid,)."""
+        return self.made_number(self.drop_number) - self.settling_drops
 
     @property
     def all_case_ages(self) -> IntArray:
@@ -445,18 +455,12 @@ class DropHistory:
             return self.age_by_drop
         import numpy as np
 
-        return np.arange(1, self.last_drop_number + 1)
+        return self.made_number(np.arange(1, self.last_drop_number + 1))
 
     @property
     def case_age(self) -> IntArray:
         """Age of the case at each valid drop; shape (n_valid,)."""
         return self.all_case_ages[self.drop_number - 1]
-
-    @property
-    def case_age_at_first_drop(self) -> int | None:
-        """Age of the case at the series' first drop; None while there is none."""
-        ages = self.all_case_ages
-        return int(ages[0]) if ages.size else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -576,25 +580,3 @@ class MeasuredFile:
     def drop_number(self) -> int | None:
         """Of the drop that it is."""
         return None if self.stored is None else self.stored.drop_number
-
-
-@dataclass(frozen=True, slots=True)
-class FileTwice:
-    """A record that is a drop already."""
-
-    file: str
-    series: str
-    drop_number: int
-
-
-@dataclass(frozen=True, slots=True)
-class WaveformImport:
-    """What became of the files of an import."""
-
-    count: ImportCount
-    drops: tuple[MeasuredFile, ...]
-    duplicates: tuple[FileTwice, ...]
-    not_judged: tuple[str, ...] = ()
-    """What could not be judged of any record for want of a fact, in words."""
-    remarks: tuple[str, ...] = ()
-    """What was assumed of the files, and which were left alone, in words."""

@@ -323,6 +323,22 @@ def far_off(series: str, drop_number: int, peak_g: float, level_g: float, *, at_
     )
 
 
+def never_made(
+    series: str, drop_number: int, reason: str, notes: Iterable[Mapping[str, Any]]
+) -> str:
+    """That an entry is taken out as no drop, and which damage notes made of it stay."""
+    kept = [
+        " ".join(filter(None, (severity(note["severity"]), note["mode"], note["location"])))
+        + f" on {note['specimen']}"
+        for note in notes
+    ]
+    stays = f"; the damage noted with it stays: {listed(kept)}" if kept else ""
+    return (
+        f"drop {drop_number} of {series} is taken out as never made ({reason}); its number is not"
+        f" used again{stays}"
+    )
+
+
 def drops_of(valid: int, drops: int) -> str:
     """Valid drops, of all where some are void."""
     return str(valid) if valid == drops else f"{valid}/{drops}"

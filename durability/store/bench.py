@@ -271,8 +271,8 @@ class Keeping:
 
 _NEXT_DROPS = Keeping(
     "drops",
-    ("check_drops_closed", "check_drops_quarantined"),
-    ("insert_staged_drops", "insert_staged_drop_damage"),
+    ("check_drops_closed", "check_drops_quarantined", "check_drops_full_scale"),
+    ("insert_staged_drops", "insert_staged_never", "insert_staged_drop_damage"),
 )
 KEEPINGS = {
     # Typed or recorded: drops that take the next numbers of a series, and say nothing of it.

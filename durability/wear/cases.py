@@ -87,7 +87,9 @@ class Case:
         """Drops made under each; a condition of a series without drops is among them."""
         counts: Counter[Condition] = Counter()
         for at in self.by_age:
-            counts[self.rate_conditions[at]] += self.ages[at].size
+            counts[self.rate_conditions[at]] += self.ages[at].size - len(
+                self.histories[at].never_numbers
+            )
         return counts
 
     @property
@@ -135,7 +137,8 @@ class Case:
     def drop_at(self, age: int) -> tuple[str, int]:
         """Series and drop number at an age."""
         series = int(self.series_at[age - 1])
-        drop_number = int(np.searchsorted(self.ages[series], age)) + 1
+        # A number at which no drop was made bears the age of the next one.
+        drop_number = int(np.searchsorted(self.ages[series], age, side="right"))
         return self.histories[series].series, drop_number
 
     def last_of(self, series: Collection[str]) -> int:
@@ -203,7 +206,8 @@ class Case:
         """Drops that were declared to settle it, before all others of its life."""
         settles = np.zeros(self.made, dtype=np.bool_)
         for ages, history in zip(self.ages, self.histories, strict=True):
-            settles[ages[: history.settling_drops] - 1] = True
+            every = history.made_number(np.arange(1, ages.size + 1))
+            settles[ages[every <= history.settling_drops] - 1] = True
         return int(np.logical_and.accumulate(settles).sum())
 
 
@@ -224,7 +228,8 @@ def cases_of(histories: Sequence[DropHistory]) -> list[Case]:
 
 def by_itself(history: DropHistory) -> Case:
     """A series as if it were the only one of its case."""
-    return Case((history,), (np.arange(1, history.last_drop_number + 1),))
+    every = history.made_number(np.arange(1, history.last_drop_number + 1))
+    return Case((history,), (every,))
 
 
 def _codes(keys: Sequence[object]) -> IntArray:

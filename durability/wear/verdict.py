@@ -283,7 +283,7 @@ def _judged(
     for some, log_peak, information in _by_length(histories, correlations):
         block = judge_block(log_peak, information)
         kendall = mann_kendall(log_peak, information)
-        slope = theil_sen(np.stack([each.drop_number for each in some]), log_peak)
+        slope = theil_sen(np.stack([each.wear_clock for each in some]), log_peak)
         for row, each in enumerate(some):
             found[each.series] = _Judged(each.drop_number, block, kendall, slope, row)
     return found
@@ -358,7 +358,7 @@ def _trend(
         verdict, rise = "steady", _shown_rise(fit, history.wear_clock, "steady", p_value)
     detectable = None
     if fit.scatter is not None:
-        detectable = detectable_rise_pct(judged.drop_number, fit.scatter, correlation.information)
+        detectable = detectable_rise_pct(history.wear_clock, fit.scatter, correlation.information)
     rose = verdict in ("rising", "settled")
     too_early = rose and n < TOO_EARLY_BELOW and abs(math.log(odds)) <= WEAR_ALARM
     notes = [basis.readings(history)]

@@ -15,8 +15,7 @@ from typing import Any
 from durability.record.errors import StoreUnusable, UnusableCall
 from durability.store import bench, database, saved_queries
 from durability.workflow import archive as imports
-from durability.workflow import sensors, specimens
-from durability.workflow import series as corrections
+from durability.workflow import corrections, sensors, specimens
 from durability.workflow.session import Session, entry, make_store
 
 FOLDER = Path(__file__).parents[1] / "manual"

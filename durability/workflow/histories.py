@@ -72,13 +72,16 @@ def histories_in(connection: Any, series: Sequence[str] | None = None) -> Histor
     readings = bench.fetch_arrays(connection, "readings", series=codes)
     damage = bench.fetch_arrays(connection, "case_damage", series=codes)
     voided = bench.fetch(connection, "voided_drops", series=codes)
+    never: dict[str, list[int]] = {}
+    for drop in bench.fetch(connection, "never_numbers", series=codes):
+        never.setdefault(drop["series"], []).append(drop["drop_number"])
     spans, looks = _spans(readings["series"]), _spans(damage["series"])
     nothing = slice(0, 0)
     valid, with_voided, without_doubt = [], [], []
     doubts, in_doubt = _doubts(connection), []
     for row in rows:
         at, look = spans.get(row["series"], nothing), looks.get(row["series"], nothing)
-        whole = _drop_history(row, readings, at, damage, look)
+        whole = _drop_history(row, readings, at, damage, look, never.get(row["series"], ()))
         counts = readings["is_valid"][at].astype(bool)[_judged(row, readings, at)]
         with_voided.append(whole)
         valid.append(whole if counts.all() else _only(whole, counts))
@@ -132,15 +135,18 @@ def _drop_history(
     at: slice,
     damage: Mapping[str, np.ndarray],
     look: slice,
+    never: Sequence[int],
 ) -> DropHistory:
     """Of every reading that is judged."""
     read = _judged(row, readings, at)
-    column = {name: readings[name][at] for name in (*_OF_A_READING, "case_age")}
+    column = {name: readings[name][at] for name in (*_OF_A_READING, "made_number", "case_age")}
+    last = int(column["drop_number"].max(initial=0))
+    never = tuple(number for number in never if number < last)
     return DropHistory(
         series=row["series"],
         **{name: column[name][read].astype(kind) for name, kind in _OF_A_READING.items()},
         drops=row["drops"],
-        last_drop_number=row["last_drop_number"],
+        last_drop_number=last,
         case=row["case"],
         case_model=row["case_model"],
         case_status=row["case_status"],
@@ -151,9 +157,8 @@ def _drop_history(
         orientation=orientation_name(row["orientation"]),
         sensor=row["sensor"],
         settling_drops=row["settling_drops"] or 0,
-        age_by_drop=None
-        if row["case"] is None
-        else _ages(column["drop_number"], column["case_age"]),
+        never_numbers=never,
+        age_by_drop=None if row["case"] is None else _ages(last, column, never),
         damage_drop_number=damage["drop_number"][look].astype(np.int64),
         damage_severity=damage["severity"][look].astype(np.int64),
     )
@@ -162,14 +167,16 @@ def _drop_history(
 def _judged(row: Mapping[str, Any], readings: Mapping[str, np.ndarray], at: slice) -> np.ndarray:
     """Which drops have a reading and don't settle the case by declaration."""
     is_read = np.isfinite(readings["peak_g"][at].astype(float))
-    return np.asarray(is_read & (readings["drop_number"][at] > (row["settling_drops"] or 0)))
+    return np.asarray(is_read & (readings["made_number"][at] > (row["settling_drops"] or 0)))
 
 
-def _ages(drop_number: np.ndarray, case_age: np.ndarray) -> np.ndarray:
+def _ages(last: int, column: Mapping[str, np.ndarray], never: Sequence[int]) -> np.ndarray:
     """Age at each number up to the last; drops left out were made right before the next."""
-    every = np.arange(1, (drop_number.max() if drop_number.size else 0) + 1)
-    after = np.searchsorted(drop_number, every)
-    return np.asarray(case_age[after] - (drop_number[after] - every), dtype=np.int64)
+    every = np.arange(1, last + 1)
+    made = every - np.searchsorted(np.array(never, dtype=np.int64), every)
+    after = np.searchsorted(column["drop_number"], every)
+    ages = column["case_age"][after] - (column["made_number"][after] - made)
+    return np.asarray(ages, dtype=np.int64)
 
 
 def _only(history: DropHistory, kept: np.ndarray) -> DropHistory:

@@ -401,7 +401,7 @@ def add_damage(
         if series is not None:
             series_id = bench.find(connection, "series", series)["series_id"]
             if number is None:
-                number = bench.run(connection, "last_drop_number", series_id=series_id)
+                number = bench.run(connection, "last_made_number", series_id=series_id)
         else:
             latest = bench.fetch(connection, "latest_series_of", specimen_id=found["specimen_id"])
             if latest:

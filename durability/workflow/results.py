@@ -26,7 +26,13 @@ if TYPE_CHECKING:
     )
     from durability.life.results import SurvivalCurve
     from durability.pulse.results import PulseCloud, PulseTrace, ShockSpectrum
-    from durability.record.records import Condition, FloatArray, IntArray
+    from durability.record.records import (
+        Condition,
+        FloatArray,
+        ImportCount,
+        IntArray,
+        MeasuredFile,
+    )
     from durability.rig.results import RigNote, RigWatch
     from durability.selfcheck.results import SelfCheck
     from durability.store.sql_files import Orphans
@@ -513,3 +519,25 @@ class Status:
     """Of open series: those whose calibration is overdue or unknown."""
     last_entries: tuple[Mapping[str, Any], ...]
     """The latest first."""
+
+
+@dataclass(frozen=True, slots=True)
+class FileTwice:
+    """A record that is a drop already."""
+
+    file: str
+    series: str
+    drop_number: int
+
+
+@dataclass(frozen=True, slots=True)
+class WaveformImport:
+    """What became of the files of an import."""
+
+    count: ImportCount
+    drops: tuple[MeasuredFile, ...]
+    duplicates: tuple[FileTwice, ...]
+    not_judged: tuple[str, ...] = ()
+    """What could not be judged of any record for want of a fact, in words."""
+    remarks: tuple[str, ...] = ()
+    """What was assumed of the files, and which were left alone, in words."""

@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime
 from typing import Any
 
-from durability.intake.hand_entry import assignments, typed_time, typed_value, typed_values
+from durability.intake.hand_entry import typed_value, typed_values
 from durability.record import clock
-from durability.record.basis import counted
 from durability.record.errors import RecordRefused, UnusableCall
 from durability.record.orientation import impossible_designation
-from durability.record.records import Quarantine
 from durability.store import bench, database
 from durability.workflow import quarantine
 from durability.workflow.failed_case import refuse_unfit, why_unfit
-from durability.workflow.keep import find_drop, refuse_closed, tells_cracked_glass, without_baseline
+from durability.workflow.keep import refuse_closed, tells_cracked_glass, without_baseline
 from durability.workflow.session import Session, entry
 from durability.workflow.specimens import IN_USE, series_meant
 
@@ -409,186 +406,3 @@ def _missing(series: Mapping[str, Any], sensor: Sequence[Mapping[str, Any]]) -> 
                 f"sensor {row['sensor']}: calibration was due on {row['calibration_due']}"
             )
     return missing
-
-
-def void_drop(session: Session, series: str, drop_number: int, reason: str) -> None:
-    """Void a drop: kept, shown, left out of every estimate, with its reason."""
-    _set_status(session, series, drop_number, "void", reason)
-
-
-def restore_drop(session: Session, series: str, drop_number: int, reason: str) -> None:
-    """Make a voided drop count again, with the reason why."""
-    _set_status(session, series, drop_number, "valid", reason)
-
-
-def _set_status(session: Session, series: str, drop_number: int, status: str, reason: str) -> None:
-    command = "drop void" if status == "void" else "drop restore"
-    with entry(session, command) as (connection, entry_id):
-        drop = find_drop(connection, series, drop_number)
-        if drop["status"] == status:
-            already = "void already" if status == "void" else "valid already"
-            raise RecordRefused(f"drop {drop_number} of series {series!r}: {already}")
-        if status == "valid" and drop["peak_g"] is None:
-            raise RecordRefused(
-                f"drop {drop_number} of series {series!r}: has no peak_g; amend it first with:"
-                f" drop amend {series} {drop_number} --set peak_g=VALUE"
-            )
-        changes = [
-            ("status", drop["status"], status),
-            ("void_reason", drop["void_reason"], reason if status == "void" else None),
-        ]
-        bench.amend(connection, "drops", drop["drop_id"], changes, reason=reason, entry_id=entry_id)
-
-
-def correct_peak(session: Session, series: str, drop_number: int, peak_g: str) -> float | None:
-    """Correct a peak that was typed wrong.
-
-    Parameters
-    ----------
-    session : Session
-        Store and person.
-    series : str
-        Code of the series.
-    drop_number : int
-        Which drop.
-    peak_g : str
-        The right peak as typed.
-
-    Returns
-    -------
-    float or None
-        The peak in g that stood there; None when the drop had no reading.
-
-    Raises
-    ------
-    UnusableCall
-        The text is no peak.
-    RecordRefused
-        No such drop.
-    """
-    right = typed_value("peak_g", peak_g)
-    with entry(session, "drop amend") as (connection, entry_id):
-        drop = find_drop(connection, series, drop_number)
-        changes = [("peak_g", drop["peak_g"], right)]
-        why = "typed wrong"
-        bench.amend(connection, "drops", drop["drop_id"], changes, reason=why, entry_id=entry_id)
-    was: float | None = drop["peak_g"]
-    return was
-
-
-def amend_record(
-    session: Session, table: str, code: str, changes: Sequence[str], reason: str, number: int = 0
-) -> Quarantine | None:
-    """Correct columns of a drop, series or specimen; the first values stay in the record.
-
-    Parameters
-    ----------
-    session : Session
-        Store and person.
-    table : {"drops", "series", "specimen"}
-        What is amended.
-    code : str
-        Code of the series or specimen.
-    changes : sequence of str
-        "COLUMN=VALUE" each; a blank value stands for not recorded.
-    reason : str
-        Why.
-    number : int, optional
-        Drop number, for a drop.
-
-    Returns
-    -------
-    Quarantine or None
-        When the new note on a device names signs of a failing battery.
-
-    Raises
-    ------
-    UnusableCall
-        A change is no COLUMN=VALUE of an amendable column.
-    RecordRefused
-        No such record, or the change would leave a valid drop without a peak.
-    """
-    wanted = assignments(changes, bench.AMENDABLE[table], "--set")
-    new = {column: _amended(column, text) for column, text in wanted.items()}
-    if new.get("dropped_at"):
-        new |= _amended_offset(wanted["dropped_at"])
-    refuse_impossible(new.get("orientation"), "--set orientation")
-    with entry(session, f"{table} amend") as (connection, entry_id):
-        if table == "drops":
-            record = find_drop(connection, code, number)
-            if "damage_severity" in new:
-                severity = new.pop("damage_severity")
-                _amend_severity(connection, code, number, severity, reason, entry_id)
-            if "peak_g" in new and new["peak_g"] is None and record["status"] == "valid":
-                raise RecordRefused(
-                    f"drop {number} of series {code!r}: a valid drop needs its peak_g; void it"
-                    " instead"
-                )
-        else:
-            record = bench.find(connection, table, code)
-        if "settling_drops" in new:
-            _refuse_afterwards(connection, record)
-        if new.get("sensor"):
-            bench.find(connection, "sensor", str(new["sensor"]))
-        if (record.get("kind") == "case" and "kind" in new) or new.get("kind") == "case":
-            raise RecordRefused(
-                f"specimen {code!r}: a case can't become a device, nor a device one"
-            )
-        key = record["drop_id" if table == "drops" else f"{table}_id"]
-        bench.amend(
-            connection,
-            table,
-            key,
-            [(column, record.get(column), value) for column, value in new.items()],
-            reason=reason,
-            entry_id=entry_id,
-        )
-        if table != "specimen" or not new.get("note"):
-            return None
-        return quarantine.suspect_note(connection, code, str(new["note"]), entry_id=entry_id)
-
-
-def _refuse_afterwards(connection: Any, series: Mapping[str, Any]) -> None:
-    """Settling drops are declared before the readings are known, never chosen by them."""
-    last = bench.run(connection, "last_drop_number", series_id=series["series_id"])
-    if last:
-        raise RecordRefused(
-            f"--set settling_drops: series {series['series']!r} has {counted(last, 'drop')}"
-            " already; they are declared before the first drop"
-        )
-
-
-def _amend_severity(
-    connection: Any, code: str, number: int, severity: Any, reason: str, entry_id: Any
-) -> None:
-    """Amend the worst note on the case after a drop."""
-    notes = bench.fetch(connection, "case_notes_of_drop", series=code, drop_number=number)
-    if not notes:
-        raise RecordRefused(
-            f"drop {number} of series {code!r}: no damage is noted on the case after it; note it"
-            " with: durability damage add"
-        )
-    if severity is None:
-        raise UnusableCall("--set damage_severity: blank; 0 says that nothing was damaged")
-    changes = [("severity", notes[0]["severity"], severity)]
-    note = notes[0]["damage_note_id"]
-    bench.amend(connection, "damage_note", note, changes, reason=reason, entry_id=entry_id)
-
-
-def _amended(column: str, text: str) -> str | float | int | None:
-    if not text:
-        return None
-    if column == "dropped_at":
-        return _typed_drop_time(text)[0].isoformat(" ")
-    free_text = ("method", "fixture", "conditioning")
-    return text if column in free_text else typed_value(column, text)
-
-
-def _amended_offset(text: str) -> dict[str, str]:
-    """The offset of a corrected time; without one the offset that was recorded stays."""
-    _, offset = _typed_drop_time(text)
-    return {"dropped_at_utc_offset": offset} if offset else {}
-
-
-def _typed_drop_time(text: str) -> tuple[datetime, str]:
-    return typed_time(text, name="dropped_at", right="an ISO 8601 time")

@@ -24,12 +24,10 @@ from durability.record.errors import (
     WaveformUnreadable,
 )
 from durability.record.records import (
-    FileTwice,
     ImportCount,
     MeasuredFile,
     Rejection,
     StoredDrop,
-    WaveformImport,
 )
 from durability.store import bench, database, sql_files
 from durability.store import waveforms as store
@@ -44,6 +42,7 @@ from durability.workflow.measuring import (
     not_judged,
     read_and_measure,
 )
+from durability.workflow.results import FileTwice, WaveformImport
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:

@@ -28,6 +28,7 @@ _COMMANDS: dict[str, tuple[str, str]] = {
     ),
     "drop": ("bench", "single drops"),
     "damage": ("bench", "what was seen on a specimen"),
+    "review": ("bench", "note that a second person has checked drops against their source"),
     "import": ("files", "take a lab's CSV files, or recorders' waveforms"),
     "show": ("files", "one drop closely: its inputs, its trace, its spectrum"),
     "inspect": ("plans", "follow-up inspections of devices"),

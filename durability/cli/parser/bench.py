@@ -323,9 +323,15 @@ def drop(made: Parser) -> None:
         ),
         (
             "restore",
-            "make a voided drop count again",
+            "make a voided drop, or one taken out as never made, count again",
             'drop restore S21 7 --reason "cable was sound"',
             "why it counts after all",
+        ),
+        (
+            "never",
+            "take out an entry that was no drop: out of every count, kept and listed",
+            'drop never S21 7 --reason "entered twice"',
+            "how the entry came about",
         ),
     ):
         made = family.writes(name, help_, f"logbook:{name}_drop", example)
@@ -388,6 +394,15 @@ def damage(made: Parser) -> None:
         metavar="NUMBER",
         dest="drop_number",
         help="number of the drop after which it was seen",
+    )
+
+
+def review(made: Parser) -> None:
+    """Fill ``review``."""
+    made.writes("logbook:review", "review S21 --by N.", "review S21 7 --by N.")
+    made.add_argument("series", help="code of the series")
+    made.add_argument(
+        "drop_number", nargs="?", type=int, help="number of a drop; by default every drop so far"
     )
 
 

@@ -210,10 +210,11 @@ def _status(row: Record) -> str:
 def _remark(row: Record) -> str:
     damage = row["damage_severity"]
     parts = (
-        f"void: {row['void_reason']}" if row["status"] == "void" else None,
+        f"{row['status']}: {row['void_reason']}" if row["status"] != "valid" else None,
         labels.height_fault(row["achieved_height_mm"], row["drop_height_mm"]),
         None if not damage else f"damage {labels.severity(damage)}: {row['damage']}",
         "amended" if row["amended"] else None,
+        f"checked by {row['reviewed_by']}" if row["reviewed_by"] else None,
         row["note"],
     )
     return "; ".join(part for part in parts if part) or labels.ABSENT

@@ -192,9 +192,10 @@ def sources(rows: Sequence[Row]) -> Iterator[Block]:
     yield SOURCES.table(rows) if rows else Words("Nothing is recorded in this scope.")
 
 
-def summary(deviations: Sequence[Row], amendments: Sequence[Row]) -> str:
-    """Amendments and deviations counted."""
+def summary(counts: Row, deviations: Sequence[Row], amendments: Sequence[Row]) -> str:
+    """Amendments, deviations and drops that a second person checked, counted."""
     amended, off = len(amendments), len(deviations)
     first = f"{counted(amended, 'amendment')}, first values kept" if amended else "No amendment"
     then = counted(off, "deviation") if off else "no deviation on record"
-    return f"{first}; {then}."
+    checked = f"{counts['reviewed_drops']} of {counted(counts['drops'], 'drop')}"
+    return f"{first}; {then}; {checked} checked by a second person."

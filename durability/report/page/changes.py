@@ -204,7 +204,12 @@ def record_words(contents: ReportContents) -> str:
     parts = [f"{counted(number, what)} added" for what, number in added.items() if number]
     parts += [
         f"{counted(status.count((True, to)), 'drop')} {did}"
-        for to, did in (("void", "voided"), ("valid", "restored"))
+        for to, did in (
+            ("void", "voided"),
+            ("valid", "restored"),
+            ("never", "taken out as never made"),
+            ("made", "taken back in"),
+        )
         if (True, to) in status
     ]
     others = len(amended) + sum(not is_drop for is_drop, _ in status)

@@ -147,7 +147,7 @@ def beside(contents: ReportContents) -> list[tuple[str, str, str]]:
     elif contents.counts["drops"]:
         rows.append(("Left out", "No drop is void.", "voided"))
     if contents.counts["drops"] or contents.amendments:
-        amended = amendments.summary(contents.deviations, contents.amendments)
+        amended = amendments.summary(contents.counts, contents.deviations, contents.amendments)
         rows.append(("Changed", amended, "amendments"))
     rows += [("Rig", rig.sentence(each), "rig") for each in contents.rig]
     if contents.owed.quarantined:

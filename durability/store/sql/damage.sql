@@ -33,8 +33,15 @@ WITH last_seen AS (
     FROM case_drops
     GROUP BY series, "case"
 ), looks AS (
-    SELECT l.series, coalesce(n.drop_number, l.drop_number) AS drop_number, n.severity
+    SELECT
+        l.series, n.severity,
+        -- A note made of a drop that never was stays, at the drop before it.
+        CASE WHEN v.drop_id IS NULL THEN coalesce(n.drop_number, l.drop_number)
+            ELSE (SELECT coalesce(max(d.drop_number), 0) FROM case_drops AS d
+                WHERE d.series = n.series AND d.drop_number < n.drop_number) END AS drop_number
     FROM all_damage AS n
+    LEFT JOIN every_drop AS v
+        ON v.series = n.series AND v.drop_number = n.drop_number AND v.status = 'never'
     JOIN last_seen AS l ON l."case" = n.specimen
         AND (l.series = n.series OR (n.series IS NULL AND l.recency = 1))
     WHERE n.kind = 'case'

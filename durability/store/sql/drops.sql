@@ -3,6 +3,9 @@
 -- name: last_drop_number
 SELECT coalesce(max(drop_number), 0) FROM drops WHERE series_id = $series_id;
 
+-- name: last_made_number
+SELECT coalesce(max(drop_number), 0) FROM all_drops WHERE series_id = $series_id;
+
 -- name: level_before
 -- Median of the up to four valid readings of a series before a drop; nothing while there are not two.
 SELECT median(peak_g) AS peak_g
@@ -17,7 +20,7 @@ HAVING count(*) >= 2;
 -- name: find_drop
 SELECT drop_id, peak_g, pulse_duration_ms, velocity_change_m_s, achieved_height_mm, dropped_at,
     dropped_at_utc_offset, temperature_c, status, void_reason
-FROM all_drops
+FROM every_drop
 WHERE series = $series AND drop_number = $drop_number;
 
 -- name: list_drops
@@ -26,8 +29,9 @@ SELECT
     d.dropped_at_utc_offset, d.temperature_c, d.achieved_height_mm, d.drop_height_mm,
     d.status, d.void_reason, d.amended, n.damage_severity, n.damage, d.operator, d.note,
     d.file_name, d.source_row, d.entered_by, d.entered_at_utc, d.drop_id,
-    d.drop_id IN (SELECT drop_id FROM bounded_peaks) AS peak_is_bound
-FROM all_drops AS d
+    d.drop_id IN (SELECT drop_id FROM bounded_peaks) AS peak_is_bound, v.reviewed_by
+FROM every_drop AS d
+LEFT JOIN reviewed_drops AS v ON v.drop_id = d.drop_id
 LEFT JOIN (
     SELECT
         series, drop_number, max(severity) AS damage_severity,
@@ -53,8 +57,8 @@ SELECT
     k.next_calibrated_on, k.next_drift_pct, k.scaled_off_pct, d.operator, d.note,
     q.reason AS made_in_quarantine, e.despite_failed,
     d.amended, d.file_name, d.source_row, d.file_sha256, d.entered_by, d.entered_at_utc,
-    e.command, e.program_version, d.drop_id
-FROM all_drops AS d
+    e.command, e.program_version, x.reviewed_by, x.reviewed_at_utc, d.drop_id
+FROM every_drop AS d
 JOIN all_series AS s ON s.series_id = d.series_id
 JOIN drops AS r ON r.drop_id = d.drop_id
 JOIN entry AS e ON e.entry_id = r.entry_id
@@ -63,17 +67,43 @@ LEFT JOIN all_specimens AS c ON c.specimen_id = d.case_id
 LEFT JOIN sensor AS n ON n.code = d.sensor
 LEFT JOIN calibrated_drops AS k ON k.drop_id = d.drop_id
 LEFT JOIN drop_in_quarantine AS q ON q.drop_id = d.drop_id
+LEFT JOIN reviewed_drops AS x ON x.drop_id = d.drop_id
 WHERE d.drop_id = $drop_id;
 
 -- name: amendments_of_drop
 -- What was corrected of a drop and of its series' conditions, in order.
 SELECT a.record_table AS record, a.column_name AS "column", a.old_value, a.new_value, a.reason,
     e.entered_by, e.entered_at_utc
-FROM amendment AS a
+FROM corrections AS a
 JOIN entry AS e USING (entry_id)
 JOIN drops AS d ON d.drop_id = $drop_id
 WHERE a.record_id IN (d.drop_id, d.series_id)
-ORDER BY a.amendment_order;
+ORDER BY a.entry_id, a.place;
+
+-- name: add_never
+INSERT INTO drop_never (drop_id, is_never, reason, entry_id)
+VALUES ($drop_id, $is_never, $reason, $entry_id);
+
+-- name: never_numbers
+-- Numbers at which no drop was made.
+SELECT series, drop_number
+FROM every_drop
+WHERE status = 'never' AND list_contains($series, series)
+ORDER BY series, drop_number;
+
+-- name: drops_to_review
+-- Drops of a series, or one of them, and whether this person entered or corrected any of it.
+SELECT
+    d.drop_id, d.drop_number,
+    d.entered_by = $person OR EXISTS (FROM corrections AS c
+        JOIN entry AS e ON e.entry_id = c.entry_id
+        WHERE c.record_id = d.drop_id AND e.entered_by = $person) AS is_own
+FROM every_drop AS d
+WHERE d.series = $series AND ($drop_number IS NULL OR d.drop_number = $drop_number)
+ORDER BY d.drop_number;
+
+-- name: add_review
+INSERT INTO drop_review (drop_id, entry_id) VALUES ($drop_id, $entry_id);
 
 -- name: sheet_entries
 -- What was done along a drop sheet: places dropped, each drop as it stands today, and places
@@ -90,7 +120,7 @@ ORDER BY e.entry_id;
 -- putting them back changes.
 SELECT
     series, drop_number, peak_g, temperature_c, epoch(dropped_at_utc) AS dropped_at_s,
-    status = 'valid' AS is_valid, case_age
+    status = 'valid' AS is_valid, made_number, case_age
 FROM drops_in_order
 WHERE list_contains($series, series)
 ORDER BY series, drop_number;

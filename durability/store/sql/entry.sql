@@ -115,6 +115,10 @@ WITH recorded AS (
     UNION ALL
     SELECT entry_id, 'drop_in_quarantine', to_json(t) FROM drop_in_quarantine AS t
     UNION ALL
+    SELECT entry_id, 'drop_never', to_json(t) FROM drop_never AS t
+    UNION ALL
+    SELECT entry_id, 'drop_review', to_json(t) FROM drop_review AS t
+    UNION ALL
     SELECT entry_id, 'inspection_form', to_json(t) FROM inspection_form AS t
     UNION ALL
     SELECT entry_id, 'plan_check_list', to_json(t) FROM plan_check_list AS t

@@ -41,7 +41,7 @@ SELECT
     "case", case_model, device, device_model, device_kind, drop_height_mm, surface, orientation,
     temperature_c, sensor, purpose, status, void_reason, achieved_height_mm, operator, note,
     amended, drop_id, file_name, file_sha256, source_row, entered_by, entered_at_utc
-FROM all_drops
+FROM every_drop
 ORDER BY series, drop_number;
 
 -- name: today_damage

@@ -36,7 +36,12 @@ SELECT
     drop_height_mm::DOUBLE AS drop_height_mm, surface::VARCHAR AS surface,
     orientation::VARCHAR AS orientation, temperature_c::DOUBLE AS temperature_c,
     sensor::VARCHAR AS sensor, purpose::VARCHAR AS purpose,
-    coalesce(status::VARCHAR, 'valid') AS status, void_reason::VARCHAR AS void_reason,
+    -- A drop never made is kept as it was entered, and beside it why it is none.
+    CASE WHEN status::VARCHAR <> 'never' THEN status::VARCHAR
+        WHEN status IS NOT NULL AND peak_g IS NULL THEN 'void' ELSE 'valid' END AS status,
+    CASE WHEN status::VARCHAR IS DISTINCT FROM 'never' OR peak_g IS NULL
+        THEN void_reason::VARCHAR END AS void_reason,
+    CASE WHEN status::VARCHAR = 'never' THEN void_reason::VARCHAR END AS never_reason,
     damage_severity::TINYINT AS damage_severity, damage_mode::VARCHAR AS damage_mode,
     damage_location::VARCHAR AS damage_location, damage_note::VARCHAR AS damage_note,
     achieved_height_mm::DOUBLE AS achieved_height_mm, operator::VARCHAR AS operator,
@@ -209,6 +214,16 @@ JOIN series AS s ON s.code = t.series
 JOIN staged_entry AS e USING (file_name)
 ORDER BY t.staged_order
 RETURNING drop_number, drop_id;
+
+-- name: insert_staged_never
+INSERT INTO drop_never (drop_id, is_never, reason, entry_id)
+SELECT d.drop_id, true, t.never_reason, e.entry_id
+FROM staged AS t
+JOIN series AS s ON s.code = t.series
+JOIN drops AS d ON d.series_id = s.series_id AND d.drop_number = t.drop_number
+JOIN staged_entry AS e USING (file_name)
+WHERE t.never_reason IS NOT NULL
+ORDER BY t.staged_order;
 
 -- name: insert_staged_drop_damage
 -- Who dropped it also wrote down, in the same row, what was seen.

@@ -93,6 +93,18 @@ WHERE a.record_table = 'series' AND a.column_name = 'status' AND a.new_value = '
     AND NOT EXISTS (FROM drops AS d
         WHERE d.series_id = s.series_id AND d.drop_number = t.drop_number);
 
+-- name: check_drops_full_scale
+-- A reading above what its sensor can give is none; a void one may stand.
+SELECT
+    t.staged_order, t.file_name, t.source_row, 'peak_g' AS "column", t.peak_g::VARCHAR AS value,
+    false AS is_duplicate,
+    format('above the full scale of sensor {} ({:.6g} g), so no reading of it; correct it, or mark'
+        || ' the drop void with its reason', n.code, n.full_scale_g) AS reason
+FROM staged AS t
+LEFT JOIN all_series AS s ON s.series = t.series
+JOIN sensor AS n ON n.code = coalesce(s.sensor, t.sensor)
+WHERE t.status = 'valid' AND t.never_reason IS NULL AND t.peak_g > n.full_scale_g;
+
 -- name: check_drops_specimens
 -- A specimen code means one physical thing, of one kind and one model.
 WITH said AS (

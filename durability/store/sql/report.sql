@@ -8,6 +8,7 @@ SELECT
     count(*) FILTER (status = 'void') AS voided_drops,
     count(*) FILTER (peak_g IS NULL) AS drops_without_reading,
     count(*) FILTER (amended) AS amended_drops,
+    count(*) FILTER (drop_id IN (SELECT drop_id FROM reviewed_drops)) AS reviewed_drops,
     count(peak_g) AS peaks,
     count(pulse_duration_ms) AS pulse_durations,
     count(velocity_change_m_s) AS velocity_changes,
@@ -48,9 +49,9 @@ WITH scope AS (
     SELECT series_id, device_id, case_id FROM all_series WHERE list_contains($series, series)
 ), told AS (
     SELECT
-        a.amendment_order, a.record_table, coalesce(s.code, p.code) AS record, d.drop_number,
+        a.entry_id, a.place, a.record_table, coalesce(s.code, p.code) AS record, d.drop_number,
         a.column_name, a.old_value, a.new_value, a.reason, e.entered_by, e.entered_at_utc
-    FROM amendment AS a
+    FROM corrections AS a
     JOIN entry AS e ON e.entry_id = a.entry_id
     LEFT JOIN drops AS d ON a.record_table = 'drops' AND d.drop_id = a.record_id
     LEFT JOIN series AS s ON s.series_id = coalesce(d.series_id, a.record_id)
@@ -59,10 +60,10 @@ WITH scope AS (
         OR p.specimen_id IN (SELECT unnest([device_id, case_id]) FROM scope)
         OR list_contains($devices, p.code)
 )
-SELECT * EXCLUDE (amendment_order)
+SELECT * EXCLUDE (entry_id, place)
 FROM told
 WHERE column_name <> 'void_reason' -- told as the reason of its status
-ORDER BY amendment_order;
+ORDER BY entry_id, place;
 
 -- name: report_deviations
 -- Deviations in a scope: drops off their sheet or their height, and files that could not be read.

@@ -66,7 +66,8 @@ SELECT
     s.conditioning, s.settling_drops, s.note, s.status,
     q.since AS device_quarantined_since,
     count(d.drop_id) AS drops, count(d.drop_id) FILTER (d.status = 'valid') AS valid_drops,
-    coalesce(max(d.drop_number), 0) AS last_drop_number,
+    coalesce((SELECT max(drop_number) FROM drops AS r WHERE r.series_id = s.series_id), 0)
+        AS last_drop_number,
     arg_min(d.dropped_at, d.dropped_at_utc) AS first_dropped_at,
     arg_max(d.dropped_at, d.dropped_at_utc) AS last_dropped_at
 FROM all_series AS s

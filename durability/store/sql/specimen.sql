@@ -149,7 +149,7 @@ WITH told AS (
         concat_ws(' ', c."function", a.column_name || ':', coalesce(a.old_value, 'blank'), 'to',
             coalesce(a.new_value, 'blank') || ',', a.reason), NULL, NULL, NULL, e.file_name, NULL,
         e.entered_by, e.entered_at_utc
-    FROM amendment AS a
+    FROM corrections AS a
     JOIN entry AS e USING (entry_id)
     LEFT JOIN drops AS d ON a.record_table = 'drops' AND d.drop_id = a.record_id
     LEFT JOIN series AS s ON s.series_id = coalesce(d.series_id, a.record_id)
