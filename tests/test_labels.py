@@ -3,9 +3,20 @@
 import io
 import sys
 
+import numpy as np
 import pytest
+import segno
+import zxingcpp
+from matplotlib import image
 
 from durability.intake.hand_entry import is_marked, label_text, may_be_a_code, scanned
+from durability.report.plots import picture_bytes
+from durability.report.plots.label_sheet import (
+    LABEL_MM,
+    MM_IN,
+    PAPER_MM,
+    label_sheet,
+)
 
 
 @pytest.fixture
@@ -105,3 +116,93 @@ def test_inspect_record_takes_a_scanned_device(lab):
     told = lab("inspect", "record", "]Q1r-7", "--check", "display=pass", "--json").json
     assert told["device"] == "R-7"
     assert "is a case" in lab("inspect", "record", "C-22", "--check", "a=pass", expect=1).err
+
+
+# ------------------------------------------------------------------------------ the sheet
+
+
+def a_specimen(code, model="sleeve A", lot="2026-04"):
+    row = {"specimen": code, "kind": "case", "model": model, "lot": lot}
+    return {**row, "scans_as": label_text(code)}
+
+
+CODES = ["C-21", "21", "v1", "sleeve-2026-0042", "Hülle-7", "袖-7", "a long code " * 5]
+
+
+@pytest.fixture(scope="module")
+def drawn():
+    """A sheet as PNG, and as pixels."""
+    content = picture_bytes(label_sheet([a_specimen(code.strip()) for code in CODES]), "png")
+    pixels = image.imread(io.BytesIO(content), format="png")[..., :3].mean(axis=2)
+    return (255 * pixels).astype(np.uint8)
+
+
+def test_an_independent_decoder_reads_each_symbol(drawn):
+    """By ZXing, which shares nothing with what draws the symbols."""
+    read = zxingcpp.read_barcodes(drawn)
+    assert {scanned(each.text) for each in read} == {code.strip() for code in CODES}
+    assert {str(each.format) for each in read} == {"QR Code"}
+    assert {each.ec_level for each in read} <= {"M", "Q", "H"}
+    assert {each.symbology_identifier for each in read} == {"]Q1"}
+
+
+def test_each_symbol_has_its_quiet_zone_and_modules_that_can_be_scanned(drawn):
+    """ISO/IEC 18004: four modules of white all around."""
+    dots_mm = 200 / MM_IN
+    for each in zxingcpp.read_barcodes(drawn):
+        corners = each.position
+        x = [corners.top_left.x, corners.bottom_right.x]
+        y = [corners.top_left.y, corners.bottom_right.y]
+        modules = len(segno.make(each.text, error="m", micro=False).matrix)
+        module = (x[1] - x[0]) / modules
+        assert module / dots_mm >= 0.4  # what hand-held scanners resolve, common practice
+        quiet = int(4 * module) - 1  # a dot for the decoder's corners
+        box = drawn[y[0] - quiet : y[1] + quiet, x[0] - quiet : x[1] + quiet].copy()
+        assert box.min() == 0
+        box[quiet - 2 : 2 - quiet, quiet - 2 : 2 - quiet] = 255
+        assert box.min() == 255
+
+
+def test_words_stay_within_their_label():
+    full = [a_specimen(f"{'W' * 30}{at}", "a very long model " * 9, "7" * 50) for at in range(24)]
+    figure = label_sheet(full)
+    figure.draw_without_rendering()
+    left_mm, top_mm = 7.25, PAPER_MM[1] - 12.9
+    for text in figure.texts:
+        box = text.get_window_extent().transformed(figure.dpi_scale_trans.inverted())
+        x0, x1, y0, y1 = (MM_IN * edge for edge in (box.x0, box.x1, box.y0, box.y1))
+        column = int((x0 - left_mm) // (LABEL_MM[0] + 2.5))
+        row = int((top_mm - y1) // LABEL_MM[1])
+        assert x1 <= left_mm + column * (LABEL_MM[0] + 2.5) + LABEL_MM[0]
+        assert y0 >= top_mm - (row + 1) * LABEL_MM[1]
+    assert sum("W" in text.get_text() for text in figure.texts) >= 24
+
+
+@pytest.mark.parametrize("ending", ["svg", "pdf", "png"])
+def test_the_command_writes_the_sheet(lab, tmp_path, ending):
+    file = tmp_path / f"sheet.{ending}"
+    told = lab("specimen", "label", "21", "C-22", "21", "-o", file)
+    assert "2 labels; print at 100 %" in told.out
+    first = file.read_bytes()
+    assert lab("specimen", "label", "21", "C-22", "-o", file, "--json").json["labels"] == [
+        "21", "C-22"]  # fmt: skip
+    assert file.read_bytes() == first
+    if ending == "svg":
+        for words in (">C-22<", ">sleeve A<", ">lot 7<", ">case<", 'width="595.'):
+            assert words in first.decode()
+
+
+@pytest.mark.parametrize(
+    ("codes", "said", "status"),
+    [
+        (["C-9"], "not in the store; nearest", 1),
+        ([f"N{at}" for at in range(25)], "25 labels: a sheet holds 24", 2),
+        (["L" * 140], "too long for a label", 2),
+    ],
+)
+def test_what_makes_no_label_is_refused(lab, sheet, tmp_path, codes, said, status):
+    if "C-9" not in codes:
+        lab("import", "specimens", sheet("s.csv", "code,kind", *(f"{code},case" for code in codes)))
+    told = lab("specimen", "label", *codes, expect=status)
+    assert said in told.err and len(told.err.splitlines()) == 1
+    assert not (tmp_path / "labels.pdf").exists()

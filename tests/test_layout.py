@@ -55,7 +55,7 @@ THIRD_PARTY = {
     "store": {"duckdb", "filelock", "numpy", "pandas"},
     "workflow": {"numpy", "pandas"},
     "library": {"numpy", "pandas"},
-    "report": {"rich", "matplotlib", "numpy", "jinja2", "markupsafe", "icalendar"},
+    "report": {"rich", "matplotlib", "numpy", "jinja2", "markupsafe", "icalendar", "segno"},
     "cli": {"rich", "shtab"},
     **dict.fromkeys(MODELS, NUMERICAL),
 }

@@ -9,11 +9,13 @@ from typing import TYPE_CHECKING
 
 from durability.cli.logbook import day_of, limit_of, say, session_of, under_of
 from durability.cli.output import progress, refuse_unwritable, write_text
+from durability.record.basis import counted
 from durability.record.errors import UnusableCall
 from durability.report import labels
 from durability.workflow import pictures
 from durability.workflow.demo import is_demo
 from durability.workflow.devices import DeviceStudy
+from durability.workflow.specimens import for_labels
 from durability.workflow.study import Study, open_study
 
 if TYPE_CHECKING:
@@ -100,13 +102,35 @@ def plot(options: Namespace) -> int:
             plots.stamp(figure, _STAMP)
         told("drawing")
         content = plots.picture_bytes(figure, ending)
+    _write(file, content)
+    answer = figure.get_label()
+    summary = {"kind": options.kind, "file": str(file), "answer": answer}
+    return say(options, summary, f"{answer}\ndrawn: {file}")
+
+
+def label(options: Namespace) -> int:
+    """Draw a sheet of labels into a file."""
+    file = Path(options.output)
+    ending = _ending(file)
+    specimens = for_labels(session_of(options), options.codes)
+    from durability.report import plots
+    from durability.report.plots.label_sheet import MOST_LABELS, label_sheet, too_long
+
+    codes = [each["specimen"] for each in specimens]
+    if len(codes) > MOST_LABELS:
+        raise UnusableCall(f"{len(codes)} labels: a sheet holds {MOST_LABELS}; make several sheets")
+    if long := too_long(codes):
+        raise UnusableCall(f"{long[0]!r}: too long for a label")
+    _write(file, plots.picture_bytes(label_sheet(specimens), ending))
+    told = {"labels": codes, "file": str(file)}
+    return say(options, told, f"{file}: {counted(len(codes), 'label')}; print at 100 %")
+
+
+def _write(file: Path, content: bytes) -> None:
     try:
         file.write_bytes(content)
     except OSError as error:
         raise UnusableCall(f"-o {str(file)!r}: can't be written ({error.strerror})") from None
-    answer = figure.get_label()
-    summary = {"kind": options.kind, "file": str(file), "answer": answer}
-    return say(options, summary, f"{answer}\ndrawn: {file}")
 
 
 def _ending(file: Path) -> str:

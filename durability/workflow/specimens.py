@@ -8,6 +8,7 @@ from typing import Any
 
 from durability.intake.hand_entry import (
     is_marked,
+    label_text,
     may_be_a_code,
     scanned,
     typed_date,
@@ -154,6 +155,19 @@ def specimen_scanned(session: Session, line: str) -> dict[str, Any] | None:
         if is_marked(line) and len(rows) != 1:
             bench.find(connection, "specimen", code)
     return next((row for row in rows if is_marked(line) or row["specimen"] == code), None)
+
+
+def for_labels(session: Session, codes: Sequence[str]) -> list[dict[str, Any]]:
+    """Rows of specimens, each once, with ``scans_as``: what its label makes a scanner type.
+
+    Raises
+    ------
+    RecordRefused
+        A code is not in the store.
+    """
+    with database.reading(session.record) as connection:
+        rows = [bench.find(connection, "specimen", code) for code in dict.fromkeys(codes)]
+    return [{**row, "scans_as": label_text(row["specimen"])} for row in rows]
 
 
 def retire_specimen(

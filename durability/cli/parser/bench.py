@@ -47,6 +47,21 @@ def specimen(made: Parser) -> None:
         "specimen list --kind device --json",
     )
     listed.add_argument("--kind", choices=("case", "device", "dummy"), help="only this kind")
+    label = family.reads(
+        "label",
+        "draw a sheet of labels with QR codes to be scanned",
+        "report:label",
+        "specimen label C-21 C-22 R-7",
+        "specimen label C-21 -o c21.svg",
+    )
+    label.add_argument("codes", nargs="+", metavar="CODE", help="code of a specimen; up to 24")
+    label.add_argument(
+        "-o",
+        "--output",
+        default="labels.pdf",
+        metavar="FILE",
+        help="the sheet: .pdf, .svg or .png (default labels.pdf); A4, 3 by 8 labels",
+    )
     show = family.reads(
         "show",
         "show one specimen",
