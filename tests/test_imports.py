@@ -238,7 +238,7 @@ BAD_ROWS = [
     ("S1,1,-118", "peak_g '-118'"),
     ("S1,1,inf", "peak_g 'inf'"),
     ("S1,1,11457..3211", "peak_g '11457..3211'"),
-    ('S1,1,"118,5"', "decimal comma"),
+    ('S1,1,"1,180"', "peak_g '1,180': ambiguous, thousands or a decimal comma"),
     ("S1,1,118,5", "4 fields where the header has 3"),
     ("S1,1,", "peak_g: blank"),
     ("S1,1,n/a", "leave the cell blank"),

@@ -7,7 +7,7 @@ import sys
 
 import pytest
 
-from durability.intake.hand_entry import read_answer, read_measured, read_ticks
+from durability.intake.inspection_lines import read_answer, read_measured, read_ticks
 from durability.record.errors import UnusableCall
 from durability.record.records import CheckedFunction, CheckList, FunctionalCheck, Walk
 from durability.report import safety
@@ -61,7 +61,8 @@ def looks(run, device="R1"):
         ("not_tested", FunctionalCheck("not_tested")),
         ("d 5.9 mm # bulges", FunctionalCheck("degraded", 5.9, "mm", "bulges")),
         ("f # no power", FunctionalCheck("fail", note="no power")),
-        ("p 11,5", None),
+        ("p 11,5", FunctionalCheck("pass", 11.5, "mm")),
+        ("p 1,150", None),
         ("p 11.5", FunctionalCheck("pass", 11.5, "mm")),
         ("p -40 dBm", FunctionalCheck("pass", -40.0, "dBm")),
         ("x", None),

@@ -200,7 +200,7 @@ def test_conditions_can_be_told_later(bench):
     ("words", "said"),
     [
         (("drop", "add", "S1", "--peak-g", "-3"), "--peak-g '-3'"),
-        (("drop", "add", "S1", "--peak-g", "1,5"), "decimal point"),
+        (("drop", "add", "S1", "--peak-g", "1,180"), "write 1180 or 1.180"),
         (("drop", "add", "S1", "--peak-g", "nan"), "--peak-g 'nan'"),
         (("drop", "add", "S1"), "--peak-g: missing"),
         (("drop", "add", "S1", "--peak-g", "9", "--dropped-at", "2999-01-01"), "future"),

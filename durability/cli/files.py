@@ -17,6 +17,7 @@ from durability.cli.logbook import say, session_of, warn, warn_of, warn_of_drop
 from durability.cli.output import progress, show, write_text
 from durability.intake.tables import SheetOptions
 from durability.intake.waveforms import CrossChannel
+from durability.record import units
 from durability.record.basis import counted
 from durability.record.errors import (
     DurabilityError,
@@ -167,7 +168,7 @@ def _cross_channel(text: str) -> CrossChannel:
     """A channel across the axis of the impact, as typed: NAME or NAME=K."""
     name, equals, number = text.rpartition("=")
     try:
-        mv_per_g = float(number) if equals else None
+        mv_per_g = units.read(number, units.SENSITIVITY) if equals else None
     except ValueError:
         return CrossChannel(text)  # the sign belongs to the name
     if mv_per_g is None:

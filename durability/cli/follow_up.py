@@ -12,7 +12,12 @@ from pathlib import Path
 from durability.cli.logbook import say, session_of, show, under_of, warn, warn_of
 from durability.cli.output import show as show_answer
 from durability.devices.results import DueList
-from durability.intake.hand_entry import OUTCOME_KEYS, read_answer, read_measured, read_ticks
+from durability.intake.inspection_lines import (
+    OUTCOME_KEYS,
+    read_answer,
+    read_measured,
+    read_ticks,
+)
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall
 from durability.record.records import FunctionalCheck, Walk

@@ -21,9 +21,10 @@ from durability.intake.hand_entry import (
     read_line,
     read_never,
     read_undo,
+    typed_value,
     void_keys,
 )
-from durability.record import clock
+from durability.record import clock, units
 from durability.record.errors import CaseUnfit, DurabilityError, UnusableCall
 from durability.record.records import StoredDrop
 from durability.report import bench, labels, safety
@@ -151,7 +152,8 @@ class Judging:
 HELP = """\
   118               peak g
   118 6.2           peak g and pulse duration in ms
-  118 h1205 t21     height reached in mm, temperature in C
+  118 h1205 t21     height reached in mm, temperature in C; or with their
+                    units: 1180m/s2 h48in t70F
   118 d2 corner 3   damage of severity 2 (0 to 4) seen on the case, and where
   118 d2/crack      and its mode in a fixed word: d2/x lists them
   118 # words       a note
@@ -372,6 +374,9 @@ class _BenchSession:
         else:
             typed, told = read_line(line), words
             stored, is_void = self._store_typed(typed, note), typed.void_reason is not None
+            if typed.peak_g is not None and not units.is_plain(typed.peak_g):
+                peak_g = typed_value("peak_g", typed.peak_g)
+                told += f" ({labels.recorded(float(peak_g))} g)"
         self.dropped_at = clock.now_utc()
         self.series, self.number = stored.series, stored.drop_number + 1
         if self.options.json:
@@ -385,8 +390,9 @@ class _BenchSession:
                 short = f" of {bench.rest(planned_rest_s)}: TOO SHORT, noted" if too_short else ""
                 pause = f" (rest {bench.rest(resting)}{short})"
             self._say(f"drop {stored.drop_number} {name}stored: {told}{pause}")
-            if typed is not None and typed.values["achieved_height_mm"] is not None:
-                achieved = float(typed.values["achieved_height_mm"])
+            reached = None if typed is None else typed.values["achieved_height_mm"]
+            if reached is not None:
+                achieved = float(typed_value("achieved_height_mm", reached))
                 fault = labels.height_fault(achieved, self.found["drop_height_mm"])
                 self._say(f"! {fault}" if fault else "")
         if self.sheet is not None:
@@ -463,8 +469,8 @@ class _BenchSession:
         series, last = self._last("c")
         number = last if number is None else number
         with self.judging.store_lock:
-            was = corrections.correct_peak(self.session, series, number, peak_g)
-        self._say(bench.corrected(number, was, float(peak_g)))
+            was, right = corrections.correct_peak(self.session, series, number, peak_g)
+        self._say(bench.corrected(number, was, right))
         self.to_tell = series
 
     def _never(self, number: int | None, reason: str) -> None:

@@ -14,14 +14,14 @@ from durability.intake.columns import (
     OTHER_UNSAID,
     SEVERITY_UNSAID,
     Column,
+    column_of,
 )
 from durability.intake.tables import Sheet
-from durability.record import clock
+from durability.record import clock, units
 from durability.record.orientation import impossible_designation
 from durability.record.records import Rejection
 from durability.record.vocabulary import OTHER_MODE
 
-_DECIMAL_COMMA = r"^-?\d+,\d+$"
 _OFFSET = r"(?:[T ]\d{2}:?\d{2}.*?)(Z|[+-]\d{2}:?\d{2})$"
 _NOT_RECORDED = {"n/a", "na", "nan", "none", "null", "-", "--", "?"}
 
@@ -48,13 +48,14 @@ def check_sheet(sheet: Sheet, kind: str) -> tuple[pd.DataFrame, list[Rejection]]
     rules = FILE_KINDS[kind]
     text = sheet.frame
     typed: dict[str, Any] = {}
-    faults: list[tuple[pd.Series, str, str]] = []
+    faults: list[tuple[pd.Series, str, str | pd.Series]] = []
     for name in rules.columns:
         cells = text[name] if name in text else pd.Series("", index=text.index, dtype=object)
         column = COLUMNS[name]
         if name in rules.required and name not in rules.may_be_blank:
             faults.append((cells == "", name, f"blank; give {column.right}"))
-        values, wrong, offsets = _typed(cells, column)
+        _, unit = column_of(sheet.names.get(name, name))
+        values, wrong, offsets = _typed(cells, column, unit)
         typed[name] = values
         if offsets is not None:
             typed[f"{name}_utc_offset"] = offsets
@@ -76,7 +77,11 @@ def check_sheet(sheet: Sheet, kind: str) -> tuple[pd.DataFrame, list[Rejection]]
         for at in text.index[mask.to_numpy(dtype=bool)]:
             value = str(text[name][at]) if shown else None
             row = int(text["source_row"][at])
-            refused.setdefault(at, Rejection(sheet.file_name, row, name, value or None, reason))
+            words = reason if isinstance(reason, str) else str(reason[at])
+            column_read = sheet.names.get(name, name)
+            refused.setdefault(
+                at, Rejection(sheet.file_name, row, column_read, value or None, words)
+            )
     rows["source_row"] = text["source_row"]
     rows["file_name"] = sheet.file_name
     good = rows.drop(index=list(refused))
@@ -114,9 +119,41 @@ def split_conditions(rows: pd.DataFrame) -> pd.DataFrame:
     return rows.assign(series=names)
 
 
+def as_read(sheet: Sheet, kind: str) -> str:
+    """What an entry keeps of the units of a file that are not those stored.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        Text of the rows.
+    kind : str
+        A name of ``FILE_KINDS``.
+
+    Returns
+    -------
+    str
+        To stand behind the words of the entry, like " (typed: drop_height_in, temperature_c in F)";
+        blank where every cell bears the unit of its column. The cells are those of the file that
+        the entry names.
+    """
+    told = []
+    for name in FILE_KINDS[kind].columns:
+        if name not in sheet.frame or (quantity := COLUMNS[name].quantity) is None:
+            continue
+        cells = sheet.frame[name]
+        found: set[str] = set()
+        if pd.to_numeric(cells, errors="coerce").notna().sum() < (cells != "").sum():
+            found = {unit for text in cells.unique() if (unit := units.typed_unit(text, quantity))}
+        if found or name in sheet.names:
+            told.append(
+                sheet.names.get(name, name) + " in " * bool(found) + " and ".join(sorted(found))
+            )
+    return f" (typed: {', '.join(told)})" if told else ""
+
+
 def _typed(
-    cells: pd.Series, column: Column
-) -> tuple[pd.Series, list[tuple[pd.Series, str]], pd.Series | None]:
+    cells: pd.Series, column: Column, unit: str | None
+) -> tuple[pd.Series, list[tuple[pd.Series, str | pd.Series]], pd.Series | None]:
     """Values of one column, its faults as (mask, reason), and offsets of times."""
     blank = cells == ""
     if column.kind == "text":
@@ -127,8 +164,14 @@ def _typed(
     if column.kind in ("date", "timestamp"):
         return _typed_times(cells, blank, column)
     absent = cells.str.lower().isin(_NOT_RECORDED)
-    comma = cells.str.match(_DECIMAL_COMMA)
     numbers = pd.to_numeric(cells.mask(blank, None), errors="coerce").astype(float)
+    reasons = pd.Series("", index=cells.index, dtype=object)
+    as_typed = ~blank & ~absent & (numbers.isna() | (unit is not None))
+    if column.kind == "number" and as_typed.any():
+        found = {text: _read(text, column, unit) for text in cells[as_typed].unique()}
+        values = {text: value for text, (value, _) in found.items()}
+        numbers = numbers.mask(as_typed, cells.map(values).astype(float))
+        reasons = cells.map(lambda text: found.get(text, (None, ""))[1])
     unread = ~blank & ~numbers.abs().lt(float("inf"))
     outside = pd.Series(False, index=cells.index)
     if column.kind == "integer":
@@ -139,9 +182,9 @@ def _typed(
         outside |= numbers < column.least
     if column.most is not None:
         outside |= numbers > column.most
-    faults = [
+    faults: list[tuple[pd.Series, str | pd.Series]] = [
         (absent, f"leave the cell blank when not recorded; else {column.right}"),
-        (comma, "a decimal comma; write a decimal point, or read the file with --decimal comma"),
+        (reasons != "", reasons),
         (unread, f"not {column.right}"),
         (outside, f"not {column.right}"),
     ]
@@ -150,15 +193,24 @@ def _typed(
     return numbers, faults, None
 
 
+def _read(text: str, column: Column, unit: str | None) -> tuple[float, str]:
+    """A number with its unit, or what is wrong with it where that can be said."""
+    try:
+        return units.read(text, column.quantity, unit), ""
+    except ValueError as fault:
+        words = str(fault)
+    return float("nan"), words + ", or read the file with --decimal comma" * ("comma" in words)
+
+
 def _typed_times(
     cells: pd.Series, blank: pd.Series, column: Column
-) -> tuple[pd.Series, list[tuple[pd.Series, str]], pd.Series | None]:
+) -> tuple[pd.Series, list[tuple[pd.Series, str | pd.Series]], pd.Series | None]:
     offsets = cells.str.extract(_OFFSET, expand=False)
     walls = cells.mask(offsets.notna(), cells.str.replace(r"(Z|[+-]\d{2}:?\d{2})$", "", regex=True))
     moments = pd.to_datetime(walls.mask(blank, None), format="ISO8601", errors="coerce")
     # A bare year or year and month is ISO 8601 too, but is no date of a drop.
     unread = ~blank & (moments.isna() | ~cells.str.match(r"^\d{4}-\d{2}-\d{2}"))
-    faults = [(unread, f"not {column.right}")]
+    faults: list[tuple[pd.Series, str | pd.Series]] = [(unread, f"not {column.right}")]
     if column.past:
         zoned = pd.to_datetime(
             cells.where(offsets.notna(), None), format="ISO8601", errors="coerce", utc=True
@@ -171,7 +223,9 @@ def _typed_times(
     return moments, faults, offsets.where(offsets.notna(), None)
 
 
-def _drop_faults(rows: pd.DataFrame, text: pd.DataFrame) -> list[tuple[pd.Series, str, str]]:
+def _drop_faults(
+    rows: pd.DataFrame, text: pd.DataFrame
+) -> list[tuple[pd.Series, str, str | pd.Series]]:
     """What a drop's columns must hold together."""
     void, never = rows["status"] == "void", rows["status"] == "never"
     bare = rows["case"].isna()
@@ -212,7 +266,9 @@ def _drop_faults(rows: pd.DataFrame, text: pd.DataFrame) -> list[tuple[pd.Series
     ]
 
 
-def _mode_faults(rows: pd.DataFrame, *, prefix: str) -> list[tuple[pd.Series, str, str]]:
+def _mode_faults(
+    rows: pd.DataFrame, *, prefix: str
+) -> list[tuple[pd.Series, str, str | pd.Series]]:
     """What a coded damage note must hold together."""
     mode, severity, note = (rows[prefix + name] for name in ("mode", "severity", "note"))
     unseen = mode.notna() & (severity == 0).fillna(False).astype(bool)

@@ -7,6 +7,18 @@ from pathlib import Path
 from typing import Literal
 
 from durability.record.errors import UnusableCall
+from durability.record.units import (
+    ACCELERATION,
+    FREQUENCY,
+    LENGTH,
+    MASS,
+    PERCENTAGE,
+    PULSE_TIME,
+    SENSITIVITY,
+    TEMPERATURE,
+    VELOCITY,
+    Quantity,
+)
 from durability.record.vocabulary import (
     DAMAGE_MODES,
     DAMAGE_SEVERITIES,
@@ -33,14 +45,18 @@ class Column:
     choices: tuple[str, ...] = ()
     past: bool = False
     """A date or time that can't lie in the future."""
+    quantity: Quantity | None = None
+    """Of a number that may bear its unit."""
 
 
 def _text(name: str, right: str) -> Column:
     return Column(name, "text", right)
 
 
-def _positive(name: str, unit: str) -> Column:
-    return Column(name, "number", f"a number above 0, in {unit}, with a decimal point", above=0.0)
+def _positive(name: str, quantity: Quantity) -> Column:
+    unit = "g (grams)" if quantity is MASS else quantity.unit
+    right = f"a number above 0, in {unit}, or with its unit, like {quantity.like}"
+    return Column(name, "number", right, above=0.0, quantity=quantity)
 
 
 def _choice(name: str, choices: tuple[str, ...]) -> Column:
@@ -62,20 +78,26 @@ COLUMNS: dict[str, Column] = {
     for column in (
         _text("series", "the code of a drop series"),
         Column("drop_number", "integer", "a whole number, 1 for the first drop", least=1),
-        _positive("peak_g", "g"),
-        _positive("pulse_duration_ms", "ms"),
-        _positive("velocity_change_m_s", "m/s"),
-        _positive("achieved_height_mm", "mm"),
+        _positive("peak_g", ACCELERATION),
+        _positive("pulse_duration_ms", PULSE_TIME),
+        _positive("velocity_change_m_s", VELOCITY),
+        _positive("achieved_height_mm", LENGTH),
         Column("dropped_at", "timestamp", _ISO_TIME, past=True),
         _text("case", "the code of a case; blank when bare"),
         _text("case_model", "the model of the case"),
         _text("device", "the code of a device or dummy"),
         _text("device_model", "the model of the device"),
         _choice("device_kind", ("device", "dummy")),
-        _positive("drop_height_mm", "mm"),
+        _positive("drop_height_mm", LENGTH),
         _text("surface", "what the drop lands on"),
         _text("orientation", "what strikes first"),
-        Column("temperature_c", "number", "a number above -273.15, in °C", above=-273.15),
+        Column(
+            "temperature_c",
+            "number",
+            f"a number above -273.15, in °C, or with its unit, like {TEMPERATURE.like}",
+            above=-273.15,
+            quantity=TEMPERATURE,
+        ),
         _text("sensor", "the code of a sensor"),
         _choice("purpose", PURPOSES),
         Column("settling_drops", "integer", "a whole number, 0 or more", least=0),
@@ -94,7 +116,7 @@ COLUMNS: dict[str, Column] = {
         Column("inspected_at", "timestamp", _ISO_TIME, past=True),
         _text("function", "what was checked, like charging"),
         _choice("outcome", OUTCOMES),
-        Column("measured", "number", "a number with a decimal point"),
+        Column("measured", "number", "a number"),
         _text("unit", "the unit of the measured value"),
         _text("inspector", "who looked"),
         _choice("blind", ("yes", "no")),
@@ -103,16 +125,16 @@ COLUMNS: dict[str, Column] = {
         _choice("kind", SPECIMEN_KINDS),
         _text("model", "the model of the specimen"),
         _text("lot", "the production lot"),
-        _positive("mass_g", "g (grams)"),
+        _positive("mass_g", MASS),
         Column("received_on", "date", _ISO_DATE, past=True),
-        _positive("sensitivity_mv_per_g", "mV/g"),
-        _positive("full_scale_g", "g"),
-        _positive("natural_frequency_hz", "Hz"),
+        _positive("sensitivity_mv_per_g", SENSITIVITY),
+        _positive("full_scale_g", ACCELERATION),
+        _positive("natural_frequency_hz", FREQUENCY),
         Column("calibrated_on", "date", _ISO_DATE, past=True),
         Column("calibration_due", "date", _ISO_DATE),
-        _positive("as_found_mv_per_g", "mV/g"),
-        _positive("as_left_mv_per_g", "mV/g"),
-        _positive("drift_tolerance_pct", "percent"),
+        _positive("as_found_mv_per_g", SENSITIVITY),
+        _positive("as_left_mv_per_g", SENSITIVITY),
+        _positive("drift_tolerance_pct", PERCENTAGE),
         _text("certificate", "the number of the certificate"),
         _text("laboratory", "who calibrated"),
         _text("interval_reason", "why the interval changed"),
@@ -188,6 +210,33 @@ FILE_KINDS: dict[str, FileKind] = {
 }
 
 
+def _in_other_units(column: Column) -> dict[str, tuple[str, str]]:
+    """Names that a column may have in other units, each with the column and its unit."""
+    if column.quantity is None:
+        return {}
+    suffixes = {unit: "_" + unit.lower().replace("/", "_") for unit in column.quantity.units}
+    stem = column.name.removesuffix(suffixes[column.quantity.unit.removeprefix("°")])
+    return {
+        stem + suffix: (column.name, unit)
+        for unit, suffix in suffixes.items()
+        if stem + suffix not in COLUMNS
+    }
+
+
+IN_OTHER_UNITS: dict[str, tuple[str, str]] = {
+    name: meant
+    for kind in FILE_KINDS.values()
+    for column in kind.columns
+    for name, meant in _in_other_units(COLUMNS[column]).items()
+}
+"""Column of a file by the name of its unit, like drop_height_in → drop_height_mm, in."""
+
+
+def column_of(name: str) -> tuple[str, str | None]:
+    """The column that a name stands for, and the unit that the name gives if not the kept one."""
+    return IN_OTHER_UNITS.get(name, (name, None))
+
+
 def kind_of_file(path: str) -> str:
     """The kind of table that the header of a file shows.
 
@@ -208,7 +257,7 @@ def kind_of_file(path: str) -> str:
     """
     with Path(path).open(encoding="utf-8-sig", errors="replace") as file:
         header = file.readline()
-    names = {name.strip(' "\r\n') for name in max(map(header.split, ",;\t"), key=len)}
+    names = {column_of(name.strip(' "\r\n'))[0] for name in max(map(header.split, ",;\t"), key=len)}
     kinds = [
         kind.name
         for kind in FILE_KINDS.values()

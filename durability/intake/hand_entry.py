@@ -9,10 +9,9 @@ from datetime import date, datetime, time
 from pathlib import Path
 
 from durability.intake.columns import COLUMNS
-from durability.record import clock
+from durability.record import clock, units
 from durability.record.errors import UnusableCall
-from durability.record.records import FunctionalCheck
-from durability.record.vocabulary import DAMAGE_MODES, VOID_REASONS, Outcome
+from durability.record.vocabulary import DAMAGE_MODES, VOID_REASONS
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,14 +34,14 @@ def typed_value(column: str, text: str, *, option: str | None = None) -> str | f
     column : str
         A name of the column table, for instance ``peak_g``.
     text : str
-        What was typed.
+        What was typed; a quantity with or without its unit.
     option : str, optional
         How the message names the field; by default the column's name.
 
     Returns
     -------
     str, float or int
-        Numbers as numbers; dates and times as ISO text.
+        Numbers as numbers, in the column's own unit; dates and times as ISO text.
 
     Raises
     ------
@@ -67,9 +66,11 @@ def typed_value(column: str, text: str, *, option: str | None = None) -> str | f
             raise UnusableCall(f"{name} {text!r}: lies in the future; give {rule.right}")
         return moment.date().isoformat() if rule.kind == "date" else moment.isoformat() + offset
     try:
-        number = int(text) if rule.kind == "integer" else float(text)
-    except ValueError:
-        raise wrong from None
+        number = int(text) if rule.kind == "integer" else units.read(text, rule.quantity)
+    except ValueError as fault:
+        if rule.kind == "integer" or not fault.args:
+            raise wrong from None
+        raise UnusableCall(f"{name} {text!r}: {fault}") from None
     in_range = (
         number == number
         and abs(number) != float("inf")
@@ -204,6 +205,33 @@ def typed_values(
     }
 
 
+def as_typed(values: Mapping[str, str | None]) -> str:
+    """What an entry keeps of quantities that were typed in another way than they are stored.
+
+    Parameters
+    ----------
+    values : mapping of str to str or None
+        Column → text, as typed.
+
+    Returns
+    -------
+    str
+        To stand behind the words of the entry; blank where each stands as it was typed.
+
+    Examples
+    --------
+    >>> as_typed({"peak_g": "1180m/s2", "temperature_c": "21.5", "note": "hot"})
+    ' (typed: peak_g 1180m/s2)'
+    """
+    told = [
+        f"{column} {text.strip()}"
+        for column, text in values.items()
+        if text and column in COLUMNS and COLUMNS[column].kind == "number"
+        if not units.is_plain(text)
+    ]
+    return f" (typed: {', '.join(told)})" if told else ""
+
+
 def assignments(texts: Sequence[str], columns: Sequence[str], option: str) -> dict[str, str]:
     """Column and value of each "COLUMN=VALUE".
 
@@ -261,7 +289,7 @@ def read_line(words: str) -> TypedDrop:
     Parameters
     ----------
     words : str
-        For instance "118", "118 6.2", "118 h1205 t21", "118 d2 corner 3 # hairline",
+        For instance "118", "118 6.2", "1180m/s2 h48in t70F", "118 d2 corner 3 # hairline",
         "118 d2/crack corner 3", "118 v1", "void: the door slammed"; in this order.
 
     Returns
@@ -288,7 +316,7 @@ def read_line(words: str) -> TypedDrop:
         typed = typed.strip()[: match.start()]
         values |= {f"damage_{name}": told for name, told in match.groupdict().items()}
     readings: list[str] = []
-    for word in typed.split():
+    for word in units.joined(typed).split():
         column = _MARKED.get(word[0])
         if column and word[1:] and values[column] is None:
             values[column] = word[1:]
@@ -382,7 +410,7 @@ def read_correction(words: str) -> tuple[int | None, str] | None:
     (int or None, str) or None
         Without a number the last drop is meant; the peak as typed.
     """
-    match = _CORRECTION.fullmatch(words.strip())
+    match = _CORRECTION.fullmatch(units.joined(words.strip()))
     if not match:
         return None
     return int(match["number"]) if match["number"] else None, match["peak"]
@@ -408,109 +436,6 @@ def read_never(words: str) -> tuple[int | None, str] | None:
     if not match:
         return None
     return int(match["number"]) if match["number"] else None, match["reason"] or "entered twice"
-
-
-_LONGEST_RUN = 3
-"""Keys typed without a blank between them; a longer run, like "shock", is a word."""
-
-
-def read_ticks(typed: str, names: Mapping[str, str]) -> str:
-    """Names of what was ticked by keys; words are kept as they were typed.
-
-    Parameters
-    ----------
-    typed : str
-        For instance "sl", "s, l" or "slightly swollen".
-    names : mapping of str to str
-        Key → name.
-
-    Returns
-    -------
-    str
-        The names in their order, or the words.
-
-    Examples
-    --------
-    >>> read_ticks("l s", {"s": "swollen", "l": "leaking"})
-    'swollen, leaking'
-    """
-    runs = typed.lower().replace(",", " ").split()
-    if any(len(run) > _LONGEST_RUN or not names.keys() >= set(run) for run in runs):
-        return typed
-    return ", ".join(name for key, name in names.items() if key in "".join(runs))
-
-
-OUTCOME_KEYS: dict[str, Outcome] = {
-    "p": "pass",
-    "d": "degraded",
-    "f": "fail",
-    "n": "not_tested",
-}
-"""One key each."""
-_MEASURED = re.compile(r"^(?P<number>[-+]?[\d.,]+(?:e[-+]?\d+)?)\s*(?P<unit>[^\s#]*)$", re.I)
-
-
-def read_measured(words: str, usual_unit: str | None = None) -> tuple[float, str]:
-    """A measured value and its unit.
-
-    Parameters
-    ----------
-    words : str
-        For instance "5.2 mm".
-    usual_unit : str, optional
-        The unit meant when none is typed.
-
-    Returns
-    -------
-    number : float
-    unit : str
-
-    Raises
-    ------
-    UnusableCall
-        There is no number, or no unit.
-    """
-    match = _MEASURED.match(words.strip())
-    if not match:
-        raise UnusableCall(f"measured {words!r}: write a number and its unit, like 5.2 mm")
-    number = typed_value("measured", match["number"], option="measured")
-    unit = match["unit"] or usual_unit
-    if not unit:
-        raise UnusableCall(f"measured {words!r}: no unit; write it behind, like 5.2 mm")
-    return float(number), unit
-
-
-def read_answer(words: str, usual_unit: str | None = None) -> FunctionalCheck:
-    """One answer on one line: its key or outcome, a measured value, a note.
-
-    Parameters
-    ----------
-    words : str
-        For instance "p", "pass", "p 5.2 mm", "f # no power", "d 5.9 mm # bulges".
-    usual_unit : str, optional
-        The unit meant when none is typed.
-
-    Returns
-    -------
-    FunctionalCheck
-
-    Raises
-    ------
-    UnusableCall
-        The line has another form.
-    """
-    told, _, note = words.strip().partition("#")
-    key, _, rest = told.strip().partition(" ")
-    outcome = OUTCOME_KEYS.get(key.lower()) or next(
-        (each for each in OUTCOME_KEYS.values() if each == key.lower()), None
-    )
-    if outcome is None:
-        raise UnusableCall(
-            f"{words!r}: not an answer; write p pass, d degraded, f fail or n not tested, then a"
-            " measured value with its unit, # and a note"
-        )
-    number, unit = read_measured(rest, usual_unit) if rest.strip() else (None, None)
-    return FunctionalCheck(outcome, number, unit, note.strip() or None)
 
 
 @dataclass(frozen=True, slots=True)

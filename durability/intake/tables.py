@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from durability.intake.columns import COLUMNS, FILE_KINDS, FileKind
+from durability.intake.columns import COLUMNS, FILE_KINDS, IN_OTHER_UNITS, FileKind, column_of
 from durability.plan.results import DropSheet, PlannedDrop, StopRule
 from durability.record.errors import UnusableCall
 from durability.record.records import Rejection
@@ -53,6 +53,8 @@ class Sheet:
     skipped_rows: tuple[int, ...]
     refused: tuple[Rejection, ...]
     """Rows that could not even be cut into columns."""
+    names: Mapping[str, str] = field(default_factory=dict)
+    """Column → the name that gives its cells another unit, like drop_height_in."""
 
 
 def read_sheet(path: Path, kind: str, options: SheetOptions | None = None) -> Sheet:
@@ -83,14 +85,20 @@ def read_sheet(path: Path, kind: str, options: SheetOptions | None = None) -> Sh
     text, digest = _text_of(path)
     rows = _rows_of(path, text)
     renames = {source: target for source, target in options.rename.items() if target}
-    supplied = {*options.constants, *(["drop_number"] if options.number_drops else [])}
+    constants = {column_of(name)[0]: value for name, value in options.constants.items()}
+    supplied = {*constants, *(["drop_number"] if options.number_drops else [])}
     wanted = [name for name in rules.required if name not in supplied]
+    known = {name: name for name in (*rules.columns, *IN_OTHER_UNITS)} | renames
     header_at, header = _find_header(
-        rows, {**{name: name for name in rules.columns}, **renames}, wanted
+        rows, {source: column_of(name)[0] for source, name in known.items()}, wanted
     )
-    unfilled = _unfilled(header, rows[header_at + 1 :]) & set(options.constants)
-    kept = ["" if source in unfilled else source for source in header]
+    unfilled = _unfilled(header, rows[header_at + 1 :])
+    kept = [
+        "" if source in unfilled and column_of(source)[0] in constants else source
+        for source in header
+    ]
     names = _column_names(path, header_at, kept, rules, options, wanted)
+    said = (*options.constants, *(options.rename.get(source, source) for source in header))
 
     records, numbers, skipped, refused = [], [], [], []
     skip_at = _index_of(path, header, options.skip_where_blank)
@@ -120,7 +128,7 @@ def read_sheet(path: Path, kind: str, options: SheetOptions | None = None) -> Sh
         raise UnusableCall(f"{path}: no record below the header in row {header_at + 1}")
 
     frame = pd.DataFrame(records, columns=list(names), dtype=object)
-    for column, value in options.constants.items():
+    for column, value in constants.items():
         frame[column] = value
     if options.number_drops:
         frame["drop_number"] = (frame.groupby("series").cumcount() + 1).astype(str)
@@ -132,7 +140,8 @@ def read_sheet(path: Path, kind: str, options: SheetOptions | None = None) -> Sh
         reason = frame.get("void_reason", pd.Series("", index=frame.index))
         frame["void_reason"] = reason.mask(blank & (reason == ""), options.void_blank_peaks)
     frame["source_row"] = numbers
-    return Sheet(str(path), digest, frame, tuple(skipped), tuple(refused))
+    in_other_units = {column_of(name)[0]: name for name in said if name in IN_OTHER_UNITS}
+    return Sheet(str(path), digest, frame, tuple(skipped), tuple(refused), in_other_units)
 
 
 def _text_of(path: Path) -> tuple[str, str]:
@@ -199,16 +208,17 @@ def _column_names(
                 f"{path}, {row}: no column {source!r} to rename{_nearest(source, header)}"
             )
     for column in (*options.rename.values(), *options.constants):
-        if column and column not in rules.columns:
+        if column and column_of(column)[0] not in rules.columns:
             raise UnusableCall(
                 f"{path}: {column!r} is no column of {rules.name}{_nearest(column, rules.columns)}"
             )
     names: dict[str, int] = {}
+    given = {column_of(name)[0] for name in options.constants}
     for at, source in enumerate(header):
         if source in options.rename:
-            column = options.rename[source]
-        elif source in rules.columns:
-            column = source
+            column = column_of(options.rename[source])[0]
+        elif column_of(source)[0] in rules.columns:
+            column = column_of(source)[0]
         else:
             column = ""
             if source and source not in REJECTS_COLUMNS and not options.ignore_other_columns:
@@ -217,7 +227,7 @@ def _column_names(
                     f' rename it with --map "{source}=COLUMN", or leave it out with'
                     f' --map "{source}="'
                 )
-        if column in names or (column and column in options.constants):
+        if column in names or (column and column in given):
             raise UnusableCall(f"{path}, {row}: column {column!r} stands there twice")
         if column:
             names[column] = at
@@ -251,7 +261,7 @@ def _point_decimals(frame: pd.DataFrame) -> pd.DataFrame:
     frame = frame.copy()
     for name in (column for column in COLUMNS if column in frame):
         if COLUMNS[name].kind == "number":
-            frame[name] = frame[name].str.replace(r"^(-?\d+),(\d+)$", r"\1.\2", regex=True)
+            frame[name] = frame[name].str.replace(r"^(-?\d+),(\d+)(?!.*[.,])", r"\1.\2", regex=True)
     return frame
 
 

@@ -13,7 +13,7 @@ from typing import Any
 import pandas as pd
 
 from durability import PROGRAM_VERSION
-from durability.intake.checks import check_sheet, split_conditions
+from durability.intake.checks import as_read, check_sheet, split_conditions
 from durability.intake.columns import COLUMNS
 from durability.intake.tables import Sheet, SheetOptions, read_sheet
 from durability.pulse.waveform_codec import decode, encode
@@ -94,7 +94,7 @@ def import_files(
                 bench.add_entry(
                     connection,
                     entered_by=session.person,
-                    command=f"import {kind}",
+                    command=f"import {kind}{as_read(sheet, kind)}",
                     file_name=Path(sheet.file_name).name,
                     file_sha256=sheet.file_sha256,
                 ),
@@ -160,7 +160,7 @@ def _write_rejects(first: Path, sheets: Sequence[Sheet], rejections: Sequence[Re
     by_row = {
         (sheet.file_name, int(row["source_row"])): row
         for sheet in sheets
-        for row in sheet.frame.to_dict("records")
+        for row in sheet.frame.rename(columns=sheet.names).to_dict("records")
     }
     lines = []
     for rejection in rejections:

@@ -166,7 +166,9 @@ def review_drops(session: Session, series: str, drop_number: int | None) -> list
     return [row["drop_number"] for row in rows]
 
 
-def correct_peak(session: Session, series: str, drop_number: int, peak_g: str) -> float | None:
+def correct_peak(
+    session: Session, series: str, drop_number: int, peak_g: str
+) -> tuple[float | None, float]:
     """Correct a peak that was typed wrong.
 
     Parameters
@@ -182,8 +184,10 @@ def correct_peak(session: Session, series: str, drop_number: int, peak_g: str) -
 
     Returns
     -------
-    float or None
+    was : float or None
         The peak in g that stood there; None when the drop had no reading.
+    right : float
+        The peak in g that stands there now.
 
     Raises
     ------
@@ -192,16 +196,15 @@ def correct_peak(session: Session, series: str, drop_number: int, peak_g: str) -
     RecordRefused
         No such drop.
     """
-    right = typed_value("peak_g", peak_g)
-    with entry(session, "drop amend") as (connection, entry_id):
+    right = float(typed_value("peak_g", peak_g))
+    with entry(session, "drop amend", {"peak_g": peak_g}) as (connection, entry_id):
         drop = _made_drop(connection, series, drop_number)
         if drop["status"] == "valid":
             _refuse_beyond(connection, series, right)
         changes = [("peak_g", drop["peak_g"], right)]
         why = "typed wrong"
         bench.amend(connection, "drops", drop["drop_id"], changes, reason=why, entry_id=entry_id)
-    was: float | None = drop["peak_g"]
-    return was
+    return drop["peak_g"], right
 
 
 def amend_record(
@@ -241,7 +244,7 @@ def amend_record(
     if new.get("dropped_at"):
         new |= _amended_offset(wanted["dropped_at"])
     refuse_impossible(new.get("orientation"), "--set orientation")
-    with entry(session, f"{table} amend") as (connection, entry_id):
+    with entry(session, f"{table} amend", wanted) as (connection, entry_id):
         if table == "drops":
             record = _made_drop(connection, code, number)
             if "damage_severity" in new:

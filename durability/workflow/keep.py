@@ -226,7 +226,7 @@ def add_drop(
     # A line of a bench session has one place for words: the note of the drop.
     said = row["damage_note"] or row["note"]
     _refuse_mode(row["damage_mode"], row["damage_severity"], said, options="--damage-")
-    with entry(session, command) as (connection, entry_id):
+    with entry(session, command, {**values, "peak_g": typed.peak_g}) as (connection, entry_id):
         return next_drops(
             connection,
             series,

@@ -50,7 +50,7 @@ def add_sensor(session: Session, code: str, values: Mapping[str, str | None]) ->
             ),
         ),
     }
-    with entry(session, "sensor add") as (connection, entry_id):
+    with entry(session, "sensor add", values) as (connection, entry_id):
         bench.refuse_taken(connection, "sensor", code)
         bench.run(connection, "add_sensor", **row, entry_id=entry_id)
 
@@ -114,7 +114,7 @@ def add_calibration(
     on, due = (date.fromisoformat(str(row[name])) for name in ("calibrated_on", "calibration_due"))
     if due <= on:
         raise UnusableCall(f"--calibration-due {due}: not after the calibration of {on}")
-    with entry(session, "sensor calibrate") as (connection, entry_id):
+    with entry(session, "sensor calibrate", values) as (connection, entry_id):
         sensor_id = bench.find(connection, "sensor", sensor)["sensor_id"]
         held = bench.fetch(connection, "calibrations_of_sensor", sensor=sensor)
         if any(each["calibrated_on"] == on and each["calibration_id"] for each in held):

@@ -77,7 +77,7 @@ def open_series(
             " 'MIL-STD-810H 516.8 clause 4.6.5'"
         )
     refuse_impossible(row["orientation"], "--orientation")
-    with entry(session, command) as (connection, entry_id):
+    with entry(session, command, values) as (connection, entry_id):
         bench.refuse_taken(connection, "series", str(typed_value("series", code)))
         added: list[str] = []
         kind = values.get("device_kind")

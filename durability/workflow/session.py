@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import getpass
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from durability.intake.hand_entry import as_typed, typed_instant
 from durability.record import clock
 from durability.store import bench, database
 from durability.store.database import Past
@@ -84,8 +85,6 @@ def open_session(
     name = person or os.environ.get("DURABILITY_PERSON") or _login_name()
     if as_of is None:
         return Session(Path(path), name)
-    from durability.intake.hand_entry import typed_instant
-
     instant = typed_instant(as_of, option="--as-of")
     return Session(Path(path), name, database.past(Path(path), instant))
 
@@ -98,7 +97,13 @@ def _login_name() -> str:
 
 
 @contextmanager
-def entry(session: Session, command: str) -> Iterator[tuple[Any, Any]]:
-    """A transaction with its entry: (connection, entry key)."""
+def entry(
+    session: Session, command: str, typed: Mapping[str, str | None] | None = None
+) -> Iterator[tuple[Any, Any]]:
+    """A transaction with its entry: (connection, entry key).
+
+    Of ``typed``, column → text, the entry keeps what was typed in another unit than is stored.
+    """
+    command += as_typed(typed or {})
     with database.writing(session.store) as connection:
         yield connection, bench.add_entry(connection, entered_by=session.person, command=command)

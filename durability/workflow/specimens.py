@@ -61,7 +61,7 @@ def add_specimen(
         "kind": typed_value("kind", kind),
         **typed_values(values, ("model", "lot", "mass_g", "received_on", "note")),
     }
-    with entry(session, "specimen add") as (connection, entry_id):
+    with entry(session, "specimen add", values) as (connection, entry_id):
         bench.refuse_taken(connection, "specimen", code)
         bench.run(connection, "add_specimen", **row, entry_id=entry_id)
         return quarantine.suspect_note(connection, code, values.get("note"), entry_id=entry_id)

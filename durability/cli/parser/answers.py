@@ -81,7 +81,7 @@ def claim(made: Parser) -> None:
     made.add_argument("b", metavar="B", help="the case model that the claim is for")
     made.add_argument(
         "--at-least",
-        type=float,
+        type=common.percentage,
         required=True,
         metavar="PCT",
         help="the reduction that is claimed, %% of A's peak g",
@@ -109,7 +109,7 @@ def rig(made: Parser) -> None:
     )
     made.add_argument(
         "--part-sd-pct",
-        type=float,
+        type=common.percentage,
         metavar="S",
         help="standard deviation between specimens, %% of peak g, where there is one reference"
         " series; else that of this lab's cases",
@@ -179,7 +179,7 @@ def report(made: Parser) -> None:
     made.add_argument("--on", metavar="DATE", help="what is due on this day; else today")
     made.add_argument(
         "--claim",
-        type=float,
+        type=common.percentage,
         metavar="PCT",
         help="judge whether each case model reduces the peak g of bare drops by at least PCT %%",
     )

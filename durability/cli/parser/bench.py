@@ -36,7 +36,7 @@ def specimen(made: Parser) -> None:
     )
     add.add_argument("--model", metavar="M", help="model; cases of one model inform each other")
     add.add_argument("--lot", help="production lot")
-    add.add_argument("--mass-g", metavar="GRAMS", help="mass, g")
+    add.add_argument("--mass-g", metavar="GRAMS", help="mass, g or like 6.4oz")
     add.add_argument("--received-on", metavar="DATE", help="day of receipt, like 2026-05-31")
     add.add_argument("--note", metavar="WORDS", help="anything else worth keeping")
     listed = family.reads(
@@ -230,7 +230,9 @@ def series(made: Parser) -> None:
     opened.add_argument(
         "--case-model", metavar="M", help="model of a case that is new in the record"
     )
-    opened.add_argument("--drop-height-mm", metavar="MM", help="nominal free-fall height, mm")
+    opened.add_argument(
+        "--drop-height-mm", metavar="MM", help="nominal free-fall height, mm or like 48in"
+    )
     opened.add_argument("--surface", help="what it lands on, like steel on concrete")
     opened.add_argument("--orientation", help="what strikes first, like corner 2-3-5")
     opened.add_argument("--sensor", metavar="CODE", help="code of the accelerometer")
@@ -303,7 +305,7 @@ def drop(made: Parser) -> None:
         nargs="?",
         default=argparse.SUPPRESS,
         metavar="PEAK_G",
-        help="largest absolute acceleration, g",
+        help="largest absolute acceleration, g or like 1180m/s2",
     )
     peak.add_argument("--peak-g", metavar="G", help="the same")
     add.add_argument(
@@ -312,8 +314,10 @@ def drop(made: Parser) -> None:
     add.add_argument(
         "--velocity-change-m-s", metavar="M_S", help="integral of the first impact, m/s"
     )
-    add.add_argument("--achieved-height-mm", metavar="MM", help="height measured at this drop, mm")
-    add.add_argument("--temperature-c", metavar="C", help="temperature at the drop, °C")
+    add.add_argument(
+        "--achieved-height-mm", metavar="MM", help="height measured at this drop, mm or like 4ft"
+    )
+    add.add_argument("--temperature-c", metavar="C", help="temperature at the drop, °C or like 70F")
     add.add_argument("--dropped-at", metavar="TIME", help="ISO 8601; else now")
     add.add_argument(
         "--damage-severity",
@@ -432,7 +436,7 @@ def record(made: Parser) -> None:
     )
     made.add_argument(
         "--rest-s",
-        type=float,
+        type=common.rest_time,
         metavar="S",
         help="least rest between drops, s; a shorter one is noted with the drop",
     )

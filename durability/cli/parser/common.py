@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import re
 import sys
+from collections.abc import Callable
 from typing import Any, NoReturn
+
+from durability.record import units
 
 REPLACED = {
     "--decimal-comma": "--decimal comma",
@@ -14,6 +18,7 @@ REPLACED = {
 """Options of the last release and what is written today; each is refused for one release."""
 
 
+_NEGATIVE = re.compile(r"-[.,]?\d")
 _FEW = 12
 """Commands of a group, or choices, that are all named where one was mistyped."""
 
@@ -40,6 +45,8 @@ class Parser(argparse.ArgumentParser):
 
     def __init__(self, **options: Any) -> None:
         super().__init__(formatter_class=_Formatter, **options)
+        # By itself argparse takes "-5C" for an option.
+        self._negative_number_matcher = _NEGATIVE
 
     def error(self, message: str) -> NoReturn:
         """Say what is wrong in one line."""
@@ -206,7 +213,7 @@ def under(made: Any) -> None:
     """Take the conditions that are answered for."""
     group = made.add_argument_group('conditions answered for (repeatable; "" for not recorded)')
     for name, kind, help_ in (
-        ("drop-height-mm", number, "only this drop height"),
+        ("drop-height-mm", _height, "only this drop height, mm or like 48in"),
         ("surface", _recorded, "only this surface"),
         ("orientation", _recorded, "only this orientation: face 3, edge 1-2, corner 1-2-5 …"),
         ("device-kind", _recorded, "only device, or only dummy"),
@@ -220,9 +227,42 @@ def _recorded(text: str) -> str | None:
     return text.strip() or None
 
 
-def number(text: str) -> float | None:
-    """A value of a condition; None where it is not recorded."""
-    return float(text) if text.strip() else None
+def _height(text: str) -> float | None:
+    return length(text) if text.strip() else None
+
+
+def _taken(quantity: units.Quantity) -> Callable[[str], float]:
+    """What takes a quantity with or without its unit, as the type of an option."""
+
+    def take(text: str) -> float:
+        try:
+            return units.read(text, quantity)
+        except ValueError as fault:
+            unit = f", in {quantity.unit} or with its unit" if quantity.unit else ""
+            words = str(fault) or f"not a number{unit}, like {quantity.like}"
+            raise argparse.ArgumentTypeError(f"{text!r}: {words}") from None
+
+    return take
+
+
+length, acceleration = _taken(units.LENGTH), _taken(units.ACCELERATION)
+rest_time, frequency = _taken(units.REST_TIME), _taken(units.FREQUENCY)
+sensitivity = _taken(units.SENSITIVITY)
+percentage, share = _taken(units.PERCENTAGE), _taken(units.SHARE)
+
+_LARGEST_RISE = 5.0
+"""Of a case's level, without a percent sign; a larger one was meant as percent, as may this be."""
+
+
+def rise(text: str) -> float:
+    """A rise as a fraction, like 0.5, or in percent, like 50%."""
+    value = share(text)
+    if value >= _LARGEST_RISE and "%" not in text:
+        raise argparse.ArgumentTypeError(
+            f"{text!r}: ambiguous, {value:g} times the fresh level on top of it or {value:g} %;"
+            f" write {100 * value:g}% or {value:g}%"
+        )
+    return value
 
 
 def pool(made: Any) -> None:
@@ -254,7 +294,11 @@ def quiet(made: Any) -> None:
 def level(made: Any) -> None:
     """Take the probability of the interval."""
     made.add_argument(
-        "--level", type=float, default=0.9, metavar="P", help="of the interval (default 0.9)"
+        "--level",
+        type=share,
+        default=0.9,
+        metavar="P",
+        help="of the interval, like 0.8 or 80%% (default 0.9)",
     )
 
 
@@ -280,14 +324,18 @@ def limit(made: Any) -> None:
     """Take the level at which a case no longer protects."""
     either = made.add_mutually_exclusive_group()
     either.add_argument(
-        "--limit-g", type=float, metavar="G", help="level at which the case no longer protects, g"
+        "--limit-g",
+        type=acceleration,
+        metavar="G",
+        help="level at which the case no longer protects, g",
     )
     either.add_argument(
         "--limit-rise",
-        type=float,
+        type=rise,
         default=0.5,
         metavar="R",
-        help="the same as a fraction above the level of the fresh case (default 0.5)",
+        help="the same as a fraction above the level of the fresh case, like 0.5 or 50%%"
+        " (default 0.5)",
     )
 
 
@@ -319,12 +367,14 @@ def recorder_file(made: Any) -> None:
         "--units", choices=("g", "m/s2", "V", "mV"), help="unit of the channel's values"
     )
     made.add_argument(
-        "--mv-per-g", type=float, metavar="K", help="sensitivity, instead of the sensor's"
+        "--mv-per-g", type=sensitivity, metavar="K", help="sensitivity, instead of the sensor's"
     )
     made.add_argument(
-        "--full-scale-g", type=float, metavar="G", help="full scale, instead of the sensor's"
+        "--full-scale-g", type=acceleration, metavar="G", help="full scale, instead of the sensor's"
     )
-    made.add_argument("--sample-rate-hz", type=float, metavar="HZ", help="instead of the file's")
+    made.add_argument(
+        "--sample-rate-hz", type=frequency, metavar="HZ", help="instead of the file's"
+    )
     made.add_argument(
         "--time-unit", choices=("s", "ms", "us", "ns"), help="unit of the time column"
     )
@@ -348,7 +398,7 @@ def low_pass(made: Any) -> None:
     chosen = made.add_mutually_exclusive_group()
     chosen.add_argument(
         "--low-pass-hz",
-        type=float,
+        type=frequency,
         metavar="F",
         help="cut-off of the zero-phase filter; by default one that leaves the pulse unchanged",
     )

@@ -53,7 +53,12 @@ def _table(family: Family, kind: str) -> None:
     columns, *examples = _TABLES[kind]
     made = family.writes(kind, f"take {kind}: {columns}", "files:import_files", *examples)
     made.set_defaults(kind=kind)
-    made.add_argument("files", nargs="+", metavar="FILE", help="CSV with a header row")
+    made.add_argument(
+        "files",
+        nargs="+",
+        metavar="FILE",
+        help="CSV with a header row; drop_height_in, temperature_f and the like are converted",
+    )
     made.add_argument(
         "--keep-good",
         action="store_true",

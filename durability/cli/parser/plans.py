@@ -182,7 +182,7 @@ def plan(made: Parser) -> None:
     )
     rise.add_argument(
         "--rise-pct",
-        type=float,
+        type=common.percentage,
         required=True,
         metavar="X",
         help="rise to be seen, %% of peak g per drop",
@@ -198,7 +198,7 @@ def plan(made: Parser) -> None:
     _scatter(rise)
     rise.add_argument(
         "--rise-sd-pct",
-        type=float,
+        type=common.percentage,
         metavar="S",
         help="standard deviation of the rise between cases, %% per drop; without: all rise alike",
     )
@@ -211,7 +211,7 @@ def plan(made: Parser) -> None:
     )
     apart.add_argument(
         "--difference-pct",
-        type=float,
+        type=common.percentage,
         required=True,
         metavar="Y",
         help="difference to be seen, %% of peak g",
@@ -227,7 +227,7 @@ def plan(made: Parser) -> None:
     _scatter(apart)
     apart.add_argument(
         "--scatter-between-pct",
-        type=float,
+        type=common.percentage,
         metavar="S",
         help="scatter from case to case, %% of peak g; else this lab's",
     )
@@ -238,20 +238,24 @@ def plan(made: Parser) -> None:
 def _chances(made: Parser) -> None:
     made.add_argument(
         "--power",
-        type=float,
+        type=common.share,
         default=0.8,
         metavar="P",
         help="probability of seeing it (default 0.8)",
     )
     made.add_argument(
-        "--alpha", type=float, default=0.05, metavar="P", help="size of the test (default 0.05)"
+        "--alpha",
+        type=common.share,
+        default=0.05,
+        metavar="P",
+        help="size of the test (default 0.05)",
     )
 
 
 def _scatter(made: Parser) -> None:
     made.add_argument(
         "--scatter-pct",
-        type=float,
+        type=common.percentage,
         metavar="S",
         help="scatter from drop to drop, %% of peak g; else this lab's",
     )
@@ -271,14 +275,14 @@ def _survive(family: Family) -> None:
     )
     made.add_argument(
         "--reliability",
-        type=float,
+        type=common.share,
         default=0.9,
         metavar="P",
         help="share of cases that survive them (default 0.9)",
     )
     made.add_argument(
         "--confidence",
-        type=float,
+        type=common.share,
         default=0.9,
         metavar="P",
         help="confidence in that share (default 0.9)",
@@ -332,7 +336,7 @@ def _sheet(family: Family) -> None:
     )
     made.add_argument(
         "--rest-s",
-        type=float,
+        type=common.rest_time,
         default=0.0,
         metavar="S",
         help="least rest of an item between its drops, s (default 0)",

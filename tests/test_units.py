@@ -1,0 +1,228 @@
+"""Quantities with their units, typed and imported: kept in SI, with what was typed.
+
+Factors, exact by definition: NIST SP 811 (2008), appendix B.8 (inch 25.4 mm, foot 304.8 mm, pound
+453.592 37 g, ounce a sixteenth of it, standard gravity 9.806 65 m/s2) and B.8.1 (Fahrenheit);
+the same standard gravity: BIPM, SI Brochure, 9th edition (2019); 3rd CGPM (1901).
+"""
+
+from fractions import Fraction
+
+import pytest
+
+from durability.intake.columns import IN_OTHER_UNITS
+from durability.record import units
+
+TYPED = [
+    ("48in", units.LENGTH, Fraction("1219.2")),
+    ("4ft", units.LENGTH, Fraction("1219.2")),
+    ("1.2m", units.LENGTH, Fraction(1200)),
+    ("1200 mm", units.LENGTH, Fraction(1200)),
+    ("120 cm", units.LENGTH, Fraction(1200)),
+    ('48"', units.LENGTH, Fraction("1219.2")),
+    ("70F", units.TEMPERATURE, Fraction(38 * 5, 9)),
+    ("-40 °F", units.TEMPERATURE, Fraction(-40)),
+    ("21.5C", units.TEMPERATURE, Fraction("21.5")),
+    ("294.65K", units.TEMPERATURE, Fraction("21.5")),
+    ("1180m/s2", units.ACCELERATION, 1180 / Fraction("9.80665")),
+    ("1180 m/s²", units.ACCELERATION, 1180 / Fraction("9.80665")),
+    ("127,5", units.ACCELERATION, Fraction("127.5")),
+    ("0,125", units.ACCELERATION, Fraction("0.125")),
+    ("193in/s", units.VELOCITY, Fraction("4.9022")),
+    ("6200us", units.PULSE_TIME, Fraction("6.2")),
+    ("2min", units.REST_TIME, Fraction(120)),
+    ("6.4oz", units.MASS, Fraction("6.4") * Fraction("453.59237") / 16),
+    ("0.05mV/(m/s2)", units.SENSITIVITY, Fraction("0.05") * Fraction("9.80665")),
+    ("2kHz", units.FREQUENCY, Fraction(2000)),
+    ("50%", units.SHARE, Fraction(1, 2)),
+    ("50%", units.PERCENTAGE, Fraction(50)),
+]
+
+
+@pytest.mark.parametrize(("text", "quantity", "exact"), TYPED)
+def test_a_quantity_is_the_number_nearest_to_its_definition(text, quantity, exact):
+    assert units.read(text, quantity) == float(exact)
+
+
+@pytest.mark.parametrize("quantity", [units.LENGTH, units.TEMPERATURE, units.VELOCITY, units.MASS])
+def test_what_is_shown_in_another_unit_is_what_was_typed_in_it(quantity):
+    for unit in quantity.units:
+        assert units.converted(units.read(f"48{unit}", quantity), quantity, unit) == pytest.approx(
+            48, rel=1e-14
+        )
+
+
+@pytest.fixture
+def bench(store):
+    store("specimen", "add", "D-1", "--kind", "dummy", "--mass-g", "6.4oz")
+    store("series", "open", "S1", "--device", "D-1", "--drop-height-mm", "48in")
+    return store
+
+
+def drops(run):
+    return run("drop", "list", "--json").json["drops"]
+
+
+def entry_of(run, number):
+    return run("show", "drop", "S1", number, "--json").json["command"]
+
+
+def test_typed_with_units_it_is_kept_in_si_with_what_was_typed(bench):
+    bench("drop", "add", "S1", "1180m/s2", "--temperature-c", "70F", "--pulse-duration-ms", "6,2",
+          "--achieved-height-mm", "4 ft", "--velocity-change-m-s", "193in/s")  # fmt: skip
+    bench("drop", "add", "S1", "--peak-g", "118", "--temperature-c", "-5C")
+    first, second = drops(bench)
+    assert first["drop_height_mm"] == first["achieved_height_mm"] == 1219.2
+    assert first["peak_g"] == pytest.approx(120.3265, abs=1e-4)
+    assert first["temperature_c"] == pytest.approx(21.1111, abs=1e-4)
+    assert (first["pulse_duration_ms"], first["velocity_change_m_s"]) == (6.2, 4.9022)
+    typed = entry_of(bench, 1).removeprefix("drop add (typed: ").removesuffix(")")
+    assert set(typed.split(", ")) == {
+        "peak_g 1180m/s2", "temperature_c 70F", "pulse_duration_ms 6,2", "achieved_height_mm 4 ft",
+        "velocity_change_m_s 193in/s",
+    }  # fmt: skip
+    assert (second["peak_g"], second["temperature_c"]) == (118.0, -5.0)
+    assert entry_of(bench, 2) == "drop add (typed: temperature_c -5C)"
+    assert bench("specimen", "show", "D-1", "--json").json["mass_g"] == pytest.approx(181.437)
+
+
+def test_a_correction_takes_units_and_keeps_what_was_typed(bench):
+    bench("drop", "add", "S1", "118")
+    bench("drop", "amend", "S1", "1", "--set", "temperature_c=70F", "--reason", "forgotten")
+    assert drops(bench)[0]["temperature_c"] == pytest.approx(21.1111, abs=1e-4)
+    last = bench("status", "--json").json["last_entries"][0]["command"]
+    assert last == "drops amend (typed: temperature_c 70F)"
+
+
+def test_lines_at_the_bench_take_units_glued_or_spaced(bench, monkeypatch):
+    lines = (
+        "1180m/s2 6,2 h48in t70F\n1180 m/s2 6.2 ms h4 ft t70 F # 3 in from the edge\nc 1 118 g\n"
+    )
+    piped(monkeypatch, lines)
+    told = bench("record", "S1")
+    assert "drop 1 stored: 1180m/s2 6,2 h48in t70F (120.33 g)" in told.out
+    first, second = drops(bench)
+    assert (first["peak_g"], second["note"]) == (118.0, "3 in from the edge")
+    for each in (first, second):
+        assert each["achieved_height_mm"] == 1219.2 and each["pulse_duration_ms"] == 6.2
+        assert each["temperature_c"] == pytest.approx(21.1111, abs=1e-4)
+
+
+def piped(monkeypatch, text):
+    import io
+
+    monkeypatch.setattr("sys.stdin", io.StringIO(text))
+
+
+REFUSED = [
+    (("drop", "add", "S1", "1,180"), "--peak-g '1,180': ambiguous, thousands or a decimal comma;"
+     " write 1180 or 1.180"),
+    (("drop", "add", "S1", "118", "--temperature-c", "48in"), "in is a unit of length; give"
+     " temperature in C, F, K"),
+    (("drop", "add", "S1", "118", "--achieved-height-mm", "70F"), "F is a unit of temperature"),
+    (("drop", "add", "S1", "118", "--achieved-height-mm", "4 furlongs"), "no unit known here"),
+    (("drop", "add", "S1", "118", "--temperature-c", "-500F"), "not a number above -273.15"),
+    (("forecast", "--limit-g", "48in"), "in is a unit of length; give acceleration in"),
+    (("forecast", "--limit-g", "much"), "not a number, in g or with its unit, like 1157m/s2"),
+    (("forecast", "--limit-rise", "5"), "--limit-rise: '5': ambiguous"),
+    (("forecast", "--limit-rise", "50"), "write 5000% or 50%"),
+    (("trend", "--drop-height-mm", "70F"), "F is a unit of temperature"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("words", "said"), REFUSED)
+def test_what_can_not_be_meant_is_refused_in_one_line(bench, words, said):
+    told = bench(*words, expect=2)
+    assert said in told.err
+    assert len(told.err.strip().splitlines()) == 1
+    assert drops(bench) == []
+
+
+def test_options_of_answers_take_units(bench):
+    for peak in (100, 101, 103, 104, 106):
+        bench("drop", "add", "S1", peak)
+
+    def forecast(*words):
+        return bench("forecast", "--json", *words).json
+
+    assert forecast("--limit-g", "1961.33m/s2") == forecast("--limit-g", "200")
+    assert forecast("--limit-rise", "40%", "--level", "80%") == forecast(
+        "--limit-rise", "0,4", "--level", "0.8"
+    )
+    assert bench("trend", "--drop-height-mm", "4ft", "--json").json["series"]
+
+
+HEAD = "series,drop_number,device"
+
+
+def test_columns_named_by_their_unit_are_converted(store, sheet):
+    path = sheet("a.csv", f"{HEAD},peak_m_s2,drop_height_in,temperature_f,achieved_height_cm",
+                 "S1,1,D-1,1180,48,70,121.5", "S1,2,D-1,1190,48,,1219 mm")  # fmt: skip
+    store("import", path)
+    first, second = drops(store)
+    assert (first["drop_height_mm"], second["drop_height_mm"]) == (1219.2, 1219.2)
+    assert (first["achieved_height_mm"], second["achieved_height_mm"]) == (1215.0, 1219.0)
+    assert first["peak_g"] == pytest.approx(120.3265, abs=1e-4)
+    assert second["temperature_c"] is None
+    assert entry_of(store, 1) == (
+        "import drops (typed: peak_m_s2, drop_height_in, temperature_f, achieved_height_cm in mm)"
+    )
+    assert store("import", "drops", path, "--json").json["duplicates"] == 2
+
+
+def test_cells_with_units_are_converted(store, sheet):
+    path = sheet("a.csv", f"{HEAD},peak_g,drop_height_mm,temperature_c",
+                 'S1,1,D-1,"127,5",48in,70F', "S1,2,D-1,1180 m/s2,4 ft,21.5")  # fmt: skip
+    store("import", "drops", path)
+    first, second = drops(store)
+    assert (first["peak_g"], second["drop_height_mm"]) == (127.5, 1219.2)
+    assert entry_of(store, 2) == (
+        "import drops (typed: peak_g in m/s2, drop_height_mm in ft and in, temperature_c in F)"
+    )
+
+
+def test_a_mapped_column_and_a_constant_may_bear_a_unit(store, sheet):
+    path = sheet("a.csv", "No,Peak", "1,1180", "2,1190")
+    store("import", "drops", path, "--map", "No=drop_number", "--map", "Peak=peak_m_s2", "--set",
+          "series=S1", "--set", "drop_height_in=48", "--set", "temperature_c=70F")  # fmt: skip
+    (first, _) = drops(store)
+    assert first["drop_height_mm"] == 1219.2
+    assert first["temperature_c"] == pytest.approx(21.1111, abs=1e-4)
+    assert first["peak_g"] == pytest.approx(120.3265, abs=1e-4)
+
+
+def test_a_height_given_twice_is_refused(store, sheet):
+    path = sheet("a.csv", f"{HEAD},peak_g,drop_height_mm,drop_height_in", "S1,1,D-1,118,1220,48")
+    assert "stands there twice" in store("import", "drops", path, expect=2).err
+
+
+@pytest.mark.parametrize(
+    ("cells", "said"),
+    [
+        ('"1,180",48,70', "peak_g '1,180': ambiguous, thousands or a decimal comma; write 1180 or"
+         " 1.180, or read the file with --decimal comma"),
+        ("118,70F,70", "drop_height_in '70F': F is a unit of temperature; give length"),
+        ("118,48,48in", "temperature_c '48in': in is a unit of length"),
+        ("118,-3,70", "drop_height_in '-3': not a number above 0"),
+    ],
+)  # fmt: skip
+def test_a_cell_that_can_not_be_meant_is_refused_and_comes_back_as_read(store, sheet, cells, said):
+    path = sheet("a.csv", f"{HEAD},peak_g,drop_height_in,temperature_c",
+                 "S1,1,D-1,118,48,20", f"S1,2,D-1,{cells}")  # fmt: skip
+    told = store("import", "drops", path, "--keep-good", "--json", expect=1)
+    assert said in told.err
+    rejected = path.with_name("a.rejects.csv").read_text(encoding="utf-8")
+    # Under the name that gives the unit: corrected, it is taken as what it is.
+    assert "drop_height_in" in rejected and "drop_height_mm" not in rejected.partition("\n")[0]
+
+
+def test_a_declared_decimal_comma_is_never_ambiguous(store, sheet):
+    path = sheet("a.csv", "series;drop_number;peak_g;drop_height_mm", "S1;1;1,180;1,220 m")
+    store("import", "drops", path, "--decimal", "comma")
+    (only,) = drops(store)
+    assert (only["peak_g"], only["drop_height_mm"]) == (1.18, 1220.0)
+
+
+def test_every_quantity_of_a_file_has_names_for_its_units():
+    assert {"drop_height_in", "drop_height_ft", "drop_height_cm", "drop_height_m", "temperature_f",
+            "peak_m_s2", "achieved_height_in", "velocity_change_in_s", "mass_oz"} <= set(
+        IN_OTHER_UNITS)  # fmt: skip
