@@ -278,6 +278,13 @@ def test_an_undone_drop_is_owed_again(follow):
     assert "0 of 3 planned drops done" in follow().out
 
 
+def test_an_entry_made_twice_is_owed_again(follow):
+    told = follow("100", "101", "never")
+    assert "taken out as never made (entered twice)" in told.out
+    assert "1 of 3 planned drops done" in told.out
+    assert "2 of 3" in follow("102").out
+
+
 def test_a_scan_says_whether_it_is_the_item_that_is_planned(follow):
     planned = follow.drops[0][3]
     told = follow("C0", "C2", expect=1)
