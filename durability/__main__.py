@@ -6,6 +6,8 @@ import importlib
 import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
+from pathlib import Path
 
 from durability.cli.parser import make_parser, meant
 from durability.record.errors import DurabilityError, UnusableCall
@@ -24,6 +26,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     int
         0 all well, 1 a run that found something wrong, 2 an unusable call.
     """
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:  # closed by the caller
+            setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))  # noqa: SIM115
     words = list(sys.argv[1:] if arguments is None else arguments)
     try:
         words = meant(words)
@@ -44,12 +49,24 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return error.exit_status
     except BrokenPipeError:
         # The reader (head, a pager) has gone; nothing is left to say to it.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _give_up_output()
         return 0
+    except OSError as error:
+        # A disk that is full, a device that is gone: what is not foreseen where it happens.
+        where = f"{error.filename}: " if error.filename else ""
+        print(f"durability: {where}{error.strerror or error}", file=sys.stderr)
+        _give_up_output()
+        return UnusableCall.exit_status
     except KeyboardInterrupt:
         print("durability: interrupted; what was acknowledged is stored", file=sys.stderr)
         return 130
     return status
+
+
+def _give_up_output() -> None:
+    """What is still to be written goes nowhere: the end of the process would complain of it."""
+    with suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 if __name__ == "__main__":

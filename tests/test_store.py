@@ -1,5 +1,6 @@
 """The file on disk: nothing acknowledged is lost, nothing half-written stays."""
 
+import errno
 import os
 import re
 import subprocess
@@ -227,15 +228,82 @@ def test_codes_and_keys_are_unique_and_stable(store):
     assert kept == ids and len(set(ids)) == 3
 
 
-def test_the_folder_can_be_read_only(store, tmp_path):
-    """A snapshot on a read-only disk can be read: no writer can be there."""
-    if os.geteuid() == 0:
-        pytest.skip("root writes everywhere, so a read-only folder can't be made")
-    tmp_path.chmod(0o555)
+def refusing(monkeypatch, number):
+    """The lock file can't be made or opened for writing: as told by the system."""
+    real = os.open
+
+    def opened(name, flags, *rest, **options):
+        if str(name).endswith(".lock"):
+            raise OSError(number, os.strerror(number), name)
+        return real(name, flags, *rest, **options)
+
+    file._say_once.cache_clear()
+    monkeypatch.setattr(os, "open", opened)
+
+
+@pytest.mark.parametrize("number", [errno.EACCES, errno.EROFS], ids=["forbidden", "read-only"])
+def test_what_can_not_be_locked_is_read_and_says_so(store, tmp_path, monkeypatch, number):
+    store("specimen", "add", "R-1", "--kind", "device")
+    refusing(monkeypatch, number)
+    told = store("report", "-o", tmp_path / "page.html")
+    assert told.err.count("read without a lock (store.duckdb.lock can't be written: ") == 1
+    assert os.strerror(number) in told.err
+    told = store("specimen", "add", "R-2", "--kind", "device", expect=2)
+    assert told.err == (
+        f"durability: {tmp_path / 'store.duckdb'}: store.duckdb.lock can't be written:"
+        f" {os.strerror(number)}\n"
+    )
+
+
+@pytest.mark.skipif(os.name != "posix", reason="modes and groups are those of POSIX")
+def test_the_lock_is_for_whom_the_store_is(store, tmp_path):
+    """A second user of the group reads and writes; the first one's umask doesn't shut it out."""
+    kept, lock = tmp_path / "store.duckdb", tmp_path / "store.duckdb.lock"
+    kept.chmod(0o660)
+    lock.unlink()
+    before = os.umask(0o077)
     try:
-        assert store("series", "list", "--json").json == {"series": []}
+        store("series", "list")
     finally:
-        tmp_path.chmod(0o755)
+        os.umask(before)
+    assert lock.stat().st_mode & 0o777 == 0o660
+    assert lock.stat().st_gid == kept.stat().st_gid
+
+
+def test_a_lock_that_is_none_is_named(store, tmp_path):
+    lock = tmp_path / "store.duckdb.lock"
+    lock.unlink()
+    lock.write_text("rubbish, not a lock")
+    for call in (("series", "list"), ("specimen", "add", "R-1", "--kind", "device")):
+        told = store(*call, expect=2)
+        assert "store.duckdb.lock is no lock file" in told.err and told.err.count("\n") == 1
+        assert "remove it while no other durability command runs" in told.err
+    lock.unlink()
+    lock.mkdir()
+    told = store("series", "list", expect=2)
+    assert "store.duckdb.lock can't be written: Is a directory; remove that folder" in told.err
+
+
+def test_a_store_of_others_is_refused_in_one_line(store, tmp_path, monkeypatch):
+    def forbidden(path, **_):
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(path))
+
+    monkeypatch.setattr(Path, "is_file", forbidden)
+    told = store("series", "list", expect=2)
+    assert (
+        told.err == f"durability: {tmp_path / 'store.duckdb'}: can't be read (Permission denied)\n"
+    )
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
+@pytest.mark.parametrize("call", [("series", "list"), ("series", "list", "--json")])
+def test_a_full_disk_behind_the_output_is_one_line(store, tmp_path, call):
+    with Path("/dev/full").open("w") as full:
+        told = subprocess.run(
+            [sys.executable, "-m", "durability", *call, "--store", str(tmp_path / "store.duckdb")],
+            stdout=full, stderr=subprocess.PIPE, text=True, check=False,
+        )  # fmt: skip
+    assert (told.returncode, told.stderr) == (2, "durability: No space left on device\n")
 
 
 def test_an_absent_text_is_none_in_an_array(store, tmp_path):

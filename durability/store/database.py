@@ -338,7 +338,11 @@ def _empty_store() -> DuckDBPyConnection:
 
 
 def _must_exist(path: Path) -> None:
-    if not path.is_file():
+    try:
+        is_there = path.is_file()
+    except OSError as error:
+        raise StoreUnusable(f"{path}: can't be read ({error.strerror})") from None
+    if not is_there:
         raise StoreUnusable(
             f"{path}: no store there; make one with: durability init --store {path}, or name"
             " yours by --store or DURABILITY_STORE"

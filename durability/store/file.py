@@ -7,12 +7,16 @@ lose rows that were acknowledged.
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 import shutil
+import sqlite3
+import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -58,22 +62,56 @@ def locked(path: Path, *, exclusive: bool) -> Iterator[None]:
         Another command holds it, or it can't be locked.
     """
     lock_file = path.with_name(path.name + ".lock")
-    if not exclusive and not os.access(path.parent, os.W_OK) and not lock_file.exists():
-        # A folder that can't be written has no writer to fear (a snapshot on a read-only disk).
-        yield
-        return
-    lock = ReadWriteLock(lock_file, timeout=LOCK_WAIT_S)
     try:
+        _make_lock(path, lock_file)
+        lock = ReadWriteLock(lock_file, timeout=LOCK_WAIT_S)
         held = lock.acquire_write() if exclusive else lock.acquire_read()
     except Timeout:
         raise StoreUnusable(
             f"{path}: another durability command has held the store for {LOCK_WAIT_S:.0f} s;"
             " wait for it to finish, then try again"
         ) from None
-    except OSError as error:
-        raise StoreUnusable(f"{path}: can't lock the store ({error})") from None
+    except (OSError, ValueError, sqlite3.Error) as error:
+        if exclusive or not _is_forbidden(error) or not path.is_file():
+            raise StoreUnusable(f"{path}: {_why_no_lock(lock_file, error)}") from None
+        # A disk or folder that can't be written: what is there can still be read.
+        _say_once(f"durability: {path}: read without a lock ({_why_no_lock(lock_file, error)})")
+        yield
+        return
     with held:
         yield
+
+
+def _make_lock(path: Path, lock_file: Path) -> None:
+    """Make the lock file as the store is: for the same group, readable and writable by the same."""
+    try:
+        os.close(os.open(lock_file, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))
+    except FileExistsError:
+        return
+    if path.exists():
+        shutil.copymode(path, lock_file)
+        with suppress(OSError, AttributeError):  # not of that group, or a system without groups
+            os.chown(lock_file, -1, path.stat().st_gid)
+
+
+@cache
+def _say_once(words: str) -> None:
+    """Say it on standard error; a command that opens the store often says it once."""
+    print(words, file=sys.stderr)
+
+
+def _is_forbidden(error: Exception) -> bool:
+    return isinstance(error, PermissionError) or getattr(error, "errno", None) == errno.EROFS
+
+
+def _why_no_lock(lock_file: Path, error: Exception) -> str:
+    if isinstance(error, OSError) and error.strerror:
+        why = f"{lock_file.name} can't be written: {error.strerror}"
+        return f"{why}; remove that folder" if lock_file.is_dir() else why
+    return (
+        f"{lock_file.name} is no lock file ({str(error).splitlines()[0]}); remove it while no other"
+        " durability command runs"
+    )
 
 
 def connect(path: Path, *, read_only: bool, with_files: bool = False) -> duckdb.DuckDBPyConnection:
