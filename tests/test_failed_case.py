@@ -148,8 +148,8 @@ def test_the_keyboard_asks_once(run, monkeypatch):
     told = run("record", "S1")
     assert told.out.count("Why is it dropped all the same?") == 1
     assert run("series", "list", "--json").json["series"][0]["drops"] == 4
-    monkeypatch.setattr("sys.stdin", Typed(f"\n{WHY}\n170\nq\n"))
+    monkeypatch.setattr("sys.stdin", Typed(f"{WHY}\n170\nq\n"))
     assert run("record", "S1").out.count("Why is it dropped all the same?") == 1
-    monkeypatch.setattr("sys.stdin", Typed("\n\n"))
+    monkeypatch.setattr("sys.stdin", Typed("\n"))
     run("record", "S1", expect=1)
     assert run("series", "list", "--json").json["series"][0]["drops"] == 5

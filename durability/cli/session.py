@@ -28,8 +28,9 @@ from durability.record import clock, units
 from durability.record.errors import CaseUnfit, DurabilityError, UnusableCall
 from durability.record.records import StoredDrop
 from durability.report import bench, labels, safety
+from durability.report.terminal import printable
 from durability.workflow import corrections, keep
-from durability.workflow.series import series_to_record
+from durability.workflow.series import acknowledge_cautions, series_to_record
 from durability.workflow.specimens import specimen_scanned
 
 if TYPE_CHECKING:
@@ -115,9 +116,7 @@ class Judging:
         """Judge a series as it stands; an earlier judgement still running is forgotten."""
         self._wanted += 1
         self._standing, self._fault = None, ""
-        self._thread = threading.Thread(
-            target=self._judge, args=(series, self._wanted, with_rigs), daemon=True
-        )
+        self._thread = threading.Thread(target=self._judge, args=(series, self._wanted, with_rigs))
         self._thread.start()
 
     def result(self, wait_s: float | None) -> tuple[BenchStanding | None, str]:
@@ -165,6 +164,7 @@ HELP = """\
   never   never 7   an entry made twice: no drop was made
   file PATH # words a waveform file in place of what is typed, and a note
   Enter             time since the last drop, and the trend so far
+  cautions          those of the start again
   q                 end (so does the end of the input)"""
 SHEET_HELP = """\
   118 instead edge 1-2: why   another orientation than planned
@@ -219,7 +219,8 @@ class _BenchSession:
             raise CaseUnfit(unfit)
         self.cases_named: set[str] = set()
         """Those that are known to have been dropped after they had failed."""
-        self.width = shutil.get_terminal_size().columns
+        self.signals: dict[str, set[str]] = {}
+        """What was signalled in each series: it stands out once."""
         self.refused = 0
         self.is_over = False
         """The device has been put in quarantine: no further drop of it."""
@@ -227,6 +228,11 @@ class _BenchSession:
         """Series whose standing is still to be reported."""
         self.file_options: RecordOptions | None = None
         """How waveform files are read, once one was asked for."""
+
+    @property
+    def width(self) -> int:
+        """Of the terminal, as it is now."""
+        return shutil.get_terminal_size().columns
 
     def run(self) -> int:
         """Until q or the end of the input; exit status."""
@@ -267,12 +273,19 @@ class _BenchSession:
         if self.sheet is not None:
             for words in self.sheet.opening():
                 self._say(bench.wrapped(words, self.width))
-        self._say(bench.cautions(self.width))
+        acknowledged = self.found["cautions_acknowledged_at"]
+        if acknowledged is None:
+            self._say(bench.cautions(self.width))
+        else:
+            self._say(bench.acknowledged(self.session.person, acknowledged, self.width))
         if self.found["cracked_glass"]:
             glass = f"! {self.found['device']}: {safety.EYE_PROTECTION}"
             self._say(bench.wrapped(glass, self.width))
-        print("Press Enter once these are understood: ", end="", flush=True)
-        self.lines.next()
+        if acknowledged is None:
+            print("Press Enter once these are understood: ", end="", flush=True)
+            if self.lines.next() is not None:
+                with self.judging.store_lock:
+                    acknowledge_cautions(self.session)
         if self.sheet is None and self.found["unfit_case"] and self.despite_failed is None:
             self._ask_why(CaseUnfit(self.found["unfit_case"]))
         if self.sheet is None:
@@ -323,7 +336,9 @@ class _BenchSession:
         """Do what a line says."""
         if self._is_scan(words):
             return
-        if words == "?":
+        if words == "cautions":
+            self._say(bench.cautions(self.width))
+        elif words == "?":
             self._say(HELP if self.sheet is None else f"{HELP}\n{SHEET_HELP}")
         elif words == "v":
             self._say(bench.wrapped(f"void keys: {void_keys()}", self.width))
@@ -514,10 +529,12 @@ class _BenchSession:
         """How the series stands, if that is known within a moment."""
         standing, fault = self.judging.result(PROMPT_WAIT_S if self.at_keyboard else None)
         if standing is not None:
-            self._say(bench.standing(standing, self.width, plot=self.at_keyboard))
+            known = self.signals.setdefault(standing.trend.series, set())
+            self._say(bench.standing(standing, self.width, plot=self.at_keyboard, known=known))
+            known.update(bench.signals(standing))
         else:
             self._say(fault or "(still judging; Enter shows it)")
 
     def _say(self, words: str) -> None:
         if words and not self.options.json:
-            print(words.replace("–", "-"), flush=True)
+            print(printable(words), flush=True)

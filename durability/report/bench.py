@@ -1,8 +1,9 @@
-"""What a bench session shows, in plain ASCII and for 80 columns: words and the small plot."""
+"""What a bench session shows, as wide as its terminal: words and the small plot."""
 
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Container
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -27,6 +28,9 @@ LEAST_SPAN = 0.05
 """Of the highest reading: what the plot spans at least, so that no scatter fills it."""
 FIRST_ALARM_LOOK = 5
 """Valid drops from which the running alarm judges."""
+SIGNAL = "!! "
+"""How each line of a signal to stop begins: it stands out without colour too."""
+READING, DOUBTED, ABOVE, BELOW, LEVEL, LIMIT = "●×▲▼─="
 
 
 def wrapped(words: str, width: int, mark: str = "") -> str:
@@ -49,6 +53,16 @@ def opening(series: dict[str, Any], width: int) -> str:
 def cautions(width: int) -> str:
     """The cautions to be acknowledged before the first drop."""
     return "\n".join(wrapped(caution, width, "* ") for caution in BENCH_CAUTIONS)
+
+
+def acknowledged(person: str, at: datetime, width: int) -> str:
+    """That a person has acknowledged the cautions this day, instead of all of them again."""
+    return wrapped(
+        f"Cautions (fragments, falling masses, lithium cells, glass) as acknowledged by {person}"
+        f" today at {at:%H:%M}; type cautions to read them again.",
+        width,
+        "* ",
+    )
 
 
 def rest(seconds: float) -> str:
@@ -113,7 +127,9 @@ def when(watched: RigWatch, value: float | None) -> str:
     return day(value) if watched.axis == "time" else f"drop {value:.0f}"
 
 
-def standing(result: BenchStanding, width: int, *, plot: bool = True) -> str:
+def standing(
+    result: BenchStanding, width: int, *, plot: bool = True, known: Container[str] = ()
+) -> str:
     """Trend so far as a plot, the running alarm in words, drops left.
 
     Parameters
@@ -124,11 +140,13 @@ def standing(result: BenchStanding, width: int, *, plot: bool = True) -> str:
         Of the terminal, in characters.
     plot : bool
         With the plot, for a terminal; without it for a pipe.
+    known : container of str
+        Names of its signals that were shown before: each stands out once, and is named after.
 
     Returns
     -------
     str
-        At most 8 rows of plot, then a line or two for each answer.
+        At most 9 rows of plot, then a line or two for each answer.
     """
     trend, forecast = result.trend, result.forecast
     lines = []
@@ -137,49 +155,68 @@ def standing(result: BenchStanding, width: int, *, plot: bool = True) -> str:
     if result.rig is not None:
         lines.append(rig_line(result.rig, day(result.rig.last_when), width))
         return "\n".join(lines)
-    lines.append(wrapped(running(trend), width))
-    if forecast is not None:
-        lines.append(wrapped(drops_left(forecast, trend, result.like_series), width))
+    raised = signals(result)
+    for name, why in raised.items():
+        if name not in known:
+            words = f"{name}: {why}. Stop and inspect."
+            lines.append(
+                textwrap.fill(words, width, initial_indent=SIGNAL, subsequent_indent=SIGNAL)
+            )
+    named = "; ".join(name for name in raised if name in known)
+    so_far = rate(trend) if raised else running(trend)
+    lines.append(wrapped(f"{named}; {so_far}" if named else so_far, width))
+    if forecast is not None and not forecast.failed:
+        lines.append(wrapped(drops_left(forecast, result.like_series), width))
     return "\n".join(lines)
 
 
-def running(trend: Trend) -> str:
-    """The running alarm in words; the verdict of a finished series is not among them."""
-    rate = (
+def signals(result: BenchStanding) -> dict[str, str]:
+    """What says to stop and inspect: the name of each signal, and why it was raised."""
+    trend, forecast = result.trend, result.forecast
+    raised = {}
+    if trend.wear_alarm_stands:
+        raised[f"WEAR ALARM since drop {trend.wear_alarm_at_drop}"] = "the rise goes on"
+    elif trend.alarm_at_drop is not None:
+        why = "peak g has been rising"
+        if trend.too_early:
+            why = TOO_EARLY
+        elif trend.verdict == "settled":
+            why = "peak g rose and has levelled off"
+        raised[f"ALARM since drop {trend.alarm_at_drop}"] = why
+    if forecast is not None and forecast.failed:
+        why = "damage of severity 4"
+        if forecast.failure_cause == "peak limit":
+            why = f"its level has reached the limit of {labels.number(forecast.limit_g)} g"
+        raised[f"FAILED at drop {forecast.failed_at_drop}"] = why
+    return raised
+
+
+def rate(trend: Trend) -> str:
+    """Level and rate of rise so far."""
+    return (
         f"level {labels.number(trend.level_first_g)} to {labels.number(trend.level_latest_g)} g,"
         f" now {labels.percent(trend.rise_pct_per_drop)} % per drop"
         f" (90 %: {labels.percents(trend.rise_lower, trend.rise_upper)})"
     )
-    if trend.wear_alarm_stands:
-        return f"WEAR ALARM since drop {trend.wear_alarm_at_drop}: the rise goes on; {rate}"
-    if trend.alarm_at_drop is not None:
-        since = "peak g has been rising"
-        if trend.too_early:
-            since = TOO_EARLY
-        elif trend.verdict == "settled":
-            since = "peak g rose and has levelled off"
-        return f"ALARM since drop {trend.alarm_at_drop}: {since}; {rate}"
+
+
+def running(trend: Trend) -> str:
+    """That no alarm was raised so far; the verdict of a finished series is not said meanwhile."""
     if trend.valid_drops < MIN_DROPS_FOR_TREND:
         return (
             f"too few to say: {counted(trend.valid_drops, 'valid drop')}; the alarm judges from"
             f" {FIRST_ALARM_LOOK} on"
         )
     if trend.valid_drops < FIRST_ALARM_LOOK:
-        return f"no alarm yet, it judges from {FIRST_ALARM_LOOK} valid drops on; {rate}"
-    return f"no alarm so far; {rate}"
+        return f"no alarm yet, it judges from {FIRST_ALARM_LOOK} valid drops on; {rate(trend)}"
+    return f"no alarm so far; {rate(trend)}"
 
 
-def drops_left(forecast: Forecast, trend: Trend, like_series: int) -> str:
-    """Drops left until the case fails, with their interval."""
+def drops_left(forecast: Forecast, like_series: int) -> str:
+    """Drops left until a case that has not failed does, with their interval."""
     limit = (
         "" if forecast.limit_g is None else f" to the limit of {labels.number(forecast.limit_g)} g"
     )
-    if forecast.failed:
-        if forecast.failure_cause == "peak limit":
-            reached = f"its level has reached the limit of {labels.number(forecast.limit_g)} g"
-        else:
-            reached = "damage of severity 4"
-        return f"FAILED at drop {forecast.failed_at_drop}: {reached}"
     ends = forecast.drops_to_failure
 
     def left(value: float | None) -> str:
@@ -212,26 +249,30 @@ def finished(trend: Trend) -> str:
 
 
 def small_plot(trend: Trend, limit_g: float | None, width: int) -> str:
-    """Readings, level and limit over the drops as a few rows of ASCII.
+    """Readings, level and limit over the drops in a few rows of letters.
+
+    The undoubted readings and the level set the scale; a doubted one beyond it is an arrow in a
+    row of its own, with its value.
 
     Parameters
     ----------
     trend : Trend
         At least one valid drop.
     limit_g : float, optional
-        Drawn in its place, or above a gap where it lies far off.
+        Drawn in its place, or named in the key where it lies far off.
     width : int
         Of the terminal.
 
     Returns
     -------
     str
-        "o" a reading, "x" a doubted one, "-" the level, "=" the limit.
+        The last row is the key of the marks that occur.
     """
     numbers = [int(number) for number in trend.drop_number]
-    readings: list[float] = trend.peak_g.tolist()
+    readings: dict[int, float] = dict(zip(numbers, trend.peak_g.tolist(), strict=True))
     levels: list[float] = trend.level_g.tolist()
-    low, high = min(*readings, *levels), max(*readings, *levels)
+    sure = [value for number, value in readings.items() if number not in trend.doubted_drops]
+    low, high = min(*sure, *levels), max(*sure, *levels)
     margin = max(LEAST_SPAN * high - (high - low), 0.0) / 2
     low, high = low - margin, high + margin
     near = limit_g is not None and low < limit_g <= high + (high - low)
@@ -251,18 +292,18 @@ def small_plot(trend: Trend, limit_g: float | None, width: int) -> str:
 
     field = [[" "] * columns for _ in range(PLOT_ROWS)]
     if near and limit_g is not None:
-        field[row(limit_g)] = ["="] * columns
+        field[row(limit_g)] = [LIMIT] * columns
     for number, level in zip(numbers, levels, strict=True):
         for beside in range(step):
-            at = min(column(number) + beside, columns - 1)
-            field[row(level)][at] = "-"
-    for number, reading in zip(numbers, readings, strict=True):
-        doubted = number in trend.doubted_drops
-        field[row(reading)][column(number)] = "x" if doubted else "o"
+            field[row(level)][min(column(number) + beside, columns - 1)] = LEVEL
+    beyond: dict[str, dict[int, float]] = {ABOVE: {}, BELOW: {}}
+    for number, reading in readings.items():
+        if low <= reading <= high:
+            mark = DOUBTED if number in trend.doubted_drops else READING
+            field[row(reading)][column(number)] = mark
+        else:
+            beyond[ABOVE if reading > high else BELOW][number] = reading
     lines = []
-    if limit_g is not None and not near:
-        side = "limit, far above" if limit_g > high else "limit, below all"
-        lines.append(f"{labels.number(limit_g):>7} = {side}")
     for at, cells in enumerate(field):
         value = high - (high - low) * at / (PLOT_ROWS - 1)
         named = (
@@ -271,6 +312,26 @@ def small_plot(trend: Trend, limit_g: float | None, width: int) -> str:
             else f" limit {labels.number(limit_g)}"
         )
         lines.append(f"{labels.number(value):>7} |{''.join(cells).rstrip()}{named}")
+
+    def edge(arrow: str) -> list[str]:
+        """The row of what lies beyond an edge, with the values of the latest two."""
+        cells = [" "] * columns
+        for number in beyond[arrow]:
+            cells[column(number)] = arrow
+        values = ", ".join(labels.recorded(value) for value in list(beyond[arrow].values())[-2:])
+        return [f"{'':>7} |{''.join(cells).rstrip()} {values}"] if values else []
+
+    marks = {
+        READING: "reading",
+        DOUBTED: "doubted reading",
+        ABOVE: "doubted, off the scale",
+        BELOW: "doubted, off the scale",
+        LEVEL: "level",
+    }
     end = f"{last:>{max(column(last), len(str(last)))}}" if last > 1 else ""
-    lines.append(f"{'g, drop':>7}  1{end}")
-    return "\n".join(lines)
+    lines = [*edge(ABOVE), *lines, *edge(BELOW), f"{'g, drop':>7}  1{end}"]
+    drawn = set("".join(lines))
+    key = [f"{mark} {words}" for mark, words in marks.items() if mark in drawn]
+    if limit_g is not None and not near:
+        key.append(f"limit {labels.number(limit_g)} {'far above' if limit_g > high else 'below'}")
+    return "\n".join([*lines, wrapped("  ".join(key), width, " " * 9)])

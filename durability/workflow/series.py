@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import UTC
 from typing import Any
 
 from durability.intake.hand_entry import typed_value, typed_values
@@ -15,6 +16,9 @@ from durability.workflow.failed_case import refuse_unfit, why_unfit
 from durability.workflow.keep import refuse_closed, tells_cracked_glass, without_baseline
 from durability.workflow.session import Session, entry
 from durability.workflow.specimens import IN_USE, series_meant
+
+ACKNOWLEDGED = "record: cautions acknowledged"
+"""What the entry of that is called."""
 
 
 def open_series(
@@ -346,8 +350,10 @@ def series_to_record(session: Session, code: str) -> dict[str, Any]:
     dict
         Its row; ``missing``: sentences on what is not recorded or overdue; ``item_dropped_at``:
         when its case (its device where bare) was last dropped, in any series, UTC;
-        ``unfit_case``: what is the matter with its case, None when nothing; and
-        ``cracked_glass``: whether the device is known to have cracked glass.
+        ``unfit_case``: what is the matter with its case, None when nothing;
+        ``cracked_glass``: whether the device is known to have cracked glass; and
+        ``cautions_acknowledged_at``: when this person acknowledged the cautions today, by the
+        bench's clock; None when not.
 
     Raises
     ------
@@ -368,6 +374,12 @@ def series_to_record(session: Session, code: str) -> dict[str, Any]:
         unfit = why_unfit(connection, ids["case_id"])
         item = found["case"] or found["device"]
         dropped_at = bench.run(connection, "last_drop_of_specimen", specimen=item)
+        acknowledged_at = bench.run(
+            connection, "last_entry_of", entered_by=session.person, command=ACKNOWLEDGED
+        )
+    here = clock.now().tzinfo
+    acknowledged = acknowledged_at and acknowledged_at.replace(tzinfo=UTC).astimezone(here)
+    is_today = acknowledged and acknowledged.date() == clock.today()
     missing = _missing(found, sensor)
     if found["last_drop_number"] == 0 and unseen:
         missing.append(f"{' and '.join(unseen)}: not inspected before the first drop")
@@ -377,7 +389,14 @@ def series_to_record(session: Session, code: str) -> dict[str, Any]:
         "item_dropped_at": dropped_at,
         "unfit_case": unfit and unfit["words"],
         "cracked_glass": any(tells_cracked_glass(row["location"], row["note"]) for row in remarks),
+        "cautions_acknowledged_at": acknowledged if is_today else None,
     }
+
+
+def acknowledge_cautions(session: Session) -> None:
+    """Keep that this person has acknowledged the cautions of the bench now."""
+    with entry(session, ACKNOWLEDGED):
+        pass
 
 
 _CONDITIONS = {

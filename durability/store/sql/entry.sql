@@ -13,6 +13,10 @@ UPDATE entry SET despite_failed = $reason WHERE entry_id = $entry_id;
 -- Who entered the first thing in the store.
 SELECT entered_by FROM entry ORDER BY entered_at_utc, entry_id LIMIT 1;
 
+-- name: last_entry_of
+-- When a person last made an entry by a command.
+SELECT max(entered_at_utc) FROM entry WHERE entered_by = $entered_by AND command = $command;
+
 -- name: near_codes
 SELECT code AS name
 FROM (
