@@ -1,7 +1,8 @@
-"""The calendar file is what RFC 5545 asks for, and the same each time."""
+"""Reminders: the calendar is what RFC 5545 asks for, the message what RFC 5322 asks for."""
 
 import re
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
+from email import message_from_string, policy
 
 import pytest
 from icalendar import Calendar
@@ -45,6 +46,19 @@ def test_each_inspection_is_one_whole_day_and_what_is_overdue_stands_on_today(da
     first, second = events(data)
     assert (first["dtstart"].dt, first["dtend"].dt) == (date(2026, 3, 5), date(2026, 3, 6))
     assert second["dtstart"].dt == date(2026, 3, 9)
+
+
+def test_each_event_reminds_the_day_before_and_in_the_morning(data):
+    """RFC 5545 3.6.6: a DISPLAY alarm has ACTION, DESCRIPTION and TRIGGER, each once; 3.8.6.3: a
+    whole day begins at 00:00 where the calendar is read."""
+    overdue, later = events(data)
+    for event, hours in ((overdue, [8]), (later, [-15, 8])):
+        alarms = event.walk("VALARM")
+        assert [alarm["trigger"].dt for alarm in alarms] == [timedelta(hours=h) for h in hours]
+        for alarm in alarms:
+            assert alarm["action"] == "DISPLAY" and alarm["description"] == event["summary"]
+            assert sorted(alarm) == ["ACTION", "DESCRIPTION", "TRIGGER"]
+    assert b"\r\nTRIGGER:-PT15H\r\n" in data
 
 
 def test_words_come_back_as_they_went_in(data):
@@ -145,3 +159,70 @@ def test_the_next_re_test_of_an_item_kept_back_is_in_it(store, tmp_path):
 def test_a_file_that_can_not_be_written_is_one_line(followed):
     told = followed("due", "--calendar", "nowhere/looks.ics", expect=2)
     assert "can't be written" in told.err and len(told.err.strip().splitlines()) == 1
+
+
+# ------------------------------------------------------------------------------ as a message
+
+
+def message(text):
+    read = message_from_string(text, policy=policy.default)
+    assert read.defects == [] and all(each.defects == () for each in read.values()), text
+    return read
+
+
+def test_the_message_is_plain_and_says_what_due_says(followed):
+    told = followed(
+        "due", "--on", "2026-03-09", "--mail", "--to", "Lab Süd <lab@example.org>, b@example.org"
+    )
+    read = message(told.out)
+    assert told.out.isascii() and max(map(len, told.out.splitlines())) <= 78  # RFC 5322 2.1.1
+    assert [each.addr_spec for each in read["To"].addresses] == ["lab@example.org", "b@example.org"]
+    assert read["To"].addresses[0].display_name == "Lab Süd"
+    assert read["Subject"] == "2 inspections due, 2 overdue (2026-03-09)"
+    assert read["Date"].datetime.tzinfo is not None
+    assert re.fullmatch(r"<[0-9a-f-]{36}@durability>", read["Message-ID"])
+    assert "From" not in read  # the mailer knows it
+    assert read.get_content_type() == "text/plain" and read.get_content_charset() == "utf-8"
+    said = " ".join(followed("due", "--on", "2026-03-09").out.split())
+    first, *_, caution = read.get_content().strip().split("\n\n")
+    assert said.startswith(first) and "lithium battery can fail hours or days" in caution
+    assert "| R1 | 1 week | 2026-03-08 | ! 1 |" in read.get_content()
+
+
+def test_what_is_not_due_makes_no_message(followed, tmp_path):
+    """Empty and exit status 0, without a word: a job that mails what it says stays silent."""
+    told = followed("due", "--on", "2026-03-02", "--mail")
+    assert told.out == told.err == ""
+    told = followed("due", "--on", "2026-03-02", "--mail", "due.eml")
+    assert "due.eml: nothing is due, so there is no message" in told.out
+    assert (tmp_path / "due.eml").read_bytes() == b""
+    assert followed("due", "--on", "2026-03-02", "--within", "7", "--mail").out
+
+
+def test_a_message_in_a_file_is_named_with_its_subject(followed, tmp_path):
+    words = ("due", "--on", "2026-03-09", "--mail", "due.eml")
+    assert "due.eml: 2 inspections due, 2 overdue (2026-03-09)" in followed(*words).out
+    assert message((tmp_path / "due.eml").read_text())["Subject"].startswith("2 inspections")
+    assert followed(*words, "--json").json["mail"] == "due.eml"
+
+
+def test_a_battery_in_quarantine_is_reported_until_its_watch_ends(followed):
+    followed("inspect", "record", "R1", "--inspected-at", "2026-03-02", "--check", "smell=fail")
+    followed("specimen", "retire", "R2", "--reason", "gone", "--state", "lost")
+    read = message(followed("due", "--on", "2026-03-04", "--mail").out)
+    assert read["Subject"] == "QUARANTINED R1 (2026-03-04)"
+    assert "left out until a named person clears it" in " ".join(read.get_content().split())
+    for day in ("2026-03-01", "2026-04-02"):
+        assert followed("due", "--on", day, "--mail").out == ""
+
+
+@pytest.mark.parametrize("to", ["", "<", "a b", "a@b\nBcc: c@d", "a@b, ", "a@@b", "ä@b"])
+def test_what_is_no_address_is_refused(followed, to):
+    told = followed("due", "--on", "2026-03-09", "--mail", "--to", to, expect=2)
+    assert told.out == "" and "no address, like lab@example.org" in told.err
+    assert len(told.err.splitlines()) == 1
+
+
+def test_options_of_the_message_that_do_not_go_together(followed):
+    assert "--to: goes with --mail" in followed("due", "--to", "a@b", expect=2).err
+    assert "name a file" in followed("due", "--mail", "--json", expect=2).err

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from durability.cli.logbook import say, session_of, show, under_of, warn, warn_of
 from durability.cli.output import show as show_answer
+from durability.cli.output import write_text
 from durability.devices.results import DueList
 from durability.intake.inspection_lines import (
     OUTCOME_KEYS,
@@ -18,6 +19,7 @@ from durability.intake.inspection_lines import (
     read_measured,
     read_ticks,
 )
+from durability.record import clock
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall
 from durability.record.records import FunctionalCheck, Walk
@@ -361,6 +363,8 @@ def list_inspections(options: Namespace) -> int:
 
 CALENDAR_DAYS = 366
 """How far a calendar reaches unless a date is given: a year of plans."""
+STANDARD_OUTPUT = "-"
+"""File of ``--mail`` where none is named."""
 
 
 def due(options: Namespace) -> int:
@@ -368,6 +372,10 @@ def due(options: Namespace) -> int:
     within = options.within
     if within is None:
         within = CALENDAR_DAYS if options.calendar else 0
+    if options.to is not None and not options.mail:
+        raise UnusableCall("--to: goes with --mail")
+    if options.mail == STANDARD_OUTPUT and options.json:
+        raise UnusableCall("--mail: is written to standard output; beside --json name a file")
     owed = follow_up.due(session_of(options), options.on, within, under_of(options))
     if options.calendar:
         _write_calendar(Path(options.calendar), owed)
@@ -376,12 +384,26 @@ def due(options: Namespace) -> int:
     from durability.report.answers import follow_up as answer
     from durability.report.blocks import Words
 
-    files = {"calendar": options.calendar, "form": options.form}
+    files = {"calendar": options.calendar, "form": options.form, "mail": options.mail}
     written = []
     if options.calendar:
         written.append(Words(answer.calendar_line(options.calendar, owed)))
     if options.form:
         written.append(Words(answer.form_line(options.form)))
+    if options.mail:
+        try:
+            message = answer.due_mail(owed, within, clock.now(), options.to)
+        except ValueError:
+            raise UnusableCall(f"--to {options.to!r}: no address, like lab@example.org") from None
+        text = "" if message is None else message.as_string()
+        line = answer.mail_line(options.mail, message)
+        if options.mail == STANDARD_OUTPUT:
+            print(text, end="")
+            if message is None and sys.stderr.isatty():
+                print(line, file=sys.stderr)
+            return 0
+        write_text(Path(options.mail), text)
+        written.append(Words(line))
     return show_answer(
         options,
         [*answer.due_blocks(owed, within), *written],

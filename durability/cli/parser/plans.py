@@ -142,6 +142,17 @@ def due(made: Parser) -> None:
         metavar="FILE.csv",
         help="write them as a form to be filled in on a tablet, for import inspections",
     )
+    made.add_argument(
+        "--mail",
+        nargs="?",
+        const="-",
+        metavar="FILE",
+        help="write them as a plain message for the lab's own mailer, to a file or to standard"
+        " output; empty when nothing is due",
+    )
+    made.add_argument(
+        "--to", metavar="ADDRESS", help="whom the message is for; several with commas between"
+    )
     common.under(made)
     common.as_of(made)
 

@@ -1,7 +1,8 @@
-"""The follow-up of devices: plans, inspections, what is due, also as a calendar (RFC 5545)."""
+"""The follow-up of devices: plans, inspections, what is due, as calendar and message too."""
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, date, datetime, time, timedelta
@@ -10,12 +11,15 @@ from uuid import UUID, uuid5
 
 from durability import PROGRAM_VERSION
 from durability.record.basis import counted
-from durability.report import as_json, labels, safety
+from durability.report import as_json, labels, markdown, safety
 from durability.report.answers import records
 from durability.report.blocks import Block, Column, Columns, Items, Words
 
 if TYPE_CHECKING:
-    from icalendar import Event
+    from email.headerregistry import Address
+    from email.message import EmailMessage
+
+    from icalendar import Alarm, Event
 
     from durability.devices.results import DeviceExpectation, DueInspection, DueList, RetainedItem
     from durability.record.records import FunctionalCheck, Walk
@@ -433,4 +437,108 @@ def _event(
     event.add("summary", summary)
     event.add("description", "\n".join([*lines, safety.CAUTIONS[1]]))
     event.add("transp", "TRANSPARENT")
+    alarms = [_ON_THE_DAY] if day == asked_on else [_THE_DAY_BEFORE, _ON_THE_DAY]
+    for trigger in alarms:
+        event.add_component(_alarm(summary, trigger))
     return event
+
+
+_THE_DAY_BEFORE, _ON_THE_DAY = timedelta(hours=-15), timedelta(hours=8)
+"""From the start of the day, midnight where the calendar is read: nine in the morning of the day
+before, eight of the day."""
+
+
+def _alarm(summary: str, trigger: timedelta) -> Alarm:
+    from icalendar import Alarm
+
+    alarm = Alarm()
+    alarm.add("action", "DISPLAY")
+    alarm.add("trigger", trigger)
+    alarm.add("description", summary)
+    return alarm
+
+
+# ------------------------------------------------------------------------------ as a message
+
+
+def due_mail(owed: DueList, within_days: int, now: datetime, to: str | None) -> EmailMessage | None:
+    """What is due as a plain message (RFC 5322), for the lab's own mailer to send.
+
+    Parameters
+    ----------
+    owed : DueList
+        What is owed on a day.
+    within_days : int
+        How far ahead of that day it reaches.
+    now : datetime
+        When it is written, with the offset from UTC.
+    to : str, optional
+        Addresses, separated by commas.
+
+    Returns
+    -------
+    EmailMessage or None
+        Without a sender: the mailer knows it. None when nothing is due, and no battery in
+        quarantine is within its watch.
+
+    Raises
+    ------
+    ValueError
+        ``to`` holds what is no address.
+    """
+    from email.message import EmailMessage
+    from email.utils import format_datetime
+
+    to_them = None if to is None else _addresses(to)
+    last = owed.on + timedelta(days=within_days)
+    retests = [item for item in owed.retained if item.due_on and item.due_on <= last]
+    watched = [
+        kept.device
+        for kept in owed.quarantined
+        if kept.since.date() <= owed.on <= max(until.date() for _, until in kept.watch)
+    ]
+    days = [each.days_overdue for each in owed.due] + [item.days_overdue for item in retests]
+    overdue = sum(late > 0 for late in days)
+    parts = [
+        f"{counted(len(owed.due), 'inspection')} due" if owed.due else "",
+        f"{counted(len(retests), 're-test')} due" if retests else "",
+        f"{overdue} overdue" if overdue else "",
+        f"{labels.QUARANTINED} {labels.some(watched)}" if watched else "",
+    ]
+    if not any(parts):
+        return None
+    text = markdown.text([*due_blocks(owed, within_days), Words(safety.CAUTIONS[1])])
+    message = EmailMessage()
+    if to_them is not None:
+        message["To"] = to_them
+    message["Subject"] = f"{', '.join(filter(None, parts))} ({owed.on.isoformat()})"
+    message["Date"] = format_datetime(now)
+    message["Message-ID"] = f"<{uuid5(_NAMESPACE, f'{now.isoformat()}{text}')}@durability>"
+    message["Auto-Submitted"] = "auto-generated"  # RFC 3834: out-of-office replies stay away
+    message.set_content(text, cte="quoted-printable")
+    return message
+
+
+_MAILBOX = r"([\w.+-]+)(?:@([\w-]+(?:\.[\w-]+)*))?"
+_ADDRESS = re.compile(rf'\s*(?:"?([^<>",\x00-\x1f]*?)"?\s*<{_MAILBOX}>|{_MAILBOX})\s*', re.ASCII)
+
+
+def _addresses(to: str) -> tuple[Address, ...]:
+    """Addresses of a header; a name without a domain is one of the mailer's own machine."""
+    from email.headerregistry import Address
+
+    found = [_ADDRESS.fullmatch(each) for each in to.split(",")]
+    if None in found:
+        raise ValueError(to)
+    return tuple(
+        Address(each[1] or "", each[2] or each[4], each[3] or each[5] or "")
+        for each in found
+        if each
+    )
+
+
+def mail_line(file: str, message: EmailMessage | None) -> str:
+    """Where the message was written, and its subject."""
+    if message is None:
+        return f"{file}: nothing is due, so there is no message"
+    return f"{file}: {message['Subject']}"
