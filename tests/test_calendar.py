@@ -158,7 +158,7 @@ def test_the_next_re_test_of_an_item_kept_back_is_in_it(store, tmp_path):
 
 def test_a_file_that_can_not_be_written_is_one_line(followed):
     told = followed("due", "--calendar", "nowhere/looks.ics", expect=2)
-    assert "can't be written" in told.err and len(told.err.strip().splitlines()) == 1
+    assert "does not exist" in told.err and len(told.err.strip().splitlines()) == 1
 
 
 # ------------------------------------------------------------------------------ as a message

@@ -158,7 +158,7 @@ def test_what_can_not_be_shown_is_one_line(taken, words, said):
 
 def test_a_picture_that_can_not_be_written_is_one_line(taken, tmp_path):
     told = taken("show", "pulse", "S1", "1", "--png", tmp_path / "no" / "a.png", expect=2)
-    assert "can't be written" in told.err and len(told.err.strip().splitlines()) == 1
+    assert "does not exist" in told.err and len(told.err.strip().splitlines()) == 1
 
 
 def test_the_record_as_read_stands_behind_the_filtered_trace(rig, tmp_path):
@@ -329,7 +329,7 @@ def test_a_spectrum_is_drawn_and_read_against_levels_without_a_verdict(taken, tm
     assert "100 in/s (moderate) from" in words and "no verdict" in words
     assert "nowhere 300 in/s" in words  # 6.8 m/s, thrown by the pulse, are 270 in/s
     missing = taken("show", "spectrum", "S1", "1", "--png", tmp_path / "no" / "a.png", expect=2)
-    assert "can't be written" in missing.err
+    assert "does not exist" in missing.err
 
 
 def test_other_damping_can_be_asked_for(taken):

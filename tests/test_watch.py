@@ -11,10 +11,9 @@ import pytest
 from export_files import faulty_g, half_sine_g, write_volts
 
 from durability.record.errors import SeriesClosed, UnusableCall
-from durability.record.records import MeasuredFile
 from durability.report.answers.waveforms import measured_file
 from durability.workflow.measuring import RecordOptions
-from durability.workflow.results import FileTwice
+from durability.workflow.results import FileTwice, MeasuredFile
 from durability.workflow.session import Session
 from durability.workflow.watch import (
     QUIET_IN_DOUBT_S,

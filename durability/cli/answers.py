@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from durability.cli.logbook import day_of, limit_of, session_of, under_of, warn
-from durability.cli.output import asked_as_of, progress, refuse_unwritable, show, write_text
+from durability.cli.output import asked_as_of, progress, refuse_unwritable, show, write
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall
 from durability.report.answers import beside
@@ -199,7 +199,7 @@ def _answer(options: Namespace, title: str, answer: Answer) -> int:
         if file is None:
             print(text, end="")
         else:
-            write_text(file, text)
+            write(file, text)
     if form != "json":
         # Beside the rows: a table for other programs holds nothing else.
         warn(block.text for block in beside.as_of(asked_as_of(options)))

@@ -14,7 +14,7 @@ from types import FrameType
 from typing import Any
 
 from durability.cli.logbook import say, session_of, warn, warn_of, warn_of_drop
-from durability.cli.output import progress, show, write_text
+from durability.cli.output import progress, show, write
 from durability.intake.tables import SheetOptions
 from durability.intake.waveforms import CrossChannel
 from durability.record import units
@@ -26,7 +26,7 @@ from durability.record.errors import (
     StoreUnusable,
     UnusableCall,
 )
-from durability.record.records import ImportCount, MeasuredFile, Rejection
+from durability.record.records import ImportCount, Rejection
 from durability.report import as_json, pulse_labels, safety
 from durability.report.answers import waveforms as answer
 from durability.workflow import archive, waveforms
@@ -34,7 +34,7 @@ from durability.workflow import archive as imports
 from durability.workflow import integrity as workflow
 from durability.workflow.integrity import run_selfcheck
 from durability.workflow.measuring import FilterChoice, RecordOptions
-from durability.workflow.results import WaveformImport
+from durability.workflow.results import MeasuredFile, WaveformImport
 
 SHOWN_REJECTIONS = 20
 """How many refused rows are listed one by one; the others are counted."""
@@ -347,9 +347,10 @@ def show_pulse(options: Namespace) -> int:
 
     traces = show_pulses(session_of(options), options.series, options.drop_numbers)
     if options.png is not None:
+        from durability.report.plots import picture_bytes
         from durability.report.plots.traces import traces as draw
 
-        _save_figure(draw(traces), options.png)
+        write(Path(options.png), picture_bytes(draw(traces), "png"), "--png")
     from durability.report.answers import pulses
 
     show(options, pulses.blocks(traces), lambda: pulses.json(traces))
@@ -362,15 +363,6 @@ def _drawn(options: Namespace) -> int:
     return 0
 
 
-def _save_figure(figure: Any, file: str) -> None:
-    from durability.report.plots import picture_bytes
-
-    try:
-        Path(file).write_bytes(picture_bytes(figure, "png"))
-    except OSError as fault:
-        raise UnusableCall(f"--png {file}: can't be written ({fault.strerror})") from None
-
-
 def show_spectrum(options: Namespace) -> int:
     """Shock response spectrum of one drop."""
     from durability.workflow.show import show_spectrum as spectrum_of
@@ -379,9 +371,11 @@ def show_spectrum(options: Namespace) -> int:
         session_of(options), options.series, options.drop_number, q=options.q
     )
     if options.png is not None:
+        from durability.report.plots import picture_bytes
         from durability.report.plots.pulses import spectra
 
-        _save_figure(spectra(trace.series, [trace.drop_number], spectrum), options.png)
+        figure = spectra(trace.series, [trace.drop_number], spectrum)
+        write(Path(options.png), picture_bytes(figure, "png"), "--png")
     from durability.report.answers import pulses
 
     show(
@@ -422,6 +416,39 @@ def verify(options: Namespace) -> int:
     return 0 if found.is_sound else 1
 
 
+def back_up(options: Namespace) -> int:
+    """Copy the store into a folder."""
+    session = session_of(options)
+    with progress(options, "copying the store, reading the copy"):
+        made = workflow.back_up(session, Path(options.folder), options.keep)
+    words = (
+        f"{made.file}: written and read in full (SHA-256 {made.sha256[:12]}...);"
+        f" {counted(made.kept, 'backup')} of this store there"
+    )
+    return say(options, asdict(made), words)
+
+
+def restore(options: Namespace) -> int:
+    """Put a backup where there is no store."""
+    session = session_of(options)
+    with progress(options, "copying the backup, reading the copy"):
+        made = workflow.restore(session, Path(options.file))
+    held = "" if made.verified else "; no .sha256 lies beside the backup, so only read in full"
+    return say(options, asdict(made), f"{made.file}: restored from {options.file}{held}")
+
+
+def recover(options: Namespace) -> int:
+    """Save what can be read of a damaged store."""
+    with progress(options, "reading what can be read"):
+        found = workflow.recover(Path(options.file), Path(options.output))
+    from durability.report.answers import integrity as answer
+
+    show(options, answer.recovered(found, options.output), lambda: answer.recovered_json(found))
+    if not any(found.recovered.values()):
+        return 2
+    return 1 if found.missing else 0
+
+
 def selfcheck(options: Namespace) -> int:
     """Run the shipped published values and report each as pass or fail."""
     with progress(options, "holding the program against published values"):
@@ -436,7 +463,7 @@ def selfcheck(options: Namespace) -> int:
             if file.suffix == ".json"
             else markdown.text(answer.in_full(check), "Self-check against published values")
         )
-        write_text(file, text)
+        write(file, text)
     show(options, answer.blocks(check), lambda: answer.selfcheck_json(check))
     if options.output and not options.json:
         print(f"written: {options.output}")

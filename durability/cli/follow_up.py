@@ -11,7 +11,7 @@ from pathlib import Path
 
 from durability.cli.logbook import say, session_of, show, under_of, warn, warn_of
 from durability.cli.output import show as show_answer
-from durability.cli.output import write_text
+from durability.cli.output import write
 from durability.devices.results import DueList
 from durability.intake.inspection_lines import (
     OUTCOME_KEYS,
@@ -378,7 +378,9 @@ def due(options: Namespace) -> int:
         raise UnusableCall("--mail: is written to standard output; beside --json name a file")
     owed = follow_up.due(session_of(options), options.on, within, under_of(options))
     if options.calendar:
-        _write_calendar(Path(options.calendar), owed)
+        from durability.report.answers.follow_up import due_calendar
+
+        write(Path(options.calendar), due_calendar(owed), "--calendar")
     if options.form:
         _write_form(options, owed)
     from durability.report.answers import follow_up as answer
@@ -402,7 +404,7 @@ def due(options: Namespace) -> int:
             if message is None and sys.stderr.isatty():
                 print(line, file=sys.stderr)
             return 0
-        write_text(Path(options.mail), text)
+        write(Path(options.mail), text, "--mail")
         written.append(Words(line))
     return show_answer(
         options,
@@ -419,12 +421,3 @@ def _write_form(options: Namespace, owed: DueList) -> None:
         raise UnusableCall("--form: nothing is due, so there is nothing to fill in")
     values = [list(row.values()) for row in rows]
     _write_new(Path(options.form), as_csv(list(rows[0]), values))
-
-
-def _write_calendar(file: Path, owed: DueList) -> None:
-    from durability.report.answers.follow_up import due_calendar
-
-    try:
-        file.write_bytes(due_calendar(owed))
-    except OSError as error:
-        raise UnusableCall(f"--calendar {file}: can't be written ({error.strerror})") from None

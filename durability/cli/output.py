@@ -12,6 +12,7 @@ from threading import Lock, Timer
 from typing import TYPE_CHECKING, Any, Protocol
 
 from durability.record.errors import UnusableCall
+from durability.record.whole_file import written_beside
 
 if TYPE_CHECKING:
     from rich.progress import Progress, TaskID
@@ -55,13 +56,15 @@ def asked_as_of(options: Namespace) -> AsOf | None:
     return getattr(options, "instant", None)
 
 
-def refuse_unwritable(file: Path) -> None:
+def refuse_unwritable(file: Path, option: str = "-o") -> None:
     """Refuse a place that no file can go to, before any work is done.
 
     Parameters
     ----------
     file : Path
-        As given by ``-o``.
+        As given.
+    option : str
+        By which it was given.
 
     Raises
     ------
@@ -69,31 +72,34 @@ def refuse_unwritable(file: Path) -> None:
         Its folder is missing, or it is a folder itself.
     """
     if not file.parent.is_dir():
-        raise UnusableCall(f"-o {str(file)!r}: the folder {file.parent} does not exist")
+        raise UnusableCall(f"{option} {str(file)!r}: the folder {file.parent} does not exist")
     if file.is_dir():
-        raise UnusableCall(f"-o {str(file)!r}: is a folder; name a file")
+        raise UnusableCall(f"{option} {str(file)!r}: is a folder; name a file")
 
 
-def write_text(file: Path, text: str) -> None:
-    """Write a whole file.
+def write(file: Path, content: str | bytes, option: str = "-o") -> None:
+    """Write a whole file; one that was there before stays until then.
 
     Parameters
     ----------
     file : Path
-        As given by ``-o``.
-    text : str
-        Its content.
+        As given.
+    content : str or bytes
+        A text as UTF-8.
+    option : str
+        By which it was given.
 
     Raises
     ------
     UnusableCall
         It can't be written there.
     """
-    refuse_unwritable(file)
+    refuse_unwritable(file, option)
     try:
-        file.write_text(text, encoding="utf-8")
+        with written_beside(file) as partial:
+            partial.write_bytes(content if isinstance(content, bytes) else content.encode())
     except OSError as error:
-        raise UnusableCall(f"-o {str(file)!r}: can't be written ({error.strerror})") from None
+        raise UnusableCall(f"{option} {str(file)!r}: can't be written ({error.strerror})") from None
 
 
 MOMENT_S = 0.7

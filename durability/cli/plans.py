@@ -7,7 +7,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 from durability.cli.logbook import say, session_of, under_of, warn
-from durability.cli.output import show
+from durability.cli.output import show, write
 from durability.cli.output import show as show_answer
 from durability.record import clock
 from durability.record.errors import UnusableCall
@@ -161,7 +161,7 @@ def sheet(options: Namespace) -> int:
         (options.page, answer.as_page(planned, plans.coverage(planned), made_on)),
     ):
         if file:
-            _write(Path(file), text)
+            write(Path(file), text)
     show(options, answer.blocks(planned), lambda: {"made_on": made_on, **asdict(planned)})
     if options.json:
         return 0
@@ -170,10 +170,3 @@ def sheet(options: Namespace) -> int:
     if not options.output:
         print("nothing is written; give -o FILE.csv to follow it with: record --plan")
     return 0
-
-
-def _write(file: Path, text: str) -> None:
-    try:
-        file.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise UnusableCall(f"{file}: can't be written ({error.strerror})") from None

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from durability.cli.logbook import day_of, limit_of, say, session_of, under_of
-from durability.cli.output import progress, refuse_unwritable, write_text
+from durability.cli.output import progress, refuse_unwritable, write
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall
 from durability.report import labels
@@ -61,7 +61,7 @@ def report(options: Namespace) -> int:
             replaced=replaced,
             reason=options.reason,
             drawn=lambda numbered: page(numbered, told),
-            written=write_text,
+            written=write,
         )
     answers = words.answers(written)
     first = answers[0][1] if answers else words.tested(written)
@@ -102,7 +102,7 @@ def plot(options: Namespace) -> int:
             plots.stamp(figure, _STAMP)
         told("drawing")
         content = plots.picture_bytes(figure, ending)
-    _write(file, content)
+    write(file, content)
     answer = figure.get_label()
     summary = {"kind": options.kind, "file": str(file), "answer": answer}
     return say(options, summary, f"{answer}\ndrawn: {file}")
@@ -121,16 +121,9 @@ def label(options: Namespace) -> int:
         raise UnusableCall(f"{len(codes)} labels: a sheet holds {MOST_LABELS}; make several sheets")
     if long := too_long(codes):
         raise UnusableCall(f"{long[0]!r}: too long for a label")
-    _write(file, plots.picture_bytes(label_sheet(specimens), ending))
+    write(file, plots.picture_bytes(label_sheet(specimens), ending))
     told = {"labels": codes, "file": str(file)}
     return say(options, told, f"{file}: {counted(len(codes), 'label')}; print at 100 %")
-
-
-def _write(file: Path, content: bytes) -> None:
-    try:
-        file.write_bytes(content)
-    except OSError as error:
-        raise UnusableCall(f"-o {str(file)!r}: can't be written ({error.strerror})") from None
 
 
 def _ending(file: Path) -> str:

@@ -553,30 +553,23 @@ class ImportCount:
 
 
 @dataclass(frozen=True, slots=True)
-class MeasuredFile:
-    """One file as read and measured: a drop of its series, or not stored yet."""
+class Backup:
+    """A copy of the store; names are those of the JSON."""
 
     file: str
-    file_sha256: str | None
-    channel: str
-    start_s: float
-    mv_per_g: float | None
-    """Sensitivity by which volts became g."""
-    measures: PulseMeasures
-    inferred: dict[str, str]
-    dropped_at: str | None = None
-    """ISO 8601; None where neither the file nor the user says."""
-    cross: tuple[tuple[str, float | None], ...] = ()
-    """Channels across the axis of the impact, each with the sensitivity by which volts became g."""
-    stored: StoredDrop | None = None
-    """The drop that it is; None when it was only read."""
+    sha256: str
+    verified: bool
+    kept: int
+    """Backups of this store that the folder holds now."""
 
-    @property
-    def status(self) -> Literal["valid", "void"]:
-        """How the drop comes in."""
-        return "valid" if self.measures.void_reason is None else "void"
 
-    @property
-    def drop_number(self) -> int | None:
-        """Of the drop that it is."""
-        return None if self.stored is None else self.stored.drop_number
+@dataclass(slots=True)
+class Recovered:
+    """What was saved of a damaged store; names are those of the JSON."""
+
+    recovered: dict[str, int] = field(default_factory=dict)
+    """Rows by table."""
+    missing: list[str] = field(default_factory=list)
+    """What can't be read, or is not known."""
+    read_up_to: str | None = None
+    """The last entry that could be read: when, by whom and with what."""

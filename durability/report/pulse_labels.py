@@ -15,7 +15,8 @@ from durability.report.labels import ABSENT, listed, number, percent
 
 if TYPE_CHECKING:
     from durability.pulse.results import PulseTrace, Remeasurement, ShockSpectrum
-    from durability.record.records import MeasuredFile, PulseMeasures
+    from durability.record.records import PulseMeasures
+    from durability.workflow.results import MeasuredFile
 
 
 READINGS = {

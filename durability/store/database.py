@@ -409,6 +409,11 @@ def _known_by(rows: DuckDBPyRelation, table: str, until_utc: datetime) -> DuckDB
     """Entries made by an instant, and rows of which every row that they refer to is there."""
     if table == "entry":
         return rows.filter(f"entered_at_utc <= TIMESTAMP '{until_utc}'")
+    return referring(rows, table)
+
+
+def referring(rows: DuckDBPyRelation, table: str) -> DuckDBPyRelation:
+    """Of rows to go into a table, those of which every row that they refer to is there."""
     for each in references():
         if each.table == table:
             there = f"FROM {each.to_table} AS n WHERE n.{each.to_column} = o.{each.column}"

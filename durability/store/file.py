@@ -8,7 +8,6 @@ lose rows that were acknowledged.
 from __future__ import annotations
 
 import errno
-import hashlib
 import os
 import shutil
 import sqlite3
@@ -25,6 +24,7 @@ from filelock import ReadWriteLock, Timeout
 
 from durability.record import clock
 from durability.record.errors import StoreUnusable
+from durability.record.whole_file import onto_the_disk, sha256
 
 LOCK_WAIT_S = 10.0
 """How long a command waits for another one to finish with the file before it says so."""
@@ -212,10 +212,10 @@ def back_up(path: Path, words: str) -> Path:
     OSError
         It can't be written, or does not read back as it was written.
     """
-    digest = _sha256(path)
+    digest = sha256(path)
     name, count = f"{path.stem}.{words}.{clock.today()}", 1
     while (copy := path.with_name(f"{name}{path.suffix}")).exists():
-        if _sha256(copy) == digest:
+        if sha256(copy) == digest:
             return copy
         count += 1
         name = f"{path.stem}.{words}.{clock.today()}-{count}"
@@ -223,13 +223,13 @@ def back_up(path: Path, words: str) -> Path:
     try:
         shutil.copyfile(path, partial)
         shutil.copymode(path, partial)
-        _onto_the_disk(partial)
-        if _sha256(partial) != digest:
+        onto_the_disk(partial)
+        if sha256(partial) != digest:
             raise OSError(f"{partial.name} does not read back as it was written")
         partial.rename(copy)
     finally:
         partial.unlink(missing_ok=True)
-    _onto_the_disk(path.parent)
+    onto_the_disk(path.parent)
     return copy
 
 
@@ -253,27 +253,11 @@ def take_place(new: Path, path: Path) -> None:
             raise OSError(f"{log(each).name} is left")
     if path.exists():
         shutil.copymode(path, new)
-    _onto_the_disk(new)
+    onto_the_disk(new)
     new.replace(path)
-    _onto_the_disk(path.parent)
+    onto_the_disk(path.parent)
 
 
 def log(path: Path) -> Path:
     """Where DuckDB keeps writings that are not yet in the file itself."""
     return path.with_name(path.name + ".wal")
-
-
-def _onto_the_disk(path: Path) -> None:
-    """Wait until the disk holds a file, or a folder's list of files."""
-    if path.is_dir() and os.name != "posix":
-        return  # only there can a folder be opened
-    descriptor = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
-
-
-def _sha256(file: Path) -> str:
-    with file.open("rb") as opened:
-        return hashlib.file_digest(opened, "sha256").hexdigest()

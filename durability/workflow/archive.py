@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import shutil
 from collections.abc import Mapping, Sequence
@@ -22,6 +21,7 @@ from durability.record.errors import ImportRefused, RecordRefused, StoreUnusable
 from durability.record.records import ImportCount, Rejection
 from durability.record.units import STANDARD_GRAVITY_M_S2
 from durability.record.vocabulary import DAMAGE_SEVERITIES
+from durability.record.whole_file import sha256
 from durability.store import archive, bench, database, sql_files
 from durability.store import archive as dictionary
 from durability.store.archive import WrittenFile
@@ -305,7 +305,7 @@ def import_record(session: Session, folder: Path) -> Export:
         file = folder / each["file"]
         if not file.is_file():
             raise RecordRefused(f"{file}: missing from the export")
-        if _sha256(file) != each["sha256"]:
+        if sha256(file) != each["sha256"]:
             raise RecordRefused(f"{file}: not as it was exported (its SHA-256 is another)")
     building = store.with_name(f".{store.name}.building")
     try:
@@ -316,7 +316,7 @@ def import_record(session: Session, folder: Path) -> Export:
                 entered_by=session.person,
                 command="import record",
                 file_name=ABOUT_FILE,
-                file_sha256=_sha256(folder / ABOUT_FILE),
+                file_sha256=sha256(folder / ABOUT_FILE),
             )
         building.rename(store)
     except OSError as error:
@@ -350,7 +350,7 @@ def _about(
         "files": [
             {
                 "file": each.name,
-                "sha256": _sha256(folder / each.name),
+                "sha256": sha256(folder / each.name),
                 "rows": each.rows,
                 "row": {
                     "$schema": "https://json-schema.org/draft/2020-12/schema",
@@ -423,8 +423,3 @@ def _read_about(folder: Path) -> dict[str, Any]:
             " the newer one"
         )
     return dict(about)
-
-
-def _sha256(file: Path) -> str:
-    with file.open("rb") as opened:
-        return hashlib.file_digest(opened, "sha256").hexdigest()

@@ -7,14 +7,16 @@ import platform
 from collections.abc import Callable, Iterator
 from dataclasses import asdict
 from importlib.metadata import version
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from durability import PROGRAM_VERSION
 from durability.record import clock
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall
+from durability.record.records import Backup, Recovered
 from durability.selfcheck.results import SelfCheck
-from durability.store import bench, database, sql_files
+from durability.store import bench, database, recovery, sql_files
 from durability.workflow.results import AlteredEntry, Integrity, Rebuilt, Seal
 from durability.workflow.session import Session
 
@@ -55,6 +57,50 @@ def seal(session: Session) -> Integrity:
             entry_id = bench.add_entry(connection, entered_by=session.person, command="seal")
             bench.run(connection, "add_seal", seal_number=number, entry_id=entry_id, **covered)
         return _integrity(connection)
+
+
+def back_up(session: Session, folder: Path, keep: int | None) -> Backup:
+    """Copy the store into a folder, as ``recovery.back_up`` does.
+
+    Raises
+    ------
+    UnusableCall
+        The folder can't be written.
+    """
+    if keep is not None and keep < 1:
+        raise UnusableCall(f"--keep {keep}: not a number of backups, 1 or more")
+    try:
+        return recovery.back_up(session.store, folder, keep)
+    except OSError as error:
+        raise UnusableCall(f"{folder}: can't be written ({error.strerror or error})") from None
+
+
+def restore(session: Session, file: Path) -> Backup:
+    """Put a backup in the place of the session's store, where there is none.
+
+    Raises
+    ------
+    UnusableCall
+        The store can't be written.
+    """
+    try:
+        return recovery.restore(file, session.store)
+    except OSError as error:
+        raise UnusableCall(f"{session.store}: can't be made ({error.strerror or error})") from None
+
+
+def recover(file: Path, new: Path) -> Recovered:
+    """Save what can be read of a damaged store, as ``recovery.recover`` does.
+
+    Raises
+    ------
+    UnusableCall
+        The new store can't be written.
+    """
+    try:
+        return recovery.recover(file, new)
+    except OSError as error:
+        raise UnusableCall(f"-o {new}: can't be made ({error.strerror or error})") from None
 
 
 def verify(

@@ -15,11 +15,12 @@ from durability.pulse.results import RemeasuredDrop, Remeasurement
 from durability.pulse.waveform_codec import decode
 from durability.record import clock
 from durability.record.errors import RecordRefused, UnusableCall, WaveformUnreadable
-from durability.record.records import MeasuredFile, Rejection
+from durability.record.records import Rejection
 from durability.store import bench, database
 from durability.store import waveforms as store
 from durability.store.waveforms import MeasuringInputs
 from durability.workflow.keep import refuse_closed
+from durability.workflow.results import MeasuredFile
 from durability.workflow.sensors import calibration_notes, calibration_on
 from durability.workflow.session import Session
 

@@ -31,7 +31,8 @@ if TYPE_CHECKING:
         FloatArray,
         ImportCount,
         IntArray,
-        MeasuredFile,
+        PulseMeasures,
+        StoredDrop,
     )
     from durability.rig.results import RigNote, RigWatch
     from durability.selfcheck.results import SelfCheck
@@ -519,6 +520,36 @@ class Status:
     """Of open series: those whose calibration is overdue or unknown."""
     last_entries: tuple[Mapping[str, Any], ...]
     """The latest first."""
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredFile:
+    """One file as read and measured: a drop of its series, or not stored yet."""
+
+    file: str
+    file_sha256: str | None
+    channel: str
+    start_s: float
+    mv_per_g: float | None
+    """Sensitivity by which volts became g."""
+    measures: PulseMeasures
+    inferred: dict[str, str]
+    dropped_at: str | None = None
+    """ISO 8601; None where neither the file nor the user says."""
+    cross: tuple[tuple[str, float | None], ...] = ()
+    """Channels across the axis of the impact, each with the sensitivity by which volts became g."""
+    stored: StoredDrop | None = None
+    """The drop that it is; None when it was only read."""
+
+    @property
+    def status(self) -> Literal["valid", "void"]:
+        """How the drop comes in."""
+        return "valid" if self.measures.void_reason is None else "void"
+
+    @property
+    def drop_number(self) -> int | None:
+        """Of the drop that it is."""
+        return None if self.stored is None else self.stored.drop_number
 
 
 @dataclass(frozen=True, slots=True)

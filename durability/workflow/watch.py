@@ -16,10 +16,9 @@ from durability.record.errors import (
     UnusableCall,
     WaveformUnreadable,
 )
-from durability.record.records import MeasuredFile
 from durability.store import bench, database
 from durability.workflow.measuring import RecordOptions, find_rig, not_judged
-from durability.workflow.results import FileTwice
+from durability.workflow.results import FileTwice, MeasuredFile
 from durability.workflow.session import Session
 from durability.workflow.waveforms import add_waveform_drop, fetch_taken
 

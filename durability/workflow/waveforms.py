@@ -25,7 +25,6 @@ from durability.record.errors import (
 )
 from durability.record.records import (
     ImportCount,
-    MeasuredFile,
     Rejection,
     StoredDrop,
 )
@@ -42,7 +41,7 @@ from durability.workflow.measuring import (
     not_judged,
     read_and_measure,
 )
-from durability.workflow.results import FileTwice, WaveformImport
+from durability.workflow.results import FileTwice, MeasuredFile, WaveformImport
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:

@@ -227,6 +227,36 @@ def export(made: Parser) -> None:
     common.quiet(made)
 
 
+def backup(made: Parser) -> None:
+    """Fill ``backup``."""
+    made.reads("files:back_up", "backup backups", "backup /mnt/nas/drops --keep 30")
+    made.add_argument("folder", help="where the copy goes")
+    made.add_argument(
+        "--keep",
+        type=int,
+        metavar="N",
+        help="keep the N latest backups of this store there, remove older ones",
+    )
+    common.quiet(made)
+
+
+def restore(made: Parser) -> None:
+    """Fill ``restore``."""
+    made.reads("files:restore", "restore backups/lab.2026-11-28T141500Z.duckdb --store lab.duckdb")
+    made.add_argument("file", help="a backup; its .sha256 is held against it where it lies beside")
+    common.quiet(made)
+
+
+def recover(made: Parser) -> None:
+    """Fill ``recover``."""
+    made.reads("files:recover", "recover damaged.duckdb -o saved.duckdb")
+    made.add_argument("file", help="a damaged store; it is not touched")
+    made.add_argument(
+        "-o", "--output", required=True, metavar="NEW", help="the store to make of what is readable"
+    )
+    common.quiet(made)
+
+
 def seal(made: Parser) -> None:
     """Fill ``seal``."""
     made.writes("files:seal", "seal")

@@ -12,6 +12,7 @@ from durability.report.blocks import Archive, Block, Column, Columns, Section, W
 from durability.selfcheck.results import PublishedValue, SelfCheck
 
 if TYPE_CHECKING:
+    from durability.record.records import Recovered
     from durability.workflow.results import AlteredEntry, Integrity, Seal
 
 NOTE_IT = (
@@ -29,6 +30,32 @@ ALTERED: Columns[AlteredEntry] = Columns(
     Column("file", "file_name", wrap=True),
     Column("seal", "seal_number", right=True),
 )
+
+
+def recovered(found: Recovered, new: str) -> Iterator[Block]:
+    """What was saved of a damaged store, up to which entry, and what was not."""
+    saved = {name: rows for name, rows in found.recovered.items() if rows}
+    if not saved:
+        yield Words("Nothing can be read; nothing is made. Go back to a backup.")
+        return
+    yield Words(
+        f"{new}: {counted(sum(saved.values()), 'row')} saved"
+        + ("; everything was readable." if not found.missing else ".")
+    )
+    if found.read_up_to:
+        yield Words(f"The last entry that can be read: {found.read_up_to}.")
+    if found.missing:
+        yield Words("Missing, or not known:")
+        yield from (Words(f"  {words}") for words in found.missing)
+        yield Words(
+            "Compare with a backup and with what was written on paper before you go on with it;"
+            " durability verify holds it against its seals."
+        )
+
+
+def recovered_json(found: Recovered) -> dict[str, Any]:
+    """Object of ``recover --json``."""
+    return {"recovered": found.recovered, "missing": found.missing, "read_up_to": found.read_up_to}
 
 
 def json(found: Integrity) -> dict[str, Any]:

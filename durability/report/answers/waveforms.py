@@ -11,8 +11,8 @@ from durability.report.blocks import Block, Column, Columns, Words
 
 if TYPE_CHECKING:
     from durability.pulse.results import RemeasuredDrop, Remeasurement
-    from durability.record.records import MeasuredFile, PulseMeasures
-    from durability.workflow.results import WaveformImport
+    from durability.record.records import PulseMeasures
+    from durability.workflow.results import MeasuredFile, WaveformImport
 
 SHOWN_FILES = 40
 """A longer import shows only the files with a doubt."""

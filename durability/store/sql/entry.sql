@@ -86,6 +86,31 @@ WHERE named IS NOT NULL;
 -- name: entered_since
 SELECT count(*) FROM entry WHERE entered_at_utc > $instant;
 
+-- name: stand_in_entry
+-- Entries that are lost but made rows of a table; the keys of entries bear their moment.
+INSERT INTO entry (entry_id, entered_at_utc, entered_by, command, program_version)
+SELECT DISTINCT
+    named, uuid_extract_timestamp(named) AT TIME ZONE 'UTC', 'not known', 'not known', 'not known'
+FROM (SELECT COLUMNS(lambda c: c = $column) AS named FROM query_table($table))
+WHERE named IS NOT NULL AND named NOT IN (SELECT entry_id FROM entry);
+
+-- name: stand_in_specimen
+-- Specimens that are lost but that a table names, under a code from their key.
+INSERT INTO specimen (specimen_id, code, kind, entry_id)
+SELECT DISTINCT
+    named, 'lost ' || right(named::VARCHAR, 12),
+    CASE WHEN $column = 'case_id' THEN 'case' ELSE 'device' END, (SELECT min(entry_id) FROM entry)
+FROM (SELECT COLUMNS(lambda c: c = $column) AS named FROM query_table($table))
+WHERE named IS NOT NULL AND named NOT IN (SELECT specimen_id FROM specimen);
+
+-- name: stand_in_series
+-- Series that are lost but that a table names, under a code from their key, without conditions.
+INSERT INTO series (series_id, code, purpose, entry_id)
+SELECT DISTINCT
+    named, 'lost ' || right(named::VARCHAR, 12), 'test', (SELECT min(entry_id) FROM entry)
+FROM (SELECT COLUMNS(lambda c: c = $column) AS named FROM query_table($table))
+WHERE named IS NOT NULL AND named NOT IN (SELECT series_id FROM series);
+
 -- name: last_entries
 SELECT entered_at_utc, entered_by, command, file_name
 FROM entry
