@@ -17,7 +17,7 @@ from durability.cli import demo as shown
 from durability.record.errors import StoreUnusable, UnusableCall
 from durability.record.units import impact_velocity_m_s
 from durability.store import database
-from durability.workflow import demo, specimens
+from durability.workflow import archive, demo, specimens
 from durability.workflow.session import Session, make_store
 
 
@@ -246,7 +246,7 @@ def test_an_interrupted_build_leaves_nothing(tmp_path, monkeypatch):
     def interrupted(*_, **__):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(demo.imports, "import_files", interrupted)
+    monkeypatch.setattr(archive, "import_files", interrupted)
     with pytest.raises(KeyboardInterrupt):
         demo.build_demo(tmp_path / "demo.duckdb")
     assert list(tmp_path.iterdir()) == []

@@ -6,6 +6,7 @@ import math
 from collections import Counter, defaultdict
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -219,12 +220,11 @@ def _rates(cases: Sequence[Case]) -> Rates:
     )[:_MOST_CASES]
     rates = dict.fromkeys((reference, *others), 0.0)
     variances = dict.fromkeys(rates, 0.0)
-    agreement = _Agreement(told_by)
     for condition in others:
 
         def log_density(at: float, condition: Condition = condition) -> float:
             tried = {**rates, condition: at}
-            return agreement(tried) - 0.5 * (at / RATE_LOG_SD) ** 2
+            return _agreement(told_by, tried) - 0.5 * (at / RATE_LOG_SD) ** 2
 
         centre, variance = 0.0, RATE_LOG_SD**2
         if told_by:
@@ -242,25 +242,19 @@ def _rates(cases: Sequence[Case]) -> Rates:
     return Rates(rates, variances)
 
 
-class _Agreement:
-    """Joint log evidence of some cases by the rates, each case fitted once at its own rates."""
+def _agreement(cases: Sequence[Case], log_rates: Mapping[Condition, float]) -> float:
+    """Joint log evidence of some cases by the rates."""
+    readings = [_on_clock(case, log_rates) for case in cases]
+    farthest = farthest_of(readings)
+    evidence = [_evidence_alone(each, farthest) for each in readings]
+    return joint_log_evidence(np.concatenate(evidence), shape_grid(farthest))
 
-    def __init__(self, cases: Sequence[Case]) -> None:
-        self.cases = cases
-        self._evidence: dict[Hashable, FloatArray] = {}
 
-    def __call__(self, log_rates: Mapping[Condition, float]) -> float:
-        readings = [_on_clock(case, log_rates) for case in self.cases]
-        farthest = farthest_of(readings)
-        grid = shape_grid(farthest)
-        keys = [
-            (at, farthest, tuple(log_rates.get(each, 0.0) for each in case.drops_by_rate))
-            for at, case in enumerate(self.cases)
-        ]
-        new = [at for at, key in enumerate(keys) if key not in self._evidence]
-        for at, fit in zip(new, fit_each([readings[at] for at in new], grid), strict=True):
-            self._evidence[keys[at]] = fit.log_evidence
-        return joint_log_evidence(np.concatenate([self._evidence[key] for key in keys]), grid)
+@lru_cache(maxsize=256)  # of 80 kB each
+def _evidence_alone(readings: Readings, farthest: int) -> FloatArray:
+    """Log evidence of one case; kept, for it is asked for alone, in its model, and put back."""
+    (fit,) = fit_each([readings], shape_grid(farthest))
+    return fit.log_evidence
 
 
 def _readings(case: Case, rates: Rates, levels: Levels | None = None) -> Readings:

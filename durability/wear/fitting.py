@@ -174,11 +174,11 @@ _DOUBTED = 0.5
 """Probability of being wild above which a reading is named."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Readings:
     """What one curve of wear is fitted to: a series, or all series of one case.
 
-    Arrays have shape (n_readings,), in the order of ``clock``.
+    Arrays have shape (n_readings,), in the order of ``clock``. Two are equal whose fits alone are.
     """
 
     clock: FloatArray
@@ -188,6 +188,20 @@ class Readings:
     case_model: str | None
     conditions: frozenset[object]
     offsets: Offsets | None = None
+
+    def __eq__(self, other: object) -> bool:
+        """Whether both read the same."""
+        return isinstance(other, Readings) and self._alone == other._alone
+
+    def __hash__(self) -> int:
+        """By what was read."""
+        return hash(self._alone)
+
+    @property
+    def _alone(self) -> tuple[bytes, ...]:
+        offsets = self.offsets
+        parts = () if offsets is None else (offsets.member, offsets.precision, offsets.centre)
+        return tuple(each.tobytes() for each in (self.clock, self.peak_g, *parts))
 
     @property
     def by_drop(self) -> bool:

@@ -14,8 +14,6 @@ from typing import Any
 
 from durability.record.errors import StoreUnusable, UnusableCall
 from durability.store import bench, database, saved_queries
-from durability.workflow import archive as imports
-from durability.workflow import corrections, sensors, specimens
 from durability.workflow.session import Session, entry, make_store
 
 FOLDER = Path(__file__).parents[1] / "manual"
@@ -190,6 +188,9 @@ def _copy_files(folder: Path) -> dict[str, Path]:
 
 def _take_in(store: Path, files: Mapping[str, Path]) -> dict[str, int]:
     """Import the files, and type what a lab would type."""
+    # What takes files in loads pandas, which no one else who asks for the demo needs.
+    from durability.workflow import archive, corrections, sensors, specimens
+
     typed = saved_queries.shipped_folder("fixtures/demo") / "typed.toml"
     lab = tomllib.loads(typed.read_text(encoding="utf-8"))
     session = Session(store, PERSON)
@@ -197,7 +198,7 @@ def _take_in(store: Path, files: Mapping[str, Path]) -> dict[str, int]:
     for code, certificate in lab["sensors"].items():
         sensors.add_sensor(session, code, certificate)
     added = {
-        kind: imports.import_files(session, kind, [file]).added for kind, file in files.items()
+        kind: archive.import_files(session, kind, [file]).added for kind, file in files.items()
     }
     for code, certificate in lab["calibrations"].items():
         sensors.add_calibration(session, code, certificate)

@@ -92,6 +92,15 @@ class Evaluation:
 
         wanted = {each.series: self._cases[each.series] for each in histories}
         cases = {case.series[0]: case for case in wanted.values()}
+        before = self._before
+        if before is not None:
+            as_before = [
+                each
+                for name, case in cases.items()
+                if name not in self._case_fits and all(map(self._is_as_before, case.histories))
+                for each in case.histories
+            ]
+            self._case_fits.update(before.case_fits(as_before))
         new = [case for name, case in cases.items() if name not in self._case_fits]
         plain = [each for case in new if case.is_plain for each in case.histories]
         own = {fit.series: fit for fit in self.own_fits(plain)}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import fields, replace
 from typing import Any
 
@@ -101,10 +101,18 @@ def pulse_clouds(
     """
     with database.reading(session.record) as connection:
         scope = find_scope(connection, series, case_models, under=under)
-    asked = list_series(session, list(scope.series)) if scope.series else []
+    return clouds_of(session, list_series(session, list(scope.series)) if scope.series else [])
+
+
+def clouds_of(
+    session: Session, asked: Sequence[Mapping[str, Any]]
+) -> tuple[list[PulseCloud], list[float]]:
+    """As ``pulse_clouds``, of series whose rows are known."""
+    if not asked:
+        return [], []
     wanted = {row["series"]: row for row in asked}
     rows: dict[str, list[dict[str, Any]]] = defaultdict(list)
-    for row in list_drops(session, list(wanted) or None):
+    for row in list_drops(session, list(wanted)):
         if row["series"] in wanted:
             model = wanted[row["series"]]["case_model"]
             case = wanted[row["series"]]["case"]

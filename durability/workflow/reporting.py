@@ -166,7 +166,7 @@ def gather_report(
     owed = follow_up.due(session, on.isoformat(), 0)
     if scope.is_part:
         owed = owed.of(scope.devices)
-    clouds, heights = pictures.pulse_clouds(session, scope.series) if scope.series else ([], [])
+    clouds, heights = pictures.clouds_of(session, rows["series"])
     asked = {**asdict(limit), "claim": claim_pct, "rig_corrected": study.rig_corrected}
     return ReportContents(
         digest=_digest(scope, about, on, asked),
