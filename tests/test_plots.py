@@ -31,6 +31,7 @@ from durability.pulse.low_pass import low_pass
 from durability.pulse.measure import measure_pulse
 from durability.pulse.results import PulseCloud, PulseTrace
 from durability.pulse.spectrum import shock_response_spectrum
+from durability.record.errors import UnusableCall
 from durability.record.records import Condition, DeviceHistory, DropHistory, Waveform
 from durability.report import plots
 from durability.report.answers.trend import trends_answer
@@ -45,7 +46,7 @@ from durability.wear.what_if import level_fan
 from durability.workflow.results import SeriesPicture, SurvivalPicture
 
 LONG = "sleeve of a very long name that no panel has room for, second winter lot"
-SIX_COLUMNS = 37
+FOUR_COLUMNS = 11
 """Panels of the narrowest kind, the last row not full."""
 ODD_NAMES = (
     "غلاف ٧",
@@ -185,11 +186,11 @@ def survival(*curves, left_out=0):
     return plots.survival(SurvivalPicture(curves, HERE if curves else None, left_out))
 
 
-def a_cloud(group="sleeve A", drops=30, seed=0):
+def a_cloud(group="sleeve A", drops=30, seed=0, times=1.0):
     rng = np.random.default_rng(seed)
     age = np.linspace(0.0, 1.0, drops)
     duration = 6.0 * np.exp(-0.4 * age + 0.03 * rng.standard_normal(drops))
-    peak = half_sine_peak_g(5.0, duration)
+    peak = times * half_sine_peak_g(5.0, duration)
     voided = np.zeros(drops, dtype=bool)
     voided[::11] = True
     return PulseCloud(group, 2, peak, duration, age, voided, without_duration=3)
@@ -397,6 +398,7 @@ FIGURES = {
     "wear of nothing yet": lambda: plots.wear([a_series(**NOTHING_YET)]),
     "wear of five": lambda: plots.wear(many_series(5)),
     "wear of sixty": lambda: plots.wear(many_series(60)),
+    "wear of sixty, the last page": lambda: plots.wear(many_series(60), page=5),
     "wear of no series": lambda: plots.wear([]),
     "models": lambda: plots.models(
         [
@@ -419,7 +421,7 @@ FIGURES = {
     "fan of no series": lambda: plots.fan([], level=0.9, horizon=400),
     "survival of one": lambda: survival(a_curve()),
     "survival of many": lambda: survival(
-        *(a_curve(f"{LONG} {index}") for index in range(SIX_COLUMNS)), left_out=4
+        *(a_curve(f"{LONG} {index}") for index in range(FOUR_COLUMNS)), left_out=4
     ),
     "survival without failures": lambda: survival(a_curve(failed=())),
     "survival of no series": lambda: survival(),
@@ -428,6 +430,10 @@ FIGURES = {
         [a_cloud(name, seed=at) for at, name in enumerate(ODD_NAMES[:5])]
     ),
     "scatter of many": lambda: plots.scatter([a_cloud(f"{LONG} {at}") for at in range(12)]),
+    "scatter with bare drops": lambda: plots.scatter(
+        [*(a_cloud(f"sleeve {at}", seed=at) for at in range(5)), a_cloud("bare", times=8.0)],
+        [1220.0],
+    ),
     "scatter of one drop": lambda: plots.scatter([a_cloud(drops=1)]),
     "scatter of no drop": lambda: plots.scatter([a_cloud(drops=0)]),
     "life line": lambda: plots.lifeline([a_life()]),
@@ -499,6 +505,11 @@ def overlaps(texts, slack_px=1.0):
     ]
 
 
+def words_of(figure):
+    """All that is written on it, as running text."""
+    return " ".join(text for text, _ in drawn_texts(figure))
+
+
 @cache
 def texts_of(name):
     """A figure of the table above and its texts, drawn once."""
@@ -516,6 +527,19 @@ def test_no_text_overlaps_and_none_leaves_the_sheet(name):
     ]
     assert outside == []
     assert figure.get_label(), "a picture without an answer"
+
+
+@pytest.mark.parametrize("name", FIGURES)
+def test_a_caption_takes_three_lines_at_most_and_is_whole(name):
+    figure, _ = texts_of(name)
+    caption = [
+        text.get_text()
+        for text in figure.texts
+        if text.get_fontsize() == look.SMALL_PT and text.get_color() == look.MUTED
+    ]
+    assert len(caption) <= look.MOST_NOTE_LINES
+    assert not any(each.endswith("…") for each in caption)
+    assert len(figure.axes) <= look.MOST_PANELS
 
 
 def test_overlap_is_seen_when_it_is_there():
@@ -583,6 +607,22 @@ def test_damage_marks_stand_where_it_was_first_seen_worse():
     (panel,) = plots.wear([a_series(damage=damage)]).axes
     marks = [(text.get_position()[0], text.get_text()) for text in panel.texts]
     assert [mark for mark in sorted(marks) if mark[1].isdigit()] == [(4, "1"), (9, "3"), (12, "4")]
+    assert list(line(panel, "damage seen again").get_xdata()) == [6]
+
+
+def test_every_damage_note_is_drawn_or_said_to_be_missing():
+    """Where digits would touch, a note keeps its mark; a picture without them counts them."""
+    picture = a_series(damage=((3, 1), (4, 2), (5, 3), (6, 4), (7, 2)), fan=True)
+    for most in (1, 12):
+        panel = plots.wear([picture] + [a_series(f"S{n}", rise=0.0) for n in range(2, most)]).axes[
+            0
+        ]
+        digits = [text.get_position()[0] for text in panel.texts if text.get_text().isdigit()]
+        again = line(panel, "damage seen again").get_xdata()
+        assert sorted([*digits, *again]) == [3, 4, 5, 6, 7]
+    fan = plots.fan([picture], level=0.9, horizon=400)
+    assert "Not drawn: 5 damage notes; see plot wear." in words_of(fan)
+    assert "Not drawn: 5 damage notes; see plot wear." in words_of(plots.models([picture]))
 
 
 def test_equal_percentages_have_equal_slopes_across_panels():
@@ -596,7 +636,12 @@ def test_panels_stand_worst_first_and_not_without_end(monkeypatch):
     figure = plots.wear([a_series(f"S{n}", rise=0.0001 * n) for n in range(7)])
     assert len(figure.axes) == 4
     assert figure.axes[0].get_title(loc="left").startswith("S6 ▲")
-    assert any("4 of 7 series shown" in text for text, _ in drawn_texts(figure))
+    assert "4 of 7 series shown, what needs action first; the next: --page 2." in words_of(figure)
+    rest = plots.wear([a_series(f"S{n}", rise=0.0001 * n) for n in range(7)], page=2)
+    assert [each.get_title(loc="left")[:2] for each in rest.axes] == ["S2", "S1", "S0"]
+    assert "5 to 7 of 7 series shown, what needs action first." in words_of(rest)
+    with pytest.raises(UnusableCall, match="--page 3: not there; there are pages 1 to 2"):
+        plots.wear([a_series(f"S{n}") for n in range(7)], page=3)
 
 
 def test_the_title_is_the_answer_of_the_terminal():
@@ -778,6 +823,20 @@ def test_points_of_one_velocity_change_lie_on_its_line():
     assert line(panel, "voided").get_markerfacecolor() == "#ffffff"
 
 
+def test_bare_drops_do_not_crush_the_scale_of_cases():
+    bare = a_cloud("bare", times=8.0)
+    figure = plots.scatter([a_cloud("sleeve A"), a_cloud("sleeve B", seed=2), bare])
+    one, other, apart = figure.axes
+    assert (
+        one.get_ylim()
+        == other.get_ylim()
+        == plots.scatter([a_cloud("sleeve A"), a_cloud("sleeve B", seed=2)]).axes[0].get_ylim()
+    )
+    assert apart.get_ylim()[0] > 0.5 * one.get_ylim()[1]
+    assert apart.get_position().y1 < other.get_position().y0
+    assert overlaps(drawn_texts(figure)) == []
+
+
 def test_one_height_brings_dead_stop_and_full_rebound():
     (panel,) = plots.scatter([a_cloud()], [1220.0]).axes
     fall = math.sqrt(2 * 9.80665 * 1.22)
@@ -849,7 +908,7 @@ def test_a_life_line_shows_the_interval_not_a_date():
     assert len(line(checks, "fail").get_xdata()) == 2
     markers = {line(checks, what).get_marker() for what in ("pass", "degraded", "fail")}
     assert len(markers) == 3
-    assert "between day 56 and day 91" in figure.get_label()
+    assert "between days 56 and 91" in figure.get_label()
 
 
 def test_life_lines_of_several_stand_in_rows():
@@ -1068,7 +1127,7 @@ def test_filters_reach_the_picture(bench, tmp_path):
     assert "nearest" in bench("plot", "wear", "--series", "S9", expect=1).err
     assert "R9" in bench("plot", "lifeline", "--device", "R9", expect=1).err
     told = bench("plot", "lifeline", "--device", "R2", "-o", "life.png")
-    assert "display failed between day 7 and day 28" in told.out
+    assert "display failed between days 7 and 28" in told.out
     assert (tmp_path / "life.png").read_bytes().startswith(b"\x89PNG")
 
 

@@ -151,7 +151,7 @@ def _series(session: Session, options: Namespace) -> Study:
 def _wear(session: Session, options: Namespace) -> Figure:
     from durability.report import plots
 
-    return plots.wear(_series(session, options).pictures())
+    return plots.wear(_series(session, options).pictures(), page=options.page)
 
 
 def _models(session: Session, options: Namespace) -> Figure:
@@ -159,33 +159,34 @@ def _models(session: Session, options: Namespace) -> Figure:
 
     study = _series(session, options)
     shown, left_out = pictures.comparable(study)
-    return plots.models(shown, study.ranking() if shown else None, left_out=left_out)
+    ranking = study.ranking() if shown else None
+    return plots.models(shown, ranking, left_out=left_out, page=options.page)
 
 
 def _survival(session: Session, options: Namespace) -> Figure:
     from durability.report import plots
 
-    return plots.survival(pictures.survival(_series(session, options)))
+    return plots.survival(pictures.survival(_series(session, options)), page=options.page)
 
 
 def _fan(session: Session, options: Namespace) -> Figure:
     from durability.report import plots
 
-    shown = _series(session, options).pictures(most_fans=plots.MOST_PANELS)
-    return plots.fan(shown, level=options.level, horizon=options.horizon)
+    shown = _series(session, options).pictures(most_fans=options.page * plots.MOST_PANELS)
+    return plots.fan(shown, level=options.level, horizon=options.horizon, page=options.page)
 
 
 def _scatter(session: Session, options: Namespace) -> Figure:
     from durability.report import plots
 
     clouds = pictures.pulse_clouds(session, options.series, options.case_model, under_of(options))
-    return plots.scatter(*clouds)
+    return plots.scatter(*clouds, page=options.page)
 
 
 def _lifeline(session: Session, options: Namespace) -> Figure:
     from durability.report import plots
 
-    return plots.lifeline(DeviceStudy(session).life_lines(options.device))
+    return plots.lifeline(DeviceStudy(session).life_lines(options.device), page=options.page)
 
 
 def _latent(session: Session, options: Namespace) -> Figure:
@@ -233,10 +234,10 @@ def _rig(session: Session, options: Namespace) -> Figure:
     )
 
 
-def _boundary(session: Session, _: Namespace) -> Figure:
+def _boundary(session: Session, options: Namespace) -> Figure:
     from durability.report import plots
 
-    return plots.boundary(DeviceStudy(session).boundaries())
+    return plots.boundary(DeviceStudy(session).boundaries(), page=options.page)
 
 
 _KINDS: dict[str, Callable[[Session, Namespace], Figure]] = {

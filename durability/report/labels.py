@@ -229,12 +229,12 @@ def listed(items: Iterable[Any]) -> str:
 MOST_NAMED = 8
 
 
-def some(items: Iterable[Any]) -> str:
+def some(items: Iterable[Any], most: int = MOST_NAMED) -> str:
     """Items with commas, the first few by name and the others counted."""
     named = [str(item) for item in items]
-    if len(named) <= MOST_NAMED + 1:
+    if len(named) <= most + 1:
         return listed(named)
-    return f"{listed(named[:MOST_NAMED])} and {len(named) - MOST_NAMED} more"
+    return f"{listed(named[:most])} and {len(named) - most} more"
 
 
 def source(row: dict[str, Any]) -> str:

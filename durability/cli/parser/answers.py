@@ -281,6 +281,7 @@ _KINDS = {
     ),
 }
 """Kinds of picture: what it shows, an example."""
+_ON_PAGES = ("wear", "models", "survival", "fan", "scatter", "lifeline", "boundary")
 
 
 def plot(made: Parser) -> None:
@@ -295,6 +296,10 @@ def plot(made: Parser) -> None:
             metavar="FILE",
             help=f"ends in .svg, .pdf or .png (default {kind}.svg in this folder)",
         )
+        if kind in _ON_PAGES:
+            made.add_argument(
+                "--page", type=int, default=1, metavar="N", help="which, where one can't hold all"
+            )
         if kind in ("wear", "models", "survival", "fan"):
             common.filters(made)
             common.limits(made)

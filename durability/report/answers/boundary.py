@@ -24,6 +24,8 @@ LIMITS = (
     " the corner of the boundary it may lie beyond either. The bounds hold for pulses like these,"
     " in these directions, and take shocks that passed as leaving no trace."
 )
+SHORT_LIMITS = "The bounds hold for pulses like these, in these directions."
+"""Where there is room for no more."""
 
 
 def critical(value: CriticalValue, unit: str) -> str:
@@ -70,12 +72,12 @@ def answer(boundaries: Sequence[DamageBoundary]) -> str:
 
 
 def blocks(boundaries: Sequence[DamageBoundary]) -> Iterator[Block]:
-    """Each device model in a sentence; how the bounds came about where no picture says so."""
+    """Each device model in a sentence, and how the bounds came about."""
     for each in boundaries:
         yield Words(sentence(each))
-    if not any(each.is_told for each in boundaries):
-        notes = [line for each in boundaries for line in exceptions(each)]
-        yield Words(" ".join([METHOD, *notes]), is_note=True)
+    limits = [LIMITS] if any(each.is_told for each in boundaries) else []
+    notes = [line for each in boundaries for line in exceptions(each)]
+    yield Words(" ".join([METHOD, *limits, *notes]), is_note=True)
 
 
 def exceptions(boundary: DamageBoundary) -> list[str]:

@@ -124,12 +124,15 @@ def failed_later(link: LatentLink) -> str:
 
 def failed_days(device: DeviceOutlook) -> str:
     """Days after time zero between which a device failed, in words; blank while it works."""
-    if device.failed_by_days is None:
+    return between_days(device.failed_after_days, device.failed_by_days)
+
+
+def between_days(after: float | None, by: float | None) -> str:
+    """Two days after time zero between which something failed; blank where it has not."""
+    if by is None:
         return ""
-    after = 0 if device.failed_after_days is None else device.failed_after_days
-    if after == device.failed_by_days:
-        return f"on day {after:.0f}"
-    return f"between days {after:.0f} and {device.failed_by_days:.0f}"
+    first = after or 0.0
+    return f"on day {by:.0f}" if first == by else f"between days {first:.0f} and {by:.0f}"
 
 
 def inspect_first(link: LatentLink) -> str | None:

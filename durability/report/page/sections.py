@@ -101,9 +101,6 @@ def flowing(text: str) -> str:
 
 Told = Callable[[str], None]
 
-MOST_PANELS = 24
-"""Series drawn one by one: those that need action first."""
-
 MOST_LEVELS = 160
 """Series drawn side by side by case model; more are neither legible nor quick to show."""
 
@@ -224,13 +221,13 @@ def _wear(contents: ReportContents, artist: Artist) -> Section:
                 lambda: plots.models(side_by_side, contents.ranking, left_out=apart),
             )
         )
-    drawn = min(len(contents.pictures), MOST_PANELS)
+    drawn = min(len(contents.pictures), plots.MOST_PANELS)
     section.blocks += [
         artist.draw(
             "wear",
             f"Peak g by drop number: {drawn} of"
             f" {counted(len(contents.pictures), 'series', 'series')}, what needs action first",
-            lambda: plots.wear(contents.pictures, most=MOST_PANELS),
+            lambda: plots.wear(contents.pictures),
         ),
         trend.TREND.table(contents.trends, words.command(contents, "trend")),
         Words(trend.LEGEND, True),

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 
 @look.in_our_look
-def fan(pictures: Sequence[SeriesPicture], *, level: float, horizon: int) -> Figure:
+def fan(pictures: Sequence[SeriesPicture], *, level: float, horizon: int, page: int = 1) -> Figure:
     """The level so far and the level to come, against the limit.
 
     Parameters
@@ -37,6 +37,8 @@ def fan(pictures: Sequence[SeriesPicture], *, level: float, horizon: int) -> Fig
         Content of the prediction interval.
     horizon : int
         Last drop number considered.
+    page : int
+        Of the sheets that many series take.
 
     Returns
     -------
@@ -47,8 +49,9 @@ def fan(pictures: Sequence[SeriesPicture], *, level: float, horizon: int) -> Fig
     pictures = [each for each in pictures if not each.forecast.is_bare]
     if not pictures:
         return look.missing(labels.NOTHING["failures"])
-    shown = sorted(pictures, key=lambda each: each.forecast.soonest_first)[: look.MOST_PANELS]
-    alone = len(shown) == 1
+    ordered = sorted(pictures, key=lambda each: each.forecast.soonest_first)
+    shown, others = look.leaf(ordered, page, "series", "the soonest to fail first")
+    alone = len(pictures) == 1
     forecasts = [each.forecast for each in pictures]
     answer = (
         fan_answer(forecasts[0], level, horizon)
@@ -59,15 +62,14 @@ def fan(pictures: Sequence[SeriesPicture], *, level: float, horizon: int) -> Fig
     if any(each.fan is not None and not each.forecast.failed for each in shown):
         notes.append(
             f"Fan: where the level (not one reading) of this case will lie, {level:.0%} and 50% of"
-            " the plausible paths. Bar on the limit: drop at which the case fails, by level or by"
-            f" damage, {level:.0%} interval with its median."
+            " plausible paths. Bar on the limit: drop at which the case fails, by level or damage,"
+            f" {level:.0%} interval with its median."
         )
     if alone:
         notes.append(f"Rests on: {shown[0].forecast.basis}.")
     else:
         notes.append("Beside each name: the drop at which it failed (✕), or by median will.")
-    if len(shown) < len(pictures):
-        notes.append(f"{len(shown)} of {len(pictures)} series shown, the soonest to fail.")
+    notes += [*series.undrawn_damage(shown), *others]
     sheet = look.Sheet(answer, series.shown_words(shown), key=_fan_key(shown, level), notes=notes)
     panels = sheet.grid(
         len(shown),
@@ -247,13 +249,15 @@ _MOST_WORDY = 9
 
 
 @look.in_our_look
-def survival(picture: SurvivalPicture) -> Figure:
+def survival(picture: SurvivalPicture, *, page: int = 1) -> Figure:
     """Share of cases not failed by drop, with band and a tick for each that still held.
 
     Parameters
     ----------
     picture : SurvivalPicture
         One curve a case model, under one condition.
+    page : int
+        Of the sheets that many case models take.
 
     Returns
     -------
@@ -263,16 +267,14 @@ def survival(picture: SurvivalPicture) -> Figure:
     if not curves:
         return look.missing(labels.NOTHING["failures"])
     ordered = sorted(curves, key=_survival_soonest_first)
-    shown = ordered[: look.MOST_PANELS]
+    shown, others = look.leaf(ordered, page, "case models", "the soonest to fail first")
     cases = sum(_size(each) for each in shown)
     failed = sum(each.failed_drop.size for each in shown)
     notes = [
         "Failed: level at the limit, or damage of severity 4, whichever came first. Still held: its"
-        " drops ended before; how much longer it would have lasted is not known. The band holds at"
-        " each drop by itself."
+        " drops ended before. The band holds at each drop by itself.",
+        *others,
     ]
-    if len(shown) < len(ordered):
-        notes.append(f"{len(shown)} of {len(ordered)} case models shown, the soonest to fail.")
     if left_out:
         notes.append(
             f"{counted(left_out, 'case')} not shown: of no model, or under other conditions."

@@ -235,13 +235,15 @@ _FROM_BELOW: look.Style = {"color": look.BLUE, "linewidth": 1.2, "linestyle": (0
 
 
 @look.in_our_look
-def boundary(boundaries: Sequence[DamageBoundary]) -> Figure:
+def boundary(boundaries: Sequence[DamageBoundary], *, page: int = 1) -> Figure:
     """Shocks by velocity change and peak, with what they bound of the damage boundary.
 
     Parameters
     ----------
     boundaries : sequence of DamageBoundary
         One a device model.
+    page : int
+        Of the sheets that many models take.
 
     Returns
     -------
@@ -254,22 +256,16 @@ def boundary(boundaries: Sequence[DamageBoundary]) -> Figure:
         lacking = "Inspect devices between their drops, and record velocity changes."
         return look.missing(f"{words.answer(boundaries)} {lacking}")
     filled.sort(key=lambda each: (not each.is_told, -len(each.failed), each.device_model))
-    shown = filled[: look.MOST_PANELS]
+    shown, others = look.leaf(filled, page, "device models", "those that say most first")
     passed = sum(len(each.passed_peak_g) for each in shown)
     devices = sum(each.devices for each in shown)
-    more = len(filled) - len(shown)
     sheet = look.Sheet(
         words.answer(shown),
         f"{counted(passed, 'shock')} passed and"
         f" {sum(len(each.failed) for each in shown)} of {counted(devices, 'device')} failed by a"
         " shock, in any case or bare.",
         key=_key(shown),
-        notes=[
-            words.METHOD,
-            words.LIMITS,
-            *(line for each in shown[:2] for line in words.exceptions(each)),
-            *([f"{len(shown)} of {len(filled)} device models shown."] if more else []),
-        ],
+        notes=[words.METHOD, words.SHORT_LIMITS, *others],
     )
     panels = sheet.grid(
         len(shown),

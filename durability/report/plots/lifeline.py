@@ -14,6 +14,7 @@ from matplotlib.ticker import MaxNLocator
 
 from durability.record.basis import counted
 from durability.report import labels
+from durability.report.answers.latent import between_days
 from durability.report.plots import look
 
 if TYPE_CHECKING:
@@ -42,17 +43,19 @@ _FAILED: look.Style = {
     "hatch": "////",
     "linewidth": 0.8,
 }
-MOST_ROWS = 60
+MOST_ROWS = 40
 
 
 @look.in_our_look
-def lifeline(lines: Sequence[LifeLine]) -> Figure:
+def lifeline(lines: Sequence[LifeLine], *, page: int = 1) -> Figure:
     """One device: drops, dose, inspections, the interval in which it failed; several: a row each.
 
     Parameters
     ----------
     lines : sequence of LifeLine
         The largest shock dose first.
+    page : int
+        Of the sheets that many devices take.
 
     Returns
     -------
@@ -62,7 +65,7 @@ def lifeline(lines: Sequence[LifeLine]) -> Figure:
         return look.missing(labels.NOTHING["devices"])
     if len(lines) == 1:
         return _one_life(lines[0])
-    return _many_lives(lines)
+    return _many_lives(lines, page)
 
 
 def _one_life(line: LifeLine) -> Figure:
@@ -194,14 +197,14 @@ def _draw_checks(
         )
 
 
-def _many_lives(lines: Sequence[LifeLine]) -> Figure:
-    shown = lines[:MOST_ROWS]
+def _many_lives(lines: Sequence[LifeLine], page: int) -> Figure:
+    order = "those with the largest dose first"
+    shown, others = look.leaf(lines, page, "devices", order, most=MOST_ROWS)
     notes = [
         "The largest shock dose is at the top. Day 0 is the last drop, for controls the"
-        " first inspection."
+        " first inspection.",
+        *others,
     ]
-    if len(shown) < len(lines):
-        notes.append(f"{len(shown)} of {len(lines)} devices shown, those with the largest dose.")
     undated = sum(line.zero_day is None for line in shown)
     if undated:
         notes.append(f"{counted(undated, 'device')} with neither a dated drop nor an inspection.")
@@ -334,11 +337,8 @@ def life_answer(line: LifeLine) -> str:
     functions = labels.listed(line.first_failed_functions) or "a function"
     if line.by_days == 0:
         return f"{line.history.device}: {drops}; {functions} failed on drop day."
-    after = 0 if line.after_days is None else line.after_days
-    return (
-        f"{line.history.device}: {drops}; {functions} failed between day {after:.0f} and day"
-        f" {line.by_days:.0f}."
-    )
+    when = between_days(line.after_days, line.by_days)
+    return f"{line.history.device}: {drops}; {functions} failed {when}."
 
 
 def lives_answer(lines: Sequence[LifeLine]) -> str:

@@ -22,6 +22,8 @@ from matplotlib.font_manager import FontProperties
 from matplotlib.markers import CARETUPBASE
 from matplotlib.ticker import FuncFormatter, MaxNLocator, NullFormatter
 
+from durability.record.errors import UnusableCall
+
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
@@ -71,10 +73,12 @@ _MARGIN_IN = 0.12
 _STRIP_IN = 0.2
 """Free foot of every sheet, for a stamp."""
 _RULER_DPI = 720.0
-MOST_PANELS = 60
+MOST_NOTE_LINES = 3
+MOST_PANELS = 12
+"""Panels of one sheet; more are a wall that nobody reads, so the others go on further pages."""
 FEW_MARKS = 300
 """Marks of one kind in one panel up to which each is drawn, however they cover each other."""
-_PANEL_HEIGHT_IN = {1: 3.3, 2: 2.0, 3: 1.45, 4: 1.1, 5: 0.95, 6: 0.8}
+_PANEL_HEIGHT_IN = {1: 3.3, 2: 2.0, 3: 1.45, 4: 1.1}
 
 _RC: dict[Any, Any] = {
     "font.family": "sans-serif",
@@ -112,6 +116,7 @@ _RC: dict[Any, Any] = {
 
 Given = ParamSpec("Given")
 Made = TypeVar("Made")
+Each = TypeVar("Each")
 
 
 @contextmanager
@@ -151,7 +156,7 @@ class Sheet:
     key : sequence of (label, Artist)
         What each mark means.
     notes : sequence of str
-        How to read it and what it rests on; below the panels.
+        How to read it and what it rests on; below the panels, in three lines at most.
 
     Attributes
     ----------
@@ -213,11 +218,23 @@ class Sheet:
         return panels
 
     def grid(
-        self, count: int, *, x_label: str, y_label: str, one_scale: bool, right_in: float = 0.0
+        self,
+        count: int,
+        *,
+        x_label: str,
+        y_label: str,
+        one_scale: bool,
+        right_in: float = 0.0,
+        apart: int = 0,
     ) -> list[Axes]:
-        """Small multiples that share the x axis and, on ``one_scale``, the y axis."""
-        columns = columns_for(count)
-        rows = math.ceil(count / columns)
+        """Small multiples that share the x axis and, on ``one_scale``, the y axis.
+
+        The last ``apart`` of them share nothing with the others and stand in rows of their own.
+        """
+        together = count - apart
+        columns = columns_for(max(together, apart))
+        rows = math.ceil(together / columns) + math.ceil(apart / columns)
+        between_in = 0.16 if apart and together else 0.0
         height = _PANEL_HEIGHT_IN[columns]
         tick_pt = SMALL_PT if columns <= 2 else TINY_PT
         title_in, foot_in, tick_in = 0.25, 0.1, 0.4
@@ -229,20 +246,25 @@ class Sheet:
         self._pitch_in = pitch
         top = self._from_top_in
         panels: list[Axes] = []
-        bottom = top + rows * (title_in + height + foot_in) + 0.14
+        bottom = top + rows * (title_in + height + foot_in) + between_in + 0.14
         self._close(bottom, x_label)
         for index in range(count):
-            row, column = divmod(index, columns)
-            first = panels[0] if panels else None
+            is_apart = index >= together
+            row, column = divmod(index - together if is_apart else index, columns)
+            down_in = row * (title_in + height + foot_in)
+            if is_apart:
+                before = math.ceil(together / columns)
+                down_in += before * (title_in + height + foot_in) + between_in
+            first = panels[together if is_apart else 0] if index not in (0, together) else None
             panel = self._panel(
                 left + column * pitch + (0.0 if one_scale else pad),
-                top + row * (title_in + height + foot_in) + title_in,
+                top + down_in + title_in,
                 pitch - pad,
                 height,
                 first,
                 share_y=one_scale,
             )
-            lowest = index + columns >= count
+            lowest = index + columns >= (count if is_apart else together)
             panel.tick_params(
                 labelsize=tick_pt, labelbottom=lowest, labelleft=not one_scale or column == 0
             )
@@ -352,9 +374,10 @@ class Sheet:
             self._placed.append((self.figure.texts[-1], self._from_top_in))
             self._from_top_in += 1.35 * TEXT_PT / 72
         self._from_top_in += 0.06
-        for note in self._notes:
-            for line in self._wrapped(note, SMALL_PT):
-                self._write(line, SMALL_PT, color=MUTED)
+        lines = self._wrapped(" ".join(self._notes), SMALL_PT)
+        for line in lines[:MOST_NOTE_LINES]:
+            cut = len(lines) > MOST_NOTE_LINES and line is lines[MOST_NOTE_LINES - 1]
+            self._write(f"{line[:-2]} …" if cut else line, SMALL_PT, color=MUTED)
         self._height_in = self._from_top_in + _STRIP_IN
         self.figure.set_size_inches(PAGE_WIDTH_IN, self._height_in)
         for placed, from_top in self._placed:
@@ -398,7 +421,50 @@ def width_in(text: str, size: float, *, bold: bool = True) -> float:
 
 def columns_for(count: int) -> int:
     """Columns of small multiples for so many panels."""
-    return next((n for n, most in ((1, 1), (2, 4), (3, 9), (4, 20), (5, 35)) if count <= most), 6)
+    return next((n for n, most in ((1, 1), (2, 4), (3, 9)) if count <= most), 4)
+
+
+def leaf(
+    every: Sequence[Each], page: int, what: str, order: str, *, most: int | None = None
+) -> tuple[list[Each], list[str]]:
+    """What stands on one page of a picture of many, and a note that says so.
+
+    Parameters
+    ----------
+    every : sequence
+        All that could be shown, in the order in which it is.
+    page : int
+        From 1.
+    what : str
+        What there are so many of.
+    order : str
+        Which come first.
+    most : int, optional
+        On one page; by default the panels of a sheet.
+
+    Returns
+    -------
+    shown : list
+    note : list of str
+        Empty where one page holds all.
+
+    Raises
+    ------
+    UnusableCall
+        There is no such page.
+    """
+    most = most or MOST_PANELS
+    pages = max(1, math.ceil(len(every) / most))
+    if not 1 <= page <= pages:
+        there = "is only page 1" if pages == 1 else f"are pages 1 to {pages}"
+        raise UnusableCall(f"--page {page}: not there; there {there}")
+    shown = list(every[(page - 1) * most : page * most])
+    if pages == 1:
+        return shown, []
+    before = (page - 1) * most
+    which = f"{before + 1} to {before + len(shown)}" if before else str(len(shown))
+    rest = f"; the next: --page {page + 1}" if page < pages else ""
+    return shown, [f"{which} of {len(every)} {what} shown, {order}{rest}."]
 
 
 @in_our_look

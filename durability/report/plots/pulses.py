@@ -12,6 +12,7 @@ from matplotlib.lines import Line2D
 
 from durability.record.basis import MIN_DROPS_FOR_TREND, counted
 from durability.record.units import INCH_M, STANDARD_GRAVITY_M_S2, impact_velocity_m_s
+from durability.record.vocabulary import BARE
 from durability.report import labels, pulse_labels
 from durability.report.answers.pulses import shown_window_ms
 from durability.report.plots import look
@@ -60,10 +61,13 @@ def half_sine_peak_g(velocity_change_m_s: float, pulse_duration_ms: FloatArray) 
 
 
 @look.in_our_look
-def scatter(clouds: Sequence[PulseCloud], drop_heights_mm: Sequence[float] = ()) -> Figure:
+def scatter(
+    clouds: Sequence[PulseCloud], drop_heights_mm: Sequence[float] = (), *, page: int = 1
+) -> Figure:
     """Peak against duration, with lines of equal velocity change of a half-sine.
 
-    A case that wears moves along a line, from lower and longer to higher and shorter.
+    A case that wears moves along a line, from lower and longer to higher and shorter. Bare drops
+    have a scale of their own: on one with them, cases would huddle in a corner.
 
     Parameters
     ----------
@@ -71,6 +75,8 @@ def scatter(clouds: Sequence[PulseCloud], drop_heights_mm: Sequence[float] = ())
         One a case model, and one of bare drops.
     drop_heights_mm : sequence of float
         Heights behind them; a single one gives the lines of a dead stop and a full rebound.
+    page : int
+        Of the sheets that many case models take.
 
     Returns
     -------
@@ -79,24 +85,26 @@ def scatter(clouds: Sequence[PulseCloud], drop_heights_mm: Sequence[float] = ())
     filled = [each for each in clouds if each.peak_g.size]
     if not filled:
         return look.missing(labels.NOTHING["durations"])
-    shown = filled[: look.MOST_PANELS]
+    shown, others = look.leaf(filled, page, "case models", "bare drops last")
     valid = sum(int((~each.voided).sum()) for each in shown)
     voided = sum(int(each.voided.sum()) for each in shown)
     lacking = sum(each.without_duration for each in clouds)
     notes = [
         "Grey lines: half-sine pulses of equal velocity change, 2AD/π with 10% width 0.936 D. A"
-        " case that wears moves up and to the left: lower and longer becomes higher and shorter."
+        " case that wears moves up and to the left.",
+        *others,
     ]
+    bare = sum(each.group == BARE for each in shown)
+    if bare and len(shown) > 1:
+        notes.append("Bare drops have a scale of their own.")
     if len(drop_heights_mm) == 1:
         fall = impact_velocity_m_s(drop_heights_mm[0])
         notes.append(
             f"Dashed: {labels.number(fall)} m/s, a dead stop from {drop_heights_mm[0]:g} mm, and"
-            f" {labels.number(2 * fall)} m/s, a full rebound; a drop outside them is doubtful."
+            f" {labels.number(2 * fall)} m/s, a full rebound: outside them a drop is doubtful."
         )
     if lacking:
         notes.append(f"{counted(lacking, 'valid drop')} without a pulse duration not shown.")
-    if len(shown) < len(filled):
-        notes.append(f"{len(shown)} of {len(filled)} case models shown.")
     sheet = look.Sheet(
         scatter_answer(shown),
         f"{counted(valid, 'valid drop')} of"
@@ -112,11 +120,15 @@ def scatter(clouds: Sequence[PulseCloud], drop_heights_mm: Sequence[float] = ())
         y_label="peak acceleration, g",
         one_scale=True,
         right_in=0.5,
+        apart=bare,
     )
-    _scale_scatter(panels[0], shown, columns=look.columns_for(len(shown)))
+    cases = len(shown) - bare
+    columns = look.columns_for(max(cases, bare))
+    for start, some in ((0, shown[:cases]), (cases, shown[cases:])):
+        if some:
+            _scale_scatter(panels[start], some, columns=columns)
     for index, (panel, cloud) in enumerate(zip(panels, shown, strict=True)):
-        columns = look.columns_for(len(shown))
-        at_right = index % columns == columns - 1 or index == len(shown) - 1
+        at_right = index % columns == columns - 1 or index >= cases - 1
         _velocity_lines(panel, drop_heights_mm, _round_velocities(shown), labelled=at_right)
         third = np.minimum((cloud.age * 3).astype(int), 2)
         for age, (_, marker, colour) in enumerate(_AGES):
@@ -228,8 +240,8 @@ def spectra(
     ]
     if spectrum.beyond_sampling.any():
         notes.append(
-            "Not drawn: frequencies above a tenth of the sample rate, where the largest response"
-            " may fall between samples."
+            "Above a tenth of the sample rate the largest response may fall between samples: not"
+            " drawn."
         )
     if left_out:
         notes.append(f"{counted(left_out, 'waveform')} at another sample rate not shown.")

@@ -143,7 +143,7 @@ def _scatter(
 
 
 def _mark_damage(panel: Axes, picture: SeriesPicture, *, small: bool) -> None:
-    """The severity as a digit where the case was first seen worse than before."""
+    """Every note of damage: its severity as a digit where the case was first seen worse."""
     worse: list[tuple[int, int]] = []
     for drop, severity in zip(
         picture.damage_drop_number.tolist(), picture.damage_severity.tolist(), strict=True
@@ -157,6 +157,18 @@ def _mark_damage(panel: Axes, picture: SeriesPicture, *, small: bool) -> None:
     for drop, severity in reversed(worse):  # where two would collide the worse one stays
         if not kept or kept[-1][0] - drop >= nearest:
             kept.append((drop, severity))
+    again = [drop for drop in noted(picture) if drop not in dict(kept)]
+    panel.plot(
+        np.maximum(again, low),
+        np.full(len(again), 0.94),
+        transform=panel.get_xaxis_transform(),
+        linestyle="none",
+        clip_on=False,
+        marker="s",
+        markersize=2.6 if small else 3.4,
+        color=look.SAND,
+        label="_damage seen again",
+    )
     for drop, severity in kept:
         panel.axvline(drop, color=look.MUTED, linewidth=0.7, linestyle=":", label="_damage line")
         panel.text(
@@ -176,6 +188,17 @@ def _mark_damage(panel: Axes, picture: SeriesPicture, *, small: bool) -> None:
             },
             color=look.INK if severity < 4 else look.WHITE,
         )
+
+
+def noted(picture: SeriesPicture) -> list[int]:
+    """Drop numbers after which damage was noted on the case."""
+    return [int(drop) for drop in picture.damage_drop_number[picture.damage_severity > 0]]
+
+
+def undrawn_damage(shown: Sequence[SeriesPicture]) -> list[str]:
+    """That a picture leaves out what was noted on the cases, where anything was."""
+    notes = sum(len(noted(each)) for each in shown)
+    return [f"Not drawn: {counted(notes, 'damage note')}; see plot wear."] if notes else []
 
 
 def name_limit(panel: Axes, limit_g: float) -> None:
@@ -226,7 +249,7 @@ def series_key(shown: Sequence[SeriesPicture], *, damage: bool = True) -> list[t
         key.append(("far off, down-weighted", doubted))
     if damage and any((each.damage_severity > 0).any() for each in shown):
         square = Line2D([], [], linestyle="none", marker="s", markersize=8, color=look.SAND)
-        key.append((f"damage on the case: {SEVERITIES}", square))
+        key.append((f"damage on the case: {SEVERITIES}; small: seen again", square))
     return key
 
 

@@ -29,7 +29,7 @@ _MOST_WITH_RISE = 9
 
 
 @look.in_our_look
-def wear(pictures: Sequence[SeriesPicture], *, most: int | None = None) -> Figure:
+def wear(pictures: Sequence[SeriesPicture], *, page: int = 1) -> Figure:
     """Peak g by drop number with level, band, limit, voided and doubted drops and damage.
 
     Several series become small multiples, what needs action first. Every panel spans the same
@@ -39,8 +39,8 @@ def wear(pictures: Sequence[SeriesPicture], *, most: int | None = None) -> Figur
     ----------
     pictures : sequence of SeriesPicture
         One a series.
-    most : int, optional
-        Panels at most; what needs action is first.
+    page : int
+        Of the sheets that many series take; what needs action is first.
 
     Returns
     -------
@@ -48,12 +48,13 @@ def wear(pictures: Sequence[SeriesPicture], *, most: int | None = None) -> Figur
     """
     if not pictures:
         return look.missing(labels.NOTHING["series"])
-    shown = sorted(pictures, key=_worst_first)[: most or look.MOST_PANELS]
+    order = "what needs action first"
+    shown, others = look.leaf(sorted(pictures, key=_worst_first), page, "series", order)
     sheet = look.Sheet(
         _wear_answer(pictures),
         series.shown_words(shown),
         key=series.series_key(shown),
-        notes=_wear_notes(shown, len(pictures)),
+        notes=[*_wear_notes(shown), *others],
     )
     panels = sheet.grid(
         len(shown),
@@ -84,20 +85,17 @@ def _wear_answer(pictures: Sequence[SeriesPicture]) -> str:
     return trends_answer(trends)
 
 
-def _wear_notes(shown: Sequence[SeriesPicture], of: int) -> list[str]:
+def _wear_notes(shown: Sequence[SeriesPicture]) -> list[str]:
     notes = []
     if len(shown) > 1:
         marks = ", ".join(f"{mark} {word}" for word, mark in labels.VERDICT_MARKS.items())
         notes.append(
-            f"{marks}. Each panel spans the same multiple of its level at the first drop:"
-            " equal slopes are equal percentages."
+            f"{marks}. Panels span the same multiple of their first level: equal slopes are equal"
+            " percentages."
         )
     if len(shown) == 1:
         notes.append(f"Rests on: {shown[0].trend.basis}.")
-    notes += _off_scale_note(shown)
-    if len(shown) < of:
-        notes.append(f"{len(shown)} of {of} series shown, what needs action first.")
-    return notes
+    return [*notes, *_off_scale_note(shown)]
 
 
 def _off_scale_note(shown: Sequence[SeriesPicture]) -> list[str]:
@@ -110,8 +108,7 @@ def _off_scale_note(shown: Sequence[SeriesPicture]) -> list[str]:
         off += [f"{each.trend.series} {labels.number(value)} g" for value in beyond]
     if not off:
         return []
-    named = labels.listed(off[:6]) + (f" and {len(off) - 6} more" if len(off) > 6 else "")
-    return [f"Arrow heads at the edge mark readings off the scale: {named}."]
+    return [f"Arrow heads at the edge mark readings off the scale: {labels.some(off, most=3)}."]
 
 
 def _panel_title(picture: SeriesPicture, *, short: bool) -> tuple[str, str]:
@@ -135,7 +132,11 @@ _MOST_LINES = 15
 
 @look.in_our_look
 def models(
-    pictures: Sequence[SeriesPicture], ranking: Ranking | None = None, *, left_out: int = 0
+    pictures: Sequence[SeriesPicture],
+    ranking: Ranking | None = None,
+    *,
+    left_out: int = 0,
+    page: int = 1,
 ) -> Figure:
     """Case models side by side on one scale: the level of each case, readings behind it.
 
@@ -147,6 +148,8 @@ def models(
         Of these case models: gives their order and the answer.
     left_out : int
         Series that were not comparable: other conditions, bare, or no case model.
+    page : int
+        Of the sheets that many case models take.
 
     Returns
     -------
@@ -163,20 +166,19 @@ def models(
         by_model.items(),
         key=lambda item: (places.get(item[0], len(places)), -_middle_rise(item[1]), item[0]),
     )
-    shown = ordered[: look.MOST_PANELS]
+    shown, others = look.leaf(ordered, page, "case models", "the fastest rising first")
     drawn = [picture for _, members in shown for picture in members]
     notes = [
-        "One line a case: its fitted level. ✕ where the case failed, by level or by damage; a"
-        " stroke where it still held at its last drop. The fastest model is first."
+        "One line a case: its fitted level; ✕ where it failed, by level or by damage, a stroke"
+        " where it still held. The fastest model is first.",
+        *others,
     ]
-    if len(shown) < len(ordered):
-        notes.append(f"{len(shown)} of {len(ordered)} case models shown, the fastest rising.")
     if left_out:
         notes.append(
             f"{counted(left_out, 'series', 'series')} not shown: bare, of no model, or under other"
             " conditions."
         )
-    notes.append(labels.RELATIVE)
+    notes += [*series.undrawn_damage(drawn), labels.RELATIVE]
     answer = (
         ranking_answer(ranking)
         if ranking is not None
