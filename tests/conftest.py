@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,6 +14,12 @@ import pytest
 # One thread a process, as tests run side by side; set before NumPy loads.
 for library in ("OMP", "OPENBLAS"):
     os.environ.setdefault(f"{library}_NUM_THREADS", "1")
+
+# Nor do settings of whoever runs them reach them.
+os.environ["XDG_CONFIG_HOME"] = tempfile.mkdtemp(prefix="no-settings-")
+for variable in [name for name in os.environ if name.startswith("DURABILITY_")]:
+    if variable != "DURABILITY_OUTSIDE_DATA":
+        del os.environ[variable]
 
 from durability.__main__ import main  # noqa: E402
 from durability.workflow.demo import build_demo  # noqa: E402

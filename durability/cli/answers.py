@@ -134,7 +134,7 @@ def claim(options: Namespace) -> int:
             options.b,
             options.at_least,
             after_drops=options.after_drops,
-            level=options.level,
+            level=limit_of(options).level,
         )
     from durability.report.answers import compare as answer
 

@@ -6,9 +6,10 @@ import importlib
 import shlex
 import sys
 from argparse import Namespace
+from dataclasses import asdict
 
 from durability.cli.logbook import say
-from durability.cli.output import progress
+from durability.cli.output import progress, settings_of, show
 from durability.cli.parser import make_parser
 from durability.workflow import demo as manual_workflow
 from durability.workflow import demo as workflow
@@ -20,6 +21,23 @@ def help_(options: Namespace) -> int:
 
     make_parser(next(iter(options.words), "")).parse_args([*options.words, "--help"])
     return 0
+
+
+def settings(options: Namespace) -> int:
+    """Show what holds for a call, and whence."""
+    from durability.report.answers import records as answer
+    from durability.workflow.results import Limit
+    from durability.workflow.session import login_name
+
+    defaults = {**asdict(Limit()), "person": login_name()}
+    told = {
+        name: {
+            "value": defaults.get(name) if held.value is None and held.is_default else held.value,
+            "from": held.source,
+        }
+        for name, held in settings_of(options).items()
+    }
+    return show(options, answer.settings(told), lambda: told)
 
 
 def completion(options: Namespace) -> int:

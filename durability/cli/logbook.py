@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from argparse import Namespace
 from collections.abc import Iterable, Mapping
@@ -10,7 +9,7 @@ from dataclasses import fields
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from durability.cli.output import asked_as_of
+from durability.cli.output import asked_as_of, settings_of
 from durability.cli.output import show as show_answer
 from durability.intake.hand_entry import TypedDrop
 from durability.record import clock
@@ -27,8 +26,9 @@ def session_of(options: Namespace) -> Session:
 
     Names given without an option are put under the one that they can only mean.
     """
+    held = settings_of(options)
     session = open_session(
-        options.store, getattr(options, "by", None), getattr(options, "as_of", None)
+        held["store"].value, held["person"].value, getattr(options, "as_of", None)
     )
     options.instant = session.as_of
     if getattr(options, "names", None):
@@ -43,8 +43,10 @@ def limit_of(options: Namespace) -> Limit:
     """When a case has failed, as the options of this call say."""
     from durability.workflow.results import Limit
 
+    held = {name: each.value for name, each in settings_of(options).items()}
+    held["horizon"] = getattr(options, "horizon", None)
     names = [each.name for each in fields(Limit) if hasattr(options, each.name)]
-    return Limit(**{name: getattr(options, name) for name in names})
+    return Limit(**{name: held[name] for name in names if held[name] is not None})
 
 
 def under_of(options: Namespace) -> Under:
@@ -160,7 +162,7 @@ def clear_specimen(options: Namespace) -> int:
         options.code,
         options.reason,
         options.checks,
-        named=bool(options.by or os.environ.get("DURABILITY_PERSON")),
+        named=not settings_of(options)["person"].is_default,
     )
     told = {
         "specimen": options.code,

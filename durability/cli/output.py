@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from argparse import Namespace
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from itertools import chain
 from pathlib import Path
@@ -13,12 +13,14 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from durability.record.errors import UnusableCall
 from durability.record.whole_file import written_beside
+from durability.workflow import settings
 
 if TYPE_CHECKING:
     from rich.progress import Progress, TaskID
 
     from durability.report.blocks import Block
     from durability.workflow.results import AsOf
+    from durability.workflow.settings import Setting
 
 
 def show(options: Namespace, blocks: Iterable[Block], json: Callable[[], Any]) -> int:
@@ -47,8 +49,29 @@ def show(options: Namespace, blocks: Iterable[Block], json: Callable[[], Any]) -
         from durability.report import terminal
         from durability.report.answers import beside
 
-        terminal.show(chain(beside.as_of(as_of), blocks))
+        terminal.show(chain(beside.as_of(as_of), blocks, beside.set_otherwise(set_by(options))))
     return 0
+
+
+def settings_of(options: Namespace) -> Mapping[str, Setting]:
+    """What holds for this call, and whence."""
+    if not hasattr(options, "settings"):
+        given = {name: getattr(options, name, None) for name in settings.KEYS}
+        options.settings = settings.hold(given)
+    held: Mapping[str, Setting] = options.settings
+    return held
+
+
+def set_by(options: Namespace) -> dict[str, tuple[Any, str]]:
+    """Level and limit of this call that are not the default, each with what set it."""
+    if not hasattr(options, "store"):
+        return {}
+    return {
+        name: (held.value, held.source)
+        for name, held in settings_of(options).items()
+        if not held.is_default and held.value is not None
+        if name not in ("store", "person") and hasattr(options, name)
+    }
 
 
 def asked_as_of(options: Namespace) -> AsOf | None:

@@ -6,7 +6,7 @@ from argparse import Namespace
 from dataclasses import asdict
 from pathlib import Path
 
-from durability.cli.logbook import say, session_of, under_of, warn
+from durability.cli.logbook import limit_of, say, session_of, under_of, warn
 from durability.cli.output import show, write
 from durability.cli.output import show as show_answer
 from durability.record import clock
@@ -116,6 +116,7 @@ def tell_apart(options: Namespace) -> int:
 
 def survive(options: Namespace) -> int:
     """How many cases must survive, and what has been shown."""
+    limit = limit_of(options)
     plan = plans.plan_survival(
         session_of(options),
         options.drops,
@@ -125,8 +126,8 @@ def survive(options: Namespace) -> int:
         shape=options.shape,
         drops_each=options.drops_each,
         case_models=options.case_model,
-        limit_g=options.limit_g,
-        limit_rise=options.limit_rise,
+        limit_g=limit.limit_g,
+        limit_rise=limit.limit_rise,
         under=under_of(options),
     )
     from durability.report.answers import plans as answer

@@ -8,10 +8,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from durability.cli.logbook import day_of, limit_of, say, session_of, under_of
-from durability.cli.output import progress, refuse_unwritable, write
+from durability.cli.output import progress, refuse_unwritable, set_by, write
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall
 from durability.report import labels
+from durability.report.answers import beside
 from durability.workflow import pictures
 from durability.workflow.demo import is_demo
 from durability.workflow.devices import DeviceStudy
@@ -105,7 +106,8 @@ def plot(options: Namespace) -> int:
     write(file, content)
     answer = figure.get_label()
     summary = {"kind": options.kind, "file": str(file), "answer": answer}
-    return say(options, summary, f"{answer}\ndrawn: {file}")
+    otherwise = "".join(f"\n{each.text}" for each in beside.set_otherwise(set_by(options)))
+    return say(options, summary, f"{answer}{otherwise}\ndrawn: {file}")
 
 
 def label(options: Namespace) -> int:
@@ -173,7 +175,8 @@ def _fan(session: Session, options: Namespace) -> Figure:
     from durability.report import plots
 
     shown = _series(session, options).pictures(most_fans=options.page * plots.MOST_PANELS)
-    return plots.fan(shown, level=options.level, horizon=options.horizon, page=options.page)
+    level = limit_of(options).level
+    return plots.fan(shown, level=level, horizon=options.horizon, page=options.page)
 
 
 def _scatter(session: Session, options: Namespace) -> Figure:

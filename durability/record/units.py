@@ -175,6 +175,27 @@ def read(text: str, quantity: Quantity | None, unit: str | None = None) -> float
     return float(exact)
 
 
+_LARGEST_RISE = 5.0
+"""Of a case's level as a fraction; a larger one was meant as percent, as may this be."""
+
+
+def read_rise(text: str) -> float:
+    """A rise of a case's level as a fraction, like 0.5, or in percent, like 50%.
+
+    Raises
+    ------
+    ValueError
+        As ``read``, and where it could be a fraction or percent.
+    """
+    value = read(text, SHARE)
+    if value >= _LARGEST_RISE and "%" not in text:
+        raise ValueError(
+            f"ambiguous, a rise to {1 + value:g} times the fresh level or by {value:g} %; write"
+            f" {100 * value:g}% or {value:g}%"
+        )
+    return value
+
+
 def _wrong_unit(typed: str, quantity: Quantity | None) -> str:
     of = next((each.name for each in _QUANTITIES if unit_of(typed, each)), None)
     what = f"{typed} is a unit of {of}" if of else f"{typed} is no unit known here"

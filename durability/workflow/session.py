@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import getpass
-import os
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -15,6 +14,7 @@ from durability.intake.hand_entry import as_typed, typed_instant
 from durability.record import clock
 from durability.store import bench, database
 from durability.store.database import Past
+from durability.workflow import settings
 
 if TYPE_CHECKING:
     from durability.workflow.results import AsOf
@@ -65,9 +65,9 @@ def open_session(
     Parameters
     ----------
     store : str, optional
-        Path; else the environment's DURABILITY_STORE, else durability.duckdb here.
+        Path; else what the settings say, else durability.duckdb here.
     person : str, optional
-        Name; else the environment's DURABILITY_PERSON, else the login name.
+        Name; else what the settings say, else the login name.
     as_of : str, optional
         Read only what was entered by the end of this date, in local time, or by this instant.
 
@@ -81,15 +81,16 @@ def open_session(
     UnusableCall
         ``as_of`` is neither.
     """
-    path = store or os.environ.get("DURABILITY_STORE") or "durability.duckdb"
-    name = person or os.environ.get("DURABILITY_PERSON") or _login_name()
+    held = settings.hold({"store": store, "person": person})
+    path, name = held["store"].value, held["person"].value or login_name()
     if as_of is None:
         return Session(Path(path), name)
     instant = typed_instant(as_of, option="--as-of")
     return Session(Path(path), name, database.past(Path(path), instant))
 
 
-def _login_name() -> str:
+def login_name() -> str:
+    """Name by which the user is logged in; "unknown" where there is none."""
     try:
         return getpass.getuser()
     except (KeyError, OSError):

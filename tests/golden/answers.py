@@ -44,7 +44,10 @@ _ENVIRONMENT = {
     "TZ": "UTC",
     "DURABILITY_STORE": "golden.duckdb",
     "DURABILITY_PERSON": "Ann",
+    # A folder that is not there: no settings of whoever runs this.
+    "XDG_CONFIG_HOME": "no-settings",
 }
+_NOT_SET = [name for name in os.environ if name.startswith("DURABILITY_")]
 _DIGITS, _DRAWN_DIGITS = 9, 6
 _NOTHING = 1e-12
 _LONGEST_RUN = 24
@@ -153,9 +156,13 @@ class Golden:
         folder = self.folder / part
         folder.mkdir()
         store = "demo.duckdb" if part == "demo" else _ENVIRONMENT["DURABILITY_STORE"]
+        not_set = dict.fromkeys(_NOT_SET, "")
         with (
             contextlib.chdir(folder),
-            patch.dict(os.environ, {**_ENVIRONMENT, "DURABILITY_STORE": store}),
+            patch.dict(
+                os.environ,
+                {**not_set, **_ENVIRONMENT, "DURABILITY_STORE": store},
+            ),
             patch("durability.record.clock.now", lambda: _NOW + timedelta(minutes=self.calls)),
         ):
             time.tzset()

@@ -209,6 +209,11 @@ def selfcheck(made: Parser) -> None:
     common.quiet(made)
 
 
+def settings(made: Parser) -> None:
+    """Fill ``settings``."""
+    made.reads("demo:settings", "settings", "settings --store lab.duckdb --json")
+
+
 def help_(made: Parser) -> None:
     """Fill ``help``; it needs no store."""
     made.set_defaults(handler="demo:help_")

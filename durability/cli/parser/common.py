@@ -6,6 +6,7 @@ import argparse
 import re
 import sys
 from collections.abc import Callable
+from functools import partial
 from typing import Any, NoReturn
 
 from durability.record import units
@@ -95,8 +96,9 @@ class Parser(argparse.ArgumentParser):
         """Make it a command that writes to the store."""
         self._does(handler, calls).add_argument(
             "--by",
+            dest="person",
             metavar="NAME",
-            help="who enters this; else $DURABILITY_PERSON, else the login name",
+            help="who enters this; else $DURABILITY_PERSON, your settings, the login name",
         )
 
     def _does(self, handler: str, calls: tuple[str, ...]) -> argparse._ArgumentGroup:
@@ -106,7 +108,7 @@ class Parser(argparse.ArgumentParser):
         shared.add_argument(
             "--store",
             metavar="PATH",
-            help="the store; else $DURABILITY_STORE, else durability.duckdb in this folder",
+            help="the store; else $DURABILITY_STORE, your settings, durability.duckdb here",
         )
         json_option(shared)
         return shared
@@ -231,38 +233,31 @@ def _height(text: str) -> float | None:
     return length(text) if text.strip() else None
 
 
-def _taken(quantity: units.Quantity) -> Callable[[str], float]:
-    """What takes a quantity with or without its unit, as the type of an option."""
+def _typed(read: Callable[[str], float], right: str) -> Callable[[str], float]:
+    """What reads the text of an option, as its type."""
 
-    def take(text: str) -> float:
+    def typed(text: str) -> float:
         try:
-            return units.read(text, quantity)
+            return read(text)
         except ValueError as fault:
-            unit = f", in {quantity.unit} or with its unit" if quantity.unit else ""
-            words = str(fault) or f"not a number{unit}, like {quantity.like}"
-            raise argparse.ArgumentTypeError(f"{text!r}: {words}") from None
+            raise argparse.ArgumentTypeError(f"{text!r}: {str(fault) or right}") from None
 
-    return take
+    return typed
+
+
+def _taken(quantity: units.Quantity) -> Callable[[str], float]:
+    """What takes a quantity with or without its unit."""
+    unit = f", in {quantity.unit} or with its unit" if quantity.unit else ""
+    return _typed(
+        partial(units.read, quantity=quantity), f"not a number{unit}, like {quantity.like}"
+    )
 
 
 length, acceleration = _taken(units.LENGTH), _taken(units.ACCELERATION)
 rest_time, frequency = _taken(units.REST_TIME), _taken(units.FREQUENCY)
 sensitivity = _taken(units.SENSITIVITY)
 percentage, share = _taken(units.PERCENTAGE), _taken(units.SHARE)
-
-_LARGEST_RISE = 5.0
-"""Of a case's level, without a percent sign; a larger one was meant as percent, as may this be."""
-
-
-def rise(text: str) -> float:
-    """A rise as a fraction, like 0.5, or in percent, like 50%."""
-    value = share(text)
-    if value >= _LARGEST_RISE and "%" not in text:
-        raise argparse.ArgumentTypeError(
-            f"{text!r}: ambiguous, {value:g} times the fresh level on top of it or {value:g} %;"
-            f" write {100 * value:g}% or {value:g}%"
-        )
-    return value
+rise = _typed(units.read_rise, "not a fraction, like 0.5, or 50%")
 
 
 def pool(made: Any) -> None:
@@ -296,7 +291,6 @@ def level(made: Any) -> None:
     made.add_argument(
         "--level",
         type=share,
-        default=0.9,
         metavar="P",
         help="of the interval, like 0.8 or 80%% (default 0.9)",
     )
@@ -332,7 +326,6 @@ def limit(made: Any) -> None:
     either.add_argument(
         "--limit-rise",
         type=rise,
-        default=0.5,
         metavar="R",
         help="the same as a fraction above the level of the fresh case, like 0.5 or 50%%"
         " (default 0.5)",

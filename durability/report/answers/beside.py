@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from durability.record.basis import counted
 from durability.report import labels
@@ -38,6 +38,18 @@ def as_of(when: AsOf | None) -> Iterator[Words]:
         f"As of {when.as_of}: {since} made since {verb} left out; what was imported later was not"
         " known then, whenever it happened."
     )
+
+
+def set_otherwise(told: Mapping[str, tuple[Any, str]]) -> Iterator[Words]:
+    """Level and limit of an answer that are not the default, each with what set it."""
+    words = {
+        "limit_g": lambda value: f"limit {labels.recorded(value)} g",
+        "limit_rise": lambda value: f"limit {labels.share(value)} above the fresh level",
+        "level": lambda value: f"level {labels.share(value)}",
+    }
+    if told:
+        named = [f"{words[name](value)} ({source})" for name, (value, source) in told.items()]
+        yield Words(f"Not the default: {labels.listed(named)}.", is_note=True)
 
 
 def worn_in(result: Trend | Forecast) -> str:

@@ -331,6 +331,30 @@ def listed(what: str, rows: Sequence[Record]) -> Iterator[Block]:
         yield Words(number)
 
 
+def _set_to(each: tuple[str, Row]) -> Any:
+    value = each[1]["value"]
+    return labels.recorded(value) if isinstance(value, float) else value
+
+
+SETTINGS = Columns[tuple[str, Row]](
+    "Settings: an option goes before the environment, the store's file, yours, the default",
+    Column("setting", lambda each: each[0].replace("_", " ")),
+    Column(
+        "value",
+        lambda each: (
+            labels.recorded(value) if isinstance(value := each[1]["value"], float) else value
+        ),
+        wrap=True,
+    ),
+    Column("from", lambda each: each[1]["from"], wrap=True),
+)
+
+
+def settings(held: Mapping[str, Row]) -> Iterator[Block]:
+    """What holds for a call, and whence: name → ``value`` and ``from``."""
+    yield SETTINGS.table([*held.items()])
+
+
 def sheet(what: str, record: Record) -> Iterator[Block]:
     """One record: its facts, then the lists that hang on it."""
     lists = {key: value for key, value in record.items() if _is_list_of_rows(value)}
