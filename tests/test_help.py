@@ -1,7 +1,9 @@
 """Every --help renders, explains each option and ends with examples that parse."""
 
 import argparse
+import runpy
 import shlex
+from pathlib import Path
 
 import pytest
 
@@ -60,6 +62,26 @@ def test_help_is_shown_by_a_call(prog, capsys):
         main([*prog.split()[1:], "--help"])
     assert stop.value.code == 0
     assert prog in capsys.readouterr().out
+
+
+def test_each_command_has_its_man_page():
+    """As the wheel is built with them; text that roff could read as its own is escaped."""
+    hook = runpy.run_path(str(Path(__file__).parent.parent / ".build/man_pages.py"))
+    made = dict(hook["pages"](make_parser(), "9.9"))
+    assert set(made) == {prog.replace(" ", "-") for prog in EVERY}
+    for prog, parser in EVERY.items():
+        text = made[prog.replace(" ", "-")]
+        plain = (
+            text.replace(r"\-", "-").replace(r"\&", "").replace(r"\e", "\\").replace(r"\(aq", "'")
+        )
+        assert plain.startswith(f'.TH {prog.replace(" ", "-").upper()} "1"')
+        for action in parser._actions:
+            for name in set(action.option_strings) - {"-h", "--help"}:
+                assert name in plain, (prog, name)
+        assert parser.description in plain
+        assert f".SH EXAMPLES\n.nf\n{parser.epilog.partition('Examples:')[2][1:]}\n.fi" in plain
+        requests = {line.split()[0] for line in text.splitlines() if line.startswith((".", "'"))}
+        assert requests <= {".TH", ".SH", ".TP", ".B", ".nf", ".fi"}
 
 
 def test_every_command_has_a_handler():
