@@ -208,3 +208,12 @@ def test_only_the_clock_asks_for_the_present():
         if asking.search(re.sub(r"\bclock\.(now|today)\(", "", line))
     ]
     assert found == []
+
+
+def test_the_top_level_holds_what_it_should_and_no_more():
+    there = {each.name for each in ROOT.iterdir() if not each.name.startswith(".")}
+    made = {each for each in there if each.endswith(".duckdb") or each == "__pycache__"}
+    assert there - made == {
+        *("README.md", "DEVELOPERS.md", "pyproject.toml"),
+        *("durability", "tests", "fixtures", "queries"),
+    }
