@@ -173,3 +173,27 @@ def test_kept_waveforms_are_measured_again(rig, tmp_path):
     by_hand("UPDATE pulse_measures SET velocity_change_m_s = 1.001 * velocity_change_m_s")
     told = rig("verify", expect=1).out
     assert "do not give the measures on record: S1 drop 1, S1 drop 2" in told
+
+
+@pytest.mark.parametrize(
+    ("statement", "what"),
+    [
+        (
+            "CREATE OR REPLACE VIEW valid_drops AS SELECT * EXCLUDE (status, void_reason)"
+            " FROM all_drops WHERE status = 'valid' AND peak_g < 105",
+            "view valid_drops: changed",
+        ),
+        ("DROP VIEW latest_flags", "view latest_flags: missing"),
+        (
+            "CREATE OR REPLACE MACRO utc_of(written, utc_offset) AS written",
+            "macro utc_of: changed",
+        ),
+        ("ALTER TABLE drops ALTER peak_g SET DEFAULT 100", "table drops: changed"),
+    ],
+)
+def test_what_answers_rest_on_beside_rows_is_held_too(sealed, statement, what):
+    by_hand(statement, "CREATE VIEW of_my_own AS SELECT 1")
+    told = sealed("verify", expect=1)
+    assert f"! CHANGED: {what}; every answer rests on it" in " ".join(told.out.split())
+    assert sealed("verify", "--json", expect=1).json["altered_definitions"] == [what]
+    assert "UNCHANGED: all " in told.out  # the rows are as sealed

@@ -242,3 +242,25 @@ def test_a_damaged_last_writing_is_one_line_and_nothing_is_touched(store, tmp_pa
     told = store("series", "list", expect=2)
     assert told.err.count("\n") == 1 and "store.duckdb.wal, is damaged" in told.err
     assert file.log(path).read_bytes() == damaged
+
+
+def test_a_step_that_is_missing_is_applied_whatever_came_after_it(run, old, tmp_path):
+    """By number alone a store that lacks one of the middle passes for one of today."""
+    path = tmp_path / "store.duckdb"
+    run("trend")
+    with duckdb.connect(str(path)) as connection:
+        connection.execute("DROP VIEW issued_reports; DROP TABLE report_issue")
+        connection.execute("DELETE FROM schema_step WHERE step = 7")
+    before = rows_of_drops(path)
+    told = run("trend", "--json")
+    assert "brought up to schema step" in told.err
+    assert rows_of_drops(path) == before
+    assert run("verify", "--json").json["altered_definitions"] == []
+    with duckdb.connect(str(path), read_only=True) as connection:
+        steps = connection.execute("SELECT step FROM schema_step ORDER BY step").fetchall()
+    assert [step for (step,) in steps] == list(STEPS)
+
+
+def rows_of_drops(path):
+    with duckdb.connect(str(path), read_only=True) as connection:
+        return connection.execute("SELECT * FROM drops ORDER BY drop_id").fetchall()

@@ -9,6 +9,7 @@ is whole.
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -33,6 +34,7 @@ from durability.store.file import (
 )
 from durability.store.sql_files import (
     apply_steps,
+    known_steps,
     latest_step,
     quoted,
     references,
@@ -125,15 +127,15 @@ def _open_current(path: Path) -> DuckDBPyConnection:
     """A connection to a store that is there, brought up to date; the lock is held."""
     connection = connect(path, read_only=False)
     try:
-        step = _check_step(connection, path)
-        if step == latest_step():
+        steps = _check_steps(connection, path)
+        if steps == known_steps():
             return connection
         connection.execute("CHECKPOINT")
     except BaseException:
         connection.close()
         raise
     connection.close()
-    _rebuild(path.resolve(), step)
+    _rebuild(path.resolve(), max(steps, default=0))
     return connect(path, read_only=False)
 
 
@@ -268,7 +270,7 @@ def _open_to_read(path: Path, *, with_files: bool) -> DuckDBPyConnection | None:
     except UnfinishedWriting:
         return None
     try:
-        is_current = _check_step(connection, path) == latest_step()
+        is_current = _check_steps(connection, path) == known_steps()
     except BaseException:
         connection.close()
         raise
@@ -349,21 +351,57 @@ def _must_exist(path: Path) -> None:
         )
 
 
-def _check_step(connection: DuckDBPyConnection, path: Path) -> int:
+def _check_steps(connection: DuckDBPyConnection, path: Path) -> tuple[int, ...]:
+    """The schema steps that were applied to a store; none of them newer than this program."""
     try:
-        row = connection.execute(statement("schema_step")).fetchone()
+        rows = connection.execute(statement("schema_steps")).fetchall()
     except duckdb.CatalogException:
         raise StoreUnusable(
             f"{path}: a DuckDB file, but not a durability store; make a store in a new file with:"
             " durability init"
         ) from None
-    step, program_version = row if row and row[0] is not None else (0, "")
+    step, program_version = rows[-1] if rows else (0, "")
     if step > latest_step():
         raise StoreUnusable(
             f"{path}: written by durability {program_version} (schema step {step}); this is"
             f" {PROGRAM_VERSION} and knows steps up to {latest_step()}: install the newer one"
         )
-    return int(step)
+    return tuple(int(step) for step, _ in rows)
+
+
+def altered_definitions(connection: DuckDBPyConnection) -> list[str]:
+    """Tables, views and macros of a store that are not as this program lays them down.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        To a store of the latest schema step.
+
+    Returns
+    -------
+    list of str
+        "view valid_drops: changed"; what others put there beside them is left alone.
+    """
+    there, right = (
+        {
+            (kind, name): _UNORDERED.sub(_in_order, definition)
+            for kind, name, definition in each.execute(statement("definitions")).fetchall()
+        }
+        for each in (connection, _empty_store())
+    )
+    return [
+        f"{kind} {name}: {'changed' if (kind, name) in there else 'missing'}"
+        for (kind, name), definition in right.items()
+        if there.get((kind, name)) != definition
+    ]
+
+
+_UNORDERED = re.compile(r"(?<=EXCLUDE \()[^)]*")
+"""Names that the engine writes in another order whenever it writes them."""
+
+
+def _in_order(names: re.Match[str]) -> str:
+    return ", ".join(sorted(names[0].split(", ")))
 
 
 def advance_sequences(connection: DuckDBPyConnection) -> None:
@@ -389,7 +427,10 @@ def _attach_old(connection: DuckDBPyConnection, path: Path) -> None:
 def _copy_rows(connection: DuckDBPyConnection, until_utc: datetime | None = None) -> None:
     """Copy the rows of the store attached as ``old``: all, held against it, or those known then."""
     connection.execute("BEGIN TRANSACTION")
+    laid_down = {name for (name,) in connection.execute(statement("tables_of_old")).fetchall()}
     for name in tables(connection):
+        if name not in laid_down:
+            continue  # of a step that was missing
         columns = ", ".join(map(quoted, connection.table(name).columns))
         old = connection.table(f"old.{quoted(name)}")
         if until_utc is not None:

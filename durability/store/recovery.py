@@ -292,22 +292,27 @@ def _can_be_read(rows: DuckDBPyRelation, column: str) -> bool:
 
 
 _STAND_INS = {
-    "entry": ("entry", "entries", "by whom and with what they came; when stands in their keys"),
-    "specimen": ("specimen", "specimens", "code and model"),
-    "series": ("series", "series", "code and conditions"),
+    "entry": (
+        "stand_in_entry",
+        "entry",
+        "entries",
+        "by whom and with what they came; when stands in their keys",
+    ),
+    "specimen": ("stand_in_specimen", "specimen", "specimens", "code and model"),
+    "series": ("stand_in_series", "series", "series", "code and conditions"),
 }
 """Rows without which what refers to them would be lost too: what of them is not known."""
 
 
 def _stand_in(connection: DuckDBPyConnection, name: str, found: Recovered) -> None:
     """Put a row in the place of each one that can't be read and others refer to."""
-    one, several, unknown = _STAND_INS[name]
+    stand_in, one, several, unknown = _STAND_INS[name]
     before = connection.table(name).shape[0]
     for each in sql_files.references():
         if each.to_table == name:
             told = {"table": f"old.{each.table}", "column": each.column}
             with suppress(duckdb.Error):
-                connection.execute(sql_files.statement(f"stand_in_{name}"), told)
+                connection.execute(sql_files.statement(stand_in), told)
     made = connection.table(name).shape[0] - before
     if made:
         found.missing.append(f"{name}: of {counted(made, one, several)}, {unknown}")

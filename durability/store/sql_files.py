@@ -87,6 +87,11 @@ def schema_steps() -> tuple[tuple[int, Path], ...]:
     return tuple((int(file.name.partition("_")[0]), file) for file in files)
 
 
+def known_steps() -> tuple[int, ...]:
+    """Numbers of the schema steps that this program knows."""
+    return tuple(step for step, _ in schema_steps())
+
+
 def latest_step() -> int:
     """Last schema step that this program knows."""
     return schema_steps()[-1][0]

@@ -110,6 +110,8 @@ def verify(
 ) -> Integrity:
     """Hold the record against its seals, rows against each other, waveforms against measures.
 
+    What answers rest on beside rows (views, macros, checks) is held against this program.
+
     Parameters
     ----------
     session : Session
@@ -153,6 +155,7 @@ def _integrity(
         orphans=sql_files.orphans(connection),
         rebuilt=rebuilt,
         digest=digest,
+        altered_definitions=tuple(database.altered_definitions(connection)),
     )
 
 

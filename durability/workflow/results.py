@@ -229,6 +229,8 @@ class Integrity:
     rebuilt: tuple[Rebuilt, ...] = ()
     digest: str | None = None
     """A digest from outside the store that was asked about."""
+    altered_definitions: tuple[str, ...] = ()
+    """Tables, views and macros that are not as this program lays them down."""
 
     @property
     def seal_of_digest(self) -> Seal | None:
@@ -247,6 +249,7 @@ class Integrity:
             self.altered
             or self.orphans
             or self.broken_seals
+            or self.altered_definitions
             or any(each.outcome == "different" for each in self.rebuilt)
             or (self.digest is not None and self.seal_of_digest is None)
         )

@@ -109,6 +109,11 @@ def _verified(found: Integrity) -> list[str]:
         lines.append(f"last: {_seal(last)}; {_left(found)}")
     lines += _digest(found)
     lines += [f"! BROKEN: {each.words}" for each in found.orphans]
+    lines += [
+        f"! CHANGED: {each}; every answer rests on it. The rows are untouched: export, and import"
+        " record into a new store"
+        for each in found.altered_definitions
+    ]
     lines += _rebuilt(found)
     return lines
 

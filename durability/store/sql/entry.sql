@@ -54,8 +54,23 @@ VALUES ($record_table, $record_id, $column_name, $old_value, $new_value, $reason
 INSERT INTO schema_step
 VALUES ($step, $applied_at_utc, $program_version, $engine_version);
 
--- name: schema_step
-SELECT max(step), arg_max(program_version, step) FROM schema_step;
+-- name: schema_steps
+SELECT step, program_version FROM schema_step ORDER BY step;
+
+-- name: definitions
+-- What answers rest on beside rows: tables with their checks, views, macros.
+SELECT 'table' AS kind, table_name AS name, sql AS definition
+FROM duckdb_tables()
+WHERE database_name = current_database() AND NOT internal AND NOT temporary
+UNION ALL
+SELECT 'view', view_name, sql
+FROM duckdb_views()
+WHERE database_name = current_database() AND NOT internal AND NOT temporary
+UNION ALL
+SELECT 'macro', function_name, parameters::VARCHAR || macro_definition
+FROM duckdb_functions()
+WHERE database_name = current_database() AND NOT internal
+ORDER BY ALL;
 
 -- name: keep_schema_steps
 -- Steps stay as they were first applied when the rows move to a new file.
@@ -65,6 +80,9 @@ SET
     engine_version = o.engine_version
 FROM old.schema_step AS o
 WHERE o.step = s.step;
+
+-- name: tables_of_old
+SELECT DISTINCT table_name FROM information_schema.tables WHERE table_catalog = 'old';
 
 -- name: others
 -- Tables and views of the old file that no schema step made.
