@@ -2,9 +2,12 @@
 
 import contextlib
 import errno
+import gzip
+import json
 import shutil
 import subprocess
 import sys
+from pathlib import Path
 from uuid import uuid4
 
 import duckdb
@@ -264,3 +267,31 @@ def test_a_step_that_is_missing_is_applied_whatever_came_after_it(run, old, tmp_
 def rows_of_drops(path):
     with duckdb.connect(str(path), read_only=True) as connection:
         return connection.execute("SELECT * FROM drops ORDER BY drop_id").fetchall()
+
+
+STORES = Path(__file__).parent.parent / "fixtures" / "stores"
+ANSWERS = json.loads((STORES / "answers.json").read_text(encoding="utf-8"))
+
+
+@pytest.mark.parametrize("step", ANSWERS, ids=lambda step: f"step {step}")
+def test_a_store_of_each_earlier_program_answers_as_it_did(run, tmp_path, step):
+    """Made by the programs of their time; only columns that they knew are compared."""
+    path = tmp_path / "store.duckdb"
+    path.write_bytes(gzip.decompress((STORES / f"step-{int(step):02}.duckdb.gz").read_bytes()))
+    then = ANSWERS[step]
+    drops = run("drop", "list", "--json").json["drops"]
+    names = "drop_number", "peak_g", "status", "void_reason"
+    assert [[drop[name] for name in names] for drop in drops] == then["drops"]
+    assert [each["verdict"] for each in run("trend", "--json").json["series"]] == then["verdict"]
+    for key, question in QUESTIONS.items():
+        now = run("query", question, "--json").json
+        at = [now["columns"].index(name) for name in then["columns"][key]]
+        assert [[row[column] for column in at] for row in now["rows"]] == then[key], question
+    assert run("verify", "--json").json["altered_definitions"] == []
+
+
+QUESTIONS = {
+    "exposure": "shock_exposure_by_device",
+    "latent": "latent_failures",
+    "damage": "first_damage",
+}
