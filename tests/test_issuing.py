@@ -43,7 +43,7 @@ def lab(store, sheet, once):
 def undrawn(lab, monkeypatch):
     """The same, with pages of one line: for what does not hang on what they show."""
     monkeypatch.setattr(
-        "durability.report.page.page", lambda contents, told: f"report {contents.digest}"
+        "durability.report.page.page", lambda contents, told, short: f"report {contents.digest}"
     )
     return lab
 
@@ -186,10 +186,10 @@ def test_a_store_that_is_held_gives_a_page_without_a_number(lab, tmp_path, monke
 def test_a_page_that_can_not_be_written_takes_no_number(undrawn, monkeypatch):
     from durability.cli import report
 
-    def refuse(file, text):
+    def refuse(*_):
         raise UnusableCall("-o 'a.html': can't be written (disk full)")
 
-    monkeypatch.setattr(report, "write_text", refuse)
+    monkeypatch.setattr(report, "write", refuse)
     assert "disk full" in undrawn("report", "-o", "a.html", expect=2).err
     assert issued(undrawn) == []
 
@@ -205,7 +205,7 @@ def test_a_number_taken_meanwhile_is_not_given_twice(lab, tmp_path):
         if not drawn_as:
             lab("report", "-o", "other.html")
         drawn_as.append(numbered.issue.number)
-        return page(numbered)
+        return page(numbered).encode()
 
     written = issuing.issue_report(
         session,
@@ -215,7 +215,7 @@ def test_a_number_taken_meanwhile_is_not_given_twice(lab, tmp_path):
         replaced=None,
         reason=None,
         drawn=drawn,
-        written=lambda file, text: file.write_text(text, encoding="utf-8"),
+        written=type(tmp_path).write_bytes,
     )
     assert drawn_as == [1, 2]
     assert written.issue.number == 2

@@ -4,6 +4,7 @@ import html.parser
 import re
 import shutil
 import subprocess
+import sys
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -12,12 +13,13 @@ import pytest
 from export_files import half_sine_g, write_volts
 
 from durability.__main__ import main
-from durability.report import labels
+from durability.cli import printing
+from durability.report import labels, safety
 from durability.report.answers import follow_up as due
 from durability.report.answers import latent, voided
 from durability.report.answers.rank import ranking_answer
 from durability.report.blocks import Table, Words
-from durability.report.page import formal, page, words
+from durability.report.page import formal, page, summary, words
 from durability.workflow import corrections, follow_up, specimens
 from durability.workflow.devices import DeviceStudy
 from durability.workflow.reporting import gather_report
@@ -219,13 +221,17 @@ def test_counts_stand_on_page_one_with_a_way_to_each(contents, demo_page, store,
     first_page = source.partition('id="wear"')[0]
     assert '<a href="#voided">Left out</a>' in first_page
     assert '<a href="#amendments">Changed</a>' in first_page
-    assert "3 amendments, first values kept; no deviation on record." in first_page
+    counted = "3 amendments, first values kept; no deviation on record; 0 of 784 drops checked"
+    assert counted in first_page
     lines = ["series,drop_number,peak_g,drop_height_mm,achieved_height_mm,note"]
     lines += ["A,1,100,1000,1010,", "A,2,101,1000,1030,", "A,3,99,1000,,off plan: corner"]
     store("import", "drops", sheet("drops.csv", *lines))
     store("report", "-o", "off.html", "--quiet")
     text = shown_text(tmp_path / "off.html")
-    assert "No amendment; 2 deviations." in text.partition("Wear by case model")[0]
+    assert (
+        "No amendment; 2 deviations; 0 of 3 drops checked"
+        in text.partition("Wear by case model")[0]
+    )
     assert "A 2 fell 1030 mm in place of 1000 mm tester" in text
     assert "A 3 off plan: corner tester" in text
 
@@ -300,6 +306,9 @@ def test_the_command_writes_the_page(store, tmp_path):
     [
         (["-o", "nowhere/page.html"], "does not exist"),
         (["-o", "."], "is a folder"),
+        (["-o", "page.txt"], "ends in none of .html, .htm, .pdf"),
+        (["-o", "page"], "ends in none of .html, .htm, .pdf"),
+        (["-o", "page.pdf"], "none is installed; name an .html file and print that"),
         (["-o", "page.html", "--case-model", "none"], "no series in a case of that model"),
         (["-o", "page.html", "--specimen", "X"], "not in the store"),
         (["-o", "page.html", "--plan", "X"], "not in the store"),
@@ -307,12 +316,61 @@ def test_the_command_writes_the_page(store, tmp_path):
         (["-o", "page.html", "--level", "2"], "--level"),
     ],
 )
-def test_what_can_not_be_done_is_one_line(store, tmp_path, asked, said):
+def test_what_can_not_be_done_is_one_line(store, tmp_path, asked, said, monkeypatch):
+    monkeypatch.setattr(printing, "BROWSERS", ("no-such-browser",))
     told = store("report", *asked, expect=None)
     assert told.status in (1, 2)
     assert said in told.err
     assert told.err.count("\n") == 1
-    assert not (tmp_path / "page.html").exists()
+    assert not [*tmp_path.glob("page*")]
+
+
+A_BROWSER = """#!{python}
+import pathlib, sys
+(target,) = [each.partition("=")[2] for each in sys.argv if each.startswith("--print-to-pdf=")]
+page = pathlib.Path(target).with_name("page.html").read_text()
+assert sys.argv[-1].endswith("page.html") and "size: A4" in page
+pathlib.Path("seen.txt").write_text(page)
+{rest}
+"""
+
+
+@pytest.mark.parametrize(
+    ("rest", "why"),
+    [
+        ('pathlib.Path(target).write_bytes(b"%PDF-1.7 made up %%EOF")', None),
+        ('print("no display", file=sys.stderr); sys.exit(3)', "(no display)"),
+        ('pathlib.Path(target).write_bytes(b"%PDF-1.7 cut sh")', "(exit status 0)"),
+    ],
+)
+def test_a_browser_prints_the_page_whole_or_not_at_all(rest, why, store, tmp_path, monkeypatch):
+    browser = tmp_path / "a-browser"
+    browser.write_text(A_BROWSER.format(python=sys.executable, rest=rest), encoding="utf-8")
+    browser.chmod(0o755)
+    monkeypatch.setattr(printing, "BROWSERS", (str(browser),))
+    monkeypatch.setenv("LC_ALL", "de_DE.UTF-8")
+    (tmp_path / "page.pdf").write_text("of last week", encoding="utf-8")
+    told = store("report", "-o", "page.pdf", expect=None)
+    assert "there is nothing to judge yet" in (tmp_path / "seen.txt").read_text(encoding="utf-8")
+    assert not [*tmp_path.glob("durability-print-*")]
+    written = (tmp_path / "page.pdf").read_bytes()
+    issued = store("query", "issued_reports", "--json").json["rows"]
+    if why is None:
+        assert (told.status, written[:5], len(issued)) == (0, b"%PDF-", 1)
+        assert "written: page.pdf (report 1)" in told.out
+    else:
+        assert (told.status, written, issued) == (2, b"of last week", [])
+        assert why in told.err and told.err.count("\n") == 1
+
+
+def test_the_paper_is_that_of_the_country(monkeypatch):
+    for name in ("LC_ALL", "LC_PAPER", "LANG"):
+        monkeypatch.delenv(name, raising=False)
+    assert printing.paper() == "A4"
+    monkeypatch.setenv("LANG", "en_US.UTF-8")
+    assert printing.paper() == "letter"
+    monkeypatch.setenv("LC_PAPER", "de_DE.UTF-8")
+    assert printing.paper() == "A4"
 
 
 def test_nothing_of_the_record_is_taken_for_markup(odd_pages):
@@ -502,7 +560,9 @@ def browse(tmp_path, *asked):
 
 
 @needs_chromium
-@pytest.mark.parametrize(("name", "width"), [("demo", 1280), ("demo", 390), ("one", 390)])
+@pytest.mark.parametrize(
+    ("name", "width"), [("demo", 1280), ("demo", 768), ("demo", 390), ("one", 390)]
+)
 def test_nothing_runs_over_the_edge(name, width, demo_page, odd_pages, tmp_path):
     file = demo_page if name == "demo" else odd_pages[name]
     wrapper = tmp_path / "wrapper.html"
@@ -523,14 +583,60 @@ def test_nothing_runs_over_the_edge(name, width, demo_page, odd_pages, tmp_path)
     assert complaints == []
 
 
+def printed_pages(source, tmp_path):
+    """How many pages a browser prints it on, and how large they are, in mm."""
+    content = printing.printed(source, CHROMIUM, tmp_path / "page.pdf")
+    assert not [*tmp_path.iterdir()]
+    sizes = re.findall(rb"/MediaBox ?\[0 0 ([\d.]+) ([\d.]+)\]", content)
+    ((wide, high),) = {tuple(round(float(each) / 72 * 25.4) for each in size) for size in sizes}
+    return len(re.findall(rb"/Type\s*/Page\b", content)), wide, high
+
+
 @needs_chromium
-def test_it_prints(demo_page, tmp_path):
-    pdf = tmp_path / "page.pdf"
-    browse(tmp_path, f"--print-to-pdf={pdf}", "--no-pdf-header-footer", demo_page.as_uri())
-    content = pdf.read_bytes()
-    assert content.startswith(b"%PDF")
-    pages = len(re.findall(rb"/Type\s*/Page\b", content))
+def test_it_prints(demo_page, tmp_path, monkeypatch):
+    monkeypatch.setenv("LC_ALL", "C")
+    pages, *paper = printed_pages(demo_page.read_text(encoding="utf-8"), tmp_path)
     assert 8 <= pages <= 40
+    assert paper == [210, 297]
+
+
+@needs_chromium
+@pytest.mark.parametrize(("locale", "paper"), [("de_DE", [210, 297]), ("en_US", [216, 279])])
+def test_in_short_it_takes_two_printed_pages(locale, paper, contents, tmp_path, monkeypatch):
+    """Of the demo, with every list at its longest, and of as many series under longer names."""
+    monkeypatch.setenv("LC_ALL", f"{locale}.UTF-8")
+    short = page(contents, short=True)
+    for source in (short, short.replace("demo-", "a series of the second winter lot, ")):
+        assert printed_pages(source, tmp_path) == (2, *paper)
+
+
+# ------------------------------------------------------------------------------- in short
+
+
+def test_in_short_it_says_what_counts_in_the_words_of_the_whole_page(
+    contents, demo_page, odd_pages, tmp_path
+):
+    file = tmp_path / "short.html"
+    file.write_text(page(contents, short=True), encoding="utf-8")
+    text, whole = shown_text(file), shown_text(demo_page)
+    for _, sentence, _ in [*words.answers(contents), *words.beside(contents)]:
+        assert sentence in text
+    assert "14 of 55" in text and "5 inspections due" in text
+    assert all(caution in text for caution in safety.CAUTIONS)
+    assert "INVENTED" in text
+    assert f"durability report -o report.html --on {contents.on}" in text
+    (series,) = [each for each in summary.sections(contents) if each.name == "series"]
+    for code, *cells in series.blocks[0].rows:
+        assert code in text
+        assert [each for each in cells if each not in whole] == []
+    found = checked(file)
+    assert (found.faults, found.stack) == ([], [])
+    assert all(link == "data:," or link[1:] in found.ids for link in found.links)
+    empty = tmp_path / "empty.html"
+    session = Session(tmp_path / "empty.duckdb", "tester")
+    make_store(session)
+    empty.write_text(page(gather_report(session, on=ON), short=True), encoding="utf-8")
+    assert "there is nothing to judge yet" in shown_text(empty)
 
 
 # ------------------------------------------------------------------------------- many series

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from argparse import Namespace
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from durability.cli.logbook import day_of, limit_of, say, session_of, under_of
 from durability.cli.output import progress, refuse_unwritable, set_by, write
+from durability.cli.printing import find_browser, printed
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall
 from durability.report import labels
@@ -21,13 +22,15 @@ from durability.workflow.study import Study, open_study
 
 if TYPE_CHECKING:
     from durability.report.plots import Figure
+    from durability.workflow.results import ReportContents
     from durability.workflow.session import Session
 
 
 def report(options: Namespace) -> int:
     """Write one self-contained page."""
     file = Path(options.output)
-    refuse_unwritable(file)
+    is_pdf = _ending(file, ("html", "htm", "pdf")) == "pdf"
+    browser = find_browser(file) if is_pdf else ""
     from durability.workflow import issuing, reporting
 
     session = session_of(options)
@@ -54,6 +57,13 @@ def report(options: Namespace) -> int:
         )
         from durability.report.page import changes, page, words
 
+        def drawn(numbered: ReportContents) -> bytes:
+            text = page(numbered, told, short=options.short)
+            if not is_pdf:
+                return text.encode()
+            told("printing")
+            return printed(text, browser, file)
+
         written = issuing.issue_report(
             session,
             contents,
@@ -61,7 +71,7 @@ def report(options: Namespace) -> int:
             answers=changes.answers(contents),
             replaced=replaced,
             reason=options.reason,
-            drawn=lambda numbered: page(numbered, told),
+            drawn=drawn,
             written=write,
         )
     answers = words.answers(written)
@@ -93,7 +103,7 @@ _STAMP = "INVENTED data of the demo"
 def plot(options: Namespace) -> int:
     """Draw one kind of picture into a file."""
     file = Path(options.output or f"{options.kind}.svg")
-    ending = _ending(file)
+    ending = _ending(file, _DRAWN)
     session = session_of(options)
     with progress(options, "judging what the picture shows") as told:
         figure = _KINDS[options.kind](session, options)
@@ -113,7 +123,7 @@ def plot(options: Namespace) -> int:
 def label(options: Namespace) -> int:
     """Draw a sheet of labels into a file."""
     file = Path(options.output)
-    ending = _ending(file)
+    ending = _ending(file, _DRAWN)
     specimens = for_labels(session_of(options), options.codes)
     from durability.report import plots
     from durability.report.plots.label_sheet import MOST_LABELS, label_sheet, too_long
@@ -128,15 +138,15 @@ def label(options: Namespace) -> int:
     return say(options, told, f"{file}: {counted(len(codes), 'label')}; print at 100 %")
 
 
-def _ending(file: Path) -> str:
+_DRAWN = ("svg", "pdf", "png")
+
+
+def _ending(file: Path, known: Sequence[str]) -> str:
     """Kind of file by its ending, and a place it can go to, before any work is done."""
+    refuse_unwritable(file)
     ending = file.suffix.removeprefix(".").lower()
-    if ending not in ("svg", "pdf", "png"):
-        raise UnusableCall(f"-o {str(file)!r}: ends in none of .svg, .pdf, .png")
-    if not file.parent.is_dir():
-        raise UnusableCall(f"-o {str(file)!r}: the folder {file.parent} does not exist")
-    if file.is_dir():
-        raise UnusableCall(f"-o {str(file)!r}: is a folder; name a file")
+    if ending not in known:
+        raise UnusableCall(f"-o {str(file)!r}: ends in none of {', '.join(f'.{k}' for k in known)}")
     return ending
 
 

@@ -139,8 +139,8 @@ def issue_report(
     answers: Sequence[ReportAnswer],
     replaced: ReportIssue | None,
     reason: str | None,
-    drawn: Callable[[ReportContents], str],
-    written: Callable[[Path, str], None],
+    drawn: Callable[[ReportContents], bytes],
+    written: Callable[[Path, bytes], None],
 ) -> ReportContents:
     """Write a page under its own number and remember what it answered, both or neither.
 
@@ -161,7 +161,7 @@ def issue_report(
     reason : str or None
         Why.
     drawn : callable
-        Contents → page.
+        Contents → file of the page.
     written : callable
         Writes the page.
 
@@ -212,8 +212,8 @@ def _keep(
     session: Session,
     contents: ReportContents,
     file: Path,
-    page: str,
-    written: Callable[[Path, str], None],
+    page: bytes,
+    written: Callable[[Path, bytes], None],
 ) -> bool:
     """Keep the issue and write the page in one transaction; False when its number was taken."""
     issue = contents.issue
@@ -226,7 +226,7 @@ def _keep(
             "add_report_issue",
             report_number=issue.number,
             page_file_name=file.name,
-            page_sha256=hashlib.sha256(page.encode()).hexdigest(),
+            page_sha256=hashlib.sha256(page).hexdigest(),
             record_digest=contents.digest,
             scope_kind=issue.scope.kind,
             scope_names=list(issue.scope.told),

@@ -156,7 +156,7 @@ def report(made: Parser) -> None:
     made.writes(
         "report:report",
         'report -o report.html --case-model "sleeve A"',
-        'report -o again.html --reissue-of 1 --reason "drop 11 was void"',
+        "report -o short.pdf --short",
     )
     page = made.add_mutually_exclusive_group(required=True)
     page.add_argument(
@@ -164,7 +164,7 @@ def report(made: Parser) -> None:
         nargs="?",
         default=argparse.SUPPRESS,
         metavar="FILE",
-        help="the page; ends in .html",
+        help="the page: .html, or .pdf by a browser",
     )
     page.add_argument("-o", "--output", metavar="FILE", help="the same")
     about = made.add_mutually_exclusive_group()
@@ -190,6 +190,9 @@ def report(made: Parser) -> None:
         help="this page replaces that report and says what changed since, and why",
     )
     made.add_argument("--reason", metavar="WHY", help="why that report is replaced")
+    made.add_argument(
+        "--short", action="store_true", help="two printed pages: answers, what is due"
+    )
     common.limits(made)
     common.rig_corrected(made)
     common.quiet(made)

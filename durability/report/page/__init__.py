@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from durability.report import labels, safety
 from durability.report.answers import beside
-from durability.report.page import changes, sections, words
+from durability.report.page import changes, sections, summary, words
 from durability.report.page.sections import flowing
 
 if TYPE_CHECKING:
@@ -17,7 +17,9 @@ if TYPE_CHECKING:
 __all__ = ["page"]
 
 
-def page(contents: ReportContents, told: Callable[[str], None] = lambda _: None) -> str:
+def page(
+    contents: ReportContents, told: Callable[[str], None] = lambda _: None, *, short: bool = False
+) -> str:
     """One self-contained HTML page.
 
     Parameters
@@ -26,6 +28,8 @@ def page(contents: ReportContents, told: Callable[[str], None] = lambda _: None)
         All that it shows; nothing is queried.
     told : callable
         Called with the caption of each figure as its drawing begins.
+    short : bool
+        Two printed pages: scope, answers, what is due, cautions, and where the whole page is.
 
     Returns
     -------
@@ -50,12 +54,13 @@ def page(contents: ReportContents, told: Callable[[str], None] = lambda _: None)
         as_of=[*beside.as_of(contents.as_of)],
         tested=words.tested(contents),
         reissue=changes.summary(contents),
+        short=short,
         answers=words.answers(contents),
         beside=words.beside(contents),
         reading_aid=words.reading_aid(contents),
-        glance=sections.at_a_glance(contents),
-        next_steps=words.next_steps(contents),
-        sections=sections.all_sections(contents, told),
+        glance=[] if short else sections.at_a_glance(contents),
+        next_steps=words.next_steps(contents)[: summary.MOST_STEPS if short else None],
+        sections=summary.sections(contents) if short else sections.all_sections(contents, told),
         cautions=safety.CAUTIONS,
         relative=labels.RELATIVE,
         version=contents.versions["durability"],

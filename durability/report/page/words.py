@@ -76,6 +76,29 @@ def command(contents: ReportContents, name: str) -> str:
     return " ".join([*words, *as_of_option(contents)])
 
 
+def whole_report(contents: ReportContents) -> str:
+    """Where the whole report is: the call that writes it."""
+    scope = contents.scope
+    option = {
+        "series": "--series",
+        "case model": "--case-model",
+        "specimen": "--specimen",
+        "follow-up plan": "--plan",
+    }.get(scope.kind)
+    words = ["durability", "report", "-o", "report.html", "--on", contents.on.isoformat()]
+    words += [part for name in scope.names if option for part in (option, shlex.quote(name))]
+    words += [shlex.quote(word) for word in scope.under.options]
+    if contents.limit_g is not None:
+        words += ["--limit-g", f"{contents.limit_g:g}"]
+    elif contents.limit_rise != Limit().limit_rise:
+        words += ["--limit-rise", f"{contents.limit_rise:g}"]
+    words += ["--rig-corrected"] if contents.rig_corrected else []
+    return (
+        "What each number rests on, every series, picture, deviation, method and source stand in"
+        f" the whole report: {' '.join([*words, *as_of_option(contents)])}"
+    )
+
+
 def as_of_option(contents: ReportContents) -> list[str]:
     """What a call repeats so that it reads the record of the same instant."""
     return [] if contents.as_of is None else ["--as-of", contents.as_of.as_of]
