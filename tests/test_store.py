@@ -306,6 +306,83 @@ def test_a_full_disk_behind_the_output_is_one_line(store, tmp_path, call):
     assert (told.returncode, told.stderr) == (2, "durability: No space left on device\n")
 
 
+FULL = """
+import resource, signal, sys
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+resource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))
+from durability.__main__ import main
+sys.exit(main(sys.argv[1:]))
+"""
+"""No byte can be written to any file, as on a disk that is full."""
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs a limit on what is written")
+@pytest.mark.parametrize(
+    ("call", "words"),
+    [
+        (("drop", "add", "S", "119"), "store.duckdb: nothing is stored (File too large)"),
+        (("import", "drops", "more.csv"), "store.duckdb: nothing is stored (File too large)"),
+        (("report", "-o", "page.html"), "-o 'page.html': can't be written (File too large)"),
+        (("export", "out"), "out: can't be written (File too large)"),
+    ],
+    ids=lambda value: value[0] if isinstance(value, tuple) else "",
+)
+def test_on_a_full_disk_nothing_is_half_done(store, tmp_path, call, words):
+    store("series", "open", "S", "--device", "R-1", "--device-kind", "dummy")
+    store("drop", "add", "S", "118")
+    (tmp_path / "more.csv").write_text("series,drop_number,peak_g\nS,2,119\n")
+    (tmp_path / "page.html").write_text("an old page")
+    there = {each.name for each in tmp_path.iterdir() if each.suffix != ".lock"}
+    told = subprocess.run(
+        [sys.executable, "-c", FULL, *call], cwd=tmp_path, capture_output=True, text=True,
+        env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1"}, check=False,
+    )  # fmt: skip
+    assert told.returncode == 2, told
+    assert told.stderr.endswith(f"{words}\n") and told.stderr.count("\n") == 1, told.stderr
+    left = {each.name for each in tmp_path.iterdir()} - there
+    assert left <= {"store.duckdb.lock", "store.duckdb.wal"}
+    assert (tmp_path / "page.html").read_text() == "an old page"
+    assert len(store("drop", "list", "--json").json["drops"]) == 1
+    store("drop", "add", "S", "119")
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs a limit on what is written")
+def test_a_session_goes_on_when_there_is_room_again(store, tmp_path, monkeypatch):
+    store("series", "open", "S", "--device", "R-1", "--device-kind", "dummy")
+    import io
+
+    real, calls = database.connect, []
+
+    def full_at_first(path, **options):
+        connection = real(path, **options)
+        if options.get("read_only"):
+            return connection
+        calls.append(path)
+        return _Full(connection) if len(calls) == 1 else connection
+
+    monkeypatch.setattr(database, "connect", full_at_first)
+    monkeypatch.setattr("sys.stdin", io.StringIO("118\n119\nq\n"))
+    told = store("record", "S", expect=1)
+    assert "nothing is stored (No space left on device); not stored, type it again" in told.err
+    assert "drop 1 stored: 119" in told.out
+
+
+class _Full:
+    """A connection to a store on a disk that is full."""
+
+    def __init__(self, connection):
+        self._connection = connection
+
+    def __getattr__(self, name):
+        return getattr(self._connection, name)
+
+    def execute(self, statement, *rest):
+        if statement == "COMMIT":
+            self._connection.execute("ROLLBACK")
+            raise duckdb.TransactionException('Could not write file "w": No space left on device')
+        return self._connection.execute(statement, *rest)
+
+
 def test_an_absent_text_is_none_in_an_array(store, tmp_path):
     """It was "?", numpy's stand-in, so that a bare drop bore a case model of that name."""
     store("specimen", "add", "R-1", "--kind", "device")

@@ -18,8 +18,9 @@ from typing import TYPE_CHECKING, Any
 
 import duckdb
 
-from durability.record.errors import RecordRefused, UnusableCall
+from durability.record.errors import RecordRefused
 from durability.store import bench, database, sql_files
+from durability.store.file import why
 
 if TYPE_CHECKING:
     import numpy as np
@@ -68,13 +69,13 @@ def write_files(
 
     Raises
     ------
-    UnusableCall
+    OSError
         A file can't be written.
     """
     files = []
     for name in ("tables", "today"):
         (folder / name).mkdir()
-    with database.reading(store, with_files=True) as connection, _writing_files(folder):
+    with database.reading(store, with_files=True) as connection, _writing_files():
         for table in sql_files.tables(connection):
             relation = connection.table(table)
             if table == _PACKED[0]:
@@ -221,12 +222,11 @@ def _packed_frame(file: Path, encoded: Callable[[np.ndarray], bytes]) -> Any:
 
 
 @contextmanager
-def _writing_files(folder: Path) -> Iterator[None]:
+def _writing_files() -> Iterator[None]:
     try:
         yield
-    except (duckdb.IOException, OSError) as error:
-        reason = str(error).splitlines()[0]
-        raise UnusableCall(f"{folder}: can't be written ({reason})") from None
+    except duckdb.IOException as error:
+        raise OSError(None, why(error)) from None
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from __future__ import annotations
 import re
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
@@ -31,6 +31,7 @@ from durability.store.file import (
     locked,
     log,
     take_place,
+    why,
 )
 from durability.store.sql_files import (
     apply_steps,
@@ -153,7 +154,7 @@ def _rebuild(path: Path, step: int) -> None:
             connection.execute("DETACH old")
     except (OSError, duckdb.Error) as error:
         raise StoreUnusable(
-            f"{path}: can't be brought up to date ({str(error).splitlines()[0]}); it is as it was"
+            f"{path}: can't be brought up to date ({why(error)}); it is as it was"
         ) from None
     print(
         f"durability: {path.name}: brought up to schema step {latest_step()}; as it was before, it"
@@ -307,9 +308,16 @@ def writing(path: Path) -> Iterator[DuckDBPyConnection]:
             try:
                 yield connection
             except BaseException:
-                connection.execute("ROLLBACK")
+                with suppress(duckdb.Error):  # a fault of the disk has ended it already
+                    connection.execute("ROLLBACK")
                 raise
             connection.execute("COMMIT")
+        except (
+            duckdb.IOException,
+            duckdb.TransactionException,
+            duckdb.OutOfMemoryException,
+        ) as error:
+            raise StoreUnusable(f"{path}: nothing is stored ({why(error)})") from None
         finally:
             connection.close()
 

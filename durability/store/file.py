@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import errno
 import os
+import re
 import shutil
 import sqlite3
 import sys
@@ -34,6 +35,17 @@ SETTINGS: dict[str, Any] = {
     "autoinstall_known_extensions": False,
     "autoload_known_extensions": False,
 }
+
+
+_OF_THE_SYSTEM = re.compile(r'file \\?"[^"]*": (?P<words>[A-Z][a-z ]+)')
+
+
+def why(error: Exception) -> str:
+    """What went wrong with a file, in the system's few words where the engine quotes them."""
+    if isinstance(error, OSError) and error.strerror:
+        return error.strerror
+    quoted = _OF_THE_SYSTEM.search(str(error))
+    return quoted["words"] if quoted else str(error).splitlines()[0]
 
 
 class UnfinishedWriting(StoreUnusable):
@@ -106,10 +118,10 @@ def _is_forbidden(error: Exception) -> bool:
 
 def _why_no_lock(lock_file: Path, error: Exception) -> str:
     if isinstance(error, OSError) and error.strerror:
-        why = f"{lock_file.name} can't be written: {error.strerror}"
-        return f"{why}; remove that folder" if lock_file.is_dir() else why
+        words = f"{lock_file.name} can't be written: {error.strerror}"
+        return f"{words}; remove that folder" if lock_file.is_dir() else words
     return (
-        f"{lock_file.name} is no lock file ({str(error).splitlines()[0]}); remove it while no other"
+        f"{lock_file.name} is no lock file ({why(error)}); remove it while no other"
         " durability command runs"
     )
 
@@ -172,7 +184,7 @@ def connect(path: Path, *, read_only: bool, with_files: bool = False) -> duckdb.
                     f"{path}: written by another version of DuckDB than {duckdb.__version__};"
                     " install the durability release that wrote it, or a newer one"
                 ) from None
-            raise StoreUnusable(f"{path}: can't be opened ({message.splitlines()[0]})") from None
+            raise StoreUnusable(f"{path}: can't be opened ({why(error)})") from None
 
 
 def _finish_writing(path: Path) -> None:
@@ -188,7 +200,7 @@ def _finish_writing(path: Path) -> None:
     except duckdb.Error as error:
         raise StoreUnusable(
             f"{path}: its last writing, in {path.name}.wal, is damaged"
-            f" ({str(error).splitlines()[0]}); keep both files and go back to a backup"
+            f" ({why(error)}); keep both files, and see: durability recover"
         ) from None
 
 

@@ -16,7 +16,7 @@ from durability.record.errors import StoreUnusable
 from durability.record.records import Backup, Recovered
 from durability.record.whole_file import sha256, written_beside
 from durability.store import database, sql_files
-from durability.store.file import connect, locked, log
+from durability.store.file import connect, locked, log, why
 from durability.store.sql_files import quoted
 
 _STAMP = "????-??-??T??????Z"
@@ -124,8 +124,7 @@ def _read_all(path: Path) -> None:
                 connection.table(name).aggregate("bit_xor(hash(COLUMNS(*)))").fetchall()
         except duckdb.Error as error:
             raise StoreUnusable(
-                f"{path}: can't be read in full ({str(error).splitlines()[0]}); see: durability"
-                " recover"
+                f"{path}: can't be read in full ({why(error)}); see: durability recover"
             ) from None
 
 
