@@ -50,6 +50,7 @@ def test_without_any_the_defaults_hold(run, monkeypatch):
     assert held(run, "level") == (0.9, "default")
     assert held(run, "limit_rise") == (0.5, "default")
     assert held(run, "limit_g") == (None, "default")
+    assert held(run, "units") == ("si", "default")
     assert held(run, "person") == ("tester", "environment DURABILITY_PERSON")
 
 
@@ -100,12 +101,9 @@ def test_one_limit_holds_by_the_first_who_sets_one(worn, user, beside):
 @pytest.mark.parametrize(
     "words",
     [
-        ("forecast",),
         ("status",),
-        ("rank",),
         ("plan", "survive", "--drops", "3"),
         ("plot", "wear"),
-        ("plot", "fan"),
     ],
 )
 def test_what_is_not_the_default_is_named_beside_the_answer(worn, user, words):
@@ -116,6 +114,18 @@ def test_what_is_not_the_default_is_named_beside_the_answer(worn, user, words):
     typed = " ".join(worn(*words, "--limit-rise", "40%").out.split())
     assert "limit 40 % above the fresh level (option --limit-rise)" in typed
     assert "Not the default" not in worn("drop", "list").out
+
+
+def test_units_of_the_settings_hold_where_a_recorder_s_file_has_its_own(worn, user, monkeypatch):
+    import io
+
+    worn("series", "amend", "S1", "--set", "drop_height_mm=4ft", "--reason", "forgotten")
+    user('units = "us"')
+    monkeypatch.setattr("sys.stdin", io.StringIO("118 h47in\n"))
+    assert "HEIGHT 47 in, -2.1 % of 48" in worn("record", "S1", "--units", "V").out
+    told = worn("series", "show", "S1").out
+    assert "48" in told and "drop height in" in told
+    assert "drop height mm" in worn("series", "show", "S1", "--units", "si").out
 
 
 RUBBISH = [
@@ -130,6 +140,7 @@ RUBBISH = [
     ("person = 3", "person = 3: not a name"),
     ('store = ""', "store = '': not the path of a store"),
     ("level", "write lines like level = 0.8"),
+    ('units = "imperial"', "units = 'imperial': not si or us"),
 ]
 
 

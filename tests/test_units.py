@@ -5,9 +5,12 @@ Factors, exact by definition: NIST SP 811 (2008), appendix B.8 (inch 25.4 mm, fo
 the same standard gravity: BIPM, SI Brochure, 9th edition (2019); 3rd CGPM (1901).
 """
 
+import json
+import re
 from fractions import Fraction
 
 import pytest
+from export_files import half_sine_g, write_volts
 
 from durability.intake.columns import IN_OTHER_UNITS
 from durability.record import units
@@ -45,10 +48,12 @@ def test_a_quantity_is_the_number_nearest_to_its_definition(text, quantity, exac
 
 @pytest.mark.parametrize("quantity", [units.LENGTH, units.TEMPERATURE, units.VELOCITY, units.MASS])
 def test_what_is_shown_in_another_unit_is_what_was_typed_in_it(quantity):
-    for unit in quantity.units:
-        assert units.converted(units.read(f"48{unit}", quantity), quantity, unit) == pytest.approx(
-            48, rel=1e-14
-        )
+    kept = units.read(f"48{quantity.us}", quantity)
+    assert units.in_words(kept, quantity) == f"{kept:g} {quantity.unit}"
+    with units.shown_in("us"):
+        assert units.shown(kept, quantity) == pytest.approx(48, rel=1e-14)
+        assert units.in_words(kept, quantity).removeprefix("48 ").endswith(quantity.us)
+    assert units.unit(quantity) == quantity.unit
 
 
 @pytest.fixture
@@ -226,3 +231,85 @@ def test_every_quantity_of_a_file_has_names_for_its_units():
     assert {"drop_height_in", "drop_height_ft", "drop_height_cm", "drop_height_m", "temperature_f",
             "peak_m_s2", "achieved_height_in", "velocity_change_in_s", "mass_oz"} <= set(
         IN_OTHER_UNITS)  # fmt: skip
+
+
+SI_ONLY = re.compile(r"\bmm\b|°C|\bm/s\b")
+
+STAYS_SI = (
+    # The axes of a spectrum bear both.
+    r"pseudo-velocity, m/s",
+    r"in/s \([0-9.]+ m/s\)",
+    # Published values.
+    r"\d g, [0-9.]+ ms m/s",
+    # What was typed at an amendment, under the name of its column, and a statement.
+    r"drop height mm [0-9.]+ [0-9.]+",
+    r"fell \{:\.4g\} mm in place of \{:\.4g\} mm",
+)
+
+SHOWN = {
+    "series list": "48 in",
+    "series show S1": "drop height in",
+    "specimen show D-1": "mass oz",
+    "drop list": "HEIGHT 47 in, -2.1 % of 48",
+    "history C-1": "48 in",
+    "trend": "",
+    "forecast": "",
+    "rank": "48 in",
+    "compare bare sleeve": "48 in",
+    "show drop S1 1": "velocity change in s",
+    "show pulse S1 1": "in/s",
+    "conditions": "18 °F warmer",
+    "query fastest_degrading_cases --set min_drops=4": "48 in",
+    "query same_case_at_different_heights": "",
+    "plan survive --drops 3": "48 in",
+}
+
+
+@pytest.fixture
+def shown(rig, tmp_path):
+    """Two series, one with a waveform and readings of all kinds, one bare."""
+    rig("series", "amend", "S1", "--set", "drop_height_mm=48in", "--reason", "measured")
+    rig("specimen", "amend", "D-1", "--set", "mass_g=6.4oz", "--reason", "weighed")
+    path = write_volts(tmp_path / "a.csv", half_sine_g(110.0, seed=1))
+    rig("import", "waveforms", path, "--series", "S1", expect=None)
+    rig("series", "open", "S2", "--device", "D-1", "--drop-height-mm", "48in")
+    warmth = (60, 75, 62, 80, 61, 77)
+    for count, peak in enumerate((100, 102, 104, 107, 109, 111)):
+        rig("drop", "add", "S1", peak, "--pulse-duration-ms", "6.2", "--temperature-c",
+            f"{warmth[count]}F", "--velocity-change-m-s", "193in/s", "--achieved-height-mm",
+            f"{48 - count % 2}in")  # fmt: skip
+        rig("drop", "add", "S2", 3 * peak)
+    return rig
+
+
+def test_answers_are_shown_in_us_units_and_json_stays_si(shown):
+    for call, said in SHOWN.items():
+        words = call.split()
+        told = shown(*words, "--units", "us").out
+        assert said in " ".join(told.split()) and not SI_ONLY.search(told), (call, told)
+        assert "US units (option --units)" in " ".join(told.split())
+        assert "US units" not in shown(*words).out
+        in_us, in_si = (shown(*words, "--json", *more).json for more in (("--units", "us"), ()))
+        assert in_us == in_si, call
+    query = ("query", "peak_g_by_drop", "--format", "csv")
+    assert shown(*query, "--units", "us").out == shown(*query).out
+
+
+def test_page_and_pictures_are_in_us_units(shown, tmp_path):
+    shown("report", "-o", "us.html", "--units", "us", "-q")
+    page = re.sub(r"<style.*?</style>", "", (tmp_path / "us.html").read_text("utf-8"), flags=re.S)
+    words = " ".join(re.sub(r"<[^>]*>", " ", page).split())
+    for kept in STAYS_SI:
+        words = re.sub(kept, "", words)
+    assert "48 in" in words
+    assert [words[max(0, met.start() - 60) : met.end()] for met in SI_ONLY.finditer(words)] == []
+    for kind, said in (("scatter", "in/s"), ("boundary", "velocity change, in/s")):
+        told = shown("plot", kind, "--units", "us", "-q").out
+        drawn = (tmp_path / f"{kind}.svg").read_text("utf-8")
+        assert kind != "scatter" or said in drawn
+        assert not SI_ONLY.search(re.sub(r"<[^>]*>", "", drawn)), kind
+        assert "US units" in told
+    told = shown("report", "-o", "a.html", "--units", "us", "-q", "--json").json
+    assert told["answer"] == shown("report", "-o", "b.html", "-q", "--json").json["answer"]
+    kept = json.loads(shown("query", "--sql", "FROM report_issue", "--json").out)
+    assert not re.search(r"\d in\b", str(kept))

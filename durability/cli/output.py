@@ -11,6 +11,7 @@ from pathlib import Path
 from threading import Lock, Timer
 from typing import TYPE_CHECKING, Any, Protocol
 
+from durability.record import units
 from durability.record.errors import UnusableCall
 from durability.record.whole_file import written_beside
 from durability.workflow import settings
@@ -56,21 +57,24 @@ def show(options: Namespace, blocks: Iterable[Block], json: Callable[[], Any]) -
 def settings_of(options: Namespace) -> Mapping[str, Setting]:
     """What holds for this call, and whence."""
     if not hasattr(options, "settings"):
-        given = {name: getattr(options, name, None) for name in settings.KEYS}
-        options.settings = settings.hold(given)
+        # Where a recorder's file is read, --units are those of its channel.
+        own = {"units": getattr(options, "shown_in", None)}
+        given = {name: getattr(options, name, None) for name in settings.KEYS if name not in own}
+        options.settings = settings.hold(given | own)
+        units.show_in("si" if options.json else options.settings["units"].value)
     held: Mapping[str, Setting] = options.settings
     return held
 
 
 def set_by(options: Namespace) -> dict[str, tuple[Any, str]]:
-    """Level and limit of this call that are not the default, each with what set it."""
+    """Limit, level and units of this call that are not the default, each with what set it."""
     if not hasattr(options, "store"):
         return {}
     return {
         name: (held.value, held.source)
         for name, held in settings_of(options).items()
         if not held.is_default and held.value is not None
-        if name not in ("store", "person") and hasattr(options, name)
+        if name == "units" or (name in settings.LIMITS_AND_LEVEL and hasattr(options, name))
     }
 
 

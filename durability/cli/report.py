@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from argparse import Namespace
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from durability.cli.logbook import day_of, limit_of, say, session_of, under_of
-from durability.cli.output import progress, refuse_unwritable, set_by, write
+from durability.cli.output import progress, refuse_unwritable, set_by, settings_of, write
 from durability.cli.printing import find_browser, printed
+from durability.record import units
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall
 from durability.report import labels
@@ -41,7 +43,8 @@ def report(options: Namespace) -> int:
         if options.reissue_of is None
         else issuing.report_to_replace(session, options.reissue_of, options.reason)
     )
-    with progress(options, "report") as told:
+    system = settings_of(options)["units"].value
+    with progress(options, "report") as told, units.shown_in(system):
         contents = reporting.gather_report(
             session,
             series=options.series,
@@ -64,11 +67,13 @@ def report(options: Namespace) -> int:
             told("printing")
             return printed(text, browser, file)
 
+        with units.shown_in("si"):
+            kept = changes.answers(contents)
         written = issuing.issue_report(
             session,
             contents,
             file,
-            answers=changes.answers(contents),
+            answers=kept,
             replaced=replaced,
             reason=options.reason,
             drawn=drawn,
@@ -87,10 +92,10 @@ def report(options: Namespace) -> int:
         }
         return say(options, summary, "")
     from durability.report import terminal
-    from durability.report.answers import beside
 
     terminal.show(beside.as_of(session.as_of))
     terminal.say(first)
+    terminal.show(beside.set_otherwise(set_by(options)))
     if replaced is not None:
         terminal.say(changes.summary(written))
     print(f"written: {file} ({words.numbered(written)})")
@@ -105,8 +110,11 @@ def plot(options: Namespace) -> int:
     file = Path(options.output or f"{options.kind}.svg")
     ending = _ending(file, _DRAWN)
     session = session_of(options)
+    system = settings_of(options)["units"].value
     with progress(options, "judging what the picture shows") as told:
-        figure = _KINDS[options.kind](session, options)
+        draw = partial(_KINDS[options.kind], session, options)
+        with units.shown_in(system):
+            figure = draw()
         from durability.report import plots
 
         if is_demo(session.store):
@@ -114,7 +122,8 @@ def plot(options: Namespace) -> int:
         told("drawing")
         content = plots.picture_bytes(figure, ending)
     write(file, content)
-    answer = figure.get_label()
+    # What is said beside it: as JSON in SI units, whatever the picture is in.
+    answer = (figure if not options.json or system == "si" else draw()).get_label()
     summary = {"kind": options.kind, "file": str(file), "answer": answer}
     otherwise = "".join(f"\n{each.text}" for each in beside.set_otherwise(set_by(options)))
     return say(options, summary, f"{answer}{otherwise}\ndrawn: {file}")

@@ -18,6 +18,7 @@ from durability.record.units import (
     TEMPERATURE,
     VELOCITY,
     Quantity,
+    suffix,
 )
 from durability.record.vocabulary import (
     DAMAGE_MODES,
@@ -214,12 +215,11 @@ def _in_other_units(column: Column) -> dict[str, tuple[str, str]]:
     """Names that a column may have in other units, each with the column and its unit."""
     if column.quantity is None:
         return {}
-    suffixes = {unit: "_" + unit.lower().replace("/", "_") for unit in column.quantity.units}
-    stem = column.name.removesuffix(suffixes[column.quantity.unit.removeprefix("°")])
+    stem = column.name.removesuffix(suffix(column.quantity.unit))
     return {
-        stem + suffix: (column.name, unit)
-        for unit, suffix in suffixes.items()
-        if stem + suffix not in COLUMNS
+        name: (column.name, unit)
+        for unit in column.quantity.units
+        if (name := stem + suffix(unit)) not in COLUMNS
     }
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Literal
 
-from durability.record.units import fall_height_mm
+from durability.record.units import LENGTH, fall_height_mm, in_words
 from durability.record.vocabulary import Outcome
 
 if TYPE_CHECKING:
@@ -375,7 +375,7 @@ class Condition:
         height = self.drop_height_mm
         return ", ".join(
             (
-                "height not recorded" if height is None else f"{height:g} mm",
+                "height not recorded" if height is None else in_words(height, LENGTH),
                 self.surface or "surface not recorded",
                 self.device_kind or "device or dummy not recorded",
             )

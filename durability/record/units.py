@@ -6,7 +6,8 @@ Standard gravity, the inch and every other factor stand here alone: a g is the s
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 STANDARD_GRAVITY_M_S2 = 9.80665
@@ -33,6 +34,8 @@ class Quantity:
     """Unit → (less, times, over): a value v of it is (v - less) · times / over of ``unit``."""
     like: str
     """One as it may be typed, with a unit."""
+    us: str = ""
+    """The unit that it is shown in where US units are asked for; blank: the one that is kept."""
 
 
 def _scaled(**units: float) -> dict[str, tuple[float, float, float]]:
@@ -44,6 +47,7 @@ LENGTH = Quantity(
     "mm",
     _scaled(mm=1, cm=10, m=1000) | {"in": (0, INCH_M, 0.001), "ft": (0, _FOOT_M, 0.001)},
     "48in",
+    us="in",
 )
 ACCELERATION = Quantity(
     "acceleration",
@@ -56,6 +60,7 @@ VELOCITY = Quantity(
     "m/s",
     {"m/s": (0, 1, 1), "in/s": (0, INCH_M, 1), "ft/s": (0, _FOOT_M, 1)},
     "193in/s",
+    us="in/s",
 )
 PULSE_TIME = Quantity("time", "ms", _scaled(ms=1, s=1000) | {"us": (0, 1, 1000)}, "0.0062s")
 REST_TIME = Quantity("time", "s", _scaled(s=1, min=60, h=3600), "2min")
@@ -64,12 +69,14 @@ TEMPERATURE = Quantity(
     "°C",
     {"C": (0, 1, 1), "F": (32, 5, 9), "K": (273.15, 1, 1)},
     "70F",
+    us="F",
 )
 MASS = Quantity(
     "mass",
     "g",
     _scaled(g=1, kg=1000) | {"oz": (0, _POUND_G, 16), "lb": (0, _POUND_G, 1)},
     "6.4oz",
+    us="oz",
 )
 FREQUENCY = Quantity("frequency", "Hz", _scaled(Hz=1, kHz=1000), "2kHz")
 SENSITIVITY = Quantity(
@@ -219,10 +226,75 @@ def is_plain(text: str) -> bool:
     return True
 
 
-def converted(value: float, quantity: Quantity, unit: str) -> float:
-    """A value in the unit that its quantity is kept in, in another of its units."""
-    less, times, over = quantity.units[unit]
+SYSTEMS = ("si", "us")
+"""In which answers can be shown."""
+_shown = {"system": "si"}
+
+
+def show_in(system: str) -> None:
+    """Word quantities in SI or US units from now on; JSON, files and the store are always SI."""
+    _shown["system"] = system
+
+
+@contextmanager
+def shown_in(system: str) -> Iterator[None]:
+    """Word quantities in these units meanwhile."""
+    before = _shown["system"]
+    show_in(system)
+    try:
+        yield
+    finally:
+        show_in(before)
+
+
+def is_converted(quantity: Quantity) -> bool:
+    """Whether a quantity is shown in another unit than it is kept in."""
+    return bool(quantity.us) and _shown["system"] == "us"
+
+
+def unit(quantity: Quantity) -> str:
+    """The unit that a quantity is shown in."""
+    shown = quantity.us if is_converted(quantity) else quantity.unit
+    return f"°{shown}" if quantity is TEMPERATURE and shown == quantity.us else shown
+
+
+def shown(value: float, quantity: Quantity) -> float:
+    """A value in the unit that it is shown in."""
+    if not is_converted(quantity):
+        return value
+    less, times, over = quantity.units[quantity.us]
     return value * over / times + less
+
+
+def in_words(value: float, quantity: Quantity) -> str:
+    """A value that was set or recorded, with the unit that it is shown in.
+
+    Examples
+    --------
+    >>> in_words(1219.2, LENGTH)
+    '1219.2 mm'
+    """
+    digits = f"{shown(value, quantity):.4g}" if is_converted(quantity) else f"{value:g}"
+    return f"{digits} {unit(quantity)}"
+
+
+def suffix(unit: str) -> str:
+    """How the name of a column ends that is in this unit.
+
+    Examples
+    --------
+    >>> suffix("m/s"), suffix("°C")
+    ('_m_s', '_c')
+    """
+    return "_" + unit.lower().replace("/", "_").removeprefix("°")
+
+
+_BY_ENDING = {"_mm": LENGTH, "_m_s": VELOCITY, "temperature_c": TEMPERATURE, "mass_g": MASS}
+
+
+def of_column(name: str) -> Quantity | None:
+    """What a column holds, by the ending of its name; None where it is shown as it is kept."""
+    return next((what for ending, what in _BY_ENDING.items() if name.endswith(ending)), None)
 
 
 _SPACED = re.compile(

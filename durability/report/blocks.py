@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
+from durability.record.units import Quantity, of_column
 from durability.report import labels
 
 if TYPE_CHECKING:
@@ -141,6 +142,14 @@ class Column(Generic[Row]):
     """Its text may run over several lines of a terminal."""
     wide: bool = False
     """Shown on the page only: 80 columns have no room for it."""
+    quantity: Quantity | None = None
+    """What a made cell holds, where its unit stands in the heading."""
+
+    @property
+    def shown_heading(self) -> str:
+        """The heading with the unit that is shown."""
+        named = self.cell if isinstance(self.cell, str) else ""
+        return labels.heading(self.heading, self.quantity or of_column(named))
 
     def text(self, row: Row) -> str:
         """The cell of a row."""
@@ -210,7 +219,7 @@ class Columns(Generic[Row]):
 
         return Table(
             self.caption,
-            [column.heading for column in columns],
+            [column.shown_heading for column in columns],
             [[cells[at] for at in kept] for cells in texts],
             right=places(lambda column: column.right),
             act=frozenset(

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 import shlex
 from collections.abc import Iterable, Mapping
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
 
 from durability.life.results import Prediction
+from durability.record import units
 from durability.record.basis import counted
 from durability.record.records import CheckList
 from durability.record.vocabulary import DAMAGE_SEVERITIES, HEIGHT_TOLERANCE
@@ -214,8 +216,55 @@ def recorded(value: float | None, *, is_bound: bool = False) -> str:
     return f"≥ {digits}" if is_bound else digits
 
 
+def column(name: str) -> str:
+    """The name of a column in the unit that it is shown in."""
+    quantity = units.of_column(name)
+    if quantity is None or not units.is_converted(quantity):
+        return name
+    return name.removesuffix(units.suffix(quantity.unit)) + units.suffix(units.unit(quantity))
+
+
+def heading(words: str, quantity: units.Quantity | None) -> str:
+    """The heading of a column with the unit that it is shown in."""
+    if quantity is None or not words.endswith(quantity.unit):
+        return words
+    return words.removesuffix(quantity.unit) + units.unit(quantity)
+
+
+def measure(value: float | None, quantity: units.Quantity) -> str:
+    """A measured or computed value with its unit."""
+    return f"{of(value, quantity)} {units.unit(quantity)}"
+
+
+def of(value: float | None, quantity: units.Quantity) -> str:
+    """The same without its unit."""
+    return number(None if value is None else units.shown(value, quantity))
+
+
+_HEIGHT = re.compile(
+    r"(?:^|(?<=, )|(?<=^fell )|(?<=in place of ))(\d+(?:\.\d+)?) mm(?=, |$| in place of)"
+)
+
+
+def heights(words: str) -> str:
+    """Words that the store puts together of a record, with their drop height as it is shown."""
+    if not units.is_converted(units.LENGTH):
+        return words
+
+    def shown(match: re.Match[str]) -> str:
+        # The store rounds them to a millimetre, so that more digits would be made up.
+        return f"{units.shown(float(match[1]), units.LENGTH):.3g} {units.unit(units.LENGTH)}"
+
+    return _HEIGHT.sub(shown, words)
+
+
 def cell(name: str, value: Any) -> str:
     """A cell of the column of that name: readings as recorded, all else as ``text`` has it."""
+    quantity = units.of_column(name)
+    if quantity and units.is_converted(quantity) and isinstance(value, (int, float)):
+        return f"{units.shown(value, quantity):.4g}"
+    if name == "condition" and isinstance(value, str):
+        return heights(value)
     if name in RECORDED and isinstance(value, (int, float)):
         return recorded(value)
     return text(value)
@@ -266,7 +315,7 @@ def condition(row: dict[str, Any]) -> str:
     """Height, surface and orientation of a series in a few words."""
     height = row.get("drop_height_mm")
     parts = (
-        None if height is None else f"{height:g} mm",
+        None if height is None else units.in_words(height, units.LENGTH),
         row.get("surface"),
         row.get("orientation"),
     )
@@ -281,7 +330,8 @@ def height_fault(achieved_mm: float | None, nominal_mm: float | None) -> str | N
     if abs(off) <= HEIGHT_TOLERANCE:
         return None
     return (
-        f"HEIGHT {achieved_mm:g} mm, {100 * off:+.1f} % of {nominal_mm:g}"
+        f"HEIGHT {units.in_words(achieved_mm, units.LENGTH)}, {100 * off:+.1f} % of"
+        f" {units.in_words(nominal_mm, units.LENGTH).split()[0]}"
         f" (ISO 2248 allows {100 * HEIGHT_TOLERANCE:g} %)"
     )
 

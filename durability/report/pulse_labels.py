@@ -9,9 +9,19 @@ from math import floor, log10
 from typing import TYPE_CHECKING
 
 from durability.record.basis import counted
-from durability.record.units import INCH_M, STANDARD_GRAVITY_M_S2
+from durability.record.units import (
+    ACCELERATION,
+    INCH_M,
+    LENGTH,
+    PULSE_TIME,
+    STANDARD_GRAVITY_M_S2,
+    VELOCITY,
+    Quantity,
+    shown,
+    unit,
+)
 from durability.record.vocabulary import MOST_CROSS_AXIS_PCT
-from durability.report.labels import ABSENT, listed, number, percent
+from durability.report.labels import ABSENT, listed, measure, number, percent
 
 if TYPE_CHECKING:
     from durability.pulse.results import PulseTrace, Remeasurement, ShockSpectrum
@@ -20,11 +30,11 @@ if TYPE_CHECKING:
 
 
 READINGS = {
-    "peak_g": ("peak g", "g"),
-    "pulse_duration_ms": ("pulse duration", "ms"),
-    "velocity_change_m_s": ("velocity change", "m/s"),
+    "peak_g": ("peak g", ACCELERATION),
+    "pulse_duration_ms": ("pulse duration", PULSE_TIME),
+    "velocity_change_m_s": ("velocity change", VELOCITY),
 }
-"""Reading → its name and unit."""
+"""Reading → its name, and what it is."""
 
 CROSS_AXIS_CONTEXT = (
     f"IEC 60068-2-27:2008, 4.1.4 allows {MOST_CROSS_AXIS_PCT:.0f} % of the nominal peak"
@@ -53,20 +63,22 @@ def instead(name: str) -> str:
     return next((option for kind, option in INSTEAD.items() if name.startswith(kind)), "")
 
 
-def with_uncertainty(value: float | None, uncertainty: float | None, unit: str) -> str:
+def with_uncertainty(value: float | None, uncertainty: float | None, quantity: Quantity) -> str:
     """A measure with its standard uncertainty, both to the first digit of the latter.
 
     Examples
     --------
-    >>> with_uncertainty(404.31, 2.1, "g"), with_uncertainty(6.8539, 0.0022, "m/s")
+    >>> with_uncertainty(404.31, 2.1, ACCELERATION), with_uncertainty(6.8539, 0.0022, VELOCITY)
     ('404 ± 2 g', '6.854 ± 0.002 m/s')
     """
     if value is None:
         return ABSENT
     if not uncertainty:
-        return f"{number(value)} {unit}"
+        return measure(value, quantity)
+    # Of quantities whose units have one zero.
+    value, uncertainty = shown(value, quantity), shown(uncertainty, quantity)
     places = max(0, -floor(log10(uncertainty)))
-    return f"{value:.{places}f} ± {uncertainty:.{places}f} {unit}"
+    return f"{value:.{places}f} ± {uncertainty:.{places}f} {unit(quantity)}"
 
 
 def is_bound(measures: PulseMeasures) -> bool:
@@ -89,12 +101,12 @@ def pulse_words(measures: PulseMeasures) -> str:
     if measures.peak_g is None:
         return "no impact"
     bound = "≥ " if is_bound(measures) else ""
-    height = with_uncertainty(measures.peak_g, measures.peak_uncertainty_g, "g")
+    height = with_uncertainty(measures.peak_g, measures.peak_uncertainty_g, ACCELERATION)
     duration = with_uncertainty(
-        measures.pulse_duration_ms, measures.pulse_duration_uncertainty_ms, "ms"
+        measures.pulse_duration_ms, measures.pulse_duration_uncertainty_ms, PULSE_TIME
     )
     velocity = with_uncertainty(
-        measures.velocity_change_m_s, measures.velocity_change_uncertainty_m_s, "m/s"
+        measures.velocity_change_m_s, measures.velocity_change_uncertainty_m_s, VELOCITY
     )
     return f"{bound}{height}, {duration}, {velocity}{_not_evaluated(measures)}"
 
@@ -123,10 +135,10 @@ def uncertainty_words(of_reading: Mapping[str, float | None]) -> str:
     'peak g ± 2 g, pulse duration not evaluated'
     """
     return listed(
-        f"{READINGS[name][0]} not evaluated"
+        f"{words} not evaluated"
         if value is None
-        else f"{READINGS[name][0]} ± {value:.1g} {READINGS[name][1]}"
-        for name, value in of_reading.items()
+        else f"{words} ± {shown(value, quantity):.1g} {unit(quantity)}"
+        for value, (words, quantity) in ((of_reading[name], READINGS[name]) for name in of_reading)
     )
 
 
@@ -155,7 +167,7 @@ def more_pulse_words(measures: PulseMeasures) -> str:
         parts.append(f"{count}, largest {number(largest)} g")
     if measures.fall_height_mm is not None:
         height = with_uncertainty(
-            measures.fall_height_mm, measures.fall_height_uncertainty_mm, "mm"
+            measures.fall_height_mm, measures.fall_height_uncertainty_mm, LENGTH
         )
         parts.append(f"height by its fall time {height}{_off_nominal(measures)}")
     parts.append(cross_words(measures))
@@ -168,7 +180,7 @@ def _off_nominal(measures: PulseMeasures) -> str:
         return ""
     nominal_mm = 500.0 * measures.impact_velocity_m_s**2 / STANDARD_GRAVITY_M_S2
     off_pct = 100.0 * (measures.fall_height_mm / nominal_mm - 1.0)
-    return f" ({percent(off_pct)} % of {nominal_mm:.4g})"
+    return f" ({percent(off_pct)} % of {shown(nominal_mm, LENGTH):.4g})"
 
 
 def cross_words(measures: PulseMeasures) -> str:

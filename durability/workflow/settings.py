@@ -32,7 +32,7 @@ class Setting:
 
 
 DEFAULT = "default"
-_DEFAULTS = {"store": "durability.duckdb"}
+_DEFAULTS = {"store": "durability.duckdb", "units": "si"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +47,12 @@ class _Key:
 
 def _words(text: str) -> str:
     if not text.strip():
+        raise ValueError
+    return text
+
+
+def _system(text: str) -> str:
+    if text not in units.SYSTEMS:
         raise ValueError
     return text
 
@@ -87,9 +93,11 @@ KEYS: dict[str, _Key] = {
         "a share between 0 and 1, like 0.9",
         "--level",
     ),
+    "units": _Key(_system, f"{' or '.join(units.SYSTEMS)}", "--units", False),
 }
 _LIMITS = ("limit_g", "limit_rise")
 """A case has one limit: where one of the two is set, the other doesn't hold."""
+LIMITS_AND_LEVEL = (*_LIMITS, "level")
 _PERSONAL = ("store", "person")
 """Never beside a store: it serves many people, wherever it lies."""
 

@@ -61,7 +61,10 @@ _COMMANDS: dict[str, tuple[str, str]] = {
     "restore": ("files", "put a backup where there is no store"),
     "recover": ("files", "save what can be read of a damaged store into a new one"),
     "demo": ("answers", "build and show the invented scenario"),
-    "settings": ("answers", "what holds for a call - store, person, limit, level - and whence"),
+    "settings": (
+        "answers",
+        "store, person, limit, level and units that hold for a call, and whence",
+    ),
     "help": ("answers", "what a command does; alone: the commands"),
     "completion": ("answers", "complete commands and options at the Tab key of a shell"),
     "manual": ("answers", "the manual, one topic at a time; alone: list the topics"),

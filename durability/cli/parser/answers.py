@@ -194,6 +194,7 @@ def report(made: Parser) -> None:
         "--short", action="store_true", help="two printed pages: answers, what is due"
     )
     common.limits(made)
+    common.shown_units(made)
     common.rig_corrected(made)
     common.quiet(made)
 

@@ -90,7 +90,7 @@ class Parser(argparse.ArgumentParser):
 
     def reads(self, handler: str, *calls: str) -> None:
         """Make it a command that reads the store; ``handler`` is "module:name" within ``cli``."""
-        self._does(handler, calls)
+        shown_units(self._does(handler, calls))
 
     def writes(self, handler: str, *calls: str) -> None:
         """Make it a command that writes to the store."""
@@ -146,6 +146,17 @@ class Family:
 def json_option(made: Any) -> None:
     """Take ``--json``."""
     made.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
+
+def shown_units(made: Any) -> None:
+    """Take the units in which quantities are shown."""
+    made.add_argument(
+        "--units",
+        dest="shown_in",
+        choices=units.SYSTEMS,
+        help="units of heights, velocities, temperatures and masses as shown (default si); g stays"
+        " g, JSON, CSV and the store stay SI",
+    )
 
 
 def as_of(made: Any) -> None:

@@ -41,11 +41,12 @@ def as_of(when: AsOf | None) -> Iterator[Words]:
 
 
 def set_otherwise(told: Mapping[str, tuple[Any, str]]) -> Iterator[Words]:
-    """Level and limit of an answer that are not the default, each with what set it."""
+    """Limit, level and units of an answer that are not the default, each with what set it."""
     words = {
         "limit_g": lambda value: f"limit {labels.recorded(value)} g",
         "limit_rise": lambda value: f"limit {labels.share(value)} above the fresh level",
         "level": lambda value: f"level {labels.share(value)}",
+        "units": lambda value: f"{value.upper()} units",
     }
     if told:
         named = [f"{words[name](value)} ({source})" for name, (value, source) in told.items()]

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from durability.record.basis import counted
+from durability.record.units import ACCELERATION, VELOCITY, Quantity
 from durability.report import labels
 from durability.report.blocks import Block, Words
 
@@ -28,10 +29,10 @@ SHORT_LIMITS = "The bounds hold for pulses like these, in these directions."
 """Where there is room for no more."""
 
 
-def critical(value: CriticalValue, unit: str) -> str:
+def critical(value: CriticalValue, quantity: Quantity) -> str:
     """A critical value as an interval with its direction."""
     low, high = (
-        f"{labels.number(end)} {unit}" for end in (value.largest_passed, value.smallest_failed)
+        labels.measure(end, quantity) for end in (value.largest_passed, value.smallest_failed)
     )
     if value.smallest_failed is None:
         return "not bounded"
@@ -55,9 +56,9 @@ def sentence(boundary: DamageBoundary) -> str:
         else ""
     )
     return (
-        f"{boundary.device_model}: critical peak {critical(boundary.critical_peak_g, 'g')};"
-        " critical velocity change"
-        f" {critical(boundary.critical_velocity_change_m_s, 'm/s')}; {shocks}{harder}."
+        f"{boundary.device_model}: critical peak"
+        f" {critical(boundary.critical_peak_g, ACCELERATION)}; critical velocity change"
+        f" {critical(boundary.critical_velocity_change_m_s, VELOCITY)}; {shocks}{harder}."
     )
 
 

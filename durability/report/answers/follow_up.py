@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from uuid import UUID, uuid5
 
 from durability import PROGRAM_VERSION
+from durability.record import units
 from durability.record.basis import counted
 from durability.report import as_json, labels, markdown, safety
 from durability.report.answers import records
@@ -155,7 +156,7 @@ def _shock_words(walk: Walk) -> str:
     if shocks["max_peak_g"]:
         parts.append(f"largest {labels.recorded(shocks['max_peak_g'])} g")
     if shocks["highest_drop_mm"]:
-        parts.append(f"from up to {shocks['highest_drop_mm']:g} mm")
+        parts.append(f"from up to {units.in_words(shocks['highest_drop_mm'], units.LENGTH)}")
     if shocks["shock_dose"] is not None:
         parts.append(f"dose {labels.dose(shocks['shock_dose'])} (b = 6.4)")
     if shocks["last_dropped_at"]:

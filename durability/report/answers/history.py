@@ -26,7 +26,7 @@ _NOUNS = {
 
 
 def _what(event: Mapping[str, Any]) -> str:
-    parts = [event["what"] or ""]
+    parts = [labels.heights(event["what"] or "")]
     if "shock_dose_so_far" in event:
         parts.append(f"dose so far {labels.dose(event['shock_dose_so_far'])}")
     if event["days_since_drop"] is not None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from durability.record.units import INCH_M
+from durability.record.units import INCH_M, VELOCITY
 from durability.report import as_json, labels, pulse_labels
 from durability.report.answers import records
 from durability.report.answers.waveforms import measures
@@ -29,7 +29,12 @@ TRACES: Columns[tuple[str, PulseTrace]] = Columns(
     Column("raw, g", lambda row: labels.number(row[1].measures.raw_peak_g), right=True),
     Column("ms", lambda row: labels.number(row[1].measures.pulse_duration_ms), right=True),
     Column("rise, ms", lambda row: labels.number(row[1].measures.rise_time_ms), right=True),
-    Column("m/s", lambda row: labels.number(row[1].measures.velocity_change_m_s), right=True),
+    Column(
+        "m/s",
+        lambda row: labels.of(row[1].measures.velocity_change_m_s, VELOCITY),
+        right=True,
+        quantity=VELOCITY,
+    ),
     Column("status", lambda row: row[1].status),
     Column("flags", lambda row: pulse_labels.flags(row[1].measures), wrap=True),
 )
@@ -281,7 +286,7 @@ def drop(found: Mapping[str, Any]) -> Iterator[Block]:
     shown = {
         **{name: value for name, value in record.items() if value is not None},
         "not recorded": labels.listed(
-            name.replace("_", " ") for name, value in record.items() if value is None
+            labels.column(name).replace("_", " ") for name, value in record.items() if value is None
         ),
         "damage": found["damage"],
         "amendments": found["amendments"],

@@ -110,7 +110,8 @@ def _table(columns: Sequence[str], rows: Rows, *, spaced: bool) -> Table:
         for place, at in enumerate(shown)
         if all(isinstance(row[at], (int, float, type(None))) for row in rows)
     )
-    headings = [columns[at].replace("_", " ") if spaced else columns[at] for at in shown]
+    names = [labels.column(columns[at]) for at in shown]
+    headings = [name.replace("_", " ") if spaced else name for name in names]
     return Table(
         "",
         headings,

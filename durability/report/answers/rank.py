@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
+from durability.record import units
 from durability.report import as_json, labels
 from durability.report.answers import beside
 from durability.report.blocks import Block, Column, Columns, Words
@@ -144,8 +145,11 @@ def condition_sentence(effect: CovariateEffect) -> str:
     """How peak g goes with one condition."""
     if effect.effect_pct is None:
         return f"{effect.covariate}: can't be estimated"
+    per = effect.per
+    if units.is_converted(units.TEMPERATURE):
+        per = per.replace("10 °C", "18 °F")
     return (
-        f"{effect.covariate}: {labels.percent(effect.effect_pct)} % in peak g per {effect.per}"
+        f"{effect.covariate}: {labels.percent(effect.effect_pct)} % in peak g per {per}"
         f" ({labels.percent(effect.lower)} to {labels.percent(effect.upper)})"
     )
 

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
+from durability.record import units
 from durability.record.basis import counted
 from durability.record.vocabulary import DAMAGE_SEVERITIES, SEVERITY_FAILED
 from durability.report import labels
@@ -79,12 +80,19 @@ def blocks(series: Sequence[Row], counts: Mapping[str, Any]) -> Iterator[Block]:
     if not made:
         yield Words("No series with drops, so no conditions.")
         return
-    recorded = [(heading, _met(made, key)) for key, heading in CONDITIONS]
+    recorded = [
+        (labels.heading(heading, units.of_column(key)), _met(made, key))
+        for key, heading in CONDITIONS
+    ]
     if any(row["settling_drops"] for row in made):
         recorded.append(("drops declared to settle the case", _met(made, "settling_drops")))
     low, high = counts["lowest_temperature_c"], counts["highest_temperature_c"]
-    temperatures = labels.NOT_RECORDED if low is None else labels.interval(low, high)
-    yield RECORDED.table([*recorded, ("temperature, °C", temperatures)])
+    temperatures = labels.NOT_RECORDED
+    if low is not None:
+        coldest, warmest = (units.shown(each, units.TEMPERATURE) for each in (low, high))
+        temperatures = labels.interval(coldest, warmest)
+    unit = units.unit(units.TEMPERATURE)
+    yield RECORDED.table([*recorded, (f"temperature, {unit}", temperatures)])
     yield Words(
         "Levels and lives are compared only within one drop height, surface and orientation.",
         is_note=True,
@@ -95,7 +103,7 @@ def blocks(series: Sequence[Row], counts: Mapping[str, Any]) -> Iterator[Block]:
 def _met(series: Sequence[Row], key: str) -> str:
     """Each value of a condition with the number of series."""
     values = Counter(
-        labels.NOT_RECORDED if row[key] is None else labels.text(row[key]) for row in series
+        labels.NOT_RECORDED if row[key] is None else labels.cell(key, row[key]) for row in series
     )
     return labels.some(f"{value} ({number})" for value, number in values.most_common())
 
@@ -363,7 +371,10 @@ def sheet(what: str, record: Record) -> Iterator[Block]:
         "",
         ("", ""),
         [
-            (key.replace("_", " "), _status(record) if key == "status" else labels.text(value))
+            (
+                labels.column(key).replace("_", " "),
+                _status(record) if key == "status" else _fact(key, value),
+            )
             for key, value in record.items()
             if key not in lists
         ],
@@ -382,6 +393,11 @@ def sheet(what: str, record: Record) -> Iterator[Block]:
             [[labels.text(cell) for cell in row.values()] for row in rows],
             wrap=frozenset(range(len(columns))),
         )
+
+
+def _fact(key: str, value: Any) -> str:
+    """One value of a sheet."""
+    return labels.text(value) if labels.column(key) == key else labels.cell(key, value)
 
 
 def _is_list_of_rows(value: Any) -> bool:

@@ -139,7 +139,7 @@ DEVIATIONS = Columns[Row](
     "Deviations: drops off their sheet or height, files that could not be read",
     Column("series", "series"),
     Column("drop", "drop_number", right=True),
-    Column("what", "what", wrap=True),
+    Column("what", lambda row: labels.heights(row["what"]), wrap=True),
     Column("reported by", "told_by"),
 )
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+from durability.record.units import VELOCITY
 from durability.report import as_json, labels, pulse_labels
 from durability.report.blocks import Block, Column, Columns, Words
 
@@ -23,7 +24,12 @@ IMPORTED: Columns[MeasuredFile] = Columns(
     Column("file", "file", wrap=True),
     Column("peak, g", lambda each: pulse_labels.peak(each.measures), right=True),
     Column("ms", lambda each: labels.number(each.measures.pulse_duration_ms), right=True),
-    Column("m/s", lambda each: labels.number(each.measures.velocity_change_m_s), right=True),
+    Column(
+        "m/s",
+        lambda each: labels.of(each.measures.velocity_change_m_s, VELOCITY),
+        right=True,
+        quantity=VELOCITY,
+    ),
     Column("status", "status"),
     Column("flags", lambda each: pulse_labels.flags(each.measures), wrap=True),
 )

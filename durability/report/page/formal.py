@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from durability.record import units
 from durability.record.basis import counted
 from durability.record.units import STANDARD_GRAVITY_M_S2
 from durability.report import labels
@@ -94,7 +95,7 @@ def report_items(contents: ReportContents) -> list[tuple[str, str]]:
     made = [row for row in contents.series if row["drops"]]
 
     def of_series(key: str) -> str:
-        values = Counter(labels.text(row[key]) for row in made if row[key] is not None)
+        values = Counter(labels.cell(key, row[key]) for row in made if row[key] is not None)
         if not values:
             return labels.NOT_RECORDED
         values_met = labels.some(f"{value} ({number})" for value, number in values.most_common())
@@ -168,7 +169,7 @@ def report_items(contents: ReportContents) -> list[tuple[str, str]]:
             "final measurements and functional checks",
             known(after, f"{after} of {counted(len(inspected), 'device')} after the last drop"),
         ),
-        ("severities: drop height, mm", of_series("drop_height_mm")),
+        (f"severities: drop height, {units.unit(units.LENGTH)}", of_series("drop_height_mm")),
         ("severities: surface", of_series("surface")),
         ("severities: direction", of_series("orientation")),
         (

@@ -11,6 +11,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import FixedLocator, MaxNLocator, PercentFormatter
 
+from durability.record import units
 from durability.record.basis import counted
 from durability.report import labels
 from durability.report.answers import boundary as words
@@ -269,7 +270,7 @@ def boundary(boundaries: Sequence[DamageBoundary], *, page: int = 1) -> Figure:
     )
     panels = sheet.grid(
         len(shown),
-        x_label="velocity change, m/s",
+        x_label=f"velocity change, {units.unit(units.VELOCITY)}",
         y_label="peak acceleration, g",
         one_scale=True,
         right_in=0.1,
@@ -279,7 +280,7 @@ def boundary(boundaries: Sequence[DamageBoundary], *, page: int = 1) -> Figure:
     panels[0].set_ylim(0.0, high_g)
     columns = look.columns_for(len(shown))
     for panel, each in zip(panels, shown, strict=True):
-        panel.xaxis.set_major_locator(MaxNLocator(6 if columns <= 2 else 3))
+        look.shown_ticks(panel, 6 if columns <= 2 else 3, units.VELOCITY)
         panel.yaxis.set_major_locator(MaxNLocator(6 if columns <= 2 else 3))
         _bounds(panel, each)
         velocity, peak = each.passed_velocity_change_m_s, each.passed_peak_g

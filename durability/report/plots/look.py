@@ -22,6 +22,7 @@ from matplotlib.font_manager import FontProperties
 from matplotlib.markers import CARETUPBASE
 from matplotlib.ticker import FuncFormatter, MaxNLocator, NullFormatter
 
+from durability.record import units
 from durability.record.errors import UnusableCall
 
 if TYPE_CHECKING:
@@ -516,6 +517,21 @@ def log_ticks(panel: Axes, which: str, ticks: Sequence[float]) -> None:
     axis.set_minor_locator(mpl.ticker.NullLocator())
     axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     axis.set_minor_formatter(NullFormatter())
+
+
+def shown_ticks(panel: Axes, most: int, quantity: units.Quantity) -> None:
+    """At most so many ticks along x, round in the unit that the quantity is shown in."""
+    if not units.is_converted(quantity):
+        panel.xaxis.set_major_locator(MaxNLocator(most))
+        return
+    scale = units.shown(1.0, quantity)
+    low, high = panel.get_xlim()
+    ticks = [
+        tick
+        for tick in MaxNLocator(most).tick_values(low * scale, high * scale)
+        if low * scale <= tick <= high * scale
+    ]
+    panel.set_xticks([tick / scale for tick in ticks], [f"{tick:g}" for tick in ticks])
 
 
 def apart(panel: Axes, x: FloatArray, y: FloatArray, marker_pt: float) -> BoolArray:

@@ -10,6 +10,7 @@ import numpy as np
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.lines import Line2D
 
+from durability.record import units
 from durability.record.basis import MIN_DROPS_FOR_TREND, counted
 from durability.record.units import INCH_M, STANDARD_GRAVITY_M_S2, impact_velocity_m_s
 from durability.record.vocabulary import BARE
@@ -100,8 +101,10 @@ def scatter(
     if len(drop_heights_mm) == 1:
         fall = impact_velocity_m_s(drop_heights_mm[0])
         notes.append(
-            f"Dashed: {labels.number(fall)} m/s, a dead stop from {drop_heights_mm[0]:g} mm, and"
-            f" {labels.number(2 * fall)} m/s, a full rebound: outside them a drop is doubtful."
+            f"Dashed: {labels.measure(fall, units.VELOCITY)}, a dead stop from"
+            f" {units.in_words(drop_heights_mm[0], units.LENGTH)}, and"
+            f" {labels.measure(2 * fall, units.VELOCITY)}, a full rebound: outside them a drop is"
+            " doubtful."
         )
     if lacking:
         notes.append(f"{counted(lacking, 'valid drop')} without a pulse duration not shown.")
@@ -390,7 +393,7 @@ def _velocity_lines(
         ):
             taken.append(share)
             panel.annotate(
-                f"{velocity:.2g} m/s",
+                f"{units.shown(velocity, units.VELOCITY):.2g} {units.unit(units.VELOCITY)}",
                 (1.0, share),
                 xycoords="axes fraction",
                 xytext=(3, 0),
