@@ -180,7 +180,7 @@ def command(store, monkeypatch, capsys):
 def drawn_in_words(monkeypatch):
     """The page without the pictures' own work, and without the self-check's."""
     monkeypatch.setattr(
-        sections.Artist, "draw", lambda _, name, caption, make: Drawing(name, Markup(""), caption)
+        sections.Artist, "draw", lambda _, name, caption, make: Drawing(name, Markup, caption)
     )
     monkeypatch.setattr(reporting, "run_selfcheck", _checked_before)
     # What-ifs by simulation, which no page shows.

@@ -44,6 +44,7 @@ def test_what_is_done_stands_on_a_terminal(at, capsys):
         assert wait_for(terminal, "drawing")
         told("file 3 of 4", 3, 4)
         assert wait_for(terminal, "file 3 of 4")
+        assert wait_for(terminal, "75 %")
         print("an answer")
     assert capsys.readouterr().out == "an answer\n"
     assert "an answer" not in terminal.getvalue()

@@ -1,5 +1,6 @@
 """The page: what it says, that it is whole, and how a real browser shows it."""
 
+import base64
 import html.parser
 import re
 import shutil
@@ -407,6 +408,54 @@ def test_waveforms_bring_pulses_spectra_and_uncertainty(rig, tmp_path):
     assert "typed 3" not in text
 
 
+PNG = b"\x89PNG\r\n\x1a\n"
+
+
+def test_photos_of_damage_are_shown_if_they_are_those_that_were_recorded(store, tmp_path):
+    photos = tmp_path / "photos"
+    photos.mkdir()
+    for name, content in {
+        "corner.png": PNG + b"one",
+        "edge.jpg": b"\xff\xd8\xff two",
+        "swapped.png": PNG + b"three",
+        "gone.webp": b"RIFF\0\0\0\0WEBP",
+        "notes.html": b"<script>alert(1)</script>",
+    }.items():
+        (photos / name).write_bytes(content)
+    store("specimen", "add", "C<1>", "--kind", "case", "--model", "sleeve")
+    store("specimen", "add", "R1", "--kind", "device")
+    store("series", "open", "S1", "--device", "R1", "--case", "C<1>")
+    store("drop", "add", "S1", "--peak-g", "118")
+    named = [part for each in sorted(photos.iterdir()) for part in ("--photo", each)]
+    store("damage", "add", "C<1>", "--severity", "2", "--series", "S1", "--drop", "1", *named)
+    store("damage", "add", "C<1>", "--severity", "3", "--photo", photos / "edge.jpg")
+    (photos / "swapped.png").write_bytes(PNG + b"another")
+    (photos / "gone.webp").unlink()
+    store("report", "-o", "page.html", "--with-photos", photos)
+    source = (tmp_path / "page.html").read_text(encoding="utf-8")
+    shown = re.findall(r'<img alt="([^"]*)" src="data:([^;]*);base64,([^"]*)">', source)
+    assert [(kind, base64.b64decode(content)) for _, kind, content in shown] == [
+        ("image/png", PNG + b"one"),
+        ("image/jpeg", b"\xff\xd8\xff two"),
+    ]
+    assert html_unescaped(shown[0][0]).startswith("C<1> after drop 1 of S1: 2 minor; corner.png (")
+    text = shown_text(tmp_path / "page.html")
+    for name, why in {
+        "swapped.png": "is another file now: its SHA-256 is not the recorded one",
+        "gone.webp": f"is not in {photos}",
+        "notes.html": "is neither PNG, JPEG nor WebP",
+    }.items():
+        file = rf"{name} \(SHA-256 \w+\.\.\.\)"
+        assert re.search(rf"Not shown: C<1> [^:]*: 2 minor; {file}: it {re.escape(why)}", text)
+    assert "<script" not in source
+    store("report", "-o", "page.html")
+    assert "<img" not in (tmp_path / "page.html").read_text(encoding="utf-8")
+    (tmp_path / "corner.png").write_bytes(PNG + b"one")
+    store("report", "-o", "page.html", "--with-photos")  # beside the store
+    assert (tmp_path / "page.html").read_text(encoding="utf-8").count("<img") == 1
+    assert "no such folder" in store("report", "-o", "a.html", "--with-photos", "x", expect=2).err
+
+
 # ------------------------------------------------------------------------------- the document
 
 VOID_TAGS = {"meta", "link", "br", "hr", "img", "input", "path", "use"}
@@ -662,6 +711,15 @@ def test_many_series_stay_readable(store, tmp_path):
     assert "48 more rows" in source
     assert len(source) < 3_000_000
     assert checked(tmp_path / "many.html").faults == []
+
+
+def test_its_progress_says_which_of_how_many(contents):
+    told = []
+    page(contents, lambda *each: told.append(each))
+    of = len(told)
+    assert of >= 8
+    assert [each[1:] for each in told] == [(at, of) for at in range(of)]
+    assert told[6][0].startswith(f"picture 7 of {of}: ")
 
 
 def test_made_at_stands_with_its_zone(contents):

@@ -193,9 +193,20 @@ class _Line:
 
     def _begin(self) -> None:
         from rich.console import Console
-        from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+        from rich.progress import (
+            BarColumn,
+            Progress,
+            TaskProgressColumn,
+            TextColumn,
+            TimeElapsedColumn,
+        )
 
-        columns = (TextColumn("{task.description}"), BarColumn(20), TimeElapsedColumn())
+        columns = (
+            TextColumn("{task.description}"),
+            BarColumn(20),
+            TaskProgressColumn("{task.percentage:.0f} %", text_format_no_percentage=""),
+            TimeElapsedColumn(),
+        )
         console = Console(stderr=True)
         # Answers go to standard output by themselves: nothing of them may land in this line.
         shown = Progress(

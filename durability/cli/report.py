@@ -56,6 +56,7 @@ def report(options: Namespace) -> int:
             claim_pct=options.claim,
             limit=limit_of(options),
             rig_corrected=options.rig_corrected,
+            photo_folders=_photo_folders(options, session),
             told=told,
         )
         from durability.report.page import changes, page, words
@@ -100,6 +101,18 @@ def report(options: Namespace) -> int:
         terminal.say(changes.summary(written))
     print(f"written: {file} ({words.numbered(written)})")
     return 0
+
+
+def _photo_folders(options: Namespace, session: Session) -> list[Path]:
+    """Where photos of damage are looked for: as named, else beside the store and here."""
+    if options.with_photos is None:
+        return []
+    if not options.with_photos:
+        return [session.store.absolute().parent, Path.cwd()]
+    folder = Path(options.with_photos)
+    if not folder.is_dir():
+        raise UnusableCall(f"--with-photos {str(folder)!r}: no such folder; name that of the files")
+    return [folder]
 
 
 _STAMP = "INVENTED data of the demo"

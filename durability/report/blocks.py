@@ -100,7 +100,8 @@ class Drawing:
     """A figure within the page; a terminal has none."""
 
     name: str
-    svg: Markup
+    draw: Callable[[], Markup]
+    """Called as the page is laid out, when it is known how many there are."""
     caption: str
 
 

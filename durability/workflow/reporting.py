@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Sequence
-from dataclasses import asdict
+import re
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import asdict, replace
 from datetime import date
+from pathlib import Path
 from typing import Any
 
 from durability import PROGRAM_VERSION
@@ -22,6 +24,7 @@ from durability.workflow.devices import DeviceStudy
 from durability.workflow.integrity import run_selfcheck, versions
 from durability.workflow.results import (
     ClaimAnswer,
+    DamagePhoto,
     Limit,
     ReportContents,
     Scope,
@@ -85,7 +88,8 @@ def gather_report(
     claim_pct: float | None = None,
     limit: Limit | None = None,
     rig_corrected: bool = False,
-    told: Callable[[str], None] = lambda _: None,
+    photo_folders: Sequence[Path] = (),
+    told: Callable[[str, int, int], None] = lambda *_: None,
 ) -> ReportContents:
     """All that a report on the whole record, or on a part of it, shows.
 
@@ -106,8 +110,10 @@ def gather_report(
         When a case has failed.
     rig_corrected : bool
         Divide the rig's drift out of trends and forecasts.
+    photo_folders : sequence of Path
+        Where the photos of damage lie that shall be shown; without any, none are.
     told : callable
-        Called with each of ``STEPS`` as it begins.
+        Called with each of ``STEPS`` as it begins, how many are done, and of how many.
 
     Returns
     -------
@@ -120,7 +126,11 @@ def gather_report(
         A series, case model, specimen or plan is not in the store.
     """
     limit = limit or Limit()
-    told(STEPS[0])
+
+    def step(at: int) -> None:
+        told(f"step {at + 1} of {len(STEPS)}: {STEPS[at]}", at, len(STEPS))
+
+    step(0)
     study = open_study(
         session,
         series,
@@ -134,33 +144,33 @@ def gather_report(
     scope = study.scope
     rows, about = _rows(session, scope)
 
-    told(STEPS[1])
+    step(1)
     trends = study.trends
 
-    told(STEPS[2])
+    step(2)
     shown = study.pictures(most_fans=MOST_FANS)
     comparable, _ = pictures.comparable(study, shown)
 
-    told(STEPS[3])
+    step(3)
     ranking = study.ranking()
 
-    told(STEPS[4])
+    step(4)
     put_back = study.trends_again("voided")
 
-    told(STEPS[5])
+    step(5)
     models = sorted({each.case_model for each in study.histories if each.case_model is not None})
     comparisons = [] if scope.kind == "series" else _against_bare(study, models)
 
-    told(STEPS[6])
+    step(6)
     waveforms = _waveforms(session, trends)
 
-    told(STEPS[7])
+    step(7)
     devices = DeviceStudy(session, on)
 
-    told(STEPS[8])
+    step(8)
     rig = watch(session)
 
-    told(STEPS[9])
+    step(9)
     selfcheck = run_selfcheck()
 
     owed = follow_up.due(session, on.isoformat(), 0)
@@ -216,6 +226,7 @@ def gather_report(
         statements=_statements(),
         selfcheck=selfcheck,
         boundaries=tuple(devices.boundaries(scope.devices)),
+        photos=tuple(_photos(rows["damage"], photo_folders)) if photo_folders else (),
         claims=() if claim_pct is None else tuple(_claims(study, models, claim_pct)),
     )
 
@@ -244,6 +255,62 @@ def _rows(session: Session, scope: Scope) -> tuple[dict[str, Any], dict[str, Any
     named = (dict(zip(voided.columns, row, strict=True)) for row in voided.rows)
     rows["voided"] = [row for row in named if row["series"] in scope.series]
     return rows, about
+
+
+_MEDIA_TYPES = {
+    b"\x89PNG\r\n\x1a\n": "image/png",
+    b"\xff\xd8\xff": "image/jpeg",
+    b"RIFF....WEBP": "image/webp",
+}
+"""First bytes, a dot for any, of the kinds of picture that every browser shows."""
+MOST_PHOTO_BYTES = 8_000_000
+MOST_PHOTOS = 40
+"""Photos of one page, each of that size at most: more is no page to send around."""
+
+
+def _photos(notes: Iterable[Mapping[str, Any]], folders: Sequence[Path]) -> Iterator[DamagePhoto]:
+    """Each photo that the notes name, once; shown where its file is the one that was recorded."""
+    named: dict[str, DamagePhoto] = {}
+    for note in notes:
+        for each in note["photos"]:
+            named.setdefault(each["file_sha256"], DamagePhoto(note, **each))
+    shown = 0
+    for photo in named.values():
+        content, why_not = _content(photo, folders)
+        kinds = (
+            kind for start, kind in _MEDIA_TYPES.items() if re.match(start, content, re.DOTALL)
+        )
+        media_type = next(kinds, "")
+        if not why_not and not media_type:
+            why_not = "is neither PNG, JPEG nor WebP"
+        if not why_not and shown == MOST_PHOTOS:
+            why_not = f"comes after {MOST_PHOTOS} others"
+        if why_not:
+            yield replace(photo, why_not=why_not)
+        else:
+            shown += 1
+            yield replace(photo, media_type=media_type, content=content)
+
+
+def _content(photo: DamagePhoto, folders: Sequence[Path]) -> tuple[bytes, str]:
+    """Content of the file that was recorded, or why there is none."""
+    why_not = f"is not in {' or '.join(str(each) for each in folders)}"
+    for folder in folders:
+        path = folder / photo.file_name
+        try:
+            if not path.is_file():
+                continue
+            if path.stat().st_size > MOST_PHOTO_BYTES:
+                why_not = f"is larger than {MOST_PHOTO_BYTES // 1_000_000} MB"
+                continue
+            content = path.read_bytes()
+        except OSError as error:
+            why_not = f"can't be read ({error.strerror})"
+            continue
+        if hashlib.sha256(content).hexdigest() == photo.file_sha256:
+            return content, ""
+        why_not = "is another file now: its SHA-256 is not the recorded one"
+    return b"", why_not
 
 
 def _statements() -> tuple[tuple[str, str, str], ...]:

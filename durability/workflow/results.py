@@ -412,6 +412,20 @@ class RecordChanges:
 
 
 @dataclass(frozen=True, slots=True)
+class DamagePhoto:
+    """The file of a photo of damage, or why it is not shown."""
+
+    note: Mapping[str, Any]
+    """The damage note that names it first."""
+    file_name: str
+    file_sha256: str
+    """As recorded with the note."""
+    media_type: str = ""
+    content: bytes = b""
+    why_not: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class ReportContents:
     """All that one report shows, gathered; the page looks nothing up.
 
@@ -485,6 +499,8 @@ class ReportContents:
     """Whether each case model reduces the peak g of bare drops as claimed, if it was asked."""
     boundaries: tuple[DamageBoundary, ...] = ()
     """Of the device models of the scope."""
+    photos: tuple[DamagePhoto, ...] = ()
+    """Of the damage notes, if they were asked for."""
     issue: ReportIssue | None = None
     """Number of this report; None where it has none."""
     not_numbered_because: str | None = None

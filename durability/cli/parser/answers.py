@@ -191,6 +191,13 @@ def report(made: Parser) -> None:
     )
     made.add_argument("--reason", metavar="WHY", help="why that report is replaced")
     made.add_argument(
+        "--with-photos",
+        nargs="?",
+        const="",
+        metavar="FOLDER",
+        help="show the photos of damage that lie there; else beside the store or here",
+    )
+    made.add_argument(
         "--short", action="store_true", help="two printed pages: answers, what is due"
     )
     common.limits(made)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from durability.record import units
 from durability.record.basis import counted
@@ -13,6 +13,9 @@ from durability.record.vocabulary import DAMAGE_SEVERITIES, SEVERITY_FAILED
 from durability.report import labels
 from durability.report.answers.rig import SENSORS
 from durability.report.blocks import Block, Column, Columns, Table, Words
+
+if TYPE_CHECKING:
+    from durability.workflow.results import DamagePhoto
 
 Row = Mapping[str, Any]
 
@@ -115,6 +118,18 @@ def _seen(note: Note) -> str:
     """What was seen, where, in which words and on which photos."""
     parts = (note["mode"], note["location"], note["note"], labels.photos(note["photos"]))
     return labels.listed(part for part in parts if part) or labels.ABSENT
+
+
+def of_photo(photo: DamagePhoto) -> str:
+    """What a photo is of, and by which file it is known."""
+    note = photo.note
+    at = (
+        f"drop {note['drop_number']} of {note['series']}" if note["drop_number"] else note["series"]
+    )
+    seen = labels.listed(part for part in (note["mode"], note["location"], note["note"]) if part)
+    told = ", ".join(part for part in (labels.severity(note["severity"]), seen) if part)
+    file = labels.photos([{"file_name": photo.file_name, "file_sha256": photo.file_sha256}])
+    return f"{note['specimen']}{f' after {at}' if at else ''}: {told}; {file}"
 
 
 def _key(note: Note) -> tuple[Any, ...]:

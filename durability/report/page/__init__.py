@@ -18,7 +18,10 @@ __all__ = ["page"]
 
 
 def page(
-    contents: ReportContents, told: Callable[[str], None] = lambda _: None, *, short: bool = False
+    contents: ReportContents,
+    told: Callable[[str, int, int], None] = lambda *_: None,
+    *,
+    short: bool = False,
 ) -> str:
     """One self-contained HTML page.
 
@@ -27,7 +30,8 @@ def page(
     contents : ReportContents
         All that it shows; nothing is queried.
     told : callable
-        Called with the caption of each figure as its drawing begins.
+        Called with the caption of each figure as its drawing begins, how many are drawn, of how
+        many.
     short : bool
         Two printed pages: scope, answers, what is due, cautions, and where the whole page is.
 

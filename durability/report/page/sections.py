@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import base64
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 from markupsafe import Markup
@@ -44,12 +46,17 @@ _RIGHT_TO_LEFT = re.compile(
 _PER_CENT = re.compile(r"(?<=\d) %")
 
 
-@dataclass(frozen=True, slots=True)
+Told = Callable[[str, int, int], None]
+
+
+@dataclass(slots=True)
 class Artist:
-    """Draws figures for one page, reporting each as it begins."""
+    """Draws figures for one page, reporting each as it begins: which of how many."""
 
     contents: ReportContents
-    told: Callable[[str], None]
+    told: Told
+    asked: int = 0
+    drawn: int = 0
 
     def draw(self, name: str, caption: str, make: Callable[[], Figure]) -> Drawing:
         """A figure of ``report.plots`` made fit for the page.
@@ -67,15 +74,22 @@ class Artist:
         -------
         Drawing
         """
-        from durability.report import plots
+        self.asked += 1
 
-        self.told(f"drawing: {caption}")
-        figure = make()
-        if self.contents.invented:
-            plots.stamp(figure, _STAMP)
-        svg = isolated(plots.inline_svg(figure, name))
-        # The picture escapes its own texts: it comes from a figure, never from the record.
-        return Drawing(name, Markup(svg), caption)  # noqa: S704
+        def draw() -> Markup:
+            from durability.report import plots
+
+            words = f"picture {self.drawn + 1} of {self.asked}: {caption}"
+            self.told(words, self.drawn, self.asked)
+            figure = make()
+            if self.contents.invented:
+                plots.stamp(figure, _STAMP)
+            svg = isolated(plots.inline_svg(figure, name))
+            self.drawn += 1
+            # The picture escapes its own texts: it comes from a figure, never from the record.
+            return Markup(svg)  # noqa: S704
+
+        return Drawing(name, draw, caption)
 
 
 def isolated(text: str) -> str:
@@ -99,8 +113,6 @@ def flowing(text: str) -> str:
     return isolated(_PER_CENT.sub("\u00a0%", text))
 
 
-Told = Callable[[str], None]
-
 MOST_LEVELS = 160
 """Series drawn side by side by case model; more are neither legible nor quick to show."""
 
@@ -117,7 +129,7 @@ def all_sections(contents: ReportContents, told: Told) -> list[Section]:
     contents : ReportContents
         All that is shown.
     told : callable
-        Called with the caption of each figure as its drawing begins.
+        Called as the drawing of each figure begins.
 
     Returns
     -------
@@ -320,7 +332,18 @@ def _life(contents: ReportContents, artist: Artist) -> Section:
 
 
 def _damage(contents: ReportContents) -> Section:
-    return Section("damage", "Damage seen", [*damage.damage_blocks(contents.damage)])
+    section = Section("damage", "Damage seen", [*damage.damage_blocks(contents.damage)])
+    for at, photo in enumerate(contents.photos):
+        caption = damage.of_photo(photo)
+        if photo.why_not:
+            section.blocks.append(Words(f"Not shown: {caption}: it {photo.why_not}.", True))
+            continue
+        content = base64.b64encode(photo.content).decode()
+        image = Markup('<img alt="{}" src="data:{};base64,{}">').format(
+            caption, photo.media_type, content
+        )
+        section.blocks.append(Drawing(f"photo-{at + 1}", partial(Markup, image), caption))
+    return section
 
 
 def _comparisons(contents: ReportContents) -> Section | None:
