@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import pandas as pd
 
 from durability.intake.checks import check_sheet
-from durability.intake.columns import FILE_KINDS
+from durability.intake.columns import FILE_KINDS, column_of
 from durability.intake.tables import Sheet
 from durability.record import clock
 from durability.record.errors import UnusableCall
@@ -402,15 +402,16 @@ def _taken(**frames: pd.DataFrame | None) -> Iterator[Any]:
 def _sheet(kind: str, frame: pd.DataFrame) -> Sheet:
     """A frame as the text of a file of that kind; columns of no meaning to it are left out."""
     rules = FILE_KINDS[kind]
-    missing = [name for name in rules.required if name not in frame]
+    named = {column_of(name)[0]: name for name in map(str, frame)}
+    missing = [name for name in rules.required if name not in named]
     if missing:
         needed = ", ".join(rules.required)
         raise UnusableCall(f"{kind}: no column {', '.join(missing)}; needed: {needed}")
     text = pd.DataFrame(
         {
-            name: [_cell(value) for value in frame[name].tolist()]
+            name: [_cell(value) for value in frame[named[name]].tolist()]
             for name in rules.columns
-            if name in frame
+            if name in named
         },
         dtype=object,
     )
@@ -418,7 +419,8 @@ def _sheet(kind: str, frame: pd.DataFrame) -> Sheet:
         # A frame is for answers, not for the record: why a drop does not count may stand elsewhere.
         is_out = text["status"].isin(["void", "never"])
         text["void_reason"] = is_out.map({True: "not given", False: ""})
-    return Sheet(kind, "", text.assign(source_row=range(len(text))), (), ())
+    in_other_units = {name: said for name, said in named.items() if name != said}
+    return Sheet(kind, "", text.assign(source_row=range(len(text))), (), (), in_other_units)
 
 
 def _cell(value: Any) -> str:

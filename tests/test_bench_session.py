@@ -543,3 +543,10 @@ def test_at_a_terminal(bench, tmp_path, encoding):
     assert terminal.seen.isascii() == (encoding == "ascii") and "\x1b" not in terminal.seen
     assert terminal.end() == 0
     assert [d["status"] for d in drops(bench)] == ["void"]
+
+
+def test_a_limit_that_is_not_the_default_is_named_at_the_start(at_keyboard, monkeypatch):
+    assert "Not the default" not in at_keyboard("", "q")
+    monkeypatch.setenv("DURABILITY_LIMIT_G", "1961.33m/s2")
+    told = " ".join(at_keyboard("q").split())
+    assert "Not the default: limit 200 g (environment DURABILITY_LIMIT_G)." in told

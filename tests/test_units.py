@@ -9,9 +9,11 @@ import json
 import re
 from fractions import Fraction
 
+import pandas as pd
 import pytest
 from export_files import half_sine_g, write_volts
 
+import durability
 from durability.intake.columns import IN_OTHER_UNITS
 from durability.record import units
 
@@ -225,6 +227,16 @@ def test_a_declared_decimal_comma_is_never_ambiguous(store, sheet):
     store("import", "drops", path, "--decimal", "comma")
     (only,) = drops(store)
     assert (only["peak_g"], only["drop_height_mm"]) == (1.18, 1220.0)
+
+
+def test_a_frame_is_taken_as_a_file_is():
+    readings = [981, 1001, 1020, 1040, 1060]
+    plain = pd.DataFrame({"series": "S1", "drop_number": range(1, 6)})
+    in_m_s2 = plain.assign(peak_m_s2=readings)
+    with_unit = plain.assign(peak_g=[f"{each} m/s2" for each in readings])
+    in_g = plain.assign(peak_g=[units.read(each, units.ACCELERATION) for each in with_unit.peak_g])
+    for frame in (in_m_s2, with_unit):
+        pd.testing.assert_frame_equal(durability.trends(frame), durability.trends(in_g))
 
 
 def test_every_quantity_of_a_file_has_names_for_its_units():

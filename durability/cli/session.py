@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from durability.cli.logbook import acknowledged, limit_of, session_of, warn, warn_of_drop
+from durability.cli.output import set_by
 from durability.intake.hand_entry import (
     TypedDrop,
     read_correction,
@@ -28,6 +29,7 @@ from durability.record import clock, units
 from durability.record.errors import CaseUnfit, DurabilityError, UnusableCall
 from durability.record.records import StoredDrop
 from durability.report import bench, labels, safety
+from durability.report.answers import beside
 from durability.report.terminal import printable
 from durability.workflow import corrections, keep
 from durability.workflow.series import acknowledge_cautions, series_to_record
@@ -273,6 +275,8 @@ class _BenchSession:
         if self.sheet is not None:
             for words in self.sheet.opening():
                 self._say(bench.wrapped(words, self.width))
+        for block in beside.set_otherwise(set_by(self.options)):
+            self._say(bench.wrapped(block.text, self.width))
         acknowledged = self.found["cautions_acknowledged_at"]
         if acknowledged is None:
             self._say(bench.cautions(self.width))

@@ -528,7 +528,7 @@ def shown_ticks(panel: Axes, most: int, quantity: units.Quantity) -> None:
     low, high = panel.get_xlim()
     ticks = [
         tick
-        for tick in MaxNLocator(most).tick_values(low * scale, high * scale)
+        for tick in MaxNLocator(most, steps=[1, 2, 5, 10]).tick_values(low * scale, high * scale)
         if low * scale <= tick <= high * scale
     ]
     panel.set_xticks([tick / scale for tick in ticks], [f"{tick:g}" for tick in ticks])

@@ -36,6 +36,7 @@ _AGES = (
     ("last third", "^", look.INK),
 )
 _ROUND_VELOCITIES = (0.5, 1.0, 2.0, 3.0, 5.0, 8.0, 12.0, 20.0)
+_ROUND_VELOCITIES_IN_S = (20.0, 50.0, 100.0, 150.0, 200.0, 300.0, 500.0, 800.0)
 _MOST_COLOURED = LinearSegmentedColormap.from_list("wear", [look.SAND, look.RUST, look.INK])
 _LEVEL: look.Style = {"color": look.MUTED, "linewidth": 0.9, "linestyle": (0, (1, 1.5))}
 MOST_DRAWN_CLOSELY = 4
@@ -358,7 +359,10 @@ def _round_velocities(shown: Sequence[PulseCloud]) -> list[float]:
         [half_sine_velocity_m_s(each.peak_g, each.pulse_duration_ms) for each in shown]
     )
     low, high = float(felt.min()) / 1.5, float(felt.max()) * 1.5
-    return [each for each in _ROUND_VELOCITIES if low <= each <= high]
+    round_ones: Sequence[float] = _ROUND_VELOCITIES
+    if units.is_converted(units.VELOCITY):
+        round_ones = [each * INCH_M for each in _ROUND_VELOCITIES_IN_S]
+    return [each for each in round_ones if low <= each <= high]
 
 
 def _velocity_lines(
@@ -371,6 +375,7 @@ def _velocity_lines(
     special = [factor * fall for fall in falls for factor in (1.0, 2.0)]
     height_pt = panel.get_window_extent().height / panel.figure.dpi * 72
     taken: list[float] = []
+    in_us = units.is_converted(units.VELOCITY)
     for velocity in (*special, *velocities):
         at_ends = half_sine_peak_g(velocity, ends)
         if at_ends.min() > y_high or at_ends.max() < y_low:
@@ -393,7 +398,9 @@ def _velocity_lines(
         ):
             taken.append(share)
             panel.annotate(
-                f"{units.shown(velocity, units.VELOCITY):.2g} {units.unit(units.VELOCITY)}",
+                # Hundreds of inches have three digits.
+                f"{units.shown(velocity, units.VELOCITY):{'.0f' if in_us else '.2g'}}"
+                f" {units.unit(units.VELOCITY)}",
                 (1.0, share),
                 xycoords="axes fraction",
                 xytext=(3, 0),
