@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import shutil
+import sys
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from prompt_toolkit.application import create_app_session
+from prompt_toolkit.input import create_pipe_input
+from prompt_toolkit.output.plain_text import PlainTextOutput
 
 # One thread a process, as tests run side by side; set before NumPy loads.
 for library in ("OMP", "OPENBLAS"):
@@ -58,6 +63,25 @@ def run(tmp_path, monkeypatch, capsys):
         if expect is not None:
             assert status == expect, told
         return told
+
+    return call
+
+
+@pytest.fixture
+def at_keyboard(run, monkeypatch):
+    """Run one command at a terminal where these keys are typed; the input ends after them."""
+
+    class Terminal(io.StringIO):
+        def isatty(self):
+            return True
+
+    def call(keys, *words, expect=0):
+        with create_pipe_input() as typed:
+            typed.send_text(f"{keys}\x04")
+            output = PlainTextOutput(sys.stdout)
+            with create_app_session(input=typed, output=output):
+                monkeypatch.setattr(sys, "stdin", Terminal())
+                return run(*words, expect=expect)
 
     return call
 

@@ -1,12 +1,16 @@
 """What the session at the bench promises: echo, plot, alarm, drops left, voids, rest, warnings."""
 
+import fcntl
 import io
 import os
 import pty
+import re
 import select
 import signal
+import struct
 import subprocess
 import sys
+import termios
 import time
 from datetime import datetime, timedelta
 
@@ -327,39 +331,36 @@ def test_a_plain_terminal_gets_plain_marks(monkeypatch):
 
 
 @pytest.fixture
-def at_keyboard(bench, monkeypatch):
-    """Type lines as at a terminal."""
-
-    class Keyboard(io.StringIO):
-        def isatty(self):
-            return True
+def sit(bench, at_keyboard, monkeypatch):
+    """A sitting at S1 in which a person types lines; what was shown, its lines joined."""
 
     def call(*lines, person="ann"):
         monkeypatch.setenv("DURABILITY_PERSON", person)
-        monkeypatch.setattr(sys, "stdin", Keyboard("".join(f"{line}\n" for line in lines)))
-        return bench("record", "S1").out
+        shown = at_keyboard("".join(f"{line}\r" for line in lines), "record", "S1").out
+        return " ".join(shown.split())
 
     return call
 
 
-def test_cautions_stand_in_full_once_a_day_and_person(at_keyboard, monkeypatch):
+def test_cautions_stand_in_full_once_a_day_and_person(sit, monkeypatch):
     from durability.record import clock
 
-    in_full = "hands and faces out of the drop zone"
-    assert in_full in " ".join(at_keyboard("", "q").split())
-    told = " ".join(at_keyboard("cautions", "q").split())
-    once, _, asked = told.partition("q to end.")
-    assert "as acknowledged by ann today at" in once and in_full not in once and in_full in asked
-    assert "Press Enter once" not in told
-    assert in_full in " ".join(at_keyboard(person="bo").split())  # the input ends: no yes
+    in_full, asked = "hands and faces out of the drop zone", "Press Enter once these are understood"
+    told = sit("", "q")
+    assert in_full in told and asked in told
+    at_first, _, told = sit("cautions", "q").partition("q to end.")
+    assert "as acknowledged by ann today at" in at_first and in_full not in at_first
+    assert asked not in at_first and in_full in told
+    assert in_full in sit(person="bo")  # the input ends: that is no acknowledgement
+    assert asked in sit("", "q", person="bo")
     later = clock.now() + timedelta(days=1)
     monkeypatch.setattr("durability.record.clock.now", lambda: later)
-    assert in_full in " ".join(at_keyboard("", "q").split())
+    assert asked in sit("", "q")
 
 
-def test_a_pipe_acknowledges_no_caution(type_lines, at_keyboard):
+def test_a_pipe_acknowledges_no_caution(type_lines, sit):
     type_lines("118")
-    assert "Press Enter once these are understood" in at_keyboard("", "q", person="tester")
+    assert "Press Enter once these are understood" in sit("", "q", person="tester")
 
 
 def test_a_signal_stands_out_once_and_is_named_after():
@@ -474,9 +475,10 @@ def test_killed_at_any_moment_it_keeps_what_was_acknowledged(bench, tmp_path):
 
 
 PATIENT = """
+import os
 from durability.__main__ import main
 from durability.cli import session
-session.PROMPT_WAIT_S = 25.0  # a loaded machine is given time
+session.PROMPT_WAIT_S = float(os.environ.get("PROMPT_WAIT_S", 25))  # a loaded machine has time
 raise SystemExit(main())
 """
 
@@ -485,14 +487,22 @@ class Terminal:
     """A session at a terminal of 80 x 24."""
 
     def __init__(self, words, env):
+        env = {name: value for name, value in env.items() if name not in ("COLUMNS", "LINES")}
+        # It doesn't answer where its cursor is.
+        env |= {"TERM": "xterm-256color", "PROMPT_TOOLKIT_NO_CPR": "1"}
         self.pid, self.fd = pty.fork()
         if self.pid == 0:
             os.execve(sys.executable, [sys.executable, "-c", PATIENT, *words], env)
-        self.seen = ""
+        self.seen, self.read_to = "", 0
+        self.resize(80)
+
+    def resize(self, columns):
+        fcntl.ioctl(self.fd, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
 
     def until(self, text, limit_s=30.0):
+        """What was shown since the text before this one, and the text."""
         give_up = time.monotonic() + limit_s
-        start = len(self.seen)
+        start = self.read_to
         while text not in self.seen[start:]:
             assert time.monotonic() < give_up, self.seen
             if select.select([self.fd], [], [], 1.0)[0]:
@@ -500,10 +510,16 @@ class Terminal:
                     self.seen += os.read(self.fd, 65536).decode("utf-8", "replace")
                 except OSError:
                     pytest.fail(f"the session ended: {self.seen!r}")
-        return self.seen[start:]
+        self.read_to = self.seen.index(text, start) + len(text)
+        return self.seen[start : self.read_to]
 
     def type(self, line):
-        os.write(self.fd, line.encode() + b"\n")
+        os.write(self.fd, line.encode() + b"\r")
+
+    def says(self, line, text):
+        """Type a line that is answered by this text, and wait for the prompt after it."""
+        self.type(line)
+        return self.until(text) + self.until("corner 1-2-5>")
 
     def end(self):
         self.type("q")
@@ -520,33 +536,69 @@ class Terminal:
 def test_at_a_terminal(bench, tmp_path, encoding):
     terminal = Terminal(
         ("record", "S1"),
-        environment(tmp_path, COLUMNS="80", LINES="24", NO_COLOR="1", PYTHONIOENCODING=encoding),
+        environment(tmp_path, NO_COLOR="1", PYTHONIOENCODING=encoding),
     )
-    opening = terminal.until("understood: ")
+    opening = terminal.until("understood:")
     assert "not recorded: sensor, conditioning" in opening and "lithium" in opening
     terminal.type("")
-    assert "drop 1, corner 1-2-5> " in terminal.until("drop 1, corner 1-2-5> ")
-    terminal.type("118")
-    told = terminal.until("drop 2, corner 1-2-5> ")
-    echo, _, rest = told.partition("drop 1 stored: 118")
+    terminal.until("drop 1, corner 1-2-5>")
+    echo, _, rest = terminal.says("118", "drop 1 stored: 118").partition("drop 1 stored: 118")
     assert "|" not in echo and "g, drop" in rest and "too few to say" in rest
-    terminal.type("a hundred")
-    assert "not stored" in terminal.until("drop 2, corner 1-2-5> ")
-    terminal.type("u2")
-    assert "drop 1 is void (wrong orientation)" in terminal.until("drop 2, corner 1-2-5> ")
-    terminal.type("")
-    assert "since the last drop" in terminal.until("drop 2, corner 1-2-5> ")
-    terminal.type("?")
-    assert "v alone lists the keys" in terminal.until("drop 2, corner 1-2-5> ")
-    terminal.type("v")
-    assert "1 cable snag" in terminal.until("drop 2, corner 1-2-5> ")
-    assert terminal.seen.isascii() == (encoding == "ascii") and "\x1b" not in terminal.seen
+    assert "drop 2, corner" in terminal.says("a hundred", "not stored")
+    terminal.says("u2", "drop 1 is void (wrong orientation)")
+    terminal.says("", "since the last drop")
+    terminal.says("?", "v alone lists the keys")
+    terminal.says("v", "1 cable snag")
+    terminal.says("\x1b[A", "1 cable snag")  # the line before
+    assert terminal.seen.isascii() == (encoding == "ascii")
+    assert not re.search(r"\x1b\[[\d;]*3[1-7][\d;]*m", terminal.seen)  # no colour
     assert terminal.end() == 0
     assert [d["status"] for d in drops(bench)] == ["void"]
 
 
-def test_a_limit_that_is_not_the_default_is_named_at_the_start(at_keyboard, monkeypatch):
-    assert "Not the default" not in at_keyboard("", "q")
+def test_a_limit_that_is_not_the_default_is_named_at_the_start(sit, monkeypatch):
+    assert "Not the default" not in sit("", "q")
     monkeypatch.setenv("DURABILITY_LIMIT_G", "1961.33m/s2")
-    told = " ".join(at_keyboard("q").split())
+    told = sit("q")
     assert "Not the default: limit 200 g (environment DURABILITY_LIMIT_G)." in told
+
+
+def test_a_terminal_resized_is_followed_and_a_signal_is_red(bench, tmp_path):
+    bench("drop", "add", "S1", "--peak-g", "118")
+    terminal = Terminal(("record", "S1"), environment(tmp_path, NO_COLOR=""))
+    assert max(map(len, plain(terminal.until("understood:")).splitlines())) > 60
+    terminal.resize(60)
+    terminal.type("")
+    terminal.until("drop 2, corner 1-2-5>")
+    told = terminal.says("119 d4", "drop 2 stored")
+    assert re.search(r"\x1b\[[\d;]*31[\d;]*m!! FAILED at drop 2", told)
+    assert max(map(len, plain(told).splitlines())) <= 60
+    assert terminal.end() == 0
+
+
+def test_what_is_known_late_stands_above_the_line_being_typed(bench, tmp_path):
+    terminal = Terminal(("record", "S1"), environment(tmp_path, PROMPT_WAIT_S="0"))
+    terminal.until("understood:")
+    terminal.type("")
+    terminal.until("too few to say: 0 valid drops")
+    os.write(terminal.fd, b"11")
+    terminal.until("11")
+    terminal.type("8")
+    terminal.until("drop 1 stored: 118")
+    assert "drop 2, corner 1-2-5>" in terminal.until("too few to say: 1 valid drop")
+    terminal.until("drop 2, corner 1-2-5>")
+    os.write(terminal.fd, b"\x03")
+    assert "interrupted; what was acknowledged is stored" in terminal.until("is stored")
+    assert [d["peak_g"] for d in drops(bench)] == [118.0]
+
+
+def plain(told):
+    return re.sub(r"\x1b[\[(][?>\d;]*[a-zA-Z]", "", told)
+
+
+def test_lines_are_edited_and_pasted(sit, bench):
+    sit("", "1180\x7f", "\x1b[200~121\n122 # two\n\x1b[201~", "q")
+    kept = drops(bench)
+    assert [(d["peak_g"], d["note"]) for d in kept] == [
+        (118, None), (121, None), (122, "two"),
+    ]  # fmt: skip

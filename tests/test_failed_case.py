@@ -136,20 +136,13 @@ def test_later_lines_of_a_pipe_are_refused_without_the_option(run, monkeypatch):
     assert run("series", "list", "--json").json["series"][0]["drops"] == 4
 
 
-class Typed(io.StringIO):
-    def isatty(self):
-        return True
-
-
-def test_the_keyboard_asks_once(run, monkeypatch):
+def test_the_keyboard_asks_once(run, at_keyboard):
     run("init")
     opened(run, "S1")
-    monkeypatch.setattr("sys.stdin", Typed(f"\n100\n140 d4\n150\n{WHY}\n160\nq\n"))
-    told = run("record", "S1")
-    assert told.out.count("Why is it dropped all the same?") == 1
+    told = at_keyboard(f"\r100\r140 d4\r150\r{WHY}\r160\rq\r", "record", "S1")
+    assert " ".join(told.out.split()).count("case 'K' has failed (") == 1
     assert run("series", "list", "--json").json["series"][0]["drops"] == 4
-    monkeypatch.setattr("sys.stdin", Typed(f"{WHY}\n170\nq\n"))
-    assert run("record", "S1").out.count("Why is it dropped all the same?") == 1
-    monkeypatch.setattr("sys.stdin", Typed("\n"))
-    run("record", "S1", expect=1)
+    told = at_keyboard(f"{WHY}\r170\rq\r", "record", "S1")
+    assert " ".join(told.out.split()).count("case 'K' has failed (") == 1
+    at_keyboard("\r", "record", "S1", expect=1)
     assert run("series", "list", "--json").json["series"][0]["drops"] == 5

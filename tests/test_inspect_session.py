@@ -364,8 +364,8 @@ def test_words_only_where_they_are_wanted(terminal, bench):
     assert "pass 5.1 mm" in told
 
 
-def test_arrows_escape_and_wrong_keys_change_nothing(terminal, bench):
-    terminal("\x1b[A", "\x1b", "x", "?", "p", "b", "p", "q")
+def test_arrows_and_wrong_keys_change_nothing(terminal, bench):
+    terminal("\x1b[Ax", "?", "\r", "p", "b", "p", "q")
     (look,) = looks(bench)
     assert (look["checked"], look["unfinished_of"]) == (1, 4)
 
@@ -404,9 +404,9 @@ def test_signs_in_words_stay_words(typed, kept):
 def test_signs_are_ticked_by_their_letters(monkeypatch):
     from durability.cli import follow_up as at_keyboard
 
-    monkeypatch.setattr("builtins.input", lambda _: "SH")
+    monkeypatch.setattr(at_keyboard, "ask", lambda _: "SH")
     assert at_keyboard._ticked() == "swollen, hot"
-    monkeypatch.setattr("builtins.input", lambda _: "")
+    monkeypatch.setattr(at_keyboard, "ask", lambda _: "")
     assert at_keyboard._ticked() == ""
 
 

@@ -56,7 +56,7 @@ THIRD_PARTY = {
     "workflow": {"numpy", "pandas"},
     "library": {"numpy", "pandas"},
     "report": {"rich", "matplotlib", "numpy", "jinja2", "markupsafe", "icalendar", "segno"},
-    "cli": {"rich", "shtab"},
+    "cli": {"rich", "shtab", "prompt_toolkit"},
     **dict.fromkeys(MODELS, NUMERICAL),
 }
 STANDARD = __import__("sys").stdlib_module_names

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+from durability.cli.keyboard import ask, read_key
 from durability.cli.logbook import say, session_of, show, under_of, warn, warn_of
 from durability.cli.output import show as show_answer
 from durability.cli.output import write
@@ -25,12 +26,19 @@ from durability.record.errors import UnusableCall
 from durability.record.records import FunctionalCheck, Walk
 from durability.report import labels, safety
 from durability.report.answers import follow_up as shown
-from durability.report.terminal import keys, printable, wrapped
+from durability.report.terminal import printable, wrapped
 from durability.workflow import check_lists, follow_up, inspection
 from durability.workflow import devices as declaration
 from durability.workflow.specimens import specimen_meant
 
 KEYS = "p pass  d degraded  f fail  n not tested  m measured  # note  b back  q stop"
+KEY_WORDS = {
+    **{key: outcome.replace("_", " ") for key, outcome in OUTCOME_KEYS.items()},
+    "b": "back",
+    "m": "measured",
+    "#": "note",
+    "?": "help",
+}
 HELP = """\
   p        pass                  one key each, no Enter
   d, f     degraded, fail        then what is seen; Enter for no words
@@ -122,11 +130,7 @@ def _go_through(options: Namespace, looked: Walk) -> tuple[Walk, bool]:
 
 
 def _confirm() -> None:
-    print("all answered: any key finishes, b goes back > ", end="", flush=True)
-    with keys() as read_key:
-        key = read_key()
-    print()
-    if key == "b":
+    if read_key("all answered: any key finishes, b goes back > ", {}) == "b":
         raise _Back
 
 
@@ -155,12 +159,9 @@ def _ask_at_keyboard(looked: Walk, at: int) -> FunctionalCheck:
     draft = FunctionalCheck("not_tested")
     while True:
         width = shutil.get_terminal_size().columns
-        print(printable(shown.question(looked, at, draft, width)), end="", flush=True)
-        with keys() as read_key:
-            key = read_key()
+        key = read_key(shown.question(looked, at, draft, width), KEY_WORDS)
         if key in OUTCOME_KEYS:
             outcome = OUTCOME_KEYS[key]
-            print(outcome.replace("_", " "))
             note = draft.note
             if outcome in ("degraded", "fail"):
                 signs = _ticked() if looked.functions[at] in looked.battery_looks else None
@@ -168,10 +169,9 @@ def _ask_at_keyboard(looked: Walk, at: int) -> FunctionalCheck:
                     note = _typed("   what is seen (Enter: no words): ")
                 note = "; ".join(words for words in (signs, note) if words) or None
             return replace(draft, outcome=outcome, note=note)
-        print({"b": "back", "m": "measured", "#": "note", "?": "help"}.get(key, ""))
         if key == "b":
             raise _Back
-        if key in ("q", "", "\x04"):
+        if key in ("q", ""):
             raise _Stopped
         if key == "#":
             draft = replace(draft, note=_typed("   note: "))
@@ -204,11 +204,7 @@ def _measured(draft: FunctionalCheck, unit: str | None) -> FunctionalCheck:
 
 def _typed(prompt: str) -> str | None:
     """A line of words; None when there are none."""
-    try:
-        return input(printable(prompt)).strip() or None
-    except EOFError:
-        print()
-        return None
+    return (ask(prompt) or "").strip() or None
 
 
 def schedule(options: Namespace) -> int:

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import os
-import select
 import shutil
 import sys
 import threading
 from argparse import Namespace
-from collections import deque
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from durability.cli.keyboard import Keyboard, Pipe, ask, show
 from durability.cli.logbook import acknowledged, limit_of, session_of, warn, warn_of_drop
 from durability.cli.output import set_by
 from durability.intake.hand_entry import (
@@ -41,55 +39,6 @@ if TYPE_CHECKING:
     from durability.workflow.results import BenchStanding, Limit
     from durability.workflow.session import Session
     from durability.workflow.sheet_run import SheetRun
-
-
-class Lines:
-    """Lines as they are typed or piped.
-
-    Reads the descriptor itself: a reader that buffers can't be asked whether more is waiting.
-    Where there is none to ask (no descriptor, or a system whose ``select`` knows only sockets)
-    each wait is for a whole line.
-    """
-
-    def __init__(self) -> None:
-        self._waiting: deque[str] = deque()
-        self._rest = b""
-        self._ended = False
-        try:
-            self._descriptor: int | None = sys.stdin.fileno()
-            select.select([self._descriptor], [], [], 0)
-        except (OSError, ValueError):
-            self._descriptor = None
-
-    def next(self) -> str | None:
-        """The next line without its end; None at the end of the input."""
-        if self._descriptor is None:
-            line = sys.stdin.readline()
-            return line.rstrip("\n") if line else None
-        while not self._waiting and not self._ended:
-            self._read()
-        return self._waiting.popleft() if self._waiting else None
-
-    def is_waiting(self, seconds: float = 0.0) -> bool:
-        """Whether a line, or the end of the input, is there within so many seconds."""
-        if self._waiting or self._ended:
-            return True
-        if self._descriptor is None:
-            return False
-        while select.select([self._descriptor], [], [], seconds)[0]:
-            self._read()
-            if self._waiting or self._ended:
-                return True
-        return False
-
-    def _read(self) -> None:
-        got = os.read(self._descriptor or 0, 65536)
-        *lines, self._rest = (self._rest + got).split(b"\n")
-        if not got:
-            self._ended = True
-            if self._rest:
-                lines, self._rest = [self._rest], b""
-        self._waiting.extend(line.decode("utf-8", errors="replace") for line in lines)
 
 
 class Judging:
@@ -127,9 +76,10 @@ class Judging:
             self._thread.join(wait_s)
         return self._standing, self._fault
 
-    def rigs(self) -> list[RigWatch]:
-        """How the rig fares, if that was asked for and is known."""
-        return self._rigs
+    def take_rigs(self) -> list[RigWatch]:
+        """How the rig fares, if that was asked for, is known and was not taken before."""
+        rigs, self._rigs = self._rigs, []
+        return rigs
 
     def _judge(self, series: str, wanted: int, with_rigs: bool) -> None:  # noqa: FBT001
         try:
@@ -180,7 +130,7 @@ FILE_OPTIONS = (
 )
 """Options that say how a waveform file is read and measured."""
 
-PROMPT_WAIT_S = 1.0
+PROMPT_WAIT_S = 0.5
 """How long the next prompt waits for the judgement."""
 LONG_REST_S = 12 * 3600
 """A longer pause is no rest between drops but another day."""
@@ -212,8 +162,8 @@ class _BenchSession:
 
             self.sheet = SheetRun(self.session, self.found, Path(options.plan))
         self.judging = Judging(self.session, limit)
-        self.lines = Lines()
         self.at_keyboard = sys.stdin.isatty() and not options.json
+        self.lines: Keyboard | Pipe
         self.despite_failed: str | None = options.despite_failed
         """Why a case that has failed is dropped all the same; at the keyboard it is asked once."""
         unfit = None if self.sheet else self.found["unfit_case"]
@@ -225,9 +175,11 @@ class _BenchSession:
         """What was signalled in each series: it stands out once."""
         self.refused = 0
         self.is_over = False
-        """The device has been put in quarantine: no further drop of it."""
+        """No further drop: the device is in quarantine, or the input ended at the cautions."""
         self.to_tell: str | None = None
-        """Series whose standing is still to be reported."""
+        """Series that is still to be judged."""
+        self.is_awaited = False
+        """A standing that was not known in time is shown while the next line is typed."""
         self.file_options: RecordOptions | None = None
         """How waveform files are read, once one was asked for."""
 
@@ -242,6 +194,8 @@ class _BenchSession:
             sys.stdout.reconfigure(errors="replace")
         if self.at_keyboard:
             self._open()
+        else:
+            self.lines = Pipe()
         while not self.is_over and (self.sheet is None or self.sheet.planned is not None):
             words = self._ask()
             if words is None or words in ("q", "quit"):
@@ -255,7 +209,7 @@ class _BenchSession:
             except DurabilityError as error:
                 self.refused += 1
                 print(f"durability: {error}; not stored, type it again", file=sys.stderr)
-            if self.at_keyboard or not self.lines.is_waiting():
+            if not self.lines.is_waiting():
                 self._tell()
         self._tell()
         if self.sheet is not None:
@@ -270,7 +224,6 @@ class _BenchSession:
 
     def _open(self) -> None:
         """Say what is dropped and what is missing, and have the cautions acknowledged."""
-        self.judging.start(self.series, with_rigs=True)
         self._say(bench.opening(self.found, self.width))
         if self.sheet is not None:
             for words in self.sheet.opening():
@@ -285,26 +238,26 @@ class _BenchSession:
         if self.found["cracked_glass"]:
             glass = f"! {self.found['device']}: {safety.EYE_PROTECTION}"
             self._say(bench.wrapped(glass, self.width))
+        self.lines = Keyboard()  # loaded while that is read, before judging takes the processor
+        self.judging.start(self.series, with_rigs=True)
         if acknowledged is None:
-            print("Press Enter once these are understood: ", end="", flush=True)
-            if self.lines.next() is not None:
-                with self.judging.store_lock:
-                    acknowledge_cautions(self.session)
+            if ask("Press Enter once these are understood: ") is None:
+                self.is_over = True
+                return
+            with self.judging.store_lock:
+                acknowledge_cautions(self.session)
         if self.sheet is None and self.found["unfit_case"] and self.despite_failed is None:
             self._ask_why(CaseUnfit(self.found["unfit_case"]))
         if self.sheet is None:
             self._show_standing()
-            today = clock.today().isoformat()
-            for watched in self.judging.rigs():
-                self._say(bench.rig_line(watched, today, self.width))
         self._say("Type the peak in g, ? for help, q to end.")
 
     def _ask_why(self, unfit: CaseUnfit) -> None:
         """Ask at the keyboard why an unfit case is dropped all the same."""
         if not self.at_keyboard or self.despite_failed is not None:
             raise unfit
-        print(f"{unfit.what}. Why is it dropped all the same? ", end="", flush=True)
-        self.despite_failed = (self.lines.next() or "").strip() or None
+        self._say(bench.wrapped(f"{unfit.what}.", self.width))
+        self.despite_failed = (ask("Why is it dropped all the same? ") or "").strip() or None
         if self.despite_failed is None:
             raise unfit
 
@@ -320,9 +273,8 @@ class _BenchSession:
     def _ask(self) -> str | None:
         """The next line that says something; an empty one is answered here."""
         while True:
-            if self.at_keyboard:
-                print(self._prompt(), end="", flush=True)
-            line = self.lines.next()
+            meanwhile = self._standing if self.is_awaited else None
+            line = self.lines.next(self._prompt(), meanwhile=meanwhile)
             if line is None or line.strip():
                 return None if line is None else line.strip()
             if self.at_keyboard:
@@ -530,15 +482,26 @@ class _BenchSession:
         self.to_tell = None
 
     def _show_standing(self) -> None:
-        """How the series stands, if that is known within a moment."""
-        standing, fault = self.judging.result(PROMPT_WAIT_S if self.at_keyboard else None)
-        if standing is not None:
-            known = self.signals.setdefault(standing.trend.series, set())
-            self._say(bench.standing(standing, self.width, plot=self.at_keyboard, known=known))
-            known.update(bench.signals(standing))
-        else:
-            self._say(fault or "(still judging; Enter shows it)")
+        """How the series stands; what is not known within a moment is shown above the prompt."""
+        self.judging.result(PROMPT_WAIT_S if self.at_keyboard else None)
+        self.is_awaited = True
+        self._say(self._standing())
+
+    def _standing(self) -> str:
+        """How the series stands, and at the start the rig, in words; "" while it is not known."""
+        standing, fault = self.judging.result(0.0)
+        if standing is None and not fault:
+            return ""
+        self.is_awaited = False
+        today = clock.today().isoformat()
+        rigs = [bench.rig_line(each, today, self.width) for each in self.judging.take_rigs()]
+        if standing is None:
+            return "\n".join([fault, *rigs])
+        known = self.signals.setdefault(standing.trend.series, set())
+        words = bench.standing(standing, self.width, plot=self.at_keyboard, known=known)
+        known.update(bench.signals(standing))
+        return "\n".join([words, *rigs])
 
     def _say(self, words: str) -> None:
         if words and not self.options.json:
-            print(printable(words), flush=True)
+            show(words) if self.at_keyboard else print(printable(words), flush=True)

@@ -28,8 +28,6 @@ LEAST_SPAN = 0.05
 """Of the highest reading: what the plot spans at least, so that no scatter fills it."""
 FIRST_ALARM_LOOK = 5
 """Valid drops from which the running alarm judges."""
-SIGNAL = "!! "
-"""How each line of a signal to stop begins: it stands out without colour too."""
 READING, DOUBTED, ABOVE, BELOW, LEVEL, LIMIT = "●×▲▼─="
 
 
@@ -158,10 +156,8 @@ def standing(
     raised = signals(result)
     for name, why in raised.items():
         if name not in known:
-            words = f"{name}: {why}. Stop and inspect."
-            lines.append(
-                textwrap.fill(words, width, initial_indent=SIGNAL, subsequent_indent=SIGNAL)
-            )
+            words = wrapped(f"{name}: {why}. Stop and inspect.", width - len(labels.SIGNAL))
+            lines.append(textwrap.indent(words, labels.SIGNAL))
     named = "; ".join(name for name in raised if name in known)
     so_far = rate(trend) if raised else running(trend)
     lines.append(wrapped(f"{named}; {so_far}" if named else so_far, width))

@@ -25,6 +25,9 @@ NOT_RECORDED = "not recorded"
 VERDICT_MARKS = {"rising": "▲", "settled": "◦", "steady": "=", "too few": "?"}
 """A symbol, never shown without its word."""
 
+SIGNAL = "!! "
+"""How each line of a signal to stop begins at the bench: it stands out without colour too."""
+
 QUARANTINED = "QUARANTINED"
 """Shown of a device in quarantine wherever the device is."""
 

@@ -5,13 +5,10 @@ Rich is loaded only where something is laid out: a bench session prints plain li
 
 from __future__ import annotations
 
-import os
-import select
 import shutil
 import sys
 import textwrap
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, TextIO
 
 from durability.report import labels
@@ -221,37 +218,3 @@ def wrapped(words: str, stream: TextIO) -> str:
         return words
     width = shutil.get_terminal_size().columns - 1
     return textwrap.fill(words, width, subsequent_indent="  ", break_on_hyphens=False)
-
-
-@contextmanager
-def keys() -> Iterator[Callable[[], str]]:
-    """Single keys of the keyboard, without Enter; a line's first letter where that can't be had.
-
-    Yields
-    ------
-    callable
-        Gives the next key; "" at the end of the input. Arrow and function keys give a blank.
-    """
-    try:
-        import termios
-        import tty
-    except ImportError:
-        yield lambda: sys.stdin.readline()[:1]
-        return
-    descriptor = sys.stdin.fileno()
-    before = termios.tcgetattr(descriptor)
-
-    def read_key() -> str:
-        first = os.read(descriptor, 1)
-        if first == b"\x1b":
-            # The rest of an arrow or function key comes at once; Escape itself has none.
-            if select.select([descriptor], [], [], 0.05)[0]:
-                os.read(descriptor, 16)
-            return " "
-        return first.decode("ascii", "replace").lower()
-
-    try:
-        tty.setcbreak(descriptor, termios.TCSADRAIN)
-        yield read_key
-    finally:
-        termios.tcsetattr(descriptor, termios.TCSADRAIN, before)

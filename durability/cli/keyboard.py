@@ -1,0 +1,170 @@
+"""What a person types at a terminal, line by line or key by key; a pipe is read plainly.
+
+At a terminal prompt_toolkit reads, which knows Windows too: editing, history, a terminal that is
+resized, single keys. It is loaded only there.
+"""
+
+from __future__ import annotations
+
+import select
+import sys
+from collections import deque
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, BinaryIO
+
+from durability.report import labels
+from durability.report.terminal import printable
+
+if TYPE_CHECKING:
+    from prompt_toolkit.key_binding import KeyPressEvent
+
+SIGNAL_STYLE = "bold ansired"
+LOOK_AGAIN_S = 0.05
+"""How often it is asked, while a person types, whether there is something to report."""
+
+
+class Pipe:
+    """Lines from a pipe or a file; no prompt is shown.
+
+    Read without a buffer: one that reads ahead can't be asked whether more is waiting.
+    """
+
+    def __init__(self) -> None:
+        self._raw: BinaryIO | None = None
+        try:
+            self._raw = open(sys.stdin.fileno(), "rb", buffering=0, closefd=False)  # noqa: SIM115
+        except (OSError, ValueError):
+            return  # standard input is no file
+
+    def next(self, _prompt: str, *, meanwhile: object = None) -> str | None:
+        """The next line without its end; None at the end of the input."""
+        line = (
+            sys.stdin.readline()
+            if self._raw is None
+            else self._raw.readline().decode("utf-8", errors="replace")
+        )
+        return line.rstrip("\r\n") if line else None
+
+    def is_waiting(self) -> bool:
+        """Whether a line, or the end of the input, is known to be there."""
+        try:
+            return self._raw is not None and bool(select.select([self._raw], [], [], 0)[0])
+        except OSError:
+            return False  # Windows can ask this of sockets only
+
+
+class Keyboard:
+    """Lines that a person types, with editing and history."""
+
+    def __init__(self) -> None:
+        from prompt_toolkit import PromptSession
+
+        self._pasted: deque[str] = deque()
+        self._session = PromptSession[str](enable_suspend=True)
+
+    def next(self, prompt: str, *, meanwhile: Callable[[], str] | None = None) -> str | None:
+        """The next line without its end; None at the end of the input.
+
+        Parameters
+        ----------
+        prompt : str
+            Stands before what is typed.
+        meanwhile : callable, optional
+            Asked while the person types until it gives words, which are shown above the prompt.
+        """
+        from asyncio import sleep
+
+        from prompt_toolkit.application import get_app, run_in_terminal
+
+        if self._pasted:
+            print(printable(f"{prompt}{self._pasted[0]}"))
+            return self._pasted.popleft()
+
+        async def report(words_of: Callable[[], str]) -> None:
+            while not (words := words_of()):
+                await sleep(LOOK_AGAIN_S)
+            await run_in_terminal(lambda: show(words))
+
+        def begin() -> None:
+            if meanwhile is not None:
+                get_app().create_background_task(report(meanwhile))
+
+        try:
+            line, *more = self._session.prompt(printable(prompt), pre_run=begin).splitlines() or [
+                ""
+            ]
+        except EOFError:
+            return None
+        self._pasted.extend(more)
+        return line
+
+    def is_waiting(self) -> bool:
+        """Whether a line that was pasted with others is still to be taken."""
+        return bool(self._pasted)
+
+
+def ask(question: str) -> str | None:
+    """What a person answers to a question; None at the end of the input."""
+    from prompt_toolkit import PromptSession
+
+    try:
+        return PromptSession[str](enable_suspend=True).prompt(printable(question))
+    except EOFError:
+        return None
+
+
+def read_key(prompt: str, words: Mapping[str, str]) -> str:
+    """A single key, without Enter.
+
+    Parameters
+    ----------
+    prompt : str
+        Stands before it.
+    words : mapping of str to str
+        What is shown for a key.
+
+    Returns
+    -------
+    str
+        The key, a small letter; a blank for Enter, "" at the end of the input.
+    """
+    from prompt_toolkit import PromptSession
+    from prompt_toolkit.key_binding import KeyBindings
+
+    keys = KeyBindings()
+
+    @keys.add("<any>")
+    def pressed(event: KeyPressEvent) -> None:
+        key = event.data.lower()
+        for letter in words.get(key, ""):
+            event.current_buffer.insert_text(letter)
+        event.app.exit(result=key)
+
+    session = PromptSession[str](key_bindings=keys, enable_suspend=True)
+    try:
+        return session.prompt(printable(prompt))[:1] or " "
+    except EOFError:
+        return ""
+
+
+def show(words: str) -> None:
+    """Print lines; those of a signal to stop in the one accent, where the terminal has any."""
+    words = printable(words)
+    if labels.SIGNAL not in words:
+        print(words, flush=True)
+        return
+    from prompt_toolkit.application import get_app_session
+    from prompt_toolkit.formatted_text import FormattedText
+    from prompt_toolkit.renderer import print_formatted_text
+    from prompt_toolkit.styles import Style
+    from prompt_toolkit.utils import is_dumb_terminal
+
+    if is_dumb_terminal():
+        print(words, flush=True)
+        return
+    parts = [
+        (SIGNAL_STYLE if line.startswith(labels.SIGNAL) else "", line)
+        for line in f"{words}\n".splitlines(keepends=True)
+    ]
+    sys.stdout.flush()
+    print_formatted_text(get_app_session().output, FormattedText(parts), Style([]))
