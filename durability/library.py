@@ -211,7 +211,7 @@ def ranking(
     limit_g, limit_rise, horizon
         As in :func:`forecasts`, for the life of each group.
     pool : bool
-        One model of all conditions, condition as a factor; else each by itself.
+        One model of all conditions, condition as a factor; else each separately.
 
     Returns
     -------
@@ -264,7 +264,7 @@ def comparison(
     after_drops : int, optional
         At this drop of each case; by default the mean over the drops that both sides made.
     pool : bool
-        One model of all conditions in common, condition as a factor; else each by itself.
+        One model of all conditions in common, condition as a factor; else each separately.
 
     Returns
     -------

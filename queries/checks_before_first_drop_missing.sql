@@ -1,7 +1,7 @@
 -- Devices without a check before their first drop
 -- use: follow-up
 -- Without an inspection before the first drop, a later failure may have been there all along (IEC
--- 60068-2-27 asks for one).
+-- 60068-2-27 requires one).
 -- column device: code of the device
 -- column device_model: its model
 -- column drops: drops made with it, voided ones counted

@@ -1,7 +1,7 @@
 -- Devices not inspected since their last drop
 -- use: follow-up
 -- Dropped devices in use that no one has inspected since, longest ago first.
--- parameter on DATE = NULL: the day asked about; else today
+-- parameter on DATE = NULL: the day in question; else today
 -- column device: code of the device
 -- column device_model: its model
 -- column drops: drops made with it, voided ones counted

@@ -11,7 +11,7 @@
 -- column dropped_on: day of the drop; blank when not recorded
 -- column peak_g: reading, g
 -- column status: valid or void
--- column doubt: what speaks against the sensor at that drop: overdue, drifted, scaled otherwise, overloaded
+-- column doubt: what casts doubt on the sensor at that drop: overdue, drifted, scaled otherwise, overloaded
 -- column calibration_due: when the calibration that held was due; blank when not recorded
 -- column off_pct: how far the reading may be off at most, %, + too high, by what the next calibration found and by how it was scaled; blank when not known
 -- column peak_is_bound: whether the record was clipped: its peak is only known from below

@@ -1,7 +1,7 @@
 -- Drops without a reading
 -- use: logging
 -- Drops of which no peak was read. They count as shocks, so a device's dose is a lower bound where
--- they stand.
+-- they occur.
 -- column series: code of the series
 -- column drop_number: drop number
 -- column device: device or dummy that was dropped

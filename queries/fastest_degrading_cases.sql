@@ -2,7 +2,7 @@
 -- use: wear
 -- Cases by how fast their peak g climbs from drop to drop, within one series and so one set of
 -- conditions: the median slope of ln peak g over all pairs of valid drops (Theil-Sen), which one
--- wild reading does not move. A quick answer without an interval: `durability rank` is the
+-- outlier does not move. A quick answer without an interval: `durability rank` is the
 -- judgement.
 -- parameter min_drops INTEGER = 8: fewest valid drops, never below 4
 -- column case: code of the case

@@ -1,14 +1,14 @@
 -- Inspections overdue
 -- use: follow-up
--- Devices that owe the latest inspection of their follow-up plan, most overdue first: the plan they
--- were given, else the usual one. An inspection counts for the stage whose day is nearest; controls
--- count from their first one; one that was broken off does not count. Devices out of use or in
--- quarantine owe nothing, those that have failed no full inspection: the watch of their batteries,
--- and what comes next, stand in `durability due`.
--- parameter on DATE = NULL: the day asked about; else today
+-- Devices on which the latest inspection of their follow-up plan is due, most overdue first: the
+-- plan they were given, else the usual one. An inspection counts for the stage whose day is
+-- nearest; controls count from their first one; one that was interrupted does not count. Devices
+-- out of use or in quarantine have none due, those that have failed no full inspection: the watch
+-- of their batteries, and what comes next, are in `durability due`.
+-- parameter on DATE = NULL: the day in question; else today
 -- column device: code of the device
 -- column plan: the plan that it follows
--- column stage: the inspection that it owes
+-- column stage: the inspection that is due
 -- column due_on: when that was due
 -- column days_overdue: days since then
 -- column last_inspected_on: last complete inspection; blank when there was none

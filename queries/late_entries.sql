@@ -1,6 +1,6 @@
 -- Late entries
 -- use: logging
--- Drops and inspections that were written down days after they happened: memory is no record. For
+-- Drops and inspections that were written down days after they happened: memory is not a record. For
 -- an import the day of the import counts.
 -- parameter days INTEGER = 2: more days than this are late
 -- column what: drops or functional checks

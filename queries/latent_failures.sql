@@ -1,7 +1,7 @@
 -- Latent failures and the shocks before them
 -- use: follow-up
 -- Functions that passed after the device's last drop and failed at a later inspection: the failure
--- lies between the two. Failures of devices that were never dropped stand here too, with 0 drops,
+-- lies between the two. Failures of devices that were never dropped are listed too, with 0 drops,
 -- for comparison. Whether failures go with shocks is judged by `durability latent`.
 -- parameter exponent DOUBLE = 4: exponent of the shock dose, Σ (peak g / 1000)^exponent
 -- column device: code of the device

@@ -1,6 +1,6 @@
 -- Outcomes by weeks after the last drop
 -- use: follow-up
--- How the functions of dropped devices fared as the weeks went by. Not tested is no pass.
+-- How the functions of dropped devices fared as the weeks went by. Not tested is not a pass.
 -- parameter function VARCHAR = NULL: only this function
 -- column weeks_after_drop: whole weeks from the device's last drop to the inspection
 -- column function: the function

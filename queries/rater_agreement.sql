@@ -13,7 +13,7 @@
 -- column kappa: Cohen's kappa of the severities (Cohen 1960)
 -- column kappa_lower: lower bound of its 90 % interval: Wilson's of equal_pct, chance as found
 -- column kappa_upper: upper bound of it
--- column weighted_kappa: kappa with a disagreement weighed by its number of grades (Cohen 1968)
+-- column weighted_kappa: kappa with a disagreement weighted by its number of grades (Cohen 1968)
 -- column basis: on how many specimens it rests, and why a kappa is blank
 -- example (demo): inspector 2 | operator 1 | 16 | 75.0 | 0.680 | 0.418 | 0.850 | 0.826 | 2 specimens
 -- example (demo): inspector 2 | operator 2 | 11 | 90.9 | 0.825 | 0.380 | 0.961 | 0.836 | 2 specimens

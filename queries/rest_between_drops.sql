@@ -1,7 +1,7 @@
 -- Drops that followed too soon
 -- use: logging
 -- Drops made before the case, or the bare device, had rested long enough since its previous drop:
--- foam needs time to come back, and the next peak reads high.
+-- foam needs time to recover, and the next peak reads high.
 -- parameter shorter_than_s DOUBLE = 60: rest that is too short, s
 -- column series: code of the series
 -- column drop_number: drop number

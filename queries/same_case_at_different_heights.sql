@@ -1,7 +1,7 @@
 -- The same case at different heights
 -- use: wear
 -- Cases dropped from several heights on one surface and in one orientation, lowest first. A case
--- wears between the heights: the drops of its life at which each was done stand beside it.
+-- wears between the heights: the drops of its life at which each was done are given beside it.
 -- column case: code of the case
 -- column case_model: its model
 -- column surface: what it fell on

@@ -1,7 +1,7 @@
 -- Where a drop came from
 -- use: logging
 -- Every entry that recorded or corrected a drop: file, row and digest, or person and time. Nothing
--- is overwritten, so the first values stand in the first line.
+-- is overwritten, so the first values are in the first line.
 -- parameter series VARCHAR = NULL: only this series
 -- parameter drop_number INTEGER = NULL: only this drop
 -- column series: code of the series

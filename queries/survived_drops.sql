@@ -1,7 +1,7 @@
--- Cases that survived so many drops
+-- Cases that survived a number of drops
 -- use: wear
 -- Which cases have had the wanted number of drops without being found failed (damage of severity
--- 4); voided drops were drops too. Cases not dropped that often so far are no survivors. The peak
+-- 4); voided drops were drops too. Cases not dropped that often so far are not survivors. The peak
 -- limit is not judged here: `durability forecast` judges both.
 -- parameter drops INTEGER = 20: number of drops to survive
 -- column case: code of the case

@@ -1,7 +1,7 @@
 -- Voided drops and why
 -- use: logging
 -- Drops that no estimate reads, each with its reason and who gave it. They stay in the record, and
--- case and device took those shocks all the same.
+-- case and device took those shocks anyway.
 -- column series: code of the series
 -- column drop_number: drop number
 -- column void_reason: why it does not count

@@ -310,7 +310,7 @@ def test_an_empty_folder_will_do(store, tmp_path):
 def test_a_changed_missing_or_newer_export_is_refused(store, tmp_path):
     store("export", "out")
     there = store("import", "record", "out", expect=2).err
-    assert "is there already" in there
+    assert "already exists" in there
     elsewhere = ("--store", "back.duckdb")
     table = tmp_path / "out" / "tables" / "drops.csv"
     first = table.read_bytes()

@@ -46,10 +46,10 @@ def test_a_version_is_its_name_and_its_lines_not_its_comments():
     [
         ("", "names no function"),
         ("# nothing\n", "names no function"),
-        ("touch\n\ntouch\n", "line 3: 'touch' stands there twice"),
+        ("touch\n\ntouch\n", "line 3: 'touch' appears twice"),
         ("a=b\n", "line 1"),
-        ("touch, again 3 in 2\n", "can't recur so often"),
-        ("touch, again 0 in 2\n", "can't recur so often"),
+        ("touch, again 3 in 2\n", "can't recur that often"),
+        ("touch, again 0 in 2\n", "can't recur that often"),
         ("touch, mm, cm\n", "not a unit"),
         ("touch, now and then\n", "not a unit"),
     ],
@@ -84,7 +84,7 @@ def test_a_ready_list_is_written_out_edited_and_given_to_a_plan(bench, tmp_path)
     file = tmp_path / "edited.txt"
     bench("inspect", "check-list", "handheld device", "-o", file)
     assert (
-        "is there already"
+        "already exists"
         in bench("inspect", "check-list", "handheld device", "-o", file, expect=2).err
     )
     file.write_text(file.read_text().replace("radios", "radios, dBm"))
@@ -207,7 +207,7 @@ def test_a_filled_form_comes_back_with_its_list_and_whether_blind(bench, form):
 
 def test_a_form_is_never_written_over(bench, form):
     before = form.read_bytes()
-    assert "is there already" in bench("due", "--form", form, "--on", "2026-03-01", expect=2).err
+    assert "already exists" in bench("due", "--form", form, "--on", "2026-03-01", expect=2).err
     assert form.read_bytes() == before
 
 

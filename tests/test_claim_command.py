@@ -221,7 +221,7 @@ def test_the_trend_says_what_was_voided_and_that_putting_it_back_changes_it(seri
     assert (told["verdict"], told["with_voided"]["verdict"]) == ("steady", "rising")
     one = " ".join(run("trend", "--series", "S").out.split())
     assert "Voided (loose mount): S drops 5 to 8." in one and "the verdict CHANGES" in one
-    assert "put back: S (rising)" in " ".join(run("trend").out.split())
+    assert "included: S (rising)" in " ".join(run("trend").out.split())
 
 
 def test_a_voided_drop_without_reading_changes_nothing(series):

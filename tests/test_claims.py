@@ -214,7 +214,7 @@ def test_level_after_wear():
 @pytest.mark.parametrize("claim", [-1.0, 100.0, float("nan")])
 def test_claims_that_make_no_sense(claim):
     rng = np.random.default_rng(0)
-    with pytest.raises(UnusableCall, match="must lie in 0 to 100"):
+    with pytest.raises(UnusableCall, match="must be from 0 to 100"):
         judge_claim(bare(rng), cased(rng, 2, 2, 200.0), claim)
 
 

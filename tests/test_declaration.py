@@ -70,7 +70,7 @@ def test_the_last_one_before_the_first_look_holds(bench):
     assert [each["exponent"] for each in told["declarations"]] == [None, 6.4]
     assert told["is_declared_before"] is True
     said = " ".join(bench("latent").out.split())
-    assert "exponent b 6.4" in said and "at the largest of their like" in said
+    assert "exponent b 6.4" in said and "at the largest comparable drop" in said
     assert "The answer with b averaged is exploratory" in said
 
 

@@ -1,4 +1,4 @@
-"""A case that has failed isn't dropped unawares."""
+"""A case that has failed isn't dropped unnoticed."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def test_a_drop_and_a_series_in_it_need_a_reason(broken):
     for told in (add(broken, expect=1), opened(broken, "S2", expect=1)):
         assert told.err == (
             "durability: case 'K' has failed (damage of severity 4 after drop 2 of S1: corner 3):"
-            " use another, or say why it is used all the same with --despite-failed WHY\n"
+            " use another, or say why it is used anyway with --despite-failed WHY\n"
         )
     assert add(broken, "S1", "--despite-failed", " ", expect=2).err
     told = add(broken, "S1", "--despite-failed", WHY)

@@ -111,7 +111,7 @@ def test_the_kind_of_a_table_is_seen_in_its_header(tmp_path, header, kind):
 def test_a_header_of_no_kind_or_of_two_is_refused(run, tmp_path):
     file = tmp_path / "lab.csv"
     file.write_text("time,volts\n0,1\n")
-    assert "of no known table; name the kind: drops" in run("import", str(file), expect=2).err
+    assert "fits no known table; name the kind: drops" in run("import", str(file), expect=2).err
     file.write_text("series,peak_g,specimen,severity\n")
     told = run("import", str(file), expect=2).err
     assert f"durability import drops {file} or durability import damage {file}" in told

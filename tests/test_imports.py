@@ -222,7 +222,7 @@ BAD_FILES = [
     (("series,drop_number", "S1,1"), "no column 'peak_g'"),
     (("series,drop_number,peak", "S1,1,118"), "nearest: 'peak_g'"),
     (("series,drop_number,peak_g,hight", "S1,1,118,1220"), "unknown column 'hight'"),
-    (("series,drop_number,peak_g,peak_g", "S1,1,118,118"), "stands there twice"),
+    (("series,drop_number,peak_g,peak_g", "S1,1,118,118"), "appears twice"),
 ]
 
 

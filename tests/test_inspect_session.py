@@ -105,11 +105,11 @@ def test_json_is_one_object(walk):
 
 def test_a_walk_that_was_broken_off_goes_on_as_the_same_look(walk, bench):
     told = walk("p", "p")
-    assert "2 of 4" in told.out and "go on with: durability inspect record R1" in told.out
+    assert "2 of 4" in told.out and "continue with: durability inspect record R1" in told.out
     assert bench("due", "--json").json["unfinished"] == ["R1"]
-    assert "broken off: 2 of 4" in " ".join(bench("inspect", "list", "R1").out.split())
+    assert "interrupted: 2 of 4" in " ".join(bench("inspect", "list", "R1").out.split())
     told = walk("p", "f")
-    assert "going on with the inspection" in told.out and "2 of 4 answered" in told.out
+    assert "continuing the inspection" in told.out and "2 of 4 answered" in told.out
     (look,) = looks(bench)
     assert (look["checked"], look["failed"], look["unfinished_of"]) == (4, 1, None)
     assert bench("due", "--json").json["unfinished"] == []
@@ -135,9 +135,9 @@ def test_a_walk_that_was_broken_off_ends_no_stage(walk, bench):
 def test_only_its_own_inspector_goes_on_with_it(walk, bench):
     walk("p", words=("--inspected-at", "2026-03-01T09:00", "--inspector", "Ada"))
     told = walk("p", words=("--inspected-at", "2026-03-01T10:00", "--inspector", "Bo"))
-    assert "going on" not in told.out
+    assert "continuing" not in told.out
     told = walk("p", words=("--inspected-at", "2026-03-01T09:00", "--inspector", "Ada"))
-    assert "going on" in told.out
+    assert "continuing" in told.out
     assert [look["checked"] for look in looks(bench)] == [2, 1]
 
 
@@ -150,7 +150,7 @@ def test_a_look_that_is_finished_is_not_gone_on_with(walk):
 def test_after_half_a_day_it_is_another_look(walk, bench, monkeypatch):
     walk("p", words=("--inspected-at", "2026-03-01T09:00"))
     monkeypatch.setattr(inspection, "RESUME_WITHIN_H", 0)
-    assert "going on" not in walk("p").out
+    assert "continuing" not in walk("p").out
     assert len(looks(bench)) == 2
 
 

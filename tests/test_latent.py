@@ -593,7 +593,7 @@ def test_a_link_is_found_and_its_numbers_hold_together(linked):
     assert link.latent_failures + link.control_failures == sum(
         own.failed_by_days is not None for own in link.per_device
     )
-    assert "no proof for any one device" in link.sentence
+    assert "not proof for any one device" in link.sentence
     # The dose shown is the one of the exponent shown.
     first = histories[0].peak_g
     assert link.per_device[0].shock_dose == pytest.approx(

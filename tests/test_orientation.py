@@ -52,9 +52,9 @@ def test_what_is_accepted(typed, stored):
 @pytest.mark.parametrize(
     ("typed", "why"),
     [
-        ("1-3", r"is no edge: faces 1 \(top\) and 3 \(bottom\) are opposite and meet nowhere"),
+        ("1-3", r"no such edge; faces 1 \(top\) and 3 \(bottom\) are opposite and meet nowhere"),
         ("edge 6-5", r"faces 5 \(near end\) and 6 \(far end\) are opposite"),
-        ("corner 1-2-3", r"is no corner: faces 1 \(top\) and 3 \(bottom\)"),
+        ("corner 1-2-3", r"no such corner; faces 1 \(top\) and 3 \(bottom\)"),
         ("face 7", "no face 7"),
         ("0", "no face 0"),
         ("edge 3", "3 is not the number of an edge"),

@@ -261,7 +261,7 @@ def test_notes_on_items():
     assert "no more than 5" in six.notes[0]
     assert drop_sheet({"M1": [f"A{i}" for i in range(6)]}, ["1", "2"], seed=1).notes == ()
     assert drop_sheet({"bare": ["D"], "M1": ["A"]}, seed=1).notes == (
-        "M1: with one case nothing is learnt of how cases differ",
+        "M1: with one case nothing is learnt about how cases differ",
     )
 
 
@@ -276,13 +276,13 @@ def test_notes_on_items():
         (lambda: drop_sheet({"M1": ["A"]}, [], seed=1), "at least one orientation"),
         (lambda: drop_sheet({"M1": ["A"]}, seed=1, repeats=0), "at least 1 repeat"),
         (lambda: drop_sheet({"M1": ["A"]}, seed=1, rest_s=-1), "rest of 0 s or more"),
-        (lambda: drops_to_see_rise(0.0, 0.1), "rise per drop must lie above 0"),
-        (lambda: drops_to_see_rise(1.0, float("nan")), "the scatter must lie above 0"),
+        (lambda: drops_to_see_rise(0.0, 0.1), "rise per drop must be above 0"),
+        (lambda: drops_to_see_rise(1.0, float("nan")), "the scatter must be above 0"),
         (lambda: drops_to_see_rise(1.0, 0.1, power=0.01), "power above size"),
         (lambda: cases_to_tell_apart(0.0, 0.1, 0.1), "not be 0"),
         (lambda: cases_to_tell_apart(5.0, -0.1, 0.1), "can't be negative"),
-        (lambda: success_run_cases(1.0, 0.9), "reliability 1 must lie between 0 and 1"),
-        (lambda: success_run_cases(0.9, 0.0), "confidence 0 must lie"),
+        (lambda: success_run_cases(1.0, 0.9), "reliability 1 must be between 0 and 1"),
+        (lambda: success_run_cases(0.9, 0.0), "confidence 0 must be"),
         (lambda: success_run_cases(0.9, 0.9, -1), "can't be negative"),
         (lambda: reliability_shown(3, 0.9, 30, 4), "4 failures of 3 cases"),
         (lambda: weibayes_shown(np.array([0.0]), np.array([False]), 2.0, 0.9, 30), "above 0"),

@@ -194,7 +194,7 @@ def test_codes_are_escaped_on_the_page(store, tmp_path):
 
 def test_a_sheet_is_never_written_over(lab, tmp_path):
     (tmp_path / "s.csv").write_text("mine")
-    assert "there already" in lab("plan", "sheet", "--case", "C0", "-o", "s.csv", expect=2).err
+    assert "already exists" in lab("plan", "sheet", "--case", "C0", "-o", "s.csv", expect=2).err
     assert (tmp_path / "s.csv").read_text() == "mine"
 
 
@@ -269,7 +269,7 @@ def test_a_session_along_a_sheet_goes_on_where_it_was(follow):
 
 def test_a_void_drop_leaves_its_place_owed(follow):
     told = follow("100 v1", "100")
-    assert "place 1 is still owed" in told.out and "1 of 3 planned drops done" in told.out
+    assert "place 1 is still to be dropped" in told.out and "1 of 3 planned drops done" in told.out
     assert "no drop made yet" in follow("u", expect=1).err
 
 
@@ -289,8 +289,8 @@ def test_a_scan_says_whether_it_is_the_item_that_is_planned(follow):
     planned = follow.drops[0][3]
     told = follow("C0", "C2", expect=1)
     other = {"C0": "C2", "C2": "C0"}[planned]
-    assert f"that is case {other}; the next drop is of {planned} and D-1" in told.err
-    assert f"case {planned}: the next drop is of it" in told.out
+    assert f"that is case {other}; the next drop uses {planned} and D-1" in told.err
+    assert f"case {planned}: the next drop uses it" in told.out
     assert "0 of 3 planned drops done" in told.out
 
 

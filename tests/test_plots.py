@@ -795,7 +795,7 @@ def test_the_band_holds_its_promise_on_few_censored_cases():
 
 def test_cases_that_held_are_ticks_on_the_curve():
     (panel,) = survival(a_curve(failed=(8, 12), lasted=(10, 25))).axes
-    ticks = line(panel, "still held")
+    ticks = line(panel, "not failed")
     assert list(ticks.get_xdata()) == [10, 25]
     assert list(ticks.get_ydata()) == pytest.approx([0.75, 0.375])
     assert ticks.get_marker() == "|"

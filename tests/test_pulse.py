@@ -239,7 +239,7 @@ def test_duration_agrees_with_its_slow_twin():
     [
         ({"channel_class": 1000}, "at most 500"),
         ({"low_pass_hz": 2500.0}, "half the sample rate"),
-        ({"low_pass_hz": 100.0, "channel_class": 60}, "exclude each other"),
+        ({"low_pass_hz": 100.0, "channel_class": 60}, "can't be combined"),
     ],
 )
 def test_a_filter_beyond_the_sample_rate_is_refused(options, words):

@@ -96,7 +96,7 @@ def test_a_backup_of_a_store_that_was_killed_holds_what_was_acknowledged(run, st
 def test_a_backup_that_was_changed_and_a_store_that_is_there_are_refused(run, store, tmp_path):
     file = tmp_path / run("backup", "copies", "--json").json["file"]
     told = run("restore", file, expect=2)
-    assert "is there already, and a backup goes into a new store only" in told.err
+    assert "already exists, and a backup goes into a new store only" in told.err
     content = bytearray(file.read_bytes())
     content[-5] ^= 1
     file.write_bytes(content)

@@ -148,7 +148,7 @@ def test_every_voided_drop_has_its_reason_and_its_effect(contents):
         trends = {each.trend.series: each.trend for each in contents.pictures}
         told = voided.effect(row, trends.get(row["series"]), contents.put_back.get(row["series"]))
         if row["peak_g"] is None:
-            assert told == "no reading to put back"
+            assert told == "no reading to include"
         else:
             assert ("becomes" in told) == (row["series"] in changed)
 

@@ -96,7 +96,7 @@ def test_items_kept_back_are_listed_with_their_next_retest(bench):
     ]  # fmt: skip
     assert bench("due", "--json", "--on", ahead(35)).json["retained"][0]["days_overdue"] == 5
     said = " ".join(bench("due", "--on", ahead(35)).out.split())
-    assert "1 item kept back to be tested again, 1 of them overdue" in said
+    assert "1 item retained to be tested again, 1 of them overdue" in said
 
 
 def test_a_look_answers_the_nearest_retest(bench):

@@ -276,7 +276,7 @@ def test_a_lock_that_is_none_is_named(store, tmp_path):
     lock.write_text("rubbish, not a lock")
     for call in (("series", "list"), ("specimen", "add", "R-1", "--kind", "device")):
         told = store(*call, expect=2)
-        assert "store.duckdb.lock is no lock file" in told.err and told.err.count("\n") == 1
+        assert "store.duckdb.lock is not a lock file" in told.err and told.err.count("\n") == 1
         assert "remove it while no other durability command runs" in told.err
     lock.unlink()
     lock.mkdir()

@@ -126,7 +126,7 @@ REFUSED = [
     (("drop", "add", "S1", "118", "--temperature-c", "48in"), "in is a unit of length; give"
      " temperature in C, F, K"),
     (("drop", "add", "S1", "118", "--achieved-height-mm", "70F"), "F is a unit of temperature"),
-    (("drop", "add", "S1", "118", "--achieved-height-mm", "4 furlongs"), "no unit known here"),
+    (("drop", "add", "S1", "118", "--achieved-height-mm", "4 furlongs"), "not a known unit"),
     (("drop", "add", "S1", "118", "--temperature-c", "-500F"), "not a number above -273.15"),
     (("forecast", "--limit-g", "48in"), "in is a unit of length; give acceleration in"),
     (("forecast", "--limit-g", "much"), "not a number, in g or with its unit, like 1157m/s2"),
@@ -199,7 +199,7 @@ def test_a_mapped_column_and_a_constant_may_bear_a_unit(store, sheet):
 
 def test_a_height_given_twice_is_refused(store, sheet):
     path = sheet("a.csv", f"{HEAD},peak_g,drop_height_mm,drop_height_in", "S1,1,D-1,118,1220,48")
-    assert "stands there twice" in store("import", "drops", path, expect=2).err
+    assert "appears twice" in store("import", "drops", path, expect=2).err
 
 
 @pytest.mark.parametrize(

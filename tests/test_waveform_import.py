@@ -322,7 +322,7 @@ def test_the_same_file_again_is_a_duplicate_under_any_name_and_in_any_series(rig
     copy.write_bytes((folder / "drop2.csv").read_bytes())
     rig("series", "open", "S2", "--device", "D-1", "--sensor", "A-1")
     told = rig("import", "waveforms", copy, "--series", "S2")
-    assert "copy.csv: there already, drop 2 of S1" in told.out
+    assert "copy.csv: already stored, drop 2 of S1" in told.out
     assert len(drops(rig)) == 3 and drops(rig, "S2") == []
 
 
@@ -489,7 +489,7 @@ def test_a_cross_channel_may_bring_its_own_sensitivity(rig, tmp_path):
     path = tmp_path / "two.csv"
     path.write_text("Time (s),a=b (mV),Z (mV)\n" + "\n".join(rows) + "\n")
     call = ("import", "waveforms", path, "--series", "S1", "--json", "--cross-channel")
-    assert "is no sensitivity" in rig(*call, "a=b=0", expect=2).err
+    assert "is not a sensitivity" in rig(*call, "a=b=0", expect=2).err
     rig(*call, "a=b=0.25")
     (measures,) = rig("show", "drop", "S1", "1", "--json").json["measures"]
     # Half the sensitivity: twice the g of the same voltage.

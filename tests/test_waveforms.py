@@ -460,7 +460,7 @@ UNREADABLE = {
     "time standing still": (
         "Time (s),Accel (g)\n" + lines(lambda i, t, a: f"0.5,{a:.3f}"),
         {},
-        "stands still",
+        "does not advance",
     ),
     "no rate": ("Accel (g)\n" + lines(lambda i, t, a: f"{a:.3f}"), {}, "--sample-rate-hz"),
     "no unit": ("Time (s),CH1\n" + lines(plain), {}, "--units"),
@@ -484,7 +484,7 @@ UNREADABLE = {
         "Vertical Units: V\nVertical Scale: 0.05\nTime (s),CH1\n"
         + lines(lambda i, t, a: f"{t:.9f},{a:.0f}"),
         {"mv_per_g": 10},
-        "counts of the recorder .* --units",
+        "counts of the recorder.* --units",
     ),
     "a rate in an unknown unit": (
         "Sample rate: 150 kilocycles\nUnit: g\n" + lines(lambda i, t, a: f"{a:.3f}"),
@@ -516,7 +516,7 @@ UNREADABLE = {
         "Date Time,Accel (g)\n"
         + lines(lambda i, t, a: f"{46024.4166666667 + i / FS / 86400:.12f},{a:.3f}"),
         {},
-        "can't be told; name it with --time-unit",
+        "can't be determined; name it with --time-unit",
     ),
     "a column number that is another's name": (
         "Time (s),CH1 (g),CH2 (g)\n" + lines(lambda i, t, a: f"{t:.9f},0.5,{a:.3f}"),
@@ -526,7 +526,7 @@ UNREADABLE = {
     "time as channel": (
         "Time (s),Accel\n" + lines(plain),
         {"channel": "1", "units": "g"},
-        "no channel but tells the time",
+        "is the time and not a channel",
     ),
     "breaks off": (
         "Time (s),Accel (g)\n" + lines(plain) + "0.0017",

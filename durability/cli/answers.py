@@ -66,7 +66,7 @@ def forecast(options: Namespace) -> int:
     from durability.report.answers import forecast as answer
 
     if options.series and not options.json:
-        with progress(options, "weighing what more drops would buy"):
+        with progress(options, "computing what more drops would gain"):
             further = study.further_drops()
         blocks = answer.at_length(results, further, contexts, limit)
     else:
@@ -76,7 +76,7 @@ def forecast(options: Namespace) -> int:
 
 def conditions(options: Namespace) -> int:
     """How peak g goes with temperature and rest: a what-if."""
-    with progress(options, "weighing temperature and rest"):
+    with progress(options, "estimating effects of temperature and rest"):
         study = open_study(
             session_of(options), options.series, options.case_model, under=under_of(options)
         )
@@ -116,7 +116,7 @@ def compare(options: Namespace) -> int:
 
 def latent(options: Namespace) -> int:
     """Do later failures go with the shocks before them."""
-    with progress(options, "weighing shocks against later failures"):
+    with progress(options, "testing later failures against shocks"):
         session = session_of(options)
         scope = read_scope(session, under_of(options))
         answer = DeviceStudy(session, day_of(options, session)).answer(scope)
@@ -151,8 +151,8 @@ def query(options: Namespace) -> int:
     values = _values(options.values)
     if options.sql is not None:
         if options.name is not None or values:
-            raise UnusableCall("--sql: asks by itself; leave the name and --set away")
-        with progress(options, "asking the store"):
+            raise UnusableCall("--sql: takes no name and no --set; leave them out")
+        with progress(options, "querying the store"):
             answer = questions.ask_sql(session_of(options), options.sql, under_of(options))
         return _answer(options, "Your statement", answer)
     if options.name is None:
@@ -166,7 +166,7 @@ def query(options: Namespace) -> int:
         if options.format == "json":
             options.json = True
         return show(options, shown.listing(found), lambda: shown.listing_json(found))
-    with progress(options, "asking the store"):
+    with progress(options, "querying the store"):
         question, answer = questions.ask(
             session_of(options), options.name, values, options.folder, under_of(options)
         )
@@ -182,7 +182,7 @@ def _answer(options: Namespace, title: str, answer: Answer) -> int:
         refuse_unwritable(file)
     if form == "parquet":
         if file is None:
-            raise UnusableCall("--format parquet: is no text; name its file with -o FILE.parquet")
+            raise UnusableCall("--format parquet: is not text; name its file with -o FILE.parquet")
         questions.save_parquet(answer, file)
     elif form == "table" and file is None:
         return show(

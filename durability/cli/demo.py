@@ -116,7 +116,7 @@ def demo(options: Namespace) -> int:
     rows = ", ".join(f"{count} of {kind}" for kind, count in built.added.items())
     words = (
         "INVENTED: every sleeve, radio, number and failure of this scenario is made up.\n"
-        f"store: {built.store} ({'new' if built.is_new else 'there already, shown as it is'})\n"
+        f"store: {built.store} ({'new' if built.is_new else 'exists already, shown as it is'})\n"
         f"made from the files in: {built.files_folder}" + (f" (rows: {rows})" if rows else "")
     )
     say(options, told, words)

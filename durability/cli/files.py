@@ -75,11 +75,11 @@ def import_files(options: Namespace) -> int:
         words = f"nothing stored: {count.rejected} of {count.read} rows refused; correct them, or"
         words += " store the good ones with --keep-good"
     else:
-        words = f"{count.added} added, {count.duplicates} there already, {count.rejected} refused"
+        words = f"{count.added} added, {count.duplicates} already stored, {count.rejected} refused"
         if count.rejects_file:
             words += f" (in {count.rejects_file})"
         if count.skipped_rows:
-            words += f"; {count.skipped_rows} rows of the sheet are no records"
+            words += f"; {count.skipped_rows} rows of the sheet are not records"
     for rejection in count.rejections[:SHOWN_REJECTIONS]:
         print(f"durability: {rejection.line()}", file=sys.stderr)
     if count.rejected > SHOWN_REJECTIONS:
@@ -174,7 +174,7 @@ def _cross_channel(text: str) -> CrossChannel:
     if mv_per_g is None:
         return CrossChannel(text)
     if not 0.0 < mv_per_g < float("inf"):
-        raise UnusableCall(f"--cross-channel {text!r}: {number} mV/g is no sensitivity")
+        raise UnusableCall(f"--cross-channel {text!r}: {number} mV/g is not a sensitivity")
     return CrossChannel(name, mv_per_g)
 
 
@@ -220,7 +220,7 @@ def import_waveforms(options: Namespace) -> int:
     if options.json:
         return 1 if count.rejected else 0
     void = sum(each.status == "void" for each in result.drops)
-    words = f"{count.added} added ({void} void), {count.duplicates} there already"
+    words = f"{count.added} added ({void} void), {count.duplicates} already stored"
     words += f", {count.rejected} refused"
     print(words + (f" (in {count.rejects_file})" if count.rejects_file else ""))
     return 1 if count.rejected else 0
@@ -241,7 +241,7 @@ def remeasure(options: Namespace) -> int:
         result = measure_again(
             session_of(options), options.series, _filter(options), dry_run=options.dry_run
         )
-    _tell_refused(result.left, "records that can't be measured so")
+    _tell_refused(result.left, "records that can't be measured that way")
     show(options, answer.remeasured(result), lambda: answer.remeasured_json(result))
     return 1 if result.left else 0
 
@@ -314,7 +314,7 @@ def _tell_event(options: Namespace, event: Any) -> None:
         print(f"durability: {words}; the longer record is not taken", file=sys.stderr, flush=True)
         return
     if not isinstance(event, MeasuredFile):
-        words = f"{event.file}: there already, drop {event.drop_number} of {event.series}"
+        words = f"{event.file}: already stored, drop {event.drop_number} of {event.series}"
         print(f"durability: {words}", file=sys.stderr, flush=True)
         return
     if event.stored is not None:
@@ -433,7 +433,11 @@ def restore(options: Namespace) -> int:
     session = session_of(options)
     with progress(options, "copying the backup, reading the copy"):
         made = workflow.restore(session, Path(options.file))
-    held = "" if made.verified else "; no .sha256 lies beside the backup, so only read in full"
+    held = (
+        ""
+        if made.verified
+        else "; there is no .sha256 beside the backup, so it was only read in full"
+    )
     return say(options, asdict(made), f"{made.file}: restored from {options.file}{held}")
 
 
@@ -451,7 +455,7 @@ def recover(options: Namespace) -> int:
 
 def selfcheck(options: Namespace) -> int:
     """Run the shipped published values and report each as pass or fail."""
-    with progress(options, "holding the program against published values"):
+    with progress(options, "checking the program against published values"):
         check = run_selfcheck()
     from durability.report import as_json, markdown
     from durability.report.answers import integrity as answer

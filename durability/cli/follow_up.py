@@ -46,7 +46,7 @@ HELP = """\
   m        a measured value with its unit, like 5.2 mm; then the outcome
   #        a note; then the outcome
   b        back to the function before; its first answer stays in the record
-  q        stop: what was answered is stored, the same command goes on with it"""
+  q        stop: what was answered is stored, the same command continues it"""
 
 
 class _Stopped(Exception):
@@ -236,7 +236,7 @@ def schedule(options: Namespace) -> int:
         listed = follow_up.change_list(session, options.plan, options.check_list)
         told["check_list"] = listed.sha256
         done.append(
-            f"goes through {listed.name} ({counted(len(listed.checked), 'function')}, version"
+            f"uses {listed.name} ({counted(len(listed.checked), 'function')}, version"
             f" {labels.digest(listed.sha256)}) from now on"
         )
     if options.device:
@@ -282,7 +282,7 @@ def _write_new(file: Path, text: str) -> None:
         with file.open("x", encoding="utf-8", newline="") as opened:
             opened.write(text)
     except FileExistsError:
-        raise UnusableCall(f"{file}: is there already; name another file") from None
+        raise UnusableCall(f"{file}: already exists; name another file") from None
     except OSError as error:
         raise UnusableCall(f"{file}: can't be written ({error.strerror})") from None
 

@@ -145,8 +145,8 @@ def return_specimen(options: Namespace) -> int:
     say(
         options,
         told,
-        f"{options.code} is in use again; {state} since {since:%Y-%m-%d}: of the time between,"
-        " nothing is known",
+        f"{options.code} is in use again; {state} since {since:%Y-%m-%d}; nothing is"
+        " known about the time between",
     )
     warn_of(kept)
     return 0
@@ -241,7 +241,7 @@ def open_series(options: Namespace) -> int:
     ]
     words = f"series {options.code} is open: {options.device} {worn}"
     if added:
-        words += f"\nnew in the record: {', '.join(added)} (a slip of the finger? then: amend)"
+        words += f"\nnew in the record: {', '.join(added)} (a typing error? then: amend)"
     if missing:
         words += f"\nnot recorded: {', '.join(missing)}; add it with: durability series amend"
     if unseen:

@@ -141,7 +141,7 @@ def sheet(options: Namespace) -> int:
     for file in files:
         if file.exists():
             raise UnusableCall(
-                f"{file}: is there already, and a sheet that was followed must not change; name"
+                f"{file}: already exists, and a sheet that was followed must not change; name"
                 " another file"
             )
     planned = plans.make_sheet(

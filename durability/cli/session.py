@@ -257,7 +257,7 @@ class _BenchSession:
         if not self.at_keyboard or self.despite_failed is not None:
             raise unfit
         self._say(bench.wrapped(f"{unfit.what}.", self.width))
-        self.despite_failed = (ask("Why is it dropped all the same? ") or "").strip() or None
+        self.despite_failed = (ask("Why drop it anyway? ") or "").strip() or None
         if self.despite_failed is None:
             raise unfit
 
@@ -320,10 +320,10 @@ class _BenchSession:
         here = [code for code in (self.sheet.dropped_next() if self.sheet else pair) if code]
         if found["specimen"] not in here:
             raise UnusableCall(
-                f"that is {found['kind']} {found['specimen']}; the next drop is of"
+                f"that is {found['kind']} {found['specimen']}; the next drop uses"
                 f" {' and '.join(here)}"
             )
-        self._say(f"{found['kind']} {found['specimen']}: the next drop is of it")
+        self._say(f"{found['kind']} {found['specimen']}: the next drop uses it")
         return True
 
     # -------------------------------------------------------------------------------- drops

@@ -106,7 +106,7 @@ def dropped_against_controls(
 ) -> DroppedAgainstControls | None:
     """Exact tests of dropped devices against controls, none left out for what became of it.
 
-    Followed alike, they make a table on the day that tells most, for Fisher's and Boschloo's
+    Followed alike, they make a table on the most informative day, for Fisher's and Boschloo's
     tests. Else a table of one day would hold a device that failed early and leave out its like
     that was last seen a day short; then every device is counted as last seen, and log-rank scores
     of the interval-censored lives are set against having been dropped, by permutation. Its size
@@ -214,7 +214,7 @@ MOST_CERTAIN = 1e-12
 def check_predictions(
     study: LatentStudy, model: ShockLinkModel, log_dose: FloatArray, random_state: int
 ) -> PredictionCheck | None:
-    """Judge the model on the day that tells most, against the same model blind to shock.
+    """Judge the model on the most informative day, against the same model blind to shock.
 
     A device whose state on that day its looks leave open counts in part as failed, as the pooled
     hazard of all lives has it between these looks: left out, the failed would outweigh their like

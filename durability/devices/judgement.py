@@ -82,7 +82,7 @@ def sentence(link: LatentLink, study: LatentStudy) -> str:
             len(study.lives) >= MIN_DEVICES_FOR_LINK and study.failures >= MIN_FAILURES_FOR_LINK
         )
         wanted = (
-            "even the plainest link among these doses and outcomes could not differ from chance"
+            "even the clearest link among these doses and outcomes could not differ from chance"
             if enough
             else f"a link needs at least {MIN_DEVICES_FOR_LINK} and {MIN_FAILURES_FOR_LINK}"
         )
@@ -98,7 +98,7 @@ def sentence(link: LatentLink, study: LatentStudy) -> str:
         )
         return (
             f"In this study devices with a larger shock dose failed sooner than chance would "
-            f"have it ({chance});{alone} that is no proof for any one device, nor for other "
+            f"have it ({chance});{alone} that is not proof for any one device, nor for other "
             "devices and conditions."
         )
     return f"No link with shock dose was shown ({chance}); that is not proof that there is none."
@@ -148,7 +148,7 @@ def basis(link: LatentLink, study: LatentStudy) -> str:
         "already failed at the first inspection after the drops, counted separately": sum(
             f.state == "failed before its first look" for f in own
         ),
-        "not inspected since the last drop, telling nothing": link.not_inspected,
+        "not inspected since the last drop, so nothing is known about them": link.not_inspected,
         "passed again after a fail, taken as failed from the first": sum(
             f.intermittent for f in own
         ),
@@ -164,9 +164,9 @@ def basis(link: LatentLink, study: LatentStudy) -> str:
     missing = link.missing_readings
     if missing is not None:
         said.append(
-            f"{counted(missing.drops, 'drop')} without a trusted reading taken at the middle of "
-            f"their like: p {p_words(missing.p_value_if_no_shock)} if they were no shock, "
-            f"{p_words(missing.p_value_if_largest)} if the largest of their like"
+            f"{counted(missing.drops, 'drop')} without a trusted reading taken at the median of "
+            f"comparable drops: p {p_words(missing.p_value_if_no_shock)} as no shock, "
+            f"{p_words(missing.p_value_if_largest)} as the largest of them"
         )
     models = {history.device_model for history in study.histories}
     if len(models) > 1:

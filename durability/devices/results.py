@@ -231,7 +231,7 @@ class LatentUnder:
 
 @dataclass(frozen=True, slots=True)
 class LatentCaveats:
-    """What the verdict hangs on: fails not confirmed, and a dose declared before looking or not."""
+    """What the verdict depends on: fails not confirmed, a dose declared in time or not."""
 
     intermittent: tuple[dict[str, Any], ...]
     """Functions that failed and worked again, and whether a further look confirmed the fail."""

@@ -124,7 +124,7 @@ def stage_statuses(device: FollowedDevice, on: date) -> tuple[StageStatus, ...]:
     """Every stage of a device's plan, kept, missed or to come.
 
     An inspection counts for the stage whose date is nearest (of two the earlier), the last
-    stage's window staying open; one that was broken off counts for none. Drops and looks are held
+    stage's window staying open; one that was interrupted counts for none. Drops and looks are held
     against each other by the time of day where both are known, else by the date. Of the stages
     missed only the latest is owed: one visit answers the earlier ones as well as they can still be
     answered, and they stay visible as skipped.

@@ -217,7 +217,7 @@ def _typed_times(
         )
         # Without an offset the bench's own clock is meant.
         future = (zoned > clock.now()) | (offsets.isna() & (moments > clock.wall_clock()))
-        faults.append((future, f"lies in the future; give {column.right}"))
+        faults.append((future, f"is in the future; give {column.right}"))
     if column.kind == "date":
         return moments.dt.normalize(), faults, None
     return moments, faults, offsets.where(offsets.notna(), None)
@@ -250,7 +250,7 @@ def _drop_faults(
         (
             ~void & ~never & rows["void_reason"].notna(),
             "status",
-            "a void_reason stands beside a drop that is not void; set status to void, or clear it",
+            "a void_reason is given for a drop that is not void; set status to void, or clear it",
         ),
         (
             bare & (rows["damage_severity"] > 0).fillna(False).astype(bool),

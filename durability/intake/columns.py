@@ -39,7 +39,7 @@ class Column:
     kind: ColumnKind
     right: str
     above: float | None = None
-    """Values must lie above this (exclusive) …"""
+    """Values must be above this (exclusive) …"""
     least: float | None = None
     """… or at or above this."""
     most: float | None = None
@@ -47,7 +47,7 @@ class Column:
     past: bool = False
     """A date or time that can't lie in the future."""
     quantity: Quantity | None = None
-    """Of a number that may bear its unit."""
+    """Of a number that may carry its unit."""
 
 
 def _text(name: str, right: str) -> Column:
@@ -65,7 +65,7 @@ def _choice(name: str, choices: tuple[str, ...]) -> Column:
 
 
 _SEVERITY = "0 none, 1 cosmetic, 2 minor, 3 major or 4 failed"
-MODE_OF_NOTHING = "stands beside severity 0 (none): leave it blank, or give a severity of 1 to 4"
+MODE_OF_NOTHING = "is given with severity 0 (none): leave it blank, or give a severity of 1 to 4"
 NO_CASE_TO_DAMAGE = (
     "a bare drop has no case to be damaged; note damage of the device with: damage add"
 )
@@ -109,7 +109,7 @@ COLUMNS: dict[str, Column] = {
         _text("damage_location", "where the damage is"),
         _text("damage_note", "what was seen"),
         _text("operator", "who dropped it"),
-        _text("note", "free words"),
+        _text("note", "free text"),
         _text("specimen", "the code of a case, device or dummy"),
         Column("severity", "integer", _SEVERITY, least=0, most=max(DAMAGE_SEVERITIES)),
         _choice("mode", tuple(DAMAGE_MODES)),
@@ -119,7 +119,7 @@ COLUMNS: dict[str, Column] = {
         _choice("outcome", OUTCOMES),
         Column("measured", "number", "a number"),
         _text("unit", "the unit of the measured value"),
-        _text("inspector", "who looked"),
+        _text("inspector", "who inspected"),
         _choice("blind", ("yes", "no")),
         _text("check_list", "the version of the check list: the first digits of its digest"),
         _text("code", "the code of the specimen"),
@@ -269,6 +269,6 @@ def kind_of_file(path: str) -> str:
         calls = " or ".join(f"durability import {kind} {path}" for kind in kinds)
         raise UnusableCall(f"import {path}: its header could be of {' or '.join(kinds)}; {calls}")
     raise UnusableCall(
-        f"import {path}: its header is of no known table; name the kind: {', '.join(FILE_KINDS)}"
+        f"import {path}: its header fits no known table; name the kind: {', '.join(FILE_KINDS)}"
         " (columns by --map), or waveforms for a recorder's file"
     )

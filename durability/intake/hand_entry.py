@@ -63,7 +63,7 @@ def typed_value(column: str, text: str, *, option: str | None = None) -> str | f
     if rule.kind in ("date", "timestamp"):
         moment, offset = typed_time(text, name=name, right=rule.right)
         if rule.past and moment > clock.wall_clock():
-            raise UnusableCall(f"{name} {text!r}: lies in the future; give {rule.right}")
+            raise UnusableCall(f"{name} {text!r}: is in the future; give {rule.right}")
         return moment.date().isoformat() if rule.kind == "date" else moment.isoformat() + offset
     try:
         number = int(text) if rule.kind == "integer" else units.read(text, rule.quantity)
@@ -140,7 +140,7 @@ def typed_date(text: str, *, option: str) -> date:
 
 
 def typed_instant(text: str, *, option: str) -> datetime:
-    """Instant of an ISO 8601 text; of a date its end, by the bench's clock.
+    """Instant of an ISO 8601 text; of a date its end, by the bench clock.
 
     Parameters
     ----------

@@ -36,10 +36,10 @@ class SheetOptions:
     number_drops: bool = False
     """Drop numbers 1, 2, 3 … within each series, in the order of the rows."""
     skip_where_blank: str | None = None
-    """Rows in which this sheet column is blank are no records (a row of means at the end)."""
+    """Rows in which this sheet column is blank are not records (a row of means at the end)."""
     ignore_other_columns: bool = False
     void_blank_peaks: str | None = None
-    """Rows without a peak come in void with this reason: the drop happened, no one read it."""
+    """Rows without a peak are stored void with this reason: the drop happened, no one read it."""
     decimal_comma: bool = False
 
 
@@ -210,7 +210,8 @@ def _column_names(
     for column in (*options.rename.values(), *options.constants):
         if column and column_of(column)[0] not in rules.columns:
             raise UnusableCall(
-                f"{path}: {column!r} is no column of {rules.name}{_nearest(column, rules.columns)}"
+                f"{path}: {column!r} is not a column of {rules.name}"
+                f"{_nearest(column, rules.columns)}"
             )
     names: dict[str, int] = {}
     given = {column_of(name)[0] for name in options.constants}
@@ -228,7 +229,7 @@ def _column_names(
                     f' --map "{source}="'
                 )
         if column in names or (column and column in given):
-            raise UnusableCall(f"{path}, {row}: column {column!r} stands there twice")
+            raise UnusableCall(f"{path}, {row}: column {column!r} appears twice")
         if column:
             names[column] = at
     missing = [column for column in wanted if column not in names]
@@ -246,7 +247,7 @@ def _index_of(path: Path, header: Sequence[str], source: str | None) -> int | No
         return None
     if source not in header:
         raise UnusableCall(
-            f"{path}: --skip-where-blank {source!r} is no column{_nearest(source, header)}"
+            f"{path}: --skip-where-blank {source!r} is not a column{_nearest(source, header)}"
         )
     return list(header).index(source)
 

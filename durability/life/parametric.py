@@ -304,7 +304,7 @@ class _LogLocationScaleLife(ABC):
         if not converged[0] or abs(best[-1]) > LARGEST_LOG_SCALE:
             raise DurabilityError(
                 f"{self._counts()}: the {self.family.name} likelihood has no maximum, "
-                "the looks leave its spread or a covariate's effect without a bound"
+                "the inspections leave its spread or a covariate's effect without a bound"
             )
         value, _, hessian = self._log_likelihood(theta)
         self.location_, self.log_scale_ = float(best[0]), float(best[-1])

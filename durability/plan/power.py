@@ -141,7 +141,7 @@ def cases_to_tell_apart(
         A value outside its range.
     """
     if not difference_pct > -100.0 or difference_pct == 0.0:
-        raise UnusableCall("the difference must lie above -100 % and not be 0")
+        raise UnusableCall("the difference must be above -100 % and not be 0")
     _positive(within_case_log_sd, "the scatter within cases")
     if not between_case_log_sd >= 0.0:
         raise UnusableCall("the scatter between cases can't be negative")
@@ -256,11 +256,11 @@ def _power(noncentrality: FloatArray, df: FloatArray, alpha: float, sides: int) 
 
 def _positive(value: float, what: str) -> None:
     if not (value > 0 and np.isfinite(value)):
-        raise UnusableCall(f"{what} must lie above 0, it is {value:g}")
+        raise UnusableCall(f"{what} must be above 0, it is {value:g}")
 
 
 def _probabilities(power: float, alpha: float) -> None:
     if not 0.0 < alpha < power < 1.0:
         raise UnusableCall(
-            f"power {power:g} and size {alpha:g} must lie between 0 and 1, power above size"
+            f"power {power:g} and size {alpha:g} must be between 0 and 1, power above size"
         )

@@ -95,7 +95,7 @@ def reliability_shown(
     if cases < 1 or not 0 <= failures <= cases:
         raise UnusableCall(f"{failures} failures of {cases} cases make no sense")
     if not drops > 0:
-        raise UnusableCall("the number of drops must lie above 0")
+        raise UnusableCall("the number of drops must be above 0")
     if failures == 0:
         lower = (1.0 - confidence) ** (1.0 / cases)
         rule = f"success run: (1 - {confidence:g})^(1/{cases}) = {lower:.3f}"
@@ -142,7 +142,7 @@ def weibayes_shown(
     drops_seen, broken = np.asarray(drops_seen, dtype=float), np.asarray(failed, dtype=bool)
     _fraction(confidence, "confidence")
     if not shape > 0 or not drops > 0:
-        raise UnusableCall("shape and number of drops must lie above 0")
+        raise UnusableCall("shape and number of drops must be above 0")
     if len(drops_seen) == 0 or len(drops_seen) != len(broken) or not (drops_seen > 0).all():
         raise UnusableCall("each case needs its number of drops, above 0, and whether it failed")
     from scipy.special import gammaincinv
@@ -194,7 +194,7 @@ def weibayes_cases(
     _fraction(reliability, "reliability")
     _fraction(confidence, "confidence")
     if not (drops_goal > 0 and drops_each > 0 and shape > 0):
-        raise UnusableCall("numbers of drops and shape must lie above 0")
+        raise UnusableCall("numbers of drops and shape must be above 0")
     stretch = (drops_each / drops_goal) ** shape
     cases = float(log(1.0 - confidence) / (log(reliability) * stretch))
     if not cases <= MOST_CASES:
@@ -204,4 +204,4 @@ def weibayes_cases(
 
 def _fraction(value: float, name: str) -> None:
     if not 0.0 < value < 1.0:
-        raise UnusableCall(f"{name} {value:g} must lie between 0 and 1")
+        raise UnusableCall(f"{name} {value:g} must be between 0 and 1")

@@ -316,10 +316,10 @@ def _refuse_unusable(
     if not sample_rate_hz > 0.0:
         raise UnusableCall(f"sample rate {sample_rate_hz:g} Hz: a positive number is needed")
     if low_pass_hz is not None and channel_class is not None:
-        raise UnusableCall("low-pass cut-off and channel frequency class exclude each other")
+        raise UnusableCall("low-pass cut-off and channel frequency class can't be combined")
     if low_pass_hz is not None and not 0.0 < low_pass_hz < sample_rate_hz / 2.0:
         raise UnusableCall(
-            f"low-pass cut-off {low_pass_hz:g} Hz: it must lie between 0 and half the sample rate "
+            f"low-pass cut-off {low_pass_hz:g} Hz: it must be between 0 and half the sample rate "
             f"of {sample_rate_hz:g} Hz"
         )
     if channel_class is not None and not (

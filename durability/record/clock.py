@@ -23,7 +23,7 @@ def now_utc() -> datetime:
 
 
 def wall_clock() -> datetime:
-    """The present moment as the bench's clock shows it, without an offset."""
+    """The present moment as the bench clock shows it, without an offset."""
     return now().replace(tzinfo=None)
 
 

@@ -72,7 +72,7 @@ class CaseUnfit(RecordRefused):
     def __init__(self, what: str) -> None:
         self.what = what
         super().__init__(
-            f"{what}: use another, or say why it is used all the same with --despite-failed WHY"
+            f"{what}: use another, or say why it is used anyway with --despite-failed WHY"
         )
 
 

@@ -111,8 +111,8 @@ def parse_orientation(text: str) -> Orientation:
     if opposite is not None:
         near, far = opposite
         raise UnusableCall(
-            f"orientation {text!r} is no {kind}: faces {near} ({FACE_NAMES[near]}) and {far} "
-            f"({FACE_NAMES[far]}) are opposite and meet nowhere"
+            f"orientation {text!r}: there is no such {kind}; faces {near} "
+            f"({FACE_NAMES[near]}) and {far} ({FACE_NAMES[far]}) are opposite and meet nowhere"
         )
     return Orientation(faces)
 

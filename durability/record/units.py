@@ -205,7 +205,7 @@ def read_rise(text: str) -> float:
 
 def _wrong_unit(typed: str, quantity: Quantity | None) -> str:
     of = next((each.name for each in _QUANTITIES if unit_of(typed, each)), None)
-    what = f"{typed} is a unit of {of}" if of else f"{typed} is no unit known here"
+    what = f"{typed} is a unit of {of}" if of else f"{typed} is not a known unit"
     if quantity is None:
         return f"{what}; write a plain number"
     return f"{what}; give {quantity.name} in {', '.join(quantity.units)}, like {quantity.like}"

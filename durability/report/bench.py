@@ -107,14 +107,14 @@ def drift(watched: RigWatch) -> str:
 
 
 def day(seconds: float | None) -> str:
-    """Calendar day of the bench's clock."""
+    """Calendar day of the bench clock."""
     if seconds is None:
         return labels.ABSENT
     return datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m-%d")
 
 
 def moment(seconds: float) -> str:
-    """Time of the bench's clock, ISO 8601."""
+    """Time of the bench clock, ISO 8601."""
     return datetime.fromtimestamp(seconds, UTC).replace(tzinfo=None).isoformat(timespec="seconds")
 
 

@@ -35,7 +35,7 @@ def checked_readings(when: FloatArray, peak_g: FloatArray) -> tuple[FloatArray, 
     if not np.isfinite(when).all() or (np.diff(when) < 0).any():
         raise UnusableCall("reference drops: times or numbers must ascend")
     if not (np.isfinite(peak_g) & (peak_g > 0)).all():
-        raise UnusableCall("reference drops: every peak g must lie above 0")
+        raise UnusableCall("reference drops: every peak g must be above 0")
     return when, np.log(peak_g)
 
 

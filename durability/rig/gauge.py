@@ -90,7 +90,7 @@ def gauge_study(
     if part is not None and part_sd is not None:
         raise UnusableCall("give the specimens of the study or their standard deviation, not both")
     if part_sd is not None and not part_sd > 0:
-        raise UnusableCall("the standard deviation between specimens must lie above 0")
+        raise UnusableCall("the standard deviation between specimens must be above 0")
     if not np.isfinite(reading).all():
         raise UnusableCall("gauge study: every reading must be a number")
     notes: list[str] = []
@@ -199,7 +199,7 @@ def _groups(
             raise UnusableCall(f"gauge study: {len(given)} {name} labels for {readings} readings")
         group = _numbered(np.asarray(given, dtype=str))
         if group.max() == 0:
-            notes.append(f"one {name} only: nothing is known of how {name}s differ")
+            notes.append(f"one {name} only: nothing is known about how {name}s differ")
         elif group.max() + 1 == readings:
             notes.append(f"each reading has a {name} of its own, so it is part of repeatability")
         else:
@@ -215,8 +215,8 @@ def _groups(
     for first, second in combinations(groups, 2):
         if np.array_equal(groups[first], groups[second]):
             raise UnusableCall(
-                f"gauge study: {first} and {second} always change together and can't be told "
-                "apart; leave one out"
+                f"gauge study: {first} and {second} always change together and can't be "
+                "distinguished; leave one out"
             )
     return groups
 

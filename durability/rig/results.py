@@ -182,7 +182,7 @@ class RigWatch:
     series: str
     sensor: str | None
     axis: Literal["time", "drop number"]
-    """What ``health`` counts by: seconds since 1970-01-01 of the bench's clock, or drop numbers
+    """What ``health`` counts by: seconds since 1970-01-01 of the bench clock, or drop numbers
     where a drop bears no time."""
     drops: int
     """Valid reference drops."""

@@ -227,7 +227,7 @@ def watch_rig(
     if (target_g is None) != (scatter_pct is None):
         raise UnusableCall("give target and scatter of the steady rig both, or none")
     if target_g is not None and not (target_g > 0 and (scatter_pct or 0.0) > 0):
-        raise UnusableCall("target and scatter of the steady rig must lie above 0")
+        raise UnusableCall("target and scatter of the steady rig must be above 0")
     drops = len(log_peak)
     given = None
     if target_g is not None and scatter_pct is not None:

@@ -1,4 +1,4 @@
-"""What holding the program against published values showed."""
+"""What checking the program against published values showed."""
 
 from __future__ import annotations
 

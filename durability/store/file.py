@@ -121,7 +121,7 @@ def _why_no_lock(lock_file: Path, error: Exception) -> str:
         words = f"{lock_file.name} can't be written: {error.strerror}"
         return f"{words}; remove that folder" if lock_file.is_dir() else words
     return (
-        f"{lock_file.name} is no lock file ({why(error)}); remove it while no other"
+        f"{lock_file.name} is not a lock file ({why(error)}); remove it while no other"
         " durability command runs"
     )
 
@@ -217,7 +217,7 @@ def back_up(path: Path, words: str) -> Path:
     Returns
     -------
     Path
-        The copy; one of the same content that is there already is taken for it.
+        The copy; one of the same content that already exists is taken for it.
 
     Raises
     ------

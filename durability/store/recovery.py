@@ -97,7 +97,7 @@ def restore(file: Path, store: Path) -> Backup:
     with locked(store, exclusive=True):
         if store.exists():
             raise StoreUnusable(
-                f"{store}: is there already, and a backup goes into a new store only; name another"
+                f"{store}: already exists, and a backup goes into a new store only; name another"
                 " by --store"
             )
         digest = sha256(file)
@@ -156,7 +156,7 @@ def recover(file: Path, new: Path) -> Recovered:
     if not file.is_file():
         raise StoreUnusable(f"{file}: no such file")
     if new.exists():
-        raise StoreUnusable(f"{new}: is there already; name another by -o")
+        raise StoreUnusable(f"{new}: already exists; name another by -o")
     found = Recovered()
     with tempfile.TemporaryDirectory(dir=new.absolute().parent, prefix=".recovering.") as folder:
         copy = Path(folder) / "damaged.duckdb"
@@ -295,7 +295,7 @@ _STAND_INS = {
         "stand_in_entry",
         "entry",
         "entries",
-        "by whom and with what they came; when stands in their keys",
+        "by whom and with what they were entered; when is in their keys",
     ),
     "specimen": ("stand_in_specimen", "specimen", "specimens", "code and model"),
     "series": ("stand_in_series", "series", "series", "code and conditions"),

@@ -123,7 +123,7 @@ def saved_queries(folders: Sequence[Path]) -> dict[str, SavedQuery]:
         for file in sorted(folder.glob("*.sql")):
             if file.stem in found:
                 raise UnusableCall(
-                    f"{file}: a question of that name stands in {found[file.stem].file} too;"
+                    f"{file}: there is a question of that name in {found[file.stem].file} too;"
                     " rename yours"
                 )
             found[file.stem] = read_query(file)
@@ -303,7 +303,7 @@ def _asking(
         except duckdb.Error as error:
             message = str(error).splitlines()[0]
             if "read-only" in message:
-                message = "it would write, and questions are asked read-only"
+                message = "it would write, and questions are read-only"
             raise UnusableCall(f"{f'query {name}' if name else '--sql'}: {message}") from None
 
 

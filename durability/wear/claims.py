@@ -60,9 +60,9 @@ def judge_claim(
         A claim, confidence or power outside its range, or no orientation in common.
     """
     if not 0.0 <= reduction_at_least_pct < 100.0:
-        raise UnusableCall(f"a reduction of {reduction_at_least_pct:g} % must lie in 0 to 100")
+        raise UnusableCall(f"a reduction of {reduction_at_least_pct:g} % must be from 0 to 100")
     if not 0.0 < power < 1.0:
-        raise UnusableCall(f"power {power:g} must lie between 0 and 1")
+        raise UnusableCall(f"power {power:g} must be between 0 and 1")
     overall = sides.ratio(confidence, at_drop=at_drop)
     if overall is None:
         raise UnusableCall(f"the two sides have {basis_of(sides, None, at_drop)}")

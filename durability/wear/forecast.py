@@ -205,7 +205,9 @@ def _basis(life: CaseLife, series: int, *, like_failed: int) -> str:
         if rest is not None:
             parts.append(f"longest rest {rest}")
     if series in case.breaks:
-        parts.append("its step from the series before is taken for mount, sensor or foam, not wear")
+        parts.append(
+            "its step from the series before is attributed to mount, sensor or foam, not wear"
+        )
     off = [case.drop_at(age) for age in life.fit.off_in_a_row]
     off_here = tuple(number for code, number in off if code == history.series)
     if len(off_here) > 1:

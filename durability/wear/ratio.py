@@ -124,7 +124,7 @@ def log_ratio(a: Levels, b: Levels, level: float = 0.9) -> LogRatio:
         (0, 1), or an orientation that only one side saw.
     """
     if not 0.0 < level < 1.0:
-        raise UnusableCall(f"level {level:g} must lie between 0 and 1")
+        raise UnusableCall(f"level {level:g} must be between 0 and 1")
     block_of = _blocks(a.orientation, b.orientation)
     sides = {"a": _side("a", a, block_of), "b": _side("b", b, block_of)}
     difference, terms, floors, between = _analysis(sides["a"], sides["b"])

@@ -35,7 +35,7 @@ FALSE_SETTLED_RATE = 0.025
 """Share of steady series told "settled", at most."""
 
 TOO_EARLY_BELOW = 10
-"""Valid drops below which settling and wear can hardly be told apart."""
+"""Valid drops below which settling and wear can hardly be distinguished."""
 
 ONE_SIDED = 1.645
 """Standard normal deviate of the 5 % test, and of either end of a 90 % interval."""

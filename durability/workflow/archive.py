@@ -207,13 +207,13 @@ Licence: {licence}.
 {about}      what each file and column holds (JSON Schema), units, words, SHA-256 of each file
 today/           the state of today, amendments applied: one CSV each of specimens, series, drops,
                  damage notes and functional checks; drops of status void count in no estimate
-tables/          every table as it was first written, with the amendments and the acts of writing
+tables/          every table as it was first written, with the amendments and the entries
                  (entry: who, when, with what, from which file) that keys in the rows refer to
 tables/{samples}
                  waveforms in g, one row each: waveform_id, acceleration_g
 
 CSV is UTF-8 with commas and a header; an empty cell is "not recorded", lists are JSON, times are
-ISO 8601 as the bench's clock showed them, with the offset from UTC where known; columns that end in
+ISO 8601 as the bench clock showed them, with the offset from UTC where known; columns that end in
 _utc are UTC. 1 g is {gravity} m/s2. Any spreadsheet, statistics program or database opens these
 files; none of them needs durability.
 
@@ -295,7 +295,7 @@ def import_record(session: Session, folder: Path) -> Export:
     store = session.store
     if store.exists():
         raise StoreUnusable(
-            f"{store}: is there already, and a record comes back into a new store only; name"
+            f"{store}: already exists, and a record comes back into a new store only; name"
             " another by --store"
         )
     if not store.absolute().parent.is_dir():

@@ -1,4 +1,4 @@
-"""Claims: "reduces peak g by at least so many percent", under each condition by itself."""
+"""Claims: "reduces peak g by at least so many percent", under each condition separately."""
 
 from __future__ import annotations
 

@@ -110,7 +110,7 @@ def build_demo(store: Path) -> DemoStore:
     """Make the store of the invented scenario, or find it made already.
 
     It is built beside its place and moved there when complete, so an interrupted build leaves
-    nothing. A file that is there already is never written to.
+    nothing. A file that already exists is never written to.
 
     Parameters
     ----------

@@ -101,7 +101,7 @@ def declarations(
     histories : sequence of DeviceHistory
         The whole study.
     first_look_at : datetime, optional
-        First follow-up inspection, by the bench's clock.
+        First follow-up inspection, by the bench clock.
 
     Returns
     -------

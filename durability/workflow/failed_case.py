@@ -1,4 +1,4 @@
-"""A case that has failed, or is not in use, isn't dropped unawares: that asks for a reason."""
+"""A case that has failed, or is not in use, isn't dropped unnoticed: that asks for a reason."""
 
 from __future__ import annotations
 
@@ -67,7 +67,7 @@ def refuse_unfit(
         The reason is blank.
     """
     if despite_failed is not None and not despite_failed.strip():
-        raise UnusableCall("--despite-failed: blank; say why the case is used all the same")
+        raise UnusableCall("--despite-failed: blank; say why the case is used anyway")
     found = why_unfit(connection, case_id)
     if found is None:
         return None

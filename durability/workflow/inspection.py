@@ -104,7 +104,7 @@ def read_checks(checks: Sequence[str]) -> list[tuple[str, FunctionalCheck]]:
     """Function and result of each "FUNCTION=OUTCOME", with a note after a comma."""
     looked = [_check(text) for text in checks]
     if len({function for function, _ in looked}) < len(looked):
-        raise UnusableCall("--check: a function stands there twice; one outcome each")
+        raise UnusableCall("--check: a function is given twice; one outcome each")
     return looked
 
 

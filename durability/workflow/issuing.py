@@ -91,7 +91,7 @@ def record_changes(session: Session, scope: Scope, since: ReportIssue) -> Record
     if (scope.kind, scope.told) != (since.scope.kind, since.scope.names):
         was = " ".join([since.scope.kind, *since.scope.names])
         raise RecordRefused(
-            f"--reissue-of {since.number}: that report was about the {was}; ask for the same again"
+            f"--reissue-of {since.number}: that report was about the {was}; give the same scope"
         )
     series, devices = list(scope.series), list(scope.devices)
     with database.reading(session.record) as connection:

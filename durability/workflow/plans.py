@@ -290,7 +290,7 @@ def plan_survival(
 def _survivors(
     study: Study, drops: int, confidence: float, shape: float | None
 ) -> tuple[ShownUnder, ...]:
-    """What the cases of each model have shown, under each condition by itself."""
+    """What the cases of each model have shown, under each condition separately."""
     return tuple(
         ShownUnder(condition, _shown_by(lives, drops, confidence, shape))
         for condition, lives in study.case_lives().items()

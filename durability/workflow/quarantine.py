@@ -50,7 +50,7 @@ def reason(row: Mapping[str, Any]) -> str:
         f"in QUARANTINE since {row['since']:%Y-%m-%d %H:%M} ({row['sign']}: {row['told']}); do not"
         " drop, charge or ship it: keep it away from people and combustibles and watch it; only a"
         f" named person clears it, with: durability specimen clear {row['device']} --by NAME"
-        " --reason WHY --check 'battery swelling=pass'; what was dropped all the same is recorded"
+        " --reason WHY --check 'battery swelling=pass'; what was dropped anyway is recorded"
         " with --despite-quarantine WHY"
     )
 
@@ -79,7 +79,7 @@ def suspect(
     entry_id : UUID
         The entry.
     at : datetime, optional
-        When it was seen, by the bench's clock; by default now.
+        When it was seen, by the bench clock; by default now.
 
     Returns
     -------
@@ -124,7 +124,7 @@ def suspect_note(
     entry_id : UUID
         The entry.
     at : datetime, optional
-        When it was seen, by the bench's clock; by default now.
+        When it was seen, by the bench clock; by default now.
 
     Returns
     -------

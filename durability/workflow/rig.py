@@ -35,7 +35,7 @@ class _Reference:
     series: str
     sensor: str | None
     when: FloatArray
-    """Seconds since 1970-01-01 of the bench's clock, or drop numbers."""
+    """Seconds since 1970-01-01 of the bench clock, or drop numbers."""
     ahead_s: FloatArray
     """How far that clock was ahead of UTC."""
     dated: bool
@@ -48,7 +48,7 @@ def _references(connection: Any, series: Sequence[str] | None) -> list[_Referenc
     for code in series or ():
         if bench.find(connection, "series", code)["purpose"] != "reference":
             raise RecordRefused(
-                f"series {code!r}: is no series of reference drops; those are opened with"
+                f"series {code!r}: is not a series of reference drops; those are opened with"
                 " --purpose reference"
             )
     wanted = list(series) if series else None
@@ -223,7 +223,7 @@ class RigLedger:
         if reference is None:
             reason = "no reference drops with this sensor"
         elif times is None or not reference.dated:
-            reason = "drops or reference drops bear no time"
+            reason = "drops or reference drops have no time"
         if reference is None or times is None or reason:
             return (history, history, history), replace(note, reason=reason)
         log_peak = np.log(reference.peak_g)

@@ -185,7 +185,7 @@ def void_calibration(session: Session, sensor: str, calibrated_on: str, reason: 
             )
         if found["calibration_id"] is None:
             raise RecordRefused(
-                f"sensor {sensor!r}: what it was added with stands; sensor calibrate with the same"
+                f"sensor {sensor!r}: what it was added with stays; sensor calibrate with the same"
                 " day takes its place"
             )
         bench.run(
@@ -276,7 +276,7 @@ def calibration_notes(
     said = []
     due, on = held["calibration_due"], held["calibrated_on"]
     if due is not None and day > due:
-        when = f"and the drop was made on {day}" if is_dated else "and the drop bears no date"
+        when = f"and the drop was made on {day}" if is_dated else "and the drop has no date"
         said.append(f"calibration of sensor {sensor} overdue: it was due on {due}, {when}")
     if on is not None and day < on:
         said.append(

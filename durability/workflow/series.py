@@ -142,7 +142,7 @@ def _dropped(
     if model is not None and model != known_model:
         raise RecordRefused(
             f"{option}-model {model!r}: {code} is known as {known_model or 'without a model'}; to"
-            " mend that use: specimen amend"
+            " correct that use: specimen amend"
         )
     return key
 

@@ -236,7 +236,7 @@ class SheetRun:
         at : datetime
             When it was dropped; UTC.
         is_void : bool
-            A void drop leaves its place owed.
+            A void drop leaves its place to be dropped again.
 
         Returns
         -------
@@ -254,7 +254,7 @@ class SheetRun:
             rule = self._rules.get("voids_in_a_row")
             if rule and self._voids_in_a_row >= rule.threshold:
                 told.append(f"STOP RULE: {rule.words}")
-            told.append(f"place {planned.place} is still owed")
+            told.append(f"place {planned.place} is still to be dropped")
         self._last = (planned.place, stored.series, stored.drop_number)
         rule = self._rules.get("damage_severity")
         if rule and severity >= min(rule.threshold, SEVERITY_FAILED):

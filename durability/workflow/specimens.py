@@ -207,7 +207,7 @@ def retire_specimen(
     if (state == RETAINED) != bool(days):
         raise UnusableCall("--retest-on: goes with --state retained, which needs one or more")
     if days and days[0] < clock.today():
-        raise UnusableCall(f"--retest-on {days[0]}: is past; give a day to come")
+        raise UnusableCall(f"--retest-on {days[0]}: is past; give a future day")
     with entry(session, "specimen retire") as (connection, entry_id):
         specimen = bench.find(connection, "specimen", code)
         if specimen["status"] != IN_USE and not specimen["status"] == state == RETAINED:

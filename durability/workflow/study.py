@@ -176,7 +176,7 @@ class Study:
     def ranking(
         self, by: Literal["case_model", "case"] = "case_model", *, pool: bool = False
     ) -> Ranking:
-        """Groups of the cases answered for, the fastest first, under each condition by itself.
+        """Groups of the cases answered for, the fastest first, under each condition separately.
 
         Parameters
         ----------

@@ -2,7 +2,7 @@
 
 Run from the repository root: ``python tests/calibration/null_table.py`` (a few minutes on one core,
 fixed seed). For the final verdict the readings are independent draws of five laws: normal,
-Laplace, Student's t with 3 degrees of freedom, normal with 4 % wild readings 4 to 9 standard
+Laplace, Student's t with 3 degrees of freedom, normal with 4 % outliers 4 to 9 standard
 deviations off, and skewed (gamma of shape 2, skewness 1.4), each as scatter of 0.2, 4 and 10 %:
 whether a rise is likelier to go on than to have levelled off hangs on how large it is. Of the
 fifteen the least favourable counts, so that the stated rates hold for each. The running alarm sees

@@ -149,7 +149,7 @@ def failure_drop(path):
 
 
 def log_density(z, freedom):
-    """Log density of the standardised noise as simulated, wild readings included."""
+    """Log density of the standardised noise as simulated, outliers included."""
     from scipy.special import gammaln
 
     if np.isfinite(freedom):

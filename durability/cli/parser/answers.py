@@ -172,7 +172,7 @@ def report(made: Parser) -> None:
     about.add_argument(
         "--case-model", action="append", metavar="M", help="only this model; repeatable"
     )
-    about.add_argument("--specimen", metavar="C", help="only what this specimen lived through")
+    about.add_argument("--specimen", metavar="C", help="only what this specimen went through")
     about.add_argument("--plan", metavar="P", help="only devices that follow this plan")
     common.under(made)
     common.as_of(made)
@@ -268,7 +268,7 @@ _KINDS = {
         "share of cases not failed by drop of their life, by case model",
         "plot survival --limit-g 200",
     ),
-    "fan": ("the level to come, against the limit", "plot fan --series S21 --horizon 100"),
+    "fan": ("the projected level, against the limit", "plot fan --series S21 --horizon 100"),
     "scatter": (
         "peak against pulse duration, lines of equal velocity change",
         "plot scatter --series S21",

@@ -253,7 +253,7 @@ def series(made: Parser) -> None:
     opened.add_argument(
         "--settling-drops",
         metavar="N",
-        help="so many first drops settle the case: they count in age, dose and damage, not in the"
+        help="this many first drops settle the case: they count in age, dose and damage, not in the"
         " verdict; declared before the first drop",
     )
     opened.add_argument("--note", metavar="WORDS", help="anything else worth keeping")
@@ -348,7 +348,7 @@ def drop(made: Parser) -> None:
         ),
         (
             "never",
-            "take out an entry that was no drop: out of every count, kept and listed",
+            "take out an entry that was not a drop: out of every count, kept and listed",
             'drop never S21 7 --reason "entered twice"',
             "how the entry came about",
         ),

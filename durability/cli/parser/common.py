@@ -188,7 +188,7 @@ def despite_quarantine(made: Any) -> None:
         "--despite-quarantine",
         metavar="WHY",
         help="record a drop that was made while the device was in quarantine, and how it came to"
-        " be made: the device lived through it",
+        " be made: it counts as a shock of the device",
     )
 
 
@@ -197,7 +197,7 @@ def despite_failed(made: Any) -> None:
     made.add_argument(
         "--despite-failed",
         metavar="WHY",
-        help="use a case that has failed, or is not in use, all the same, and why: the device is"
+        help="use a case that has failed, or is not in use, anyway, and why: the device is"
         " bare in effect",
     )
 
@@ -208,7 +208,7 @@ def filters(made: Any) -> None:
         "names",
         nargs="*",
         metavar="NAME",
-        help="series, case or case model, where the name is of one of these only",
+        help="series, case or case model, where the name fits only one of these",
     )
     named(made)
     under(made)
@@ -276,7 +276,7 @@ def pool(made: Any) -> None:
     made.add_argument(
         "--pool",
         action="store_true",
-        help="one model of all conditions, condition as a factor; else each by itself",
+        help="one model of all conditions, condition as a factor; else each separately",
     )
 
 

@@ -88,7 +88,7 @@ def _table(family: Family, kind: str) -> None:
     made.add_argument(
         "--skip-where-blank",
         metavar="NAME",
-        help="rows in which this column of the sheet is blank are no records",
+        help="rows in which this column of the sheet is blank are not records",
     )
     made.add_argument(
         "--decimal",
@@ -106,7 +106,7 @@ def _table(family: Family, kind: str) -> None:
         made.add_argument(
             "--void-blank-peaks",
             metavar="REASON",
-            help="rows without a peak come in void with this reason",
+            help="rows without a peak are stored void with this reason",
         )
         made.add_argument("--allow-gaps", action="store_true", help="accept drop numbers with gaps")
         common.despite_quarantine(made)
@@ -243,7 +243,7 @@ def backup(made: Parser) -> None:
 def restore(made: Parser) -> None:
     """Fill ``restore``."""
     made.reads("files:restore", "restore backups/lab.2026-11-28T141500Z.duckdb --store lab.duckdb")
-    made.add_argument("file", help="a backup; its .sha256 is held against it where it lies beside")
+    made.add_argument("file", help="a backup; checked against its .sha256 where that is beside it")
     common.quiet(made)
 
 

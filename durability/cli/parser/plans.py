@@ -21,7 +21,7 @@ def inspect(made: Parser) -> None:
     listing.add_argument("-o", "--output", metavar="FILE", help="write it there")
     declare = family.writes(
         "declare",
-        "declare, before the first follow-up inspection, which shock dose is held against failures",
+        "state, before the first follow-up inspection, which shock dose is tested against failures",
         "follow_up:declare",
         'inspect declare averaged --reason "no exponent is known"',
         'inspect declare 6.4 --reason "solder joints"',
@@ -33,13 +33,13 @@ def inspect(made: Parser) -> None:
         "--without-reading",
         choices=("likely", "no shock", "largest"),
         default="likely",
-        help="what a drop without a trusted reading counts as: the middle of its like (default),"
-        " no shock, or the largest of its like",
+        help="what a drop without a trusted reading counts as: the median of comparable"
+        " drops (default), no shock, or the largest of them",
     )
     declare.add_argument("--reason", required=True, metavar="WHY", help="why this dose")
     record = family.writes(
         "record",
-        "record one inspection; broken off, the same command goes on with it",
+        "record one inspection; after an interruption the same command continues it",
         "follow_up:record",
         "inspect record R-7",
         'inspect record R-7 --check display=pass --check "touch=fail, dead"',
@@ -108,7 +108,7 @@ def _schedule(family: Family) -> None:
         action="append",
         default=[],
         metavar="NAME=DAYS",
-        help="makes a new plan: a stage so many days after the anchor; repeatable",
+        help="makes a new plan: a stage this many days after the anchor; repeatable",
     )
     made.add_argument(
         "--check-list",
@@ -132,7 +132,7 @@ def due(made: Parser) -> None:
         "--within",
         type=int,
         metavar="DAYS",
-        help="and those due in so many days (default 0; with --calendar 366)",
+        help="and those due within this many days (default 0; with --calendar 366)",
     )
     made.add_argument(
         "--calendar", metavar="FILE.ics", help="write them to a calendar file too (iCalendar)"
@@ -166,7 +166,7 @@ def latent(made: Parser) -> None:
         help="each device, those most likely to have failed unseen first",
     )
     made.add_argument(
-        "--on", metavar="DATE", help="day by which unseen failures are asked for; else today"
+        "--on", metavar="DATE", help="day by which unseen failures are counted; else today"
     )
     common.under(made)
     common.as_of(made)
@@ -204,7 +204,7 @@ def plan(made: Parser) -> None:
         type=int,
         action="append",
         metavar="N",
-        help="plan for so many cases; repeatable (default 1, 2, 3 and 5)",
+        help="plan for this many cases; repeatable (default 1, 2, 3 and 5)",
     )
     _scatter(rise)
     rise.add_argument(
@@ -276,7 +276,7 @@ def _scatter(made: Parser) -> None:
 def _survive(family: Family) -> None:
     made = family.reads(
         "survive",
-        "how many cases must survive so many drops, and what has been shown",
+        "how many cases must survive N drops, and what has been shown",
         "plans:survive",
         "plan survive --drops 26 --reliability 0.9 --confidence 0.9",
         "plan survive --drops 26 --shape 2 --drops-each 40",

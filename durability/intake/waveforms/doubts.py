@@ -119,8 +119,8 @@ def refuse_stray_ends(table: Table, values: FloatArray) -> None:
                 option = "--first-line" if where == "first" else "no option; correct the file's end"
                 raise WaveformUnreadable(
                     f"{table.file}, {table.place(at)}: {values[at]:.9g} among the {where} values"
-                    f" stands far out of the others, {largest:.4g} from their middle at most: a"
-                    f" setting by its look; name the line on which the data begin ({option})"
+                    f" is far off the others, {largest:.4g} from their middle at most: probably a"
+                    f" setting; name the line on which the data begin ({option})"
                 )
 
 
@@ -174,7 +174,7 @@ def refuse_unread_scale(table: Table, index: int, place: tuple[int, int], unit: 
         With what the preamble says and the option that takes the values as they stand.
     """
     preamble, name = table.preamble, table.columns[index].name
-    settle = f"say that the values are in {unit.symbol} as they stand with --units {unit.symbol}"
+    settle = f"say that the values are in {unit.symbol} as they are with --units {unit.symbol}"
     for entry in preamble.entries:
         words = entry.words
         said = _FACTOR_KEY.fullmatch(words)

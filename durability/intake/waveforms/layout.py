@@ -166,7 +166,7 @@ def find_layout(
     if first_line is not None and (best.first or lines[0].number > first_line):
         raise WaveformUnreadable(
             f"{file}, line {first_line}: no row of numbers, though the data are to begin there;"
-            f" the first stands on line {lines[best.first].number}"
+            f" the first is on line {lines[best.first].number}"
         )
     return looked_at, replace(best, first=best.first + len(looked_at) - len(lines))
 

@@ -139,8 +139,8 @@ def named_channel(table: Table, time_columns: frozenset[int], channel: str, *, o
         )
     if index in time_columns:
         raise WaveformUnreadable(
-            f"{table.file}: {columns[index].heading!r} (column {index + 1}) is no channel but tells"
-            f" the time; it has {listed_channels(table, time_columns)}"
+            f"{table.file}: {columns[index].heading!r} (column {index + 1}) is the time and not a"
+            f" channel; it has {listed_channels(table, time_columns)}"
         )
     return index
 
@@ -234,7 +234,7 @@ def to_g(
         )
     mv_per_g, whose, is_given = sensitivity
     if not mv_per_g != 0.0 or not np.isfinite(mv_per_g):
-        raise WaveformUnreadable(f"{table.file}: {mv_per_g:g} mV/g is no sensitivity")
+        raise WaveformUnreadable(f"{table.file}: {mv_per_g:g} mV/g is not a sensitivity")
     if said_mv_per_g is not None and not is_given:
         ratio = said_mv_per_g / mv_per_g
         if not 1.0 / OTHER_SENSITIVITY_RATIO < ratio < OTHER_SENSITIVITY_RATIO:
@@ -282,7 +282,7 @@ def _weighed(
     if is_counts or (unit is not None and unit.symbol == "V"):
         raise WaveformUnreadable(
             f"{table.file}: channel {table.columns[index].name!r} holds whole numbers up to "
-            f"{np.abs(values).max():.0f}, counts of the recorder by their look, and the preamble "
+            f"{np.abs(values).max():.0f}, probably counts of the recorder, and the preamble "
             "does not say what one is worth; export readings, or name their unit with --units "
             f"({', '.join(VALUE_UNITS)})"
         )

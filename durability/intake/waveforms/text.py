@@ -130,8 +130,8 @@ def read_rows(
     lengths = {len(line.cells) for line in wide}
     if len(lengths) > 1:
         raise WaveformUnreadable(
-            f"{file}: {len(wide)} long lines that don't match, records of several drops by their "
-            "look; one record a file is needed, its samples below each other"
+            f"{file}: {len(wide)} long lines that don't match, probably records of several "
+            "drops; one record a file is needed, its samples below each other"
         )
     comma = any("," in cell for line in wide for cell in line.cells)
     preamble = Preamble(decimal="," if comma else ".")
@@ -489,7 +489,7 @@ def _without_footer(
         if line.start and is_footer and (layout.skipped, layout.kinds) not in shapes:
             return data[: line.start]
         raise WaveformUnreadable(
-            f"{file}, line {first_number + line.number - 1}: {bad[0]!r} stands where a number "
+            f"{file}, line {first_number + line.number - 1}: {bad[0]!r} where a number "
             "belongs; data rows hold numbers only"
         )
     return data

@@ -244,7 +244,7 @@ class TimeBase:
         if len(choice) != 1 or re.search(r"[(\[{]", heading):
             raise WaveformUnreadable(
                 f"{table.file}: the unit of time column {heading!r}, in steps of {step:.6g}, can't "
-                f"be told; name it with --time-unit ({', '.join(TIME_UNITS)})"
+                f"be determined; name it with --time-unit ({', '.join(TIME_UNITS)})"
             )
         unit = choice[0]
         table.inferred["time base"] = (
@@ -426,7 +426,7 @@ def _even_step(table: Table, stamps: FloatArray, *, rate_known: bool) -> tuple[f
         at = int(np.argmax(steps < 0.0)) + 1
         raise WaveformUnreadable(
             f"{table.file}, {table.place(at)}: time runs backwards, from {stamps[at - 1]:.9g} to "
-            f"{stamps[at]:.9g}; samples must stand in the order they were taken, or give the rate "
+            f"{stamps[at]:.9g}; samples must be in the order they were taken, or give the rate "
             "with --sample-rate-hz"
         )
     span = float(stamps[-1] - stamps[0])
@@ -434,8 +434,8 @@ def _even_step(table: Table, stamps: FloatArray, *, rate_known: bool) -> tuple[f
         if rate_known:
             return 0.0, float("inf")
         raise WaveformUnreadable(
-            f"{table.file}: the time column stands still at {stamps[0]:.9g}; give the rate with "
-            "--sample-rate-hz"
+            f"{table.file}: the time column does not advance at {stamps[0]:.9g}; give the rate "
+            "with --sample-rate-hz"
         )
     # Gaps stretch the mean; most steps don't have one. Stamps that repeat have been rounded more
     # coarsely than their step, and then only the mean tells it.

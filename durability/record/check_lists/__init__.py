@@ -65,7 +65,7 @@ def read_check_list(text: str, file_name: str) -> CheckList:
         except ValueError as error:
             raise UnusableCall(f"{file_name}: line {number}: {error}") from None
         if function.name in {each.name for each in functions}:
-            raise UnusableCall(f"{file_name}: line {number}: {function.name!r} stands there twice")
+            raise UnusableCall(f"{file_name}: line {number}: {function.name!r} appears twice")
         functions.append(function)
     if not functions:
         raise UnusableCall(f"{file_name}: names no function; write one a line")
@@ -84,7 +84,9 @@ def _read_line(told: str) -> CheckedFunction:
         if again:
             rule = int(again[1]), int(again[2])
             if not 1 <= rule[0] <= rule[1]:
-                raise ValueError(f"{part!r}: a fail can't recur so often in so many inspections")
+                raise ValueError(
+                    f"{part!r}: a fail can't recur that often in that many inspections"
+                )
         elif part == _AT_ONCE:
             rule = (0, 0)
         elif unit is None and _UNIT.fullmatch(part):

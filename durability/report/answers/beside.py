@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 MOST_SERIES = 12
 """Series named with their drops for one reason; more are counted."""
-PUT_BACK, LEFT_OUT = "With the voided readings put back", "Without the readings in doubt"
+PUT_BACK, LEFT_OUT = "With the voided readings included", "Without the readings in doubt"
 
 
 def rests_on(basis: str) -> Words:

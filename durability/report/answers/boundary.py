@@ -63,7 +63,7 @@ def sentence(boundary: DamageBoundary) -> str:
 
 
 def answer(boundaries: Sequence[DamageBoundary]) -> str:
-    """The same of all device models, those that say most first; for a title."""
+    """The same of all device models, the most informative first; for a title."""
     ordered = sorted(boundaries, key=lambda each: (not each.is_told, -len(each.failed)))
     sentences = [sentence(each) for each in ordered[:2]]
     if len(ordered) > len(sentences):

@@ -43,7 +43,7 @@ COMPARED = Columns[Comparison](
     Column("condition", lambda e: labels.compared_under(e.condition), wrap=True),
     Column("drops", lambda e: f"{e.drops_a}/{e.drops_b}", right=True, wide=True),
     Column("voided", lambda e: f"{e.voided_a}/{e.voided_b}", right=True, wide=True),
-    Column("times, voided put back", "ratio_with_voided", right=True, wide=True),
+    Column("times, voided included", "ratio_with_voided", right=True, wide=True),
     Column("reduction by wear", lambda e: _worn(e.by_wear) or None, wrap=True, wide=True),
     Column("rests on", "basis", wide=True),
 )
@@ -129,7 +129,7 @@ def _with_voided(result: Comparison) -> str:
         and not result.lower <= result.ratio_with_voided <= result.upper
     )
     return (
-        "With the voided readings put back the ratio is"
+        "With the voided readings included the ratio is"
         f" {labels.number(result.ratio_with_voided)},"
         f" {'OUTSIDE' if outside else 'within'} the interval."
     )
@@ -204,8 +204,8 @@ def _settling(claim: Claim) -> str | None:
         return None
     if claim.overall.between_case_unknown:
         return (
-            "To settle it: drop at least 2 cases, for with one case alone nothing is known of how"
-            " cases of the model differ"
+            "To settle it: drop at least 2 cases, for with one case alone nothing is known about"
+            " how cases of the model differ"
         )
     ways = []
     if claim.cases_to_settle is not None:

@@ -67,7 +67,7 @@ def blocks(found: Mapping[str, Any]) -> Iterator[Block]:
     state = labels.status(found["status"], found["quarantined_since"])
     number = Counter(stage["state"] for stage in found["stages"])
     stands = labels.listed(f"{count} {name}" for name, count in number.items())
-    since = "" if found["owes"] else ", nothing owed since"
+    since = "" if found["owes"] else ", nothing due since"
     yield Words(
         f"{found['device']} ({state}): plan {found['plan']!r}, from the {found['anchor']}, on"
         f" {found['on']}{since}; {stands}"
@@ -132,7 +132,7 @@ def walk_lines(walk: Walk) -> list[str]:
     lines = [head + (", blind" if walk.is_blind else "")]
     if walk.is_resumed:
         lines.append(
-            f"going on with the inspection of {labels.moment(walk.inspected_at)}:"
+            f"continuing the inspection of {labels.moment(walk.inspected_at)}:"
             f" {len(walk.checks)} of {len(walk.functions)} answered"
         )
     if not walk.is_blind:
@@ -199,7 +199,7 @@ def walk_end(walk: Walk, *, is_whole: bool) -> str:
         return words
     if walk.quarantine is not None:
         return f"{words}\nstopped there: its battery is suspect"
-    return f"{words}\nbroken off; go on with: durability inspect record {walk.device}"
+    return f"{words}\ninterrupted; continue with: durability inspect record {walk.device}"
 
 
 def expectation(device: str, expected: DeviceExpectation) -> str:
@@ -238,7 +238,7 @@ DUE: Columns[DueInspection] = Columns(
 )
 
 RETAINED: Columns[RetainedItem] = Columns(
-    "Items kept back to be tested again, the longest overdue first",
+    "Items retained to be tested again, the longest overdue first",
     Column("retained", "specimen"),
     Column("kind", "kind"),
     Column("model", lambda item: item.model or "", wrap=True),
@@ -281,7 +281,7 @@ def due_blocks(owed: DueList, within_days: int = 0, command: str = "") -> Iterat
     if owed.retained:
         late = sum(item.days_overdue > 0 for item in owed.retained)
         kept = counted(len(owed.retained), "item")
-        yield Words(f"{kept} kept back to be tested again, {late} of them overdue.")
+        yield Words(f"{kept} retained to be tested again, {late} of them overdue.")
         yield RETAINED.table(owed.retained, command)
     for line in _beside(owed):
         yield Words(line)
@@ -293,8 +293,8 @@ def _beside(owed: DueList) -> Iterator[str]:
         yield f"{labels.listed(owed.cracked_glass)}: {safety.EYE_PROTECTION}"
     if owed.unfinished:
         yield (
-            f"Broken off: {labels.listed(owed.unfinished)}; go on with: durability inspect record"
-            " DEVICE"
+            f"Interrupted: {labels.listed(owed.unfinished)}; continue with: durability inspect"
+            " record DEVICE"
         )
     if owed.skipped:
         of_device = Counter(each.device for each in owed.skipped)
@@ -369,7 +369,7 @@ def due_calendar(owed: DueList) -> bytes:
     Parameters
     ----------
     owed : DueList
-        What is due; of an item kept back, its next re-test.
+        What is due; of a retained item, its next re-test.
 
     Returns
     -------
@@ -415,7 +415,7 @@ def _retest(item: RetainedItem, due_on: date, asked_on: date) -> Event:
         due_on,
         item.days_overdue,
         f"Re-test {item.specimen}: {item.done + 1} of {item.of}",
-        [f"Kept back since {item.retained_on.isoformat()}: {item.kind} {item.model or ''}".strip()],
+        [f"Retained since {item.retained_on.isoformat()}: {item.kind} {item.model or ''}".strip()],
     )
 
 

@@ -72,7 +72,7 @@ def blocks(found: Mapping[str, Any], under: Under) -> Iterator[Block]:
     state = "" if known == "in use" else f" ({known})"
     met = Counter(str(event["event"]) for event in events)
     through = labels.listed(counted(count, _NOUNS[event]) for event, count in met.items())
-    yield Words(f"{found['specimen']}{state} lived through: {through or 'nothing recorded'}")
+    yield Words(f"{found['specimen']}{state} went through: {through or 'nothing recorded'}")
     if under.named:
         shown = " ".join(under.options)
         yield Words(f"Of its series only those under {shown}; doses count every drop.", True)
@@ -92,7 +92,7 @@ def _exposure_lines(exposure: Mapping[str, Any]) -> list[str]:
     if exposure["drops_without_reading"]:
         lines.append(
             f"{counted(exposure['drops_without_reading'], 'drop')} without a trusted reading:"
-            " lived through, not in the dose; in brackets with each at the largest of its like."
+            " made with it, not in the dose; in brackets with each at the largest comparable drop."
         )
     since = labels.since_drop(exposure["days_to_last_look"], exposure["hours_to_last_look"])
     if since:

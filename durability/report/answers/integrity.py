@@ -48,8 +48,8 @@ def recovered(found: Recovered, new: str) -> Iterator[Block]:
         yield Words("Missing, or not known:")
         yield from (Words(f"  {words}") for words in found.missing)
         yield Words(
-            "Compare with a backup and with what was written on paper before you go on with it;"
-            " durability verify holds it against its seals."
+            "Compare with a backup and with what was written on paper before you continue with it;"
+            " durability verify checks it against its seals."
         )
 
 

@@ -182,12 +182,12 @@ def _dose_definition(declared: DoseDeclaration) -> str:
     """Which dose someone declared, in words."""
     power = "averaged over its range" if declared.exponent is None else f"{declared.exponent:g}"
     counted_as = {
-        "likely": "at the middle of their like",
+        "likely": "at the median of comparable drops",
         "no shock": "as no shock",
-        "largest": "at the largest of their like",
+        "largest": "at the largest comparable drop",
     }[declared.without_reading]
     return (
-        f"exponent b {power}, all drops lived through, those without a trusted reading {counted_as}"
+        f"exponent b {power}, all drops of the device, those without a trusted reading {counted_as}"
     )
 
 
@@ -347,13 +347,13 @@ def _drops(count: float | None) -> str:
 # ------------------------------------------------------------------------------- device by device
 
 _OUTLOOK_LEGEND = (
-    "Unseen: probability that it has failed since its last inspection, by the day asked. By day:"
-    " probability that a device of this shock history, working on drop day, has failed so many"
+    "Unseen: probability that it has failed since its last inspection, by that day. By day:"
+    " probability that a device of this shock history, working on drop day, has failed that many"
     " days after its last drop, whatever its own checks said; a relative ranking, not life in the"
     " field."
 )
 _DOSE_LEGEND = (
-    "Shock dose: sum of (peak g / 1000)^b over the drops lived through. In brackets: drops without"
+    "Shock dose: sum of (peak g / 1000)^b over the drops of the device. In brackets: drops without"
     " a trusted reading, which are not in the dose."
 )
 
@@ -380,7 +380,7 @@ def each_device(answer: LatentAnswer, command: str = "") -> Iterator[Block]:
             bounds = labels.listed(labels.dose(dose.upper) for dose in answer.doses[each.device])
             yield Words(
                 f"{each.device}: {counted(each.drops_without_reading, 'drop')} without a trusted"
-                f" reading; with each at the largest of its like the dose is {bounds}."
+                f" reading; with each at the largest comparable drop the dose is {bounds}."
             )
 
 

@@ -152,7 +152,7 @@ _SO_FAR: tuple[Column[Any], ...] = (
     ),
     Column(
         "by which rule",
-        lambda each: "no case has come so far" if each.shown is None else each.shown.rule,
+        lambda each: "no case has reached it" if each.shown is None else each.shown.rule,
         wrap=True,
     ),
 )

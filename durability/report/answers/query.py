@@ -29,7 +29,7 @@ IS_BOUND = "peak_is_bound"
 
 def listing(questions: Sequence[Any]) -> Iterator[Block]:
     """Which questions there are, by daily use, and what each can be asked with."""
-    yield Words(f"{counted(len(questions), 'saved question')}; ask one with: durability query NAME")
+    yield Words(f"{counted(len(questions), 'saved question')}; run one with: durability query NAME")
     # The tables of all uses stand one below the other: their names are made equally wide.
     width = max((len(question.name) for question in questions), default=0)
     for use in dict.fromkeys([*USES, *(question.use for question in questions)]):
@@ -39,7 +39,7 @@ def listing(questions: Sequence[Any]) -> Iterator[Block]:
             yield Columns[Any](
                 USES.get(use, use or "Your own"),
                 Column("name", lambda question: question.name.ljust(width)),
-                Column("question, and what it can be asked with", _asked_with, wrap=True),
+                Column("question, and its parameters", _asked_with, wrap=True),
             ).table(own)
 
 

@@ -248,7 +248,9 @@ def not_passed(row: Record) -> str:
     parts = (
         "NOTHING TESTED" if row["tested"] == 0 else None,
         row["not_passed"],
-        f"broken off: {row['checked']} of {row['unfinished_of']}" if row["unfinished_of"] else None,
+        f"interrupted: {row['checked']} of {row['unfinished_of']}"
+        if row["unfinished_of"]
+        else None,
         "blind" if row["is_blind"] else None,
         _list_words(row),
     )

@@ -28,7 +28,7 @@ NO_REFERENCE = (
 
 
 def json(watched: Sequence[RigWatch]) -> dict[str, Any]:
-    """Object of ``rig --json``; places on a time axis as ISO times of the bench's clock."""
+    """Object of ``rig --json``; places on a time axis as ISO times of the bench clock."""
     return {"reference_series": [_plain(each) for each in watched]}
 
 

@@ -180,7 +180,7 @@ def _beside(result: Trend, context: TrendContext) -> Iterator[Words]:
             change = "stays" if again.verdict == result.verdict else "CHANGES"
             yield Words(f"{put}: {trend_sentence(again)}; the verdict {change}.")
         elif drops:
-            yield Words("Voided drops have no reading, so nothing changes when they are put back.")
+            yield Words("Voided drops have no reading, so nothing changes when they are included.")
     if context.suggested:
         yield Words(
             f"An outlier test ({context.suggested_by}) would mark drop"

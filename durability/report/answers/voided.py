@@ -25,7 +25,7 @@ VOIDED = Columns[tuple[Mapping[str, Any], str]](
     ),
     Column("reason", lambda each: each[0]["void_reason"], wrap=True),
     Column("voided by", lambda each: each[0]["voided_by"]),
-    Column("verdict with it put back", lambda each: each[1], wrap=True),
+    Column("verdict with it included", lambda each: each[1], wrap=True),
 )
 
 
@@ -66,10 +66,10 @@ def left_out(contents: ReportContents) -> str:
     )
     words = f"{len(contents.voided)} of {counted(counts['drops'], 'drop')} are void ({reasons})"
     if not readable:
-        return f"{words}; none of them has a reading to put back."
+        return f"{words}; none of them has a reading to include."
     changed = changed_verdicts(contents)
     return (
-        f"{words}; with their {counted(readable, 'reading')} put back"
+        f"{words}; with their {counted(readable, 'reading')} included"
         f" {_fastest_with_voided(contents)}{_verdicts_with_voided(changed)}."
     )
 
@@ -110,7 +110,7 @@ def _verdicts_with_voided(changed: Sequence[tuple[Trend, Trend]]) -> str:
 def effect(row: Mapping[str, Any], before: Trend | None, after: Trend | None) -> str:
     """What putting the voided readings of a series back does to its verdict."""
     if row["peak_g"] is None:
-        return "no reading to put back"
+        return "no reading to include"
     if before is None or after is None:
         return "not evaluated"
     rise = (

@@ -94,7 +94,7 @@ def imported(result: WaveformImport) -> Iterator[Block]:
         yield Words(words)
     yield from _remarks(result)
     for twice in result.duplicates[:SHOWN_FILES]:
-        yield Words(f"{twice.file}: there already, drop {twice.drop_number} of {twice.series}")
+        yield Words(f"{twice.file}: already stored, drop {twice.drop_number} of {twice.series}")
 
 
 def _remarks(result: WaveformImport) -> Iterator[Block]:

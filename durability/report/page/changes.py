@@ -231,12 +231,13 @@ METHODS: tuple[tuple[str, str, str, str, str], ...] = (
         " half as likely to go on as to have levelled off; settled: less likely than that; steady:"
         " no rise shown; too few: fewer than 4 valid drops.",
         "At most 5 % of steady series are called rising, and at most 5 % ever raise the running"
-        " alarm. Steady is no proof of no wear: what could have been missed is in the basis.",
+        " alarm. Steady does not exclude wear: what could have been missed is in the"
+        " basis.",
     ),
     (
         "Drops to failure",
         "Drop at which the fitted level (not one reading) reaches the limit, or damage of severity"
-        " 4 is seen, whichever comes first; series that still hold count as censored.",
+        " 4 is seen, whichever comes first; series that have not failed count as censored.",
         "Degradation paths with a limit fixed beforehand: Lu and Meeker (1993), Technometrics 35,"
         " 161-174. Survival band: Kaplan and Meier (1958), J. Am. Stat. Assoc. 53, 457-481.",
         "failed: the limit is reached or severity 4 is noted by the last drop.",
@@ -256,7 +257,7 @@ METHODS: tuple[tuple[str, str, str, str, str], ...] = (
     ),
     (
         "Comparison of two",
-        "Ratio of mean log peak g over the drops that both sides lived through, or of the levels at"
+        "Ratio of mean log peak g over the drops that both sides have had, or of the levels at"
         " one drop, under one condition, orientation matched, case by case (bare: device by"
         " device).",
         "Welch (1947), Biometrika 34, 28-35; Satterthwaite (1946), Biometrics Bulletin 2, 110-114;"
@@ -267,7 +268,7 @@ METHODS: tuple[tuple[str, str, str, str, str], ...] = (
     ),
     (
         "Later failures of devices",
-        "Shock dose: sum of (peak g / 1000)^b over all drops that the device lived through, in any"
+        "Shock dose: sum of (peak g / 1000)^b over all drops that the device took, in any"
         " case or bare, b averaged over 2 to 10. A failure lies between two inspections and is kept"
         " so; devices never dropped are the controls.",
         "Interval-censored data: Turnbull (1976), J. R. Statist. Soc. B 38, 290-295; permutation"
@@ -275,12 +276,12 @@ METHODS: tuple[tuple[str, str, str, str, str], ...] = (
         " Vibration Analysis for Electronic Equipment (4 to 8).",
         "linked: two-sided permutation p of at most 0.05, and larger doses fail sooner; not shown:"
         " otherwise; too few: fewer than 6 devices or 3 later failures.",
-        "At most 5 % of studies without any link are called linked. Not shown is no proof of"
-        " safety, and linked is no proof for any one device.",
+        "At most 5 % of studies without any link are called linked. Not shown is not proof of"
+        " safety, and linked is not proof for any one device.",
     ),
     (
         "The rig itself",
-        "Reference drops of one dummy on one pad; each is held against all before it. An average"
+        "Reference drops of one dummy on one pad; each is compared with all before it. An average"
         " with exponential weights and a cumulative sum watch the scores.",
         "NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3 and 6.3.2.4; Hawkins (1987), The"
         " Statistician 36, 463-473; Lucas and Saccucci (1990), Technometrics 32, 1-12.",

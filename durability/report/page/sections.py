@@ -315,7 +315,7 @@ def _life(contents: ReportContents, artist: Artist) -> Section:
         section.blocks.append(
             artist.draw(
                 "fan",
-                f"The level to come, against the limit: {len(ahead)} of"
+                f"The projected level, against the limit: {len(ahead)} of"
                 f" {sum(not each.failed for each in in_cases)} series that have not failed, those"
                 " expected to fail next",
                 lambda: plots.fan(ahead, level=contents.level, horizon=contents.horizon),

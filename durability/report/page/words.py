@@ -94,7 +94,7 @@ def whole_report(contents: ReportContents) -> str:
         words += ["--limit-rise", f"{contents.limit_rise:g}"]
     words += ["--rig-corrected"] if contents.rig_corrected else []
     return (
-        "What each number rests on, every series, picture, deviation, method and source stand in"
+        "What each number rests on, every series, picture, deviation, method and source are in"
         f" the whole report: {' '.join([*words, *as_of_option(contents)])}"
     )
 
@@ -300,7 +300,7 @@ def _missing(contents: ReportContents) -> list[str]:
         for key, heading in series.CONDITIONS
     }
     named = labels.listed(f"{heading} ({number})" for heading, number in lacking.items() if number)
-    return [f"Record what is missing, in so many series: {named}."] if named else []
+    return [f"Record what is missing, with the number of series: {named}."] if named else []
 
 
 def numbered(contents: ReportContents) -> str:

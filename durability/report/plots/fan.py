@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 @look.in_our_look
 def fan(pictures: Sequence[SeriesPicture], *, level: float, horizon: int, page: int = 1) -> Figure:
-    """The level so far and the level to come, against the limit.
+    """The level so far and the projected level, against the limit.
 
     Parameters
     ----------
@@ -186,7 +186,7 @@ def _fan_key(shown: Sequence[SeriesPicture], level: float) -> list[tuple[str, Ar
     if any(each.fan is not None and not each.forecast.failed for each in shown):
         key.append(
             (
-                f"level to come, {level:.0%} and 50%",
+                f"projected level, {level:.0%} and 50%",
                 Patch(facecolor=look.SAND, edgecolor=look.SAND, alpha=0.55),
             )
         )
@@ -271,8 +271,8 @@ def survival(picture: SurvivalPicture, *, page: int = 1) -> Figure:
     cases = sum(_size(each) for each in shown)
     failed = sum(each.failed_drop.size for each in shown)
     notes = [
-        "Failed: level at the limit, or damage of severity 4, whichever came first. Still held: its"
-        " drops ended before. The band holds at each drop by itself.",
+        "Failed: level at the limit, or damage of severity 4, whichever came first. Not failed:"
+        " its drops ended before. The band holds at each drop separately.",
         *others,
     ]
     if left_out:
@@ -283,7 +283,7 @@ def survival(picture: SurvivalPicture, *, page: int = 1) -> Figure:
     sheet = look.Sheet(
         survival_answer(ordered),
         f"{counted(cases, 'case')} of {counted(len(shown), 'case model')};"
-        f" {failed} failed, {cases - failed} still held;"
+        f" {failed} failed, {cases - failed} not failed;"
         f" {labels.compared_under(picture.condition)}.",
         key=_key(shown),
         notes=notes,
@@ -332,7 +332,7 @@ def _draw(panel: Axes, curve: SurvivalCurve) -> None:
         markersize=9,
         markeredgewidth=1.3,
         color=look.INK,
-        label="_still held",
+        label="_not failed",
         zorder=4,
         clip_on=False,
     )
@@ -363,7 +363,7 @@ def _key(shown: Sequence[SurvivalCurve]) -> list[tuple[str, Artist]]:
         held = Line2D(
             [], [], linestyle="none", marker="|", markersize=9, markeredgewidth=1.3, color=look.INK
         )
-        key.append(("still held at its last drop", held))
+        key.append(("not failed at its last drop", held))
     key.append(("half", Line2D([], [], color=look.MUTED, linewidth=0.7, linestyle=":")))
     return key
 

@@ -81,7 +81,7 @@ def _one_life(line: LifeLine) -> Figure:
     if unread:
         notes.append(
             f"{counted(unread, 'drop')} void or without a reading: hollow on the axis; in the dose"
-            " at the middle of their like."
+            " at the median of comparable drops."
         )
     if drops:
         notes.append(

@@ -170,7 +170,7 @@ def models(
     drawn = [picture for _, members in shown for picture in members]
     notes = [
         "One line a case: its fitted level; ✕ where it failed, by level or by damage, a stroke"
-        " where it still held. The fastest model is first.",
+        " where it had not failed. The fastest model is first.",
         *others,
     ]
     if left_out:
@@ -248,7 +248,7 @@ def _models_key(shown: Sequence[SeriesPicture]) -> list[tuple[str, Artist]]:
     if any(each.forecast.failed for each in shown):
         key.append(("failed", failed))
     if not all(each.forecast.failed for each in shown):
-        key.append(("still held", held))
+        key.append(("not failed", held))
     return key
 
 

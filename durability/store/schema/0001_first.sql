@@ -297,7 +297,7 @@ SELECT
 FROM all_drops
 WHERE case_id IS NOT NULL;
 
--- Dose ledger: every shock a device lived through, in any case or bare, voided ones counted.
+-- Dose ledger: every shock a device took, in any case or bare, voided ones counted.
 CREATE VIEW device_shocks AS
 SELECT
     device, device_model, series, drop_number, dropped_at, "case", case_model, drop_height_mm,

@@ -1,4 +1,4 @@
--- Drops declared beforehand as conditioning; why a case that had failed was used all the same.
+-- Drops declared beforehand as conditioning; why a case that had failed was used anyway.
 
 -- So many first drops of the series settle the case: they count in its number, age, dose and
 -- damage, and are left out of verdict, rise, alarm and comparison. NULL or 0: none.

@@ -1,4 +1,4 @@
--- Drops of a case or device come in the order of their instants: the bench's clock and its offset
+-- Drops of a case or device come in the order of their instants: the bench clock and its offset
 -- from UTC together. A case has failed by a note that is in force.
 
 -- The instant of a time as written, in UTC; an offset is Z, +HH:MM or +HHMM.
@@ -7,9 +7,9 @@ CREATE MACRO utc_of(written, utc_offset) AS
         CASE WHEN starts_with(utc_offset, '-') THEN -1 ELSE 1 END
         * (substr(utc_offset, 2, 2)::INTEGER * 60 + right(utc_offset, 2)::INTEGER) END);
 
--- Which offset the record bears since when, by the bench's clock. A time that was written without
+-- Which offset the record has from when on, by the bench clock. A time that was written without
 -- one has that of the times before it, the first that is known where there are none. Z is how an
--- instrument writes UTC: it says nothing of the bench's clock.
+-- instrument writes UTC: it says nothing of the bench clock.
 CREATE VIEW utc_offsets AS
 WITH written AS (
     SELECT bench_time, min(utc_offset) AS utc_offset

@@ -135,7 +135,7 @@ WHERE status = 'void' AND list_contains($series, series)
 ORDER BY series, drop_number;
 
 -- name: reference_readings
--- Valid reference drops by the bench's clock, each with what may differ between them.
+-- Valid reference drops by the bench clock, each with what may differ between them.
 SELECT
     series, drop_number, peak_g, epoch(dropped_at) AS bench_s,
     epoch(dropped_at) - epoch(dropped_at_utc) AS bench_ahead_s,

@@ -16,7 +16,7 @@ WHERE c.schema_name = 'main' AND NOT c.internal
 ORDER BY is_view, c.table_name, c.column_index;
 
 -- name: today_specimens
--- Specimens as they stand today, in the columns of a file for: import specimens.
+-- Specimens as they are today, in the columns of a file for: import specimens.
 SELECT
     specimen AS code, kind, model, lot, mass_g, received_on, note, status, specimen_id, file_name,
     file_sha256, source_row, entered_by, entered_at_utc
@@ -24,7 +24,7 @@ FROM all_specimens
 ORDER BY specimen;
 
 -- name: today_series
--- Series as they stand today, with their conditions.
+-- Series as they are today, with their conditions.
 SELECT
     series, device, device_kind, device_model, "case", case_model, drop_height_mm, surface,
     orientation, sensor, purpose, method, fixture, conditioning, settling_drops, note, status,
@@ -33,7 +33,7 @@ FROM all_series
 ORDER BY series;
 
 -- name: today_drops
--- Drops as they stand today, in the columns of a file for: import drops.
+-- Drops as they are today, in the columns of a file for: import drops.
 SELECT
     series, drop_number, peak_g, pulse_duration_ms, velocity_change_m_s,
     strftime(dropped_at, '%Y-%m-%dT%H:%M:%S.%f') || coalesce(dropped_at_utc_offset, '')
@@ -45,7 +45,7 @@ FROM every_drop
 ORDER BY series, drop_number;
 
 -- name: today_damage
--- Damage notes as they stand today, in the columns of a file for: import damage.
+-- Damage notes as they are today, in the columns of a file for: import damage.
 SELECT
     specimen, series, drop_number, severity, mode, location, note, inspector, kind, amended,
     damage_note_id, file_name, file_sha256, source_row, entered_by, entered_at_utc
@@ -53,7 +53,7 @@ FROM all_damage
 ORDER BY specimen, series, drop_number, damage_note_id;
 
 -- name: today_inspections
--- Functional checks as they stand today, in the columns of a file for: import inspections.
+-- Functional checks as they are today, in the columns of a file for: import inspections.
 SELECT
     device,
     strftime(inspected_at, '%Y-%m-%dT%H:%M:%S.%f') || coalesce(inspected_at_utc_offset, '')

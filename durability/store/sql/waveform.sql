@@ -62,7 +62,7 @@ WHERE $series IS NULL OR d.series = $series
 ORDER BY d.series, d.drop_number;
 
 -- name: measured_drops
--- Drops that have a waveform, as they stand today, with the key of their latest measures.
+-- Drops that have a waveform, as they are today, with the key of their latest measures.
 SELECT
     w.waveform_id, d.drop_id, d.series, d.drop_number, d.peak_g, d.pulse_duration_ms,
     d.velocity_change_m_s, d.status, d.void_reason, d.dropped_at, d.entered_at_utc,
