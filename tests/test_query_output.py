@@ -2,6 +2,10 @@
 
 import csv
 import io
+import signal
+import subprocess
+import sys
+import time
 
 import duckdb
 import pytest
@@ -79,7 +83,7 @@ def test_parquet_keeps_types_and_values(small, tmp_path):
         (["--sql", "DELETE FROM amendment"], "read-only"),
         (["--sql", "SELECT * FROM read_csv('/etc/hosts')"], "Permission Error"),
         (["--sql", "SELEC 1"], "syntax error"),
-        (["--sql", "SELECT 1", "voided_drops"], "leave the name"),
+        (["--sql", "SELECT 1", "voided_drops"], "leave them out"),
         (["--sql", "SELECT 1", "--format", "parquet"], "name its file"),
         (["--sql", "SELECT 1", "-o", "a.txt"], "say --format"),
         (["--sql", "SELECT 1", "-o", "nowhere/a.csv"], "does not exist"),
@@ -145,3 +149,176 @@ def test_no_word_and_no_digit_of_a_table_is_cut(width, monkeypatch, capsys):
     told = capsys.readouterr().out.replace(";", " ").split()
     for words in (*headings, *(cell for row in rows for cell in row if cell)):
         assert set(str(words).replace("_", " ").split()) <= set(told)
+
+
+# --------------------------------------------------------------------- statements of one's own
+
+ATTACKS = [
+    "INSERT INTO drops (drop_number) VALUES (1)",
+    "UPDATE drops SET peak_g = 1",
+    "DELETE FROM drops",
+    "DROP TABLE drops",
+    "DROP VIEW valid_drops",
+    "CREATE TABLE mine (x INTEGER)",
+    "CREATE TEMP TABLE mine AS SELECT 1",
+    "CREATE OR REPLACE VIEW valid_drops AS SELECT 1",
+    "CREATE MACRO utc_of(a, b) AS a",
+    "ALTER TABLE drops ADD COLUMN x INTEGER",
+    "ATTACH '/tmp/other.duckdb'",
+    "ATTACH ':memory:' AS m",
+    "DETACH store",
+    "COPY drops TO 'drops.csv'",
+    "COPY drops FROM 'drops.csv'",
+    "COPY (SELECT 1) TO 'x.parquet' (FORMAT parquet)",
+    "EXPORT DATABASE 'out'",
+    "IMPORT DATABASE 'out'",
+    "SET enable_external_access = true",
+    "SET memory_limit = '1TB'",
+    "RESET enable_external_access",
+    "PRAGMA enable_external_access = true",
+    "INSTALL httpfs",
+    "LOAD httpfs",
+    "CHECKPOINT",
+    "FORCE CHECKPOINT",
+    "VACUUM",
+    "BEGIN",
+    "COMMIT",
+    "CALL checkpoint()",
+    "PREPARE p AS DELETE FROM drops",
+    "SELECT 1; DELETE FROM drops",
+    "SELECT * FROM read_csv('/etc/passwd')",
+    "SELECT * FROM read_text('/etc/passwd')",
+    "SELECT * FROM read_blob('/etc/passwd')",
+    "SELECT * FROM '/etc/passwd'",
+    "SELECT * FROM glob('/etc/*')",
+    "SELECT * FROM read_parquet('https://example.org/x.parquet')",
+    "SELECT nextval('amendment_order')",
+]
+
+
+def test_a_statement_reads_the_store_and_nothing_else(store, tmp_path):
+    """What writes, reaches for a file or loosens a limit is one line; the store is as it was."""
+    path = tmp_path / "store.duckdb"
+    before, there = path.read_bytes(), {each.name for each in tmp_path.iterdir()}
+    for attack in ATTACKS:
+        told = store("query", "--sql", attack, expect=2)
+        assert told.err.startswith("durability: --sql: ") and told.err.count("\n") == 1, attack
+        assert "root:" not in told.out + told.err, attack
+    assert path.read_bytes() == before
+    assert {each.name for each in tmp_path.iterdir()} == there
+
+
+@pytest.mark.parametrize("sql", ["", "  ", ";", "-- nothing", "SELECT 1; SELECT 2"])
+def test_one_statement_is_asked(store, sql):
+    told = store("query", "--sql", sql, expect=2)
+    assert (
+        told.err == "durability: --sql: write one statement that asks, read-only, like SELECT ...\n"
+    )
+
+
+def test_what_no_number_can_say_is_shown(store):
+    assert "unlimited" in store("query", "--sql", "SELECT 1/0 AS x").out
+    told = store("query", "--sql", "SELECT INTERVAL 3 DAYS AS i, BLOB 'ab' AS b, TIME '10:00' AS t",
+                 "--json")  # fmt: skip
+    assert told.json["rows"] == [["3 days, 0:00:00", "6162", "10:00:00"]]
+    told = store("query", "--sql", "SELECT 1 AS a, 2 AS a", expect=2)
+    assert "two columns are called a" in told.err
+
+
+ENDLESS = "SELECT count(*) FROM range(100000000) AS a, range(99999999) AS b WHERE a.range < b.range"
+
+
+def test_a_statement_that_has_no_end_is_ended(store):
+    told = subprocess.run(
+        [sys.executable, "-m", "durability", "query", "--sql", ENDLESS, "--max-seconds", "0.3"],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert told.returncode == 2
+    assert "ended after 0.3 s; narrow it, or raise the limit by --max-seconds\n" in told.stderr
+    told = store("query", "--sql", "SELECT * FROM range(2000000)", expect=2)
+    assert "more than 1,000,000 rows" in told.err
+    told = store("query", "--sql", "SELECT 1", "--max-seconds", "0", expect=2)
+    assert "--max-seconds 0" in told.err
+
+
+def test_a_statement_is_ended_at_the_keyboard(store, tmp_path):
+    """Ctrl-C, status 130; the engine itself may take many seconds to hear of it."""
+    asked = subprocess.Popen(
+        [sys.executable, "-m", "durability", "query", "--sql", ENDLESS, "--store",
+         str(tmp_path / "store.duckdb")], stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    time.sleep(3.0)
+    asked.send_signal(signal.SIGINT)
+    _, told = asked.communicate(timeout=4.0)
+    assert asked.returncode == 130
+    assert told == "durability: interrupted; what was acknowledged is stored\n"
+
+
+# ------------------------------------------------------------------------------- hostile text
+
+STEERS = "a\x1b]0;mine\x07b\x9b31mred\u202e"
+
+
+def test_stored_text_steers_no_terminal_and_no_page(store, tmp_path):
+    store("specimen", "add", "R-1", "--kind", "device", "--note", STEERS)
+    store("series", "open", "S", "--device", "R-1", "--note", STEERS)
+    store("drop", "add", "S", "118", "--note", STEERS)
+    notes = ("query", "--sql", "SELECT note FROM specimen")
+    wrong = ("drop", "amend", "S", "1", "--set", f"peak_g={STEERS}", "--reason", "x")
+    told = [
+        store("specimen", "show", "R-1"),
+        store("drop", "list"),
+        store("history", "R-1"),
+        store(*notes),
+        store(*notes, "--format", "markdown"),
+        store(*wrong, expect=2),
+    ]
+    store("report", "-o", "page.html")
+    shown = [each.out + each.err for each in told] + [(tmp_path / "page.html").read_text()]
+    for text in shown:
+        assert not set(text) & set("\x1b\x07\x9b\u202e")
+    assert any("\\x1b]0;mine" in text for text in shown)
+    assert store("specimen", "show", "R-1", "--json").json["note"] == STEERS
+
+
+def test_names_that_steer_are_refused_at_entry(store, tmp_path):
+    told = store("specimen", "add", "R\x1b[2J", "--kind", "device", expect=2)
+    assert "holds a control character; give the code of the specimen" in told.err
+    (tmp_path / "d.csv").write_text("series,drop_number,peak_g\nS\x1b[2J,1,118\n")
+    told = store("import", "drops", "d.csv", expect=1)
+    assert "row 2, series" in told.err and "\x1b" not in told.err
+    assert "\x1b" not in store("trend", "--series", "X\x1b[2J", expect=1).err
+
+
+FORMULAS = ["=1+1", "+4", "@sum", "-x"]
+
+
+def test_a_sheet_runs_no_text_of_a_csv(store, tmp_path):
+    """OWASP, CSV injection: a text that begins so is shown behind a quote."""
+    texts = [*FORMULAS, "-5", "-.5", "plain = 2"]
+    for at, text in enumerate(texts):
+        store("specimen", "add", f"R-{at}", "--kind", "device", f"--note={text}")
+    asked = (
+        "query",
+        "--sql",
+        "SELECT note, -5 AS n FROM specimen ORDER BY code",
+        "--format",
+        "csv",
+    )
+    rows = list(csv.reader(io.StringIO(store(*asked).out)))[1:]
+    assert [row[0] for row in rows] == [
+        *(f"'{text}" for text in FORMULAS),
+        "-5",
+        "-.5",
+        "plain = 2",
+    ]
+    assert {row[1] for row in rows} == {"-5"}
+    rows = list(csv.reader(io.StringIO(store(*asked, "--raw").out)))[1:]
+    assert [row[0] for row in rows] == texts
+    assert [row[0] for row in store(*asked[:-2], "--json").json["rows"]] == texts
+
+
+def test_markdown_takes_a_cell_as_it_stands(store):
+    store("specimen", "add", "R-1", "--kind", "device", "--note", "<b>|`x`[a](b)*c*")
+    told = store("query", "--sql", "SELECT note FROM specimen", "--format", "markdown").out
+    assert told.splitlines()[-1] == r"| &lt;b>\|\`x\`\[a\](b)\*c\* |"

@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+import sys
 from argparse import Namespace
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from durability.cli.logbook import day_of, limit_of, session_of, under_of, warn
-from durability.cli.output import asked_as_of, progress, refuse_unwritable, show, write
+from durability.cli.output import (
+    asked_as_of,
+    ended_at_once,
+    progress,
+    refuse_unwritable,
+    show,
+    write,
+)
 from durability.record.basis import counted
-from durability.record.errors import UnusableCall
+from durability.record.errors import UnusableCall, harmless
 from durability.report.answers import beside
 from durability.report.answers import query as shown
 from durability.workflow import claims, questions
@@ -149,11 +157,16 @@ _ENDINGS = {".csv": "csv", ".json": "json", ".md": "markdown", ".parquet": "parq
 def query(options: Namespace) -> int:
     """Ask a saved question or a statement of the user's own, or list the questions."""
     values = _values(options.values)
+    if not options.max_seconds > 0:
+        raise UnusableCall(f"--max-seconds {options.max_seconds:g}: not a number above 0")
     if options.sql is not None:
         if options.name is not None or values:
             raise UnusableCall("--sql: takes no name and no --set; leave them out")
         with progress(options, "querying the store"):
-            answer = questions.ask_sql(session_of(options), options.sql, under_of(options))
+            session, under, limit_s = session_of(options), under_of(options), options.max_seconds
+            answer = ended_at_once(
+                lambda: questions.ask_sql(session, options.sql, under, max_seconds=limit_s), limit_s
+            )
         return _answer(options, "Your statement", answer)
     if options.name is None:
         if values:
@@ -195,9 +208,9 @@ def _answer(options: Namespace, title: str, answer: Answer) -> int:
             f"-o {options.output!r}: ends in none of {', '.join(_ENDINGS)}; say --format"
         )
     else:
-        text = shown.as_text(form, answer, asked_as_of(options))
+        text = shown.as_text(form, answer, asked_as_of(options), raw=options.raw)
         if file is None:
-            print(text, end="")
+            print(harmless(text) if sys.stdout.isatty() else text, end="")
         else:
             write(file, text)
     if form != "json":

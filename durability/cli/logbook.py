@@ -13,6 +13,7 @@ from durability.cli.output import asked_as_of, settings_of
 from durability.cli.output import show as show_answer
 from durability.intake.hand_entry import TypedDrop
 from durability.record import clock
+from durability.record.errors import harmless
 from durability.record.records import Quarantine, StoredDrop
 from durability.workflow import corrections, keep, sensors, series, specimens
 from durability.workflow.session import Session, make_store, open_session
@@ -77,7 +78,7 @@ def say(options: Namespace, told: Mapping[str, Any], words: str) -> int:
 
         print(as_json.dumps(as_json.as_of(asked_as_of(options), told)))
     else:
-        print(words)
+        print(harmless(words))
     return 0
 
 

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from argparse import Namespace
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from itertools import chain
 from pathlib import Path
-from threading import Lock, Timer
-from typing import TYPE_CHECKING, Any, Protocol
+from threading import Lock, Thread, Timer
+from typing import TYPE_CHECKING, Any, NoReturn, Protocol, TypeVar
 
 from durability.record import units
 from durability.record.errors import UnusableCall
@@ -127,6 +128,51 @@ def write(file: Path, content: str | bytes, option: str = "-o") -> None:
             partial.write_bytes(content if isinstance(content, bytes) else content.encode())
     except OSError as error:
         raise UnusableCall(f"{option} {str(file)!r}: can't be written ({error.strerror})") from None
+
+
+T = TypeVar("T")
+
+
+def ended_at_once(work: Callable[[], T], seconds: float) -> T:
+    """Do what only reads, yet may not hear of Ctrl-C or of its limit for many seconds.
+
+    Parameters
+    ----------
+    work : callable
+        Done in a thread of its own.
+    seconds : float
+        Its limit, which it keeps itself as soon as it can; a second later the process ends.
+
+    Returns
+    -------
+    object
+        What it gives.
+    """
+    given: list[T] = []
+    faults: list[BaseException] = []
+
+    def run() -> None:
+        try:
+            given.append(work())
+        except BaseException as fault:
+            faults.append(fault)
+
+    thread = Thread(target=run, daemon=True)
+    thread.start()
+    try:
+        thread.join(seconds + 1.0)
+    except KeyboardInterrupt:
+        _end("interrupted; what was acknowledged is stored", 130)
+    if thread.is_alive():
+        _end(f"ended after {seconds:g} s; narrow it, or raise the limit by --max-seconds", 2)
+    if faults:
+        raise faults[0]
+    return given[0]
+
+
+def _end(words: str, status: int) -> NoReturn:
+    print(f"durability: {words}", file=sys.stderr, flush=True)
+    os._exit(status)
 
 
 MOMENT_S = 0.7

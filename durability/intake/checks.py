@@ -157,7 +157,9 @@ def _typed(
     """Values of one column, its faults as (mask, reason), and offsets of times."""
     blank = cells == ""
     if column.kind == "text":
-        return cells.mask(blank, None), [], None
+        steers = ~blank & ~cells.map(lambda text: column.is_free or text.isprintable())
+        fault = f"holds a control character; give {column.right}"
+        return cells.mask(blank, None), [(steers, fault)], None
     if column.kind == "choice":
         wrong = ~blank & ~cells.isin(column.choices)
         return cells.mask(blank, None), [(wrong, f"not {column.right}")], None

@@ -48,10 +48,16 @@ class Column:
     """A date or time that can't lie in the future."""
     quantity: Quantity | None = None
     """Of a number that may carry its unit."""
+    is_free: bool = False
+    """Free text, which may hold line breaks and the like; a name may not."""
 
 
 def _text(name: str, right: str) -> Column:
     return Column(name, "text", right)
+
+
+def _words(name: str, right: str) -> Column:
+    return Column(name, "text", right, is_free=True)
 
 
 def _positive(name: str, quantity: Quantity) -> Column:
@@ -103,17 +109,17 @@ COLUMNS: dict[str, Column] = {
         _choice("purpose", PURPOSES),
         Column("settling_drops", "integer", "a whole number, 0 or more", least=0),
         _choice("status", ("valid", "void", "never")),
-        _text("void_reason", "why the drop does not count, or was never made"),
+        _words("void_reason", "why the drop does not count, or was never made"),
         Column("damage_severity", "integer", _SEVERITY, least=0, most=max(DAMAGE_SEVERITIES)),
         _choice("damage_mode", tuple(DAMAGE_MODES)),
-        _text("damage_location", "where the damage is"),
-        _text("damage_note", "what was seen"),
+        _words("damage_location", "where the damage is"),
+        _words("damage_note", "what was seen"),
         _text("operator", "who dropped it"),
-        _text("note", "free text"),
+        _words("note", "free text"),
         _text("specimen", "the code of a case, device or dummy"),
         Column("severity", "integer", _SEVERITY, least=0, most=max(DAMAGE_SEVERITIES)),
         _choice("mode", tuple(DAMAGE_MODES)),
-        _text("location", "where the damage is"),
+        _words("location", "where the damage is"),
         Column("inspected_at", "timestamp", _ISO_TIME, past=True),
         _text("function", "what was checked, like charging"),
         _choice("outcome", OUTCOMES),
@@ -138,7 +144,7 @@ COLUMNS: dict[str, Column] = {
         _positive("drift_tolerance_pct", PERCENTAGE),
         _text("certificate", "the number of the certificate"),
         _text("laboratory", "who calibrated"),
-        _text("interval_reason", "why the interval changed"),
+        _words("interval_reason", "why the interval changed"),
     )
 }
 

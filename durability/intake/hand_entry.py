@@ -55,6 +55,8 @@ def typed_value(column: str, text: str, *, option: str | None = None) -> str | f
     if rule.kind == "text":
         if not text:
             raise UnusableCall(f"{name}: blank; give {rule.right}")
+        if not rule.is_free and not text.isprintable():
+            raise UnusableCall(f"{name} {text!r}: holds a control character; give {rule.right}")
         return text
     if rule.kind == "choice":
         if text not in rule.choices:

@@ -9,6 +9,18 @@ if TYPE_CHECKING:
     from durability.record.records import Rejection
 
 
+_CONTROLS = {
+    code: f"\\x{code:02x}" if code < 256 else f"\\u{code:04x}"
+    for code in (*range(32), *range(127, 160), *range(0x202A, 0x202F), *range(0x2066, 0x206A))
+    if chr(code) not in "\t\n"
+}
+
+
+def harmless(words: str) -> str:
+    """Words in which nothing can steer a terminal: each control character by its number."""
+    return words.translate(_CONTROLS)
+
+
 class DurabilityError(Exception):
     """A fault that a user can mend; its text is one line that says how.
 
@@ -21,7 +33,7 @@ class DurabilityError(Exception):
     exit_status = 1
 
     def __init__(self, message: str) -> None:
-        super().__init__(" ".join(message.split()))
+        super().__init__(harmless(" ".join(message.split())))
 
 
 class UnusableCall(DurabilityError):

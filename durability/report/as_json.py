@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, is_dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, time, timedelta
 from typing import TYPE_CHECKING, Any
 from uuid import UUID
 
@@ -37,10 +37,12 @@ def _clean(value: Any) -> Any:
         return value
     if isinstance(value, Mapping):
         return {str(key): _clean(each) for key, each in value.items()}
-    if isinstance(value, (datetime, date)):
+    if isinstance(value, (datetime, date, time)):
         return value.isoformat()
-    if isinstance(value, UUID):
+    if isinstance(value, (UUID, timedelta)):
         return str(value)
+    if isinstance(value, bytes):
+        return value.hex()
     if hasattr(value, "tolist"):  # numpy arrays and scalars
         return _clean(value.tolist())
     if isinstance(value, Iterable):

@@ -85,7 +85,10 @@ def number(value: float | None, digits: int = 3) -> str:
         return ABSENT
     if value == 0:
         return "0"
-    from math import floor, log10
+    from math import floor, isinf, log10
+
+    if isinf(value):
+        return "unlimited" if value > 0 else "-unlimited"
 
     places = max(0, digits - 1 - floor(log10(abs(value))))
     return f"{value:.{places}f}"

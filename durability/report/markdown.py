@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 
+from durability.record.errors import harmless
 from durability.report.blocks import (
     Archive,
     Block,
@@ -60,7 +62,12 @@ def _markdown_table(table: Table) -> str:
     )
 
 
+def _escaped(cell: str) -> str:
+    """A cell as it stands: no bar ends it, nothing in it is taken for a mark, a link or a tag."""
+    return re.sub(r"([|`\[\]*\\])", r"\\\1", harmless(cell)).replace("<", "&lt;")
+
+
 def _line(cells: Iterable[str]) -> str:
     """One row; bars within cells are escaped."""
-    inner = " | ".join(" ".join(cell.replace("|", "\\|").split()) for cell in cells)
+    inner = " | ".join(" ".join(_escaped(cell).split()) for cell in cells)
     return f"| {inner} |\n"

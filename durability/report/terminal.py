@@ -11,6 +11,7 @@ import textwrap
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, TextIO
 
+from durability.record.errors import harmless
 from durability.report import labels
 from durability.report.blocks import Block, Items, Preformatted, Table, Words
 
@@ -205,7 +206,8 @@ def is_plain() -> bool:
 
 
 def printable(words: str) -> str:
-    """Words as standard output can show them, whatever its encoding."""
+    """Words as standard output can show them, whatever its encoding; nothing in them steers it."""
+    words = harmless(words)
     if not is_plain():
         return words
     encoding = sys.stdout.encoding or "ascii"

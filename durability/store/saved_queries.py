@@ -21,6 +21,7 @@ from __future__ import annotations
 
 import difflib
 import re
+import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -235,8 +236,18 @@ def typed_parameters(query: SavedQuery, values: Mapping[str, str]) -> dict[str, 
     }
 
 
+MOST_ROWS = 1_000_000
+"""More rows than that are no answer for a terminal or a sheet."""
+_ASKS = (duckdb.StatementType.SELECT, duckdb.StatementType.EXPLAIN, duckdb.StatementType.PRAGMA)
+
+
 def run_sql(
-    store: Path | Past, sql: str, parameters: Mapping[str, Any] | None = None, *, name: str = ""
+    store: Path | Past,
+    sql: str,
+    parameters: Mapping[str, Any] | None = None,
+    *,
+    name: str = "",
+    max_seconds: float | None = None,
 ) -> Answer:
     """Answer of any statement, asked read-only.
 
@@ -245,11 +256,13 @@ def run_sql(
     store : Path or Past
         An existing store, or what it held at an instant.
     sql : str
-        A statement with ``$name`` parameters.
+        One statement with ``$name`` parameters.
     parameters : mapping, optional
         Their values.
     name : str
         Of the saved question that it is; blank for one of the user's own.
+    max_seconds : float, optional
+        Ended after so long; by default never.
 
     Returns
     -------
@@ -259,19 +272,20 @@ def run_sql(
     Raises
     ------
     UnusableCall
-        The statement fails or would write.
+        There is not one statement, it fails, would write, takes too long, or gives too many rows
+        or two columns of one name.
     """
     asked = dict(parameters or {})
-    with _asking(store, sql, asked, name) as result:
+    with _asking(store, sql, asked, name, max_seconds) as result:
         described = result.description or ()
-        rows = tuple(tuple(row) for row in result.fetchall())
-    return Answer(
-        name,
-        asked,
-        tuple(column[0] for column in described),
-        rows,
-        tuple(str(column[1]) for column in described),
-    )
+        columns = tuple(column[0] for column in described)
+        rows = tuple(tuple(row) for row in result.fetchmany(MOST_ROWS + 1))
+    if len(rows) > MOST_ROWS:
+        raise UnusableCall(f"--sql: more than {MOST_ROWS:,} rows; use LIMIT")
+    twice = next((each for each in columns if columns.count(each) > 1), None)
+    if twice is not None:
+        raise UnusableCall(f"--sql: two columns are called {twice}; name them apart, by AS")
+    return Answer(name, asked, columns, rows, tuple(str(column[1]) for column in described))
 
 
 def query_frame(
@@ -295,16 +309,42 @@ def view_frame(store: Path | Past, view: str) -> pd.DataFrame | None:
 
 @contextmanager
 def _asking(
-    store: Path | Past, sql: str, parameters: dict[str, Any], name: str
+    store: Path | Past,
+    sql: str,
+    parameters: dict[str, Any],
+    name: str,
+    max_seconds: float | None = None,
 ) -> Iterator[duckdb.DuckDBPyConnection]:
+    asked = f"query {name}" if name else "--sql"
     with database.reading(store) as connection:
+        timer = threading.Timer(max_seconds or 0.0, connection.interrupt)
+        timer.daemon = True
         try:
+            statements = duckdb.extract_statements(sql)
+            if len(statements) != 1 or statements[0].type not in _ASKS:
+                raise UnusableCall(
+                    f"{asked}: write one statement that asks, read-only, like SELECT ..."
+                )
+            if max_seconds is not None:
+                timer.start()
+                connection.execute(sql_files.statement("limit_memory"))
             yield connection.execute(sql, parameters)
+        except duckdb.InterruptException:
+            raise UnusableCall(
+                f"{asked}: ended after {max_seconds:g} s; narrow it, or raise the limit by"
+                " --max-seconds"
+            ) from None
+        except duckdb.OutOfMemoryException:
+            raise UnusableCall(
+                f"{asked}: needs more than half of this machine's memory; narrow it"
+            ) from None
         except duckdb.Error as error:
             message = str(error).splitlines()[0]
             if "read-only" in message:
                 message = "it would write, and questions are read-only"
-            raise UnusableCall(f"{f'query {name}' if name else '--sql'}: {message}") from None
+            raise UnusableCall(f"{asked}: {message}") from None
+        finally:
+            timer.cancel()
 
 
 def write_parquet(answer: Answer, file: Path) -> None:

@@ -97,9 +97,11 @@ def find_question(name: str, folders: Sequence[str] = ()) -> SavedQuery:
     return questions[name]
 
 
-def ask_sql(session: Session, sql: str, under: Under | None = None) -> Answer:
+def ask_sql(
+    session: Session, sql: str, under: Under | None = None, *, max_seconds: float | None = None
+) -> Answer:
     """Answer of a statement of the user's own, asked read-only; its rows filtered as by ``ask``."""
-    answer = saved_queries.run_sql(session.record, sql)
+    answer = saved_queries.run_sql(session.record, sql, max_seconds=max_seconds)
     return _rows_under(session, answer, under or Under(), "--sql")
 
 

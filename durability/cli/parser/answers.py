@@ -141,9 +141,17 @@ def query(made: Parser) -> None:
     )
     made.add_argument("--sql", metavar="SELECT", help="ask this instead, read-only")
     made.add_argument(
+        "--max-seconds", type=float, default=60.0, metavar="S", help="end it after so long (60)"
+    )
+    made.add_argument(
         "--format",
         choices=("table", "csv", "json", "markdown", "parquet"),
         help="by default what FILE ends in, else a table",
+    )
+    made.add_argument(
+        "--raw",
+        action="store_true",
+        help="CSV with texts as they are, those too that a spreadsheet would run",
     )
     made.add_argument("-o", "--output", metavar="FILE", help="write the answer there")
     common.under(made)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -133,7 +134,7 @@ def cells(columns: Sequence[str], row: Sequence[Any]) -> list[str]:
     ]
 
 
-def as_text(form: str, asked: Any, as_of: AsOf | None) -> str:
+def as_text(form: str, asked: Any, as_of: AsOf | None, *, raw: bool = False) -> str:
     """An answer for other programs and reports.
 
     Parameters
@@ -144,13 +145,24 @@ def as_text(form: str, asked: Any, as_of: AsOf | None) -> str:
         Columns and rows.
     as_of : AsOf or None
         When it was asked; None: now.
+    raw : bool
+        Texts of a CSV that a spreadsheet would run as a formula are left as they are.
     """
     if form == "csv":
-        return as_csv(asked.columns, asked.rows)
+        rows = asked.rows if raw else [[_harmless(value) for value in row] for row in asked.rows]
+        return as_csv(asked.columns, rows)
     if form == "markdown":
         return markdown.text([_table(asked.columns, asked.rows, spaced=False)])
     answer = as_json.named(asked, ("query", "parameters", "columns", "rows"))
     return as_json.dumps(as_json.as_of(as_of, answer)) + "\n"
+
+
+_FORMULA = re.compile(r"[=+@\t\r]|-[^\d.]")
+
+
+def _harmless(value: Any) -> Any:
+    """A text that a spreadsheet would run, behind the quote by which it shows a text as it is."""
+    return f"'{value}" if isinstance(value, str) and _FORMULA.match(value) else value
 
 
 def as_csv(columns: Sequence[str], rows: Rows) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from durability.record.errors import harmless
 from durability.report import labels, safety
 from durability.report.answers import beside
 from durability.report.page import changes, sections, summary, words
@@ -51,7 +52,7 @@ def page(
         lstrip_blocks=True,
     )
     environment.filters["flowing"] = flowing
-    return environment.get_template("page.html").render(
+    page = environment.get_template("page.html").render(
         title=words.title(contents.scope),
         facts=words.identity(contents),
         invented=contents.invented,
@@ -69,3 +70,4 @@ def page(
         relative=labels.RELATIVE,
         version=contents.versions["durability"],
     )
+    return harmless(page)

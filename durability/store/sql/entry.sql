@@ -57,6 +57,10 @@ VALUES ($step, $applied_at_utc, $program_version, $engine_version);
 -- name: schema_steps
 SELECT step, program_version FROM schema_step ORDER BY step;
 
+-- name: limit_memory
+-- For statements of a user's own.
+SET memory_limit = '50%';
+
 -- name: definitions
 -- What answers rest on beside rows: tables with their checks, views, macros.
 SELECT 'table' AS kind, table_name AS name, sql AS definition
