@@ -14,7 +14,6 @@ from pathlib import Path
 import pytest
 from prompt_toolkit.application import create_app_session
 from prompt_toolkit.input import create_pipe_input
-from prompt_toolkit.output.plain_text import PlainTextOutput
 
 # One thread a process, as tests run side by side; set before NumPy loads.
 for library in ("OMP", "OPENBLAS"):
@@ -78,8 +77,7 @@ def at_keyboard(run, monkeypatch):
     def call(keys, *words, expect=0):
         with create_pipe_input() as typed:
             typed.send_text(f"{keys}\x04")
-            output = PlainTextOutput(sys.stdout)
-            with create_app_session(input=typed, output=output):
+            with create_app_session(input=typed):
                 monkeypatch.setattr(sys, "stdin", Terminal())
                 return run(*words, expect=expect)
 

@@ -16,7 +16,8 @@ from durability.report import labels
 from durability.report.terminal import printable
 
 if TYPE_CHECKING:
-    from prompt_toolkit.key_binding import KeyPressEvent
+    from prompt_toolkit import PromptSession
+    from prompt_toolkit.key_binding import KeyBindings, KeyPressEvent
 
 SIGNAL_STYLE = "bold ansired"
 LOOK_AGAIN_S = 0.05
@@ -57,10 +58,8 @@ class Keyboard:
     """Lines that a person types, with editing and history."""
 
     def __init__(self) -> None:
-        from prompt_toolkit import PromptSession
-
         self._pasted: deque[str] = deque()
-        self._session = PromptSession[str](enable_suspend=True)
+        self._session = _reader()
 
     def next(self, prompt: str, *, meanwhile: Callable[[], str] | None = None) -> str | None:
         """The next line without its end; None at the end of the input.
@@ -105,10 +104,8 @@ class Keyboard:
 
 def ask(question: str) -> str | None:
     """What a person answers to a question; None at the end of the input."""
-    from prompt_toolkit import PromptSession
-
     try:
-        return PromptSession[str](enable_suspend=True).prompt(printable(question))
+        return _reader().prompt(printable(question))
     except EOFError:
         return None
 
@@ -128,7 +125,6 @@ def read_key(prompt: str, words: Mapping[str, str]) -> str:
     str
         The key, a small letter; a blank for Enter, "" at the end of the input.
     """
-    from prompt_toolkit import PromptSession
     from prompt_toolkit.key_binding import KeyBindings
 
     keys = KeyBindings()
@@ -140,11 +136,19 @@ def read_key(prompt: str, words: Mapping[str, str]) -> str:
             event.current_buffer.insert_text(letter)
         event.app.exit(result=key)
 
-    session = PromptSession[str](key_bindings=keys, enable_suspend=True)
     try:
-        return session.prompt(printable(prompt))[:1] or " "
+        return _reader(keys).prompt(printable(prompt))[:1] or " "
     except EOFError:
         return ""
+
+
+def _reader(keys: KeyBindings | None = None) -> PromptSession[str]:
+    """Reads a person; the prompt goes to the terminal, also where the answers go elsewhere."""
+    from prompt_toolkit import PromptSession
+    from prompt_toolkit.output import create_output
+
+    output = None if sys.stdout.isatty() else create_output(always_prefer_tty=True)
+    return PromptSession(key_bindings=keys, output=output, enable_suspend=True)
 
 
 def show(words: str) -> None:
