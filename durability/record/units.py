@@ -155,6 +155,9 @@ def read(text: str, quantity: Quantity | None, unit: str | None = None) -> float
     """
     match = _NUMBER_AND_UNIT.fullmatch(text.strip())
     if match is None:
+        # Not finite: for the range of whatever is asked for to refuse.
+        if is_plain(text):
+            return float(text)
         raise ValueError
     number, typed = match["number"], match["unit"]
     if _THOUSANDS_OR_DECIMALS.fullmatch(number):
