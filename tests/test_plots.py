@@ -636,12 +636,17 @@ def test_panels_stand_worst_first_and_not_without_end(monkeypatch):
     figure = plots.wear([a_series(f"S{n}", rise=0.0001 * n) for n in range(7)])
     assert len(figure.axes) == 4
     assert figure.axes[0].get_title(loc="left").startswith("S6 ▲")
-    assert "4 of 7 series shown, what needs action first; the next: --page 2." in words_of(figure)
+    assert (
+        "4 of 7 series shown, what needs action first; the next: durability plot wear --page 2."
+        in words_of(figure)
+    )
     rest = plots.wear([a_series(f"S{n}", rise=0.0001 * n) for n in range(7)], page=2)
     assert [each.get_title(loc="left")[:2] for each in rest.axes] == ["S2", "S1", "S0"]
     assert "5 to 7 of 7 series shown, what needs action first." in words_of(rest)
     with pytest.raises(UnusableCall, match="--page 3: not there; there are pages 1 to 2"):
         plots.wear([a_series(f"S{n}") for n in range(7)], page=3)
+    with pytest.raises(UnusableCall, match="--page 2: not there; there is only page 1"):
+        plots.lifeline([a_life()], page=2)
 
 
 def test_the_title_is_the_answer_of_the_terminal():

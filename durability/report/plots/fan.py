@@ -50,7 +50,7 @@ def fan(pictures: Sequence[SeriesPicture], *, level: float, horizon: int, page: 
     if not pictures:
         return look.missing(labels.NOTHING["failures"])
     ordered = sorted(pictures, key=lambda each: each.forecast.soonest_first)
-    shown, others = look.leaf(ordered, page, "series", "the soonest to fail first")
+    shown, others = look.leaf("fan", ordered, page, "series", "the soonest to fail first")
     alone = len(pictures) == 1
     forecasts = [each.forecast for each in pictures]
     answer = (
@@ -267,7 +267,7 @@ def survival(picture: SurvivalPicture, *, page: int = 1) -> Figure:
     if not curves:
         return look.missing(labels.NOTHING["failures"])
     ordered = sorted(curves, key=_survival_soonest_first)
-    shown, others = look.leaf(ordered, page, "case models", "the soonest to fail first")
+    shown, others = look.leaf("survival", ordered, page, "case models", "the soonest to fail first")
     cases = sum(_size(each) for each in shown)
     failed = sum(each.failed_drop.size for each in shown)
     notes = [

@@ -257,7 +257,9 @@ def boundary(boundaries: Sequence[DamageBoundary], *, page: int = 1) -> Figure:
         lacking = "Inspect devices between their drops, and record velocity changes."
         return look.missing(f"{words.answer(boundaries)} {lacking}")
     filled.sort(key=lambda each: (not each.is_told, -len(each.failed), each.device_model))
-    shown, others = look.leaf(filled, page, "device models", "the most informative first")
+    shown, others = look.leaf(
+        "boundary", filled, page, "device models", "the most informative first"
+    )
     passed = sum(len(each.passed_peak_g) for each in shown)
     devices = sum(each.devices for each in shown)
     sheet = look.Sheet(

@@ -63,9 +63,9 @@ def lifeline(lines: Sequence[LifeLine], *, page: int = 1) -> Figure:
     """
     if not lines:
         return look.missing(labels.NOTHING["devices"])
-    if len(lines) == 1:
-        return _one_life(lines[0])
-    return _many_lives(lines, page)
+    order = "those with the largest dose first"
+    shown, others = look.leaf("lifeline", lines, page, "devices", order, most=MOST_ROWS)
+    return _one_life(lines[0]) if len(lines) == 1 else _many_lives(lines, shown, others)
 
 
 def _one_life(line: LifeLine) -> Figure:
@@ -197,9 +197,9 @@ def _draw_checks(
         )
 
 
-def _many_lives(lines: Sequence[LifeLine], page: int) -> Figure:
-    order = "those with the largest dose first"
-    shown, others = look.leaf(lines, page, "devices", order, most=MOST_ROWS)
+def _many_lives(
+    lines: Sequence[LifeLine], shown: Sequence[LifeLine], others: Sequence[str]
+) -> Figure:
     notes = [
         "The largest shock dose is at the top. Day 0 is the last drop, for controls the"
         " first inspection.",

@@ -426,12 +426,14 @@ def columns_for(count: int) -> int:
 
 
 def leaf(
-    every: Sequence[Each], page: int, what: str, order: str, *, most: int | None = None
+    kind: str, every: Sequence[Each], page: int, what: str, order: str, *, most: int | None = None
 ) -> tuple[list[Each], list[str]]:
     """What stands on one page of a picture of many, and a note that says so.
 
     Parameters
     ----------
+    kind : str
+        Of picture, by its name on the command line.
     every : sequence
         All that could be shown, in the order in which it is.
     page : int
@@ -464,7 +466,7 @@ def leaf(
         return shown, []
     before = (page - 1) * most
     which = f"{before + 1} to {before + len(shown)}" if before else str(len(shown))
-    rest = f"; the next: --page {page + 1}" if page < pages else ""
+    rest = f"; the next: durability plot {kind} --page {page + 1}" if page < pages else ""
     return shown, [f"{which} of {len(every)} {what} shown, {order}{rest}."]
 
 

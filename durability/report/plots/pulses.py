@@ -87,7 +87,7 @@ def scatter(
     filled = [each for each in clouds if each.peak_g.size]
     if not filled:
         return look.missing(labels.NOTHING["durations"])
-    shown, others = look.leaf(filled, page, "case models", "bare drops last")
+    shown, others = look.leaf("scatter", filled, page, "case models", "bare drops last")
     valid = sum(int((~each.voided).sum()) for each in shown)
     voided = sum(int(each.voided.sum()) for each in shown)
     lacking = sum(each.without_duration for each in clouds)

@@ -49,7 +49,7 @@ def wear(pictures: Sequence[SeriesPicture], *, page: int = 1) -> Figure:
     if not pictures:
         return look.missing(labels.NOTHING["series"])
     order = "what needs action first"
-    shown, others = look.leaf(sorted(pictures, key=_worst_first), page, "series", order)
+    shown, others = look.leaf("wear", sorted(pictures, key=_worst_first), page, "series", order)
     sheet = look.Sheet(
         _wear_answer(pictures),
         series.shown_words(shown),
@@ -166,7 +166,7 @@ def models(
         by_model.items(),
         key=lambda item: (places.get(item[0], len(places)), -_middle_rise(item[1]), item[0]),
     )
-    shown, others = look.leaf(ordered, page, "case models", "the fastest rising first")
+    shown, others = look.leaf("models", ordered, page, "case models", "the fastest rising first")
     drawn = [picture for _, members in shown for picture in members]
     notes = [
         "One line a case: its fitted level; ✕ where it failed, by level or by damage, a stroke"
