@@ -370,6 +370,13 @@ def test_arrows_and_wrong_keys_change_nothing(terminal, bench):
     assert (look["checked"], look["unfinished_of"]) == (1, 4)
 
 
+def test_a_code_that_is_scanned_answers_nothing(terminal, bench):
+    status, told = terminal("p", "D-1\r", "p", "n", "p", "fn\r", " ")
+    assert status == 0 and told.count("several keys at once") == 2
+    (look,) = looks(bench)
+    assert look["not_passed"] == "charging not_tested"
+
+
 def test_back_after_the_last_answer(terminal, bench):
     terminal("p", "p", "p", "p", "b", "f", "dark\n", " ")
     assert looks(bench)[0]["not_passed"] == "display FAIL (dark)"

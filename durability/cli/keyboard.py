@@ -110,8 +110,13 @@ def ask(question: str) -> str | None:
         return None
 
 
+KEYS_APART_S = 0.03
+"""Keys that follow each other faster were scanned or pasted: fingers take three times as long."""
+_SEVERAL = "several"
+
+
 def read_key(prompt: str, words: Mapping[str, str]) -> str:
-    """A single key, without Enter.
+    """A single key, without Enter; of several at once, like a scanned code, none is taken.
 
     Parameters
     ----------
@@ -125,19 +130,36 @@ def read_key(prompt: str, words: Mapping[str, str]) -> str:
     str
         The key, a small letter; a blank for Enter, "" at the end of the input.
     """
+    while (key := _read_key(prompt, words)) == _SEVERAL:
+        print("several keys at once, as from a scanner: none is taken")
+    return key
+
+
+def _read_key(prompt: str, words: Mapping[str, str]) -> str:
+    from asyncio import sleep
+
     from prompt_toolkit.key_binding import KeyBindings
 
     keys = KeyBindings()
+    typed: list[str] = []
 
     @keys.add("<any>")
     def pressed(event: KeyPressEvent) -> None:
-        key = event.data.lower()
-        for letter in words.get(key, ""):
-            event.current_buffer.insert_text(letter)
-        event.app.exit(result=key)
+        typed.append(event.data.lower())
+        if len(typed) == 1:
+            event.app.create_background_task(settle(event))
+
+    async def settle(event: KeyPressEvent) -> None:
+        seen = 0
+        while seen < len(typed):
+            seen = len(typed)
+            await sleep(KEYS_APART_S)
+        if seen == 1:
+            event.current_buffer.insert_text(words.get(typed[0], ""))
+        event.app.exit(result=_SEVERAL if seen > 1 else typed[0][:1] or " ")
 
     try:
-        return _reader(keys).prompt(printable(prompt))[:1] or " "
+        return _reader(keys).prompt(printable(prompt)) or (_SEVERAL if typed else " ")
     except EOFError:
         return ""
 
