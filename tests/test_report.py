@@ -588,7 +588,8 @@ document.getElementById("f").onload = () => {{
       && !e.closest(".skip") && e.getBoundingClientRect().right > {width} + 1).map(e => e.tagName);
   const cut = [...page.querySelectorAll(".wide")].filter(e => e.scrollWidth > e.clientWidth);
   const unsaid = cut.filter(e => e.offsetHeight - e.clientHeight < 6
-      || [...e.querySelectorAll("caption span")].some(c => c.offsetWidth > {width}));
+      || [...e.querySelectorAll("caption span")].some(c =>
+          c.getBoundingClientRect().right > e.getBoundingClientRect().right));
   const flat = [...page.querySelectorAll("svg[role=img]")].filter(e =>
       e.getBoundingClientRect().height < 20).length;
   document.title = [root.scrollWidth <= {width}, wide.slice(0, 5).join("/"), flat, unsaid.length,
