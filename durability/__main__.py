@@ -31,6 +31,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))  # noqa: SIM115
     words = list(sys.argv[1:] if arguments is None else arguments)
     try:
+        _refuse_undecoded(words)
         words = meant(words)
     except UnusableCall as error:
         print(f"durability: {error}", file=sys.stderr)
@@ -61,6 +62,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print("durability: interrupted; what was acknowledged is stored", file=sys.stderr)
         return 130
     return status
+
+
+def _refuse_undecoded(words: Sequence[str]) -> None:
+    for word in words:
+        if any("\ud800" <= sign <= "\udfff" for sign in word):
+            raise UnusableCall(f"{word!r}: not UTF-8; type it in a UTF-8 terminal")
 
 
 def _give_up_output() -> None:

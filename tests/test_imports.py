@@ -1,6 +1,7 @@
 """A lab's CSV files go in whole, or say exactly what stands in the way; nothing is lost."""
 
 import csv
+import os
 import shutil
 from pathlib import Path
 
@@ -356,3 +357,47 @@ def test_a_sheet_without_options_says_what_stands_in_the_way(store, outside_data
     path = outside_data / "import_samples" / "drop_log_sheet_as_kept_1.csv"
     told = store("import", "drops", path, expect=2)
     assert "unknown column" in told.err and len(told.err.strip().splitlines()) == 1
+
+
+# --------------------------------------------------------------- numbers and files beyond reason
+
+
+@pytest.mark.parametrize(
+    ("call", "said"),
+    [
+        (("drop", "add", "S", "1e308"), "--peak-g '1e308': too large to be true"),
+        (("drop", "add", "S", "1e-320"), "--peak-g '1e-320': too small to be true"),
+        (("series", "open", "T", "--device", "D", "--settling-drops", "9" * 20), "a whole number"),
+        (("forecast", "--horizon", "99999999999"), "not a drop number from 1 to 100,000"),
+        (("query", "peak_g_by_drop", "--set=--"), "argument --set: expected one argument"),
+        (("trend", "--series=--"), "argument --series: expected one argument"),
+        (("trend", "--series", "\udcff"), "not UTF-8"),
+        (("import", "drops", "pipe.csv"), "a pipe or a device"),
+        (("import", "drops", "/dev/zero"), "a pipe or a device"),
+        (("import", "drops", "folder.csv"), "Is a directory"),
+        (("import", "waveforms", "--series", "S", "pipe.csv"), "a pipe or a device"),
+        (("import", "waveforms", "--series", "S", "long.npy"), "no readable NumPy file"),
+        (("import", "drops", "huge.csv"), "more than the 500 MB read at once"),
+    ],
+)
+def test_what_is_beyond_reason_is_one_line(store, tmp_path, call, said):
+    store("series", "open", "S", "--device", "D", "--device-kind", "dummy")
+    os.mkfifo(tmp_path / "pipe.csv")
+    (tmp_path / "folder.csv").mkdir()
+    with (tmp_path / "huge.csv").open("wb") as huge:
+        huge.truncate(600_000_000)  # takes no room
+    shape = b"{'descr': '<f8', 'fortran_order': False, 'shape': (18446744073709551616,)}\n"
+    head = b"\x93NUMPY\x01\x00" + len(shape).to_bytes(2, "little")
+    (tmp_path / "long.npy").write_bytes(head + shape)
+    told = store(*call, expect=2)
+    assert said in told.err and told.err.count("\n") == 1
+
+
+def test_numbers_that_no_column_holds_are_named_row_by_row(store, tmp_path):
+    (tmp_path / "n.csv").write_text(
+        "series,drop_number,peak_g\nS,2147483648,100\nS,1e19,100\nS,1,1e308\nS,1,1e-320\nS,1,118\n"
+    )
+    told = store("import", "drops", "n.csv", "--keep-good", "--json", expect=1)
+    assert (told.json["added"], told.json["rejected"]) == (1, 4)
+    reasons = [row.split(",")[-2] for row in (tmp_path / "n.rejects.csv").read_text().splitlines()]
+    assert "too large" in (tmp_path / "n.rejects.csv").read_text(), reasons

@@ -11,6 +11,7 @@ from durability.intake.columns import (
     FILE_KINDS,
     MODE_OF_NOTHING,
     NO_CASE_TO_DAMAGE,
+    OF_THIS_WORLD,
     OTHER_UNSAID,
     SEVERITY_UNSAID,
     Column,
@@ -190,8 +191,14 @@ def _typed(
         (unread, f"not {column.right}"),
         (outside, f"not {column.right}"),
     ]
+    if column.is_of_this_world:
+        least, most = OF_THIS_WORLD
+        faults += [
+            (numbers > most, f"too large to be true; give {column.right}"),
+            ((numbers > 0) & (numbers < least), f"too small to be true; give {column.right}"),
+        ]
     if column.kind == "integer":
-        return numbers.where(~outside & ~unread).astype("Int64"), faults, None
+        return numbers.where(~outside & ~unread & ~absent).astype("Int64"), faults, None
     return numbers, faults, None
 
 

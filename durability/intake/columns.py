@@ -48,8 +48,18 @@ class Column:
     """A date or time that can't lie in the future."""
     quantity: Quantity | None = None
     """Of a number that may carry its unit."""
+    is_of_this_world: bool = False
+    """Of a number that was mistyped where it is not within ``OF_THIS_WORLD``."""
     is_free: bool = False
     """Free text, which may hold line breaks and the like; a name may not."""
+
+
+MOST_NUMBER = 2**31 - 1
+"""Largest whole number that a column holds."""
+
+
+OF_THIS_WORLD = 1e-9, 1e9
+"""No quantity of a drop is beyond these in its unit."""
 
 
 def _text(name: str, right: str) -> Column:
@@ -63,7 +73,7 @@ def _words(name: str, right: str) -> Column:
 def _positive(name: str, quantity: Quantity) -> Column:
     unit = "g (grams)" if quantity is MASS else quantity.unit
     right = f"a number above 0, in {unit}, or with its unit, like {quantity.like}"
-    return Column(name, "number", right, above=0.0, quantity=quantity)
+    return Column(name, "number", right, above=0.0, quantity=quantity, is_of_this_world=True)
 
 
 def _choice(name: str, choices: tuple[str, ...]) -> Column:
@@ -84,7 +94,13 @@ COLUMNS: dict[str, Column] = {
     column.name: column
     for column in (
         _text("series", "the code of a drop series"),
-        Column("drop_number", "integer", "a whole number, 1 for the first drop", least=1),
+        Column(
+            "drop_number",
+            "integer",
+            "a whole number, 1 for the first drop",
+            least=1,
+            most=MOST_NUMBER,
+        ),
         _positive("peak_g", ACCELERATION),
         _positive("pulse_duration_ms", PULSE_TIME),
         _positive("velocity_change_m_s", VELOCITY),
@@ -107,7 +123,7 @@ COLUMNS: dict[str, Column] = {
         ),
         _text("sensor", "the code of a sensor"),
         _choice("purpose", PURPOSES),
-        Column("settling_drops", "integer", "a whole number, 0 or more", least=0),
+        Column("settling_drops", "integer", "a whole number, 0 or more", least=0, most=MOST_NUMBER),
         _choice("status", ("valid", "void", "never")),
         _words("void_reason", "why the drop does not count, or was never made"),
         Column("damage_severity", "integer", _SEVERITY, least=0, most=max(DAMAGE_SEVERITIES)),

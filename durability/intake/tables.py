@@ -144,8 +144,19 @@ def read_sheet(path: Path, kind: str, options: SheetOptions | None = None) -> Sh
     return Sheet(str(path), digest, frame, tuple(skipped), tuple(refused), in_other_units)
 
 
+MOST_BYTES = 500_000_000
+"""Of one file of rows: some five million drops."""
+
+
 def _text_of(path: Path) -> tuple[str, str]:
     try:
+        if path.exists() and not path.is_file() and not path.is_dir():
+            raise UnusableCall(f"{path}: a pipe or a device, which need not end; save it as a file")
+        if path.stat().st_size > MOST_BYTES:
+            raise UnusableCall(
+                f"{path}: {path.stat().st_size / 1e6:,.0f} MB, more than the"
+                f" {MOST_BYTES / 1e6:.0f} MB read at once; split it"
+            )
         content = path.read_bytes()
     except FileNotFoundError:
         raise UnusableCall(f"{path}: no such file") from None

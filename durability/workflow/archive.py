@@ -13,7 +13,7 @@ import pandas as pd
 
 from durability import PROGRAM_VERSION
 from durability.intake.checks import as_read, check_sheet, split_conditions
-from durability.intake.columns import COLUMNS
+from durability.intake.columns import COLUMNS, MOST_NUMBER
 from durability.intake.tables import Sheet, SheetOptions, read_sheet
 from durability.pulse.waveform_codec import decode, encode
 from durability.record import clock
@@ -150,9 +150,8 @@ def _numbers_on(sheets: Sequence[Sheet]) -> Any:
     """Series and drop number of every row of the sheets, refused ones too."""
     pairs = pd.concat([sheet.frame[["series", "drop_number"]] for sheet in sheets])
     numbers = pd.to_numeric(pairs["drop_number"], errors="coerce")
-    return pairs.assign(drop_number=numbers)[(numbers >= 1) & (numbers % 1 == 0)].astype(
-        {"drop_number": int}
-    )
+    is_number = (numbers >= 1) & (numbers <= MOST_NUMBER) & (numbers % 1 == 0)
+    return pairs.assign(drop_number=numbers)[is_number].astype({"drop_number": int})
 
 
 def _write_rejects(first: Path, sheets: Sequence[Sheet], rejections: Sequence[Rejection]) -> str:

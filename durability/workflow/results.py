@@ -351,8 +351,8 @@ class Limit:
             raise ValueOutOfRange("limit_g", self.limit_g, "not a number above 0, in g")
         if not _is_within(self.limit_rise, 0, math.inf):
             raise ValueOutOfRange("limit_rise", self.limit_rise, "not a fraction above 0, like 0.5")
-        if not (_is_within(self.horizon, 0, math.inf) and int(self.horizon) == self.horizon):
-            raise ValueOutOfRange("horizon", self.horizon, "not a drop number of 1 or more")
+        if not (_is_within(self.horizon, 0, 100_001) and int(self.horizon) == self.horizon):
+            raise ValueOutOfRange("horizon", self.horizon, "not a drop number from 1 to 100,000")
 
 
 def _is_within(value: object, low: float, high: float) -> bool:

@@ -71,6 +71,13 @@ class Parser(argparse.ArgumentParser):
                 return f"{word}: no such option" + _nearest(word, known)
         return f"{words[0]}: one word too many"
 
+    def _get_values(self, action: argparse.Action, arg_strings: list[str]) -> Any:
+        """As ever, but a lone "--" given as a value by "=" is no empty list."""
+        values = super()._get_values(action, arg_strings)
+        if action.option_strings and action.nargs is None and values == []:
+            raise argparse.ArgumentError(action, "expected one argument")
+        return values
+
     def _check_value(self, action: argparse.Action, value: Any) -> None:
         """Of a mistyped command or choice, name the nearest; else all."""
         if action.choices is None or value in action.choices:

@@ -68,7 +68,8 @@ def record_files(paths: Iterable[Path]) -> tuple[list[Path], list[Path]]:
             found += files
             left_alone += others
         elif not path.is_file():
-            raise UnusableCall(f"{path}: no such file or folder")
+            what = "a pipe or a device" if path.exists() else "no such file or folder"
+            raise UnusableCall(f"{path}: {what}")
         else:
             found.append(path)
     return list(dict.fromkeys(found)), left_alone

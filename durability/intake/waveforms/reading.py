@@ -321,7 +321,10 @@ def _numpy_table(name: str, content: bytes, inferred: dict[str, str]) -> Table:
                     f"{name}: a workbook or an archive; save the record as CSV, unpacked"
                 )
             named = {key: loaded[key] for key in loaded.files}
-    except (ValueError, OSError, EOFError, KeyError, zipfile.BadZipFile) as fault:
+    except (
+        *(ValueError, OverflowError, MemoryError, OSError, EOFError, KeyError),
+        zipfile.BadZipFile,
+    ) as fault:
         raise WaveformUnreadable(
             f"{name}: no readable NumPy file ({fault}); save plain arrays of numbers"
         ) from fault
