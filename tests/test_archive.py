@@ -320,6 +320,15 @@ def test_a_changed_missing_or_newer_export_is_refused(store, tmp_path):
     assert "missing from the export" in store("import", "record", "out", *elsewhere, expect=1).err
     table.write_bytes(first)
     told = about(tmp_path / "out")
+    (drops,) = [each for each in told["files"] if each["file"] == "tables/drops.csv"]
+    for key, value, said in (
+        ("rows", 7, "drops.csv: 0 rows where the export says 7"),
+        ("file", "../drops.csv", "names '../drops.csv', outside its folder"),
+    ):
+        was, drops[key] = drops[key], value
+        (tmp_path / "out" / "record.json").write_text(json.dumps(told))
+        assert said in store("import", "record", "out", *elsewhere, expect=None).err
+        drops[key] = was
     told["schema_step"] = 9999
     (tmp_path / "out" / "record.json").write_text(json.dumps(told))
     assert "install the newer one" in store("import", "record", "out", *elsewhere, expect=2).err

@@ -8,7 +8,7 @@ keeps packed, go to Parquet as plain numbers.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache
@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 import duckdb
 
+from durability.record.basis import counted
 from durability.record.errors import RecordRefused
 from durability.store import bench, database, sql_files
 from durability.store.file import why
@@ -131,6 +132,7 @@ def read_tables(
     folder: Path,
     *,
     schema_step: int,
+    rows: Mapping[str, int],
     encoded: Callable[[np.ndarray], bytes],
 ) -> None:
     """Make a store from the tables of an export, as it was when they were written.
@@ -143,6 +145,8 @@ def read_tables(
         An export.
     schema_step : int
         Of the store that was exported; later steps are applied once its tables are back.
+    rows : mapping
+        Table → rows that the export says it has.
     encoded : callable
         Acceleration in g → packed samples.
 
@@ -159,6 +163,7 @@ def read_tables(
         try:
             for name in sql_files.tables(connection):
                 _read_table(connection, folder / "tables", name, encoded)
+                _refuse_other_rows(name, connection.table(name).shape[0], rows.get(name))
             sql_files.refuse_orphans(connection)
             database.advance_sequences(connection)
         except (duckdb.Error, OSError) as error:
@@ -170,6 +175,11 @@ def read_tables(
             connection.execute("ROLLBACK")
             raise
         connection.execute("COMMIT")
+
+
+def _refuse_other_rows(name: str, there: int, exported: int | None) -> None:
+    if there != exported:
+        raise RecordRefused(f"{name}.csv: {counted(there, 'row')} where the export says {exported}")
 
 
 def _read_table(

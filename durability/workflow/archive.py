@@ -302,13 +302,18 @@ def import_record(session: Session, folder: Path) -> Export:
     files = about["files"]
     for each in files:
         file = folder / each["file"]
+        if not file.resolve().is_relative_to(folder.resolve()):
+            raise UnusableCall(f"{folder / ABOUT_FILE}: names {each['file']!r}, outside its folder")
         if not file.is_file():
             raise RecordRefused(f"{file}: missing from the export")
         if sha256(file) != each["sha256"]:
             raise RecordRefused(f"{file}: not as it was exported (its SHA-256 is another)")
     building = store.with_name(f".{store.name}.building")
     try:
-        archive.read_tables(building, folder, schema_step=about["schema_step"], encoded=encode)
+        tables = (each for each in files if each["file"].startswith("tables/"))
+        rows = {Path(each["file"]).stem: each["rows"] for each in tables}
+        step = about["schema_step"]
+        archive.read_tables(building, folder, schema_step=step, rows=rows, encoded=encode)
         with database.writing(building) as connection:
             bench.add_entry(
                 connection,
