@@ -10,7 +10,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from durability.cli.parser import make_parser, meant
-from durability.record.errors import DurabilityError, UnusableCall
+from durability.record.errors import DurabilityError, UnusableCall, complain
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -34,7 +34,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _refuse_undecoded(words)
         words = meant(words)
     except UnusableCall as error:
-        print(f"durability: {error}", file=sys.stderr)
+        complain(f"durability: {error}")
         return error.exit_status
     options = make_parser(only=words[0] if words else "").parse_args(words)
     if not hasattr(options, "handler"):
@@ -46,7 +46,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         status: int = handler(options)
         sys.stdout.flush()
     except DurabilityError as error:
-        print(f"durability: {getattr(error, 'option_message', error)}", file=sys.stderr)
+        complain(f"durability: {getattr(error, 'option_message', error)}")
         return error.exit_status
     except BrokenPipeError:
         # The reader (head, a pager) has gone; nothing is left to say to it.
@@ -55,11 +55,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except OSError as error:
         # A disk that is full, a device that is gone: what is not foreseen where it happens.
         where = f"{error.filename}: " if error.filename else ""
-        print(f"durability: {where}{error.strerror or error}", file=sys.stderr)
+        complain(f"durability: {where}{error.strerror or error}")
         _give_up_output()
         return UnusableCall.exit_status
     except KeyboardInterrupt:
-        print("durability: interrupted; what was acknowledged is stored", file=sys.stderr)
+        complain("durability: interrupted; what was acknowledged is stored")
         return 130
     return status
 

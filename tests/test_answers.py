@@ -116,7 +116,7 @@ def test_next_to_fail_has_the_fewest_drops_left(ask):
         for one in told
         if not one["failed"] and one["drops_to_failure"]["median"] is not None
     }
-    out = ask("forecast")
+    out = ask("forecast", "--why")
     soonest = min(left, key=left.get)
     assert f"next {soonest}, {left[soonest]:.0f} left, at drop" in " ".join(out.split())
     shown = [line.split()[0] for line in out.splitlines() if line.startswith("demo-")]

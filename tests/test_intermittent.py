@@ -128,7 +128,7 @@ def test_treatment_stays_and_the_verdict_without_them_is_told(bench):
     assert (answer["verdict"], answer["latent_failures"]) == ("linked", 5)
     assert answer["without_unconfirmed"] == {"devices": 5, "verdict": "too few", "p_value": None}
     assert {row["confirmation"] for row in answer["intermittent"]} == {"unconfirmed"}
-    said = " ".join(bench("latent", "--on", "2026-03-01").out.split())
+    said = " ".join(bench("latent", "--on", "2026-03-01", "--why").out.split())
     assert (
         "unconfirmed: failed once, passed after (2 inspections since; rule: again 1 in 2)" in said
     )

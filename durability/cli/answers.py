@@ -74,6 +74,7 @@ def forecast(options: Namespace) -> int:
     from durability.report.answers import forecast as answer
 
     if options.series and not options.json:
+        options.why = True  # who names a series asks for its reasons
         with progress(options, "computing what more drops would gain"):
             further = study.further_drops()
         blocks = answer.at_length(results, further, contexts, limit)

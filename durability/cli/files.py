@@ -25,6 +25,7 @@ from durability.record.errors import (
     NothingReadable,
     StoreUnusable,
     UnusableCall,
+    complain,
 )
 from durability.record.records import ImportCount, Rejection
 from durability.report import as_json, pulse_labels, safety
@@ -81,7 +82,7 @@ def import_files(options: Namespace) -> int:
         if count.skipped_rows:
             words += f"; {count.skipped_rows} rows of the sheet are not records"
     for rejection in count.rejections[:SHOWN_REJECTIONS]:
-        print(f"durability: {rejection.line()}", file=sys.stderr)
+        complain(f"durability: {rejection.line()}")
     if count.rejected > SHOWN_REJECTIONS:
         print(
             f"durability: and {count.rejected - SHOWN_REJECTIONS} more refused rows",
@@ -228,9 +229,9 @@ def import_waveforms(options: Namespace) -> int:
 
 def _tell_refused(refused: Sequence[Rejection], what: str) -> None:
     for rejection in refused[:SHOWN_REJECTIONS]:
-        print(f"durability: {rejection.line()}", file=sys.stderr)
+        complain(f"durability: {rejection.line()}")
     if len(refused) > SHOWN_REJECTIONS:
-        print(f"durability: and {len(refused) - SHOWN_REJECTIONS} more {what}", file=sys.stderr)
+        complain(f"durability: and {len(refused) - SHOWN_REJECTIONS} more {what}")
 
 
 def remeasure(options: Namespace) -> int:
@@ -280,7 +281,7 @@ def watch(options: Namespace) -> int:
             # The store is held for a while, or the folder is gone: files wait where they are.
             if str(fault) != trouble:
                 trouble = str(fault)
-                print(f"durability: {trouble}; still watching", file=sys.stderr, flush=True)
+                complain(f"durability: {trouble}; still watching")
         time.sleep(LOOK_EVERY_S)
     if not options.json:
         print(f"\nwatch ended: {watched.taken} taken, {watched.set_aside} set aside")
@@ -304,18 +305,18 @@ def _tell_event(options: Namespace, event: Any) -> None:
     from durability.workflow.watch import FileGrew, FileSetAside
 
     if isinstance(event, FileSetAside):
-        print(f"durability: {event.file} set aside: {event.reason}", file=sys.stderr, flush=True)
+        complain(f"durability: {event.file} set aside: {event.reason}")
         if options.json:
             told = {"file": event.file, "set_aside": True, "reason": event.reason}
             print(as_json.dumps(told), flush=True)
         return
     if isinstance(event, FileGrew):
         words = f"{event.file} grew after it was taken as drop {event.drop_number}"
-        print(f"durability: {words}; the longer record is not taken", file=sys.stderr, flush=True)
+        complain(f"durability: {words}; the longer record is not taken")
         return
     if not isinstance(event, MeasuredFile):
         words = f"{event.file}: already stored, drop {event.drop_number} of {event.series}"
-        print(f"durability: {words}", file=sys.stderr, flush=True)
+        complain(f"durability: {words}")
         return
     if event.stored is not None:
         warn_of_drop(event.stored, {})
@@ -335,7 +336,7 @@ def _tell_event(options: Namespace, event: Any) -> None:
         for result in open_study(session_of(options), [options.series]).trends:
             print(f"  {trend_sentence(result)}", flush=True)
     except DurabilityError as fault:
-        print(f"durability: {fault}", file=sys.stderr, flush=True)
+        complain(f"durability: {fault}")
 
 
 # --------------------------------------------------------------------------------------- show

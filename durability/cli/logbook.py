@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from argparse import Namespace
 from collections.abc import Iterable, Mapping
 from dataclasses import fields
@@ -13,7 +12,7 @@ from durability.cli.output import asked_as_of, settings_of
 from durability.cli.output import show as show_answer
 from durability.intake.hand_entry import TypedDrop
 from durability.record import clock
-from durability.record.errors import harmless
+from durability.record.errors import complain, harmless
 from durability.record.records import Quarantine, StoredDrop
 from durability.workflow import corrections, keep, sensors, series, specimens
 from durability.workflow.session import Session, make_store, open_session
@@ -84,10 +83,8 @@ def say(options: Namespace, told: Mapping[str, Any], words: str) -> int:
 
 def warn(lines: Iterable[str]) -> None:
     """Print cautions at once, on standard error: what is read from standard output stays clean."""
-    from durability.report.terminal import wrapped
-
     for line in lines:
-        print(wrapped(f"! {line}", sys.stderr), file=sys.stderr, flush=True)
+        complain(f"! {line}")
 
 
 def warn_of(*found: Quarantine | None) -> None:

@@ -51,7 +51,10 @@ def show(options: Namespace, blocks: Iterable[Block], json: Callable[[], Any]) -
         from durability.report import terminal
         from durability.report.answers import beside
 
-        terminal.show(chain(beside.as_of(as_of), blocks, beside.set_otherwise(set_by(options))))
+        terminal.show(
+            chain(beside.as_of(as_of), blocks, beside.set_otherwise(set_by(options))),
+            why=getattr(options, "why", True),
+        )
     return 0
 
 

@@ -24,11 +24,11 @@ from durability.intake.hand_entry import (
     void_keys,
 )
 from durability.record import clock, units
-from durability.record.errors import CaseUnfit, DurabilityError, UnusableCall
+from durability.record.errors import CaseUnfit, DurabilityError, UnusableCall, complain
 from durability.record.records import StoredDrop
 from durability.report import bench, labels, safety
 from durability.report.answers import beside
-from durability.report.terminal import printable, wrapped
+from durability.report.terminal import printable
 from durability.workflow import corrections, keep
 from durability.workflow.series import acknowledge_cautions, series_to_record
 from durability.workflow.specimens import specimen_scanned
@@ -208,8 +208,7 @@ class _BenchSession:
                     self._take(words)
             except DurabilityError as error:
                 self.refused += 1
-                refusal = f"durability: {error}; not stored, type it again"
-                print(wrapped(refusal, sys.stderr), file=sys.stderr)
+                complain(f"durability: {error}; not stored, type it again")
             if not self.lines.is_waiting():
                 self._tell()
         self._tell()

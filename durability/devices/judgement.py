@@ -84,7 +84,9 @@ def sentence(link: LatentLink, study: LatentStudy) -> str:
         wanted = (
             "even the clearest link among these doses and outcomes could not differ from chance"
             if enough
-            else f"a link needs at least {MIN_DEVICES_FOR_LINK} and {MIN_FAILURES_FOR_LINK}"
+            else "a verdict on whether they go with the shocks needs at least"
+            f" {counted(MIN_DEVICES_FOR_LINK, 'device')} and"
+            f" {counted(MIN_FAILURES_FOR_LINK, 'later failure')}"
         )
         return f"Too few to say: {followed} followed with {failures}; {wanted}."
     comma = "," if of_controls else ""

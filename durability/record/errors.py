@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -21,8 +22,22 @@ def harmless(words: str) -> str:
     return words.translate(_CONTROLS)
 
 
+def complain(words: str) -> None:
+    """Say it on standard error: one line, broken between words where that is a terminal."""
+    words = harmless(words)
+    if sys.stderr.isatty():
+        import shutil
+        import textwrap
+
+        width = shutil.get_terminal_size().columns - 1
+        words = textwrap.fill(
+            words, width, subsequent_indent="  ", break_on_hyphens=False, break_long_words=False
+        )
+    print(words, file=sys.stderr, flush=True)
+
+
 class DurabilityError(Exception):
-    """A fault that a user can mend; its text is one line that says how.
+    """A fault that a user can correct; its text is one line that says how.
 
     Parameters
     ----------

@@ -9,8 +9,8 @@ functions. To add an answer: give its results a file in ``report/answers``, hand
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 from durability.record.units import Quantity, of_column
@@ -32,6 +32,8 @@ class Words:
     text: str
     is_note: bool = False
     """Small on the page: a legend, or what an answer rests on."""
+    is_why: bool = False
+    """A reason: left out of a short answer, as in every block that has it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +41,7 @@ class Items:
     """A list of sentences."""
 
     items: Sequence[str]
+    is_why: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +69,19 @@ class Table:
     """Columns whose text may run over several lines of a terminal."""
     wide: frozenset[int] = frozenset()
     """Columns that a terminal has no room for."""
+    short: Sequence[int] | None = None
+    """Rows of a short answer; None: all."""
+    is_why: bool = False
+
+    def of_short_rows(self) -> Table:
+        """The table of a short answer."""
+        kept = range(len(self.rows)) if self.short is None else self.short
+        return replace(
+            self,
+            rows=[self.rows[at] for at in kept],
+            act=frozenset(place for place, at in enumerate(kept) if at in self.act),
+            short=None,
+        )
 
     @property
     def numbered_rows(self) -> list[tuple[int, Sequence[str]]]:
@@ -114,6 +130,12 @@ class Folded:
 
 
 Block = Words | Items | Preformatted | Table | Archive | Drawing | Folded
+
+
+def why(blocks: Iterable[Block]) -> Iterator[Block]:
+    """Blocks as the reasons of an answer: on the page, and in a terminal by --why."""
+    for block in blocks:
+        yield replace(block, is_why=True) if isinstance(block, Words | Items | Table) else block
 
 
 @dataclass(slots=True)

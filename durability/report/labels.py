@@ -230,6 +230,31 @@ def column(name: str) -> str:
     return name.removesuffix(units.suffix(quantity.unit)) + units.suffix(units.unit(quantity))
 
 
+_ENDINGS = {
+    "_mv_per_g": "mV/g",
+    "_pct_per_drop": "% per drop",
+    "_pct": "%",
+    "_hz": "Hz",
+    "_g": "g",
+    "_ms": "ms",
+    "_s": "s",
+    "_days": "days",
+    "_utc": "UTC",
+}
+
+
+def column_words(name: str) -> str:
+    """The name of a column as a heading: words, with the unit that it is shown in."""
+    quantity = units.of_column(name)
+    if quantity is not None:
+        stem, unit = name.removesuffix(units.suffix(quantity.unit)), units.unit(quantity)
+    else:
+        ending = next((each for each in _ENDINGS if name.endswith(each)), "")
+        stem, unit = name.removesuffix(ending), _ENDINGS.get(ending, "")
+    words = stem.replace("_", " ").replace("sha256", "SHA-256")
+    return f"{words}, {unit}" if unit else words
+
+
 def heading(words: str, quantity: units.Quantity | None) -> str:
     """The heading of a column with the unit that it is shown in."""
     if quantity is None or not words.endswith(quantity.unit):

@@ -11,6 +11,7 @@ import textwrap
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, TextIO
 
+from durability.record.basis import counted
 from durability.record.errors import harmless
 from durability.report import labels
 from durability.report.blocks import Block, Items, Preformatted, Table, Words
@@ -37,7 +38,7 @@ _TO_ASCII = str.maketrans(
 )  # fmt: skip
 
 
-def show(blocks: Iterable[Block]) -> None:
+def show(blocks: Iterable[Block], *, why: bool = True) -> None:
     """Print an answer.
 
     Parameters
@@ -45,8 +46,20 @@ def show(blocks: Iterable[Block]) -> None:
     blocks : iterable of Block
         As a file of ``report/answers`` yields them. Figures and what the page folds away are left
         out, and of a table the columns that only a page has room for.
+    why : bool
+        With its reasons; else the short answer, which names the option that gives them.
     """
+    tables = rows = 0
+    is_short = False
     for block in blocks:
+        if not why and isinstance(block, Words | Items | Table):
+            if block.is_why:
+                is_short = True
+                tables += isinstance(block, Table)
+                continue
+            if isinstance(block, Table) and block.short is not None:
+                rows += len(block.rows) - len(block.short)
+                block = block.of_short_rows()
         if isinstance(block, Words):
             say(block.text)
         elif isinstance(block, Items):
@@ -56,6 +69,9 @@ def show(blocks: Iterable[Block]) -> None:
             console().print(_shown(block.text), soft_wrap=True)
         elif isinstance(block, Table):
             _show_table(block)
+    if is_short or rows:
+        more = [counted(rows, "more row")] * bool(rows) + [counted(tables, "table")] * bool(tables)
+        say(f"{labels.listed(['The reasons', *more])}: --why")
 
 
 def _show_table(table: Table) -> None:
@@ -70,13 +86,18 @@ def _show_table(table: Table) -> None:
         right=[place for place, at in enumerate(kept) if at in table.right],
         wrap=[place for place, at in enumerate(kept) if at in table.wrap],
     )
-    if table.wrap >= set(kept):
-        widths = _column_widths(list(zip(columns, *rows, strict=True)), console().width)
-        if widths is None:
-            _show_paragraphs(columns, rows)
-            return
-        for column, width in zip(laid_out.columns, widths, strict=True):
-            column.width = width
+    if not any(columns):
+        console().print(laid_out)
+        return
+    texts, room = list(zip(columns, *rows, strict=True)), console().width
+    widths = _column_widths(texts, [at in table.wrap for at in kept], room) or _column_widths(
+        texts, [True] * len(kept), room
+    )
+    if widths is None:
+        _show_paragraphs(columns, rows)
+        return
+    for column, width in zip(laid_out.columns, widths, strict=True):
+        column.width, column.no_wrap = width, False
     console().print(laid_out)
 
 
@@ -85,17 +106,30 @@ def _show_paragraphs(columns: Sequence[str], rows: Iterable[Sequence[str]]) -> N
     from rich.padding import Padding
 
     for row in rows:
-        pairs = "; ".join(f"{name} {cell}" for name, cell in zip(columns, row, strict=True))
+        pairs = "; ".join(
+            f"{name}: {cell}" for name, cell in zip(columns, row, strict=True) if cell
+        )
         console().print(Padding(_shown(pairs), (0, 0, 1, _GAP)))
 
 
-def _column_widths(columns: Sequence[Sequence[str]], room: int) -> list[int] | None:
-    """Width of each column: no word is cut, and what room is left is shared; None where too wide.
+def _column_widths(
+    columns: Sequence[Sequence[str]], wraps: Sequence[bool], room: int
+) -> list[int] | None:
+    """Width of each column, heading first: no word is cut, what room is left is shared.
 
-    A least width alone would not do: to fit a table, its widest columns are cut below that.
+    None where that is too wide. A least width alone would not do: to fit a table, its widest
+    columns are cut below that.
     """
-    widths = [max(map(_longest_word, texts)) for texts in columns]
-    wanted = [max(map(len, texts)) - width for texts, width in zip(columns, widths, strict=True)]
+    heads = [_longest_word(texts[0]) for texts in columns]
+    full = [
+        max(head, *map(len, texts[1:])) if len(texts) > 1 else head
+        for head, texts in zip(heads, columns, strict=True)
+    ]
+    widths = [
+        max(map(_longest_word, texts)) if may_wrap else width
+        for texts, may_wrap, width in zip(columns, wraps, full, strict=True)
+    ]
+    wanted = [most - width for most, width in zip(full, widths, strict=True)]
     spare = room - sum(widths) - _GAP * len(widths)
     if spare < 0:
         return None

@@ -12,7 +12,6 @@ import os
 import re
 import shutil
 import sqlite3
-import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -24,7 +23,7 @@ import duckdb
 from filelock import ReadWriteLock, Timeout
 
 from durability.record import clock
-from durability.record.errors import StoreUnusable
+from durability.record.errors import StoreUnusable, complain
 from durability.record.whole_file import onto_the_disk, sha256
 
 LOCK_WAIT_S = 10.0
@@ -109,7 +108,7 @@ def _make_lock(path: Path, lock_file: Path) -> None:
 @cache
 def _say_once(words: str) -> None:
     """Say it on standard error; a command that opens the store often says it once."""
-    print(words, file=sys.stderr)
+    complain(words)
 
 
 def _is_forbidden(error: Exception) -> bool:

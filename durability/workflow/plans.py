@@ -84,8 +84,9 @@ def plan_rise(
         seen = lab_scatter(session, under)
         if not seen.within_case_log_sd:
             raise RecordRefused(
-                "no case in this store has 3 drops that differ, so its scatter is not known; give"
-                " --scatter-pct"
+                "no case in this store has 3 drops that differ, so its scatter is not known; with"
+                " 3 valid drops of one case it would say how many drops show a rise of"
+                f" {rise_pct:g} % per drop; until then give --scatter-pct"
             )
         scatter = Scatter(seen.within_case_log_sd, seen.between_case_log_sd, seen)
     else:
@@ -148,7 +149,9 @@ def plan_contrast(
         if not seen.within_case_log_sd or seen.between_case_log_sd is None:
             raise RecordRefused(
                 "this store has no two cases of one model under one condition, so how cases differ"
-                " is not known; give --scatter-pct and --scatter-between-pct"
+                " is not known; with 3 valid drops of each of two it would say how many cases show"
+                f" a difference of {difference_pct:g} %; until then give --scatter-pct and"
+                " --scatter-between-pct"
             )
         scatter = Scatter(seen.within_case_log_sd, seen.between_case_log_sd, seen)
         if seen.within_case_upper is not None and seen.between_case_upper is not None:

@@ -400,7 +400,8 @@ def lab_scatter(session: Session, under: Under | None = None) -> LabScatter:
     )
     if not every:
         raise RecordRefused(
-            "no valid drop in a case in this store, so no scatter to plan with; give it:"
+            "no valid drop in a case in this store, so no scatter to plan with; 3 valid drops of"
+            " one case give it (tell-apart: of each of two cases of one model); until then give"
             " --scatter-pct, and --scatter-between-pct (tell-apart)"
         )
     condition, worn = next(iter(every.items()))

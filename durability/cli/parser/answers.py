@@ -31,6 +31,7 @@ def forecast(made: Parser) -> None:
     common.as_of(made)
     common.limits(made)
     common.rig_corrected(made)
+    common.why(made)
     common.quiet(made)
 
 
@@ -55,6 +56,7 @@ def rank(made: Parser) -> None:
     common.as_of(made)
     common.limit(made)
     common.horizon(made)
+    common.why(made)
     common.quiet(made)
 
 

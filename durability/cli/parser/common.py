@@ -297,6 +297,11 @@ def after_drops(made: Any) -> None:
     )
 
 
+def why(made: Any) -> None:
+    """Take the wish to see what an answer rests on."""
+    made.add_argument("--why", action="store_true", help="the reasons too: the whole answer")
+
+
 def quiet(made: Any) -> None:
     """Take the wish to see no progress."""
     made.add_argument(

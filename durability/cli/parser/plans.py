@@ -170,6 +170,7 @@ def latent(made: Parser) -> None:
     )
     common.under(made)
     common.as_of(made)
+    common.why(made)
     common.quiet(made)
 
 

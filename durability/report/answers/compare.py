@@ -130,7 +130,8 @@ def _with_voided(result: Comparison) -> str:
     )
     return (
         "With the voided readings included the ratio is"
-        f" {labels.number(result.ratio_with_voided)},"
+        f" {labels.number(result.ratio_with_voided)}"
+        f" ({labels.compared_under(result.condition)}),"
         f" {'OUTSIDE' if outside else 'within'} the interval."
     )
 

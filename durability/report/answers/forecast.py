@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from durability.record.basis import counted
@@ -19,6 +20,9 @@ if TYPE_CHECKING:
 MOST_SURVIVAL_ROWS = 12
 """Drops shown of a curve of survival, at most."""
 
+SHORT_ROWS = 6
+"""Rows of a short answer, at most."""
+
 NEXT_TO_NONE = 0.01
 """Probability of still protecting from which the rest of the curve says no more."""
 
@@ -31,7 +35,7 @@ def drops_to_failure(level: float, horizon: int) -> Columns[Forecast]:
         Column("case model", beside.worn_in, wrap=True),
         Column("drops", "drops", right=True),
         Column("limit, g", "limit_g", right=True),
-        Column("fails at drop", lambda e: failure(e, horizon)),
+        Column("fails at drop", lambda e: failure(e, horizon), wrap=True),
         Column("left", lambda e: "" if e.failed else left(e, horizon), right=True),
         Column(
             f"{labels.share(level)} interval",
@@ -154,7 +158,17 @@ def _failures(results: Sequence[Forecast], limit: Limit) -> Iterator[Block]:
     cases = in_cases(results)
     if cases:
         yield Words(failed_when(limit.limit_g, limit.limit_rise), is_note=True)
-        yield drops_to_failure(limit.level, limit.horizon).table(cases)
+        ordered = sorted(cases, key=lambda each: each.soonest_first)
+        table = drops_to_failure(limit.level, limit.horizon).table(ordered)
+        yield replace(table, short=_next_to_fail(ordered))
+
+
+def _next_to_fail(ordered: Sequence[Forecast]) -> Sequence[int] | None:
+    """Rows of a short answer: of more than it has room for those that fail next."""
+    if len(ordered) <= SHORT_ROWS:
+        return None
+    holding = [at for at, each in enumerate(ordered) if not each.failed]
+    return (holding or range(len(ordered)))[:SHORT_ROWS]
 
 
 def _survival(result: Forecast) -> list[tuple[int, float]]:
@@ -210,7 +224,7 @@ def blocks(
     yield from beside.rig(
         [(each.series, context.rig) for each, context in zip(results, contexts, strict=True)]
     )
-    yield Words("What each rests on: durability forecast --series S", is_note=True)
+    yield Words("What each rests on: durability forecast --series S", is_note=True, is_why=True)
     yield Words(labels.RELATIVE, is_note=True)
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from durability.record.basis import counted, p_words
 from durability.report import as_json, labels, safety
 from durability.report.answers.follow_up import confirmation_words
-from durability.report.blocks import Block, Column, Columns, Words
+from durability.report.blocks import Block, Column, Columns, Words, why
 
 if TYPE_CHECKING:
     from durability.devices.results import (
@@ -37,16 +37,17 @@ _DAYS_AHEAD = (30, 90, 180)
 
 
 def verdict(answer: LatentAnswer) -> Iterator[Block]:
-    """The verdict, which devices failed later, what it hangs on and rests on."""
+    """The verdict, which devices failed later, what it depends on and rests on."""
     link, caveats = answer.link, answer.caveats
-    yield Words(link.sentence)
     yield Words(sentence(link))
-    yield Words(failed_later(link))
+    # Too few: the sentence says what would be enough.
+    yield Words(link.sentence, is_why=link.verdict != "too few")
     for line in _declared_lines(caveats):
         yield Words(line)
+    yield Words(failed_later(link), is_why=True)
     for line in _unconfirmed_lines(caveats, link.verdict):
-        yield Words(line)
-    yield Words(f"Rests on: {link.basis}.", is_note=True)
+        yield Words(line, is_why="WOULD BE" not in line)
+    yield Words(f"Rests on: {link.basis}.", is_note=True, is_why=True)
 
 
 def sentence(link: LatentLink) -> str:
@@ -66,16 +67,20 @@ def sentence(link: LatentLink) -> str:
         f" {_of_the_time(link.per_count_doubling)} ({labels.share(link.level)} intervals)"
     )
     p = "" if link.p_value is None else f", p = {p_words(link.p_value)}"
-    word = "Linked" if link.verdict == "linked" else "Not shown to be linked"
+    word = (
+        "Linked to shocks, which is not proof for any one device"
+        if link.verdict == "linked"
+        else "Not shown to be linked to shocks, which is not proof that there is no link"
+    )
     return f"{word}: {effect}{p}{_at_odds(link)}; {seen}."
 
 
 def _of_the_time(effect: TimeRatio) -> str:
-    """A factor on the time to failure: "0.3 (0.1 to 0.6) of the time"."""
+    """A factor on the time to failure: "0.3 (0.1 to 0.6) of the time to failure"."""
     if effect.ratio is None:
         return "can't be said"
     ends = f"{_factor(effect.lower)} to {_factor(effect.upper)}"
-    return f"{_factor(effect.ratio)} ({ends}) of the time"
+    return f"{_factor(effect.ratio)} ({ends}) of the time to failure"
 
 
 def _factor(value: float | None) -> str:
@@ -486,10 +491,10 @@ def blocks(answer: LatentAnswer, *, devices: bool) -> Iterator[Block]:
     if devices:
         yield from each_device(answer)
     else:
-        yield from study(answer.link)
         first = inspect_first(answer.link)
         if first is not None:
             yield Words(first)
+        yield from why(study(answer.link))
         if answer.link.per_device:
             yield Words("Device by device: durability latent --devices")
     for line in safety.kept_apart_lines(answer.quarantined):

@@ -286,7 +286,7 @@ def drop(found: Mapping[str, Any]) -> Iterator[Block]:
     shown = {
         **{name: value for name, value in record.items() if value is not None},
         "not recorded": labels.listed(
-            labels.column(name).replace("_", " ") for name, value in record.items() if value is None
+            labels.column_words(name) for name, value in record.items() if value is None
         ),
         "damage": found["damage"],
         "amendments": found["amendments"],

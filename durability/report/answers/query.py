@@ -111,8 +111,8 @@ def _table(columns: Sequence[str], rows: Rows, *, spaced: bool) -> Table:
         for place, at in enumerate(shown)
         if all(isinstance(row[at], (int, float, type(None))) for row in rows)
     )
-    names = [labels.column(columns[at]) for at in shown]
-    headings = [name.replace("_", " ") if spaced else name for name in names]
+    named = labels.column_words if spaced else labels.column
+    headings = [named(columns[at]) for at in shown]
     return Table(
         "",
         headings,

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from durability.record import units
 from durability.report import as_json, labels
 from durability.report.answers import beside
-from durability.report.blocks import Block, Column, Columns, Words
+from durability.report.answers.forecast import SHORT_ROWS
+from durability.report.blocks import Block, Column, Columns, Words, why
 from durability.wear.results import Estimate
 
 if TYPE_CHECKING:
@@ -79,12 +81,19 @@ def ranking_answer(result: Ranking) -> str:
 
 def ranked(result: Ranking, command: str = "") -> Iterator[Block]:
     """The tables and what they rest on, condition by condition, as terminal and page show them."""
-    for each in (result, *result.others):
-        yield fastest_first(each).table(each.groups, command)
-        otherwise = _order_by_life(each)
-        if otherwise:
-            yield Words(otherwise)
-        yield beside.rests_on(each.basis)
+    yield from _ranked(result, command)
+    for other in result.others:
+        yield from why(_ranked(other, command))
+
+
+def _ranked(result: Ranking, command: str) -> Iterator[Block]:
+    """Under one condition: the table, what goes another way by life, what it rests on."""
+    table = fastest_first(result).table(result.groups, command)
+    yield replace(table, short=range(min(len(table.rows), SHORT_ROWS)))
+    otherwise = _order_by_life(result)
+    if otherwise:
+        yield Words(otherwise)
+    yield from why([beside.rests_on(result.basis)])
 
 
 def _order_by_life(result: Ranking) -> str | None:
@@ -101,6 +110,8 @@ def _order_by_life(result: Ranking) -> str | None:
 def blocks(result: Ranking) -> Iterator[Block]:
     """Groups from the fastest wearing to the slowest."""
     yield Words(ranking_answer(result))
+    if result.groups and result.groups[0].rise_pct_per_drop is None:
+        yield Words("With a second valid drop of a case it would say how fast its model wears.")
     if result.groups:
         yield from ranked(result)
         yield Words(labels.RELATIVE, is_note=True)

@@ -389,7 +389,7 @@ def sheet(what: str, record: Record) -> Iterator[Block]:
         ("", ""),
         [
             (
-                labels.column(key).replace("_", " "),
+                labels.column_words(key),
                 _status(record) if key == "status" else _fact(key, value),
             )
             for key, value in record.items()
