@@ -238,7 +238,7 @@ def test_drops_without_times_can_not_be_corrected(lab):
     run = lab()
     lab.add_test_series("S", [100.0, 101, 99, 100, 102], [None] * 5)
     (one,) = run("trend", "--rig-corrected", "--json").json["series"]
-    assert "bear no time" in one["rig"]["reason"]
+    assert "have no time" in one["rig"]["reason"]
 
 
 def test_a_change_within_the_rigs_scatter_is_labelled_so(lab):
