@@ -111,7 +111,7 @@ def test_reasons_are_left_out_and_counted(capsys):
     terminal.show(blocks, why=False)
     short = capsys.readouterr().out
     assert "Because" not in short and "2  y" in short and "1  x" not in short
-    assert "The reasons, 2 more rows, 1 table: --why" in short
+    assert "The reasons, 2 more rows and 1 table: --why" in short
     terminal.show(blocks)
     assert "Because" in (whole := capsys.readouterr().out) and "--why" not in whole
     terminal.show(blocks[:1], why=False)

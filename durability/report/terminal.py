@@ -71,7 +71,8 @@ def show(blocks: Iterable[Block], *, why: bool = True) -> None:
             _show_table(block)
     if is_short or rows:
         more = [counted(rows, "more row")] * bool(rows) + [counted(tables, "table")] * bool(tables)
-        say(f"{labels.listed(['The reasons', *more])}: --why")
+        *first, last = ["The reasons", *more]
+        say(f"{', '.join(first)}{' and ' * bool(first)}{last}: --why")
 
 
 def _show_table(table: Table) -> None:
