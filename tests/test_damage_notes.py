@@ -67,7 +67,7 @@ def test_a_mode_is_kept_and_told_everywhere(bench):
     ("words", "said"),
     [
         (("--severity", "2", "--mode", "cracked"), "--mode 'cracked': not one of crack, split"),
-        (("--severity", "0", "--mode", "crack"), "--mode: stands beside severity 0"),
+        (("--severity", "0", "--mode", "crack"), "--mode: is given with severity 0"),
         (("--severity", "2", "--mode", "other", "--location", "lip"), "--note: blank beside"),
     ],
 )
@@ -116,7 +116,7 @@ def test_a_mode_on_a_sheet_is_checked_row_by_row(store, sheet):
     )
     told = store("import", "drops", drops, "--keep-good", "--allow-gaps", expect=1)
     for said in (
-        "row 4, damage_mode 'crack': stands beside severity 0",
+        "row 4, damage_mode 'crack': is given with severity 0",
         "row 5, damage_note: blank beside the mode other",
         "row 6, damage_severity: blank beside a damage note",
         "row 7, damage_mode 'cracked': not one of crack",

@@ -199,7 +199,7 @@ def test_what_cannot_be_told_is_said():
     y = rng.normal(5.7, 0.02, 12)
     study = gauge_study(y, {"operator": ["A"] * 12, "day": [str(i) for i in range(12)]})
     assert study.notes == (
-        "one operator only: nothing is known of how operators differ",
+        "one operator only: nothing is known about how operators differ",
         "each reading has a day of its own, so it is part of repeatability",
     )
     assert study.repeatability_sd == pytest.approx(y.std(ddof=1), rel=1e-4)
