@@ -168,7 +168,7 @@ def command(store, monkeypatch, capsys):
             return 0
 
         with monkeypatch.context() as patched:
-            patched.setattr(terminal, "show", shown.extend)
+            patched.setattr(terminal, "show", lambda blocks, why: shown.extend(blocks))
             patched.setattr(answers, "show", both)
             assert main([*shlex.split(call)[1:], "--store", str(store)]) == 0
         return shown, objects[0] if objects else None

@@ -158,13 +158,19 @@ def test_what_stands_in_the_log_before_the_damage_is_saved(run, store, kind):
     else:
         del content[at:]
     log.write_bytes(content)
-    told = recovered(run, store, None)
+    told = recovered(run, store, 1)
     peaks = drops(run, "saved.duckdb")
     assert peaks[:2] == [100, 101]
     assert 3 <= len(peaks) - 2 + 1 <= 6 and peaks[2:] == [103.0 + k for k in range(len(peaks) - 2)]
     assert "killed" in told["read_up_to"]
-    if kind == "flipped bit":
-        assert "store.duckdb.wal is damaged after" in told["missing"][0]
+    assert told["missing"][0].startswith("the last writings: ")
+    assert "which drops or notes" in told["missing"][0]
+
+
+def test_a_log_that_is_whole_is_brought_in_whole(run, store):
+    killed_after(store, 3)
+    assert recovered(run, store, 0)["missing"] == []
+    assert drops(run, "saved.duckdb") == [100, 101, 103, 104, 105]
 
 
 def test_rows_that_can_not_be_read_are_named_and_the_others_saved(run, store):

@@ -124,8 +124,8 @@ def test_units_of_the_settings_hold_where_a_recorder_s_file_has_its_own(worn, us
     monkeypatch.setattr("sys.stdin", io.StringIO("118 h47in\n"))
     assert "HEIGHT 47 in, -2.1 % of 48" in worn("record", "S1", "--units", "V").out
     told = worn("series", "show", "S1").out
-    assert "48" in told and "drop height in" in told
-    assert "drop height mm" in worn("series", "show", "S1", "--units", "si").out
+    assert "48" in told and "drop height, in" in told
+    assert "drop height, mm" in worn("series", "show", "S1", "--units", "si").out
 
 
 RUBBISH = [

@@ -260,15 +260,15 @@ STAYS_SI = (
 
 SHOWN = {
     "series list": "48 in",
-    "series show S1": "drop height in",
-    "specimen show D-1": "mass oz",
+    "series show S1": "drop height, in",
+    "specimen show D-1": "mass, oz",
     "drop list": "HEIGHT 47 in, -2.1 % of 48",
     "history C-1": "48 in",
     "trend": "",
     "forecast": "",
     "rank": "48 in",
     "compare bare sleeve": "48 in",
-    "show drop S1 1": "velocity change in s",
+    "show drop S1 1": "velocity change, in/s",
     "show pulse S1 1": "in/s",
     "conditions": "18 °F warmer",
     "query fastest_degrading_cases --set min_drops=4": "48 in",

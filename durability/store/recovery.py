@@ -181,19 +181,25 @@ def recover(file: Path, new: Path) -> Recovered:
 def _opened(file: Path, copy: Path, found: Recovered) -> DuckDBPyConnection | None:
     """A copy that opens: with its log, with as much of the log as is whole, or without it."""
     whole = log(file).read_bytes() if log(file).is_file() else b""
-    if opened := _try(file, copy, whole):
-        return opened
+    if (entries := _entries(_try(file, copy, whole))) is not None:
+        # The last byte of a log that was read to its end is part of what it brings in.
+        if whole and _entries(_try(file, copy, whole[:-1])) == entries:
+            found.missing.append(
+                f"the last writings: the end of {log(file).name} can't be read; which drops or"
+                " notes it held is not known"
+            )
+        return _try(file, copy, whole)
     if not whole:
         return None
     # The longest beginning of the log that can be brought in.
     sound, broken = 0, len(whole)
-    if _closed(_try(file, copy, b"")):
+    if _entries(_try(file, copy, b"")) is not None:
         while broken - sound > 1:
             middle = (sound + broken) // 2
-            if _closed(_try(file, copy, whole[:middle])):
-                sound = middle
-            else:
+            if _entries(_try(file, copy, whole[:middle])) is None:
                 broken = middle
+            else:
+                sound = middle
         found.missing.append(
             f"the last writings: {log(file).name} is damaged after {sound} of {len(whole)} bytes;"
             " which drops or notes they held is not known"
@@ -201,10 +207,16 @@ def _opened(file: Path, copy: Path, found: Recovered) -> DuckDBPyConnection | No
     return _try(file, copy, whole[:sound])
 
 
-def _closed(connection: DuckDBPyConnection | None) -> bool:
-    if connection is not None:
+def _entries(connection: DuckDBPyConnection | None) -> int | None:
+    """How many entries a copy holds, which is closed again; None where it does not open."""
+    if connection is None:
+        return None
+    try:
+        return int(connection.table("entry").shape[0])
+    except duckdb.Error:
+        return 0
+    finally:
         connection.close()
-    return connection is not None
 
 
 def _try(file: Path, copy: Path, written: bytes) -> DuckDBPyConnection | None:
