@@ -52,8 +52,11 @@ def answers(run):
     return found
 
 
-@pytest.mark.parametrize("settling", [(), ("--settling-drops", "2")], ids=["plain", "settling"])
-@pytest.mark.parametrize("at", [1, 2, 5, 9], ids=lambda at: f"entry {at}")
+@pytest.mark.parametrize(
+    ("at", "settling"),
+    [(1, ()), (5, ()), (9, ()), (2, ("--settling-drops", "2"))],
+    ids=["first", "middle", "last", "settling"],
+)
 def test_the_record_judges_as_if_it_had_never_been_entered(
     run, tmp_path, monkeypatch, at, settling
 ):
