@@ -365,8 +365,8 @@ def test_a_sheet_without_options_says_what_stands_in_the_way(store, outside_data
 @pytest.mark.parametrize(
     ("call", "said"),
     [
-        (("drop", "add", "S", "1e308"), "--peak-g '1e308': too large to be true"),
-        (("drop", "add", "S", "1e-320"), "--peak-g '1e-320': too small to be true"),
+        (("drop", "add", "S", "1e308"), "--peak-g '1e308': implausibly large"),
+        (("drop", "add", "S", "1e-320"), "--peak-g '1e-320': implausibly small"),
         (("series", "open", "T", "--device", "D", "--settling-drops", "9" * 20), "a whole number"),
         (("forecast", "--horizon", "99999999999"), "not a drop number from 1 to 100,000"),
         (("query", "peak_g_by_drop", "--set=--"), "argument --set: expected one argument"),
@@ -400,4 +400,4 @@ def test_numbers_that_no_column_holds_are_named_row_by_row(store, tmp_path):
     told = store("import", "drops", "n.csv", "--keep-good", "--json", expect=1)
     assert (told.json["added"], told.json["rejected"]) == (1, 4)
     reasons = [row.split(",")[-2] for row in (tmp_path / "n.rejects.csv").read_text().splitlines()]
-    assert "too large" in (tmp_path / "n.rejects.csv").read_text(), reasons
+    assert "implausibly large" in (tmp_path / "n.rejects.csv").read_text(), reasons

@@ -11,8 +11,8 @@ from durability.intake.columns import (
     FILE_KINDS,
     MODE_OF_NOTHING,
     NO_CASE_TO_DAMAGE,
-    OF_THIS_WORLD,
     OTHER_UNSAID,
+    PLAUSIBLE_RANGE,
     SEVERITY_UNSAID,
     Column,
     column_of,
@@ -191,11 +191,11 @@ def _typed(
         (unread, f"not {column.right}"),
         (outside, f"not {column.right}"),
     ]
-    if column.is_of_this_world:
-        least, most = OF_THIS_WORLD
+    if column.must_be_plausible:
+        least, most = PLAUSIBLE_RANGE
         faults += [
-            (numbers > most, f"too large to be true; give {column.right}"),
-            ((numbers > 0) & (numbers < least), f"too small to be true; give {column.right}"),
+            (numbers > most, f"implausibly large; give {column.right}"),
+            ((numbers > 0) & (numbers < least), f"implausibly small; give {column.right}"),
         ]
     if column.kind == "integer":
         return numbers.where(~outside & ~unread & ~absent).astype("Int64"), faults, None

@@ -48,8 +48,8 @@ class Column:
     """A date or time that can't lie in the future."""
     quantity: Quantity | None = None
     """Of a number that may carry its unit."""
-    is_of_this_world: bool = False
-    """Of a number that was mistyped where it is not within ``OF_THIS_WORLD``."""
+    must_be_plausible: bool = False
+    """Of a number that was mistyped where it is not within ``PLAUSIBLE_RANGE``."""
     is_free: bool = False
     """Free text, which may hold line breaks and the like; a name may not."""
 
@@ -58,7 +58,7 @@ MOST_NUMBER = 2**31 - 1
 """Largest whole number that a column holds."""
 
 
-OF_THIS_WORLD = 1e-9, 1e9
+PLAUSIBLE_RANGE = 1e-9, 1e9
 """No quantity of a drop is beyond these in its unit."""
 
 
@@ -73,7 +73,7 @@ def _words(name: str, right: str) -> Column:
 def _positive(name: str, quantity: Quantity) -> Column:
     unit = "g (grams)" if quantity is MASS else quantity.unit
     right = f"a number above 0, in {unit}, or with its unit, like {quantity.like}"
-    return Column(name, "number", right, above=0.0, quantity=quantity, is_of_this_world=True)
+    return Column(name, "number", right, above=0.0, quantity=quantity, must_be_plausible=True)
 
 
 def _choice(name: str, choices: tuple[str, ...]) -> Column:

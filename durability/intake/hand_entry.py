@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from pathlib import Path
 
-from durability.intake.columns import COLUMNS, OF_THIS_WORLD
+from durability.intake.columns import COLUMNS, PLAUSIBLE_RANGE
 from durability.record import clock, units
 from durability.record.errors import UnusableCall
 from durability.record.vocabulary import DAMAGE_MODES, VOID_REASONS
@@ -82,9 +82,9 @@ def typed_value(column: str, text: str, *, option: str | None = None) -> str | f
     )
     if not in_range:
         raise wrong
-    if rule.is_of_this_world and not OF_THIS_WORLD[0] <= number <= OF_THIS_WORLD[1]:
+    if rule.must_be_plausible and not PLAUSIBLE_RANGE[0] <= number <= PLAUSIBLE_RANGE[1]:
         size = "small" if number < 1 else "large"
-        raise UnusableCall(f"{name} {text!r}: too {size} to be true; give {rule.right}")
+        raise UnusableCall(f"{name} {text!r}: implausibly {size}; give {rule.right}")
     return number
 
 
