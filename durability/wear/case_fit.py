@@ -250,7 +250,7 @@ def _agreement(cases: Sequence[Case], log_rates: Mapping[Condition, float]) -> f
     return joint_log_evidence(np.concatenate(evidence), shape_grid(farthest))
 
 
-@lru_cache(maxsize=256)  # of 80 kB each
+@lru_cache(maxsize=1024)  # of 80 kB each
 def _evidence_alone(readings: Readings, farthest: int) -> FloatArray:
     """Log evidence of one case; kept, for it is asked for alone, in its model, and put back."""
     (fit,) = fit_each([readings], shape_grid(farthest))

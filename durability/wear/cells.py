@@ -12,7 +12,7 @@ from durability.wear.shapes import JUMP, SIGNED_EDGES, climb_basis
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from durability.record.records import FloatArray
+    from durability.record.records import FloatArray, IntArray
     from durability.wear.shapes import ShapeGrid
 
 WILD_SHARE = 0.06
@@ -55,8 +55,14 @@ class Offsets:
 
 @dataclass(frozen=True, slots=True)
 class CellFit:
-    """Posterior of every shape cell of every series; arrays (n_cells, n_series) unless said."""
+    """Posterior of every shape of every series; arrays (n_kinds, n_series) unless said.
 
+    Cells of the grid that are alike over the readings (an onset or a jump yet to come) are one
+    kind, and fitted once.
+    """
+
+    kind: IntArray
+    """Of each cell of the grid; shape (n_cells,)."""
     log_constant: FloatArray
     """Log evidence apart from the integral over the climb."""
     climb: FloatArray
@@ -68,7 +74,7 @@ class CellFit:
     freedom: FloatArray
     """Degrees of freedom of the climb's Student t."""
     core: FloatArray
-    """Probability that each reading is a core one; shape (n_cells, n_series, n_drops)."""
+    """Probability that each reading is a core one; shape (n_kinds, n_series, n_drops)."""
     total_core: FloatArray
     """How many core readings there are, less those that offsets use up."""
     mean_log: FloatArray
@@ -82,7 +88,8 @@ class CellFit:
 
     def of_series(self, rows: slice) -> CellFit:
         """The part of some series, copied so that the whole can be freed."""
-        return CellFit(*(getattr(self, field.name)[:, rows].copy() for field in fields(self)))
+        of_series = (getattr(self, field.name)[:, rows].copy() for field in fields(self)[1:])
+        return CellFit(self.kind, *of_series)
 
     def climb_scale(self) -> FloatArray:
         """Scale of the climb's Student t; 0 where the readings say nothing."""
@@ -124,7 +131,7 @@ def fit_cells(
     Returns
     -------
     CellFit
-        Posterior of all cells. Memory: some eight arrays (n_cells, n_series, n_drops).
+        Posterior of all cells. Memory: some eight arrays (n_kinds, n_series, n_drops).
     """
     if clock is None:
         clock = np.arange(1.0, log_peak.shape[1] + 1.0)
@@ -138,11 +145,13 @@ def fit_cells(
             jumps = np.flatnonzero(family == JUMP)
             impossible[jumps[offsets.explain(basis[jumps])]] = True
     phi = np.where(impossible, 0.0, phi)
+    first, kind = _kinds(phi, psi, impossible, np.where(phi.any(axis=1), grid.unit, 0.0)[:, None])
+    phi, psi, impossible = phi[first], psi[first], impossible[first]
     size = np.maximum(np.abs(phi).max(axis=1), 1e-300)
     phi = phi / size[:, None]
     terms = np.stack([np.ones_like(phi), psi, phi, psi * psi, psi * phi, phi * phi], axis=2)
 
-    core = np.broadcast_to(present, (grid.family.size, *present.shape)).copy()
+    core = np.broadcast_to(present, (first.size, *present.shape)).copy()
     variance = np.zeros(core.shape[:2])
     for step in range(_EM_STEPS):
         fit = _weighted_fit(core, log_peak, terms, offsets)
@@ -176,6 +185,7 @@ def fit_cells(
         (impossible[:, None, :] & (present > 0.0)).any(axis=2), -np.inf, log_constant
     )
     return CellFit(
+        kind=kind,
         log_constant=log_constant,
         climb=fit["climb"],
         curvature=fit["curvature"],
@@ -192,6 +202,16 @@ def fit_cells(
     )
 
 
+def _kinds(*columns: NDArray[np.generic]) -> tuple[IntArray, IntArray]:
+    """First row of each kind of equal rows, and the kind of each row."""
+    rows = np.concatenate([np.asarray(each, dtype=np.float64) + 0.0 for each in columns], axis=1)
+    kinds: dict[bytes, int] = {}
+    kind = np.array([kinds.setdefault(row.tobytes(), len(kinds)) for row in rows])
+    first = np.empty(len(kinds), dtype=np.int64)
+    first[kind[::-1]] = np.arange(kind.size)[::-1]
+    return first, kind
+
+
 def bin_log_evidence(fit: CellFit, grid: ShapeGrid) -> FloatArray:
     """Log evidence of each cell with its climb in each signed bin, before the prior.
 
@@ -202,7 +222,9 @@ def bin_log_evidence(fit: CellFit, grid: ShapeGrid) -> FloatArray:
     """
     from scipy.special import ndtr
 
-    edges = SIGNED_EDGES * grid.unit[:, None]
+    unit = np.empty(len(fit.climb))
+    unit[fit.kind] = grid.unit
+    edges = SIGNED_EDGES * unit[:, None]
     told = fit.curvature > 0.0
     scale = np.where(told, fit.climb_scale(), 1.0)
     apart = (edges[:, None, :] - fit.climb[:, :, None]) / scale[:, :, None]
@@ -217,7 +239,7 @@ def bin_log_evidence(fit: CellFit, grid: ShapeGrid) -> FloatArray:
         evidence = np.log(mass) - np.log(width)
     # With nothing said about the climb its likelihood is even: every bin gets the same.
     evidence = np.where(told[..., None], evidence, 0.0) + fit.log_constant[:, :, None]
-    return np.asarray(evidence.transpose(1, 0, 2), dtype=np.float64)
+    return np.asarray(evidence.transpose(1, 0, 2)[:, fit.kind], dtype=np.float64)
 
 
 def t_to_normal(t: FloatArray, freedom: FloatArray) -> FloatArray:

@@ -101,11 +101,12 @@ def draw_level(
     within = ((u - below) / (up_to[at] - below)).clip(0.0, 1.0)
     cell, bin_ = np.divmod(kept[at], posterior.shape[1])
 
+    kind = cells.kind[cell]
     low = SIGNED_EDGES[bin_] * grid.unit[cell]
     high = SIGNED_EDGES[bin_ + 1] * grid.unit[cell]
-    centre, scale = cells.climb[cell, 0], cells.climb_scale()[cell, 0]
+    centre, scale = cells.climb[kind, 0], cells.climb_scale()[kind, 0]
     told = scale > 0.0
-    safe_scale, freedom = np.where(told, scale, 1.0), cells.freedom[cell, 0]
+    safe_scale, freedom = np.where(told, scale, 1.0), cells.freedom[kind, 0]
     z_low = t_to_normal((low - centre) / safe_scale, freedom)
     z_high = t_to_normal((high - centre) / safe_scale, freedom)
     # In the upper tail work with its mirror image: 1 - tiny has no digits left.
@@ -120,18 +121,18 @@ def draw_level(
     climb = np.where(climb == 0.0, 1e-12, climb)
 
     off = np.where(told, climb - centre, 0.0)
-    misfit = cells.misfit[cell, 0] + cells.curvature[cell, 0] * off**2
+    misfit = cells.misfit[kind, 0] + cells.curvature[kind, 0] * off**2
     # Twice a gamma variate of half the degrees of freedom is a chi square.
     scatter = np.sqrt(misfit / (2.0 * gammaincinv(0.5 * (freedom + 1.0), evenly(SCATTER))))
-    precision = cells.step_precision[cell, 0]
-    step = (cells.step_log[cell, 0] - climb * cells.step_climb[cell, 0]) / precision
+    precision = cells.step_precision[kind, 0]
+    step = (cells.step_log[kind, 0] - climb * cells.step_climb[kind, 0]) / precision
     step += scatter / np.sqrt(precision) * evenly_normal(STEP)
     step = np.where(grid.step_family[cell] != STEADY, step, 0.0)
     level = (
-        cells.mean_log[cell, 0]
-        - step * cells.mean_step[cell, 0]
-        - climb * cells.mean_climb[cell, 0]
-        + scatter / np.sqrt(cells.total_core[cell, 0]) * evenly_normal(LEVEL)
+        cells.mean_log[kind, 0]
+        - step * cells.mean_step[kind, 0]
+        - climb * cells.mean_climb[kind, 0]
+        + scatter / np.sqrt(cells.total_core[kind, 0]) * evenly_normal(LEVEL)
     )
     draws = WearDraws(
         family=grid.family[cell],

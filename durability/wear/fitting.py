@@ -224,7 +224,7 @@ class Posterior:
     @property
     def core(self) -> FloatArray:
         """Probability that each reading is a core one, by cell; shape (n_cells, n_readings)."""
-        core = self.cells.core[:, 0]
+        core = self.cells.core[self.cells.kind, 0]
         return core[:, self.readings.clock.astype(np.int64) - 1] if self.readings.by_drop else core
 
     def shape_weights(self) -> dict[str, float]:
@@ -342,7 +342,7 @@ def _groups(readings: Sequence[Readings], *, share: bool) -> Iterator[list[int]]
 
 @dataclass(frozen=True, slots=True)
 class OneFit:
-    """The cell fit of one series or case; every array (n_cells, 1) or (n_cells, 1, n_drops)."""
+    """The cell fit of one series or case; every array (n_kinds, 1) or (n_kinds, 1, n_drops)."""
 
     cells: CellFit
     log_evidence: FloatArray
@@ -444,8 +444,10 @@ def _fit_case(readings: Readings, grid: ShapeGrid, prior: ScatterPrior) -> OneFi
 def _shown_scatter(one: OneFit, grid: ShapeGrid) -> tuple[float, float]:
     """Squared scatter that a series shows by itself, and the readings behind it."""
     posterior = shared_posterior(one.log_evidence, grid, np.zeros((1, 1)))[0].sum(axis=1)
-    variance = posterior @ (one.cells.misfit / (one.cells.freedom + 1.0))[:, 0]
-    readings = posterior @ one.cells.total_core[:, 0]
+    cells = one.cells
+    of_kind = np.bincount(cells.kind, weights=posterior)
+    variance = of_kind @ (cells.misfit / (cells.freedom + 1.0))[:, 0]
+    readings = of_kind @ cells.total_core[:, 0]
     return float(variance), max(float(readings) - 2.0, 0.0)
 
 
