@@ -224,7 +224,7 @@ class Posterior:
     @property
     def core(self) -> FloatArray:
         """Probability that each reading is a core one, by cell; shape (n_cells, n_readings)."""
-        core = self.cells.core[self.cells.kind, 0]
+        core: FloatArray = self.cells.core[self.cells.kind, 0]
         return core[:, self.readings.clock.astype(np.int64) - 1] if self.readings.by_drop else core
 
     def shape_weights(self) -> dict[str, float]:
