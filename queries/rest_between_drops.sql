@@ -7,7 +7,7 @@
 -- column drop_number: drop number
 -- column rested: what had rested: the case, or the device when bare
 -- column dropped_at: time of the drop, bench clock
--- column rest_s: time since its previous drop, s
+-- column rest_s: time since its previous drop, s; below 0 a clock ran backwards
 -- column peak_g: peak acceleration, g
 -- column status: valid or void
 -- column peak_is_bound: whether the record was clipped: its peak is only known from below
@@ -15,11 +15,14 @@
 WITH timed AS (
     SELECT
         series, drop_number, coalesce("case", device) AS rested, dropped_at, peak_g, status,
-        epoch(dropped_at_utc) - epoch(lag(dropped_at_utc) OVER (
-            PARTITION BY coalesce("case", device), "case" IS NULL
-            ORDER BY coalesce(case_age, device_age))) AS rest_s
+        -- Of a time that is a date alone no rest is known.
+        CASE WHEN has_time(dropped_at) AND has_time(lag(dropped_at) OVER made)
+            THEN epoch(dropped_at_utc) - epoch(lag(dropped_at_utc) OVER made) END AS rest_s
     FROM drops_in_order
     WHERE dropped_at IS NOT NULL
+    WINDOW made AS (
+        PARTITION BY coalesce("case", device), "case" IS NULL
+        ORDER BY coalesce(case_age, device_age))
 )
 SELECT
     series, drop_number, rested, dropped_at, rest_s, peak_g, status,

@@ -1,6 +1,7 @@
 """Reminders: the calendar is what RFC 5545 asks for, the message what RFC 5322 asks for."""
 
 import re
+import time
 from datetime import UTC, date, datetime, timedelta
 from email import message_from_string, policy
 
@@ -89,6 +90,31 @@ def test_a_plan_that_moved_on_moves_its_events():
     assert old["dtstart"].dt < new["dtstart"].dt
     assert old["sequence"] < new["sequence"]  # RFC 5545 3.8.7.4: the revision that holds
     assert old["dtstamp"].dt < new["dtstamp"].dt == datetime(2026, 3, 8, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("on", "ends"),
+    [("2028-02-28", "20280229"), ("2028-02-29", "20280301"), ("2027-02-28", "20270301"),
+     ("2026-03-29", "20260330"), ("2026-10-25", "20261026"), ("2026-09-06", "20260907")],
+)  # fmt: skip
+@pytest.mark.parametrize("zone", ["Europe/Berlin", "America/Santiago"])
+def test_a_leap_day_or_a_change_of_the_clock_leaves_an_event_its_one_day(
+    monkeypatch, on, ends, zone
+):
+    """Dates bear no zone: the file is the same wherever it is written."""
+    owed = DueList(date.fromisoformat(on), (due(due_on=on, overdue=0),))
+    here = due_calendar(owed)
+    monkeypatch.setenv("TZ", zone)
+    time.tzset()
+    try:
+        there = due_calendar(owed)
+    finally:
+        monkeypatch.delenv("TZ")
+        time.tzset()
+    assert there == here
+    start = on.replace("-", "")
+    assert f"\r\nDTSTART;VALUE=DATE:{start}\r\nDTEND;VALUE=DATE:{ends}\r\n".encode() in here
+    assert f"\r\nDTSTAMP:{start}T000000Z\r\n".encode() in here
 
 
 def test_nothing_due_is_a_calendar_without_events():

@@ -19,7 +19,7 @@ def kept(run, tmp_path, *rows, name="drops.csv"):
     """Import of rows of the case K: series, drop number, time."""
     text = "".join(f"{code},{number},100,{at},K,M,D,dummy,1000\n" for code, number, at in rows)
     (tmp_path / name).write_text(HEAD + text)
-    run("import", "drops", name)
+    return run("import", "drops", name)
 
 
 def ages(tmp_path, **shape):
@@ -92,6 +92,40 @@ def test_a_time_without_an_offset_has_that_of_the_times_before_it(run, tmp_path)
     }  # fmt: skip
 
 
+def test_a_series_gives_its_offset_to_its_times_without_one(run, tmp_path):
+    """The nearest by the clock, of two as near the earlier; Z says nothing of the bench clock."""
+    run("init")
+    rows = [
+        ("T", 1, "2026-11-02T10:35:00+09:00"), ("T", 2, "2026-11-02T01:35:01Z"),
+        ("T", 3, "2026-11-02T10:36:30"), ("T", 4, ""), ("T", 5, "2026-11-02T08:40:00"),
+        ("T", 6, "2026-11-02T06:45:00+05:00"),
+        ("B", 1, "2026-11-02T02:00:00+01:00"), ("B", 2, "2026-11-03T02:00:00"),
+        ("L", 1, "2026-11-02T03:30:00"), ("Z", 1, "2026-11-02T02:00:00Z"),
+        ("Z", 2, "2026-11-02T03:30:00"),
+    ]  # fmt: skip
+    text = "".join(
+        f"{code},{number},100,{at},{code}K,M,D,dummy,1000\n" for code, number, at in rows
+    )
+    (tmp_path / "drops.csv").write_text(HEAD + text)
+    said = run("import", "drops", "drops.csv").err
+    taken = "5 times of drops without an offset from UTC, read as +01:00, +05:00, +09:00"
+    assert said.count(taken) == 1
+    query = "SELECT series, drop_number, dropped_at_utc::VARCHAR, utc_offset FROM timed_drops"
+    found = run("query", "--sql", f"{query} ORDER BY series, drop_number", "--json").json["rows"]
+    assert [row[2:] for row in found] == [
+        ["2026-11-02 01:00:00", "+01:00"], ["2026-11-03 01:00:00", "+01:00"],
+        ["2026-11-02 02:30:00", "+01:00"],
+        ["2026-11-02 01:35:00", "+09:00"], ["2026-11-02 01:35:01", "Z"],
+        ["2026-11-02 01:36:30", "+09:00"], [None, None], ["2026-11-02 03:40:00", "+05:00"],
+        ["2026-11-02 01:45:00", "+05:00"],
+        ["2026-11-02 02:00:00", "Z"], ["2026-11-02 02:30:00", "+01:00"],
+    ]  # fmt: skip
+    rest = run("query", "rest_between_drops", "--set", "shorter_than_s=100", "--json").json["rows"]
+    assert [(row[0], row[1], row[4]) for row in rest] == [
+        ("T", 6, -6900), ("T", 2, 1), ("T", 3, 89),
+    ]  # fmt: skip
+
+
 def test_undated_drops_stand_where_they_were_entered_by_row_of_the_file(run, tmp_path):
     run("init")
     kept(run, tmp_path, ("B", 1, "2026-03-01T09:00"), ("B", 2, "2026-03-01T09:10"))
@@ -162,3 +196,61 @@ def test_a_number_left_out_is_a_drop_not_recorded(run, tmp_path):
     found = run("query", "--sql", 'SELECT list(case_drop_number ORDER BY case_drop_number) AS a'
                 " FROM case_drops", "--json")  # fmt: skip
     assert json.loads(found.out)["rows"] == [[[3, 5, 9, 11, 13]]]
+
+
+CLOCKS = [  # one second before the change and one after it, and how long the hour of it was
+    ("Berlin, begins", "2026-03-29T01:59:59+01:00", "2026-03-29T03:00:01+02:00"),
+    ("Berlin, ends", "2026-10-25T02:59:59+02:00", "2026-10-25T02:00:01+01:00"),
+    ("Santiago, begins", "2026-09-05T23:59:59-04:00", "2026-09-06T01:00:01-03:00"),
+    ("Santiago, ends", "2026-04-04T23:59:59-03:00", "2026-04-04T23:00:01-04:00"),
+]
+
+
+@pytest.mark.parametrize(("before", "after"), [row[1:] for row in CLOCKS], ids=lambda _: "")
+def test_rest_over_the_change_of_the_clock_is_the_time_that_passed(run, tmp_path, before, after):
+    run("init")
+    kept(run, tmp_path, ("A", 1, before), ("A", 2, after), ("B", 1, after[:-6]))
+    found = run("query", "rest_between_drops", "--json").json["rows"]
+    assert [(row[0], row[1], row[4]) for row in found] == [("B", 1, 0), ("A", 2, 2)]
+
+
+def test_a_clock_that_ran_backwards_is_reported_where_the_drop_is_stored(run, tmp_path):
+    run("init")
+    told = kept(
+        run, tmp_path,
+        ("A", 1, "2026-03-01T09:00"), ("A", 2, "2026-03-01T08:59:40"), ("A", 3, "2026-03-01"),
+        ("A", 4, "2026-03-01T09:02"), ("A", 5, "2026-02-01"), ("B", 1, "2026-02-27T09:00"),
+    )  # fmt: skip
+    # A date alone is earlier only by its day.
+    assert "A drop 2 (and 1 more drop): its time is 20 s before that of the drop" in told.err
+    typed = run("drop", "add", "B", "--peak-g", "100", "--dropped-at", "2026-02-25T09:00").err
+    assert typed.count("\n") == 1 and "B drop 2: its time is 2 days before" in typed
+    assert run("drop", "add", "B", "--peak-g", "100", "--dropped-at", "2026-02-26T09:00").err == ""
+    listed = run("query", "rest_between_drops", "--set", "shorter_than_s=0", "--json").json["rows"]
+    assert [(row[0], row[1]) for row in listed] == [("B", 2), ("A", 2)]
+    run("drop", "amend", "B", 2, "--set", "dropped_at=2026-02-27T09:05", "--reason", "clock")
+    run("drop", "amend", "B", 3, "--set", "dropped_at=2026-02-27T09:06", "--reason", "clock")
+    listed = run("query", "rest_between_drops", "--set", "shorter_than_s=0", "--json").json["rows"]
+    assert [(row[0], row[1]) for row in listed] == [("A", 2)]
+
+
+def test_a_file_that_fills_in_earlier_drops_is_compared_on_both_sides(run, tmp_path):
+    run("init")
+    rows = [("A", number, f"2026-03-01T09:{number:02}") for number in (1, 2, 4)]
+    (tmp_path / "drops.csv").write_text(
+        HEAD + "".join(f"{code},{n},100,{at},K,M,D,dummy,1000\n" for code, n, at in rows)
+    )
+    assert run("import", "drops", "drops.csv", "--allow-gaps").err == ""
+    late = kept(run, tmp_path, ("A", 3, "2026-03-01T10:00"), name="late.csv")
+    assert "A drop 4: its time is 56 min 0 s before that of the drop before it" in late.err
+
+
+def test_the_bench_reports_a_clock_that_was_set_back(run, tmp_path, monkeypatch):
+    run("init")
+    kept(run, tmp_path, ("A", 1, "2026-03-29T03:10:00+02:00"))
+    # By the wall two minutes later, by the instant an hour: nothing to report.
+    for minute, zone, expected in ((12, 1, 0), (13, 2, 1)):
+        now = datetime(2026, 3, 29, 3, minute, tzinfo=timezone(timedelta(hours=zone)))
+        monkeypatch.setattr(clock, "now", lambda now=now: now)
+        monkeypatch.setattr("sys.stdin", io.StringIO("118\n"))
+        assert run("record", "A").err.count("a clock ran backwards") == expected

@@ -1,4 +1,4 @@
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
@@ -192,3 +192,68 @@ def test_a_plan_no_calendar_can_follow_is_refused(stages, more, says):
 def test_looking_back_is_refused():
     with pytest.raises(UnusableCall, match="0 or more"):
         due_inspections([], DROP, -1)
+
+
+def at(written):
+    """A moment as it is written, with its offset from UTC."""
+    told = datetime.fromisoformat(written)
+    return Moment(told.replace(tzinfo=None), told.astimezone(UTC).replace(tzinfo=None))
+
+
+@pytest.mark.parametrize(
+    ("dropped", "due"),
+    [
+        # Clocks go forward and back in Berlin …
+        ("2026-03-28T23:30+01:00", "2026-04-04"), ("2026-10-24T00:30+02:00", "2026-10-31"),
+        # … in Santiago at midnight, where the day before in UTC, or the day after, is no day here.
+        ("2026-04-04T23:30-03:00", "2026-04-11"), ("2026-09-05T23:59-04:00", "2026-09-12"),
+        ("2026-04-05T01:30+13:00", "2026-04-12"), ("2026-09-26T23:59+12:00", "2026-10-03"),
+    ],
+)  # fmt: skip
+def test_due_dates_are_days_of_the_bench_over_the_change_of_the_clock(dropped, due):
+    followed = FollowedDevice("D1", SHORT, drops=(at(dropped),), looks=(Look(at(dropped)),))
+    (one,) = due_inspections([followed], date.fromisoformat(due))
+    assert (one.due_on, one.days_overdue, one.stage) == (due, 0, "1 week")
+    late = date.fromisoformat(due) + timedelta(days=1)
+    assert [one.days_overdue for one in due_inspections([followed], late)] == [1]
+
+
+@pytest.mark.parametrize(
+    ("dropped", "looked"),
+    [
+        ("2026-03-28T12:00+01:00", "2026-04-04T12:00+02:00"),
+        ("2026-10-24T12:00+02:00", "2026-10-31T12:00+01:00"),
+        ("2026-09-05T12:00-04:00", "2026-09-12T12:00-03:00"),
+        ("2026-04-04T12:00-03:00", "2026-04-11T12:00-04:00"),
+    ],
+)
+def test_seven_days_of_battery_watch_end_by_the_clock_on_the_wall(dropped, looked):
+    """As long as the day of the change is, 23 or 25 hours."""
+    failed = Look(at(dropped), frozenset({"power-on"}))
+    followed = FollowedDevice(
+        "D1", SHORT, drops=(at(dropped),), looks=(failed, Look(at(looked), saw_battery=True)),
+        battery_functions=("battery swelling",),
+    )  # fmt: skip
+    on = date.fromisoformat(looked[:10])
+    watch = {each.stage: each for each in stage_statuses(followed, on) if each.is_battery_watch}
+    assert watch["battery watch, 7 d"].state == "done"
+    assert watch["battery watch, 7 d"].due_on == on
+
+
+YEAR = FollowUpPlan("a year on", (("drop day", 0), ("1 year", 365), ("4 years", 1461)), ("x",))
+
+
+@pytest.mark.parametrize(
+    ("first", "due"),
+    [
+        ("2028-02-29", ("2029-02-28", "2032-02-29")), ("2028-02-28", ("2029-02-27", "2032-02-28")),
+        ("2027-03-01", ("2028-02-29", "2031-03-01")), ("2096-02-29", ("2097-02-28", "2100-03-01")),
+    ],
+)  # fmt: skip
+def test_plans_count_days_through_leap_days(first, due):
+    """2100 has no 29 February."""
+    day = date.fromisoformat(first)
+    followed = FollowedDevice("D1", YEAR, (Moment.of_day(day),), (Look(Moment.of_day(day)),))
+    found = [each.due_on.isoformat() for each in stage_statuses(followed, day)[1:]]
+    assert tuple(found) == due
+    assert [one.due_on for one in due_inspections([followed], day, 1461)] == list(due)

@@ -13,7 +13,7 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
-from durability.cli.logbook import say, session_of, warn, warn_of, warn_of_drop
+from durability.cli.logbook import say, session_of, warn, warn_of, warn_of_clock, warn_of_drop
 from durability.cli.output import progress, show, write
 from durability.intake.tables import SheetOptions
 from durability.intake.waveforms import CrossChannel
@@ -100,6 +100,7 @@ def import_files(options: Namespace) -> int:
 def _warn_of_import(count: ImportCount) -> None:
     if count.dropped_after_failure:
         warn(starmap(safety.failed_case_line, count.dropped_after_failure.items()))
+    warn_of_clock(count.clock)
     warn_of(*count.quarantined)
 
 

@@ -12,6 +12,7 @@ from durability.cli.output import asked_as_of, settings_of
 from durability.cli.output import show as show_answer
 from durability.intake.hand_entry import TypedDrop
 from durability.record import clock
+from durability.record.clock import ClockFindings
 from durability.record.errors import complain, harmless
 from durability.record.records import Quarantine, StoredDrop
 from durability.workflow import corrections, keep, sensors, series, specimens
@@ -322,9 +323,18 @@ def warn_of_drop(
 
         place = stored.series, stored.drop_number
         warn([labels.far_off(*place, *stored.far_off, at_bench=at_bench)])
+    warn_of_clock(stored.clock)
     seen = ("damage_location", "damage_mode", "damage_note", "note")
     _warn_of_words(*(told.get(name) for name in seen))
     warn_of(stored.quarantine)
+
+
+def warn_of_clock(found: ClockFindings) -> None:
+    """Say what the times of drops call for."""
+    if found.backwards or found.offsets_taken:
+        from durability.report import labels
+
+        warn(labels.clock_lines(found))
 
 
 def _warn_of_words(location: str | None, *words: str | None) -> None:

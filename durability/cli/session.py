@@ -279,7 +279,7 @@ class _BenchSession:
                 return None if line is None else line.strip()
             if self.at_keyboard:
                 if self.dropped_at is not None:
-                    self._say(f"{bench.rest(self._rest_s())} since the last drop")
+                    self._say(f"{labels.rest(self._rest_s())} since the last drop")
                 self._show_standing()
 
     def _prompt(self) -> str:
@@ -337,7 +337,7 @@ class _BenchSession:
         resting = None if self.dropped_at is None else self._rest_s()
         too_short = resting is not None and 0 <= resting < planned_rest_s
         if too_short:
-            rested = f"rested {bench.rest(resting or 0)} of {bench.rest(planned_rest_s)}"
+            rested = f"rested {labels.rest(resting or 0)} of {labels.rest(planned_rest_s)}"
             note = rested if note is None else f"{note}; {rested}"
         if line.startswith(FILE):
             typed = None
@@ -358,8 +358,8 @@ class _BenchSession:
             name = "" if self.sheet is None else f"of {stored.series} "
             pause = ""
             if resting is not None and 0 <= resting < LONG_REST_S:
-                short = f" of {bench.rest(planned_rest_s)}: TOO SHORT, noted" if too_short else ""
-                pause = f" (rest {bench.rest(resting)}{short})"
+                short = f" of {labels.rest(planned_rest_s)}: TOO SHORT, noted" if too_short else ""
+                pause = f" (rest {labels.rest(resting)}{short})"
             self._say(f"drop {stored.drop_number} {name}stored: {told}{pause}")
             reached = None if typed is None else typed.values["achieved_height_mm"]
             if reached is not None:

@@ -206,9 +206,18 @@ def _battery_watch(start: Moment, looks: Sequence[Look], on: date) -> list[Stage
     looked_at: dict[str, date] = {}
     for look in looks:
         hours = look.when.hours_after(start)
-        days = (look.when.day - start.day).days
-        since = timedelta(days=days) if hours is None else timedelta(hours=hours)
-        over = [stage for stage, window in windows if window <= since]
+        by_day = timedelta(days=(look.when.day - start.day).days)
+        # Hours go by the instant, days by the bench clock: a day of its change is a day.
+        since, by_day = (
+            (by_day, by_day)
+            if hours is None
+            else (timedelta(hours=hours), look.when.wall - start.wall)
+        )
+        over = [
+            stage
+            for stage, window in windows
+            if window <= (since if window < timedelta(days=1) else by_day)
+        ]
         if look.saw_battery and over:
             looked_at.setdefault(over[-1], look.when.day)
     due = [(stage, (start.wall + window).date()) for stage, window in windows]

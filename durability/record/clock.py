@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta
-from functools import cache
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, time
 
 
 def now() -> datetime:
@@ -71,33 +70,19 @@ class Moment:
         return (self.utc - other.utc).total_seconds() / 3600.0
 
 
-def moments(written: Iterable[tuple[datetime, str | None]]) -> list[Moment]:
-    """Moments of what happened at one bench, from times as written, in that order.
+@dataclass(frozen=True, slots=True)
+class ClockBack:
+    """A drop whose time is earlier than that of the drop before it in its series."""
 
-    Parameters
-    ----------
-    written : iterable of (datetime, str or None)
-        Wall clock and its offset from UTC, "+01:00" or "Z". Without one, that of the latest time
-        before it that bears one holds, else of the first after it, else UTC.
-
-    Returns
-    -------
-    list of Moment
-    """
-    times = list(written)
-    by_wall = sorted(times, key=lambda each: each[0])
-    offset = next((own for _, own in by_wall if own), "Z")
-    offsets = {}
-    for wall, own in by_wall:
-        offset = own or offset
-        offsets[wall, own] = offset
-    return [Moment(wall, _utc(wall, offsets[wall, own])) for wall, own in times]
+    series: str
+    drop_number: int
+    back_s: float
 
 
-def _utc(wall: datetime, offset: str) -> datetime:
-    return wall - _offset(offset)
+@dataclass(frozen=True, slots=True)
+class ClockFindings:
+    """What the times of drops just kept call for."""
 
-
-@cache
-def _offset(written: str) -> timedelta:
-    return datetime.fromisoformat(f"1970-01-01T00:00{written}").utcoffset() or timedelta()
+    backwards: tuple[ClockBack, ...] = ()
+    offsets_taken: Mapping[str, int] = field(default_factory=dict)
+    """Offset from UTC → times that were written without one and are read with it."""

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Literal
 
+from durability.record.clock import ClockFindings
 from durability.record.units import LENGTH, fall_height_mm, in_words
 from durability.record.vocabulary import Outcome
 
@@ -262,6 +263,7 @@ class StoredDrop:
     """The case, where it had failed before this drop."""
     far_off: tuple[float, float] | None = None
     """Its reading and the level of those before it, in g, where it lies far off them."""
+    clock: ClockFindings = field(default_factory=ClockFindings)
 
 
 @dataclass(frozen=True, slots=True)
@@ -550,6 +552,7 @@ class ImportCount:
     """Device that was in quarantine already → drops taken that don't say when they were made."""
     dropped_after_failure: Mapping[str, int] = field(default_factory=dict)
     """Case → drops taken that it made after it had failed."""
+    clock: ClockFindings = field(default_factory=ClockFindings)
 
 
 @dataclass(frozen=True, slots=True)

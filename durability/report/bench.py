@@ -63,15 +63,6 @@ def acknowledged(person: str, at: datetime, width: int) -> str:
     )
 
 
-def rest(seconds: float) -> str:
-    """Time since the drop before, for people."""
-    minutes, left = divmod(round(seconds), 60)
-    hours, minutes = divmod(minutes, 60)
-    if hours:
-        return f"{hours} h {minutes} min"
-    return f"{minutes} min {left} s" if minutes else f"{left} s"
-
-
 def corrected(drop_number: int, was: float | None, peak_g: float) -> str:
     """What a peak was and is, for instance "drop 7: 1250 → 125 g"."""
     return f"drop {drop_number}: {'no reading' if was is None else f'{was:g}'} → {peak_g:g} g"

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from durability.life.results import Prediction
 from durability.record import units
 from durability.record.basis import counted
+from durability.record.clock import ClockFindings
 from durability.record.records import CheckList
 from durability.record.vocabulary import DAMAGE_SEVERITIES, HEIGHT_TOLERANCE
 
@@ -402,6 +403,40 @@ def far_off(series: str, drop_number: int, peak_g: float, level_g: float, *, at_
         f" the readings before it ({number(level_g)} g); stored as it is. If misread:"
         f" {'c G, with G the right one' if at_bench else call}"
     )
+
+
+def rest(seconds: float) -> str:
+    """Time between two drops, for people."""
+    minutes, left = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    if hours >= 48:
+        return f"{hours // 24} days"
+    if hours:
+        return f"{hours} h {minutes} min"
+    return f"{minutes} min {left} s" if minutes else f"{left} s"
+
+
+def clock_lines(found: ClockFindings) -> list[str]:
+    """That a clock ran backwards, and which offsets were taken where none was written."""
+    lines = []
+    if found.backwards:
+        first, *others = found.backwards
+        more = f" (and {counted(len(others), 'more drop')})" if others else ""
+        call = f"drop amend {shlex.quote(first.series)} {first.drop_number}"
+        lines.append(
+            f"{first.series} drop {first.drop_number}{more}: its time is"
+            f" {rest(first.back_s)} before that of the drop before it: a clock ran backwards,"
+            " or an offset from UTC is missing. Drops stay in the order of their numbers; to"
+            f" correct: durability {call} --set dropped_at=TIME --reason WHY"
+        )
+    if found.offsets_taken:
+        times = sum(found.offsets_taken.values())
+        lines.append(
+            f"{counted(times, 'time')} of drops without an offset from UTC, read as"
+            f" {listed(found.offsets_taken)}: that of the nearest time of the series, else of the"
+            " record, that has one"
+        )
+    return lines
 
 
 def never_made(

@@ -252,7 +252,8 @@ def covariate_effects(
         # Rest is known only between drops that follow each other.
         follows = np.diff(history.drop_number, prepend=-1) == 1
         rested = (gap_h >= LONG_REST_H).astype(np.float64)
-        rest.append((history, kept & np.isfinite(gap_h) & follows, rested))
+        # A gap below 0 is a clock that ran backwards; NaN is no gap either.
+        rest.append((history, kept & (gap_h >= 0) & follows, rested))
     return [
         _effect("temperature", "10 °C warmer", temperature),
         _effect("long rest", f"first drop after {LONG_REST_H:.0f} h of rest or more", rest),

@@ -131,6 +131,7 @@ def import_files(
         quarantined=kept.quarantined,
         undated_in_quarantine=kept.undated_in_quarantine,
         dropped_after_failure=kept.dropped_after_failure,
+        clock=kept.clock,
     )
 
 

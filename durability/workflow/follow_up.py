@@ -357,7 +357,7 @@ def _followed(
     from durability.record.hazards import looks_at_battery
 
     dated = [row for row in happened if row["happened_at"] is not None]
-    when = clock.moments((row["happened_at"], row["utc_offset"]) for row in dated)
+    when = [clock.Moment(row["happened_at"], row["happened_at_utc"]) for row in dated]
     return FollowedDevice(
         device["device"],
         plan,

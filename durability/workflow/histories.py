@@ -413,9 +413,9 @@ def device_histories_in(connection: Any) -> list[DeviceHistory]:
     for row in devices:
         drop = dropped.get(row["device"], slice(0, 0))
         check = checked.get(row["device"], slice(0, 0))
-        (drop_day, drop_utc), (check_day, check_utc) = _days_of(
-            (drops["dropped_at"][drop], drops["utc_offset"][drop]),
-            (checks["inspected_at"][check], checks["utc_offset"][check]),
+        drop_day, drop_utc = _days_of(drops["dropped_at"][drop], drops["dropped_at_utc"][drop])
+        check_day, check_utc = _days_of(
+            checks["inspected_at"][check], checks["inspected_at_utc"][check]
         )
         histories.append(
             DeviceHistory(
@@ -437,31 +437,20 @@ def device_histories_in(connection: Any) -> list[DeviceHistory]:
     return histories
 
 
-def _days_of(
-    *columns: tuple[np.ndarray, np.ndarray],
-) -> list[tuple[np.ndarray, np.ndarray]]:
-    """Day on the wall and instant, in days since 1970-01-01, of times of one device and offsets.
+def _days_of(walls: np.ndarray, instants: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Day on the wall and instant, in days since 1970-01-01, of times as written and in UTC.
 
     Days are NaN where there is no time, instants where its time of day is not known.
     """
-    written = [
-        (wall, offset)
-        for walls, offsets in columns
-        for wall, offset in zip(walls, offsets, strict=True)
-        if wall is not None
-    ]
-    moment = dict(zip(written, clock.moments(written), strict=True))
     start, day_long = datetime(1970, 1, 1), timedelta(days=1)  # noqa: DTZ001 - wall and UTC alike
-    found = []
-    for walls, offsets in columns:
-        days, instants = np.full((2, len(walls)), np.nan)
-        for place, key in enumerate(zip(walls, offsets, strict=True)):
-            if key in moment:
-                days[place] = (moment[key].wall - start) // day_long
-                if moment[key].has_time:
-                    instants[place] = (moment[key].utc - start) / day_long
-        found.append((days, instants))
-    return found
+    days, utc_days = np.full((2, len(walls)), np.nan)
+    for place, (wall, instant) in enumerate(zip(walls, instants, strict=True)):
+        if wall is not None:
+            moment = clock.Moment(wall, instant)
+            days[place] = (moment.wall - start) // day_long
+            if moment.has_time:
+                utc_days[place] = (moment.utc - start) / day_long
+    return days, utc_days
 
 
 def read_shock_histories(

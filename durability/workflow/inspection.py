@@ -422,6 +422,7 @@ def begin_walk(
             "shocks_of_device",
             device=device,
             before=walk.inspected_at,
+            utc_offset=walk.utc_offset,
             exponent=LITERATURE_EXPONENT,
         )
     left_out = [name for name in walk.functions if kept and CHARGING.search(name)]

@@ -63,6 +63,7 @@ class Kept:
     """What each inserting statement gave back."""
     dropped_after_failure: Mapping[str, int]
     """Case → drops of sheets that it made after it had failed."""
+    clock: clock.ClockFindings
 
 
 def keep_rows(
@@ -131,6 +132,24 @@ def keep_rows(
         undated_in_quarantine={row["device"]: row["drops"] for row in undated},
         keys=rows_kept.keys,
         dropped_after_failure=made_after_failure(connection) if kind == "drops" else {},
+        clock=_clock_findings(connection) if kind in ("drops", "next drops") else _CLOCK_IN_ORDER,
+    )
+
+
+_CLOCK_IN_ORDER = clock.ClockFindings()
+
+
+def _clock_findings(connection: Any) -> clock.ClockFindings:
+    """What the times of the drops just kept call for."""
+    (staged,) = bench.fetch(connection, "staged_series")
+    if staged["series_ids"] is None:
+        return _CLOCK_IN_ORDER
+    ids = {"series_ids": staged["series_ids"]}
+    back = bench.fetch(connection, "staged_clock_back", **ids)
+    taken = bench.fetch(connection, "staged_offsets_taken", **ids) if staged["unsaid"] else []
+    return clock.ClockFindings(
+        tuple(clock.ClockBack(**row) for row in back),
+        {row["utc_offset"]: row["drops"] for row in taken},
     )
 
 
@@ -308,6 +327,10 @@ def next_drops(
             next(iter(kept.quarantined), None),
             failed_case,
             _far_off(connection, series, row),
+            clock.ClockFindings(
+                tuple(b for b in kept.clock.backwards if b.drop_number == row["drop_number"]),
+                kept.clock.offsets_taken if row is numbered[0] else {},
+            ),
         )
         for row in numbered
     ]

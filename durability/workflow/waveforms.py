@@ -438,6 +438,10 @@ def import_waveforms(
         # All are of one device.
         quarantined=tuple(kept.quarantine for kept, _ in stored[:1] if kept.quarantine),
         dropped_after_failure=after_failure,
+        clock=clock.ClockFindings(
+            tuple(back for kept, _ in stored for back in kept.clock.backwards),
+            {} if not stored else stored[0][0].clock.offsets_taken,
+        ),
     )
     drops = [drop for _, drop in stored]
     return WaveformImport(

@@ -17,46 +17,52 @@ ORDER BY p.specimen;
 -- When each device was dropped, voided drops too, and when a function of it was tested. A walk that
 -- was broken off is no whole look.
 SELECT
-    device, 'drop' AS event, dropped_at AS happened_at, dropped_at_utc_offset AS utc_offset,
+    device, 'drop' AS event, dropped_at AS happened_at, dropped_at_utc AS happened_at_utc,
     NULL AS tested, NULL AS failed, true AS is_whole
-FROM all_drops
+FROM timed_drops
 WHERE device IS NOT NULL
 UNION ALL
 SELECT
-    c.device, 'look', c.inspected_at, c.inspected_at_utc_offset,
+    c.device, 'look', c.inspected_at, any_value(i.inspected_at_utc),
     list(c."function") FILTER (c.outcome <> 'not_tested'),
     coalesce(list(c."function") FILTER (c.outcome = 'fail'), []),
     coalesce(count(*) >= any_value(f.unfinished_of), true)
 FROM all_checks AS c
+JOIN timed_inspections AS i ON i.inspection_id = c.inspection_id
 JOIN inspection_forms AS f ON f.inspection_id = c.inspection_id
-GROUP BY c.inspection_id, c.device, c.inspected_at, c.inspected_at_utc_offset
+GROUP BY c.inspection_id, c.device, c.inspected_at
 HAVING count(*) FILTER (c.outcome <> 'not_tested') > 0;
 
 -- name: device_checks
-SELECT device, inspected_at, inspected_at_utc_offset AS utc_offset, "function", outcome
-FROM all_checks
-ORDER BY device, inspected_at, inspection_id, "function";
+SELECT c.device, c.inspected_at, i.inspected_at_utc, c."function", c.outcome
+FROM all_checks AS c
+JOIN timed_inspections AS i ON i.inspection_id = c.inspection_id
+ORDER BY c.device, c.inspected_at, c.inspection_id, c."function";
 
 -- name: device_drops
 -- Drops of every device in order, voided ones without their readings.
 SELECT
-    s.device, s.device_model, s.dropped_at, d.dropped_at_utc_offset AS utc_offset,
-    s.peak_g, s.velocity_change_m_s, s.drop_height_mm, s.case_model
+    s.device, s.device_model, s.dropped_at, s.dropped_at_utc, s.peak_g, s.velocity_change_m_s, s.drop_height_mm, s.case_model
 FROM device_shocks AS s
 JOIN all_specimens AS p ON p.specimen = s.device
-JOIN all_drops AS d ON d.series = s.series AND d.drop_number = s.drop_number
 WHERE p.kind = 'device'
 ORDER BY s.device, s.device_drop_number;
 
 -- name: shocks_of_device
 -- What a device has lived through, before its inspector looks at it.
+WITH asked AS (
+    SELECT utc_of($before::TIMESTAMP, coalesce($utc_offset, (
+        SELECT utc_offset FROM utc_offsets
+        WHERE since <= $before::TIMESTAMP ORDER BY since DESC LIMIT 1), 'Z')) AS before_utc
+)
 SELECT
     count(*) AS drops, count(*) - count(peak_g) AS drops_without_reading, max(peak_g) AS max_peak_g,
     max(drop_height_mm) AS highest_drop_mm,
     arg_max(dropped_at, dropped_at_utc) AS last_dropped_at,
     sum(power(peak_g / 1000, $exponent)) AS shock_dose
-FROM device_shocks
-WHERE device = $device AND (dropped_at IS NULL OR dropped_at <= $before::TIMESTAMP);
+FROM device_shocks, asked
+WHERE device = $device AND (dropped_at IS NULL
+    OR NOT is_earlier($before::TIMESTAMP, before_utc, dropped_at, dropped_at_utc));
 
 -- name: looks_between_shocks
 -- Each look at a device with the shocks it had lived through by then: functions tested and failed.

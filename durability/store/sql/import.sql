@@ -368,3 +368,42 @@ JOIN quarantined_devices AS q ON q.device_id = s.device_id
 WHERE t.dropped_at IS NULL
 GROUP BY q.device
 ORDER BY q.device;
+
+-- name: staged_series
+-- Series of the drops just kept, and how many of these have a time of day without its offset.
+SELECT
+    list(DISTINCT s.series_id) AS series_ids,
+    count(*) FILTER (has_time(t.dropped_at) AND t.dropped_at_utc_offset IS NULL) AS unsaid
+FROM staged AS t
+JOIN series AS s ON s.code = t.series;
+
+-- name: staged_clock_back
+-- Drops whose clock is known to say that they came before the drop before them in their series,
+-- where either was just kept. A series that says no offset at all is compared as written.
+WITH placed AS (
+    SELECT
+        series, drop_number, dropped_at, utc_of(dropped_at, coalesce(utc_offset, 'Z')) AS at_utc,
+        (series, drop_number) IN (SELECT (series, drop_number) FROM staged) AS is_new
+    FROM drop_offsets
+    WHERE list_contains($series_ids, series_id) AND dropped_at IS NOT NULL
+), pairs AS (
+    SELECT
+        series, drop_number, dropped_at, at_utc, is_new OR lag(is_new) OVER own AS is_new,
+        lag(dropped_at) OVER own AS before, lag(at_utc) OVER own AS before_utc
+    FROM placed
+    WINDOW own AS (PARTITION BY series ORDER BY drop_number)
+)
+SELECT series, drop_number, epoch(before_utc) - epoch(at_utc) AS back_s
+FROM pairs
+WHERE is_new AND is_earlier(dropped_at, at_utc, before, before_utc)
+ORDER BY series, drop_number;
+
+-- name: staged_offsets_taken
+-- Offsets that were taken for the times of drops just kept that were written without one.
+SELECT d.utc_offset, count(*) AS drops
+FROM timed_drops AS d
+JOIN staged AS t ON t.series = d.series AND t.drop_number = d.drop_number
+WHERE list_contains($series_ids, d.series_id) AND has_time(d.dropped_at)
+    AND d.dropped_at_utc_offset IS NULL AND d.utc_offset IS NOT NULL
+GROUP BY d.utc_offset
+ORDER BY d.utc_offset;

@@ -83,7 +83,7 @@ ORDER BY p.kind DESC, p.code;
 WITH told AS (
     SELECT
         coalesce(dropped_at, entered_at_utc) AS happened_at, placed_at_utc AS at_utc,
-        NULL AS utc_offset, dropped_at IS NOT NULL AS dated, 1 AS place, 'drop' AS event,
+        dropped_at IS NOT NULL AS dated, 1 AS place, 'drop' AS event,
         series, drop_number,
         concat_ws(', ', 'peak ' || CASE WHEN drop_id IN (SELECT drop_id FROM bounded_peaks)
                 THEN '≥ ' ELSE '' END || format('{:.5g}', peak_g) || ' g',
@@ -103,7 +103,7 @@ WITH told AS (
     WHERE device = $code OR "case" = $code
     UNION ALL
     SELECT
-        coalesce(d.dropped_at, n.entered_at_utc), coalesce(d.placed_at_utc, n.entered_at_utc), NULL,
+        coalesce(d.dropped_at, n.entered_at_utc), coalesce(d.placed_at_utc, n.entered_at_utc),
         d.dropped_at IS NOT NULL, 2, 'damage', n.series,
         n.drop_number, concat_ws(', ', 'severity ' || n.severity, n.mode, n.location, n.note,
             nullif(array_to_string(list_transform(n.photos, lambda p: 'photo ' || p.file_name
@@ -116,7 +116,7 @@ WITH told AS (
     WHERE n.specimen = $code
     UNION ALL
     SELECT
-        c.inspected_at, NULL, any_value(c.inspected_at_utc_offset), true, 3, 'inspection', NULL, NULL,
+        c.inspected_at, any_value(i.inspected_at_utc), true, 3, 'inspection', NULL, NULL,
         concat_ws(', ',
             string_agg(c."function" || ' ' || c.outcome || coalesce(' (' || c.note || ')', ''),
                 ', ' ORDER BY c.outcome, c."function") FILTER (c.outcome <> 'pass'),
@@ -127,25 +127,26 @@ WITH told AS (
         any_value(c.entered_by), any_value(c.entered_at_utc)
     FROM all_checks AS c
     JOIN device_looks AS k ON k.inspection_id = c.inspection_id
+    JOIN timed_inspections AS i ON i.inspection_id = c.inspection_id
     JOIN inspection_forms AS f ON f.inspection_id = c.inspection_id
     WHERE c.device = $code
     GROUP BY c.inspection_id, c.inspected_at
     UNION ALL
     SELECT
-        suspected_at, NULL, NULL, true, 4, 'quarantine', NULL, NULL, concat_ws(': ', sign, told),
+        suspected_at, NULL, true, 4, 'quarantine', NULL, NULL, concat_ws(': ', sign, told),
         NULL, NULL, NULL, file_name, NULL, entered_by, entered_at_utc
     FROM all_quarantines
     WHERE device = $code
     UNION ALL
     SELECT
-        cleared_at_utc, cleared_at_utc, NULL, true, 5, 'clearance', NULL, NULL,
+        cleared_at_utc, cleared_at_utc, true, 5, 'clearance', NULL, NULL,
         concat_ws(': ', 'cleared by ' || cleared_by, cleared_because), NULL, NULL, NULL, NULL, NULL,
         cleared_by, cleared_at_utc
     FROM all_quarantines
     WHERE device = $code AND cleared_by IS NOT NULL
     UNION ALL
     SELECT
-        e.entered_at_utc, e.entered_at_utc, NULL, true, 6, 'amendment', s.code, d.drop_number,
+        e.entered_at_utc, e.entered_at_utc, true, 6, 'amendment', s.code, d.drop_number,
         concat_ws(' ', c."function", a.column_name || ':', coalesce(a.old_value, 'blank'), 'to',
             coalesce(a.new_value, 'blank') || ',', a.reason), NULL, NULL, NULL, e.file_name, NULL,
         e.entered_by, e.entered_at_utc
@@ -164,8 +165,7 @@ SELECT t.happened_at, t.dated, t.event, t.series, t.drop_number, t.what, t.peak_
     t.days_since_drop, t.file_name, t.source_row, t.entered_by, t.entered_at_utc
 FROM told AS t
 ASOF LEFT JOIN utc_offsets AS o ON t.happened_at >= o.since
-ORDER BY coalesce(t.at_utc,
-        utc_of(t.happened_at, coalesce(t.utc_offset, o.utc_offset, 'Z'))),
+ORDER BY coalesce(t.at_utc, utc_of(t.happened_at, coalesce(o.utc_offset, 'Z'))),
     t.place, t.age, t.series, t.drop_number, t.what;
 
 -- name: add_retest
