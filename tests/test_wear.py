@@ -269,3 +269,14 @@ def test_log_level_runs_on_past_the_last_drop():
     fit = one(0.02 * N, scatter=0.03)
     ahead = np.median(log_level(fit.draws, np.array([25, 35])), axis=0)
     assert ahead[1] - ahead[0] == pytest.approx(0.2, abs=0.06)
+
+
+def test_chi_squares_are_as_by_the_reference_library():
+    from scipy.special import gammaincinv
+
+    from durability.wear.draws import SCATTER as USE
+    from durability.wear.draws import _chi_square, evenly
+
+    for freedom, within in ((2.0, 6e-3), (5.1, 1.2e-3), (12.0, 4e-4), (10_000.0, 1e-5)):
+        exact = 2.0 * gammaincinv(0.5 * freedom, evenly(USE))
+        assert _chi_square(np.full(exact.size, freedom)) == pytest.approx(exact, rel=within)

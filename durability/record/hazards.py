@@ -10,6 +10,7 @@ import re
 import tomllib
 import unicodedata
 from datetime import datetime, timedelta
+from functools import cache
 from itertools import chain
 from pathlib import Path
 from typing import Any
@@ -79,36 +80,39 @@ with (Path(__file__).parent / "hazard_words.toml").open("rb") as _file:
 BATTERY_SIGNS: dict[str, str] = {name: _any(lists) for name, lists in _WORDS["signs"].items()}
 """Signs of a failing battery and the words that tell them, as regular expressions."""
 
+
+@cache
+def _compiled(pattern: str) -> re.Pattern[str]:
+    """Compiled when first needed: the lists are long, and most commands read no note."""
+    return re.compile(pattern)
+
+
 _ANY_SIGN = "|".join(BATTERY_SIGNS.values())
 _NOT = _any(_WORDS["not"])
 _ITEM = rf"(?:(?:{_any(_WORDS['between'])}) ){{0,5}}(?:{_ANY_SIGN}|{_any(_WORDS['faults'])})"
 # A negation runs over a list only when "or" or "nor" closes it: "no swelling, hissing" may well
 # mean that it hisses.
-_NEGATED = re.compile(
-    _words(rf"(?:{_NOT}) {_ITEM}(?:(?:,? ?{_ITEM})*,? ?(?:{_any(_WORDS['or'])}) ?{_ITEM})*")
-)
-_FOUND_FINE = re.compile(
+_NEGATED = _words(rf"(?:{_NOT}) {_ITEM}(?:(?:,? ?{_ITEM})*,? ?(?:{_any(_WORDS['or'])}) ?{_ITEM})*")
+_FOUND_FINE = (
     rf"(?<![\w-])(?:{_ANY_SIGN})(?:,? ?(?:and |or )?(?:{_ANY_SIGN}))*"
     rf"(?: ?[:=-] ?| (?:is |was |are |were )?)(?:(?:{_any(_WORDS['fine'])})(?=\s*(?:$|[,)(]))"
     r"|within \w+|(?:not|never) (?:seen|found|observed|detected|noticed|noted|present|visible"
     r"|measurable|apparent|felt|heard)|0(?:\.0+)?(?![.,]?\d)(?: ?mm| ?%)?|ruled out|excluded)"
 )
-_MEASURED = re.compile(r"swelling(?: ?[:=~<] ?| )(?:of |is |was |measured |at |about )*[~<]? ?\d")
-_APART = re.compile(
+_MEASURED = r"swelling(?: ?[:=~<] ?| )(?:of |is |was |measured |at |about )*[~<]? ?\d"
+_APART = (
     r"(?<!\d)\.|\.(?!\d)|[;!?\n]|\b(?:but|however|although|though|yet|then|now|still|aber|jedoch"
     r"|mais|pero|ma|sondern)\b"
 )
-_DOUBT = re.compile(_words(_any(_WORDS["doubt"])))
-_HARMLESS_PHRASE = re.compile(_words(_any(_WORDS["harmless"])))
-_SIGN = {name: re.compile(_words(pattern)) for name, pattern in BATTERY_SIGNS.items()}
-_OTHER_MEANING = {
-    name: re.compile(_words(_any(lines))) for name, lines in _WORDS["other_meaning"].items()
-}
-_NAMES_BATTERY = re.compile(_words(_any(_WORDS["battery"])))
+_DOUBT = _words(_any(_WORDS["doubt"]))
+_HARMLESS_PHRASE = _words(_any(_WORDS["harmless"]))
+_SIGN = {name: _words(pattern) for name, pattern in BATTERY_SIGNS.items()}
+_OTHER_MEANING = {name: _words(_any(lines)) for name, lines in _WORDS["other_meaning"].items()}
+_NAMES_BATTERY = _words(_any(_WORDS["battery"]))
 _GLASS = _any(_WORDS["cracked_glass"])
-_CRACKED_GLASS = re.compile(_words(_GLASS))
-_NO_GLASS = re.compile(_words(rf"(?:{_NOT}) (?:\w+ ){{0,3}}(?:{_GLASS}|cracks?)"))
-_LOOKS_AT_BATTERY = re.compile(
+_CRACKED_GLASS = _words(_GLASS)
+_NO_GLASS = _words(rf"(?:{_NOT}) (?:\w+ ){{0,3}}(?:{_GLASS}|cracks?)")
+_LOOKS_AT_BATTERY = (
     r"(?:batter(?:y|ies)|cell) (?:thickness|temperature|heat|condition|shape|safety)"
 )
 
@@ -144,20 +148,23 @@ def battery_signs(
     (('swollen', 'hot'), ())
     """
     text = _plain(note)
-    names_battery = _NAMES_BATTERY.search(text) is not None
+    names_battery = _compiled(_NAMES_BATTERY).search(text) is not None
     if passed:
-        text = _MEASURED.sub(" ", text)
-    text = _HARMLESS_PHRASE.sub(" ", _DOUBT.sub(" ", text))
+        text = _compiled(_MEASURED).sub(" ", text)
+    text = _compiled(_HARMLESS_PHRASE).sub(" ", _compiled(_DOUBT).sub(" ", text))
+    named = [name for name, sign in _SIGN.items() if _compiled(sign).search(text)]
+    if not named:
+        return ()
     clauses = [
-        _FOUND_FINE.sub(" ", _NEGATED.sub(" ", " ".join(clause.split())))
-        for clause in _APART.split(text)
+        _compiled(_FOUND_FINE).sub(" ", _compiled(_NEGATED).sub(" ", " ".join(clause.split())))
+        for clause in _compiled(_APART).split(text)
     ]
     return tuple(
         name
-        for name, sign in _SIGN.items()
+        for name in named
         if (names_battery or not _means_other(name, function))
         and (names_battery or not of_case or name in _OF_A_CASE)
-        and any(sign.search(clause) for clause in clauses)
+        and any(_compiled(_SIGN[name]).search(clause) for clause in clauses)
     )
 
 
@@ -190,21 +197,21 @@ def looks_at_battery(function: str) -> bool:
 
 
 def _named(function: str) -> tuple[str, ...]:
-    text = _HARMLESS_PHRASE.sub(" ", _plain(function))
-    signs = [name for name, sign in _SIGN.items() if sign.search(text)]
+    text = _compiled(_HARMLESS_PHRASE).sub(" ", _plain(function))
+    signs = [name for name, sign in _SIGN.items() if _compiled(sign).search(text)]
     signs = [name for name in signs if not _means_other(name, function)]
-    return tuple(signs) or (("at fault",) if _LOOKS_AT_BATTERY.search(text) else ())
+    return tuple(signs) or (("at fault",) if _compiled(_LOOKS_AT_BATTERY).search(text) else ())
 
 
 def _means_other(sign: str, function: str) -> bool:
     other = _OTHER_MEANING.get(sign)
-    return other is not None and other.search(_plain(function)) is not None
+    return other is not None and _compiled(other).search(_plain(function)) is not None
 
 
 def cracked_glass(*notes: str | None) -> bool:
     """Whether notes on one thing (place and words) tell of cracked glass or fragments."""
-    text = _NO_GLASS.sub(" ", " ".join(_plain(note) for note in notes if note))
-    return _CRACKED_GLASS.search(text) is not None
+    text = _compiled(_NO_GLASS).sub(" ", " ".join(_plain(note) for note in notes if note))
+    return _compiled(_CRACKED_GLASS).search(text) is not None
 
 
 def watch_until(since: datetime) -> tuple[tuple[str, datetime], ...]:

@@ -89,7 +89,7 @@ def draw_level(
     cell : ndarray of int, shape (n_draws,)
         Cell that each draw comes from.
     """
-    from scipy.special import gammaincinv, ndtr, ndtri
+    from scipy.special import ndtr, ndtri
 
     flat = posterior.ravel()
     kept = np.flatnonzero(flat)
@@ -122,8 +122,7 @@ def draw_level(
 
     off = np.where(told, climb - centre, 0.0)
     misfit = cells.misfit[kind, 0] + cells.curvature[kind, 0] * off**2
-    # Twice a gamma variate of half the degrees of freedom is a chi square.
-    scatter = np.sqrt(misfit / (2.0 * gammaincinv(0.5 * (freedom + 1.0), evenly(SCATTER))))
+    scatter = np.sqrt(misfit / _chi_square(freedom + 1.0))
     precision = cells.step_precision[kind, 0]
     step = (cells.step_log[kind, 0] - climb * cells.step_climb[kind, 0]) / precision
     step += scatter / np.sqrt(precision) * evenly_normal(STEP)
@@ -145,6 +144,41 @@ def draw_level(
         scatter=scatter,
     )
     return draws, cell
+
+
+_ROOT_FREEDOM = np.linspace(0.02, 1.0, 50)
+"""One over the root of the degrees of freedom, at which chi squares are known exactly."""
+
+
+def _chi_square(freedom: FloatArray) -> FloatArray:
+    """Chi-square deviates at the points ``evenly(SCATTER)``; shape (n_draws,).
+
+    Interpolated between exact quantiles: what the cube root lacks of Wilson and Hilferty's (1931)
+    normal one is small and smooth. Within 0.5 % from 2 degrees of freedom, 0.1 % from 5.
+    """
+    off = _off_wilson_hilferty()
+    place = (1.0 / np.sqrt(freedom) - _ROOT_FREEDOM[0]) / (_ROOT_FREEDOM[1] - _ROOT_FREEDOM[0])
+    place = place.clip(0.0, _ROOT_FREEDOM.size - 1.0)
+    below = np.minimum(place.astype(np.int64), _ROOT_FREEDOM.size - 2)
+    share, draw = place - below, np.arange(N_DRAWS)
+    root = (
+        _wilson_hilferty(freedom) + (1.0 - share) * off[below, draw] + share * off[below + 1, draw]
+    )
+    return np.asarray(freedom * root**3, dtype=np.float64)
+
+
+def _wilson_hilferty(freedom: FloatArray) -> FloatArray:
+    apart = 2.0 / (9.0 * freedom)
+    return np.asarray(1.0 - apart + evenly_normal(SCATTER) * np.sqrt(apart), dtype=np.float64)
+
+
+@lru_cache
+def _off_wilson_hilferty() -> FloatArray:
+    from scipy.special import gammaincinv
+
+    freedom = 1.0 / _ROOT_FREEDOM[:, None] ** 2
+    exact = np.cbrt(2.0 * gammaincinv(0.5 * freedom, evenly(SCATTER)) / freedom)
+    return np.asarray(exact - _wilson_hilferty(freedom), dtype=np.float64)
 
 
 def part_levels(
@@ -214,8 +248,10 @@ def level_band(
     parts = []
     for start in range(0, drop_number.size, 500):
         path = log_level(draws, drop_number[start : start + 500])
-        parts.append(np.partition(path, cuts, axis=0)[cuts])
-    lower, middle, upper = np.exp(np.concatenate(parts, axis=1))
+        by_drop = np.ascontiguousarray(path.T)
+        by_drop.partition(cuts, axis=1)
+        parts.append(by_drop[:, cuts])
+    lower, middle, upper = np.exp(np.concatenate(parts)).T
     return lower, middle, upper
 
 

@@ -99,6 +99,14 @@ def climb_basis(family: IntArray, parameter: FloatArray, drop_number: FloatArray
         φ, 0 at drop 1; infinite past the pole of a hyperbolic path.
     """
     since_first = np.atleast_2d(drop_number) - 1.0
+    if since_first.shape[0] == 1:
+        # Draws of one cell come one after the other: each path once.
+        new = np.flatnonzero(
+            np.concatenate([[True], (np.diff(family) != 0) | (np.diff(parameter) != 0.0)])
+        )
+        if new.size < family.size:
+            times = np.diff(new, append=family.size)
+            return np.repeat(climb_basis(family[new], parameter[new], drop_number), times, axis=0)
     basis = np.zeros((family.size, since_first.shape[1]))
     bounds = np.flatnonzero(np.diff(family, prepend=-1, append=-1))
     for start, stop in pairwise(bounds):
