@@ -12,9 +12,13 @@
 -- column issued_by: who issued it
 -- column issued_at_utc: when, UTC
 -- column program_version: durability version that made it
+-- column test_laboratory: who made the tests, as given when it was issued
+-- column customer: for whom it was made, as given
+-- column test_purpose: what the tests were made for, as given
 SELECT
     report_number, replaces, replaced_by, reason,
     concat_ws(': ', scope_kind, nullif(array_to_string(scope_names, ', '), '')) AS scope,
-    page_file_name, page_sha256, issued_by, issued_at_utc, program_version
+    page_file_name, page_sha256, issued_by, issued_at_utc, program_version,
+    test_laboratory, customer, test_purpose
 FROM issued_reports
 ORDER BY report_number

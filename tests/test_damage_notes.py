@@ -382,7 +382,7 @@ def test_an_older_store_keeps_its_notes_and_its_seals(run, tmp_path, monkeypatch
         content = sql_files.statement("fingerprint_entries")
         connection.execute(
             re.sub(
-                r"\S*\s+SELECT[^\n]*(damage_photo|drop_never|drop_review)[^\n]*\s+UNION ALL",
+                r"\S*\s+SELECT[^\n]*(damage_photo|disposal|drop_(never|review))[^\n]*\s+UNION ALL",
                 "",
                 content,
             )

@@ -11,6 +11,10 @@ def ahead(days):
     return (TODAY + timedelta(days=days)).isoformat()
 
 
+def words(told):
+    return " ".join(told.out.split())
+
+
 @pytest.fixture
 def bench(store, once):
     def make():
@@ -73,6 +77,78 @@ def test_a_suspect_battery_that_comes_back_is_suspect_still(bench):
     told = bench("specimen", "return", "R1", "--reason", "sent back")
     assert "QUARANTINE: R1" in told.err
     assert [one["device"] for one in bench("due", "--json").json["quarantined"]] == ["R1"]
+
+
+# ------------------------------------------------------------------------------------- disposed of
+
+
+def test_what_is_disposed_of_is_due_nothing_dropped_no_more_and_shown(bench, tmp_path, monkeypatch):
+    bench("series", "open", "S1", "--device", "R1", "--case", "C1")
+    bench("drop", "add", "S1", "--peak-g", "100", "--dropped-at", "2026-01-05T10:00")
+    gone = "specimen", "dispose", "R1", "--how", "handed over", "--where", "recycler"
+    with monkeypatch.context() as nobody:
+        nobody.delenv("DURABILITY_PERSON")
+        assert "--by: missing" in bench(*gone, expect=2).err
+    early = bench(*gone, "--by", "Bo", "--on", "2026-01-04", expect=1).err
+    assert "dropped or inspected on 2026-01-05" in early
+    assert "future" in bench(*gone, "--by", "Bo", "--on", ahead(2), expect=2).err
+    told = bench(*gone, "--by", "Bo", "--on", "2026-01-06", "--reason", "certificate 12", "--json")
+    assert told.json == {"specimen": "R1", "on": "2026-01-06", "part": None,
+                         "how": "handed over", "where": "recycler", "by": "Bo"}  # fmt: skip
+    assert "49 CFR 173.185(f)" in told.err and "licensed carrier" in told.err
+    assert "disposed of already" in bench(*gone, "--by", "Bo", expect=1).err
+    assert bench("due", "--json", "--on", ahead(400)).json["due"] == []
+    for screen in ("status", "due"):
+        assert "Disposed of, so nothing is due: R1 (2026-01-06)" in words(bench(screen))
+    bench("due", "--calendar", "due.ics")
+    assert "SUMMARY:Disposed of: R1" in (tmp_path / "due.ics").read_text(encoding="utf-8")
+    refused = bench("drop", "add", "S1", "--peak-g", "100", expect=1).err
+    assert "device 'R1' is disposed" in refused and "--despite-failed" in refused
+    assert "is disposed" in bench("series", "open", "S2", "--device", "R1", expect=1).err
+    *_, last = bench("history", "R1", "--json").json["events"]
+    assert last["event"] == "disposal" and last["happened_at"] == "2026-01-06T00:00:00"
+    assert last["what"] == "all of it: handed over, recycler, certificate 12, by Bo"
+    (row,) = bench("specimen", "show", "R1", "--json").json["disposals"]
+    assert (row["disposed_by"], row["returned_because"]) == ("Bo", None)
+
+
+def test_a_disposal_is_taken_back_and_both_stay(bench):
+    bench("specimen", "dispose", "R1", "--how", "scrap", "--by", "Bo")
+    bench("specimen", "dispose", "C1", "--how", "scrap", "--by", "Bo")
+    told = bench("specimen", "return", "R1", "--reason", "wrong label", "--json").json
+    assert (told["status"], told["was"]) == ("in use", "disposed")
+    assert [each["specimen"] for each in bench("due", "--json").json["disposals"]] == ["C1"]
+    refused = bench("series", "open", "S1", "--device", "R1", "--case", "C1", expect=1).err
+    assert "case 'C1' is disposed" in refused
+    rows = bench("query", "disposals", "--json").json["rows"]
+    assert [(row[0], row[-1]) for row in rows] == [("R1", "wrong label"), ("C1", None)]
+
+
+def test_a_cell_is_disposed_of_and_its_device_stays(bench):
+    bench("damage", "add", "R1", "--severity", "2", "--note", "battery swollen")
+    told = bench("specimen", "dispose", "R1", "--part", "cell", "--how", "recycled", "--by", "Bo")
+    assert "R1 is QUARANTINED" in told.err and "does not clear it" in told.err
+    (kept,) = bench("due", "--json").json["quarantined"]
+    assert kept["disposals"][0]["part"] == "cell"
+    screen = words(bench("status"))
+    assert "cell disposed of on" in screen and "watch until" in screen
+    assert bench("specimen", "show", "R1", "--json").json["status"] == "in use"
+    back = bench("specimen", "return", "R1", "--reason", "it was R2's").out
+    assert "the disposal of its cell" in back
+    assert bench("due", "--json").json["disposals"] == []
+    assert "in use already" in bench("specimen", "return", "R1", "--reason", "x", expect=1).err
+
+
+def test_a_disposed_device_leaves_no_quarantine_unnoticed(bench):
+    bench("damage", "add", "R1", "--severity", "2", "--note", "battery swollen")
+    bench("specimen", "dispose", "R1", "--how", "handed over", "--by", "Bo")
+    (kept,) = bench("due", "--json").json["quarantined"]
+    assert kept["device"] == "R1" and kept["disposals"][0]["by"] == "Bo"
+    screen = words(bench("status"))
+    assert "DISPOSED of on" in screen and "never cleared" in screen
+    columns, (row,) = (bench("query", "devices_in_quarantine", "--json").json[name]
+                       for name in ("columns", "rows"))  # fmt: skip
+    assert row[columns.index("disposed")] == ahead(0)
 
 
 # ------------------------------------------------------------------------------------- kept back

@@ -135,18 +135,39 @@ def retire_specimen(options: Namespace) -> int:
     return 0
 
 
+def dispose_specimen(options: Namespace) -> int:
+    """Record a disposal."""
+    from durability.report import as_json, safety
+
+    disposal, kind, kept = specimens.dispose_specimen(
+        session_of(options),
+        options.code,
+        options.how,
+        options.where,
+        part=options.part,
+        on=options.on,
+        reason=options.reason,
+        named=not settings_of(options)["person"].is_default,
+    )
+    say(options, as_json.everything(disposal), f"{options.code}: {safety.disposed(disposal)}")
+    if kind == "device":
+        warn(safety.disposal_lines(disposal, kept))
+    return 0
+
+
 def return_specimen(options: Namespace) -> int:
     """Take a specimen back into use."""
-    state, since, kept = specimens.return_specimen(
+    state, since, part, kept = specimens.return_specimen(
         session_of(options), options.code, options.reason
     )
     told = {"specimen": options.code, "status": specimens.IN_USE, "was": state, "since": since}
-    say(
-        options,
-        told,
+    words = (
         f"{options.code} is in use again; {state} since {since:%Y-%m-%d}; nothing is"
-        " known about the time between",
+        " known about the time between"
+        if part is None
+        else f"{options.code}: the disposal of its {part}, entered {since:%Y-%m-%d}, is taken back"
     )
+    say(options, told, words)
     warn_of(kept)
     return 0
 

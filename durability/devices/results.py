@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from datetime import date, datetime
 
     from durability.life.results import Prediction
-    from durability.record.records import DeviceHistory, FloatArray, IntArray, Quarantine
+    from durability.record.records import DeviceHistory, Disposal, FloatArray, IntArray, Quarantine
 
 
 LatentVerdict = Literal["linked", "not shown", "too few"]
@@ -323,6 +323,8 @@ class DueList:
     """Devices among those due of which cracked glass was noted."""
     retained: tuple[RetainedItem, ...] = ()
     """Every item kept back, the longest overdue first."""
+    disposals: tuple[Disposal, ...] = ()
+    """Of specimens and parts, the earliest first: nothing is due on a specimen that is gone."""
 
     def of(self, specimens: Container[str]) -> DueList:
         """What of it these specimens owe."""
@@ -335,6 +337,7 @@ class DueList:
             unfinished=tuple(code for code in self.unfinished if code in specimens),
             cracked_glass=tuple(code for code in self.cracked_glass if code in specimens),
             retained=tuple(each for each in self.retained if each.specimen in specimens),
+            disposals=tuple(each for each in self.disposals if each.specimen in specimens),
         )
 
 

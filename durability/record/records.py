@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import date, datetime
 from typing import TYPE_CHECKING, Any, Literal
 
 from durability.record.clock import ClockFindings
@@ -236,6 +236,19 @@ class PulseMeasures:
 
 
 @dataclass(frozen=True, slots=True)
+class Disposal:
+    """A specimen, or a part of it, that was disposed of, and not taken back."""
+
+    specimen: str
+    on: date
+    part: str | None
+    """Like its cell; None where it was all of it."""
+    how: str
+    where: str | None
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
 class Quarantine:
     """A device kept apart because its battery is suspect."""
 
@@ -246,6 +259,13 @@ class Quarantine:
     told: str
     watch: tuple[tuple[str, datetime], ...]
     """Name and end of each window in which it is watched."""
+    disposals: tuple[Disposal, ...] = ()
+    """Of the device or a part of it; a disposal clears no quarantine."""
+
+    @property
+    def is_disposed(self) -> bool:
+        """Whether the device is gone, so that there is nothing left to watch."""
+        return any(each.part is None for each in self.disposals)
 
 
 @dataclass(frozen=True, slots=True)

@@ -91,7 +91,11 @@ def condition(compared: Condition | str | None) -> dict[str, Any] | str | None:
 
 def quarantine(kept: Quarantine) -> dict[str, Any]:
     """One quarantined device, with the ends of the windows in which it is watched."""
-    return {**named(kept, ("device", "since", "sign", "told")), "watch_until": dict(kept.watch)}
+    return {
+        **named(kept, ("device", "since", "sign", "told")),
+        "watch_until": dict(kept.watch),
+        "disposals": [everything(each) for each in kept.disposals],
+    }
 
 
 def everything(result: Any, *left_out: str) -> dict[str, Any]:

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 
 from durability.record.basis import FEWEST_CONTROLS, counted
-from durability.record.records import Quarantine
+from durability.record.records import Disposal, Quarantine
 from durability.report import labels
 
 CAUTIONS = (
@@ -69,6 +69,44 @@ def quarantine_lines(*devices: Quarantine) -> list[str]:
     ]
 
 
+def disposal_lines(disposal: Disposal, kept: Quarantine | None) -> list[str]:
+    """What to observe when a device or its cell is disposed of; the usual, not local rules."""
+    code = disposal.specimen
+    suspect = (
+        [
+            f"{code} is {labels.QUARANTINED} ({kept.sign}: {kept.told}): its cell is damaged or"
+            " suspect, and a disposal does not clear it."
+        ]
+        if kept is not None
+        else []
+    )
+    return [
+        *suspect,
+        "Lithium cells are not ordinary waste: tape the terminals, keep each cell apart in"
+        " something that can't burn, and hand it over to whoever may take it. Damaged, defective or"
+        " recalled ones are shipped under 49 CFR 173.185(f), never by air: local rules and a"
+        " licensed carrier decide.",
+    ]
+
+
+def disposed(disposal: Disposal) -> str:
+    """What was disposed of, when, by whom, how and where to."""
+    what = f"{disposal.part} disposed of" if disposal.part else "DISPOSED of"
+    where = f", {disposal.where}" if disposal.where else ""
+    return f"{what} on {labels.moment(disposal.on)} by {disposal.by} ({disposal.how}{where})"
+
+
+def disposed_lines(disposals: Iterable[Disposal]) -> list[str]:
+    """Specimens that are disposed of, in one sentence; none where none is."""
+    gone = [each for each in disposals if each.part is None]
+    if not gone:
+        return []
+    named = labels.some(f"{each.specimen} ({labels.moment(each.on)})" for each in reversed(gone))
+    return [
+        f"Disposed of, so nothing is due: {named}; how and by whom: durability query disposals."
+    ]
+
+
 def undated_in_quarantine_line(device: str, drops: int) -> str:
     """What a drop without a date leaves open, when its device may not be dropped."""
     return (
@@ -101,10 +139,17 @@ def kept_apart_lines(devices: Iterable[Quarantine]) -> list[str]:
     """Each quarantined device, why, and until when it is watched."""
     return [
         f"{labels.QUARANTINED}: {kept.device} since {labels.moment(kept.since)} ({kept.sign}:"
-        f" {kept.told}); left out until a named person clears it; watch until"
-        f" {labels.listed(_watch_ends(kept))}."
+        f" {kept.told}); {'; '.join([*map(disposed, kept.disposals), _what_holds(kept)])}."
         for kept in devices
     ]
+
+
+def _what_holds(kept: Quarantine) -> str:
+    if kept.is_disposed:
+        return "never cleared"
+    return (
+        f"left out until a named person clears it; watch until {labels.listed(_watch_ends(kept))}"
+    )
 
 
 def _watch_ends(kept: Quarantine) -> list[str]:

@@ -1,4 +1,4 @@
-"""A case that has failed, or is not in use, isn't dropped unnoticed: that asks for a reason."""
+"""A case that has failed, or what is not in use, isn't dropped unnoticed: that needs a reason."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ from durability.record.errors import CaseUnfit, UnusableCall
 from durability.store import bench
 
 
-def why_unfit(connection: Any, case_id: Any) -> Mapping[str, Any] | None:
-    """A case that has failed by a note in force, or is not in use.
+def why_unfit(connection: Any, case_id: Any, device_id: Any) -> Mapping[str, Any] | None:
+    """A case that has failed by a note in force, or a case or device that is not in use.
 
     A level beyond the limit is an estimate: it is reported, and refuses nothing.
 
@@ -18,15 +18,15 @@ def why_unfit(connection: Any, case_id: Any) -> Mapping[str, Any] | None:
     ----------
     connection : DuckDBPyConnection
         An open store.
-    case_id : UUID or None
-        Key of the case; None when bare.
+    case_id, device_id : UUID or None
+        Key of the case, None when bare; and of the device.
 
     Returns
     -------
     mapping or None
-        ``case``, ``is_failed`` and ``words``; None when there is nothing against it.
+        ``code``, ``is_failed`` and ``words``; None when there is nothing against it.
     """
-    rows = [] if case_id is None else bench.fetch(connection, "unfit_case", case_id=case_id)
+    rows = bench.fetch(connection, "unfit_case", case_id=case_id, device_id=device_id)
     if not rows:
         return None
     row = rows[0]
@@ -35,20 +35,24 @@ def why_unfit(connection: Any, case_id: Any) -> Mapping[str, Any] | None:
         seen = f": {row['seen']}" if row["seen"] else ""
         at = f" after drop {row['drop_number']} of {row['series']}" if row["series"] else ""
         words = f"has failed (damage of severity 4{at}{seen})"
-    return {**row, "words": f"case {row['case']!r} {words}"}
+    return {**row, "words": f"{row['kind']} {row['code']!r} {words}"}
 
 
 def refuse_unfit(
-    connection: Any, case_id: Any, despite_failed: str | None, entry_ids: Iterable[Any]
+    connection: Any,
+    case_id: Any,
+    device_id: Any,
+    despite_failed: str | None,
+    entry_ids: Iterable[Any],
 ) -> str | None:
-    """Refuse a case that is not fit to be dropped, unless it is said why it is used all the same.
+    """Refuse what is not fit to be dropped, unless it is said why it is used all the same.
 
     Parameters
     ----------
     connection : DuckDBPyConnection
         Inside the transaction of the entry.
-    case_id : UUID or None
-        Key of the case; None when bare.
+    case_id, device_id : UUID or None
+        Key of the case, None when bare; and of the device.
     despite_failed : str, optional
         The reason, kept with the entries where it was needed.
     entry_ids : iterable of UUID
@@ -67,15 +71,15 @@ def refuse_unfit(
         The reason is blank.
     """
     if despite_failed is not None and not despite_failed.strip():
-        raise UnusableCall("--despite-failed: blank; say why the case is used anyway")
-    found = why_unfit(connection, case_id)
+        raise UnusableCall("--despite-failed: blank; say why it is used anyway")
+    found = why_unfit(connection, case_id, device_id)
     if found is None:
         return None
     if despite_failed is None:
         raise CaseUnfit(found["words"])
     for entry_id in entry_ids:
         bench.run(connection, "add_despite_failed", reason=despite_failed, entry_id=entry_id)
-    return str(found["case"]) if found["is_failed"] else None
+    return str(found["code"]) if found["is_failed"] else None
 
 
 def made_after_failure(connection: Any) -> dict[str, int]:

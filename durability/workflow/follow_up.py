@@ -434,6 +434,7 @@ def due(session: Session, on: str | None, within_days: int, under: Under | None 
     with database.reading(session.record) as connection:
         devices = followed_devices(connection)
         quarantined = quarantine.quarantines(connection)
+        disposals = quarantine.disposals(connection)
         unfinished = bench.fetch(connection, "unfinished_walks")
         remarks = bench.fetch(connection, "device_remarks", device=None)
         retained = bench.fetch(connection, "retained_items")
@@ -442,6 +443,7 @@ def due(session: Session, on: str | None, within_days: int, under: Under | None 
         own = {row["device"] for row in rows} | {row["case"] for row in rows}
         devices = [each for each in devices if each[0].device in own]
         quarantined = [each for each in quarantined if each.device in own]
+        disposals = [each for each in disposals if each.specimen in own]
         unfinished = [row for row in unfinished if row["device"] in own]
         retained = [row for row in retained if row["specimen"] in own]
     in_use = [(followed, row) for followed, row in devices if row["status"] == IN_USE]
@@ -452,6 +454,7 @@ def due(session: Session, on: str | None, within_days: int, under: Under | None 
         on=day,
         due=tuple(owed),
         quarantined=tuple(quarantined),
+        disposals=tuple(disposals),
         skipped=tuple(
             SkippedInspection(followed.device, status.stage, status.due_on)
             for followed, row in in_use

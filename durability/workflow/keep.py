@@ -309,12 +309,13 @@ def next_drops(
     failed_case = None
     if not made_already:
         entry_ids = [entry_id for _, entry_id in entries]
-        failed_case = refuse_unfit(connection, found["case_id"], despite_failed, entry_ids)
+        items = found["case_id"], found["device_id"]
+        failed_case = refuse_unfit(connection, *items, despite_failed, entry_ids)
     kept = keep_rows(
         connection, "next drops", numbered, entries, despite_quarantine=despite_quarantine
     )
     _refuse(kept.rejections)
-    if made_already and why_unfit(connection, found["case_id"]) is not None:
+    if made_already and why_unfit(connection, found["case_id"], None) is not None:
         failed_case = next(iter(made_after_failure(connection)), None)
     unseen = without_baseline(connection, found["device_id"], found["case_id"]) if not last else []
     ids = dict(kept.keys["insert_staged_drops"])

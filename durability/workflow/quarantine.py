@@ -8,7 +8,7 @@ from typing import Any
 
 from durability.record import clock
 from durability.record.errors import RecordRefused
-from durability.record.records import Quarantine
+from durability.record.records import Disposal, Quarantine
 from durability.store import bench
 
 
@@ -19,9 +19,32 @@ def quarantines(connection: Any, device: str | None = None) -> list[Quarantine]:
         return []
     from durability.record.hazards import watch_until
 
+    disposed = disposals(connection, device)
     return [
-        Quarantine(row["device"], row["since"], row["sign"], row["told"], watch_until(row["since"]))
+        Quarantine(
+            row["device"],
+            row["since"],
+            row["sign"],
+            row["told"],
+            watch_until(row["since"]),
+            tuple(each for each in disposed if each.specimen == row["device"]),
+        )
         for row in rows
+    ]
+
+
+def disposals(connection: Any, code: str | None = None) -> list[Disposal]:
+    """What was disposed of and not taken back, the earliest first; of one specimen when named."""
+    return [
+        Disposal(
+            row["specimen"],
+            row["disposed_on"],
+            row["disposed_part"],
+            row["disposed_how"],
+            row["disposed_where"],
+            row["disposed_by"],
+        )
+        for row in bench.fetch(connection, "disposals", code=code)
     ]
 
 

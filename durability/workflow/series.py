@@ -92,7 +92,7 @@ def open_series(
         case_id = case and _dropped(
             connection, case, ("case",), values.get("case_model"), "--case", added, entry_id
         )
-        refuse_unfit(connection, case_id, despite_failed, [entry_id])
+        refuse_unfit(connection, case_id, device_id, despite_failed, [entry_id])
         if sensor and bench.run(connection, "find_sensor", code=sensor) is None:
             bench.run(connection, "add_sensor", **_UNKNOWN_SENSOR, code=sensor, entry_id=entry_id)
             added.append(f"sensor {sensor}")
@@ -350,7 +350,7 @@ def series_to_record(session: Session, code: str) -> dict[str, Any]:
     dict
         Its row; ``missing``: sentences on what is not recorded or overdue; ``item_dropped_at``:
         when its case (its device where bare) was last dropped, in any series, UTC;
-        ``unfit_case``: what is the matter with its case, None when nothing;
+        ``unfit_case``: what is the matter with its case or device, None when nothing;
         ``cracked_glass``: whether the device is known to have cracked glass; and
         ``cautions_acknowledged_at``: when this person acknowledged the cautions today, by the
         bench's clock; None when not.
@@ -371,7 +371,7 @@ def series_to_record(session: Session, code: str) -> dict[str, Any]:
         ids = bench.fetch(connection, "series_to_add_to", code=code)[0]
         unseen = without_baseline(connection, ids["device_id"], ids["case_id"])
         remarks = bench.fetch(connection, "device_remarks", device=found["device"])
-        unfit = why_unfit(connection, ids["case_id"])
+        unfit = why_unfit(connection, ids["case_id"], ids["device_id"])
         item = found["case"] or found["device"]
         dropped_at = bench.run(connection, "last_drop_of_specimen", specimen=item)
         acknowledged_at = bench.run(

@@ -17,17 +17,20 @@ from durability.intake.hand_entry import (
 )
 from durability.record import clock
 from durability.record.errors import RecordRefused, UnusableCall
-from durability.record.records import Quarantine
+from durability.record.records import Disposal, Quarantine
 from durability.store import bench, database
 from durability.workflow import quarantine
 from durability.workflow.session import Session, entry
 
 IN_USE = "in use"
-"""Status of a specimen until it is retired, retained, lost, sold, destroyed or refused."""
+"""Status of a specimen until it is retired, retained, lost, sold, destroyed, refused, disposed."""
 
 
 RETAINED = "retained"
 """Kept back, to be tested again on days that are set beforehand."""
+
+DISPOSED = "disposed"
+"""Disposed of, with how and by whom; its record stays."""
 
 
 def add_specimen(
@@ -81,6 +84,7 @@ def show_specimen(session: Session, code: str) -> dict[str, Any]:
             **{key: value for key, value in specimen.items() if key != "specimen_id"},
             "quarantines": bench.fetch(connection, "quarantines_of_device", device=code),
             "states": bench.fetch(connection, "states_of_specimen", code=code),
+            "disposals": bench.fetch(connection, "disposals_of_specimen", code=code),
             "series": bench.fetch(connection, "series_of_specimen", code=code),
             "damage": bench.fetch(connection, "damage_of_specimen", code=code),
         }
@@ -228,10 +232,97 @@ def retire_specimen(
         return next(iter(quarantine.quarantines(connection, code)), None)
 
 
+def dispose_specimen(
+    session: Session,
+    code: str,
+    how: str,
+    where: str | None = None,
+    *,
+    part: str | None = None,
+    on: str | None = None,
+    reason: str | None = None,
+    named: bool,
+) -> tuple[Disposal, str, Quarantine | None]:
+    """Record that a specimen, or a part of it, was disposed of; its record stays.
+
+    Parameters
+    ----------
+    session : Session
+        Store, and the person who answers for the disposal.
+    code, how : str
+        Its code, and how it was disposed of.
+    where : str, optional
+        Where to, or to whom it was handed over.
+    part : str, optional
+        Only this part, like its cell: the specimen stays as it is.
+    on : str, optional
+        ISO date of the day; else today.
+    reason : str, optional
+        Why, or a certificate's number.
+    named : bool
+        Whether the person gave a name of their own rather than the login's.
+
+    Returns
+    -------
+    disposal : Disposal
+        As stored.
+    kind : str
+        What the specimen is.
+    kept : Quarantine or None
+        Of a device whose battery is suspect: it is not cleared by that.
+
+    Raises
+    ------
+    UnusableCall
+        No person is named, a word is blank, or the day is in the future.
+    RecordRefused
+        It is disposed of already, or was dropped or inspected after that day.
+    """
+    if not named or not session.person.strip():
+        raise UnusableCall("--by: missing; a disposal needs the name of a person")
+    given = {"how": how, "where": where, "part": part, "reason": reason}
+    words = {
+        name: text if text is None else str(typed_value("note", text, option=f"--{name}"))
+        for name, text in given.items()
+    }
+    day = typed_date(on, option="--on") if on else clock.today()
+    if day > clock.today():
+        raise UnusableCall(f"--on {day}: is in the future; give the day of the disposal")
+    with entry(session, "specimen dispose") as (connection, entry_id):
+        specimen = bench.find(connection, "specimen", code)
+        if specimen["status"] == DISPOSED:
+            raise RecordRefused(
+                f"specimen {code!r}: disposed of already; where that was a mistake:"
+                f" durability specimen return {code} --reason WHY"
+            )
+        last_seen = bench.run(connection, "last_seen_of_specimen", code=code)
+        if part is None and last_seen is not None and day < last_seen:
+            raise RecordRefused(
+                f"--on {day}: {code} was dropped or inspected on {last_seen}; give that day or a"
+                " later one"
+            )
+        bench.run(
+            connection,
+            "add_disposal",
+            specimen_id=specimen["specimen_id"],
+            **words,
+            by=session.person.strip(),
+            on=day,
+            entry_id=entry_id,
+        )
+        if part is None:
+            _set_state(connection, specimen, DISPOSED, reason or how, entry_id)
+        stored = quarantine.disposals(connection, code)[-1]
+        kept = next(iter(quarantine.quarantines(connection, code)), None)
+    return stored, str(specimen["kind"]), kept
+
+
 def return_specimen(
     session: Session, code: str, reason: str
-) -> tuple[str, datetime, Quarantine | None]:
+) -> tuple[str, datetime, str | None, Quarantine | None]:
     """Take a specimen back into use: one that was lost has turned up, one kept back is needed.
+
+    A disposal is taken back by that; of one in use, the latest disposal of a part of it.
 
     Parameters
     ----------
@@ -246,22 +337,42 @@ def return_specimen(
         What it was until now.
     since : datetime
         From when; between then and now no one knows how it fared.
+    part : str or None
+        Of one that was in use all along: the part whose disposal is taken back.
     kept : Quarantine or None
         Of a device whose battery was suspect when it left.
 
     Raises
     ------
     RecordRefused
-        It is in use.
+        It is in use, and nothing of it is disposed of.
     """
     with entry(session, "specimen return") as (connection, entry_id):
         specimen = bench.find(connection, "specimen", code)
-        if specimen["status"] == IN_USE:
+        is_in_use = specimen["status"] == IN_USE
+        disposed = [
+            row
+            for row in bench.fetch(connection, "disposals", code=code)
+            if is_in_use or row["disposed_part"] is None
+        ]
+        if is_in_use and not disposed:
             raise RecordRefused(f"specimen {code!r}: in use already")
-        was = bench.fetch(connection, "states_of_specimen", code=code)[-1]
-        _set_state(connection, specimen, IN_USE, reason, entry_id)
+        if disposed:
+            bench.run(
+                connection,
+                "return_disposal",
+                disposal_id=disposed[-1]["disposal_id"],
+                reason=reason,
+                entry_id=entry_id,
+            )
+        part = disposed[-1]["disposed_part"] if is_in_use else None
+        if is_in_use:
+            since = disposed[-1]["entered_at_utc"]
+        else:
+            since = bench.fetch(connection, "states_of_specimen", code=code)[-1]["since"]
+            _set_state(connection, specimen, IN_USE, reason, entry_id)
         kept = next(iter(quarantine.quarantines(connection, code)), None)
-    return str(was["state"]), was["since"], kept
+    return str(specimen["status"]), since, part, kept
 
 
 def _set_state(

@@ -94,9 +94,25 @@ def specimen(made: Parser) -> None:
         metavar="DATE",
         help="when a retained one is to be tested again; repeatable",
     )
+    dispose = family.writes(
+        "dispose",
+        "record that a specimen, or its cell, was disposed of: how, where to, by whom",
+        "logbook:dispose_specimen",
+        'specimen dispose R-7 --how "handed over as damaged cell" \\\n'
+        '    --where "licensed recycler" --by "A. Reid"',
+        'specimen dispose R-7 --part cell --how "taken out, recycled" \\\n    --by "A. Reid"',
+    )
+    dispose.add_argument("code", help="code of the specimen")
+    dispose.add_argument("--how", required=True, metavar="HOW", help="how it was disposed of")
+    dispose.add_argument("--where", metavar="WHERE", help="where to, or who took it over")
+    dispose.add_argument(
+        "--part", metavar="PART", help="only this part, like cell; the specimen stays in use"
+    )
+    dispose.add_argument("--on", metavar="DATE", help="the day of the disposal; else today")
+    dispose.add_argument("--reason", metavar="WHY", help="why, or the number of a certificate")
     back = family.writes(
         "return",
-        "take a specimen back into use: a lost one has turned up",
+        "take a specimen back into use: a lost one has turned up, a disposal was a mistake",
         "logbook:return_specimen",
         'specimen return R-7 --reason "found in the store room"',
     )

@@ -200,12 +200,12 @@ def despite_quarantine(made: Any) -> None:
 
 
 def despite_failed(made: Any) -> None:
-    """Take the reason for using a case that has failed."""
+    """Take the reason for using a case that has failed, or what is not in use."""
     made.add_argument(
         "--despite-failed",
         metavar="WHY",
-        help="use a case that has failed, or is not in use, anyway, and why: the device is"
-        " bare in effect",
+        help="use a failed case (the device is bare in effect), or a case or device that is not in"
+        " use, anyway, and why",
     )
 
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from icalendar import Alarm, Event
 
     from durability.devices.results import DeviceExpectation, DueInspection, DueList, RetainedItem
-    from durability.record.records import FunctionalCheck, Walk
+    from durability.record.records import Disposal, FunctionalCheck, Walk
 
 _MARKS = {
     "done": "=",
@@ -278,6 +278,8 @@ def due_blocks(owed: DueList, within_days: int = 0, command: str = "") -> Iterat
         )
     for line in safety.kept_apart_lines(owed.quarantined):
         yield Words(line)
+    for line in safety.disposed_lines(owed.disposals):
+        yield Words(line)
     if owed.retained:
         late = sum(item.days_overdue > 0 for item in owed.retained)
         kept = counted(len(owed.retained), "item")
@@ -326,6 +328,7 @@ def overdue_step(owed: DueList) -> str | None:
 def calendar_line(file: str, owed: DueList) -> str:
     """Where the calendar was written, and what is in it."""
     events = len(owed.due) + sum(item.due_on is not None for item in owed.retained)
+    events += sum(each.part is None for each in owed.disposals)
     return f"{file}: {counted(events, 'event')}, as of {owed.on.isoformat()}"
 
 
@@ -353,6 +356,7 @@ def json(owed: DueList) -> dict[str, Any]:
         "unfinished": owed.unfinished,
         "cracked_glass": owed.cracked_glass,
         "retained": [as_json.everything(item) for item in owed.retained],
+        "disposals": [as_json.everything(each) for each in owed.disposals],
     }
 
 
@@ -388,6 +392,9 @@ def due_calendar(owed: DueList) -> bytes:
     for item in owed.retained:
         if item.due_on is not None:
             calendar.add_component(_retest(item, item.due_on, owed.on))
+    for each in owed.disposals:
+        if each.part is None:
+            calendar.add_component(_disposal_event(each, owed.on))
     return bytes(calendar.to_ical())
 
 
@@ -419,15 +426,36 @@ def _retest(item: RetainedItem, due_on: date, asked_on: date) -> Event:
     )
 
 
+def _disposal_event(disposal: Disposal, asked_on: date) -> Event:
+    """Events of a specimen that is gone stay in a calendar that has them: this one says so."""
+    return _event(
+        f"{disposal.specimen}\ndisposal",
+        asked_on,
+        disposal.on,
+        0,
+        f"Disposed of: {disposal.specimen}",
+        [f"{safety.disposed(disposal)}; nothing is due on it any more."],
+        is_past=True,
+    )
+
+
 def _event(
-    identity: str, asked_on: date, due_on: date, days_overdue: int, summary: str, lines: list[str]
+    identity: str,
+    asked_on: date,
+    due_on: date,
+    days_overdue: int,
+    summary: str,
+    lines: list[str],
+    *,
+    is_past: bool = False,
 ) -> Event:
     from icalendar import Event
 
     if days_overdue > 0:
         late = counted(days_overdue, "day")
         lines = [f"Due {due_on.isoformat()}, {late} overdue on {asked_on.isoformat()}", *lines]
-    day = max(due_on, asked_on)  # what is overdue is to be done today
+    # What is overdue is to be done today.
+    day = due_on if is_past else max(due_on, asked_on)
     event = Event()
     event.add("uid", f"{uuid5(_NAMESPACE, identity)}@durability")
     # RFC 5545 3.8.7.4: of two revisions the higher one holds; a later file is the later revision.
@@ -436,8 +464,10 @@ def _event(
     event.add("dtstart", day)
     event.add("dtend", day + timedelta(days=1))
     event.add("summary", summary)
-    event.add("description", "\n".join([*lines, safety.CAUTIONS[1]]))
+    event.add("description", "\n".join(lines if is_past else [*lines, safety.CAUTIONS[1]]))
     event.add("transp", "TRANSPARENT")
+    if is_past:
+        return event
     alarms = [_ON_THE_DAY] if day == asked_on else [_THE_DAY_BEFORE, _ON_THE_DAY]
     for trigger in alarms:
         event.add_component(_alarm(summary, trigger))
@@ -497,6 +527,7 @@ def due_mail(owed: DueList, within_days: int, now: datetime, to: str | None) -> 
         kept.device
         for kept in owed.quarantined
         if kept.since.date() <= owed.on <= max(until.date() for _, until in kept.watch)
+        and not kept.is_disposed
     ]
     days = [each.days_overdue for each in owed.due] + [item.days_overdue for item in retests]
     overdue = sum(late > 0 for late in days)

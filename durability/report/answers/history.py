@@ -22,6 +22,7 @@ _NOUNS = {
     "amendment": "amendment",
     "quarantine": "quarantine",
     "clearance": "clearance",
+    "disposal": "disposal",
 }
 
 

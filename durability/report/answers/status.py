@@ -64,6 +64,8 @@ def blocks(status: Status) -> Iterator[Block]:
     )
     for line in safety.kept_apart_lines(owed.quarantined):
         yield Words(line)
+    for line in safety.disposed_lines(owed.disposals):
+        yield Words(line)
     for watched in status.rig:
         yield Words(rig.sentence(watched))
     if not status.rig:

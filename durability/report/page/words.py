@@ -177,6 +177,9 @@ def beside(contents: ReportContents) -> list[tuple[str, str, str]]:
         rows.append(
             ("Quarantine", " ".join(safety.kept_apart_lines(contents.owed.quarantined)), "devices")
         )
+    rows += [
+        ("Disposed of", line, "devices") for line in safety.disposed_lines(contents.owed.disposals)
+    ]
     if contents.ranking is not None and contents.pictures:
         rows.append(("Trend", trends_answer(contents.trends), "wear"))
     return rows
@@ -209,9 +212,10 @@ def next_steps(contents: ReportContents) -> list[str]:
 
 
 def _kept_apart(devices: Sequence[Quarantine]) -> list[str]:
-    if not devices:
+    there = [each.device for each in devices if not each.is_disposed]
+    if not there:
         return []
-    codes = labels.some(each.device for each in devices)
+    codes = labels.some(there)
     return [
         f"Isolate {codes}: battery suspect. Do not charge, power or ship; watch, and clear only"
         " by a named person."

@@ -80,17 +80,18 @@ WHERE note IS NOT NULL AND ($device IS NULL OR device = $device)
 ORDER BY ALL;
 
 -- name: unfit_case
--- A case that has failed by a note, or is not in use; lean, since it is asked at every drop.
-SELECT p.code AS "case", coalesce(a.new_value, 'in use') AS status, s.code AS series, f.drop_number,
+-- A case that has failed by a note, or a case or device that is not in use; lean, since it is asked
+-- at every drop.
+SELECT p.code, p.kind, coalesce(a.new_value, 'in use') AS status, s.code AS series, f.drop_number,
     concat_ws(' ', f.location, f.mode, f.note) AS seen, f.damage_note_id IS NOT NULL AS is_failed
 FROM specimen AS p
 LEFT JOIN latest_amendment AS a
     ON a.record_table = 'specimen' AND a.record_id = p.specimen_id AND a.column_name = 'status'
-LEFT JOIN failing_notes AS f ON f.specimen_id = p.specimen_id
+LEFT JOIN failing_notes AS f ON f.specimen_id = p.specimen_id AND p.kind = 'case'
 LEFT JOIN series AS s ON s.series_id = f.series_id
-WHERE p.specimen_id = $case_id
+WHERE p.specimen_id IN ($case_id, $device_id)
     AND (coalesce(a.new_value, 'in use') <> 'in use' OR f.damage_note_id IS NOT NULL)
-ORDER BY f.damage_note_id
+ORDER BY p.kind, f.damage_note_id
 LIMIT 1;
 
 -- name: staged_after_failure

@@ -4,10 +4,19 @@
 SELECT
     p.specimen_id, p.specimen AS device, p.model AS device_model, p.received_on, p.status,
     q.since AS quarantined_since,
-    -- One that came back into use is not out of it.
-    CASE WHEN p.status <> 'in use' THEN (SELECT max(e.entered_at_utc)::DATE
+    -- One that came back into use is not out of it. A disposal may be entered later than it was.
+    CASE WHEN p.status <> 'in use' THEN least(
+        (SELECT min(e.entered_at_utc)::DATE
         FROM amendment AS a JOIN entry AS e ON e.entry_id = a.entry_id
-        WHERE a.record_id = p.specimen_id AND a.column_name = 'status') END AS out_of_use_on
+        WHERE a.record_id = p.specimen_id AND a.column_name = 'status'
+            AND a.amendment_order > coalesce((SELECT max(b.amendment_order)
+                FROM amendment AS b
+                WHERE b.record_id = p.specimen_id AND b.column_name = 'status'
+                    AND b.new_value = 'in use'), 0)),
+        (SELECT max(d.disposed_on)
+        FROM all_disposals AS d
+        WHERE d.specimen_id = p.specimen_id AND d.disposed_part IS NULL
+            AND d.returned_because IS NULL)) END AS out_of_use_on
 FROM all_specimens AS p
 LEFT JOIN quarantined_devices AS q ON q.device_id = p.specimen_id
 WHERE p.kind = 'device'

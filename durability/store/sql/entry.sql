@@ -162,6 +162,10 @@ WITH recorded AS (
     UNION ALL
     SELECT entry_id, 'check_list', to_json(t) FROM check_list AS t
     UNION ALL
+    SELECT entry_id, 'disposal', to_json(t) FROM disposal AS t
+    UNION ALL
+    SELECT entry_id, 'disposal_return', to_json(t) FROM disposal_return AS t
+    UNION ALL
     SELECT entry_id, 'dose_declaration', to_json(t) FROM dose_declaration AS t
     UNION ALL
     SELECT entry_id, 'drop_in_quarantine', to_json(t) FROM drop_in_quarantine AS t

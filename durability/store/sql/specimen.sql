@@ -41,6 +41,44 @@ JOIN specimen AS p ON p.specimen_id = a.record_id
 WHERE p.code = $code AND a.record_table = 'specimen' AND a.column_name = 'status'
 ORDER BY a.amendment_order;
 
+-- name: add_disposal
+INSERT INTO disposal (
+    specimen_id, disposed_part, disposed_how, disposed_where, disposed_by, disposed_on, reason,
+    entry_id)
+VALUES (
+    $specimen_id, $part, $how, $where, $by, $on::DATE, $reason, $entry_id);
+
+-- name: disposals
+-- What was disposed of and not taken back, the earliest first: of a specimen, or of all.
+SELECT
+    specimen, disposed_on, disposed_part, disposed_how, disposed_where, disposed_by,
+    entered_at_utc, disposal_id
+FROM all_disposals
+WHERE returned_because IS NULL AND ($code IS NULL OR specimen = $code)
+ORDER BY disposed_on, entered_at_utc, specimen;
+
+-- name: disposals_of_specimen
+-- Every disposal of a specimen or of a part of it, those taken back too.
+SELECT
+    disposed_on, disposed_part, disposed_how, disposed_where, disposed_by, reason,
+    returned_because
+FROM all_disposals
+WHERE specimen = $code
+ORDER BY entered_at_utc, disposal_id;
+
+-- name: return_disposal
+INSERT INTO disposal_return (disposal_id, reason, entry_id)
+VALUES ($disposal_id, $reason, $entry_id);
+
+-- name: last_seen_of_specimen
+-- Day on which a specimen was last dropped or inspected, by the bench clock.
+SELECT max(happened_at)::DATE
+FROM (
+    SELECT dropped_at AS happened_at FROM all_drops WHERE $code IN ("case", device)
+    UNION ALL
+    SELECT inspected_at FROM all_checks WHERE device = $code
+);
+
 -- name: series_of_specimen
 SELECT
     s.series, s.device, s."case", s.drop_height_mm, s.surface, s.orientation, s.purpose, s.status,
@@ -146,7 +184,15 @@ WITH told AS (
     WHERE device = $code AND cleared_by IS NOT NULL
     UNION ALL
     SELECT
-        e.entered_at_utc, e.entered_at_utc, true, 6, 'amendment', s.code, d.drop_number,
+        disposed_on::TIMESTAMP, NULL, true, 6, 'disposal', NULL, NULL,
+        concat_ws(', ', coalesce(disposed_part, 'all of it') || ': ' || disposed_how,
+            disposed_where, reason, 'by ' || disposed_by, 'TAKEN BACK: ' || returned_because),
+        NULL, NULL, NULL, file_name, NULL, entered_by, entered_at_utc
+    FROM all_disposals
+    WHERE specimen = $code
+    UNION ALL
+    SELECT
+        e.entered_at_utc, e.entered_at_utc, true, 7, 'amendment', s.code, d.drop_number,
         concat_ws(' ', c."function", a.column_name || ':', coalesce(a.old_value, 'blank'), 'to',
             coalesce(a.new_value, 'blank') || ',', a.reason), NULL, NULL, NULL, e.file_name, NULL,
         e.entered_by, e.entered_at_utc
@@ -160,12 +206,18 @@ WITH told AS (
     LEFT JOIN specimen AS p
         ON p.specimen_id IN (s.device_id, s.case_id, i.device_id, a.record_id)
     WHERE p.code = $code AND a.column_name <> 'void_reason' -- told beside its status
+        -- Nor is the state of one that is gone, told as its disposal.
+        AND NOT (a.record_table = 'specimen' AND a.column_name = 'status'
+            AND a.new_value = 'disposed')
 )
 SELECT t.happened_at, t.dated, t.event, t.series, t.drop_number, t.what, t.peak_g,
     t.days_since_drop, t.file_name, t.source_row, t.entered_by, t.entered_at_utc
 FROM told AS t
 ASOF LEFT JOIN utc_offsets AS o ON t.happened_at >= o.since
-ORDER BY coalesce(t.at_utc, utc_of(t.happened_at, coalesce(o.utc_offset, 'Z'))),
+ORDER BY coalesce(t.at_utc,
+        -- A disposal has only its day, and comes after all else of that day.
+        utc_of(t.happened_at + CASE t.event WHEN 'disposal' THEN INTERVAL 1 DAY
+            ELSE INTERVAL 0 DAY END, coalesce(o.utc_offset, 'Z'))),
     t.place, t.age, t.series, t.drop_number, t.what;
 
 -- name: add_retest
