@@ -29,14 +29,16 @@ def dumps(value: Any) -> str:
     str
         One line; NaN and infinities as null.
     """
-    return json.dumps(_clean(value), ensure_ascii=False, allow_nan=False)
+    try:
+        return json.dumps(value, ensure_ascii=False, allow_nan=False, default=_as_plain)
+    except (TypeError, ValueError):  # a key that is no text; a NaN or infinity somewhere
+        return json.dumps(_clean(value), ensure_ascii=False, allow_nan=False)
 
 
-def _clean(value: Any) -> Any:
-    if value is None or isinstance(value, (str, bool, int)):
-        return value
+def _as_plain(value: Any) -> Any:
+    """What JSON has no notation for, as something that it has one for."""
     if isinstance(value, Mapping):
-        return {str(key): _clean(each) for key, each in value.items()}
+        return dict(value)
     if isinstance(value, (datetime, date, time)):
         return value.isoformat()
     if isinstance(value, (UUID, timedelta)):
@@ -44,11 +46,18 @@ def _clean(value: Any) -> Any:
     if isinstance(value, bytes):
         return value.hex()
     if hasattr(value, "tolist"):  # numpy arrays and scalars
-        return _clean(value.tolist())
-    if isinstance(value, Iterable):
+        return value.tolist()
+    return list(value) if isinstance(value, Iterable) else float(value)  # Decimal too
+
+
+def _clean(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {str(key): _clean(each) for key, each in value.items()}
+    if isinstance(value, (list, tuple)):
         return [_clean(each) for each in value]
-    number = float(value)  # Decimal too
-    return number if abs(number) < float("inf") else None
+    if isinstance(value, float):
+        return value if abs(value) < float("inf") else None
+    return value if value is None or isinstance(value, (str, int)) else _clean(_as_plain(value))
 
 
 def as_of(when: AsOf | None, answer: Any) -> Any:
