@@ -34,7 +34,7 @@ from durability.workflow import archive, waveforms
 from durability.workflow import archive as imports
 from durability.workflow import integrity as workflow
 from durability.workflow.integrity import run_selfcheck
-from durability.workflow.measuring import FilterChoice, RecordOptions
+from durability.workflow.measuring import FilterChoice, RecordOptions, remarks_of
 from durability.workflow.results import MeasuredFile, WaveformImport
 
 SHOWN_REJECTIONS = 20
@@ -154,6 +154,7 @@ def record_options(options: Namespace) -> RecordOptions:
         cross_channels=tuple(map(_cross_channel, options.cross_channels)),
         units=options.units,
         mv_per_g=options.mv_per_g,
+        gain=options.gain,
         full_scale_g=options.full_scale_g,
         sample_rate_hz=options.sample_rate_hz,
         time_unit=options.time_unit,
@@ -327,9 +328,10 @@ def _tell_event(options: Namespace, event: Any) -> None:
     print(pulse_labels.measured_file(event), flush=True)
     for flag in event.measures.flags:
         print(f"  {flag.words}", flush=True)
-    noticed = [event.inferred["noticed"]] if "noticed" in event.inferred else []
-    for note in (*event.measures.notes, *noticed):
+    for note in event.measures.notes:
         print(f"  note: {note}", flush=True)
+    for remark in remarks_of(event.inferred):
+        print(f"  {remark}", flush=True)
     from durability.report.answers.trend import trend_sentence
     from durability.workflow.study import open_study
 

@@ -124,9 +124,9 @@ SHEET_HELP = """\
 
 FILE = "file "
 FILE_OPTIONS = (
-    *("channel", "cross_channels", "units", "mv_per_g", "full_scale_g", "sample_rate_hz"),
-    *("time_unit", "delimiter", "decimal", "encoding", "first_line", "low_pass_hz"),
-    "channel_class",
+    *("channel", "cross_channels", "units", "mv_per_g", "gain", "full_scale_g"),
+    *("sample_rate_hz", "time_unit", "delimiter", "decimal", "encoding", "first_line"),
+    *("low_pass_hz", "channel_class"),
 )
 """Options that say how a waveform file is read and measured."""
 
@@ -399,6 +399,7 @@ class _BenchSession:
     def _store_file(self, words: str, note: str | None) -> tuple[StoredDrop, str, bool, str | None]:
         """A waveform file as the drop: stored, what was measured, whether void, its note."""
         from durability.report import pulse_labels
+        from durability.workflow.measuring import remarks_of
         from durability.workflow.waveforms import add_waveform_drop
 
         path = Path(words)
@@ -419,6 +420,7 @@ class _BenchSession:
             told_of_it += f", {pulse_labels.cross_words(measured.measures)}"
         if reason is not None:
             told_of_it += f", VOID ({reason})"
+        told_of_it = "; ".join((told_of_it, *remarks_of(measured.inferred)))
         return stored, told_of_it, reason is not None, note
 
     def _target(self) -> tuple[str, str]:

@@ -50,6 +50,7 @@ INSTEAD = {
     "channel": "--channel",
     "units": "--units",
     "sensitivity": "--mv-per-g",
+    "gain": "--gain",
     "cross channel": "--cross-channel",
     "recorded at": "drop amend --set dropped_at",
     "dated": "--date-by-file-time",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from datetime import date, datetime
@@ -54,6 +55,7 @@ class RecordOptions:
     cross_channels: tuple[CrossChannel, ...] = ()
     units: ValueUnit | None = None
     mv_per_g: float | None = None
+    gain: float | None = None
     full_scale_g: float | None = None
     sample_rate_hz: float | None = None
     time_unit: TimeUnit | None = None
@@ -67,7 +69,9 @@ class RecordOptions:
 
     def __post_init__(self) -> None:
         """Refuse a value out of its range."""
-        _refuse_unless_positive(self, "mv_per_g", "full_scale_g", "sample_rate_hz", "first_line")
+        _refuse_unless_positive(
+            self, "mv_per_g", "gain", "full_scale_g", "sample_rate_hz", "first_line"
+        )
 
     def given(self) -> dict[str, Any]:
         """What was stated, for the record."""
@@ -271,6 +275,7 @@ def read_and_measure(
             decimal=options.decimal,
             encoding=options.encoding,
             first_line=options.first_line,
+            gain=options.gain,
             read_parquet=store.read_parquet,
         )
         dropped_at = _moment_of(path, waveform.recorded_at, options)
@@ -301,6 +306,32 @@ def read_and_measure(
         cross=tuple((each.channel, each.mv_per_g) for each in waveform.cross),
     )
     return waveform, measured
+
+
+_ASSUMED = {
+    "units": ("readings in", "--units"),
+    "time base": ("time by", "--time-unit"),
+    "sample rate": ("rate of", "--sample-rate-hz"),
+    "data": ("data", "--first-line"),
+}
+"""What can be assumed of a file: how a remark about it begins, and the option that settles it."""
+
+
+def remarks_of(inferred: Mapping[str, str]) -> tuple[str, ...]:
+    """What was assumed of a file or noticed in it, in words, each with the option that settles it.
+
+    Parameters
+    ----------
+    inferred : mapping
+        What was worked out of the file.
+    """
+    assumed = [
+        f"assumed: {what} {inferred[name].replace(' assumed', '')} ({option})"
+        for name, (what, option) in _ASSUMED.items()
+        if re.search(r"\b(assumed|worked out|though)\b", inferred.get(name, ""))
+    ]
+    noticed = [f"noticed: {inferred['noticed']}"] if "noticed" in inferred else []
+    return (*assumed, *noticed)
 
 
 def _moment_of(path: Path, recorded_at: str | None, options: RecordOptions) -> str | None:

@@ -40,6 +40,7 @@ from durability.workflow.measuring import (
     measuring_inputs,
     not_judged,
     read_and_measure,
+    remarks_of,
 )
 from durability.workflow.results import FileTwice, MeasuredFile, WaveformImport
 from durability.workflow.session import Session
@@ -462,20 +463,13 @@ def _read_back(spool: IO[bytes], place: int, lengths: Sequence[int]) -> list[byt
 def _remarks(drops: Sequence[MeasuredFile], left_alone: Sequence[Path]) -> tuple[str, ...]:
     """What was assumed of the files, and which were left alone."""
     remarks = []
-    assumed = [drop.file for drop in drops if "assumed" in drop.inferred.get("units", "")]
-    if assumed:
-        more = f" and {len(assumed) - 1} more" if len(assumed) > 1 else ""
-        remarks.append(
-            f"assumed: readings in g, since the heading says acceleration without a unit, in"
-            f" {assumed[0]}{more} (--units)"
-        )
-    noticed: dict[str, list[str]] = defaultdict(list)
+    said: dict[str, list[str]] = defaultdict(list)
     for drop in drops:
-        if "noticed" in drop.inferred:
-            noticed[drop.inferred["noticed"]].append(drop.file)
-    for words, names in noticed.items():
+        for words in remarks_of(drop.inferred):
+            said[words].append(drop.file)
+    for words, names in said.items():
         more = f" and {len(names) - 1} more" if len(names) > 1 else ""
-        remarks.append(f"noticed: {words}, in {names[0]}{more}")
+        remarks.append(f"{words}, in {names[0]}{more}")
     if left_alone:
         remarks.append(
             f"left alone, since they hold no rows of numbers: {endings(left_alone)}; name a file"

@@ -274,6 +274,7 @@ def _taken(quantity: units.Quantity) -> Callable[[str], float]:
 length, acceleration = _taken(units.LENGTH), _taken(units.ACCELERATION)
 rest_time, frequency = _taken(units.REST_TIME), _taken(units.FREQUENCY)
 sensitivity = _taken(units.SENSITIVITY)
+plain_number = _typed(partial(units.read, quantity=None), "not a number, like 10")
 percentage, share = _taken(units.PERCENTAGE), _taken(units.SHARE)
 rise = _typed(units.read_rise, "not a fraction, like 0.5, or 50%")
 
@@ -384,6 +385,12 @@ def recorder_file(made: Any) -> None:
     )
     made.add_argument(
         "--mv-per-g", type=sensitivity, metavar="K", help="sensitivity, instead of the sensor's"
+    )
+    made.add_argument(
+        "--gain",
+        type=plain_number,
+        metavar="K",
+        help="the volts were multiplied by K: divide it out",
     )
     made.add_argument(
         "--full-scale-g", type=acceleration, metavar="G", help="full scale, instead of the sensor's"

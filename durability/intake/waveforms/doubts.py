@@ -16,12 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.intake.waveforms.preamble import (
-    Entry,
-    is_sensitivity_unit,
-    is_worth_of_count,
-    label,
-)
+from durability.intake.waveforms.preamble import label
 from durability.intake.waveforms.words import (
     Unit,
     of_channel,
@@ -60,28 +55,11 @@ MOST_CHANNELS = 8
 LENGTH_TOLERANCE = 0.01
 """Between a stated duration and samples times their interval: durations are rounded."""
 
-_FACTOR_WORD = one_of("of_channel", "factor")
-_FACTOR_KEY = of_channel(f"{_FACTOR_WORD}( {_FACTOR_WORD})*")
 _EXTREME_KEY = of_channel(one_of("of_channel", "extreme"))
 _RANGE_KEY = of_channel(one_of("of_channel", "range"))
 _POINTS_KEY, _DURATION_KEY = whole("points"), whole("duration")
-_NO_FACTOR, _OTHER_SCALE = within("no_factor"), within("other_scale")
+_OTHER_SCALE = within("other_scale")
 _IN_TURN, _OFF = within("in_turn"), within("off")
-_BEFORE_CONVERSION = re.compile(one_of("words", "before_conversion"))
-_PROBE = re.compile(one_of("words", "probe"))
-_PER_DIVISION = re.compile(r"/\s?div|per[ _]?div", re.IGNORECASE)
-_FACTOR = re.compile(
-    r"[x×*:]?\s*(?P<number>[+-]?\d*[.,]?\d+(?:[eE][+-]?\d+)?)\s*"
-    r"(?P<unit>[x×]|v/v|times|fach|:\s*1|db)?\s*(\(.*\))?",
-    re.IGNORECASE,
-)
-_UNDONE = re.compile(
-    rf"{within('undone').pattern}|"
-    r"(?<!probe)(?<!probe )(?<![\w.])[x×]\s?10+\b|[x×*]\s?10\s?(\^|\*\*|[⁻²³⁴⁵⁶])",
-    re.IGNORECASE,
-)
-"""Free words that tell of a scale still to be applied."""
-
 
 # -------------------------------------------------------------------------------- the values
 
@@ -156,74 +134,6 @@ def refuse_contradicted_unit(
             f"{table.file}: channel {column.name!r} is in {unit.symbol} by {column.unit_from} and"
             f" in {said.symbol} by {where}; settle it with --units"
         )
-
-
-def refuse_unread_scale(table: Table, index: int, place: tuple[int, int], unit: Unit) -> None:
-    """Refuse readings beside a factor that was not applied and is not known to be in them.
-
-    Parameters
-    ----------
-    table, index, place
-        As in ``refuse_contradicted_unit``.
-    unit : Unit
-        Of the readings.
-
-    Raises
-    ------
-    WaveformUnreadable
-        With what the preamble says and the option that takes the values as they stand.
-    """
-    preamble, name = table.preamble, table.columns[index].name
-    settle = f"say that the values are in {unit.symbol} as they are with --units {unit.symbol}"
-    for entry in preamble.entries:
-        words = entry.words
-        said = _FACTOR_KEY.fullmatch(words)
-        if said is None or _NO_FACTOR.search(words) or preamble.whose(entry, said, name) is False:
-            continue
-        if unit.quantity == "acceleration" and _BEFORE_CONVERSION.search(said["word"]):
-            continue
-        factors = _factors(entry, place)
-        if not any(factor != 1.0 for factor in factors):
-            continue
-        words = f"{entry.key} {entry.cells[0]}".strip()
-        if _PROBE.search(said["word"]) and _is_of_oscilloscope(table, said["word"]):
-            table.inferred["noticed"] = (
-                f"{words!r}: the readings of an oscilloscope hold their probe's factor"
-            )
-            continue
-        raise WaveformUnreadable(
-            f"{table.file}: the preamble says {words!r} and not whether the values of"
-            f" {name!r} hold it; {settle}, or export readings in g"
-        )
-    for line in preamble.lines:
-        if _UNDONE.search(line):
-            raise WaveformUnreadable(
-                f"{table.file}: the preamble says {line.strip()[:80]!r}, which may change the scale"
-                f" of {name!r}; {settle}, or export readings in g"
-            )
-
-
-def _factors(entry: Entry, place: tuple[int, int]) -> list[float]:
-    """Factors that an entry states for a channel; several when it isn't said which is whose."""
-    own = entry.at_place(*place)
-    cells = entry.cells if own is None else own.cells[:1]
-    beside = entry.cells[1] if len(entry.cells) > 1 else ""
-    if is_sensitivity_unit(beside) or _PER_DIVISION.search(" ".join(entry.cells[:2])):
-        return []
-    if (unit := read_unit(beside)) is not None and unit.quantity != "index":
-        return []
-    found = []
-    for cell in cells:
-        factor = _FACTOR.fullmatch(re.sub(r"^\s*1\s*:\s*(?=\d)", "", cell.strip()))
-        if factor is None:
-            continue
-        number = float(factor["number"].replace(",", "."))
-        found.append(10.0 ** (number / 20.0) if (factor["unit"] or "").lower() == "db" else number)
-    return [] if is_worth_of_count(entry) else found
-
-
-def _is_of_oscilloscope(table: Table, word: str) -> bool:
-    return "probe" in word or any(map(_PER_DIVISION.search, table.preamble.lines))
 
 
 def refuse_other_extremes(
@@ -330,7 +240,7 @@ def refuse_other_length(table: Table, count: int, rate_hz: float, *, has_stamps:
                 f" {rate_hz:.6g} Hz: settle it with --sample-rate-hz"
             )
         if abs(points - count) > 1:
-            table.inferred["noticed"] = f"{count} samples, the preamble says {points}"
+            table.notice(f"{count} samples, the preamble says {points}")
     for entry in table.preamble.entries:
         if not _DURATION_KEY.fullmatch(entry.word):
             continue

@@ -20,7 +20,7 @@ from durability.intake.waveforms.doubts import (
     refuse_stray_ends,
     refuse_words_in_turn,
 )
-from durability.intake.waveforms.layout import is_table, split_line
+from durability.intake.waveforms.layout import is_table, refuse_universal_file, split_line
 from durability.intake.waveforms.preamble import Preamble
 from durability.intake.waveforms.scale import (
     Sensitivity,
@@ -31,8 +31,13 @@ from durability.intake.waveforms.scale import (
     to_g,
 )
 from durability.intake.waveforms.table import Column, Table, from_arrays
-from durability.intake.waveforms.text import read_text, samples_across_lines, wide_lines
-from durability.intake.waveforms.timebase import find_time_base, recorded_at, time_columns
+from durability.intake.waveforms.text import read_text, wide_lines
+from durability.intake.waveforms.timebase import (
+    find_time_base,
+    recorded_at,
+    samples_across_lines,
+    time_columns,
+)
 from durability.record.errors import WaveformUnreadable
 from durability.record.records import CrossRecord, Waveform
 
@@ -78,6 +83,7 @@ def read_waveform(
     decimal: Literal[".", ","] | None = None,
     encoding: str | None = None,
     first_line: int | None = None,
+    gain: float | None = None,
     read_parquet: Callable[[Path], pd.DataFrame] | None = None,
 ) -> Waveform:
     """The acceleration of one channel of an exported record, in g.
@@ -111,6 +117,8 @@ def read_waveform(
         Of a text export, like "utf-16" or "cp1252".
     first_line : int, optional
         Line of a text export on which the data begin, from 1.
+    gain : float, optional
+        By which the values were multiplied on their way to the recorder; they are divided by it.
     read_parquet : callable, optional
         Reads a Parquet file into a frame.
 
@@ -143,6 +151,7 @@ def read_waveform(
     elif content[:6] == b"\x93NUMPY" or content[:4] == b"PK\x03\x04":
         table = _numpy_table(path.name, content, inferred)
     else:
+        refuse_universal_file(path.name, content)
         text = _decoded(path.name, content, inferred, encoding)
         table = read_text(
             path.name,
@@ -162,6 +171,7 @@ def read_waveform(
         mv_per_g=mv_per_g,
         sample_rate_hz=sample_rate_hz,
         time_unit=time_unit,
+        gain=gain,
     )
 
 
@@ -391,10 +401,14 @@ def _waveform(
     mv_per_g: float | SensitivityAt | None,
     sample_rate_hz: float | None,
     time_unit: TimeUnit | None,
+    gain: float | None,
 ) -> Waveform:
-    times, counts = time_columns(table)
-    if not times and not counts:
-        table = samples_across_lines(table)
+    times, counts = time_columns(table, time_unit)
+    if {*times, *counts} <= {0}:
+        known_hz = sample_rate_hz or table.preamble.rate_hz
+        upright = samples_across_lines(table, len(times + counts), known_hz)
+        if upright is not table:
+            table, times, counts = upright, [], []
     no_channels = frozenset(times + counts)
     channels = [i for i in range(len(table.columns)) if i not in no_channels]
     table.preamble.channels = tuple(table.columns[i].name for i in channels)
@@ -410,7 +424,7 @@ def _waveform(
         )
     if channel is None and len(channels) == 1:
         refuse_channels_in_turn(table)
-    base = find_time_base(table, times, index, sample_rate_hz, time_unit)
+    base = find_time_base(table, times, counts, index, sample_rate_hz, time_unit)
     if base.time_column is None and table.broken_at is not None:
         raise WaveformUnreadable(
             f"{table.file}, line {table.broken_at}: a blank line among the data, as between two"
@@ -436,7 +450,7 @@ def _waveform(
     elif mv_per_g is not None:
         sensitivity = Sensitivity(mv_per_g, "given", is_given=True)
     acceleration_g, applied_mv_per_g, told = to_g(
-        table, channels, index, values, units=units, sensitivity=sensitivity
+        table, channels, index, values, units=units, sensitivity=sensitivity, gain=gain
     )
     table.inferred.update(told)
     column = table.columns[index]
@@ -451,6 +465,7 @@ def _waveform(
             numbers,
             units=units if _is_in_one_unit(column, beside) else None,
             sensitivity=_cross_sensitivity(table, channels, at, named, sensitivity),
+            gain=gain,
         )
         words = [f"{beside.heading} (column {at + 1})", *told.values()]
         table.inferred[f"cross channel {beside.name}"] = ", ".join(words)

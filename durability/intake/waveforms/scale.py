@@ -12,8 +12,8 @@ from durability.intake.waveforms.doubts import (
     refuse_assumed_g,
     refuse_contradicted_unit,
     refuse_other_extremes,
-    refuse_unread_scale,
 )
+from durability.intake.waveforms.gains import gain_of, refuse_unread_scale
 from durability.intake.waveforms.words import (
     VALUE_UNITS,
     Unit,
@@ -167,6 +167,7 @@ def to_g(
     *,
     units: ValueUnit | None,
     sensitivity: Sensitivity | None,
+    gain: float | None = None,
 ) -> tuple[FloatArray, float | None, dict[str, str]]:
     """A channel's values in g, the sensitivity in them if they were volts, and how that was found.
 
@@ -184,6 +185,8 @@ def to_g(
         As told.
     sensitivity : Sensitivity or None
         What the preamble says of the channel stands in for None.
+    gain : float or None
+        By which the values were multiplied, as told.
 
     Raises
     ------
@@ -202,7 +205,7 @@ def to_g(
     elif says_only_acceleration(column.heading):
         given = sensitivity is not None and sensitivity.is_given
         refuse_assumed_g(table, index, values, has_sensitivity=given)
-        unit, how = value_unit("g"), "assumed, since the heading says acceleration without a unit"
+        unit, how = value_unit("g"), "assumed since the heading says acceleration without a unit"
     else:
         unit, how = None, ""
     told: dict[str, str] = {}
@@ -216,6 +219,11 @@ def to_g(
             f"one with --units ({', '.join(VALUE_UNITS)})"
         )
     told["units"] = f"{unit.symbol}, {how}"
+    if gain is None:
+        gain_of(table, index, place, unit, is_assumed=how.startswith("assumed"))
+    else:
+        values = values / gain
+        told["gain"] = f"readings divided by {gain:g}, given"
     is_settled = units is not None or "scale" in told
     if not is_settled:
         refuse_unread_scale(table, index, place, unit)

@@ -59,6 +59,12 @@ class Table:
     broken_at: int | None = None
     """Number of a blank line among the data: another record may follow it."""
 
+    def notice(self, words: str) -> None:
+        """Report something about the file to who imports it, once."""
+        said = self.inferred.get("noticed", "")
+        if words not in said:
+            self.inferred["noticed"] = f"{said}; {words}" if said else words
+
 
 def column(heading: str, number: int, unit: Unit | None = None) -> Column:
     """A column from what stands above it; a nameless one is called by its number, from 1."""

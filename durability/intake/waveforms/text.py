@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from durability.intake.waveforms.doubts import points_stated, refuse_words_in_turn
+from durability.intake.waveforms.doubts import refuse_words_in_turn
 from durability.intake.waveforms.layout import (
     CLOCK,
     DELIMITERS,
@@ -83,25 +83,6 @@ def _wide_line(line: str, split: Split) -> WideLine | None:
         if len(cells) == begin >= _WIDE:
             return WideLine("heading", ())
     return None
-
-
-def samples_across_lines(table: Table) -> Table:
-    """A table whose samples run on from line to line, as one column; any other as it is.
-
-    That is certain where nothing names the columns and the preamble says how many samples there
-    are: just as many as numbers.
-    """
-    stated = points_stated(table)
-    if not stated or len(table.columns) < 2 or not all(each.is_nameless for each in table.columns):
-        return table
-    numbers = np.column_stack(table.load(list(range(len(table.columns)))))
-    samples = numbers.ravel()
-    samples = samples[: samples.size - int(np.argmax(np.isfinite(samples[::-1])))]
-    if samples.size not in stated or len(numbers) in stated:
-        return table
-    table.inferred["data"] += ", the samples running on from line to line"
-    upright = from_arrays(table.file, {"": samples}, table.preamble, table.inferred)
-    return replace(upright, place=lambda row: table.place(row // len(table.columns)))
 
 
 def read_rows(
@@ -254,7 +235,10 @@ def _tidied(text: str) -> str:
 
     A line that breaks within a quoted cell of the head goes on behind a vertical tab.
     """
-    for odd, usual in (("\u2212", "-"), ("\u00a0", " "), ("\u202f", " "), ("\u2009", " ")):
+    for odd, usual in (
+        *(("\u2212", "-"), ("\uff1a", ":"), ("\uff0c", ",")),
+        *(("\u00a0", " "), ("\u202f", " "), ("\u2009", " "), ("\u3000", " ")),
+    ):
         if odd in text:
             text = text.replace(odd, usual)
     if _SINGLE_QUOTED_NUMBER.search(text[-_TAIL:]):

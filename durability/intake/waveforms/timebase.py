@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, time
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from durability.intake.waveforms.doubts import points_stated
 from durability.intake.waveforms.preamble import PLAUSIBLE_RATES_HZ
+from durability.intake.waveforms.table import Table, from_arrays
 from durability.intake.waveforms.words import (
     TIME_UNITS,
     WORDS,
@@ -22,7 +24,6 @@ from durability.intake.waveforms.words import (
 from durability.record.errors import WaveformUnreadable
 
 if TYPE_CHECKING:
-    from durability.intake.waveforms.table import Table
     from durability.record.records import FloatArray
 
 _HEAD_CHARACTERS = 8192
@@ -254,27 +255,88 @@ class TimeBase:
         return unit
 
 
-def time_columns(table: Table) -> tuple[list[int], list[int]]:
+def time_columns(table: Table, time_unit: str | None) -> tuple[list[int], list[int]]:
     """Columns that tell time, and columns that only count.
+
+    Whole numbers that rise by 1 below "X" or "Time" count samples, unless a unit says otherwise.
 
     Parameters
     ----------
     table : Table
         What was found in the file.
+    time_unit : str or None
+        As given.
     """
+    has_unit = time_unit is not None or table.preamble.time_unit is not None
     times: list[int] = []
     counts: list[int] = []
     for i in range(len(table.columns)):
-        if _tells_time(table, i, counts):
+        if _tells_time(table, i, counts, has_unit=has_unit):
             times.append(i)
         elif _counts(table, i):
             counts.append(i)
     return times, counts
 
 
+_CLEARLY = 2.0
+"""Times by which samples in one order must differ more from their neighbours than in another."""
+
+
+def samples_across_lines(table: Table, first: int, rate_hz: float | None) -> Table:
+    """A table whose samples run on from line to line, as one column; any other as it is.
+
+    Certain where nothing names the columns and the preamble says how many samples there are, or
+    the column before them counts on by as many as a line holds. Else neighbours decide: a shock
+    recorded by a sensor changes less from sample to sample than from line to line.
+
+    Parameters
+    ----------
+    table : Table
+        What was found in the file.
+    first : int
+        Columns left of the samples that count or tell time: 0 or 1.
+    rate_hz : float or None
+        As given or as the preamble says.
+
+    Raises
+    ------
+    WaveformUnreadable
+        Columns without names may be channels or run on, and nothing decides.
+    """
+    width = len(table.columns) - first
+    if width < 2 or not all(each.is_nameless for each in table.columns):
+        return table
+    stated = points_stated(table)
+    steps = np.diff(table.head[:, 0]) if first else np.empty(0)
+    step = float(np.median(steps)) if steps.size else 0.0
+    # The number of each line's first sample, or its time.
+    counted = step == width or (rate_hz is not None and abs(step * rate_hz / width - 1.0) < 0.01)
+    if first and not counted:
+        return table
+    numbers = np.column_stack(table.load(list(range(first, len(table.columns)))))
+    samples = numbers.ravel()
+    samples = samples[: samples.size - int(np.argmax(np.isfinite(samples[::-1])))]
+    remark = ", the samples running on from line to line"
+    if not counted and (samples.size not in stated or len(numbers) in stated):
+        along, down = (float(np.nansum(np.diff(each, axis=0) ** 2)) for each in (samples, numbers))
+        if along > _CLEARLY * down:
+            return table
+        if _CLEARLY * along > down:
+            raise WaveformUnreadable(
+                f"{table.file}: lines of {width} numbers with no names above them and no time:"
+                " channels side by side, or samples that run on from line to line; name the"
+                " columns, or export one sample a line"
+            )
+        remark = ", assumed: the samples run on from line to line"
+    table.inferred["data"] = table.inferred.get("data", "") + remark
+    upright = from_arrays(table.file, {"": samples}, table.preamble, table.inferred)
+    return replace(upright, place=lambda row: table.place(row // width))
+
+
 def find_time_base(
     table: Table,
     times: list[int],
+    counts: list[int],
     channel: int,
     sample_rate_hz: float | None,
     time_unit: str | None,
@@ -285,8 +347,8 @@ def find_time_base(
     ----------
     table : Table
         What was found in the file.
-    times : list of int
-        Columns that tell time.
+    times, counts : list of int
+        Columns that tell time, and columns that only count.
     channel : int
         The column of readings.
     sample_rate_hz, time_unit
@@ -313,6 +375,13 @@ def find_time_base(
         raise WaveformUnreadable(
             f"{table.file}: by the preamble the sample rate may be {' or '.join(rates)} Hz; give "
             "the rate with --sample-rate-hz"
+        )
+    if known_hz is None and counts:
+        heading = table.columns[counts[0]].heading
+        raise WaveformUnreadable(
+            f"{table.file}: column {heading!r} rises by 1 from row to row and has no unit of time,"
+            " so it counts the samples; give their rate with --sample-rate-hz, or the column's unit"
+            " with --time-unit"
         )
     if known_hz is None:
         raise WaveformUnreadable(
@@ -356,19 +425,19 @@ def _counts(table: Table, index: int) -> bool:
     column = table.columns[index]
     if column.unit is not None and column.unit.quantity != "counts":
         return column.unit.quantity == "index"
-    if names_index(column.name) or index == 0:
+    if names_index(column.name) or names_time(column.name) or index == 0:
         return _is_running_number(table, index)
     return False
 
 
-def _tells_time(table: Table, index: int, counts: list[int]) -> bool:
+def _tells_time(table: Table, index: int, counts: list[int], *, has_unit: bool) -> bool:
     column = table.columns[index]
     steps = _head_steps(table, index)
     forward = bool(steps.size == 0 or np.median(steps) > 0.0 or np.mean(steps) > 0.0)
     if column.unit is not None:
         return column.unit.quantity == "time"
-    rate_told = bool(table.preamble.rates_hz())
-    if _is_running_number(table, index) and (rate_told or names_index(column.name)):
+    is_count = not has_unit or names_index(column.name) or bool(table.preamble.rates_hz())
+    if is_count and _is_running_number(table, index):
         return False
     even = bool(
         steps.size > 1 and steps.min() > 0.0 and np.ptp(steps) <= 0.5 * float(np.median(steps))

@@ -1,0 +1,189 @@
+"""Layouts of recorders' files: bytes in, expected samples, rate and unit, or the refusal."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from durability.intake.waveforms import read_waveform
+from durability.record.errors import WaveformUnreadable
+
+FS = 150_000.0
+N = 400
+_I = np.arange(N)
+G = np.round(
+    100 * np.sin(np.pi * np.clip((_I - 150) / 60, 0, 1))
+    + 0.3 * np.random.default_rng(3).standard_normal(N),
+    3,
+)
+"""A drop as it would be seen in g; the files hold it in one or another shape."""
+
+
+def rows(row, count=N):
+    return "".join(row(i) + "\n" for i in range(count))
+
+
+def timed(factor=1.0):
+    return rows(lambda i: f"{i / FS:.9f},{factor * G[i]:.6f}")
+
+
+def read(tmp_path, content, **options):
+    path = tmp_path / "drop.csv"
+    path.write_bytes(content if isinstance(content, bytes) else content.encode())
+    return read_waveform(path, **options)
+
+
+def is_read(tmp_path, content, **options):
+    record = read(tmp_path, content, **options)
+    np.testing.assert_allclose(record.acceleration_g, G, rtol=1e-9, atol=1e-5)
+    assert record.sample_rate_hz == pytest.approx(FS, rel=1e-4)
+    return record
+
+
+# --------------------------------------------------------------------------------------- gains
+
+VOLTS = "Time (s),CH1 (V)\n" + timed(0.1)
+"""Behind a gain of 10, by a sensor of 10 mV/g."""
+
+GAINS_OF_10 = """\
+Conditioner gain: 10 | IEPE gain: 10 | Coupler gain = x10 | Preamplifier gain,10 | Pre amp: 10
+Analog gain: 10 | Hardware Gain;10 | Post-gain: 10 | postGain=10 | Digital gain 10 | PGA gain: 10x
+Charge amplifier: 10 mV/pC | Charge amp gain 0.01 V/pC | Vertical multiplier: 10 | Multiplier: 10
+Vorverstärkung: 10 | Vorverstaerkung: 10 | Verstaerkung 10 | Verstärkungsfaktor: 10,0 (fest)
+Gain switch 1-10-100: 10 | 1-10-100: 10 | Gain selector [1/10/100]: 10 | ICP conditioner: x10
+Amplifier setting: 10 | AmpGain=10 | Gain (dB): 20 | Gain,20,dB | # gain 20 dB | Gain = 1E1
+Ganancia: 10 | Guadagno: 10 | Amplification : 10 | Förstärkning: 10 | Versterking: 10 | 増幅率: 10
+Note: conditioner gain of 10 used | Recorded with x10 gain | Signal amplified 10 times | Gain 1:10
+Channel 1 gain: 10 | CH1 Gain,10 | Gain CH1: 10 | Gain:\t10\tV/V | Y multiplier: 10
+Overall gain: 10.0 (IEPE 1 x amp 10) | Gain setting: position 3, x10""".replace("\n", " | ")
+
+
+@pytest.mark.parametrize("words", GAINS_OF_10.split(" | "))
+def test_a_gain_in_any_words_stops_volts_until_it_is_divided_out(words, tmp_path):
+    content = words + "\n" + VOLTS
+    for options in ({}, {"units": "V"}):
+        with pytest.raises(WaveformUnreadable, match=r"--gain [\d.]+, or say with --gain 1 "):
+            read(tmp_path, content, mv_per_g=10.0, **options)
+    record = is_read(tmp_path, content, mv_per_g=10.0, gain=10.0)
+    assert record.inferred["gain"] == "readings divided by 10, given"
+
+
+@pytest.mark.parametrize(
+    "words",
+    ["Attenuation: 10", "Probe,10:1", "Probe: 10X", "Dämpfung: 20 dB", "Abschwaechung: 10-fach"],
+)
+def test_what_takes_off_a_tenth_is_a_gain_of_a_tenth(words, tmp_path):
+    with pytest.raises(WaveformUnreadable, match=r"--gain 0\.1, or"):
+        read(tmp_path, words + "\n" + VOLTS, mv_per_g=10.0)
+    record = read(tmp_path, f"Scale: 0.5 V/div\n{words}\n{VOLTS}", mv_per_g=100.0)
+    assert "oscilloscope" in record.inferred["noticed"]
+
+
+NO_GAIN = """\
+Gain: 1 | Gain: 0 dB | Gain,1.0 | Gain: x1 | Gain: unity | Gain: off | Probe: 1X | Attenuation: 1:1
+Charge amplifier: 1 mV/pC | CH2 gain: 10 | Gain error: 0.05 % | Amplifier model: 5134 | Gain: 100 %
+Amplifier serial number: 10 | Vertical gain: 0.5 V/div | Gain bandwidth: 10 MHz | Amplifier: 5134B
+Again 10 drops | Conditioner: 480C02 | Amplifier date: 2026-01-02 | Verstärkung: 1,0 | Amplitude: 10
+[Channel 2]\nGain: 10 | No;Name;Gain\n1;CH2;10""".replace("\n", " | ", 3)
+
+
+@pytest.mark.parametrize("words", NO_GAIN.split(" | "))
+def test_a_gain_of_1_or_of_something_else_passes(words, tmp_path):
+    record = is_read(tmp_path, words + "\nTime (s),CH1 (V)\n" + timed(0.01), mv_per_g=10.0)
+    assert "noticed" not in record.inferred
+
+
+def test_a_table_of_channels_states_a_gain_for_each(tmp_path):
+    table = "No;Name;Gain;Unit\n1;CH1;10;V\n2;CH2;1;V\n\n"
+    both = rows(lambda i: f"{i / FS:.9f};{0.1 * G[i]:.6f};{0.01 * G[i]:.6f}")
+    content = table + "Time (s);CH1 (V);CH2 (V)\n" + both
+    is_read(tmp_path, content, channel="CH2", mv_per_g=10.0)
+    with pytest.raises(WaveformUnreadable, match="'Gain 10'"):
+        read(tmp_path, content, channel="CH1", mv_per_g=10.0)
+
+
+def test_readings_in_g_have_a_gain_behind_them_and_the_import_says_so(tmp_path):
+    record = is_read(tmp_path, "Conditioner gain: 10\nTime (s),Accel (g)\n" + timed())
+    assert "'Conditioner gain 10': readings in g are" in record.inferred["noticed"]
+    with pytest.raises(WaveformUnreadable, match="--gain 10"):  # g is only assumed
+        read(tmp_path, "Conditioner gain: 10\nTime (s),Acceleration\n" + timed())
+    record = read(tmp_path, "Gain: high\nTime (s),CH1 (V)\n" + timed(), mv_per_g=1000.0)
+    assert "'Gain high': no number" in record.inferred["noticed"]
+
+
+# ------------------------------------------------------------------------------------- samples
+
+
+def across(width, lead="", samples=G):
+    starts = range(0, len(samples), width)
+    return "".join(
+        lead.format(i) + " ".join(f"{v:.3f}" for v in samples[i : i + width]) + "\n" for i in starts
+    )
+
+
+RATE = "Sample rate: 150 kHz\nUnit: g\n"
+LAYOUTS = {
+    "a counter below Time, the rate above": (
+        "Sample rate: 150 kHz\nTime,Accel (g)\n" + rows(lambda i: f"{i},{G[i]}"),
+        {},
+    ),
+    "a counter below X, the rate given": (
+        "X,Accel (g)\n" + rows(lambda i: f"{i},{G[i]}"),
+        {"sample_rate_hz": FS},
+    ),
+    "eight samples a line": (RATE + across(8), {}),
+    "seven samples a line, the last one short": (RATE + across(7), {}),
+    "eight samples behind a counter": (RATE + across(8, "{:5d} "), {}),
+}
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+def test_layouts(layout, tmp_path):
+    content, options = LAYOUTS[layout]
+    is_read(tmp_path, content, **options)
+
+
+def test_samples_that_may_run_on_are_reported_and_never_halved(tmp_path):
+    record = is_read(tmp_path, RATE + across(8), channel="1")
+    assert "assumed: the samples run on" in record.inferred["data"]
+    with pytest.raises(WaveformUnreadable, match="no single channel '3'"):
+        read(tmp_path, RATE + across(8), channel="3")
+
+
+UNIVERSAL = "    -1\n    58\nNONE\nNONE\n01-JAN-26\nNONE\nNONE\n 1 0 0 0 NONE 1 3 NONE 0 0\n"
+REFUSED = {
+    **{
+        f"a counter below {head}": (
+            f"{head},Accel (g)\n" + rows(lambda i: f"{i},{G[i]}"),
+            {},
+            "rises by 1 .* --sample-rate-hz, or the column's unit with --time-unit",
+        )
+        for head in ("X", "Time", "t", "TIME", "Zeit")
+    },
+    "a universal file": (UNIVERSAL + across(6), {}, r"universal file \(dataset 58\).*one sample a"),
+    "noise a line, channels or not": (
+        RATE + across(5, samples=np.random.default_rng(5).standard_normal(N)),
+        {"channel": "1"},
+        "channels side by side, or samples that run on",
+    ),
+    "channels without names": (
+        RATE + rows(lambda i: f"{G[i]} {0.2 * G[i]:.3f} {-0.5 * G[i]:.3f}"),
+        {},
+        "3 channels could be meant",
+    ),
+}
+
+
+@pytest.mark.parametrize("case", REFUSED)
+def test_refusals_say_what_would_be_right(case, tmp_path):
+    content, options, words = REFUSED[case]
+    with pytest.raises(WaveformUnreadable, match=words) as caught:
+        read(tmp_path, content, **options)
+    assert "\n" not in str(caught.value)
+
+
+def test_a_counter_is_time_where_a_unit_says_so(tmp_path):
+    content = "Time,Accel (g)\n" + rows(lambda i: f"{i},{G[i]}")
+    assert read(tmp_path, content, time_unit="us").sample_rate_hz == 1e6
+    with_unit = content.replace("Time", "Time (us)")
+    assert read(tmp_path, with_unit).sample_rate_hz == 1e6
