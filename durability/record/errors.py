@@ -151,5 +151,11 @@ class WaveformUnreadable(DurabilityError):
     """A waveform file can't be read as a single-channel time record."""
 
 
+class LibraryMissing(WaveformUnreadable):
+    """A file of its kind is read by a library that is not installed."""
+
+    exit_status = 2
+
+
 class RecordBreaksOff(WaveformUnreadable):
     """A record ends within its pulse, and its file may still be written."""

@@ -269,6 +269,7 @@ def read_and_measure(
             cross_channels=options.cross_channels,
             units=options.units,
             mv_per_g=options.mv_per_g or sensitivity_at,
+            full_scale_g=options.full_scale_g,
             sample_rate_hz=options.sample_rate_hz,
             time_unit=options.time_unit,
             delimiter=options.delimiter,

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from durability.intake.waveforms.folder import records_in, sha256_of
+from durability.intake.waveforms.reading import format_of
 from durability.record.errors import (
     DropTaken,
     RecordBreaksOff,
@@ -225,9 +226,11 @@ def _stamp(path: Path) -> tuple[int, int]:
 
 def _breaks_off(path: Path) -> bool:
     """Whether a file of text ends within a line, as one does that is still being written."""
-    if path.suffix.lower() in (".npy", ".npz", ".parquet", ".gz"):
+    if path.suffix.lower() in (".parquet", ".gz"):
         return False
     with path.open("rb") as file:
+        if format_of(file.read(1 << 16)) is not None:
+            return False
         file.seek(0, 2)
         file.seek(max(file.tell() - 2, 0))
         return b"\n" not in file.read().replace(b"\r", b"\n")

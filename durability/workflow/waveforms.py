@@ -17,6 +17,7 @@ from durability.record import clock
 from durability.record.errors import (
     DropTaken,
     ImportRefused,
+    LibraryMissing,
     NothingReadable,
     RecordBreaksOff,
     RecordRefused,
@@ -301,6 +302,8 @@ def explain_waveforms(
     for path in files:
         try:
             drops.append(read_and_measure(path, rig, options)[1])
+        except LibraryMissing:
+            raise
         except WaveformUnreadable as fault:
             rejections.append(_rejection(path, fault))
     count = ImportCount(
@@ -380,6 +383,8 @@ def import_waveforms(
                 measured.append((path, drop, [*map(spool.write, _encoded(waveform))]))
             except DropTaken as old:
                 duplicates.append(FileTwice(old.file, old.series, old.drop_number))
+            except LibraryMissing:
+                raise
             except WaveformUnreadable as fault:
                 rejections.append(_rejection(path, fault))
         if rejections and not keep_good:

@@ -9,7 +9,8 @@ from collections.abc import Iterable
 from functools import lru_cache
 from pathlib import Path
 
-from durability.intake.waveforms.reading import MAX_FILE_BYTES, begins_as_record
+from durability.intake.waveforms.formats import MAX_FILE_BYTES
+from durability.intake.waveforms.reading import begins_as_record
 from durability.record.errors import UnusableCall
 
 RECORD_ENDINGS = (
@@ -23,6 +24,14 @@ RECORD_ENDINGS = (
     ".npy",
     ".npz",
     ".parquet",
+    ".wav",
+    ".mat",
+    ".uff",
+    ".unv",
+    ".tdms",
+    ".h5",
+    ".hdf5",
+    ".mf4",
 )
 """Endings of exported records, each also with .gz behind it. In a folder, a file of another ending
 is a record if it holds rows of numbers; a file named outright is read whatever it is."""

@@ -47,29 +47,6 @@ DELIMITERS = {"\t": "tab", ";": "semicolon", ",": "comma", "|": "bar", " ": "bla
 _LINE = re.compile(r"[^\r\n]*(?:\r\r\n|\r\n|\n|\r|\Z)")
 
 
-_UNIVERSAL = re.compile(rb"\s*-1\s*[\r\n]+\s*(?P<dataset>\d{1,4})(?P<binary>[bB]?)\b")
-
-
-def universal_dataset(content: bytes) -> tuple[int, bool] | None:
-    """Number of the first dataset of a universal file, and whether it is binary; None of others.
-
-    Such a file begins with a line of -1 alone, and the dataset's number on the next.
-    """
-    found = _UNIVERSAL.match(content[:400])
-    return None if found is None else (int(found["dataset"]), bool(found["binary"]))
-
-
-def refuse_universal_file(file: str, content: bytes) -> None:
-    """Refuse a universal file, whose samples follow lines of codes and run over its lines."""
-    dataset = universal_dataset(content)
-    if dataset is not None:
-        raise WaveformUnreadable(
-            f"{file}: a universal file (dataset {dataset[0]}), whose rate and units are codes and"
-            " whose samples run on from line to line; export the record as a table, one sample a"
-            " line with its time"
-        )
-
-
 @dataclass(frozen=True, slots=True)
 class Line:
     """A line that is not blank."""

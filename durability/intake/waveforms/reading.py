@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import io
-import zipfile
 import zlib
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -12,6 +10,8 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
+from durability.intake.waveforms.blocks import BLOCKS
+from durability.intake.waveforms.containers import CONTAINERS
 from durability.intake.waveforms.doubts import (
     columns_of_parts,
     refuse_channels_in_turn,
@@ -20,7 +20,17 @@ from durability.intake.waveforms.doubts import (
     refuse_stray_ends,
     refuse_words_in_turn,
 )
-from durability.intake.waveforms.layout import is_table, refuse_universal_file, split_line
+from durability.intake.waveforms.formats import (
+    FORMATS,
+    MAX_FILE_BYTES,
+    Format,
+    floats,
+    read_parts,
+    same_length,
+    table_of,
+    too_large,
+)
+from durability.intake.waveforms.layout import is_table, split_line
 from durability.intake.waveforms.preamble import Preamble
 from durability.intake.waveforms.scale import (
     Sensitivity,
@@ -45,10 +55,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from durability.record.records import FloatArray
-
-MAX_FILE_BYTES = 500_000_000
-"""Largest file taken, also after unpacking: some 20 million samples, 20 s at 1 MHz, where a drop
-takes a few tenths of a second."""
 
 MIN_SAMPLES = 8
 """Fewer can hold no pulse and its baseline."""
@@ -77,6 +83,7 @@ def read_waveform(
     cross_channels: Sequence[CrossChannel] = (),
     units: ValueUnit | None = None,
     mv_per_g: float | SensitivityAt | None = None,
+    full_scale_g: float | None = None,
     sample_rate_hz: float | None = None,
     time_unit: TimeUnit | None = None,
     delimiter: str | None = None,
@@ -88,8 +95,9 @@ def read_waveform(
 ) -> Waveform:
     """The acceleration of one channel of an exported record, in g.
 
-    Takes text in any of the usual layouts, also gzipped, NumPy's .npy and .npz, and Parquet where
-    the caller brings a reader for it. The kind of file and its layout are told from its content.
+    Takes text in any of the usual layouts, also gzipped, the binary formats of ``formats`` and
+    ``containers``, and Parquet where the caller brings a reader for it. The kind of file and its
+    layout are told from its content.
     What had to be worked out is named in the answer's ``inferred``; each of the options overrides
     one part of that.
 
@@ -105,6 +113,8 @@ def read_waveform(
         Of the channel's values.
     mv_per_g : float or callable, optional
         Sensitivity of the sensor, which may hang on the day; needed for values in V or mV.
+    full_scale_g : float, optional
+        Of a file of whole numbers that says nothing of their scale, like WAV.
     sample_rate_hz : float, optional
         Instead of the file's own time column or preamble.
     time_unit : {"s", "ms", "us", "ns"}, optional
@@ -148,10 +158,11 @@ def read_waveform(
             preamble.note(str(key), str(value))
         arrays = _frame_arrays(path.name, frame)
         table = from_arrays(path.name, arrays, preamble, inferred)
-    elif content[:6] == b"\x93NUMPY" or content[:4] == b"PK\x03\x04":
-        table = _numpy_table(path.name, content, inferred)
+    elif (kind := format_of(content)) is not None:
+        inferred["format"] = kind.words
+        parts = read_parts(path.name, content, kind)
+        table, channel = table_of(path.name, parts, channel, full_scale_g, inferred)
     else:
-        refuse_universal_file(path.name, content)
         text = _decoded(path.name, content, inferred, encoding)
         table = read_text(
             path.name,
@@ -175,6 +186,11 @@ def read_waveform(
     )
 
 
+def format_of(head: bytes) -> Format | None:
+    """The kind of a file that is not text, by its first bytes; None for others."""
+    return next((each for each in (*FORMATS, *BLOCKS, *CONTAINERS) if each.fits(head)), None)
+
+
 def begins_as_record(head: bytes) -> bool:
     """Whether a file's first bytes are those of a table of numbers.
 
@@ -185,7 +201,7 @@ def begins_as_record(head: bytes) -> bool:
     """
     if head[:2] == b"\x1f\x8b":
         head = zlib.decompressobj(wbits=31).decompress(head, len(head))
-    if head[:4] == b"PAR1" or head[:6] == b"\x93NUMPY":
+    if head[:4] == b"PAR1" or (head[:4] != b"PK\x03\x04" and format_of(head) is not None):
         return True
     try:
         text = _decoded("", head, {}, None)
@@ -197,18 +213,11 @@ def begins_as_record(head: bytes) -> bool:
 # ------------------------------------------------------------------------------------- bytes
 
 
-def _too_large(name: str, size: float) -> WaveformUnreadable:
-    return WaveformUnreadable(
-        f"{name}: {size / 1e6:,.0f} MB, more than the {MAX_FILE_BYTES / 1e6:.0f} MB taken for one "
-        "drop; export the stretch around the impact"
-    )
-
-
 def _bytes_of(path: Path) -> tuple[bytes, str]:
     try:
         size = path.stat().st_size
         if size > MAX_FILE_BYTES:
-            raise _too_large(path.name, size)
+            raise too_large(path.name, size)
         content = path.read_bytes()
         if path.stat().st_size != size:
             raise WaveformUnreadable(f"{path.name}: still being written; wait until it is complete")
@@ -234,7 +243,7 @@ def _unpacked(name: str, content: bytes, inferred: dict[str, str]) -> bytes:
                 content = unpack.unconsumed_tail
                 size += len(parts[-1])
                 if size > MAX_FILE_BYTES:
-                    raise _too_large(f"{name} unpacked", size)
+                    raise too_large(f"{name} unpacked", size)
             if not unpack.eof:
                 raise WaveformUnreadable(f"{name}: the gzip file is cut off; copy it again")
             content = unpack.unused_data.lstrip(b"\x00")
@@ -305,7 +314,6 @@ def _kind(content: bytes) -> str:
         (b"BM", "a bitmap picture"),
         (b"%PDF", "a PDF"),
         (b"\xd0\xcf\x11\xe0", "an old office document"),
-        (b"\x89HDF", "HDF5"),
     ):
         if content.startswith(mark):
             return kind
@@ -313,54 +321,6 @@ def _kind(content: bytes) -> str:
 
 
 # ------------------------------------------------------------------------------ arrays, frames
-
-
-def _numpy_table(name: str, content: bytes, inferred: dict[str, str]) -> Table:
-    try:
-        loaded = np.load(io.BytesIO(content), allow_pickle=False)
-        if isinstance(loaded, np.ndarray):
-            inferred["format"] = "NumPy .npy"
-            named = {"": loaded}
-        else:
-            inferred["format"] = "NumPy .npz"
-            size = sum(member.file_size for member in loaded.zip.infolist())
-            if size > MAX_FILE_BYTES:
-                raise _too_large(f"{name} unpacked", size)
-            if not all(member.filename.endswith(".npy") for member in loaded.zip.infolist()):
-                raise WaveformUnreadable(
-                    f"{name}: a workbook or an archive; save the record as CSV, unpacked"
-                )
-            named = {key: loaded[key] for key in loaded.files}
-    except (
-        *(ValueError, OverflowError, MemoryError, OSError, EOFError, KeyError),
-        zipfile.BadZipFile,
-    ) as fault:
-        raise WaveformUnreadable(
-            f"{name}: no readable NumPy file ({fault}); save plain arrays of numbers"
-        ) from fault
-    preamble = Preamble()
-    arrays: dict[str, FloatArray] = {}
-    for key, array in named.items():
-        if key and array.dtype.kind in "US" and array.size > 1:
-            continue
-        if array.dtype.names:
-            arrays |= {field: _floats(name, array[field]) for field in array.dtype.names}
-        elif array.ndim == 0 or array.size == 1:
-            preamble.note(key, str(array.reshape(-1)[0]))
-        elif array.ndim == 1:
-            arrays[key] = _floats(name, array)
-        elif array.ndim == 2:
-            columns = array if array.shape[0] > array.shape[1] else array.T
-            for i, part in enumerate(columns.T):
-                arrays[f"{key} {i + 1}" if key else f"column {i + 1}"] = _floats(name, part)
-    _same_length(name, arrays)
-    return from_arrays(name, arrays, preamble, inferred)
-
-
-def _floats(name: str, array: np.ndarray) -> FloatArray:
-    if array.dtype.kind not in "iufb":
-        raise WaveformUnreadable(f"{name}: {array.dtype} values; real numbers are needed")
-    return np.ascontiguousarray(array, dtype=np.float64)
 
 
 def _frame_arrays(name: str, frame: pd.DataFrame) -> dict[str, FloatArray]:
@@ -372,20 +332,11 @@ def _frame_arrays(name: str, frame: pd.DataFrame) -> dict[str, FloatArray]:
         if values.dtype.kind == "m":
             arrays[f"{heading} (s)"] = values.dt.total_seconds().to_numpy()
         elif values.dtype.kind in "iuf":
-            arrays[str(heading)] = _floats(name, values.to_numpy())
+            arrays[str(heading)] = floats(name, values.to_numpy())
         elif values.dtype.kind == "O" or values.dtype == "str":
             refuse_words_in_turn(name, str(heading), values.astype(str).head(1000).tolist())
-    _same_length(name, arrays)
+    same_length(name, arrays)
     return arrays
-
-
-def _same_length(name: str, arrays: dict[str, FloatArray]) -> None:
-    lengths = {array.size for array in arrays.values()}
-    if len(lengths) != 1:
-        found = ", ".join(f"{key or 'array'} {array.shape}" for key, array in arrays.items())
-        raise WaveformUnreadable(
-            f"{name}: one or more arrays of one length are needed; found {found or 'none'}"
-        )
 
 
 # --------------------------------------------------------------------------------- meaning

@@ -83,13 +83,23 @@ def column(heading: str, number: int, unit: Unit | None = None) -> Column:
 
 
 def from_arrays(
-    file: str, arrays: dict[str, FloatArray], preamble: Preamble, inferred: dict[str, str]
+    file: str,
+    arrays: dict[str, FloatArray],
+    preamble: Preamble,
+    inferred: dict[str, str],
+    units: dict[str, str] | None = None,
 ) -> Table:
-    """A table of named arrays of one length."""
+    """A table of named arrays of one length, each with its unit as written where it has one."""
     values = list(arrays.values())
+    columns = []
+    for i, name in enumerate(arrays):
+        written = (units or {}).get(name, "")
+        unit = read_unit(written)
+        # A unit that is not known stays with the name: then nothing is assumed of it.
+        columns.append(column(name if unit or not written else f"{name} ({written})", i + 1, unit))
     return Table(
         file=file,
-        columns=tuple(column(name, i + 1) for i, name in enumerate(arrays)),
+        columns=tuple(columns),
         head=np.column_stack([array[:1000] for array in values]),
         load=lambda wanted: [values[i] for i in wanted],
         place=lambda row: f"sample {row + 1}",
