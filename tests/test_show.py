@@ -101,6 +101,53 @@ def test_two_drops_stand_on_one_time_axis(taken):
         assert filtered_g.max() == pytest.approx(peak_g, rel=1e-3)
 
 
+@pytest.fixture
+def worn(rig, tmp_path, once):
+    """Six drops of half sines from 400 to 500 g, of equal velocity change."""
+
+    def make():
+        paths = [
+            write_volts(tmp_path / f"{at}.csv", half_sine_g(400.0 + 20.0 * at, seed=at))
+            for at in range(6)
+        ]
+        rig("import", "waveforms", *paths, "--series", "S1")
+
+    once(make)
+    return rig
+
+
+def test_what_changed_in_the_pulse_stands_with_its_uncertainty(worn):
+    """By hand: a half sine 1.25 times as high is 0.8 times as long; u² of a difference is a sum."""
+    told = worn("show", "pulse", "S1", "1", "6", "--json").json
+    changes = {each["measure"]: each for each in told["changes"]}
+    peak, duration = changes["peak_g"], changes["pulse_duration_ms"]
+    assert peak["change"] == pytest.approx(100.0, abs=2.0) and peak["is_shown"]
+    assert duration["after"] / duration["before"] == pytest.approx(0.8, rel=0.01)
+    both = [drop["measures"]["peak_uncertainty_g"] for drop in told["drops"]]
+    assert peak["uncertainty"] == pytest.approx(math.hypot(*both))
+    velocity = changes["velocity_change_m_s"]
+    assert abs(velocity["change"]) < 4.0 * velocity["uncertainty"]
+    assert changes["restitution"]["uncertainty"] is None
+    assert changes["rise_time_ms"]["is_shown"] is None
+    lines = worn("show", "pulse", "S1", "1", "6").out.splitlines()
+    (row,) = [line for line in lines if line.startswith("peak, g")]
+    assert re.search(r"\+\d+\.\d ± 0\.\d +\+2[45]\.\d +yes", row)
+    assert worn("show", "pulse", "S1", "6", "--json").json["changes"] == []
+    same = worn("show", "pulse", "S1", "6", "1", "--json").json["changes"][0]
+    assert same["change"] == -peak["change"]
+
+
+def test_many_drops_are_the_first_the_last_and_what_lies_between(worn, tmp_path):
+    told = worn("show", "pulse", "S1", *range(1, 7), "--png", "many.png")
+    lines = told.out.splitlines()
+    plot = "".join(line.partition("|")[2] for line in lines[:13])
+    assert set(plot) <= set(" .-:12*") and all(mark in plot for mark in ":12")
+    assert lines[14].split("  ")[-4:] == ["1 drop 1", "2 drop 6", ": the 4 others", "* both"]
+    marks = [line.split()[0] for line in lines if re.match(r"[12:] +\d ", line)]
+    assert marks == ["1", ":", ":", ":", ":", "2"]
+    assert (tmp_path / "many.png").read_bytes().startswith(PNG)
+
+
 def test_the_trace_is_the_record_as_read_from_its_baseline(taken, tmp_path):
     (told,) = taken("show", "pulse", "S1", "1", "--json").json["drops"]
     volts = np.loadtxt(tmp_path / "a.csv", delimiter=",", skiprows=3)[:, 1]
@@ -330,6 +377,30 @@ def test_a_spectrum_is_drawn_and_read_against_levels_without_a_verdict(taken, tm
     assert "nowhere 300 in/s" in words  # 6.8 m/s, thrown by the pulse, are 270 in/s
     missing = taken("show", "spectrum", "S1", "1", "--png", tmp_path / "no" / "a.png", expect=2)
     assert "does not exist" in missing.err
+
+
+def test_spectra_of_several_drops_stand_side_by_side(worn, tmp_path):
+    """A half sine 1.25 times as high is 1.25 times as fast: so is its spectrum (similarity)."""
+    told = worn("show", "spectrum", "S1", "6", "1", "3", "--png", "many.png", "--json").json
+    assert (told["drop_numbers"], told["left_out"]) == ([6, 1, 3], 0)
+    frequency, size = np.array(told["frequency_hz"]), np.array(told["absolute_acceleration_g"])
+    assert size.shape == (3, frequency.size)
+    known = (frequency > 100.0) & (frequency < 2000.0)
+    stretched = np.interp(frequency[known] / 1.25, frequency, size[1])
+    assert np.median(size[0, known] / stretched) == pytest.approx(1.25, abs=0.01)
+    assert (tmp_path / "many.png").read_bytes().startswith(PNG)
+    out = worn("show", "spectrum", "S1", "1", "6").out
+    assert "S1, drops 1, 6:" in out and "change" in out
+    alone = worn("show", "spectrum", "S1", "1", "--json").json
+    assert alone["drop_number"] == 1
+
+
+def test_rebound_and_restitution_stand_beside_the_velocity_change(taken):
+    """By hand: half sines of 1.4 times the impact velocity of 1.22 m (4.892 m/s)."""
+    told = taken("show", "pulse", "S1", "1", "--json").json["drops"][0]["measures"]
+    assert told["rebound_m_s"] == pytest.approx(0.4 * 4.892, rel=0.01)
+    said = " ".join(taken("show", "pulse", "S1", "1").out.split())
+    assert re.search(r"6\.8\d+ ± 0\.\d+ m/s \(rebound 1\.9\d m/s, restitution 0\.40?\)", said)
 
 
 def test_other_damping_can_be_asked_for(taken):

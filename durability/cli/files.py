@@ -368,25 +368,31 @@ def _drawn(options: Namespace) -> int:
 
 
 def show_spectrum(options: Namespace) -> int:
-    """Shock response spectrum of one drop."""
+    """Shock response spectra of one drop or several."""
+    from durability.report.answers import pulses
+    from durability.workflow.pictures import series_spectra
+    from durability.workflow.show import show_pulses
     from durability.workflow.show import show_spectrum as spectrum_of
 
-    trace, spectrum = spectrum_of(
-        session_of(options), options.series, options.drop_number, q=options.q
-    )
+    session, drops = session_of(options), list(dict.fromkeys(options.drop_numbers))
+    trace, spectrum = spectrum_of(session, options.series, drops[0], q=options.q)
+    left_out = 0
+    if len(drops) > 1:
+        traces = show_pulses(session, options.series, drops)
+        drops, several, left_out = series_spectra(traces, q=options.q)
+        spectrum = several or spectrum
     if options.png is not None:
         from durability.report.plots import picture_bytes
         from durability.report.plots.pulses import spectra
 
-        figure = spectra(trace.series, [trace.drop_number], spectrum)
+        figure = spectra(trace.series, drops, spectrum, left_out=left_out)
         write(Path(options.png), picture_bytes(figure, "png"), "--png")
-    from durability.report.answers import pulses
-
-    show(
-        options,
-        pulses.spectrum(trace, spectrum),
-        lambda: pulses.spectrum_json(trace, spectrum),
-    )
+    if spectrum.absolute_acceleration_g.ndim == 1:
+        blocks = pulses.spectrum(trace, spectrum)
+        show(options, blocks, lambda: pulses.spectrum_json(trace, spectrum))
+    else:
+        of = trace.series, drops, spectrum, left_out
+        show(options, pulses.spectra(*of), lambda: pulses.spectra_json(*of))
     return _drawn(options)
 
 

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import hypot
 from typing import TYPE_CHECKING
 
+from durability.record.records import PulseMeasures
+
 if TYPE_CHECKING:
-    from durability.record.records import BoolArray, FlagName, FloatArray, PulseMeasures, Rejection
+    from durability.record.records import BoolArray, FlagName, FloatArray, Rejection
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +74,71 @@ class PulseTrace:
     file_name: str | None
     peak_g: float | None = None
     """As it stands in the record, which a person may have amended."""
+
+
+@dataclass(frozen=True, slots=True)
+class PulseChange:
+    """What became of one measure of the pulse from one drop to another."""
+
+    name: str
+    """Column name, with its unit."""
+    before: float
+    after: float
+    before_uncertainty: float | None
+    """Standard uncertainties; None where not evaluated."""
+    after_uncertainty: float | None
+
+    @property
+    def change(self) -> float:
+        """After less before."""
+        return self.after - self.before
+
+    @property
+    def uncertainty(self) -> float | None:
+        """Standard uncertainty of the change, those of both drops being independent."""
+        if self.before_uncertainty is None or self.after_uncertainty is None:
+            return None
+        return hypot(self.before_uncertainty, self.after_uncertainty)
+
+    @property
+    def is_shown(self) -> bool | None:
+        """Whether the change exceeds twice its standard uncertainty; None where not evaluated."""
+        return None if self.uncertainty is None else abs(self.change) > 2.0 * self.uncertainty
+
+
+def pulse_changes(before: PulseMeasures, after: PulseMeasures) -> tuple[PulseChange, ...]:
+    """What changed in the pulse, measure by measure; what either lacks is left out.
+
+    Parameters
+    ----------
+    before, after : PulseMeasures
+        Of two drops. What is common to both, like the sensor's calibration, is in neither
+        uncertainty.
+
+    Examples
+    --------
+    >>> a = PulseMeasures("pulse", 1e5, 9, peak_g=400.0, peak_uncertainty_g=3.0)
+    >>> b = PulseMeasures("pulse", 1e5, 9, peak_g=440.0, peak_uncertainty_g=4.0)
+    >>> [(each.name, each.change, each.uncertainty) for each in pulse_changes(a, b)]
+    [('peak_g', 40.0, 5.0)]
+    """
+    found = []
+    for name, uncertainty in _COMPARED.items():
+        values = getattr(before, name), getattr(after, name)
+        if None not in values:
+            known = [getattr(each, uncertainty or "", None) for each in (before, after)]
+            found.append(PulseChange(name, *values, *known))
+    return tuple(found)
+
+
+_COMPARED = {
+    "peak_g": "peak_uncertainty_g",
+    "pulse_duration_ms": "pulse_duration_uncertainty_ms",
+    "rise_time_ms": None,
+    "velocity_change_m_s": "velocity_change_uncertainty_m_s",
+    "restitution": None,
+}
+"""Measure → its standard uncertainty, where there is one."""
 
 
 @dataclass(frozen=True, slots=True)

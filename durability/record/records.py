@@ -219,6 +219,13 @@ class PulseMeasures:
         return 100.0 * across.peak_g / self.peak_g
 
     @property
+    def rebound_m_s(self) -> float | None:
+        """Velocity at which it left the surface: that of the impact by restitution."""
+        if self.restitution is None or self.impact_velocity_m_s is None:
+            return None
+        return self.restitution * self.impact_velocity_m_s
+
+    @property
     def fall_height_mm(self) -> float | None:
         """½ g t² of the fall time."""
         return None if self.fall_time_s is None else fall_height_mm(self.fall_time_s)

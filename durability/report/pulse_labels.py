@@ -24,12 +24,12 @@ from durability.record.vocabulary import MOST_CROSS_AXIS_PCT
 from durability.report.labels import ABSENT, listed, measure, number, percent
 
 if TYPE_CHECKING:
-    from durability.pulse.results import PulseTrace, Remeasurement, ShockSpectrum
+    from durability.pulse.results import PulseChange, PulseTrace, Remeasurement, ShockSpectrum
     from durability.record.records import PulseMeasures
     from durability.workflow.results import MeasuredFile
 
 
-READINGS = {
+READINGS: dict[str, tuple[str, Quantity]] = {
     "peak_g": ("peak g", ACCELERATION),
     "pulse_duration_ms": ("pulse duration", PULSE_TIME),
     "velocity_change_m_s": ("velocity change", VELOCITY),
@@ -77,9 +77,7 @@ def with_uncertainty(value: float | None, uncertainty: float | None, quantity: Q
     if not uncertainty:
         return measure(value, quantity)
     # Of quantities whose units have one zero.
-    value, uncertainty = shown(value, quantity), shown(uncertainty, quantity)
-    places = max(0, -floor(log10(uncertainty)))
-    return f"{value:.{places}f} ± {uncertainty:.{places}f} {unit(quantity)}"
+    return f"{_plus_minus(value, uncertainty, quantity)} {unit(quantity)}"
 
 
 def is_bound(measures: PulseMeasures) -> bool:
@@ -109,7 +107,41 @@ def pulse_words(measures: PulseMeasures) -> str:
     velocity = with_uncertainty(
         measures.velocity_change_m_s, measures.velocity_change_uncertainty_m_s, VELOCITY
     )
+    if measures.restitution is not None:
+        rebound = measure(measures.rebound_m_s, VELOCITY)
+        velocity += f" (rebound {rebound}, restitution {number(measures.restitution, 2)})"
     return f"{bound}{height}, {duration}, {velocity}{_not_evaluated(measures)}"
+
+
+MEASURES: dict[str, tuple[str, Quantity | None]] = {
+    **READINGS,
+    "peak_g": ("peak", ACCELERATION),
+    "rise_time_ms": ("rise time", PULSE_TIME),
+    "restitution": ("coefficient of restitution", None),
+}
+"""Measure that is compared between drops → its name, and what it is; None for a plain number."""
+
+
+def changed_words(found: PulseChange) -> tuple[str, ...]:
+    """A measure, its values at two drops, the change, in percent, and whether it is beyond 2 u."""
+    name, quantity = MEASURES[found.name]
+    percents = change(found.before, found.after).removesuffix(" %") if found.before else ABSENT
+    beyond = {True: "yes", False: "no", None: ABSENT}[found.is_shown]
+    before = _plus_minus(found.before, found.before_uncertainty, quantity)
+    after = _plus_minus(found.after, found.after_uncertainty, quantity)
+    moved = _plus_minus(found.change, found.uncertainty, quantity)
+    heading = name if quantity is None else f"{name}, {unit(quantity)}"
+    return heading, before, after, moved if found.change < 0 else f"+{moved}", percents, beyond
+
+
+def _plus_minus(value: float, uncertainty: float | None, quantity: Quantity | None) -> str:
+    """A value in the unit shown, to the first digit of its standard uncertainty."""
+    if quantity is not None:
+        value, uncertainty = shown(value, quantity), uncertainty and shown(uncertainty, quantity)
+    if not uncertainty:
+        return number(value)
+    places = max(0, -floor(log10(uncertainty)))
+    return f"{value:.{places}f} ± {uncertainty:.{places}f}"
 
 
 def _not_evaluated(measures: PulseMeasures) -> str:
@@ -154,14 +186,12 @@ def filter_words(measures: PulseMeasures) -> str:
 
 
 def more_pulse_words(measures: PulseMeasures) -> str:
-    """What else a record says: raw peak, rise, rebound, later impacts."""
+    """What else a record says: raw peak, rise, later impacts."""
     parts = [f"raw peak {number(measures.raw_peak_g)} g"]
     if measures.rise_time_ms is not None:
         parts.append(f"rise {number(measures.rise_time_ms)} ms")
     if measures.velocity_ratio is not None:
         parts.append(f"{number(measures.velocity_ratio)} of the impact velocity")
-    if measures.restitution is not None:
-        parts.append(f"rebound {number(measures.restitution, 2)}")
     if measures.later_impacts:
         largest = max(impact.peak_g for impact in measures.later_impacts)
         count = counted(len(measures.later_impacts), "later impact")
@@ -240,12 +270,13 @@ def traces_answer(drops: Sequence[PulseTrace]) -> str:
     if len(drops) == 1:
         void = ", void" if first.status == "void" else ""
         return f"{first.series} drop {first.drop_number}{void}: {pulse_words(first.measures)}."
+    named = drops if len(drops) <= 4 else (first, drops[-1])
     listed_drops = "; ".join(
         f"drop {drop.drop_number} {peak(drop.measures)} g,"
         f" {number(drop.measures.pulse_duration_ms)} ms"
-        for drop in drops[:4]
+        for drop in named
     )
-    return f"{first.series}: {listed_drops}{'; …' if len(drops) > 4 else '.'}"
+    return f"{first.series}: {listed_drops}."
 
 
 def measured_file(each: MeasuredFile) -> str:

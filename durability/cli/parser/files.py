@@ -182,17 +182,18 @@ def show(made: Parser) -> None:
     one = family.reads("drop", "every input of one drop", "files:show_drop", "show drop S30 1")
     pulse = family.reads(
         "pulse",
-        "trace and measures of a drop; of several on one time axis",
+        "trace and measures of a drop; of several on one time axis, and what changed from the first"
+        " to the last",
         "files:show_pulse",
         "show pulse S30 1",
         "show pulse S30 1 2 --png pulses.png",
     )
     spectrum = family.reads(
         "spectrum",
-        "shock response spectrum of a drop: maximax, 12 frequencies an octave",
+        "shock response spectrum of a drop, or of several: maximax, 12 frequencies an octave",
         "files:show_spectrum",
         "show spectrum S30 1 --png spectrum.png",
-        "show spectrum S30 1 --q 25",
+        "show spectrum S30 1 30 --q 25",
     )
     code = family.reads(
         "code",
@@ -207,11 +208,11 @@ def show(made: Parser) -> None:
     code.set_defaults(drop_height_mm=None, surface=None, orientation=None, device_kind=None)
     for made in (one, pulse, spectrum):
         made.add_argument("series", help="code of the series")
-    for made in (one, spectrum):
-        made.add_argument("drop_number", type=int, help="number of the drop")
-    pulse.add_argument(
-        "drop_numbers", type=int, nargs="+", metavar="DROP", help="numbers of the drops"
-    )
+    one.add_argument("drop_number", type=int, help="number of the drop")
+    for made in (pulse, spectrum):
+        made.add_argument(
+            "drop_numbers", type=int, nargs="+", metavar="DROP", help="numbers of the drops"
+        )
     for made in (pulse, spectrum):
         made.add_argument("--png", metavar="FILE", help="draw it into this file too")
     common.amplification(spectrum)

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from durability.pulse.results import pulse_changes
+from durability.record.basis import counted
 from durability.record.units import INCH_M, VELOCITY
 from durability.report import as_json, labels, pulse_labels
 from durability.report.answers import records
@@ -47,12 +49,38 @@ def blocks(traces: Sequence[PulseTrace]) -> Iterator[Block]:
         yield from map(Words, _measures_of(traces[0]))
         return
     yield TRACES.table((_mark(at, len(traces)), trace) for at, trace in enumerate(traces))
+    yield from _changes(traces[0], traces[-1])
     for words in pulse_labels.doubts_together(
         ("", trace.drop_number, words)
         for trace in traces
         for words in pulse_labels.doubts_of(trace.measures)
     ):
         yield Words(words)
+
+
+def _changes(first: PulseTrace, last: PulseTrace) -> Iterator[Block]:
+    """What changed in the pulse between two drops, with the uncertainty of the change."""
+    found = pulse_changes(first.measures, last.measures)
+    if not found:
+        return
+    columns = Columns[tuple[str, ...]](
+        "",
+        Column("", lambda row: row[0]),
+        Column(f"drop {first.drop_number}", lambda row: row[1], right=True),
+        Column(f"drop {last.drop_number}", lambda row: row[2], right=True),
+        Column("change", lambda row: row[3], right=True),
+        Column("%", lambda row: row[4], right=True),
+        Column("> 2 u", lambda row: row[5]),
+    )
+    yield columns.table(map(pulse_labels.changed_words, found))
+    filters = [each.measures.low_pass for each in (first, last)]
+    cutoffs = [labels.number(each.cutoff_hz) for each in filters if each]
+    unlike = f" The cut-offs of the filters differ: {labels.listed(cutoffs)} Hz."
+    yield Words(
+        "± u is one standard uncertainty, of noise, baseline and sampling. Not in it: what both"
+        " drops share, like the calibration of the sensor, and the scatter from drop to drop, by"
+        f" which durability trend judges.{unlike if len(set(cutoffs)) > 1 else ''}"
+    )
 
 
 def _measures_of(trace: PulseTrace) -> Iterator[str]:
@@ -97,17 +125,30 @@ def json(traces: Sequence[PulseTrace]) -> dict[str, Any]:
                 "measures": measures(each.measures),
             }
             for each in traces
-        ]
+        ],
+        "changes": [
+            {
+                "measure": each.name,
+                **as_json.named(each, ("before", "after", "change", "uncertainty", "is_shown")),
+            }
+            for each in pulse_changes(traces[0].measures, traces[-1].measures)
+            if len(traces) > 1
+        ],
     }
 
 
 RAW_MARK = ":"
-"""Character of a record before filtering: lighter than that of its trace."""
+"""Character of a record before filtering, and of the drops between: lighter than a trace."""
+
+MOST_MARKED = 4
+"""Of more drops the first and the last are drawn, and where the others are between."""
 
 
 def _mark(at: int, count: int) -> str:
     """Character of a trace: its place among several."""
-    return "#" if count == 1 else "123456789abcdefghijklmnopqrstuvwxyz"[at % 35]
+    if count > MOST_MARKED:
+        return {0: "1", count - 1: "2"}.get(at, RAW_MARK)
+    return "#" if count == 1 else "1234"[at]
 
 
 def shown_window_ms(traces: Iterable[PulseTrace]) -> tuple[float, float]:
@@ -139,7 +180,8 @@ def trace_plot(traces: Sequence[PulseTrace]) -> str:
     Parameters
     ----------
     traces : sequence of PulseTrace
-        Drops on one time axis; several are drawn by their place, 1, 2, 3 …
+        Drops on one time axis; several are drawn by their place, 1, 2, 3, 4; of more than
+        ``MOST_MARKED`` the first and the last, before the range of those between.
 
     Returns
     -------
@@ -153,9 +195,14 @@ def trace_plot(traces: Sequence[PulseTrace]) -> str:
         (_mark(at, len(traces)), *_columns(trace.time_ms, trace.filtered_g, edges))
         for at, trace in enumerate(traces)
     ]
-    is_alone = len(traces) == 1
+    is_alone, is_many = len(traces) == 1, len(traces) > MOST_MARKED
+    behind = int(is_alone or is_many)
     if is_alone:
         curves.insert(0, (RAW_MARK, *_columns(traces[0].time_ms, traces[0].raw_g, edges)))
+    if is_many:
+        low, high = (np.array([curve[k] for curve in curves[1:-1]]) for k in (1, 2))
+        between = np.fmin.reduce(low), np.fmax.reduce(high)
+        curves = [(RAW_MARK, *between), curves[0], curves[-1]]
     top = max(float(np.nanmax(high, initial=0.0)) for _, _, high in curves) or 1.0
     bottom = min(float(np.nanmin(low, initial=0.0)) for _, low, _ in curves)
     bottom = min(bottom, -0.02 * top)
@@ -172,7 +219,7 @@ def trace_plot(traces: Sequence[PulseTrace]) -> str:
         for column in np.flatnonzero(np.isfinite(high)):
             # From the level between the neighbours, so that steep flanks are drawn whole.
             for line in range(row(float(high[column])), row(float(low[column])) + 1):
-                taken = at > 0 and canvas[line][column] not in f" .-{RAW_MARK}"
+                taken = at > behind and canvas[line][column] not in f" .-{RAW_MARK}"
                 canvas[line][column] = "*" if taken else mark
     scale = {0: labels.number(top), row(0.0): "0 g"}
     if tenth_g and row(tenth_g) not in scale:
@@ -187,6 +234,10 @@ def trace_plot(traces: Sequence[PulseTrace]) -> str:
     lines.append(f"{'g':>8}  {axis}{right:>{PLOT_WIDTH - len(axis)}}")
     if is_alone:
         lines.append(f"{'':8}  # filtered  {RAW_MARK} as recorded  - baseline")
+    if is_many:
+        first, last = traces[0].drop_number, traces[-1].drop_number
+        others = counted(len(traces) - 2, "other")
+        lines.append(f"{'':8}  1 drop {first}  2 drop {last}  {RAW_MARK} the {others}  * both")
     return "\n".join(lines)
 
 
@@ -239,6 +290,44 @@ def spectrum(trace: PulseTrace, result: ShockSpectrum) -> Iterator[Block]:
     )
     yield from map(Words, pulse_labels.plateau_lines(result))
     yield Words("All 12 frequencies an octave: --json")
+
+
+def spectra(
+    series: str, numbers: Sequence[int], result: ShockSpectrum, left_out: int
+) -> Iterator[Block]:
+    """Shock response spectra of several drops: the first, the last, and what all span."""
+    first, last = numbers[0], numbers[-1]
+    yield Words(
+        f"{series}, {pulse_labels.drops_listed(numbers)}: maximax shock response spectra, Q"
+        f" {result.q:g}, {result.method}"
+    )
+    size, velocity = result.absolute_acceleration_g[:, ::4], result.pseudo_velocity_m_s[:, ::4]
+    columns = Columns[int](
+        "",
+        Column("Hz", lambda at: labels.number(float(result.frequency_hz[::4][at])), right=True),
+        Column(f"drop {first}, g", lambda at: labels.number(float(size[0, at])), right=True),
+        Column(f"drop {last}, g", lambda at: labels.number(float(size[-1, at])), right=True),
+        Column("change", lambda at: pulse_labels.change(size[0, at], size[-1, at]), right=True),
+        Column(
+            "of all, g",
+            lambda at: "–".join(labels.number(float(f(size[:, at]))) for f in (np.min, np.max)),
+            right=True,
+        ),
+        Column(f"drop {first}, m/s", lambda at: labels.number(float(velocity[0, at])), right=True),
+        Column(f"drop {last}, m/s", lambda at: labels.number(float(velocity[-1, at])), right=True),
+    )
+    known = np.flatnonzero(~result.beyond_sampling[::4])
+    yield columns.table(known.tolist())
+    if left_out:
+        yield Words(f"left out, at another sample rate: {counted(left_out, 'drop')}")
+    yield Words("Velocities are pseudo-velocities. All 12 frequencies an octave: --json")
+
+
+def spectra_json(
+    series: str, numbers: Sequence[int], result: ShockSpectrum, left_out: int
+) -> dict[str, Any]:
+    """Object of ``show spectrum --json`` of several drops."""
+    return {"series": series, "drop_numbers": numbers, "left_out": left_out, **asdict(result)}
 
 
 def spectrum_json(trace: PulseTrace, result: ShockSpectrum) -> dict[str, Any]:

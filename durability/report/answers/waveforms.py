@@ -150,7 +150,13 @@ def remeasured(result: Remeasurement) -> Iterator[Block]:
 
 def measures(of: PulseMeasures) -> dict[str, Any]:
     """Every measure of a record, with filter, flags and notes."""
-    derived = ("void_reason", "cross_axis_pct", "fall_height_mm", "fall_height_uncertainty_mm")
+    derived = (
+        "void_reason",
+        "rebound_m_s",
+        "cross_axis_pct",
+        "fall_height_mm",
+        "fall_height_uncertainty_mm",
+    )
     return {**asdict(of), **as_json.named(of, derived)}
 
 

@@ -25,7 +25,10 @@ _STYLES: tuple[dict[str, Any], ...] = (
     {"color": look.BLUE, "linestyle": (0, (1, 1))},
     {"color": look.SAND, "linestyle": "-."},
 )
-"""Distinguishable without colour; a fifth drop starts again, thinner."""
+"""Distinguishable without colour."""
+
+_BETWEEN: dict[str, Any] = {"color": look.MUTED, "linewidth": 0.5}
+"""Drops between the first and the last of many."""
 
 _RAW: dict[str, Any] = {"color": look.MUTED, "linewidth": 0.6}
 _BASELINE: dict[str, Any] = {"color": look.MUTED, "linewidth": 0.9, "linestyle": (0, (8, 2, 1, 2))}
@@ -68,7 +71,8 @@ def traces(drops: Sequence[PulseTrace]) -> Figure:
     for at, drop in enumerate(drops):
         if not _is_filtered(drop) and len(drops) == 1:
             continue
-        panel.plot(drop.time_ms, drop.filtered_g, label=f"_drop {drop.drop_number}", **_style(at))
+        style = _style(at, len(drops))
+        panel.plot(drop.time_ms, drop.filtered_g, label=f"_drop {drop.drop_number}", **style)
     from_ms, to_ms = shown_window_ms(drops)
     panel.set_xlim(from_ms, to_ms)
     low, high = _extremes(drops, from_ms, to_ms)
@@ -81,22 +85,30 @@ def _is_filtered(drop: PulseTrace) -> bool:
     return low_pass is not None and low_pass.cutoff_hz is not None
 
 
-def _style(at: int) -> dict[str, Any]:
-    width = 1.8 if at < len(_STYLES) else 0.9
-    return {**_STYLES[at % len(_STYLES)], "linewidth": width}
+def _style(at: int, count: int) -> dict[str, Any]:
+    if count > len(_STYLES):
+        if 0 < at < count - 1:
+            return _BETWEEN
+        at = min(at, 1)
+    return {**_STYLES[at], "linewidth": 1.8, "zorder": 5 - at}
 
 
 def _key(drops: Sequence[PulseTrace]) -> list[tuple[str, Artist]]:
     if len(drops) > 1:
-        return [
+        count = len(drops)
+        named = range(count) if count <= len(_STYLES) else (0, count - 1)
+        key: list[tuple[str, Artist]] = [
             (
-                f"drop {drop.drop_number}{', void' if drop.status == 'void' else ''}",
-                Line2D([], [], **_style(at)),
+                f"drop {drops[at].drop_number}{', void' if drops[at].status == 'void' else ''}",
+                Line2D([], [], **_style(at, count)),
             )
-            for at, drop in enumerate(drops)
+            for at in named
         ]
-    key: list[tuple[str, Artist]] = [
-        *([("filtered", Line2D([], [], **_style(0)))] if _is_filtered(drops[0]) else []),
+        if len(key) < count:
+            key.append((counted(count - 2, "drop") + " between", Line2D([], [], **_BETWEEN)))
+        return key
+    key = [
+        *([("filtered", Line2D([], [], **_style(0, 1)))] if _is_filtered(drops[0]) else []),
         ("as recorded", Line2D([], [], **_RAW)),
         ("baseline", Line2D([], [], **_BASELINE)),
     ]
