@@ -7,6 +7,7 @@ import os
 import sys
 from collections.abc import Sequence
 from contextlib import suppress
+from io import TextIOWrapper
 from pathlib import Path
 
 from durability.cli.parser import make_parser, meant
@@ -29,6 +30,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     for name in ("stdout", "stderr"):
         if getattr(sys, name) is None:  # closed by the caller
             setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))  # noqa: SIM115
+    for stream, errors in ((sys.stdout, "backslashreplace"), (sys.stdin, "replace")):
+        if isinstance(stream, TextIOWrapper):  # else the caller's own
+            stream.reconfigure(errors=errors)
     words = list(sys.argv[1:] if arguments is None else arguments)
     try:
         _refuse_undecoded(words)
@@ -61,6 +65,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         complain("durability: interrupted; what was acknowledged is stored")
         return 130
+    except Exception as error:
+        if not type(error).__module__.endswith("duckdb"):
+            raise
+        # Rows that this program would not have written, or a schema that is not its own.
+        complain(
+            "durability: the store does not hold what it should"
+            f" ({str(error).splitlines()[0]}); see: durability verify"
+        )
+        return UnusableCall.exit_status
     return status
 
 

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import gzip
+import io
+import os
+import zipfile
 from pathlib import Path
 
 import numpy as np
@@ -73,3 +76,62 @@ def write_volts(path, record_g, *, rate_hz=RATE_HZ, mv_per_g=MV_PER_G, head=()):
 
 def rate_of(fault):
     return 1500.0 if fault == "under_sampled" else RATE_HZ
+
+
+def npy(shape, content=b"", descr="<f8"):
+    """A NumPy file whose header says so, whatever its content."""
+    head = f"{{'descr': '{descr}', 'fortran_order': False, 'shape': {shape}, }}\n".encode()
+    return b"\x93NUMPY\x01\x00" + len(head).to_bytes(2, "little") + head + content
+
+
+def archive(content, **options):
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", **options) as file:
+        file.writestr("a.npy", content)
+    return bytearray(packed.getvalue())
+
+
+def write_traps(folder):
+    """Files that never end, are none, or break what reads them: name -> what is said of them."""
+    os.mkfifo(folder / "pipe.csv")
+    (folder / "folder.csv").mkdir()
+    (folder / "loop.csv").symlink_to("loop.csv")
+    (folder / "nowhere.csv").symlink_to("missing.csv")
+    (folder / "zero.csv").symlink_to("/dev/zero")
+    with (folder / "huge.csv").open("wb") as huge:
+        huge.truncate(2_100_000_000)  # takes no room
+    locked, odd = archive(npy((3,), bytes(24))), archive(npy((3,), bytes(24)))
+    for place, at in ((0, 6), (locked.index(b"PK\x01\x02"), 8)):
+        locked[place + at] |= 1
+    for place, at in ((0, 8), (odd.index(b"PK\x01\x02"), 10)):
+        odd[place + at] = 99
+    bomb = archive(npy((3,), bytes(24)))  # which says of itself what it would unpack to
+    size_at = bomb.index(b"PK\x01\x02") + 24
+    bomb[size_at : size_at + 4] = (560_000_000).to_bytes(4, "little")
+    torn = archive(npy((3,), bytes(24)), compression=zipfile.ZIP_LZMA)
+    torn[60] ^= 255
+    contents = {
+        "locked.npz": locked,
+        "odd.npz": odd,
+        "bomb.npz": bomb,
+        "torn.npz": torn,
+        "vast.npy": npy((10**12,)),
+        "over.npy": npy((2**62, 2**62)),
+        "negative.npy": npy((-5,)),
+        "objects.npy": npy((3,), bytes(24), "|O"),
+        "open.npy": b"\x93NUMPY\x01\x00\x10\x00" + b"{" + b"(" * 15,
+        "bad.csv.gz": b"\x1f\x8bnot gzip",
+    }
+    for name, content in contents.items():
+        (folder / name).write_bytes(content)
+    return {
+        **dict.fromkeys(contents, "unreadable as"),
+        "bad.csv.gz": "gzip",
+        "pipe.csv": "a pipe or a device",
+        "folder.csv": "a folder",
+        "loop.csv": "Too many levels of symbolic links",
+        "nowhere.csv": "No such file",
+        "zero.csv": "a pipe or a device",
+        "huge.csv": "2,100 MB, more than the 500 MB",
+        "bomb.npz": "560 MB, more than the 500 MB",
+    }

@@ -376,14 +376,26 @@ def test_a_sheet_without_options_says_what_stands_in_the_way(store, outside_data
         (("import", "drops", "/dev/zero"), "a pipe or a device"),
         (("import", "drops", "folder.csv"), "Is a directory"),
         (("import", "waveforms", "--series", "S", "pipe.csv"), "a pipe or a device"),
-        (("import", "waveforms", "--series", "S", "long.npy"), "no readable NumPy file"),
-        (("import", "drops", "huge.csv"), "more than the 500 MB read at once"),
+        (("import", "waveforms", "--series", "S", "long.npy"), "unreadable as"),
+        *(
+            (("import", kind, "huge.csv"), "600 MB, more than the 500 MB read at once")
+            for kind in ("drops", "damage", "inspections", "specimens")
+        ),
+        (("import", "drops", "wide.csv"), "2,001 fields, more than the 1,000 taken"),
+        (("record", "S", "--plan", "/dev/zero"), "--plan /dev/zero: a pipe or a device"),
+        (("record", "S", "--plan", "huge.csv"), "--plan huge.csv: 600 MB"),
+        (("damage", "add", "D", "--severity", "1", "--photo", "/dev/zero"), "a pipe or a device"),
+        (
+            ("inspect", "schedule", "P", "--stage", "d=1", "--check-list", "/dev/zero"),
+            "--check-list /dev/zero: a pipe or a device",
+        ),
     ],
 )
 def test_what_is_beyond_reason_is_one_line(store, tmp_path, call, said):
     store("series", "open", "S", "--device", "D", "--device-kind", "dummy")
     os.mkfifo(tmp_path / "pipe.csv")
     (tmp_path / "folder.csv").mkdir()
+    (tmp_path / "wide.csv").write_text("," * 2000 + "\n")
     with (tmp_path / "huge.csv").open("wb") as huge:
         huge.truncate(600_000_000)  # takes no room
     shape = b"{'descr': '<f8', 'fortran_order': False, 'shape': (18446744073709551616,)}\n"

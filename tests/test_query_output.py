@@ -257,7 +257,8 @@ def test_a_statement_is_ended_at_the_keyboard(store, tmp_path):
 
 # ------------------------------------------------------------------------------- hostile text
 
-STEERS = "a\x1b]0;mine\x07b\x9b31mred\u202e"
+STEERS = "a\x1b]0;mine\x07b\x9b31mred\u202e\u200b\ufeff\u2028\U000e0041\x7f"
+"""Escape sequences, a turned direction, what is not seen, a line end, letters of a tag."""
 
 
 def test_stored_text_steers_no_terminal_and_no_page(store, tmp_path):
@@ -275,11 +276,17 @@ def test_stored_text_steers_no_terminal_and_no_page(store, tmp_path):
         store(*wrong, expect=2),
     ]
     store("report", "-o", "page.html")
+    told.append(store("trend", f"--{STEERS}", expect=2))
+    told.append(store("specimen", "show", "R-1", "--json"))
     shown = [each.out + each.err for each in told] + [(tmp_path / "page.html").read_text()]
     for text in shown:
-        assert not set(text) & set("\x1b\x07\x9b\u202e")
+        assert not set(text) & (set(STEERS) - set("a0;mineb31red]"))
     assert any("\\x1b]0;mine" in text for text in shown)
-    assert store("specimen", "show", "R-1", "--json").json["note"] == STEERS
+    assert told[-1].json["note"] == STEERS
+    with duckdb.connect(str(tmp_path / "store.duckdb")) as connection:  # of an earlier release
+        connection.execute("UPDATE series SET code = $code", {"code": STEERS})
+    store("plot", "wear", "-o", "wear.svg")
+    assert not set((tmp_path / "wear.svg").read_text()) & set("\x1b\x07\x9b\u202e\u200b")
 
 
 def test_names_that_steer_are_refused_at_entry(store, tmp_path):
@@ -317,6 +324,42 @@ def test_a_sheet_runs_no_text_of_a_csv(store, tmp_path):
     rows = list(csv.reader(io.StringIO(store(*asked, "--raw").out)))[1:]
     assert [row[0] for row in rows] == texts
     assert [row[0] for row in store(*asked[:-2], "--json").json["rows"]] == texts
+
+
+TEXTS = [*FORMULAS, "a\x1b[31mb", "a\rb", "a\r\nb", "a\nb", "t\tx", 'q"u', "\u202ea\u200bb", "NULL"]
+"""Values that files keep exactly."""
+
+
+def test_files_keep_every_text_as_it_is(store, tmp_path):
+    def write(name, peak):
+        with open(tmp_path / name, "w", newline="", encoding="utf-8") as file:
+            rows = csv.writer(file)
+            rows.writerow(["series", "drop_number", "peak_g", "note"])
+            rows.writerows(["S", at, peak, text] for at, text in enumerate(TEXTS, start=1))
+
+    def column(path):
+        with open(path, newline="", encoding="utf-8") as file:
+            return [row["note"] for row in csv.DictReader(file)]
+
+    write("bad.csv", "x")
+    store("import", "drops", "bad.csv", "--keep-good", expect=1)
+    assert column(tmp_path / "bad.rejects.csv") == TEXTS
+    write("good.csv", "118")
+    store("import", "drops", "good.csv")
+    asked = ("query", "--sql", "SELECT note FROM drops ORDER BY drop_number")
+    assert [row[0] for row in store(*asked, "--json").json["rows"]] == TEXTS
+    store(*asked, "-o", "notes.parquet")
+    assert [row[0] for row in duckdb.read_parquet(str(tmp_path / "notes.parquet")).fetchall()] == (
+        TEXTS
+    )
+    store(*asked, "-o", "notes.csv", "--raw")
+    assert column(tmp_path / "notes.csv") == TEXTS
+    store("export", "out")
+    assert column(tmp_path / "out" / "today" / "drops.csv") == TEXTS
+    store("import", "record", "out", "--store", "again.duckdb")
+    assert [row[0] for row in store(*asked, "--json", "--store", "again.duckdb").json["rows"]] == (
+        TEXTS
+    )
 
 
 def test_markdown_takes_a_cell_as_it_stands(store):

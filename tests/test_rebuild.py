@@ -128,8 +128,8 @@ def test_tables_of_ones_own_stay_in_the_backup_and_are_named(run, old):
 KILLED_AT = {
     "while copying": "c = shutil.copyfile; shutil.copyfile = lambda *w: (c(*w), os._exit(9))",
     "while filling": "database.advance_sequences = lambda _: os._exit(9)",
-    "before the new file takes its place": "Path.replace = lambda *_: os._exit(9)",
-    "after it": "r = Path.replace; Path.replace = lambda *w: (r(*w), os._exit(9))",
+    "before the new file takes its place": "database.take_place = lambda *_: os._exit(9)",
+    "after it": "t = database.take_place; database.take_place = lambda *w: (t(*w), os._exit(9))",
 }
 
 

@@ -346,6 +346,60 @@ def test_on_a_full_disk_nothing_is_half_done(store, tmp_path, call, words):
     store("drop", "add", "S", "119")
 
 
+WRITERS = {
+    "wear.svg": ("plot", "wear", "-o", "wear.svg"),
+    "answer.csv": ("query", "peak_g_by_drop", "-o", "answer.csv"),
+    "answer.md": ("query", "peak_g_by_drop", "-o", "answer.md"),
+    "answer.parquet": ("query", "peak_g_by_drop", "-o", "answer.parquet"),
+    "due.ics": ("due", "--on", "2027-01-01", "--calendar", "due.ics"),
+    "due.eml": ("due", "--on", "2027-01-01", "--mail", "due.eml"),
+    "form.csv": ("due", "--on", "2027-01-01", "--form", "form.csv"),
+    "list.txt": ("inspect", "check-list", "handheld device", "-o", "list.txt"),
+    "sheet.csv": ("plan", "sheet", "--case", "C-1", "--orientation", "face 3", "-o", "sheet.csv"),
+    "bad.rejects.csv": ("import", "drops", "bad.csv", "--keep-good"),
+    "bad.rejects-2.csv": ("import", "waveforms", "--series", "S", "bad.csv", "--keep-good"),
+    "backups": ("backup", "backups"),
+}
+"""What leaves a file, and which."""
+
+
+def test_a_disk_that_fills_loses_no_old_file_and_leaves_no_half(store, tmp_path, monkeypatch):
+    """The last byte does not reach the disk: whatever was written by then is gone again."""
+    store("series", "open", "S", "--device", "R-1", "--device-kind", "device")
+    store("drop", "add", "S", "118")
+    store("specimen", "add", "C-1", "--kind", "case")
+    store("inspect", "schedule", "P", "--stage", "day1=1", "--device", "R-1")
+    (tmp_path / "bad.csv").write_text("series,drop_number,peak_g\nS,2,119\nS,3,x\n")
+    is_new = {
+        "form.csv",
+        "list.txt",
+        "sheet.csv",
+        "bad.rejects.csv",
+        "bad.rejects-2.csv",
+        "backups",
+    }
+    for name in WRITERS.keys() - is_new:
+        (tmp_path / name).write_text("an old file")
+
+    def full(_):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    def there():
+        return {each: each.read_bytes() for each in tmp_path.rglob("*") if each.is_file()}
+
+    before = there()
+    with monkeypatch.context() as patched:
+        patched.setattr("durability.record.whole_file.onto_the_disk", full)
+        for name, call in WRITERS.items():
+            told = store(*call, expect=2)
+            assert "No space left on device" in told.err, name
+            assert there() == before, name
+    for name, call in WRITERS.items():
+        store(*call, expect=1 if name.startswith("bad") else 0)
+        assert (tmp_path / name).exists()
+    assert {each: content for each, content in there().items() if ".writing" in each.name} == {}
+
+
 @pytest.mark.skipif(os.name != "posix", reason="needs a limit on what is written")
 def test_a_session_goes_on_when_there_is_room_again(store, tmp_path, monkeypatch):
     store("series", "open", "S", "--device", "R-1", "--device-kind", "dummy")

@@ -8,9 +8,9 @@ import sys
 import time
 
 import pytest
-from export_files import faulty_g, half_sine_g, write_volts
+from export_files import faulty_g, half_sine_g, write_traps, write_volts
 
-from durability.record.errors import SeriesClosed, UnusableCall
+from durability.record.errors import SeriesClosed, UnusableCall, WaveformUnreadable
 from durability.report.answers.waveforms import measured_file
 from durability.workflow.measuring import RecordOptions
 from durability.workflow.results import FileTwice, MeasuredFile
@@ -20,6 +20,7 @@ from durability.workflow.watch import (
     QUIET_IN_PULSE_S,
     QUIET_S,
     FileGrew,
+    FileLeftAlone,
     FileSetAside,
     FolderWatch,
 )
@@ -158,6 +159,43 @@ def test_a_file_that_can_not_be_read_is_set_aside_and_the_watch_goes_on(watching
     assert kept["file_name"] == "bad.csv" and "no rows of numbers" in kept["reason"]
 
 
+def test_traps_are_set_aside_each_with_its_reason_and_the_others_are_taken(watching, folder):
+    look = watching()
+    traps = write_traps(folder)
+    (folder / "notes.md").write_text("nothing measured\n")
+    os.mkfifo(folder / "pipe")
+    path = write_volts(folder / "zz.csv", half_sine_g())
+    path.rename(path.with_name("z\udcff.csv"))
+    look()
+    events = look(1.1 * QUIET_S) + look(QUIET_IN_DOUBT_S)
+    aside = {event.file: event.reason for event in events if isinstance(event, FileSetAside)}
+    assert aside.keys() == traps.keys()
+    assert [name for name, said in traps.items() if said not in aside[name]] == []
+    assert [event.file for event in events if isinstance(event, MeasuredFile)] == ["z\\udcff.csv"]
+    left = {event.file: event.reason for event in events if isinstance(event, FileLeftAlone)}
+    assert left == {
+        "notes.md": "holds no rows of numbers",
+        "pipe": "a pipe or a device, not a file",
+    }
+    watch = look.watch
+    assert (watch.taken, watch.set_aside, watch.left_alone) == (1, len(traps), 2)
+    assert look(60.0) == []
+
+
+def test_a_file_that_vanishes_is_not_spoken_of(watching, rig, folder, monkeypatch):
+    look = watching()
+    path = write_volts(folder / "a.csv", half_sine_g())
+    look()
+
+    def gone(*_, **__):
+        path.unlink()
+        raise WaveformUnreadable(f"{path}: No such file or directory")
+
+    monkeypatch.setattr("durability.workflow.watch.add_waveform_drop", gone)
+    assert look(1.1 * QUIET_IN_DOUBT_S) == look(60.0) == []
+    assert (look.watch.taken, look.watch.set_aside) == (0, 0)
+
+
 def test_a_file_set_aside_is_recorded_once_and_taken_when_it_was_mended(watching, rig, folder):
     (folder / "a.csv").write_bytes(b"no recording\n")
     for _ in range(2):
@@ -270,7 +308,7 @@ def test_a_watch_tells_each_drop_and_ends_cleanly_on_interrupt(rig, folder):
         out, err = watch.communicate(timeout=30)
     assert watch.returncode == 0
     assert "drop 1 valid: " in out and "(a.csv)" in out and "drop 2 valid: " in out
-    assert "watch ended: 2 taken, 1 set aside" in out
+    assert "watch ended: 2 taken, 1 set aside, 0 left alone" in out
     assert "Traceback" not in err
 
 

@@ -7,7 +7,15 @@ import tracemalloc
 import duckdb
 import numpy as np
 import pytest
-from export_files import MV_PER_G, RATE_HZ, faulty_g, half_sine_g, rate_of, write_volts
+from export_files import (
+    MV_PER_G,
+    RATE_HZ,
+    faulty_g,
+    half_sine_g,
+    rate_of,
+    write_traps,
+    write_volts,
+)
 
 from durability.intake.waveforms.folder import natural_order
 from durability.intake.waveforms.timebase import recorded_at
@@ -417,6 +425,19 @@ def test_one_bad_file_stops_all_unless_the_good_are_to_be_kept(rig, folder):
     again = rig("import", "waveforms", folder, "--series", "S1", "--keep-good", "--json", expect=1)
     assert (again.json["duplicates"], again.json["rejected"]) == (3, len(BAD))
     assert again.json["rejects_file"] != told.json["rejects_file"]
+
+
+def test_traps_in_a_folder_are_refused_and_the_others_go_in(rig, folder):
+    traps = write_traps(folder)
+    (folder / "damaged.bin").write_bytes(b"\x1f\x8bnot gzip")
+    call = ("import", "waveforms", folder, "--series", "S1", "--json")
+    told = rig(*call, expect=1)
+    assert (told.json["added"], told.json["rejected"]) == (0, len(traps))
+    told = rig(*call, "--keep-good", expect=1)
+    assert (told.json["added"], told.json["rejected"]) == (3, len(traps))
+    lines = told.err.strip().splitlines()
+    for name, said in traps.items():
+        assert [said in line for line in lines if f"{folder}/{name}: " in line] == [True], name
 
 
 def test_the_order_of_drops_is_not_disturbed_by_a_bad_file_between(rig, folder):

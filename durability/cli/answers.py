@@ -15,6 +15,7 @@ from durability.cli.output import (
     progress,
     refuse_unwritable,
     show,
+    tell,
     write,
 )
 from durability.record.basis import counted
@@ -218,7 +219,7 @@ def _answer(options: Namespace, title: str, answer: Answer) -> int:
         # Beside the rows: a table for other programs holds nothing else.
         warn(block.text for block in beside.as_of(asked_as_of(options)))
     if file is not None and not options.json:
-        print(f"written: {file} ({counted(len(answer.rows), 'row')})")
+        tell(f"written: {file} ({counted(len(answer.rows), 'row')})")
     return 0
 
 

@@ -9,7 +9,7 @@ from argparse import Namespace
 from dataclasses import asdict
 
 from durability.cli.logbook import say
-from durability.cli.output import progress, settings_of, show
+from durability.cli.output import progress, settings_of, show, tell
 from durability.cli.parser import make_parser
 from durability.workflow import demo as manual_workflow
 from durability.workflow import demo as workflow
@@ -130,5 +130,5 @@ def demo(options: Namespace) -> int:
         step.quiet = options.quiet
         module, _, name = step.handler.partition(":")
         getattr(importlib.import_module(f"durability.cli.{module}"), name)(step)
-    print(f"\nGo on by yourself with: --store {shlex.quote(str(built.store))}")
+    tell(f"\nGo on by yourself with: --store {shlex.quote(str(built.store))}")
     return 0

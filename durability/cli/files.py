@@ -14,7 +14,7 @@ from types import FrameType
 from typing import Any
 
 from durability.cli.logbook import say, session_of, warn, warn_of, warn_of_clock, warn_of_drop
-from durability.cli.output import progress, show, write
+from durability.cli.output import progress, show, tell, write
 from durability.intake.tables import SheetOptions
 from durability.intake.waveforms import CrossChannel
 from durability.record import units
@@ -225,7 +225,7 @@ def import_waveforms(options: Namespace) -> int:
     void = sum(each.status == "void" for each in result.drops)
     words = f"{count.added} added ({void} void), {count.duplicates} already stored"
     words += f", {count.rejected} refused"
-    print(words + (f" (in {count.rejects_file})" if count.rejects_file else ""))
+    tell(words + (f" (in {count.rejects_file})" if count.rejects_file else ""))
     return 1 if count.rejected else 0
 
 
@@ -263,11 +263,11 @@ def watch(options: Namespace) -> int:
 
     ended = _until_interrupted()
     if not options.json:
-        print(f"watching {options.folder} for drops of {options.series}; Ctrl-C ends it")
+        tell(f"watching {options.folder} for drops of {options.series}; Ctrl-C ends it")
         if watched.already_there:
             print(f"{watched.already_there} files there are drops already")
         for words in watched.not_judged:
-            print(f"! not judged: {words}")
+            tell(f"! not judged: {words}")
         for caution in safety.CAUTIONS:
             print(f"! {caution}")
     sys.stdout.flush()
@@ -286,7 +286,8 @@ def watch(options: Namespace) -> int:
                 complain(f"durability: {trouble}; still watching")
         time.sleep(LOOK_EVERY_S)
     if not options.json:
-        print(f"\nwatch ended: {watched.taken} taken, {watched.set_aside} set aside")
+        counts = f"{watched.taken} taken, {watched.set_aside} set aside"
+        print(f"\nwatch ended: {counts}, {watched.left_alone} left alone")
     return 0
 
 
@@ -304,8 +305,11 @@ def _until_interrupted() -> list[int]:
 
 def _tell_event(options: Namespace, event: Any) -> None:
     """What became of one file, on screen at once."""
-    from durability.workflow.watch import FileGrew, FileSetAside
+    from durability.workflow.watch import FileGrew, FileLeftAlone, FileSetAside
 
+    if isinstance(event, FileLeftAlone):
+        complain(f"durability: {event.file} left alone: {event.reason}")
+        return
     if isinstance(event, FileSetAside):
         complain(f"durability: {event.file} set aside: {event.reason}")
         if options.json:
@@ -325,19 +329,19 @@ def _tell_event(options: Namespace, event: Any) -> None:
     if options.json:
         print(as_json.dumps(answer.measured_file(event)), flush=True)
         return
-    print(pulse_labels.measured_file(event), flush=True)
+    tell(pulse_labels.measured_file(event))
     for flag in event.measures.flags:
-        print(f"  {flag.words}", flush=True)
+        tell(f"  {flag.words}")
     for note in event.measures.notes:
-        print(f"  note: {note}", flush=True)
+        tell(f"  note: {note}")
     for remark in remarks_of(event.inferred):
-        print(f"  {remark}", flush=True)
+        tell(f"  {remark}")
     from durability.report.answers.trend import trend_sentence
     from durability.workflow.study import open_study
 
     try:
         for result in open_study(session_of(options), [options.series]).trends:
-            print(f"  {trend_sentence(result)}", flush=True)
+            tell(f"  {trend_sentence(result)}")
     except DurabilityError as fault:
         complain(f"durability: {fault}")
 
@@ -363,7 +367,7 @@ def show_pulse(options: Namespace) -> int:
 
 def _drawn(options: Namespace) -> int:
     if options.png is not None and not options.json:
-        print(f"drawn in {options.png}")
+        tell(f"drawn in {options.png}")
     return 0
 
 
@@ -480,5 +484,5 @@ def selfcheck(options: Namespace) -> int:
         write(file, text)
     show(options, answer.blocks(check), lambda: answer.selfcheck_json(check))
     if options.output and not options.json:
-        print(f"written: {options.output}")
+        tell(f"written: {options.output}")
     return 1 if check.failed else 0

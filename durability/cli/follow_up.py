@@ -22,8 +22,9 @@ from durability.intake.inspection_lines import (
 )
 from durability.record import clock
 from durability.record.basis import counted
-from durability.record.errors import UnusableCall
+from durability.record.errors import UnusableCall, complain
 from durability.record.records import FunctionalCheck, Walk
+from durability.record.whole_file import written_beside
 from durability.report import labels, safety
 from durability.report.answers import follow_up as shown
 from durability.report.terminal import printable, wrapped
@@ -279,8 +280,8 @@ def check_list(options: Namespace) -> int:
 def _write_new(file: Path, text: str) -> None:
     """Write a file that is not there yet: one that was filled in must not be lost."""
     try:
-        with file.open("x", encoding="utf-8", newline="") as opened:
-            opened.write(text)
+        with written_beside(file, is_new=True) as partial:
+            partial.write_bytes(text.encode())
     except FileExistsError:
         raise UnusableCall(f"{file}: already exists; name another file") from None
     except OSError as error:
@@ -398,7 +399,7 @@ def due(options: Namespace) -> int:
         if options.mail == STANDARD_OUTPUT:
             print(text, end="")
             if message is None and sys.stderr.isatty():
-                print(line, file=sys.stderr)
+                complain(line)
             return 0
         write(Path(options.mail), text, "--mail")
         written.append(Words(line))

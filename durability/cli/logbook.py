@@ -8,12 +8,12 @@ from dataclasses import fields
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from durability.cli.output import asked_as_of, settings_of
+from durability.cli.output import asked_as_of, settings_of, tell
 from durability.cli.output import show as show_answer
 from durability.intake.hand_entry import TypedDrop
 from durability.record import clock
 from durability.record.clock import ClockFindings
-from durability.record.errors import complain, harmless
+from durability.record.errors import complain
 from durability.record.records import Quarantine, StoredDrop
 from durability.workflow import corrections, keep, sensors, series, specimens
 from durability.workflow.session import Session, make_store, open_session
@@ -78,7 +78,7 @@ def say(options: Namespace, told: Mapping[str, Any], words: str) -> int:
 
         print(as_json.dumps(as_json.as_of(asked_as_of(options), told)))
     else:
-        print(harmless(words))
+        tell(words)
     return 0
 
 

@@ -13,7 +13,7 @@ from threading import Lock, Thread, Timer
 from typing import TYPE_CHECKING, Any, NoReturn, Protocol, TypeVar
 
 from durability.record import units
-from durability.record.errors import UnusableCall
+from durability.record.errors import UnusableCall, harmless
 from durability.record.whole_file import written_beside
 from durability.workflow import settings
 
@@ -56,6 +56,11 @@ def show(options: Namespace, blocks: Iterable[Block], json: Callable[[], Any]) -
             why=getattr(options, "why", True),
         )
     return 0
+
+
+def tell(words: str) -> None:
+    """Print a line at once; nothing in it steers a terminal."""
+    print(harmless(words), flush=True)
 
 
 def settings_of(options: Namespace) -> Mapping[str, Setting]:

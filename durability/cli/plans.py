@@ -7,7 +7,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 from durability.cli.logbook import limit_of, say, session_of, under_of, warn
-from durability.cli.output import show, write
+from durability.cli.output import show, tell, write
 from durability.cli.output import show as show_answer
 from durability.record import clock
 from durability.record.errors import UnusableCall
@@ -167,7 +167,7 @@ def sheet(options: Namespace) -> int:
     if options.json:
         return 0
     for file in files:
-        print(f"written: {file}")
+        tell(f"written: {file}")
     if not options.output:
         print("nothing is written; give -o FILE.csv to follow it with: record --plan")
     return 0

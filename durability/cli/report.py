@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from durability.cli.logbook import day_of, limit_of, say, session_of, under_of
-from durability.cli.output import progress, refuse_unwritable, set_by, settings_of, write
+from durability.cli.output import progress, refuse_unwritable, set_by, settings_of, tell, write
 from durability.cli.printing import find_browser, printed
 from durability.record import units
 from durability.record.basis import counted
@@ -99,7 +99,7 @@ def report(options: Namespace) -> int:
     terminal.show(beside.set_otherwise(set_by(options)))
     if replaced is not None:
         terminal.say(changes.summary(written))
-    print(f"written: {file} ({words.numbered(written)})")
+    tell(f"written: {file} ({words.numbered(written)})")
     return 0
 
 

@@ -190,8 +190,6 @@ class _BenchSession:
 
     def run(self) -> int:
         """Until q or the end of the input; exit status."""
-        if hasattr(sys.stdout, "reconfigure"):
-            sys.stdout.reconfigure(errors="replace")
         if self.at_keyboard:
             self._open()
         else:

@@ -259,6 +259,9 @@ def column_of(name: str) -> tuple[str, str | None]:
     return IN_OTHER_UNITS.get(name, (name, None))
 
 
+_HEADER_CHARACTERS = 1 << 20
+
+
 def kind_of_file(path: str) -> str:
     """The kind of table that the header of a file shows.
 
@@ -278,7 +281,7 @@ def kind_of_file(path: str) -> str:
         The header shows none, or several.
     """
     with Path(path).open(encoding="utf-8-sig", errors="replace") as file:
-        header = file.readline()
+        header = file.readline(_HEADER_CHARACTERS)
     names = {column_of(name.strip(' "\r\n'))[0] for name in max(map(header.split, ",;\t"), key=len)}
     kinds = [
         kind.name

@@ -474,12 +474,15 @@ def read_photos(paths: Iterable[str]) -> list[Photo]:
 
 
 def _read_photo(path: Path) -> Photo:
-    import hashlib
+    from durability.record.whole_file import sha256
 
     try:
-        with path.open("rb") as picture:
-            digest = hashlib.file_digest(picture, "sha256").hexdigest()
-            is_empty = not picture.tell()
+        if path.exists() and not (path.is_file() or path.is_dir()):
+            raise UnusableCall(
+                f"--photo {path}: a pipe or a device, which need not end; name a file"
+            )
+        digest = sha256(path)
+        is_empty = not path.stat().st_size
     except OSError as fault:
         raise UnusableCall(
             f"--photo {path}: {fault.strerror or fault}; give the file of a picture"

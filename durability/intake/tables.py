@@ -17,6 +17,7 @@ from durability.intake.columns import COLUMNS, FILE_KINDS, IN_OTHER_UNITS, FileK
 from durability.plan.results import DropSheet, PlannedDrop, StopRule
 from durability.record.errors import UnusableCall
 from durability.record.records import Rejection
+from durability.record.whole_file import read_whole
 
 HEADER_SEARCH_ROWS = 60
 """How far down the header row is looked for; lab sheets open with a dozen lines of notes."""
@@ -144,20 +145,13 @@ def read_sheet(path: Path, kind: str, options: SheetOptions | None = None) -> Sh
     return Sheet(str(path), digest, frame, tuple(skipped), tuple(refused), in_other_units)
 
 
-MOST_BYTES = 500_000_000
-"""Of one file of rows: some five million drops."""
+_MOST_COLUMNS = 1000
+_BLANK: list[str] = []
 
 
 def _text_of(path: Path) -> tuple[str, str]:
     try:
-        if path.exists() and not path.is_file() and not path.is_dir():
-            raise UnusableCall(f"{path}: a pipe or a device, which need not end; save it as a file")
-        if path.stat().st_size > MOST_BYTES:
-            raise UnusableCall(
-                f"{path}: {path.stat().st_size / 1e6:,.0f} MB, more than the"
-                f" {MOST_BYTES / 1e6:.0f} MB read at once; split it"
-            )
-        content = path.read_bytes()
+        content = read_whole(path)
     except FileNotFoundError:
         raise UnusableCall(f"{path}: no such file") from None
     except OSError as error:
@@ -179,10 +173,18 @@ def _text_of(path: Path) -> tuple[str, str]:
 def _rows_of(path: Path, text: str) -> list[list[str]]:
     first_line = text.lstrip().partition("\n")[0]
     delimiter = ";" if first_line.count(";") > first_line.count(",") else ","
+    rows: list[list[str]] = []
     try:
-        return list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True))
+        for row in csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True):
+            if len(row) > _MOST_COLUMNS:
+                raise UnusableCall(
+                    f"{path}, row {len(rows) + 1}: {len(row):,} fields, more than the"
+                    f" {_MOST_COLUMNS:,} taken; not a table of records"
+                )
+            rows.append(row or _BLANK)
     except csv.Error as error:
         raise UnusableCall(f"{path}: not a CSV table ({error}); check its quotes") from None
+    return rows
 
 
 def _find_header(
@@ -312,7 +314,7 @@ def read_drop_sheet(path: Path) -> SheetFile:
         No such file, or no drop sheet; the message names line and what would be right.
     """
     try:
-        lines = path.read_text(encoding="utf-8-sig").splitlines()
+        lines = read_whole(path, option="--plan").decode("utf-8-sig").splitlines()
     except OSError as error:
         raise UnusableCall(f"--plan {path}: can't be read ({error.strerror})") from None
     except UnicodeDecodeError:

@@ -10,16 +10,29 @@ if TYPE_CHECKING:
     from durability.record.records import Rejection
 
 
+STEERING = (
+    *(code for code in (*range(32), *range(127, 160)) if chr(code) not in "\t\n"),
+    *(0x061C, 0x200B, 0x200E, 0x200F, *range(0x2028, 0x202F), *range(0x2060, 0x2070), 0xFEFF),
+    *(*range(0xFFF9, 0xFFFC), *range(0xE0000, 0xE0080)),
+    *range(0xD800, 0xE000),
+)
+"""Characters that steer a terminal, turn the direction of text, end a line or are not seen, and
+bytes of a name that are not UTF-8. Joiners stay: scripts and signs need them."""
+
 _CONTROLS = {
-    code: f"\\x{code:02x}" if code < 256 else f"\\u{code:04x}"
-    for code in (*range(32), *range(127, 160), *range(0x202A, 0x202F), *range(0x2066, 0x206A))
-    if chr(code) not in "\t\n"
+    code: f"\\x{code:02x}" if code < 256 else f"\\u{code:04x}" if code < 65536 else f"\\U{code:08x}"
+    for code in STEERING
 }
 
 
 def harmless(words: str) -> str:
     """Words in which nothing can steer a terminal: each control character by its number."""
     return words.translate(_CONTROLS)
+
+
+def one_line(words: str) -> str:
+    """Harmless words without line ends."""
+    return harmless(" ".join(words.split()))
 
 
 def complain(words: str) -> None:
@@ -48,7 +61,7 @@ class DurabilityError(Exception):
     exit_status = 1
 
     def __init__(self, message: str) -> None:
-        super().__init__(harmless(" ".join(message.split())))
+        super().__init__(one_line(message))
 
 
 class UnusableCall(DurabilityError):

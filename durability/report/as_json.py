@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from typing import TYPE_CHECKING, Any
 from uuid import UUID
+
+from durability.record.errors import STEERING
 
 if TYPE_CHECKING:
     from durability.life.results import Prediction
@@ -27,12 +30,21 @@ def dumps(value: Any) -> str:
     Returns
     -------
     str
-        One line; NaN and infinities as null.
+        One line; NaN and infinities as null, what steers a terminal as JSON's own escapes.
     """
     try:
-        return json.dumps(value, ensure_ascii=False, allow_nan=False, default=_as_plain)
+        text = json.dumps(value, ensure_ascii=False, allow_nan=False, default=_as_plain)
     except (TypeError, ValueError):  # a key that is no text; a NaN or infinity somewhere
-        return json.dumps(_clean(value), ensure_ascii=False, allow_nan=False)
+        text = json.dumps(_clean(value), ensure_ascii=False, allow_nan=False)
+    return _STEERS.sub(_escaped, text)
+
+
+_STEERS = re.compile("[" + "".join(map(chr, STEERING)) + "]")
+
+
+def _escaped(found: re.Match[str]) -> str:
+    units = found[0].encode("utf-16-be", "surrogatepass").hex()
+    return "".join(rf"\u{units[at : at + 4]}" for at in range(0, len(units), 4))
 
 
 def _as_plain(value: Any) -> Any:

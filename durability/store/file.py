@@ -24,7 +24,7 @@ from filelock import ReadWriteLock, Timeout
 
 from durability.record import clock
 from durability.record.errors import StoreUnusable, complain
-from durability.record.whole_file import onto_the_disk, sha256
+from durability.record.whole_file import onto_the_disk, sha256, written_beside
 
 LOCK_WAIT_S = 10.0
 """How long a command waits for another one to finish with the file before it says so."""
@@ -230,17 +230,11 @@ def back_up(path: Path, words: str) -> Path:
             return copy
         count += 1
         name = f"{path.stem}.{words}.{clock.today()}-{count}"
-    partial = path.with_name(f"{path.name}.copying")
-    try:
+    with written_beside(copy, is_new=True) as partial:
         shutil.copyfile(path, partial)
         shutil.copymode(path, partial)
-        onto_the_disk(partial)
         if sha256(partial) != digest:
             raise OSError(f"{partial.name} does not read back as it was written")
-        partial.rename(copy)
-    finally:
-        partial.unlink(missing_ok=True)
-    onto_the_disk(path.parent)
     return copy
 
 

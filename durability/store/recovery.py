@@ -54,7 +54,11 @@ def back_up(path: Path, folder: Path, keep: int | None) -> Backup:
         database.create_store(path)  # brings in what a writing that was cut off had committed
     folder.mkdir(parents=True, exist_ok=True)
     target = folder / f"{path.stem}.{clock.now_utc():%Y-%m-%dT%H%M%SZ}{path.suffix}"
-    with locked(path, exclusive=False), written_beside(target) as partial:
+    with (
+        locked(path, exclusive=False),
+        written_beside(_digest_file(target)) as noted,
+        written_beside(target) as partial,
+    ):
         if log(path).exists():
             raise StoreUnusable(f"{path}: a writing was cut off this moment; try again")
         shutil.copyfile(path, partial)
@@ -62,7 +66,7 @@ def back_up(path: Path, folder: Path, keep: int | None) -> Backup:
         if digest != sha256(path):
             raise StoreUnusable(f"{partial}: does not read back as it was written")
         _read_all(partial)
-    _digest_file(target).write_text(f"{digest}  {target.name}\n", encoding="utf-8")
+        noted.write_text(f"{digest}  {target.name}\n", encoding="utf-8")
     kept = sorted(folder.glob(f"{path.stem}.{_STAMP}{path.suffix}"))
     for old in kept[: -keep or None] if keep else []:
         old.unlink()
@@ -106,7 +110,10 @@ def restore(file: Path, store: Path) -> Backup:
             raise StoreUnusable(f"{file}: not as it was backed up (its SHA-256 is another)")
         with written_beside(store) as partial:
             shutil.copyfile(file, partial)
-            _read_all(partial)
+            try:
+                _read_all(partial)
+            except StoreUnusable as fault:
+                raise StoreUnusable(str(fault).replace(str(partial), str(file))) from None
     with database.reading(store):
         pass  # one of an earlier step is brought up to date
     return Backup(str(store), digest, noted.is_file(), 1)

@@ -32,6 +32,7 @@ from typing import TYPE_CHECKING, Any
 import duckdb
 
 from durability.record.errors import UnusableCall
+from durability.record.whole_file import written_beside
 from durability.store import database, sql_files
 from durability.store.database import Past
 
@@ -372,8 +373,8 @@ def write_parquet(answer: Answer, file: Path) -> None:
     )
     try:
         # A connection of its own: one that reads the store may touch no other file.
-        with duckdb.connect(":memory:") as memory:
-            memory.from_df(frame).project(typed).write_parquet(str(file))
+        with duckdb.connect(":memory:") as memory, written_beside(file) as partial:
+            memory.from_df(frame).project(typed).write_parquet(str(partial))
     except (duckdb.Error, OSError) as error:
         reason = str(error).splitlines()[0]
         raise UnusableCall(f"-o {str(file)!r}: can't be written ({reason})") from None

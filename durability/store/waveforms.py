@@ -16,6 +16,7 @@ import duckdb
 
 from durability.record.errors import RecordRefused
 from durability.record.records import CrossPeak, LaterImpact, LowPass, PulseFlag, PulseMeasures
+from durability.record.whole_file import MOST_BYTES
 from durability.store.bench import fetch, run
 from durability.store.sql_files import statement
 
@@ -308,10 +309,16 @@ def read_parquet(path: Path) -> pd.DataFrame:
     Raises
     ------
     RecordRefused
-        It is no readable Parquet file.
+        It is no readable Parquet file, or too large.
     """
     with duckdb.connect(":memory:") as connection:
         try:
+            rows, columns = connection.read_parquet(str(path)).shape
+            if rows * columns * 8 > MOST_BYTES:
+                raise RecordRefused(
+                    f"{path.name}: {rows * columns * 8 / 1e6:,.0f} MB unpacked, more than the"
+                    f" {MOST_BYTES / 1e6:.0f} MB taken; export the stretch around the impact"
+                )
             frame = connection.execute(statement("read_parquet"), {"path": str(path)}).df()
             told = connection.execute(statement("words_of_parquet"), {"path": str(path)})
             frame.attrs.update(told.fetchall())

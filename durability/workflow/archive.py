@@ -21,7 +21,7 @@ from durability.record.errors import ImportRefused, RecordRefused, StoreUnusable
 from durability.record.records import ImportCount, Rejection
 from durability.record.units import STANDARD_GRAVITY_M_S2
 from durability.record.vocabulary import DAMAGE_SEVERITIES
-from durability.record.whole_file import sha256
+from durability.record.whole_file import read_whole, sha256, write_rejects
 from durability.store import archive, bench, database, sql_files
 from durability.store import archive as dictionary
 from durability.store.archive import WrittenFile
@@ -181,18 +181,9 @@ def _write_rejects(first: Path, sheets: Sequence[Sheet], rejections: Sequence[Re
             }
         )
         lines.append(row)
-    target = first.with_name(f"{first.stem}.rejects.csv")
-    count = 1
-    while target.exists():
-        count += 1
-        target = first.with_name(f"{first.stem}.rejects-{count}.csv")
-    try:
-        pd.DataFrame(lines).to_csv(target, index=False)
-    except OSError as error:
-        raise UnusableCall(
-            f"{target}: the rejects can't be written there ({error.strerror}); nothing stored"
-        ) from None
-    return str(target)
+    columns = list(dict.fromkeys(name for line in lines for name in line))
+    rows = ([line.get(name) for name in columns] for line in lines)
+    return write_rejects(first.parent, first.stem, columns, rows)
 
 
 ABOUT_FILE = "record.json"
@@ -412,14 +403,14 @@ def _readme(about: Mapping[str, Any]) -> str:
 
 def _read_about(folder: Path) -> dict[str, Any]:
     try:
-        about = json.loads((folder / ABOUT_FILE).read_text(encoding="utf-8"))
-        named = {each["file"] for each in about["files"]}
-        step = int(about["schema_step"])
-    except (OSError, ValueError, KeyError, TypeError):
+        about = json.loads(read_whole(folder / ABOUT_FILE))
+        named = {str(each["file"]) for each in about["files"] if each.keys() >= {"sha256", "rows"}}
+        step, licence = int(about["schema_step"]), str(about["licence"])
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         raise UnusableCall(
             f"{folder}: no export of a record: {ABOUT_FILE} is missing or can't be read"
         ) from None
-    if "today/drops.csv" not in named:
+    if "today/drops.csv" not in named or len(named) < len(about["files"]):
         raise UnusableCall(f"{folder / ABOUT_FILE}: names no today/drops.csv; not a whole export")
     if step > sql_files.latest_step():
         raise UnusableCall(
@@ -427,4 +418,4 @@ def _read_about(folder: Path) -> dict[str, Any]:
             f" this is {PROGRAM_VERSION} and knows steps up to {sql_files.latest_step()}: install"
             " the newer one"
         )
-    return dict(about)
+    return {**about, "schema_step": step, "licence": licence}

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from durability.record.check_lists import check_list_text, read_check_list, ready_lists, ready_text
 from durability.record.errors import RecordRefused, UnusableCall
 from durability.record.records import CheckedFunction, CheckList
+from durability.record.whole_file import read_whole
 from durability.store import bench, database
 from durability.workflow.session import Session
 
@@ -42,7 +43,7 @@ def find_list(wanted: str) -> CheckList:
         return ready[wanted]
     file = Path(wanted)
     try:
-        text = file.read_text(encoding="utf-8")
+        text = read_whole(file, option="--check-list").decode()
     except FileNotFoundError:
         raise UnusableCall(
             f"--check-list {wanted!r}: no such file, and no ready list of that name; ready are:"

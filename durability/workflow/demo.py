@@ -147,7 +147,7 @@ def build_demo(store: Path) -> DemoStore:
             folder.mkdir(exist_ok=True)
             for file in files.values():
                 if not (folder / file.name).exists():
-                    shutil.copyfile(file, folder / file.name)
+                    file.rename(folder / file.name)
             made.rename(store)
     except OSError as error:
         raise UnusableCall(f"{store}: the demo can't be written there ({error.strerror})") from None

@@ -17,6 +17,7 @@ from durability.pulse.waveform_codec import decode
 from durability.record import clock
 from durability.record.errors import RecordRefused, UnusableCall, WaveformUnreadable
 from durability.record.records import Rejection
+from durability.record.whole_file import name_of
 from durability.store import bench, database
 from durability.store import waveforms as store
 from durability.store.waveforms import MeasuringInputs
@@ -296,7 +297,7 @@ def read_and_measure(
     if waveform.recorded_at is not None and not _is_plausible(waveform.recorded_at):
         waveform.inferred["recorded at"] += "; no plausible date, so left out"
     measured = MeasuredFile(
-        file=path.name,
+        file=name_of(path),
         file_sha256=waveform.file_sha256,
         channel=waveform.channel or "",
         start_s=waveform.start_s,

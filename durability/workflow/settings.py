@@ -12,6 +12,7 @@ from typing import Any
 
 from durability.record import units
 from durability.record.errors import UnusableCall
+from durability.record.whole_file import read_whole
 
 FILE_NAME = "durability.toml"
 """The user's file, in the folder for settings."""
@@ -170,7 +171,7 @@ def _first(layers: list[dict[str, Setting]], name: str) -> Setting:
 def _in_file(file: Path) -> dict[str, tuple[Any, str]]:
     """Settings of a file as they stand there, each with the file; none where there is no file."""
     try:
-        text = file.read_text(encoding="utf-8")
+        text = read_whole(file).decode()
     except FileNotFoundError:
         return {}
     except (OSError, UnicodeDecodeError) as fault:

@@ -2,26 +2,29 @@
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from durability.intake.waveforms.folder import records_in, sha256_of
+from durability.intake.waveforms.folder import folder_files, sha256_of
 from durability.intake.waveforms.reading import format_of
 from durability.record.errors import (
     DropTaken,
+    DurabilityError,
     RecordBreaksOff,
     RecordRefused,
     SeriesClosed,
     UnusableCall,
     WaveformUnreadable,
 )
+from durability.record.whole_file import name_of
 from durability.store import bench, database
 from durability.workflow.measuring import RecordOptions, find_rig, not_judged
 from durability.workflow.results import FileTwice, MeasuredFile
 from durability.workflow.session import Session
-from durability.workflow.waveforms import add_waveform_drop, fetch_taken
+from durability.workflow.waveforms import add_waveform_drop, fetch_taken, reason_of
 
 QUIET_S = 1.0
 """A file that has not changed for so long has finished growing …"""
@@ -42,6 +45,14 @@ class FileSetAside:
 
 
 @dataclass(frozen=True, slots=True)
+class FileLeftAlone:
+    """A file that is not a record, and why."""
+
+    file: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class FileGrew:
     """A file that went on growing after it was taken; the longer record is not taken."""
 
@@ -49,7 +60,7 @@ class FileGrew:
     drop_number: int
 
 
-WatchEvent = MeasuredFile | FileSetAside | FileTwice | FileGrew
+WatchEvent = MeasuredFile | FileSetAside | FileLeftAlone | FileTwice | FileGrew
 
 
 @dataclass(slots=True)
@@ -92,7 +103,7 @@ class FolderWatch:
 
     Attributes
     ----------
-    taken, set_aside : int
+    taken, set_aside, left_alone : int
         Files so far.
     already_there : int
         Files that were drops when the watch began.
@@ -120,14 +131,16 @@ class FolderWatch:
         self._clock = clock
         self._seen: dict[Path, _Seen] = {}
         self._took: dict[Path, _Took] = {}
+        self._left: set[Path] = set()
         self.taken = 0
         self.set_aside = 0
+        self.left_alone = 0
         self.already_there = 0
         with database.reading(session.record) as connection:
             rig = find_rig(connection, series)
             known = fetch_taken(connection)
         self.not_judged = not_judged(rig, options)
-        for path in records_in(folder):
+        for path in folder_files(folder)[0]:
             if (digest := sha256_of(path)) in known:
                 self._seen[path] = _Seen(_stamp(path), clock(), done=True)
                 first = known[digest or ""][0]
@@ -139,7 +152,7 @@ class FolderWatch:
 
         Yields
         ------
-        MeasuredFile, FileSetAside, FileTwice or FileGrew
+        MeasuredFile, FileSetAside, FileLeftAlone, FileTwice or FileGrew
             What became of a file, after it is stored.
 
         Raises
@@ -151,7 +164,9 @@ class FolderWatch:
         OSError
             The folder can't be read.
         """
-        for path in records_in(self._folder):
+        records, others = folder_files(self._folder)
+        is_other = set(others)
+        for path in (*records, *others):
             try:
                 stamp = _stamp(path)
             except OSError:  # gone since the folder was listed
@@ -163,9 +178,23 @@ class FolderWatch:
             quiet_s = self._clock() - seen.since
             if seen.done or quiet_s < QUIET_S:
                 continue
-            event = self._take(path, seen, quiet_s)
+            if path in is_other:
+                event: WatchEvent | None = self._leave(path, seen, quiet_s)
+            else:
+                event = self._take(path, seen, quiet_s)
             if event is not None:
                 yield event
+
+    def _leave(self, path: Path, seen: _Seen, quiet_s: float) -> FileLeftAlone | None:
+        """Of a file that is no record; once, however often it changes."""
+        if quiet_s < QUIET_IN_DOUBT_S or path in self._left:
+            return None
+        self._left.add(path)
+        self.left_alone += 1
+        seen.done = True
+        is_file = path.is_file()
+        reason = "holds no rows of numbers" if is_file else "a pipe or a device, not a file"
+        return FileLeftAlone(name_of(path), reason)
 
     def _take(self, path: Path, seen: _Seen, quiet_s: float) -> WatchEvent | None:
         """What becomes of a quiet file; None while it may still be growing."""
@@ -175,7 +204,7 @@ class FolderWatch:
         took = self._took.get(path)
         if took is not None and took.sha256 == sha256_of(path, took.size):
             seen.done = True
-            return FileGrew(path.name, took.drop_number) if seen.stamp[0] > took.size else None
+            return FileGrew(name_of(path), took.drop_number) if seen.stamp[0] > took.size else None
         try:
             stored, drop = add_waveform_drop(
                 self._session,
@@ -193,20 +222,20 @@ class FolderWatch:
             seen.done = True
             return FileTwice(old.file, old.series, old.drop_number)
         except (WaveformUnreadable, RecordRefused) as fault:
-            if in_doubt:
+            if in_doubt or not os.path.lexists(path):  # gone since
                 return None
             seen.done = True
-            return self._put_aside(path, str(fault))
+            return self._put_aside(path, fault)
         seen.done = True
         self._took[path] = _Took(seen.stamp[0], drop.file_sha256, stored.drop_number)
         self.taken += 1
         return drop
 
-    def _put_aside(self, path: Path, words: str) -> FileSetAside:
+    def _put_aside(self, path: Path, fault: DurabilityError) -> FileSetAside:
         """Record that a file could not be read; once for the same bytes and reason."""
-        reason = words.removeprefix(str(path)).removeprefix(path.name).lstrip(":, ")
+        reason = reason_of(path, fault)
         digest = sha256_of(path)
-        source = {"file_name": path.name, "file_sha256": digest}
+        source = {"file_name": name_of(path), "file_sha256": digest}
         with database.writing(self._session.store) as connection:
             rig = find_rig(connection, self._series)
             told = {"series_id": rig["series_id"], "reason": reason}
@@ -216,21 +245,25 @@ class FolderWatch:
                 )
                 bench.run(connection, "add_file_set_aside", **told, entry_id=entry_id)
         self.set_aside += 1
-        return FileSetAside(path.name, reason)
+        return FileSetAside(name_of(path), reason)
 
 
 def _stamp(path: Path) -> tuple[int, int]:
-    found = path.stat()
+    """Size and time of change; of a link that leads nowhere its own."""
+    found = path.stat() if path.exists() else path.lstat()
     return found.st_size, found.st_mtime_ns
 
 
 def _breaks_off(path: Path) -> bool:
     """Whether a file of text ends within a line, as one does that is still being written."""
-    if path.suffix.lower() in (".parquet", ".gz"):
+    if path.suffix.lower() in (".parquet", ".gz") or not path.is_file():
         return False
-    with path.open("rb") as file:
-        if format_of(file.read(1 << 16)) is not None:
-            return False
-        file.seek(0, 2)
-        file.seek(max(file.tell() - 2, 0))
-        return b"\n" not in file.read().replace(b"\r", b"\n")
+    try:
+        with path.open("rb") as file:
+            if format_of(file.read(1 << 16)) is not None:
+                return False
+            file.seek(0, 2)
+            file.seek(max(file.tell() - 2, 0))
+            return b"\n" not in file.read().replace(b"\r", b"\n")
+    except OSError:
+        return False  # reading it says why

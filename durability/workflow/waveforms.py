@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import tempfile
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -16,19 +15,21 @@ from durability.pulse.waveform_codec import encode
 from durability.record import clock
 from durability.record.errors import (
     DropTaken,
+    DurabilityError,
     ImportRefused,
     LibraryMissing,
     NothingReadable,
     RecordBreaksOff,
     RecordRefused,
-    UnusableCall,
     WaveformUnreadable,
+    one_line,
 )
 from durability.record.records import (
     ImportCount,
     Rejection,
     StoredDrop,
 )
+from durability.record.whole_file import name_of, write_rejects
 from durability.store import bench, database, sql_files
 from durability.store import waveforms as store
 from durability.workflow.failed_case import made_after_failure
@@ -93,7 +94,7 @@ def refuse_taken(taken: Taken, path: Path, sha256: str | None, channel: str | No
     """
     for row in taken.get(sha256 or "", ()):
         if channel in (None, row["channel"]):
-            raise DropTaken(path.name, row["series"], row["drop_number"])
+            raise DropTaken(name_of(path), row["series"], row["drop_number"])
 
 
 def _refuse_old(taken: Taken, path: Path, measured: MeasuredFile, series: str) -> None:
@@ -483,27 +484,29 @@ def _remarks(drops: Sequence[MeasuredFile], left_alone: Sequence[Path]) -> tuple
     return tuple(remarks)
 
 
-def _rejection(path: Path, fault: Exception) -> Rejection:
+def _rejection(path: Path, fault: DurabilityError) -> Rejection:
     """A refused file; its name stands once in the line."""
-    reason = str(fault).removeprefix(str(path)).removeprefix(path.name).lstrip(":, ")
-    return Rejection(str(path), None, None, None, reason)
+    return Rejection(str(path), None, None, None, reason_of(path, fault))
+
+
+def reason_of(path: Path, fault: DurabilityError) -> str:
+    """What is wrong with a file, without its name, which a fault says first.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    fault : DurabilityError
+        Of reading it.
+    """
+    reason = str(fault)
+    for name in (str(path), path.name, path.name):  # a part of the reader may have said it too
+        reason = reason.removeprefix(one_line(name)).lstrip(":, ")
+    return reason
 
 
 def _write_rejects(first: Path, rejections: Sequence[Rejection]) -> str:
     """Write which files were refused and why, beside the first; never over another file."""
     folder, stem = (first, first.resolve().name) if first.is_dir() else (first.parent, first.stem)
-    target = folder / f"{stem}.rejects.csv"
-    count = 1
-    while target.exists():
-        count += 1
-        target = folder / f"{stem}.rejects-{count}.csv"
-    try:
-        with target.open("x", encoding="utf-8", newline="") as file:
-            writer = csv.writer(file)
-            writer.writerow(("file", "reason"))
-            writer.writerows((each.file, each.reason) for each in rejections)
-    except OSError as error:
-        raise UnusableCall(
-            f"{target}: the rejects can't be written there ({error.strerror}); nothing stored"
-        ) from None
-    return str(target)
+    rows = ((each.file, each.reason) for each in rejections)
+    return write_rejects(folder, stem, ("file", "reason"), rows)

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import argparse
 import re
-import sys
 from collections.abc import Callable
 from functools import partial
 from typing import Any, NoReturn
 
 from durability.record import units
+from durability.record.errors import complain, one_line
 
 REPLACED = {
     "--decimal-comma": "--decimal comma",
@@ -51,7 +51,7 @@ class Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         """Say what is wrong in one line."""
-        print(f"{self.prog}: {message} (see {self.prog} --help)", file=sys.stderr)
+        complain(f"{self.prog}: {one_line(message)} (see {self.prog} --help)")
         raise SystemExit(2)
 
     def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:

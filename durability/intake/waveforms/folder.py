@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import re
 from collections import Counter
 from collections.abc import Iterable
@@ -12,6 +11,7 @@ from pathlib import Path
 from durability.intake.waveforms.formats import MAX_FILE_BYTES
 from durability.intake.waveforms.reading import begins_as_record
 from durability.record.errors import UnusableCall
+from durability.record.whole_file import sha256
 
 RECORD_ENDINGS = (
     ".csv",
@@ -36,8 +36,8 @@ RECORD_ENDINGS = (
 """Endings of exported records, each also with .gz behind it. In a folder, a file of another ending
 is a record if it holds rows of numbers; a file named outright is read whatever it is."""
 
-_CHUNK_BYTES = 1 << 20
 _HEAD_BYTES = 1 << 16
+_ON_THEIR_WAY = re.compile(r"\.(rejects(-\d+)?\.csv|part|partial|tmp|crdownload)$")
 
 
 def record_files(paths: Iterable[Path]) -> tuple[list[Path], list[Path]]:
@@ -65,8 +65,7 @@ def record_files(paths: Iterable[Path]) -> tuple[list[Path], list[Path]]:
     left_alone: list[Path] = []
     for path in paths:
         if path.is_dir():
-            files = records_in(path)
-            others = [each for each in _visible_files(path) if each not in set(files)]
+            files, others = folder_files(path)
             if not files:
                 seen = f" (but {endings(others)})" if others else ""
                 raise UnusableCall(
@@ -96,8 +95,8 @@ def endings(paths: Iterable[Path]) -> str:
     return ", ".join(f"{count} {ending}" for ending, count in sorted(counts.items()))
 
 
-def records_in(folder: Path) -> list[Path]:
-    """The records of a folder in natural order of their names.
+def folder_files(folder: Path) -> tuple[list[Path], list[Path]]:
+    """What a folder holds, in natural order of names.
 
     Parameters
     ----------
@@ -106,40 +105,40 @@ def records_in(folder: Path) -> list[Path]:
 
     Returns
     -------
-    list of Path
-        Hidden files, those on their way (.part, .tmp) and lists of refused files are left out.
+    records : list of Path
+        Also what is only named like one, a pipe or a link that leads nowhere: reading refuses it.
+    others : list of Path
+        Files that are no records. Hidden files, those on their way (.part, .tmp), lists of refused
+        files and folders are in neither.
     """
-    return sorted(
-        (path for path in _visible_files(folder) if _is_record(path)),
-        key=lambda path: natural_order(path.name),
-    )
+    records: list[Path] = []
+    others: list[Path] = []
+    for path in sorted(folder.iterdir(), key=lambda path: natural_order(path.name)):
+        if path.name.startswith((".", "~")) or _ON_THEIR_WAY.search(path.name.lower()):
+            continue
+        if path.name.lower().removesuffix(".gz").endswith(RECORD_ENDINGS):
+            records.append(path)
+        elif not path.is_dir():
+            (records if _holds_numbers(path, _stamp_of(path)) else others).append(path)
+    return records, others
 
 
-def _visible_files(folder: Path) -> list[Path]:
-    return [
-        path
-        for path in folder.iterdir()
-        if not path.name.startswith((".", "~"))
-        and not re.search(
-            r"\.(rejects(-\d+)?\.csv|part|partial|tmp|crdownload)$", path.name.lower()
-        )
-        and path.is_file()
-    ]
-
-
-def _is_record(path: Path) -> bool:
-    if path.name.lower().removesuffix(".gz").endswith(RECORD_ENDINGS):
-        return True
+def _stamp_of(path: Path) -> tuple[int, int] | None:
+    """Size and time of change; None of what is no file."""
+    if not path.is_file():
+        return None
     try:
         found = path.stat()
     except OSError:
-        return False
-    return _holds_numbers(path, found.st_size, found.st_mtime_ns)
+        return None
+    return found.st_size, found.st_mtime_ns
 
 
 @lru_cache(maxsize=1024)
-def _holds_numbers(path: Path, size: int, changed_ns: int) -> bool:
+def _holds_numbers(path: Path, stamp: tuple[int, int] | None) -> bool:
     """Whether a file begins as a record; looked at once as long as it does not change."""
+    if stamp is None:
+        return False
     try:
         with path.open("rb") as file:
             return begins_as_record(file.read(_HEAD_BYTES))
@@ -165,7 +164,7 @@ def natural_order(name: str) -> list[tuple[int, int, str]]:
 
 
 def sha256_of(path: Path, first_bytes: int | None = None) -> str | None:
-    """Digest of a file's bytes, read piece by piece.
+    """Digest of a record's file, as far as it can be one.
 
     Parameters
     ----------
@@ -179,15 +178,9 @@ def sha256_of(path: Path, first_bytes: int | None = None) -> str | None:
     str or None
         None when the file can't be read, or is larger than any record.
     """
-    digest = hashlib.sha256()
     try:
-        left = min(path.stat().st_size, first_bytes or MAX_FILE_BYTES + 1)
-        if left > MAX_FILE_BYTES:
+        if not path.is_file() or path.stat().st_size > MAX_FILE_BYTES:
             return None
-        with path.open("rb") as file:
-            while left > 0 and (chunk := file.read(min(left, _CHUNK_BYTES))):
-                digest.update(chunk)
-                left -= len(chunk)
+        return sha256(path, first_bytes)
     except OSError:
         return None
-    return digest.hexdigest()

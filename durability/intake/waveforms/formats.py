@@ -22,11 +22,12 @@ from durability.intake.waveforms.table import Table, from_arrays
 from durability.intake.waveforms.timebase import recorded_at
 from durability.intake.waveforms.words import whole
 from durability.record.errors import DurabilityError, LibraryMissing, WaveformUnreadable
+from durability.record.whole_file import MOST_BYTES
 
 if TYPE_CHECKING:
     from durability.record.records import FloatArray
 
-MAX_FILE_BYTES = 500_000_000
+MAX_FILE_BYTES = MOST_BYTES
 """Largest file taken, also after unpacking: some 20 million samples, 20 s at 1 MHz, where a drop
 takes a few tenths of a second."""
 

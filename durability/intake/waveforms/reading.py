@@ -200,7 +200,10 @@ def begins_as_record(head: bytes) -> bool:
         Enough to hold a preamble and some rows of data.
     """
     if head[:2] == b"\x1f\x8b":
-        head = zlib.decompressobj(wbits=31).decompress(head, len(head))
+        try:
+            head = zlib.decompressobj(wbits=31).decompress(head, len(head))
+        except zlib.error:
+            return False
     if head[:4] == b"PAR1" or (head[:4] != b"PK\x03\x04" and format_of(head) is not None):
         return True
     try:
@@ -215,6 +218,9 @@ def begins_as_record(head: bytes) -> bool:
 
 def _bytes_of(path: Path) -> tuple[bytes, str]:
     try:
+        if path.exists() and not path.is_file():
+            what = "a folder" if path.is_dir() else "a pipe or a device, which need not end"
+            raise WaveformUnreadable(f"{path.name}: {what}; a file is needed")
         size = path.stat().st_size
         if size > MAX_FILE_BYTES:
             raise too_large(path.name, size)

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import csv
 import html
-import io
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from durability.record.basis import counted
+from durability.record.whole_file import csv_text
 from durability.report import labels, safety
 from durability.report.blocks import Block, Column, Columns, Table, Words
 
@@ -221,27 +220,25 @@ def blocks(sheet: DropSheet) -> Iterator[Block]:
 
 def as_csv(sheet: DropSheet, made_on: str) -> str:
     """The sheet as CSV text, with its hash and its rules in comment lines."""
-    text = io.StringIO()
-    text.write(f"# drop sheet of {made_on}, seed {sheet.seed}, sha256 {sheet.sha256}\n")
+    head = f"# drop sheet of {made_on}, seed {sheet.seed}, sha256 {sheet.sha256}\n"
     for rule in sheet.stop_rules:
-        text.write(f"# stop rule: {rule.what} {rule.threshold!r}: {rule.words}\n")
+        head += f"# stop rule: {rule.what} {rule.threshold!r}: {rule.words}\n"
     for note in (*_safety(sheet), *sheet.notes):
-        text.write(f"# note: {note}\n")
-    rows = csv.writer(text, lineterminator="\n")
-    rows.writerow(("place", "repeat", "group", "item", "item_drop", "orientation", "rest_s"))
-    for drop in sheet.drops:
-        rows.writerow(
-            (
-                drop.place,
-                drop.repeat,
-                drop.group,
-                drop.item,
-                drop.item_drop,
-                drop.orientation,
-                f"{drop.rest_s:g}",
-            )
+        head += f"# note: {note}\n"
+    columns = ("place", "repeat", "group", "item", "item_drop", "orientation", "rest_s")
+    rows = (
+        (
+            drop.place,
+            drop.repeat,
+            drop.group,
+            drop.item,
+            drop.item_drop,
+            drop.orientation,
+            f"{drop.rest_s:g}",
         )
-    return text.getvalue()
+        for drop in sheet.drops
+    )
+    return head + csv_text(columns, rows)
 
 
 def _safety(sheet: DropSheet) -> list[str]:

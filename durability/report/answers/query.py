@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from durability.record.basis import counted
+from durability.record.whole_file import csv_text
 from durability.report import as_json, labels, markdown
 from durability.report.blocks import Block, Column, Columns, Table, Words
 
@@ -167,11 +166,7 @@ def _harmless(value: Any) -> Any:
 
 def as_csv(columns: Sequence[str], rows: Rows) -> str:
     """Comma-separated values with a header row; absent is blank, times are ISO 8601."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(columns)
-    writer.writerows([_cell(value) for value in row] for row in rows)
-    return text.getvalue()
+    return csv_text(columns, ([_cell(value) for value in row] for row in rows))
 
 
 def _cell(value: Any) -> Any:

@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING
 from xml.sax.saxutils import quoteattr
 
 from matplotlib.figure import Figure
+from matplotlib.text import Text
 
 from durability import PROGRAM_VERSION
+from durability.record.errors import harmless
 from durability.report.plots import look
 from durability.report.plots.fan import fan, survival
 from durability.report.plots.latent import boundary, latent
@@ -70,7 +72,9 @@ def picture_bytes(figure: Figure, ending: str) -> bytes:
         Without a date: equal figures give equal bytes.
     """
     content = BytesIO()
-    about = {**_NO_DATE[ending], "Title": str(figure.get_label())}
+    for text in figure.findobj(Text):
+        text.set_text(harmless(text.get_text()))
+    about = {**_NO_DATE[ending], "Title": harmless(str(figure.get_label()))}
     figure.savefig(content, format=ending, metadata=about, facecolor=look.WHITE)
     return content.getvalue()
 
