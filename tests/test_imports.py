@@ -376,7 +376,7 @@ def test_a_sheet_without_options_says_what_stands_in_the_way(store, outside_data
         (("import", "drops", "/dev/zero"), "a pipe or a device"),
         (("import", "drops", "folder.csv"), "Is a directory"),
         (("import", "waveforms", "--series", "S", "pipe.csv"), "a pipe or a device"),
-        (("import", "waveforms", "--series", "S", "long.npy"), "unreadable as"),
+        (("import", "waveforms", "--series", "S", "long.npy"), "no readable NumPy file"),
         *(
             (("import", kind, "huge.csv"), "600 MB, more than the 500 MB read at once")
             for kind in ("drops", "damage", "inspections", "specimens")

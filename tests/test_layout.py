@@ -52,7 +52,7 @@ OURS = {
 NUMERICAL = {"numpy", "scipy", "sklearn"}
 THIRD_PARTY = {
     "record": {"numpy"},  # for the types of its arrays only
-    "intake": {"numpy", "pandas", "scipy"},
+    "intake": {"numpy", "openpyxl", "pandas", "scipy"},
     "store": {"duckdb", "filelock", "numpy", "pandas"},
     "workflow": {"numpy", "pandas"},
     "library": {"numpy", "pandas"},

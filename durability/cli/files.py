@@ -51,6 +51,7 @@ def import_files(options: Namespace) -> int:
         ignore_other_columns=options.ignore_other_columns,
         void_blank_peaks=getattr(options, "void_blank_peaks", None),
         decimal_comma=options.decimal == "comma",
+        sheet=options.sheet,
     )
     try:
         with progress(options, f"importing {options.kind}"):

@@ -280,6 +280,11 @@ def kind_of_file(path: str) -> str:
     UnusableCall
         The header shows none, or several.
     """
+    with Path(path).open("rb") as binary:
+        if binary.read(4) == b"PK\x03\x04":
+            raise UnusableCall(
+                f"import {path}: a workbook; name the kind of table: {', '.join(FILE_KINDS)}"
+            )
     with Path(path).open(encoding="utf-8-sig", errors="replace") as file:
         header = file.readline(_HEADER_CHARACTERS)
     names = {column_of(name.strip(' "\r\n'))[0] for name in max(map(header.split, ",;\t"), key=len)}

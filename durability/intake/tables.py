@@ -1,4 +1,4 @@
-"""CSV tables and drop sheets, as labs keep them, with their source; no type guessing."""
+"""CSV and .xlsx tables and drop sheets, as labs keep them, with their source; no type guessing."""
 
 from __future__ import annotations
 
@@ -7,9 +7,13 @@ import difflib
 import hashlib
 import io
 import re
+import warnings
+import zipfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import date, datetime, time, timedelta
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -42,6 +46,8 @@ class SheetOptions:
     void_blank_peaks: str | None = None
     """Rows without a peak are stored void with this reason: the drop happened, no one read it."""
     decimal_comma: bool = False
+    sheet: str | None = None
+    """Which sheet of a workbook."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,12 +65,12 @@ class Sheet:
 
 
 def read_sheet(path: Path, kind: str, options: SheetOptions | None = None) -> Sheet:
-    """Text of every record of a CSV file, under the column names of its kind.
+    """Text of every record of a table, under the column names of its kind.
 
     Parameters
     ----------
     path : Path
-        A delimited text file, UTF-8, comma or semicolon.
+        A delimited text file, UTF-8, comma or semicolon; or a workbook, .xlsx.
     kind : str
         A name of ``FILE_KINDS``.
     options : SheetOptions, optional
@@ -83,8 +89,18 @@ def read_sheet(path: Path, kind: str, options: SheetOptions | None = None) -> Sh
     """
     options = options or SheetOptions()
     rules = FILE_KINDS[kind]
-    text, digest = _text_of(path)
-    rows = _rows_of(path, text)
+    content = _bytes_of(path)
+    unusable: dict[int, Rejection] = {}
+    merged: list[tuple[str, int]] = []
+    name = str(path)
+    if content[:4] == b"PK\x03\x04":
+        name, rows, unusable, merged = _workbook(path, content, options.sheet)
+    elif options.sheet is not None:
+        raise UnusableCall(f"--sheet {options.sheet!r}: {path} is not a workbook and has no sheets")
+    else:
+        rows = _rows_of(path, _text_of(path, content))
+    if not any(any(cell.strip() for cell in row) for row in rows):
+        raise UnusableCall(f"{name}: empty; the first row must name the columns")
     renames = {source: target for source, target in options.rename.items() if target}
     constants = {column_of(name)[0]: value for name, value in options.constants.items()}
     supplied = {*constants, *(["drop_number"] if options.number_drops else [])}
@@ -93,23 +109,32 @@ def read_sheet(path: Path, kind: str, options: SheetOptions | None = None) -> Sh
     header_at, header = _find_header(
         rows, {source: column_of(name)[0] for source, name in known.items()}, wanted
     )
+    for cells, last_row in merged:
+        if last_row > header_at:
+            raise UnusableCall(
+                f"{name}, cells {cells}: merged, so that it is open which rows they belong to;"
+                " unmerge them and fill in each"
+            )
     unfilled = _unfilled(header, rows[header_at + 1 :])
     kept = [
         "" if source in unfilled and column_of(source)[0] in constants else source
         for source in header
     ]
-    names = _column_names(path, header_at, kept, rules, options, wanted)
+    names = _column_names(name, header_at, kept, rules, options, wanted)
     said = (*options.constants, *(options.rename.get(source, source) for source in header))
 
     records, numbers, skipped, refused = [], [], [], []
     skip_at = _index_of(path, header, options.skip_where_blank)
     for number, row in enumerate(rows[header_at + 1 :], start=header_at + 2):
+        if number in unusable:
+            refused.append(unusable[number])
+            continue
         if not any(cell.strip() for cell in row):
             continue
         if len(row) > len(header) and any(cell.strip() for cell in row[len(header) :]):
             refused.append(
                 Rejection(
-                    str(path),
+                    name,
                     number,
                     None,
                     ",".join(row),
@@ -126,7 +151,7 @@ def read_sheet(path: Path, kind: str, options: SheetOptions | None = None) -> Sh
         records.append([row[at].strip() for at in names.values()])
         numbers.append(number)
     if not records and not refused:
-        raise UnusableCall(f"{path}: no record below the header in row {header_at + 1}")
+        raise UnusableCall(f"{name}: no record below the header in row {header_at + 1}")
 
     frame = pd.DataFrame(records, columns=list(names), dtype=object)
     for column, value in constants.items():
@@ -142,14 +167,15 @@ def read_sheet(path: Path, kind: str, options: SheetOptions | None = None) -> Sh
         frame["void_reason"] = reason.mask(blank & (reason == ""), options.void_blank_peaks)
     frame["source_row"] = numbers
     in_other_units = {column_of(name)[0]: name for name in said if name in IN_OTHER_UNITS}
-    return Sheet(str(path), digest, frame, tuple(skipped), tuple(refused), in_other_units)
+    digest = hashlib.sha256(content).hexdigest()
+    return Sheet(name, digest, frame, tuple(skipped), tuple(refused), in_other_units)
 
 
 _MOST_COLUMNS = 1000
 _BLANK: list[str] = []
 
 
-def _text_of(path: Path) -> tuple[str, str]:
+def _bytes_of(path: Path) -> bytes:
     try:
         content = read_whole(path)
     except FileNotFoundError:
@@ -158,10 +184,19 @@ def _text_of(path: Path) -> tuple[str, str]:
         raise UnusableCall(f"{path}: can't be read ({error.strerror})") from None
     if not content.strip():
         raise UnusableCall(f"{path}: empty; the first row must name the columns")
+    return content
+
+
+def _text_of(path: Path, content: bytes) -> str:
+    if content[:4] == b"\xd0\xcf\x11\xe0":
+        raise UnusableCall(
+            f"{path}: an old or protected workbook; save the sheet as .xlsx without a password, or"
+            " as CSV UTF-8"
+        )
     if b"\0" in content[:4096]:
-        raise UnusableCall(f"{path}: not a text file; save the sheet as CSV UTF-8")
+        raise UnusableCall(f"{path}: not a text file; save the sheet as .xlsx or CSV UTF-8")
     try:
-        return content.decode("utf-8-sig"), hashlib.sha256(content).hexdigest()
+        return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         row = content[: error.start].count(b"\n") + 1
         raise UnusableCall(
@@ -206,7 +241,7 @@ def _unfilled(header: Sequence[str], rows: Sequence[Sequence[str]]) -> set[str]:
 
 
 def _column_names(
-    path: Path,
+    path: str,
     header_at: int,
     header: list[str],
     rules: FileKind,
@@ -278,6 +313,140 @@ def _point_decimals(frame: pd.DataFrame) -> pd.DataFrame:
             frame[name] = frame[name].str.replace(r"^(-?\d+),(\d+)(?!.*[.,])", r"\1.\2", regex=True)
     return frame
 
+
+# -------------------------------------------------------------------------------- workbooks
+
+MOST_UNPACKED_BYTES = 200_000_000
+"""Of a workbook unpacked: some million rows of drops."""
+MOST_CELLS = 20_000_000
+
+_MERGED = re.compile(rb"<(?:\w+:)?mergeCell [^>]*?ref=\"(\$?[A-Z]+\$?\d+:\$?[A-Z]+\$?(\d+))\"")
+_FORMULA = re.compile(rb"<(?:\w+:)?f[ />]")
+
+
+def _workbook(
+    path: Path, content: bytes, sheet: str | None
+) -> tuple[str, list[list[str]], dict[int, Rejection], list[tuple[str, int]]]:
+    """Name for messages, rows as text, rows without a usable value, merged cells and last row."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            return _read(path, content, sheet)
+    except UnusableCall:
+        raise
+    except Exception as fault:  # openpyxl does not say what it raises on damaged files
+        words = "".join(str(fault).splitlines()[:1])[:120] or type(fault).__name__
+        raise UnusableCall(
+            f"{path}: not a readable workbook ({words}); save the sheet again as .xlsx or CSV UTF-8"
+        ) from None
+
+
+def _read(
+    path: Path, content: bytes, sheet: str | None
+) -> tuple[str, list[list[str]], dict[int, Rejection], list[tuple[str, int]]]:
+    from openpyxl import load_workbook
+
+    with zipfile.ZipFile(io.BytesIO(content)) as packed:
+        size = sum(each.file_size for each in packed.infolist())
+        if size > MOST_UNPACKED_BYTES:
+            raise UnusableCall(
+                f"{path}: {size / 1e6:,.0f} MB unpacked, more than the"
+                f" {MOST_UNPACKED_BYTES / 1e6:.0f} MB read at once; split it, or save it as CSV"
+            )
+        book = load_workbook(io.BytesIO(content), read_only=True, data_only=True, keep_links=False)
+        chosen = _chosen(path, book, sheet)
+        raw = packed.read(chosen._worksheet_path)
+    name = f"{path}, sheet {chosen.title!r}"
+    formulas = None
+    if _FORMULA.search(raw):
+        second = load_workbook(io.BytesIO(content), read_only=True, keep_links=False)
+        formulas = _cells(name, second[chosen.title])
+    rows: list[list[str]] = []
+    opens: dict[int, str] = {}
+    for number, cells in enumerate(_cells(name, chosen), start=1):
+        written = next(formulas, ()) if formulas is not None else ()
+        row = []
+        for at, cell in enumerate(cells):
+            row.append(_text(cell))
+            formula: Any = written[at] if at < len(written) else None
+            is_open = cell.value is None and getattr(formula, "data_type", "") == "f"
+            if is_open:
+                opens[number] = f"cell {formula.coordinate}: formula {formula.value} has no stored"
+                opens[number] += " value; open and save the workbook, or type the value"
+            elif cell.data_type == "e":
+                opens[number] = f"cell {cell.coordinate}: {row[-1]} where a value belongs; correct"
+                opens[number] += " it, or leave it blank"
+        while row and not row[-1]:
+            row.pop()
+        rows.append(row)
+    merged = [(each[1].decode().replace("$", ""), int(each[2])) for each in _MERGED.finditer(raw)]
+    unusable = {
+        number: Rejection(name, number, None, ",".join(rows[number - 1]), words)
+        for number, words in opens.items()
+    }
+    return name, rows, unusable, merged
+
+
+def _chosen(path: Path, book: Any, sheet: str | None) -> Any:
+    """The sheet that is meant: named, or the only one that has cells and is not hidden."""
+    names = [each.title for each in book.worksheets]
+    if sheet is not None:
+        found = [each for each in book.worksheets if each.title == sheet]
+        if not found:
+            raise UnusableCall(
+                f"--sheet {sheet!r}: not in {path}; it has {', '.join(map(repr, names)) or 'none'}"
+            )
+        return found[0]
+    filled = [
+        each for each in book.worksheets if each.sheet_state == "visible" and _has_cells(each)
+    ]
+    if len(filled) == 1:
+        return filled[0]
+    if not filled:
+        raise UnusableCall(f"{path}: no sheet with cells; the first row must name the columns")
+    named = ", ".join(repr(each.title) for each in filled)
+    raise UnusableCall(f"{path}: {len(filled)} sheets have cells; name one of {named} with --sheet")
+
+
+def _has_cells(sheet: Any) -> bool:
+    return any(cell.value is not None for row in _cells("", sheet) for cell in row)
+
+
+def _cells(name: str, sheet: Any) -> Any:
+    """Rows of a sheet, whatever extent it states, within bounds."""
+    sheet.reset_dimensions()
+    count = 0
+    for row in sheet.iter_rows():
+        count += len(row) + 1
+        if count > MOST_CELLS:
+            raise UnusableCall(
+                f"{name}: more than {MOST_CELLS:,} cells; split it, or save it as CSV"
+            )
+        yield row
+
+
+def _text(cell: Any) -> str:
+    value = cell.value
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:.15g}"
+    if isinstance(value, datetime):
+        if value.time() == time() and "h" not in str(cell.number_format).casefold():
+            return value.date().isoformat()
+        whole = timedelta(microseconds=value.microsecond)
+        # Days are kept as fractions: a time within a millisecond of a second is that second.
+        near = round(whole / timedelta(milliseconds=1))
+        rounded = value - whole + timedelta(milliseconds=near)
+        return rounded.isoformat(timespec="milliseconds" if rounded.microsecond else "seconds")
+    if isinstance(value, date | time):
+        return value.isoformat()
+    return str(value)
+
+
+# ------------------------------------------------------------------------------- drop sheets
 
 DROP_SHEET_COLUMNS = ("place", "repeat", "group", "item", "item_drop", "orientation", "rest_s")
 

@@ -57,8 +57,10 @@ def _table(family: Family, kind: str) -> None:
         "files",
         nargs="+",
         metavar="FILE",
-        help="CSV with a header row; drop_height_in, temperature_f and the like are converted",
+        help="CSV or .xlsx with a header row; drop_height_in, temperature_f and the like are"
+        " converted",
     )
+    made.add_argument("--sheet", metavar="NAME", help="sheet of a workbook that has several")
     made.add_argument(
         "--keep-good",
         action="store_true",

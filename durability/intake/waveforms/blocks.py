@@ -297,6 +297,6 @@ def _universal_date(text: object) -> str | None:
 
 
 BLOCKS = (
-    Format("a universal file", _fits_universal, _universal),
-    Format("a waveform block", _fits_block, _blocks),
+    Format("universal file", _fits_universal, _universal),
+    Format("waveform block", _fits_block, _blocks),
 )

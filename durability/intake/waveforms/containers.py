@@ -369,8 +369,8 @@ def _words(comment: str | None) -> str:
 
 
 CONTAINERS = (
-    Format("HDF5", _fits_hdf5, _hdf5),
-    Format("a MAT file", lambda head: head[124:128] in _MAT_ENDS, _mat),
-    Format("TDMS", lambda head: head[:4] == b"TDSm", _tdms),
-    Format("MDF", lambda head: head[:3] == b"MDF" or head[:8] == b"UnFinMF ", _mdf),
+    Format("HDF5 file", _fits_hdf5, _hdf5),
+    Format("MAT file", lambda head: head[124:128] in _MAT_ENDS, _mat),
+    Format("TDMS file", lambda head: head[:4] == b"TDSm", _tdms),
+    Format("MDF file", lambda head: head[:3] == b"MDF" or head[:8] == b"UnFinMF ", _mdf),
 )

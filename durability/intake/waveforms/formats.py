@@ -182,13 +182,13 @@ def read_parts(file: str, content: bytes, kind: Format) -> list[Part]:
             gc.collect()  # what was half made is cleared away here, and not heard
     if words:
         raise WaveformUnreadable(
-            f"{file}: unreadable as {kind.words} ({words}); copy it again, or export the record as"
+            f"{file}: no readable {kind.words} ({words}); copy it again, or export the record as"
             " CSV"
         )
     parts = [part for part in parts if part.arrays]
     if not parts:
         raise WaveformUnreadable(
-            f"{file}: {kind.words} without a channel of numbers; save the record as plain arrays"
+            f"{file}: a {kind.words} without a channel of numbers; save the record as plain arrays"
         )
     for part in parts:
         if part.preamble.recorded_at is None:
@@ -391,12 +391,12 @@ def _wav(file: str, content: bytes) -> list[Part]:
 
 FORMATS = (
     Format(
-        "a NumPy file",
+        "NumPy file",
         lambda head: head[:6] == b"\x93NUMPY" or head[:4] == b"PK\x03\x04",
         _numpy,
     ),
     Format(
-        "WAV",
+        "WAV file",
         lambda head: head[:4] in (b"RIFF", b"RIFX", b"RF64") and head[8:12] == b"WAVE",
         _wav,
     ),
