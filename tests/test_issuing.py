@@ -109,13 +109,26 @@ def test_a_reissue_tells_number_reason_and_difference(lab, tmp_path, sheet):
     for trend in (before, after):
         assert f"{trend['verdict']}, {trend['rise_pct_per_drop']:+.2f}" in section
     assert "S1 5 status valid void it struck the guide tester" in section
-    assert "S2 4 peak g 1" in section and "misread" in section
+    assert "S2 4 peak, g 1" in section and "misread" in section
     assert re.search(r"S1 drop 1 13 to 13 0", section)
     assert [(row["replaces"], row["replaced_by"], row["reason"]) for row in issued(lab)] == [
         (None, 2, None),
         (1, None, "drop 5 was none"),
     ]
     assert "What changed" not in text_of(tmp_path / "a.html")
+
+
+def test_whom_a_report_was_for_is_kept_and_taken_over_by_a_reissue(undrawn, tmp_path):
+    (tmp_path / "store.toml").write_text('customer = "Acme"\nlaboratory = "Drop lab"\n')
+    undrawn("report", "-o", "a.html", "--purpose", "choice of a sleeve", "--customer", "Bolt Ltd")
+    undrawn("report", "-o", "b.html", "--reissue-of", "1", "--reason", "x", "--purpose", "y")
+    assert "--customer: blank" in undrawn("report", "-o", "c.html", "--customer", " ", expect=2).err
+    found = undrawn("query", "issued_reports", "--json").json
+    given = [row[found["columns"].index("test_laboratory") :] for row in found["rows"]]
+    assert given == [
+        ["Drop lab", "Bolt Ltd", "choice of a sleeve"],
+        ["Drop lab", "Bolt Ltd", "y"],
+    ]
 
 
 def test_a_reissue_without_a_change_says_so(lab, tmp_path):

@@ -15,6 +15,7 @@ from export_files import half_sine_g, write_volts
 
 from durability.__main__ import main
 from durability.cli import printing
+from durability.record import units
 from durability.report import labels, safety
 from durability.report.answers import follow_up as due
 from durability.report.answers import latent, voided
@@ -219,8 +220,64 @@ def test_what_a_test_report_should_hold_is_there_or_told_to_be_missing(contents,
             "name and signature of who is responsible": "",
             "performance of the apparatus: cross-axis motion": "not measured",
         }
-        wanted = (labels.NOT_RECORDED, formal.NOT_EVALUATED, held.get(item, "-"), "not signed")
+        wanted = (labels.NOT_RECORDED, formal.NOT_EVALUATED, held.get(item, "-"), "not given:",
+                  "lines to")  # fmt: skip
         assert missing in wanted, item
+
+
+def test_what_every_report_should_hold_is_there_or_said_to_be_missing(contents, drawn):
+    """ISO/IEC 17025:2017, 7.8.2.1 a to p."""
+    items = dict(formal.general_items(contents))
+    assert {item[0] for item in items} == set("abdefghijklmnop")  # c stands with b
+    assert items["e customer"] == "not given: durability report --customer"
+    assert items["h dates of receipt"].startswith("recorded of 54 of 54 specimens")
+    assert drawn[0].count(words.ONLY_TESTED) == 1
+    assert drawn[0].rstrip().endswith("</html>")
+    last = drawn[0].rpartition('<p class="note">')[2]
+    assert last.startswith(f"End of report not numbered, digest {contents.digest}.")
+
+
+def test_whom_it_is_for_and_who_signs(contents):
+    given = {"laboratory": "Drop lab, Bern", "customer": "Acme <GmbH>", "purpose": None}
+    text = page(replace(contents, parties=given), short=True)
+    assert "Acme &lt;GmbH&gt;" in text.partition("</header>")[0]
+    signed = text.partition('id="signatures"')[2]
+    assert [cell in signed for cell in ("tested by", "reviewed by", "approved by")] == [True] * 3
+    assert "operator 1, operator 2" in signed and signed.count("____________<") >= 5
+
+
+def test_the_whole_page_is_called_for_with_what_was_given(contents):
+    call = words.whole_report(contents)
+    assert "--claim 60" in call and "--units" not in call and "--level" not in call
+    other = replace(contents, level=0.8, horizon=99, claim_pct=None)
+    with units.shown_in("us"):
+        call, facts = words.whole_report(other), dict(words.identity(other))
+    assert all(word in call for word in ("--level 0.8", "--horizon 99", "--units us"))
+    assert "--claim" not in call and "--units us" in facts["units"]
+    assert "units" not in dict(words.identity(other))
+
+
+def test_amended_values_are_shown_in_the_units_of_the_page():
+    row = {"record": "A", "drop_number": None, "column_name": "drop_height_mm", "reason": "misread",
+           "old_value": "1220.0", "new_value": "1219.2", "entered_by": "Bo",
+           "entered_at_utc": datetime(2026, 1, 1, tzinfo=UTC)}  # fmt: skip
+    (si,) = voided.AMENDED.table([row]).rows
+    assert [*si][2:5] == ["drop height, mm", "1220.0", "1219.2"]
+    with units.shown_in("us"):
+        (us,) = voided.AMENDED.table([row]).rows
+    assert [*us][2:5] == ["drop height, in", "48.03", "48"]
+
+
+def test_drops_that_nobody_checked_are_counted_by_series(store, sheet, tmp_path):
+    lines = ["series,drop_number,peak_g,status,void_reason"]
+    lines += ["A,1,100,valid,", "A,2,101,valid,", "A,3,99,void,cable", "B,1,90,valid,"]
+    store("import", "drops", sheet("drops.csv", *lines))
+    store("review", "A", "1", "--by", "Bo")
+    store("report", "-o", "page.html")
+    text = shown_text(tmp_path / "page.html")
+    assert "1 of 4 drops checked by a second person, 3 not." in text
+    assert "Entered: 4 drops, 1 of them void and 0 amended; 0 damage notes; 0 inspections" in text
+    assert re.search(r"checked by A 3 1 0 1 2 Bo B 1 0 0 0 1", text)
 
 
 def test_counts_stand_on_page_one_with_a_way_to_each(contents, demo_page, store, sheet, tmp_path):
@@ -683,7 +740,7 @@ def test_in_short_it_says_what_counts_in_the_words_of_the_whole_page(
     text, whole = shown_text(file), shown_text(demo_page)
     for _, sentence, _ in [*words.answers(contents), *words.beside(contents)]:
         assert sentence in text
-    assert "14 of 55" in text and "5 inspections due" in text
+    assert "12 of 55" in text and "5 inspections due" in text
     assert all(caution in text for caution in safety.CAUTIONS)
     assert "INVENTED" in text
     assert f"durability report -o report.html --on {contents.on}" in text

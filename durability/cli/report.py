@@ -16,7 +16,7 @@ from durability.record.basis import counted
 from durability.record.errors import UnusableCall
 from durability.report import labels
 from durability.report.answers import beside
-from durability.workflow import pictures
+from durability.workflow import issuing, pictures
 from durability.workflow.demo import is_demo
 from durability.workflow.devices import DeviceStudy
 from durability.workflow.specimens import for_labels
@@ -24,7 +24,7 @@ from durability.workflow.study import Study, open_study
 
 if TYPE_CHECKING:
     from durability.report.plots import Figure
-    from durability.workflow.results import ReportContents
+    from durability.workflow.results import ReportContents, ReportIssue
     from durability.workflow.session import Session
 
 
@@ -33,7 +33,7 @@ def report(options: Namespace) -> int:
     file = Path(options.output)
     is_pdf = _ending(file, ("html", "htm", "pdf")) == "pdf"
     browser = find_browser(file) if is_pdf else ""
-    from durability.workflow import issuing, reporting
+    from durability.workflow import reporting
 
     session = session_of(options)
     if options.reason is not None and options.reissue_of is None:
@@ -57,6 +57,7 @@ def report(options: Namespace) -> int:
             limit=limit_of(options),
             rig_corrected=options.rig_corrected,
             photo_folders=_photo_folders(options, session),
+            parties=_parties(options, replaced),
             told=told,
         )
         from durability.report.page import changes, page, words
@@ -101,6 +102,19 @@ def report(options: Namespace) -> int:
         terminal.say(changes.summary(written))
     tell(f"written: {file} ({words.numbered(written)})")
     return 0
+
+
+def _parties(options: Namespace, replaced: ReportIssue | None) -> dict[str, str | None]:
+    """By whom and for whom: as typed, else as in the report that is replaced, else as set."""
+    held = settings_of(options)
+    found: dict[str, str | None] = {}
+    for name in issuing.PARTIES:
+        typed = getattr(options, name)
+        if typed is not None and not typed.strip():
+            raise UnusableCall(f"--{name}: blank; leave it out where nothing is to be said")
+        before = None if replaced is None else replaced.parties[name]
+        found[name] = typed or before or (held[name].value if name in held else None)
+    return found
 
 
 def _photo_folders(options: Namespace, session: Session) -> list[Path]:

@@ -22,6 +22,9 @@ from durability.workflow.results import (
 )
 from durability.workflow.session import Session
 
+PARTIES = ("laboratory", "customer", "purpose")
+"""By whom and for whom tests are made, and what for: what a report may be given."""
+
 
 def issued_reports(session: Session) -> list[ReportIssue]:
     """Every report issued, in order of number."""
@@ -191,6 +194,7 @@ def issue_report(
                 reason=reason,
                 record_until_utc=contents.last_entered_at_utc,
                 program_version=PROGRAM_VERSION,
+                parties=contents.parties,
             ),
             replaced=replaced,
             changes=changes,
@@ -234,6 +238,9 @@ def _keep(
             record_until_utc=issue.record_until_utc,
             replaces=issue.replaces,
             reason=issue.reason,
+            laboratory=issue.parties["laboratory"],
+            customer=issue.parties["customer"],
+            purpose=issue.parties["purpose"],
             entry_id=entry_id,
         )
         written(file, page)
@@ -256,6 +263,11 @@ def _issue(row: dict[str, Any]) -> ReportIssue:
         reason=row["reason"],
         record_until_utc=row["record_until_utc"],
         program_version=row["program_version"],
+        parties={
+            "laboratory": row["test_laboratory"],
+            "customer": row["customer"],
+            "purpose": row["test_purpose"],
+        },
         issued_at_utc=row["issued_at_utc"],
         issued_by=row["issued_by"],
         replaced_by=row["replaced_by"],

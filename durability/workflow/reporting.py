@@ -17,7 +17,7 @@ from durability.record.errors import RecordRefused
 from durability.record.vocabulary import BARE, HEIGHT_TOLERANCE
 from durability.store import bench, database, saved_queries, sql_files
 from durability.wear.results import Comparison, Trend
-from durability.workflow import follow_up, pictures
+from durability.workflow import follow_up, issuing, pictures
 from durability.workflow.claims import judge_claim
 from durability.workflow.demo import is_demo
 from durability.workflow.devices import DeviceStudy
@@ -66,6 +66,7 @@ _STATEMENTS = (
     ("device_drops", "Shocks that each device took"),
     ("device_checks", "Functional checks of each device"),
     ("report_counts", "Counts of the record"),
+    ("report_reviewed", "Drops checked by a second person"),
     ("report_damage", "Damage notes"),
     ("report_amendments", "Amendments"),
     ("report_deviations", "Deviations"),
@@ -89,6 +90,7 @@ def gather_report(
     limit: Limit | None = None,
     rig_corrected: bool = False,
     photo_folders: Sequence[Path] = (),
+    parties: Mapping[str, str | None] | None = None,
     told: Callable[[str, int, int], None] = lambda *_: None,
 ) -> ReportContents:
     """All that a report on the whole record, or on a part of it, shows.
@@ -112,6 +114,8 @@ def gather_report(
         Divide the rig's drift out of trends and forecasts.
     photo_folders : sequence of Path
         Where the photos of damage lie that shall be shown; without any, none are.
+    parties : mapping, optional
+        ``laboratory``, ``customer`` and ``purpose`` of the tests, each None where not given.
     told : callable
         Called with each of ``STEPS`` as it begins, how many are done, and of how many.
 
@@ -182,6 +186,7 @@ def gather_report(
         digest=_digest(scope, about, on, asked),
         made_at=clock.now().replace(microsecond=0),
         made_by=session.person,
+        parties=parties or dict.fromkeys(issuing.PARTIES),
         on=on,
         store=session.store.name,
         invented=is_demo(session.store),
@@ -191,8 +196,10 @@ def gather_report(
         limit_g=limit.limit_g,
         limit_rise=limit.limit_rise,
         horizon=limit.horizon,
+        claim_pct=claim_pct,
         rig_corrected=study.rig_corrected,
         counts=rows["counts"],
+        reviewed=tuple(rows["reviewed"]),
         series=tuple(rows["series"]),
         trends=tuple(trends),
         contexts=tuple(study.contexts),
@@ -238,6 +245,7 @@ def _rows(session: Session, scope: Scope) -> tuple[dict[str, Any], dict[str, Any
         rows: dict[str, Any] = {
             "series": series_rows(connection, series, None, purpose=None) if series else [],
             "counts": bench.fetch(connection, "report_counts", series=series, devices=devices)[0],
+            "reviewed": bench.fetch(connection, "report_reviewed", series=series),
             "damage": bench.fetch(connection, "report_damage", series=series),
             "amendments": bench.fetch(
                 connection, "report_amendments", series=series, devices=devices

@@ -397,6 +397,8 @@ class ReportIssue:
     record_until_utc: datetime | None
     """Latest entry that it rests on; None of an empty record."""
     program_version: str
+    parties: Mapping[str, str | None]
+    """As in ``ReportContents``."""
     issued_at_utc: datetime | None = None
     """None while it is being written."""
     issued_by: str | None = None
@@ -437,6 +439,8 @@ class ReportContents:
     """Of the record's state, the scope, the limits and the version: the same for the same."""
     made_at: datetime
     made_by: str
+    parties: Mapping[str, str | None]
+    """The laboratory, the customer and the purpose of the tests, as given."""
     on: date
     """Day as of which inspections and calibrations are due."""
     store: str
@@ -447,9 +451,11 @@ class ReportContents:
     limit_g: float | None
     limit_rise: float
     horizon: int
+    claim_pct: float | None
     rig_corrected: bool
     """The rig's drift is divided out of trends and forecasts."""
     counts: Mapping[str, Any]
+    reviewed: tuple[Mapping[str, Any], ...]
     series: tuple[Mapping[str, Any], ...]
     trends: tuple[Trend, ...]
     contexts: tuple[TrendContext, ...]

@@ -94,6 +94,8 @@ KEYS: dict[str, _Key] = {
         "a share between 0 and 1, like 0.9",
         "--level",
     ),
+    "laboratory": _Key(_words, "its name and address", "--laboratory", False),
+    "customer": _Key(_words, "a name, and where to reach it", "--customer", False),
     "units": _Key(_system, f"{' or '.join(units.SYSTEMS)}", "--units", False),
 }
 _LIMITS = ("limit_g", "limit_rise")

@@ -200,6 +200,12 @@ def report(made: Parser) -> None:
         help="this page replaces that report and says what changed since, and why",
     )
     made.add_argument("--reason", metavar="WHY", help="why that report is replaced")
+    for name, of in (
+        ("laboratory", "who made the tests, with address; else of your settings"),
+        ("customer", "for whom, and where to reach them; else of your settings"),
+        ("purpose", "what the tests were made for"),
+    ):
+        made.add_argument(f"--{name}", metavar="TEXT", help=f"for the page's head: {of}")
     made.add_argument(
         "--with-photos",
         nargs="?",

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from durability.record import units
 from durability.record.basis import counted
 from durability.report import labels
 from durability.report.blocks import Block, Column, Columns, Words
@@ -123,13 +124,22 @@ def effect(row: Mapping[str, Any], before: Trend | None, after: Trend | None) ->
 
 Row = Mapping[str, Any]
 
+
+def _value(column: str, value: str | None) -> str | None:
+    """A value of an amendment, which are kept as text, in the unit that its column is shown in."""
+    quantity = units.of_column(column)
+    if value is None or quantity is None or not units.is_converted(quantity):
+        return value
+    return labels.cell(column, float(value))
+
+
 AMENDED = Columns[Row](
     "Amendments in order",
     Column("record", "record"),
     Column("drop", "drop_number", right=True),
-    Column("what", lambda row: row["column_name"].replace("_", " ")),
-    Column("from", "old_value", wrap=True),
-    Column("to", "new_value", wrap=True),
+    Column("what", lambda row: labels.column_words(row["column_name"])),
+    Column("from", lambda row: _value(row["column_name"], row["old_value"]), wrap=True),
+    Column("to", lambda row: _value(row["column_name"], row["new_value"]), wrap=True),
     Column("reason", "reason", wrap=True),
     Column("by", "entered_by"),
     Column("at (UTC)", "entered_at_utc"),
@@ -171,6 +181,45 @@ SOURCES = Columns[Row](
 )
 
 
+REVIEWED = Columns[Row](
+    "Drops checked by a second person, by series",
+    Column("series", "series"),
+    Column("drops", "drops", right=True),
+    Column("of them void", "voided", right=True),
+    Column("amended", "amended", right=True),
+    Column("checked", "reviewed", right=True),
+    Column("not checked", "not_reviewed", right=True),
+    Column("checked by", lambda row: labels.listed(row["reviewers"] or ()) or None),
+    is_sparse=True,
+)
+
+
+def entries_blocks(counts: Row, reviewed: Sequence[Row]) -> Iterator[Block]:
+    """What was entered, and which drops of it a second person has checked."""
+    yield Words(
+        f"Entered: {counted(counts['drops'], 'drop')}, {counts['voided_drops']} of them void and"
+        f" {counts['amended_drops']} amended;"
+        f" {counted(counts['damage_notes'], 'damage note')};"
+        f" {counted(counts['inspections'], 'inspection')} with"
+        f" {counted(counts['checks'], 'functional check')}."
+    )
+    yield Words(f"{checked(counts)[0].upper()}{checked(counts)[1:]}.")
+    if counts["reviewed_drops"]:
+        yield REVIEWED.table(reviewed, "durability drop list")
+    yield Words(
+        "A review (durability review SERIES --by NAME) covers drops as they are now: a drop that"
+        " is corrected later is not checked. Damage notes and inspections have none.",
+        is_note=True,
+    )
+
+
+def checked(counts: Row) -> str:
+    """How many drops a second person has checked, and how many not."""
+    drops, done = counts["drops"], counts["reviewed_drops"]
+    words = f"{done} of {counted(drops, 'drop')} checked by a second person"
+    return f"{words}, {drops - done} not" if done < drops else words
+
+
 def amendments_blocks(deviations: Sequence[Row], amendments: Sequence[Row]) -> Iterator[Block]:
     """Deviations from plan, and every amendment."""
     if deviations:
@@ -197,5 +246,4 @@ def summary(counts: Row, deviations: Sequence[Row], amendments: Sequence[Row]) -
     amended, off = len(amendments), len(deviations)
     first = f"{counted(amended, 'amendment')}, first values kept" if amended else "No amendment"
     then = counted(off, "deviation") if off else "no deviation on record"
-    checked = f"{counts['reviewed_drops']} of {counted(counts['drops'], 'drop')}"
-    return f"{first}; {then}; {checked} checked by a second person."
+    return f"{first}; {then}; {checked(counts)}."

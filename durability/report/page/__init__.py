@@ -67,7 +67,8 @@ def page(
         next_steps=words.next_steps(contents)[: summary.MOST_STEPS if short else None],
         sections=summary.sections(contents) if short else sections.all_sections(contents, told),
         cautions=safety.CAUTIONS,
-        relative=labels.RELATIVE,
+        relative=f"{labels.RELATIVE} {words.ONLY_TESTED}",
+        ending=words.ending(contents),
         version=contents.versions["durability"],
     )
     return harmless(page)

@@ -11,10 +11,11 @@ from durability.record import units
 from durability.record.basis import counted
 from durability.record.units import STANDARD_GRAVITY_M_S2
 from durability.report import labels
+from durability.report.answers import voided
 from durability.report.answers.records import span
 from durability.report.blocks import Block, Column, Columns, Folded, Items, Words
 from durability.report.page.changes import METHODS, REACHED
-from durability.report.page.words import command, identity, numbered
+from durability.report.page.words import command, identity, numbered, title
 
 if TYPE_CHECKING:
     from durability.devices.results import LifeLine
@@ -34,6 +35,22 @@ ITEMS = Columns[tuple[str, str]](
     Column("item", lambda row: row[0]),
     Column("in this record, with the number of series", lambda row: row[1]),
 )
+
+GENERAL_ITEMS = Columns[tuple[str, str]](
+    "What every report should hold, after ISO/IEC 17025:2017, 7.8.2.1, in our words",
+    Column("item", lambda row: row[0]),
+    Column("in this report", lambda row: row[1]),
+)
+
+SIGNATURES = Columns[tuple[str, str, str, str]](
+    "",
+    Column("to be signed on paper", lambda row: row[0]),
+    Column("tested by", lambda row: row[1] or _LINE),
+    Column("reviewed by", lambda row: row[2] or _LINE),
+    Column("approved by", lambda row: row[3] or _LINE),
+)
+_LINE = "_" * 28
+"""To write on."""
 
 TRACED = Columns[tuple[str, str, str]](
     "Every number can be traced by these commands",
@@ -83,7 +100,62 @@ def _uncertainty(count: int, evaluated: int, pct: float | None) -> str:
 
 def items(contents: ReportContents) -> Iterator[Block]:
     """Contents of a test report, item by item."""
+    yield GENERAL_ITEMS.table(general_items(contents))
     yield ITEMS.table(report_items(contents))
+
+
+def signatures(contents: ReportContents) -> Iterator[Block]:
+    """Lines to sign, with the names that the record has."""
+    counts = contents.counts
+    reviewers = counts["reviewers"] or ()
+    names = labels.some(counts["operators"] or ()), labels.some(reviewers)
+    yield SIGNATURES.table([("name", *names, ""), ("date and signature", "", "", "")])
+    if reviewers:
+        yield Words(f"In the record: {voided.checked(counts)}.", is_note=True)
+
+
+def general_items(contents: ReportContents) -> list[tuple[str, str]]:
+    """What every test report should hold, and what this one holds of it."""
+    counts = contents.counts
+    given = {name: text or _not_given(name) for name, text in contents.parties.items()}
+    methods = len({row["method"] for row in contents.series if row["drops"] and row["method"]})
+    of = counts["specimens"]
+    return [
+        ("a title", title(contents.scope)),
+        ("b, c laboratory, its address, place of the tests", given["laboratory"]),
+        ("d identification of every part, and the end", "number and digest, here and at the end"),
+        ("e customer", given["customer"]),
+        ("f method", f"{counted(methods, 'method')}, below" if methods else labels.NOT_RECORDED),
+        ("g items, their identification and condition", "Conditions, Damage seen, Devices"),
+        (
+            "h dates of receipt",
+            f"recorded of {of['received']} of {counted(of['all'], 'specimen')}: durability"
+            " specimen show"
+            if of["received"]
+            else labels.NOT_RECORDED,
+        ),
+        ("i dates of the tests", _dates(contents)),
+        ("j date of issue", f"{contents.made_at:%Y-%m-%d}"),
+        ("k sampling", "not recorded: how the specimens were chosen"),
+        ("l results relate only to the items tested", "said below the answers"),
+        ("m results with units", "each section"),
+        (
+            "n additions, deviations, exclusions",
+            f"{counted(len(contents.deviations), 'deviation')},"
+            f" {counted(counts['voided_drops'], 'voided drop')}",
+        ),
+        ("o who authorises it", "a line to sign: Signatures"),
+        ("p results of others", "not distinguished; files and people: Where the records came from"),
+    ]
+
+
+def _not_given(name: str) -> str:
+    return f"not given: durability report --{name}"
+
+
+def _dates(contents: ReportContents) -> str:
+    first, last = contents.counts["first_dropped_at"], contents.counts["last_dropped_at"]
+    return labels.NOT_RECORDED if first is None else span(first, last)
 
 
 def report_items(contents: ReportContents) -> list[tuple[str, str]]:
@@ -117,14 +189,16 @@ def report_items(contents: ReportContents) -> list[tuple[str, str]]:
     evaluated = contents.uncertainty["peaks"]
     across = counts["waveforms_with_cross_axis"]
     return [
-        ("customer, test laboratory, purpose of the test", labels.NOT_RECORDED),
-        ("report identification", f"{numbered(contents)}, digest {contents.digest}"),
-        (
-            "test dates",
-            labels.NOT_RECORDED
-            if counts["first_dropped_at"] is None
-            else span(counts["first_dropped_at"], counts["last_dropped_at"]),
+        *(
+            (said, contents.parties[name] or _not_given(name))
+            for said, name in (
+                ("customer", "customer"),
+                ("test laboratory", "laboratory"),
+                ("purpose of the test", "purpose"),
+            )
         ),
+        ("report identification", f"{numbered(contents)}, digest {contents.digest}"),
+        ("test dates", _dates(contents)),
         ("test standard, edition and procedure", of_series("method")),
         (
             "specimens",
@@ -183,7 +257,7 @@ def report_items(contents: ReportContents) -> list[tuple[str, str]]:
         ),
         ("results and observations", known(counts["drops"], "sections Wear to Damage boundary")),
         ("who dropped", labels.some(counts["operators"] or ()) or labels.NOT_RECORDED),
-        ("name and signature of who is responsible", "not signed"),
+        ("name and signature of who is responsible", "lines to sign: Signatures"),
     ]
 
 
@@ -228,8 +302,8 @@ def appendix(contents: ReportContents) -> Iterator[Block]:
         is_note=True,
     )
     yield Words("SQL statements run on the store:", is_note=True)
-    for name, title, text in contents.statements:
-        yield Folded(f"{name}: {title}", text.strip())
+    for name, heading, text in contents.statements:
+        yield Folded(f"{name}: {heading}", text.strip())
 
 
 def trace(contents: ReportContents) -> list[tuple[str, str, str]]:

@@ -149,8 +149,11 @@ def all_sections(contents: ReportContents, told: Told) -> list[Section]:
         Section("voided", "Voided drops and what they would change", [*voided.blocks(contents)]),
         Section(
             "amendments",
-            "Deviations and amendments",
-            [*amendments.amendments_blocks(contents.deviations, contents.amendments)],
+            "Deviations, amendments and reviews",
+            [
+                *amendments.amendments_blocks(contents.deviations, contents.amendments),
+                *amendments.entries_blocks(contents.counts, contents.reviewed),
+            ],
         ),
         Section("conditions", "Conditions", [*series.blocks(contents.series, contents.counts)]),
         Section("sensors", "Sensors and calibration", [*calibration.sensors(contents.sensors)]),
@@ -159,6 +162,7 @@ def all_sections(contents: ReportContents, told: Told) -> list[Section]:
         Section("methods", "Methods, sources and decision rules", [*formal.methods()]),
         Section("selfcheck", "Self-check of the program", [*selfcheck.blocks(contents.selfcheck)]),
         Section("sources", "Where the records came from", [*amendments.sources(contents.sources)]),
+        Section("signatures", "Signatures", [*formal.signatures(contents)]),
         Section(
             "trace",
             "Appendix: from a number to its source, and what made this report",

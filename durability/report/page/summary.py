@@ -11,14 +11,14 @@ from durability.report import labels
 from durability.report.answers import beside, forecast, integrity, rank, trend
 from durability.report.answers import follow_up as due
 from durability.report.blocks import Block, Column, Columns, Section, Table, Words
-from durability.report.page import words
+from durability.report.page import formal, words
 
 if TYPE_CHECKING:
     from durability.wear.results import Forecast, Trend
     from durability.workflow.results import ReportContents
 
 MOST_STEPS = 6
-MOST_SERIES = 14
+MOST_SERIES = 12
 MOST_MODELS = 6
 MOST_DUE = 8
 """Of each, so that all stands on two printed pages; what is left out is counted."""
@@ -41,6 +41,7 @@ def sections(contents: ReportContents) -> list[Section]:
         Section("series", "Series", [*_series(contents)]),
         Section("due", "Devices due", [*_due(contents)]),
         Section("rests", "What this rests on", [*_rests_on(contents)]),
+        Section("signatures", "Signatures", [*formal.signatures(contents)]),
     ]
     return [part for part in parts if part.blocks]
 

@@ -6,6 +6,7 @@ import shlex
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from durability.record import units
 from durability.record.basis import counted
 from durability.report import labels, safety
 from durability.report.answers import follow_up as due
@@ -92,6 +93,13 @@ def whole_report(contents: ReportContents) -> str:
         words += ["--limit-g", f"{contents.limit_g:g}"]
     elif contents.limit_rise != Limit().limit_rise:
         words += ["--limit-rise", f"{contents.limit_rise:g}"]
+    if contents.level != Limit().level:
+        words += ["--level", f"{contents.level:g}"]
+    if contents.horizon != Limit().horizon:
+        words += ["--horizon", str(contents.horizon)]
+    if contents.claim_pct is not None:
+        words += ["--claim", f"{contents.claim_pct:g}"]
+    words += ["--units", "us"] if units.is_converted(units.LENGTH) else []
     words += ["--rig-corrected"] if contents.rig_corrected else []
     return (
         "What each number rests on, every series, picture, deviation, method and source are in"
@@ -315,10 +323,21 @@ def numbered(contents: ReportContents) -> str:
     return f"report not numbered: {because}" if because else "report not numbered"
 
 
+_US = "US customary as shown (--units us); g stays g, the record stays in SI units"
+ONLY_TESTED = "The results relate only to the specimens that were tested."
+
+
+def ending(contents: ReportContents) -> str:
+    """The line after which nothing of the report follows."""
+    return f"End of {numbered(contents)}, digest {contents.digest}."
+
+
 def identity(contents: ReportContents) -> list[tuple[str, str]]:
     """Number, date, person, record, digest and version of the report."""
     return [
         ("Report", numbered(contents).removeprefix("report ")),
+        *((name, given) for name, given in contents.parties.items() if given),
+        *([("units", _US)] if units.is_converted(units.LENGTH) else []),
         ("made", f"{contents.made_at:%Y-%m-%d %H:%M %z} by {contents.made_by}"),
         ("as of", contents.on.isoformat()),
         ("record", contents.store),

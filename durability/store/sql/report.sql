@@ -9,6 +9,15 @@ SELECT
     count(*) FILTER (peak_g IS NULL) AS drops_without_reading,
     count(*) FILTER (amended) AS amended_drops,
     count(*) FILTER (drop_id IN (SELECT drop_id FROM reviewed_drops)) AS reviewed_drops,
+    (SELECT list_sort(list(DISTINCT v.reviewed_by))
+        FROM reviewed_drops AS v
+        JOIN all_drops AS d ON d.drop_id = v.drop_id
+        WHERE list_contains($series, d.series)) AS reviewers,
+    (SELECT {'received': count(received_on), 'all': count(*)}
+        FROM all_specimens
+        WHERE specimen IN (SELECT unnest([device, "case"]) FROM all_series
+            WHERE list_contains($series, series))) AS specimens,
+    (SELECT count(*) FROM all_damage WHERE list_contains($series, series)) AS damage_notes,
     count(peak_g) AS peaks,
     count(pulse_duration_ms) AS pulse_durations,
     count(velocity_change_m_s) AS velocity_changes,
@@ -31,6 +40,19 @@ SELECT
     (SELECT count(*) FROM all_checks WHERE list_contains($devices, device)) AS checks
 FROM all_drops
 WHERE list_contains($series, series);
+
+-- name: report_reviewed
+-- Drops of each series of a scope that a second person has checked as they are now, and the others.
+SELECT
+    series, count(*) AS drops, count(*) FILTER (status = 'void') AS voided,
+    count(*) FILTER (amended) AS amended, count(v.drop_id) AS reviewed,
+    count(*) - count(v.drop_id) AS not_reviewed,
+    list_sort(list(DISTINCT v.reviewed_by) FILTER (v.reviewed_by IS NOT NULL)) AS reviewers
+FROM all_drops AS d
+LEFT JOIN reviewed_drops AS v ON v.drop_id = d.drop_id
+WHERE list_contains($series, series)
+GROUP BY series
+ORDER BY series;
 
 -- name: report_damage
 -- Damage seen on the cases and devices of a scope, in order of specimen and drop.
@@ -142,10 +164,11 @@ WHERE list_contains($series, d.series);
 -- name: add_report_issue
 INSERT INTO report_issue (
     report_number, page_file_name, page_sha256, record_digest, scope_kind, scope_names, answers,
-    record_until_utc, replaces, reason, entry_id)
+    record_until_utc, replaces, reason, test_laboratory, customer, test_purpose, entry_id)
 VALUES (
     $report_number, $page_file_name, $page_sha256, $record_digest, $scope_kind, $scope_names,
-    $answers, $record_until_utc, $replaces, $reason, $entry_id);
+    $answers, $record_until_utc, $replaces, $reason, $laboratory, $customer, $purpose,
+    $entry_id);
 
 -- name: next_report_number
 SELECT coalesce(max(report_number), 0) + 1 FROM report_issue;
