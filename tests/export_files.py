@@ -125,7 +125,7 @@ def write_traps(folder):
     for name, content in contents.items():
         (folder / name).write_bytes(content)
     return {
-        **dict.fromkeys(contents, "unreadable as"),
+        **dict.fromkeys(contents, "no readable"),
         "bad.csv.gz": "gzip",
         "pipe.csv": "a pipe or a device",
         "folder.csv": "a folder",

@@ -42,11 +42,15 @@ def examples(share=1.0):
 class Place:
     """A folder with a store, and what a command says there."""
 
+    calls = 0
+    """Of all tests so far."""
+
     def __init__(self, folder):
         self.folder = folder
         self.made = 0
 
     def __call__(self, *words, typed=""):
+        Place.calls += 1
         out, err, stdin = io.StringIO(), io.StringIO(), sys.stdin
         sys.stdin = io.StringIO(typed)
         try:
