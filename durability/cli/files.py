@@ -29,8 +29,9 @@ from durability.record.errors import (
 )
 from durability.record.records import ImportCount, Rejection
 from durability.report import as_json, pulse_labels, safety
+from durability.report.answers import records
 from durability.report.answers import waveforms as answer
-from durability.workflow import archive, waveforms
+from durability.workflow import archive, recorders, waveforms
 from durability.workflow import archive as imports
 from durability.workflow import integrity as workflow
 from durability.workflow.integrity import run_selfcheck
@@ -186,13 +187,21 @@ def import_waveforms(options: Namespace) -> int:
     """Take recorders' files, or say what was worked out of them."""
     session = session_of(options)
     paths = [Path(file) for file in options.files]
-    told = record_options(options)
+    if options.save_as is not None and not options.explain:
+        raise UnusableCall(f"--save-as {options.save_as!r}: goes with --explain; add it")
+    told = recorders.read_as(session, options.recorder, record_options(options))
     if options.explain:
         result = waveforms.explain_waveforms(session, options.series, paths, told)
         _tell_refused(result.count.rejections, "refused files")
         show(options, answer.explained(result), lambda: answer.explained_json(result))
         if not result.drops:
             return NothingReadable.exit_status
+        if options.save_as is not None and not result.count.rejected:
+            kept = recorders.add_recorder(session, options.save_as, told)
+            if not options.json:
+                tell(records.recorder_words(kept))
+        elif options.save_as is not None:
+            complain(f"durability: --save-as {options.save_as}: not kept, files were refused")
         return 1 if result.count.rejected else 0
     if options.series is None:
         raise UnusableCall("--series: missing; name the series that the drops belong to")
@@ -237,6 +246,26 @@ def _tell_refused(refused: Sequence[Rejection], what: str) -> None:
         complain(f"durability: and {len(refused) - SHOWN_REJECTIONS} more {what}")
 
 
+def add_recorder(options: Namespace) -> int:
+    """Keep what a recorder's files leave open."""
+    told = recorders.add_recorder(
+        session_of(options), options.name, record_options(options), options.note
+    )
+    return say(options, told, records.recorder_words(told))
+
+
+def list_recorders(options: Namespace) -> int:
+    """List recorders."""
+    found = recorders.list_recorders(session_of(options))
+    return show(options, records.listed("recorders", found), lambda: {"recorders": found})
+
+
+def show_recorder(options: Namespace) -> int:
+    """One recorder, version by version."""
+    found = recorders.show_recorder(session_of(options), options.name)
+    return show(options, records.recorder_blocks(found), lambda: found)
+
+
 def remeasure(options: Namespace) -> int:
     """Measure kept waveforms again."""
     from durability.workflow.measuring import remeasure as measure_again
@@ -258,7 +287,8 @@ def watch(options: Namespace) -> int:
     from durability.workflow.watch import FolderWatch
 
     session = session_of(options)
-    watched = FolderWatch(session, options.series, Path(options.folder), record_options(options))
+    told = recorders.read_as(session, options.recorder, record_options(options))
+    watched = FolderWatch(session, options.series, Path(options.folder), told)
     # Loaded before the first file comes: its verdict shall not wait for libraries.
     from durability.workflow import study  # noqa: F401
 

@@ -390,8 +390,11 @@ class _BenchSession:
         """How waveform files are read, by the options of this call."""
         if self.file_options is None:
             from durability.cli.files import record_options
+            from durability.workflow.recorders import read_as
 
-            self.file_options = record_options(self.options)
+            stated = record_options(self.options)
+            with self.judging.store_lock:
+                self.file_options = read_as(self.session, self.options.recorder, stated)
         return self.file_options
 
     def _store_file(self, words: str, note: str | None) -> tuple[StoredDrop, str, bool, str | None]:

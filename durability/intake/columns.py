@@ -122,6 +122,7 @@ COLUMNS: dict[str, Column] = {
             quantity=TEMPERATURE,
         ),
         _text("sensor", "the code of a sensor"),
+        _text("recorder", "the name of a recorder"),
         _choice("purpose", PURPOSES),
         Column("settling_drops", "integer", "a whole number, 0 or more", least=0, most=MOST_NUMBER),
         _choice("status", ("valid", "void", "never")),

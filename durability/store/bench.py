@@ -47,7 +47,12 @@ AMENDABLE: dict[str, tuple[str, ...]] = {
 }
 """Columns that can be amended; identity (codes, who was dropped in what) can't."""
 
-_FIND = {"series": "find_series", "specimen": "find_specimen", "sensor": "find_sensor"}
+_FIND = {
+    "series": "find_series",
+    "specimen": "find_specimen",
+    "sensor": "find_sensor",
+    "recorder": "find_recorder",
+}
 
 
 def fetch(connection: Connection, name: str, /, **parameters: Any) -> list[dict[str, Any]]:
@@ -164,13 +169,13 @@ def add_entry(
 
 
 def find(connection: Connection, what: str, code: str) -> dict[str, Any]:
-    """The series, specimen or sensor of that code.
+    """The series, specimen, sensor or recorder of that code.
 
     Parameters
     ----------
     connection : DuckDBPyConnection
         An open store.
-    what : {"series", "specimen", "sensor"}
+    what : {"series", "specimen", "sensor", "recorder"}
         Kind of thing.
     code : str
         Its code.

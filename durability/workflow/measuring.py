@@ -65,6 +65,8 @@ class RecordOptions:
     encoding: str | None = None
     first_line: int | None = None
     filter: FilterChoice = field(default_factory=FilterChoice)
+    recorder: str | None = None
+    """Name and version of the description that the options are from."""
     date_by_file_time: bool = False
     """Date a drop by its file's last change when the file's content has no date."""
 

@@ -22,6 +22,7 @@ _COMMANDS: dict[str, tuple[str, str]] = {
     "init": ("bench", "make the store"),
     "specimen": ("bench", "cases, devices and dummies"),
     "sensor": ("bench", "shock accelerometers"),
+    "recorder": ("bench", "recorders, each described once: what their files leave open"),
     "series": (
         "bench",
         "drops of one device, in one case or bare, under one set of conditions",

@@ -218,6 +218,31 @@ def sensor(made: Parser) -> None:
     show.add_argument("code", help="code of the sensor")
 
 
+def recorder(made: Parser) -> None:
+    """Fill the family ``recorder``."""
+    family = made.family(
+        "recorder add LOGGER --channel CH2 --units V --gain 10", "recorder show LOGGER"
+    )
+    add = family.writes(
+        "add",
+        "keep what a recorder's files leave open; for a known one, as its next version",
+        "files:add_recorder",
+        "recorder add LOGGER --channel CH2 --units V --gain 10",
+        "recorder add SCOPE --decimal comma --first-line 12",
+    )
+    add.add_argument("name", help="its name, like LOGGER")
+    common.described_file(add)
+    add.add_argument("--note", metavar="WORDS", help="anything else worth keeping")
+    family.reads("list", "list recorders", "files:list_recorders", "recorder list")
+    show = family.reads(
+        "show",
+        "one recorder: its options, version by version, and the drops read with each",
+        "files:show_recorder",
+        "recorder show LOGGER",
+    )
+    show.add_argument("name", help="name of the recorder")
+
+
 def series(made: Parser) -> None:
     """Fill the family ``series``."""
     family = made.family(

@@ -366,6 +366,16 @@ def rig_corrected(made: Any) -> None:
 
 
 def recorder_file(made: Any) -> None:
+    """Take a recorder by name, and what its files, its sensor or the pulse leave open."""
+    made.add_argument(
+        "--recorder",
+        metavar="NAME",
+        help="read as recorder add describes it; other options given here go first",
+    )
+    described_file(made)
+
+
+def described_file(made: Any) -> None:
     """Take what a recorder's file, its sensor or its pulse leaves open."""
     made.add_argument(
         "--channel",

@@ -152,6 +152,11 @@ def _waveforms(family: Family) -> None:
         action="store_true",
         help="show what was worked out of each file and store nothing",
     )
+    made.add_argument(
+        "--save-as",
+        metavar="NAME",
+        help="with --explain: keep the options as those of this recorder, if all files were read",
+    )
     common.quiet(made)
 
 

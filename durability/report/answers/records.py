@@ -213,9 +213,45 @@ def _modes(notes: Sequence[Note]) -> list[tuple[str, str, int, int, int]]:
 
 Record = Mapping[str, Any]
 
+
+def _option_words(row: Record) -> str:
+    """Options of a recorder as they are typed, without the dashes."""
+    return ", ".join(
+        f"{name.replace('_', '-')} {_option_value(value)}" for name, value in row["options"].items()
+    )
+
+
+def _option_value(value: Any) -> str:
+    if isinstance(value, list):
+        return " ".join(name if k is None else f"{name}={k:g}" for name, k in value)
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+RECORDERS = Columns[Record](
+    "",
+    Column("recorder", "recorder"),
+    Column("version", "version"),
+    Column("options", _option_words, wrap=True),
+    Column("drops", "drops", right=True),
+    Column("entered by", "entered_by", wide=True),
+    Column("note", "note", wrap=True, wide=True),
+)
+
+
+def recorder_words(told: Record) -> str:
+    """One line on a version that was kept."""
+    return f"recorder {told['recorder']}, version {told['version']}: {_option_words(told)}"
+
+
+def recorder_blocks(found: Record) -> Iterator[Block]:
+    """A recorder, version by version, the latest first."""
+    yield RECORDERS.table(found["versions"], "")
+
+
 NOUNS = {
     "specimens": ("specimen",),
     "sensors": ("sensor",),
+    "recorders": ("recorder",),
     "series": ("series", "series"),
     "drops": ("drop",),
     "inspections": ("inspection",),
@@ -284,6 +320,7 @@ COLUMNS: dict[str, Columns[Record]] = {
         is_sparse=True,
     ),
     "sensors": SENSORS,
+    "recorders": RECORDERS,
     "series": SERIES,
     "drops": Columns(
         "",

@@ -23,6 +23,7 @@ FROM (
     SELECT 'series' AS what, code FROM series
     UNION ALL SELECT 'specimen', code FROM specimen
     UNION ALL SELECT 'sensor', code FROM sensor
+    UNION ALL SELECT 'recorder', recorder FROM recorders WHERE is_latest
 )
 WHERE what = $what
 ORDER BY damerau_levenshtein(lower(code), lower($name)), code
@@ -177,6 +178,8 @@ WITH recorded AS (
     SELECT entry_id, 'inspection_form', to_json(t) FROM inspection_form AS t
     UNION ALL
     SELECT entry_id, 'plan_check_list', to_json(t) FROM plan_check_list AS t
+    UNION ALL
+    SELECT entry_id, 'recorder_version', to_json(t) FROM recorder_version AS t
     UNION ALL
     SELECT entry_id, 'report_issue', to_json(t) FROM report_issue AS t
     UNION ALL

@@ -1,4 +1,20 @@
--- Sensors and their calibrations.
+-- Sensors and their calibrations; recorders.
+
+-- name: add_recorder
+INSERT INTO recorder_version (recorder, recorder_sha256, recorder_options, note, entry_id)
+VALUES ($recorder, $recorder_sha256, $recorder_options, $note, $entry_id);
+
+-- name: find_recorder
+FROM recorders
+WHERE recorder = $code AND is_latest;
+
+-- name: list_recorders
+FROM recorders
+WHERE is_latest;
+
+-- name: versions_of_recorder
+FROM recorders
+WHERE recorder = $recorder;
 
 -- name: add_sensor
 INSERT INTO sensor (code, sensitivity_mv_per_g, full_scale_g, natural_frequency_hz, calibrated_on,
