@@ -580,26 +580,3 @@ class ImportCount:
     dropped_after_failure: Mapping[str, int] = field(default_factory=dict)
     """Case → drops taken that it made after it had failed."""
     clock: ClockFindings = field(default_factory=ClockFindings)
-
-
-@dataclass(frozen=True, slots=True)
-class Backup:
-    """A copy of the store; names are those of the JSON."""
-
-    file: str
-    sha256: str
-    verified: bool
-    kept: int
-    """Backups of this store that the folder holds now."""
-
-
-@dataclass(slots=True)
-class Recovered:
-    """What was saved of a damaged store; names are those of the JSON."""
-
-    recovered: dict[str, int] = field(default_factory=dict)
-    """Rows by table."""
-    missing: list[str] = field(default_factory=list)
-    """What can't be read, or is not known."""
-    read_up_to: str | None = None
-    """The last entry that could be read: when, by whom and with what."""

@@ -14,7 +14,7 @@ from durability import PROGRAM_VERSION
 from durability.record import clock
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall
-from durability.record.records import Backup, Recovered
+from durability.record.whole_file import Backup, Recovered
 from durability.selfcheck.results import SelfCheck
 from durability.store import bench, database, recovery, sql_files
 from durability.workflow.results import AlteredEntry, Integrity, Rebuilt, Seal
