@@ -217,6 +217,13 @@ READ = {
         ),
         {"units": "V", "mv_per_g": 10.0},
     ),
+    "waveform block without bits": (
+        "a.bin",
+        lambda: block(
+            COUNTS, TEK.replace("BIT_NR 16;", "").replace("5.0E-5", "50").replace('"s"', '"us"')
+        ),
+        {},
+    ),
     "universal file": ("a.uff", lambda: universal(PULSE_G), {}),
     "universal file, in m/s2": ("a.unv", lambda: universal(PULSE_G * 9.80665, unit="m/s^2"), {}),
     "universal file, binary": ("a.uff", lambda: universal_binary(PULSE_G), {}),
@@ -328,6 +335,18 @@ REFUSED = {
         lambda: block(COUNTS, TEK.replace("YMULT 1.0E-2;", "")),
         {},
         "counts",
+    ),
+    "block of pairs": (
+        "a.bin",
+        lambda: block(COUNTS, TEK.replace("PT_FMT Y", "PT_FMT ENV")),
+        {},
+        "the least and the largest",
+    ),
+    "block of other length": (
+        "a.bin",
+        lambda: block(COUNTS, TEK.replace("NR_PT 400", "NR_PT 800")),
+        {},
+        "400 samples where the preamble says 800",
     ),
     "block, cut": ("a.bin", lambda: block(COUNTS, TEK)[:-90], {}, "cut"),
     "block with an attenuation": (

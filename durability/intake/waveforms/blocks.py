@@ -121,11 +121,10 @@ def _said(before: str) -> dict[str, str]:
         del said["type"], said["averages"], said["xref"]
         before = before.replace(numbers[0], "")
     for piece in re.findall(r'(?:"[^"]*"|[^;\r\n])+', before):
-        pair = re.fullmatch(
-            r'\s*:?([^\s=:"]+(?:[ :_][^\s=:"]+)*?)\s*[=:\s]\s*("?)(.*?)\2\s*', piece
-        )
+        piece = re.sub(r"^\s*:?(?:\w+:)+(?=\w+[\s=])", "", piece)  # :WFMPRE:BYT_NR 2
+        pair = re.fullmatch(r'\s*:?([^\s=:"]+(?: [^\s=:"\d]+)*)\s*[=:\s]\s*("?)(.*?)\2\s*', piece)
         if pair and pair[3]:
-            said[pair[1].rpartition(":")[2]] = pair[3]
+            said[pair[1]] = pair[3]
     return said
 
 
@@ -177,6 +176,11 @@ def _samples(file: str, said: dict[str, str], data: bytes) -> tuple[FloatArray, 
             f" {width:.0f} bytes; copy it again"
         )
     values = np.frombuffer(data, dtype=f"{order or '|'}{letter}{width:.0f}").astype(np.float64)
+    if re.fullmatch(WORDS["block_points"]["pairs"], texts.get("point_format", "")):
+        raise WaveformUnreadable(
+            f"{file}: a block of pairs, the least and the largest value of each interval; export"
+            " the samples themselves (PT_FMT Y)"
+        )
     worth = _number_of(said, "worth")
     unit = next((v for k, v in said.items() if _of(k) == "unit"), "")
     if worth is None:

@@ -64,6 +64,7 @@ class Part:
     def note(self, key: str, value: object, of: str = "") -> None:
         """Take in what the file says, of all channels or ``of`` one."""
         key = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", key)
+        key = re.sub(r"(?i)[ _]mv[ _]?per[ _]?g$", " (mV/g)", key)
         for line in str(value)[:_MOST_NOTED].splitlines():
             self.preamble.note(key, line.strip(), line_head=label(of) if of else "")
             self.preamble.lines.append(f"{key}: {line.strip()}")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -96,7 +96,8 @@ def from_arrays(
         written = (units or {}).get(name, "")
         unit = read_unit(written)
         # A unit that is not known stays with the name: then nothing is assumed of it.
-        columns.append(column(name if unit or not written else f"{name} ({written})", i + 1, unit))
+        found = column(name if unit or not written else f"{name} ({written})", i + 1, unit)
+        columns.append(replace(found, unit_from="the file") if unit else found)
     return Table(
         file=file,
         columns=tuple(columns),
