@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from durability.pulse import thresholds as limit
+from durability.pulse.edges import sides_at
 from durability.pulse.low_pass import CLASS_TO_CUTOFF
 from durability.record.records import PulseFlag
 from durability.record.units import fall_height_mm
@@ -33,6 +35,7 @@ def flags(
     record_g: FloatArray,
     step_g: float,
     flat_top: FlatTop | None,
+    event: Event,
     pulse: Pulse,
     before: Quiet | None,
     after: Quiet | None,
@@ -40,6 +43,10 @@ def flags(
     velocity_ratio: float | None,
     orientation: str | None,
     later: tuple[LaterImpact, ...],
+    dropout: tuple[int, int] | None,
+    at_top: tuple[float, float] | None,
+    at_half: float,
+    has_pairs: bool,
 ) -> tuple[PulseFlag, ...]:
     """Every flag that the record of an impact deserves.
 
@@ -51,22 +58,34 @@ def flags(
         Step of the recorder.
     flat_top : FlatTop or None
         Of the first impact.
-    pulse : Pulse
-        The first impact's, after the default filter.
+    event, pulse
+        The first impact, and its pulse after the default filter.
     before, after : Quiet or None
         Baselines, where the record has them.
     full_scale_g, velocity_ratio, orientation
         As known; None when not.
     later : tuple of LaterImpact
         Impacts after the first.
+    dropout : (int, int) or None
+        First sample and length of a stretch that was lost.
+    at_top : (float, float) or None
+        Share of the duration near the top, and most that is usual.
+    at_half : float
+        Samples above half the peak.
+    has_pairs : bool
+        Whether the record holds the lowest and highest value of each stretch.
     """
     found = (
+        _truncated(record_g.size, event, pulse),
+        _dropout(dropout),
         _clipped(flat_top),
         _over_range(pulse, full_scale_g),
         _zero_shift(record_g, step_g, pulse, before, after),
-        _under_sampled(pulse),
+        _under_sampled(pulse, at_half),
         _second_impact(pulse, later),
         _velocity_implausible(velocity_ratio, orientation),
+        _saturated(at_top) if flat_top is None else None,
+        _two_values_a_stamp() if has_pairs else None,
     )
     return tuple(flag for flag in found if flag is not None)
 
@@ -119,8 +138,12 @@ def find_flat_top(
     return FlatTop(run, event.polarity * top, may_be_trapezoid=silent and long)
 
 
-def flat_share(filtered_g: FloatArray, pulse: Pulse, noise_g: float) -> float | None:
-    """Share of the duration within which a pulse stays at its top; None when noise hides it.
+def share_at_top(
+    filtered_g: FloatArray, pulse: Pulse, noise_g: float
+) -> tuple[float, float] | None:
+    """Share of the duration within which a pulse is near its top, and most that is usual.
+
+    None when noise hides it.
 
     Parameters
     ----------
@@ -131,11 +154,125 @@ def flat_share(filtered_g: FloatArray, pulse: Pulse, noise_g: float) -> float | 
     noise_g : float
         Standard deviation of the noise that is left.
     """
-    if 3.0 * noise_g > limit.FLAT_FRACTION * pulse.peak_g:
+    if noise_g > limit.NOISE_AT_TOP * pulse.peak_g or not pulse.is_whole:
         return None
-    inside = filtered_g[int(pulse.rise) : int(np.ceil(pulse.fall)) + 1]
-    at_top = inside > (1.0 - limit.FLAT_FRACTION) * pulse.peak_g
-    return float(np.count_nonzero(at_top)) / pulse.duration if pulse.duration > 0.0 else None
+    level_g = limit.NEAR_TOP_FRACTION * pulse.peak_g
+    before, behind = sides_at(filtered_g, pulse, level_g)
+    flanks = (pulse.peak - before - pulse.rise, pulse.fall - pulse.peak - behind)
+    is_ramp = min(flanks) < limit.CLIFF_OF_DURATION * pulse.duration
+    most = limit.SATURATED_RAMP_FRACTION if is_ramp else limit.SATURATED_FRACTION
+    return (before + behind) / pulse.duration, most
+
+
+def find_dropout(
+    record_g: FloatArray, step_g: float, event: Event, pulse: Pulse, baseline: Quiet
+) -> tuple[int, int] | None:
+    """First sample and length of a stretch in the pulse in which the record was lost.
+
+    It stays at one level there, zero or the last value, and goes or comes back within one step, a
+    larger one than a record sampled well enough to be measured takes anywhere near.
+
+    Parameters
+    ----------
+    record_g : ndarray of shape (n_samples,)
+        As read.
+    step_g : float
+        Step of the recorder.
+    event, pulse, baseline
+        The first impact, its pulse after the default filter, and the quiet before it.
+    """
+    reach = max(int(pulse.duration), 4)
+    begin = max(int(min(pulse.rise, event.onset)) - reach, 0)
+    y = event.polarity * (record_g[begin : int(max(pulse.fall, event.stop)) + reach + 1])
+    y -= event.polarity * baseline.level_g
+    if y.size < 8:
+        return None
+    noise_g = max(baseline.jitter_g, step_g / np.sqrt(12.0))
+    steps = np.diff(y)
+    size = np.abs(np.pad(steps, 1))
+    beside = np.maximum(size[:-2], size[2:])
+    least = max(8.0 * noise_g, limit.DROPOUT_STEP_FRACTION * pulse.peak_g)
+    jumps = np.flatnonzero(np.abs(steps) > np.maximum(least, limit.DROPOUT_RATIO * beside))
+    # Equal samples prove a loss where noise would tell them apart.
+    same_step = min(step_g / (2.5 * noise_g), 1.0)
+    turns = np.flatnonzero(np.diff(y, prepend=np.nan, append=np.nan) != 0.0)
+    for jump in jumps:
+        if steps[jump] < 0.0 and not y[jump] > limit.PULSE_EDGE_FRACTION * pulse.peak_g:
+            continue
+        after = int(turns[np.searchsorted(turns, jump + 1, "right")]) - (jump + 1)
+        before = jump + 1 - int(turns[np.searchsorted(turns, jump, "right") - 1])
+        for first, length in ((jump + 1, after), (jump + 1 - before, before)):
+            is_top = y[first] > limit.DROPOUT_BELOW * pulse.peak_g
+            if length > 2 and not is_top and same_step ** (length - 1) < limit.DROPOUT_BY_CHANCE:
+                return begin + int(first), int(length)
+    for gone, back in pairwise(jumps):
+        inside = y[gone + 1 : back + 1]
+        if steps[gone] * steps[back] < 0.0 and np.ptp(inside) <= 8.0 * noise_g:
+            return begin + int(gone) + 1, int(inside.size)
+    return None
+
+
+def has_two_values_a_stamp(record_g: FloatArray) -> bool:
+    """Whether each two samples are the lowest and the highest of a stretch, as peaks are stored.
+
+    Of such pairs one goes up and the way to the next goes down, or the reverse; samples taken one
+    by one do so half of the time.
+    """
+    steps = np.diff(record_g)
+    for pairs, between in ((steps[::2], steps[1::2]), (steps[1::2], steps[2::2])):
+        moved, back = pairs[pairs != 0.0], between[between != 0.0]
+        if min(moved.size, back.size) < limit.FEWEST_PAIRS:
+            continue
+        up, up_between = float(np.mean(moved > 0.0)), float(np.mean(back > 0.0))
+        if abs(up - 0.5) > limit.PAIRS_ALIKE and (up - 0.5) * (up_between - 0.5) < -0.08:
+            return True
+    return False
+
+
+def _truncated(samples: int, event: Event, pulse: Pulse) -> PulseFlag | None:
+    # One that goes on long after an impact without coming down to its edge is shifted.
+    begins = pulse.rise_slope <= 0.0 and event.start <= 2 * event.width
+    ends = pulse.fall_slope <= 0.0 and samples - event.stop <= 2 * event.width
+    if not (begins or ends):
+        return None
+    where = "begins and ends" if begins and ends else "begins" if begins else "ends"
+    at_edge = pulse.peak < 2 or pulse.peak > samples - 3
+    known = "peak, duration and" if at_edge else "duration and"
+    words = (
+        f"truncated: the record {where} within the pulse, so {known} velocity change are at least"
+        " what is given"
+    )
+    return PulseFlag("truncated", None, None, words, voids=True)
+
+
+def _dropout(lost: tuple[int, int] | None) -> PulseFlag | None:
+    if lost is None:
+        return None
+    words = (
+        f"dropout: {lost[1]} samples within the pulse stay at one level and the record comes back"
+        " in one step: it was lost there"
+    )
+    return PulseFlag("dropout", float(lost[1]), None, words, voids=True)
+
+
+def _saturated(at_top: tuple[float, float] | None) -> PulseFlag | None:
+    if at_top is None or not at_top[1] < at_top[0] < limit.TRAPEZOID_FRACTION:
+        return None
+    words = (
+        f"saturated: {100.0 * at_top[0]:.0f} % of the duration is above"
+        f" {100.0 * limit.NEAR_TOP_FRACTION:.0f} % of the peak, where up to"
+        f" {100.0 * at_top[1]:.0f} % is usual: probably an amplifier near its limit, and then the"
+        " peak is higher"
+    )
+    return PulseFlag("saturated", *at_top, words, voids=False)
+
+
+def _two_values_a_stamp() -> PulseFlag:
+    words = (
+        "two values a stamp: each two samples are the lowest and the highest of a stretch (peak"
+        " detection), so noise widens the record and the sample rate is half"
+    )
+    return PulseFlag("two_values_a_stamp", None, None, words, voids=False)
 
 
 def _clipped(flat_top: FlatTop | None) -> PulseFlag | None:
@@ -172,7 +309,7 @@ def _zero_shift(
     if abs(_step_beside_drift(record_g, pulse, before, after)) <= allowed:
         return None
     # Ringing and rolling swing about the old baseline; a shift stays on one side of it.
-    quarters = np.array_split(record_g[-after.samples :], 4)
+    quarters = np.array_split(record_g[after.at], 4)
     levels = np.array([np.median(quarter) for quarter in quarters]) - before.level_g
     if np.any(levels * np.sign(shift) < 0.5 * allowed):
         return None
@@ -186,12 +323,10 @@ def _step_beside_drift(record_g: FloatArray, pulse: Pulse, before: Quiet, after:
     Least squares over both quiet stretches: a level each, one slope.
     """
     stop = max(int(pulse.rise - 0.75 * pulse.duration), 1)
-    stretches = [(0, stop), (record_g.size - after.samples, record_g.size)]
     slopes = weights = 0.0
     middles, levels = [], []
-    for start, end in stretches:
-        index = np.arange(start, end, dtype=np.float64)
-        values = record_g[start:end]
+    for at in (np.arange(stop), after.at):
+        index, values = at.astype(np.float64), record_g[at]
         middles.append(index.mean())
         levels.append(values.mean())
         index -= index.mean()
@@ -201,15 +336,14 @@ def _step_beside_drift(record_g: FloatArray, pulse: Pulse, before: Quiet, after:
     return float(levels[1] - levels[0] - drift)
 
 
-def _under_sampled(pulse: Pulse) -> PulseFlag | None:
-    if pulse.duration >= limit.MIN_SAMPLES_IN_PULSE:
+def _under_sampled(pulse: Pulse, at_half: float) -> PulseFlag | None:
+    value, least, where = pulse.duration, limit.MIN_SAMPLES_IN_PULSE, "in the pulse"
+    if value >= least:
+        value, least, where = at_half, limit.MIN_SAMPLES_AT_HALF, "above half its peak"
+    if value >= least:
         return None
-    words = (
-        f"under-sampled: {pulse.duration:.1f} samples in the pulse, "
-        f"{limit.MIN_SAMPLES_IN_PULSE:g} would hold its peak to 2 %"
-    )
-    value = pulse.duration
-    return PulseFlag("under_sampled", value, limit.MIN_SAMPLES_IN_PULSE, words, voids=True)
+    words = f"under-sampled: {value:.1f} samples {where}, {least:g} would hold its peak to 2 %"
+    return PulseFlag("under_sampled", value, least, words, voids=True)
 
 
 def _second_impact(pulse: Pulse, later: tuple[LaterImpact, ...]) -> PulseFlag | None:
@@ -256,15 +390,13 @@ def notes(
     duration_ms: float,
     low_pass: LowPass,
     cutoff_given: bool,
-    pulse: Pulse,
     before: Quiet | None,
     after: Quiet | None,
     natural_frequency_hz: float | None,
     velocity_ratio: float | None,
     orientation: str | None,
     flat_top: FlatTop | None,
-    plateau: float | None,
-    samples: int,
+    at_top: tuple[float, float] | None,
     fall: tuple[float, float] | None,
     drop_height_mm: float | None,
     hum: Hum | None,
@@ -288,18 +420,10 @@ def notes(
                 f"Hz times {duration_ms:.3g} ms is {product:.2g}, "
                 f"{limit.MIN_RESONANCE_TIMES_DURATION:g} is needed"
             )
-    if not pulse.is_whole:
-        where = "begins" if pulse.rise_slope <= 0.0 else "ends"
-        at_edge = pulse.peak < 2 or pulse.peak > samples - 3
-        known = "peak, duration and" if at_edge else "duration and"
+    if at_top is not None and flat_top is None and at_top[0] >= limit.TRAPEZOID_FRACTION:
         said.append(
-            f"the record {where} within the pulse: {known} velocity change are at least what is"
-            " given"
-        )
-    if plateau is not None and flat_top is None and plateau > limit.LIMITED_FRACTION:
-        said.append(
-            f"flat top over {100.0 * plateau:.0f} % of the duration: so looks a sensor or amplifier"
-            " at its limit, and then the peak is higher"
+            f"flat top: {100.0 * at_top[0]:.0f} % of the duration is near the peak, as of a"
+            " trapezoid; of a drop it is an amplifier at its limit, and then the peak is higher"
         )
     if before is None:
         said.append(

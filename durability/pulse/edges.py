@@ -95,6 +95,16 @@ def _crossing(values: FloatArray, index: int, level: float) -> float:
     return index - (level - below) / (above - below)
 
 
+def sides_at(filtered_g: FloatArray, pulse: Pulse, level_g: float) -> tuple[float, float]:
+    """Samples from the crossing of a level to the peak, and from the peak to the next crossing."""
+    sides = []
+    for side in (filtered_g[pulse.peak :: -1], filtered_g[pulse.peak :]):
+        below = side < level_g
+        first = int(np.argmax(below))
+        sides.append(_crossing(side, first, level_g) if first > 0 else float(side.size - 1))
+    return sides[0], sides[1]
+
+
 def rise_samples(filtered_g: FloatArray, pulse: Pulse) -> float:
     """Samples from the 10 % edge to first reaching 90 % of the peak."""
     start = max(int(np.floor(pulse.rise)), 0)
@@ -289,6 +299,37 @@ def _parabola(filtered_g: FloatArray, peak: int, noise_g: float, left_g: float) 
         ]
     )
     return Top(height, float(np.sqrt(left_g**2 + np.sum(bounds_g**2) / 3.0)))
+
+
+def miss_between_samples(filtered_g: FloatArray, pulse: Pulse, noise_g: float) -> float:
+    """By how much a sharp top may stand above the height found, between two samples, g.
+
+    Both flanks are drawn on until they meet. A round top bends on its flanks as it does at the
+    top, and lies lower by about that bend; what is left beyond noise is the tip of a sharp one.
+
+    Parameters
+    ----------
+    filtered_g : ndarray of shape (n_samples,)
+        After the default filter, the impact pointing up.
+    pulse : Pulse
+        Of the impact.
+    noise_g : float
+        Standard deviation of the noise that is left.
+    """
+    k = pulse.peak
+    if k < 3 or k > filtered_g.size - 4:
+        return 0.0
+    y = filtered_g[k - 3 : k + 4]
+    # A flank that falls within a step shows its slope in that step only.
+    up = float(max(y[2] - y[1], y[3] - y[2]))
+    down = float(max(y[4] - y[5], y[3] - y[4]))
+    if up <= 0.0 or down <= 0.0:
+        return 0.0
+    meets_at = min(max((float(y[4] - y[2]) + down - up) / (up + down), -1.0), 1.0)
+    tip_g = float(y[2]) + up * (meets_at + 1.0)
+    bends = [max(2.0 * float(y[i]) - float(y[i - 1] + y[i + 1]), 0.0) for i in (1, 5)]
+    by_noise_g = limit.TIP_SIGMAS * noise_g
+    return max(tip_g - pulse.peak_g - 0.5 * sum(bends) - by_noise_g, 0.0)
 
 
 def find_fall(

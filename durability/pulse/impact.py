@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -10,7 +10,7 @@ import numpy as np
 from durability.pulse import thresholds as limit
 
 if TYPE_CHECKING:
-    from durability.record.records import FloatArray
+    from durability.record.records import FloatArray, IntArray
 
 _HEAD_SAMPLES = 32
 _MIN_QUIET_SAMPLES = 8
@@ -48,6 +48,8 @@ class Quiet:
     wander_g: float
     """Half of what the mean moves between its halves: hum and drift that are left."""
     samples: int
+    at: IntArray = field(default_factory=lambda: np.empty(0, np.intp), compare=False)
+    """Indices into the record of the samples that it rests on."""
 
 
 def recorder_step_g(values_g: FloatArray) -> float:
@@ -76,8 +78,12 @@ def find_first_event(record_g: FloatArray) -> tuple[Event | None, bool]:
     record_g, noise_g = _first_look(record_g)
     head = record_g[:_HEAD_SAMPLES]
     # A record that begins in its impact has its quiet elsewhere.
-    begins_quiet = np.ptp(head) < limit.FIRST_IMPACT_FRACTION * np.ptp(record_g)
-    rough = record_g - np.median(head if begins_quiet else record_g)
+    far = limit.FIRST_IMPACT_FRACTION * np.ptp(record_g)
+    level, end = float(np.median(head)), float(np.median(record_g[-_HEAD_SAMPLES:]))
+    # One that begins near its top would have its quiet there, and its impact upside down.
+    begins_high = abs(level - end) > 0.5 * far and abs(level) > abs(end)
+    begins_quiet = np.ptp(head) < far and not begins_high
+    rough = record_g - (level if begins_quiet else end if begins_high else np.median(record_g))
     size = np.abs(rough)
     largest = float(size.max())
     if largest < limit.MIN_IMPACT_G:
@@ -187,12 +193,23 @@ def quiet_before(record_g: FloatArray, event: Event) -> Quiet | None:
 
 
 def quiet_after(record_g: FloatArray, event: Event) -> Quiet | None:
-    """The last half of what follows an impact; None when another pulse could fill it."""
+    """The last half of what follows an impact, without later ones in it.
+
+    None when another pulse could fill it.
+    """
     guard = 3 * event.width + 2
     length = (record_g.size - event.stop - guard) // 2
     if length < max(2 * _MIN_QUIET_SAMPLES, 2 * event.width):
         return None
-    return _quiet(record_g[-length:])
+    at = np.arange(record_g.size - length, record_g.size)
+    stretch = record_g[at]
+    spread = max(_spread(stretch), _spread(np.diff(stretch)))
+    bounces = np.abs(stretch - np.median(stretch)) > limit.BOUNCE_SIGMAS * spread
+    if spread > 0.0 and bounces.any():
+        about = np.convolve(bounces, np.ones(2 * event.width + 1), "same") > 0.5
+        still = ~about if np.count_nonzero(~about) >= length // 2 else ~bounces
+        at, stretch = at[still], stretch[still]
+    return replace(_quiet(stretch), at=at)
 
 
 def _quiet(stretch_g: FloatArray) -> Quiet:

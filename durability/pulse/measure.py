@@ -10,7 +10,15 @@ import numpy as np
 
 from durability.pulse import doubts
 from durability.pulse import thresholds as limit
-from durability.pulse.edges import Pulse, find_fall, find_top, pulse_around, rise_samples
+from durability.pulse.edges import (
+    Pulse,
+    find_fall,
+    find_top,
+    miss_between_samples,
+    pulse_around,
+    rise_samples,
+    sides_at,
+)
 from durability.pulse.impact import (
     Event,
     Quiet,
@@ -78,7 +86,8 @@ def standard_uncertainties(
     shifted = 0.0
     if filter_.derived:
         shifted = limit.DURATION_SHIFT_ALLOWED * pulse.duration * rectangular
-    peak_g = float(np.sqrt(top_g**2 + level_g**2 + steps_g**2))
+    missed_g = miss_between_samples(filtered_g, pulse, noise_g) * rectangular
+    peak_g = float(np.sqrt(top_g**2 + level_g**2 + steps_g**2 + missed_g**2))
 
     slopes = np.array([pulse.rise_slope, pulse.fall_slope])
     with np.errstate(divide="ignore"):
@@ -100,7 +109,7 @@ def standard_uncertainties(
     )
 
 
-METHOD = "pulse 3"
+METHOD = "pulse 4"
 """Name and version of the way measures are taken; goes up when a number could change."""
 
 
@@ -209,10 +218,12 @@ def measure_pulse(
         fall = find_fall(record_g, event, own_pulse, baseline.jitter_g, sample_rate_hz)
     later = _later_impacts(own_g, own_pulse, left_g, sample_rate_hz)
     flat_top = doubts.find_flat_top(as_read_g, step_g, event, own_pulse, baseline)
+    at_top = doubts.share_at_top(own_g, own_pulse, left_g)
     flags = doubts.flags(
         record_g=record_g,
         step_g=step_g,
         flat_top=flat_top,
+        event=event,
         pulse=own_pulse,
         before=before,
         after=after,
@@ -220,20 +231,22 @@ def measure_pulse(
         velocity_ratio=ratio,
         orientation=orientation,
         later=later,
+        dropout=doubts.find_dropout(as_read_g, step_g, event, own_pulse, baseline),
+        at_top=at_top,
+        at_half=sum(sides_at(own_g, own_pulse, 0.5 * own_pulse.peak_g)),
+        has_pairs=doubts.has_two_values_a_stamp(as_read_g),
     )
     notes = doubts.notes(
         duration_ms=1000.0 * own_pulse.duration / sample_rate_hz,
         low_pass=chosen,
         cutoff_given=chosen is not own,
-        pulse=own_pulse,
         before=before,
         after=after,
         natural_frequency_hz=natural_frequency_hz,
         velocity_ratio=ratio,
         orientation=orientation,
         flat_top=flat_top,
-        plateau=doubts.flat_share(own_g, own_pulse, left_g),
-        samples=record_g.size,
+        at_top=at_top,
         fall=fall,
         drop_height_mm=drop_height_mm,
         hum=hum,

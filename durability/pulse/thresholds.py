@@ -143,12 +143,44 @@ PLATEAU_FRACTION = 0.75
 over more than this fraction of the duration is then read as a trapezoid (0.82 with ramps of
 0.1 D, IEC 60068-2-27), since a half-sine would have to be cut below 0.38 of its peak for it."""
 
-FLAT_FRACTION = 0.02
-"""A pulse is at its top within this fraction of it: as much as the accuracy asked of the peak."""
+NEAR_TOP_FRACTION = 0.8
+"""A pulse is near its top above this fraction of the peak."""
 
-LIMITED_FRACTION = 0.3
-"""Share of the duration at the top from which a limit is thought of: a half-sine stays there for
-0.14, a haversine for 0.11 of its duration, a half-sine cut at 0.9 of its peak for 0.35."""
+SATURATED_FRACTION = 0.475
+"""Share of the duration near the top from which an amplifier near its limit is thought of: a
+half-sine stays there for 0.44, a haversine for 0.37 of its duration, both behind a limit (tanh) of
+0.8 of their peak for 0.56 and 0.47."""
+
+SATURATED_RAMP_FRACTION = 0.33
+"""The same where one flank is a cliff: a straight ramp stays there for 0.22 …"""
+
+CLIFF_OF_DURATION = 0.12
+"""… that is, falls from there within this part of the duration: a half-sine takes 0.28."""
+
+TRAPEZOID_FRACTION = 0.8
+"""From this share on it is a trapezoid (0.86 with ramps of 0.1 D), or a limit far below."""
+
+NOISE_AT_TOP = 0.03
+"""Noise over the peak that moves the crossings of that level by a fiftieth of a half-sine."""
+
+DROPOUT_STEP_FRACTION = 0.1
+"""Smallest step, over the peak, by which a record comes back after a dropout …"""
+
+DROPOUT_BELOW = 0.95
+"""Equal samples above this fraction of the peak are those of a limit, below it those of a loss …"""
+
+DROPOUT_BY_CHANCE = 1e-3
+"""… where noise gives so many beside a step with a smaller chance."""
+
+DROPOUT_RATIO = 2.5
+"""… over the steps beside it: of a smooth pulse of 7.5 samples the steps about its foot differ by
+2 at most."""
+
+FEWEST_PAIRS = 40
+"""Pairs of samples that must agree to be the lowest and highest of a stretch …"""
+
+PAIRS_ALIKE = 0.4
+"""… nine in ten of them at least: of independent ones, 40 do so with a chance of 1e-7."""
 
 ZERO_SHIFT_FRACTION = 0.02
 """Shift of the baseline over the peak: as much as the accuracy asked of the peak, and what an
@@ -158,9 +190,21 @@ once, decaying; exact integral)."""
 ZERO_SHIFT_MIN_G = 1.2
 """A DC-coupled sensor moves by 1 g between fall and rest: such a shift is gravity's."""
 
+BOUNCE_SIGMAS = 6.0
+"""Robust standard deviations from the middle of what follows an impact, beyond which a sample
+belongs to a bounce and not to the baseline."""
+
 MIN_SAMPLES_IN_PULSE = 7.5
 """Samples between the 10 % edges. 8 across the base of a half-sine, 7.5 between its edges, can
 miss the peak by 1.9 % at worst: 1 − cos(π / 16)."""
+
+MIN_SAMPLES_AT_HALF = 4.0
+"""Samples above half the peak: of a saw-tooth or triangle 4.2 where 7.5 lie between its edges. A
+narrow tip on a broad pulse has fewer, and is missed by up to a quarter."""
+
+TIP_SIGMAS = 0.5
+"""Standard deviations of noise taken off where two flanks, drawn on from two samples each, meet:
+what is left of noise alone widens the interval, what is taken off narrows it."""
 
 FULL_REBOUND_RATIO = 2.0
 """Velocity change over impact velocity when all of it is given back: restitution 1."""

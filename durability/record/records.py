@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     FloatArray = NDArray[np.float64]
     IntArray = NDArray[np.int64]
     BoolArray = NDArray[np.bool_]
-    from collections.abc import Mapping
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,14 +80,9 @@ class Waveform:
 
 
 FlagName = Literal[
-    "clipped",
-    "over_range",
-    "zero_shift",
-    "under_sampled",
-    "no_impact",
-    "second_impact",
-    "velocity_implausible",
-]
+    "clipped", "over_range", "zero_shift", "under_sampled", "no_impact", "second_impact",
+    "velocity_implausible", "truncated", "dropout", "saturated", "two_values_a_stamp",
+]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
