@@ -59,7 +59,7 @@ def test_a_changed_description_is_a_new_version_and_the_first_stays(bench, tmp_p
         (first, 1),
     ]
     out = bench("recorder", "show", "LOGGER").out
-    assert first in out and "channel CH1" in " ".join(out.split())
+    assert first in out and "--channel CH1" in " ".join(out.split())
 
 
 def test_options_beside_the_recorder_go_first(bench):
@@ -67,6 +67,21 @@ def test_options_beside_the_recorder_go_first(bench):
     words = ("import", "waveforms", "1.csv", "--series", "S1", "--recorder", "LOGGER", "--json")
     told = bench(*words, "--explain", "--mv-per-g", "50", "--channel-class", "1000").json
     assert told["files"][0]["peak_g"] == pytest.approx(15.0, rel=0.02)
+
+
+def test_the_sensor_of_the_series_goes_before_the_recorder_where_they_agree(bench, tmp_path):
+    bench("recorder", "add", "LOGGER", *OPTIONS)
+    words = ("import", "waveforms", "1.csv", "--recorder", "LOGGER", "--explain", "--json")
+    for code, k, peak_g in (("A-1", "5.2", 150.0 * 5.0 / 5.2), ("A-2", "0.5", None)):
+        bench("sensor", "add", code, "--sensitivity-mv-per-g", k)
+        bench("series", "open", code, "--device", "D", "--sensor", code)
+        told = bench(*words, "--series", code, expect=0 if peak_g else 2)
+        if peak_g:
+            assert told.json["files"][0]["peak_g"] == pytest.approx(peak_g, rel=0.01)
+        else:
+            assert "5 mV/g by recorder LOGGER" in told.err and "0.5 mV/g of sensor A-2" in told.err
+    settled = bench(*words, "--series", "A-2", "--mv-per-g", "5").json
+    assert settled["files"][0]["peak_g"] == pytest.approx(150.0, rel=0.01)
 
 
 def test_options_that_worked_are_kept_by_explain(bench, tmp_path):

@@ -136,16 +136,12 @@ def import_record(options: Namespace) -> int:
 LOOK_EVERY_S = 0.2
 """Pause between two readings of a watched folder."""
 
-_DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "blanks": " "}
-_DECIMALS: dict[str, Any] = {"point": ".", "comma": ","}
-_STANDARDS: dict[str, Any] = {"sae": "SAE J211-1", "iso": "ISO 6487"}
-
 
 def _filter(options: Namespace) -> FilterChoice:
     return FilterChoice(
         low_pass_hz=options.low_pass_hz,
         channel_class=options.channel_class,
-        channel_class_standard=_STANDARDS[options.class_standard],
+        channel_class_standard=records.OPTIONS_AS_TYPED["class_standard"][options.class_standard],
     )
 
 
@@ -160,8 +156,8 @@ def record_options(options: Namespace) -> RecordOptions:
         full_scale_g=options.full_scale_g,
         sample_rate_hz=options.sample_rate_hz,
         time_unit=options.time_unit,
-        delimiter=_DELIMITERS.get(options.delimiter),
-        decimal=_DECIMALS.get(options.decimal),
+        delimiter=records.OPTIONS_AS_TYPED["delimiter"].get(options.delimiter),
+        decimal=records.OPTIONS_AS_TYPED["decimal"].get(options.decimal),
         encoding=options.encoding,
         first_line=options.first_line,
         filter=_filter(options),

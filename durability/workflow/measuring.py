@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from durability.intake.waveforms import CrossChannel, read_waveform
+from durability.intake.waveforms.scale import OTHER_SENSITIVITY_RATIO
 from durability.pulse.low_pass import ChannelClassStandard
 from durability.pulse.measure import measure_pulse
 from durability.pulse.results import RemeasuredDrop, Remeasurement
@@ -67,6 +68,8 @@ class RecordOptions:
     filter: FilterChoice = field(default_factory=FilterChoice)
     recorder: str | None = None
     """Name and version of the description that the options are from."""
+    recorder_mv_per_g: float | None = None
+    """Sensitivity by that description: the sensor on the series goes first, if the two agree."""
     date_by_file_time: bool = False
     """Date a drop by its file's last change when the file's content has no date."""
 
@@ -259,8 +262,16 @@ def read_and_measure(
         """Of the sensor, by the calibration that held on the day of the drop."""
         day = _day_of(_moment_of(path, recorded_at, options))
         held = calibration_on(rig["calibrations"], day)
+        described = options.recorder_mv_per_g
         if held is None or held["as_left_mv_per_g"] is None:
-            return None
+            return None if described is None else (described, f"of recorder {options.recorder}")
+        ratio = (described or held["as_left_mv_per_g"]) / held["as_left_mv_per_g"]
+        if not 1.0 / OTHER_SENSITIVITY_RATIO < ratio < OTHER_SENSITIVITY_RATIO:
+            raise RecordRefused(
+                f"{described:g} mV/g by recorder {options.recorder},"
+                f" {held['as_left_mv_per_g']:g} mV/g of sensor {rig['sensor']}; settle it with"
+                " --mv-per-g"
+            )
         on = held["calibrated_on"]
         whose = f"of sensor {rig['sensor']}" + (f" as calibrated on {on}" if on else "")
         return held["as_left_mv_per_g"], whose

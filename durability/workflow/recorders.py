@@ -50,7 +50,13 @@ def add_recorder(
         The latest version says the same.
     """
     name = str(typed_value("recorder", name))
-    kept = replace(options, recorder=None, date_by_file_time=False).given()
+    kept = replace(
+        options,
+        mv_per_g=options.mv_per_g or options.recorder_mv_per_g,
+        recorder=None,
+        recorder_mv_per_g=None,
+        date_by_file_time=False,
+    ).given()
     if not kept:
         raise UnusableCall(
             f"recorder {name!r}: no option given, so nothing to keep; state what its files leave"
@@ -125,8 +131,12 @@ def read_as(session: Session, name: str | None, options: RecordOptions) -> Recor
         if each.name != "filter" and getattr(options, each.name) not in (None, False, ())
     }
     chosen = options.filter if options.filter != FilterChoice() else held.filter
-    version = f"{found['recorder']} {found['version']}"
-    return replace(held, **{**stated, "filter": chosen, "recorder": version})
+    described = {
+        "mv_per_g": None,
+        "recorder": f"{found['recorder']} {found['version']}",
+        "recorder_mv_per_g": None if "mv_per_g" in stated else held.mv_per_g,
+    }
+    return replace(held, **{**described, **stated, "filter": chosen})
 
 
 def _options_of(kept: Mapping[str, Any]) -> RecordOptions:

@@ -214,17 +214,28 @@ def _modes(notes: Sequence[Note]) -> list[tuple[str, str, int, int, int]]:
 Record = Mapping[str, Any]
 
 
+OPTIONS_AS_TYPED: dict[str, dict[str, Any]] = {
+    "delimiter": {"comma": ",", "semicolon": ";", "tab": "\t", "blanks": " "},
+    "decimal": {"point": ".", "comma": ","},
+    "class_standard": {"sae": "SAE J211-1", "iso": "ISO 6487"},
+}
+"""Words of options for what is kept."""
+
+
 def _option_words(row: Record) -> str:
-    """Options of a recorder as they are typed, without the dashes."""
-    return ", ".join(
-        f"{name.replace('_', '-')} {_option_value(value)}" for name, value in row["options"].items()
-    )
-
-
-def _option_value(value: Any) -> str:
-    if isinstance(value, list):
-        return " ".join(name if k is None else f"{name}={k:g}" for name, k in value)
-    return f"{value:g}" if isinstance(value, float) else str(value)
+    """Options of a recorder as they are typed."""
+    typed = []
+    for name, value in row["options"].items():
+        option = {"channel_class_standard": "class_standard", "cross_channels": "cross_channel"}
+        name = option.get(name, name)
+        words = {kept: word for word, kept in OPTIONS_AS_TYPED.get(name, {}).items()}
+        for each in value if isinstance(value, list) else [value]:
+            if isinstance(each, list):
+                each = each[0] if each[1] is None else f"{each[0]}={each[1]:g}"
+            text = f"{each:g}" if isinstance(each, float) else str(words.get(each, each))
+            quoted = f'"{text}"' if " " in text else text
+            typed.append(f"--{name.replace('_', '-')} {quoted}")
+    return " ".join(typed)
 
 
 RECORDERS = Columns[Record](
@@ -233,8 +244,8 @@ RECORDERS = Columns[Record](
     Column("version", "version"),
     Column("options", _option_words, wrap=True),
     Column("drops", "drops", right=True),
-    Column("entered by", "entered_by", wide=True),
-    Column("note", "note", wrap=True, wide=True),
+    Column("entered", lambda row: f"{row['entered_at_utc']:%Y-%m-%d}"),
+    Column("by", "entered_by", wide=True),
 )
 
 
@@ -245,7 +256,10 @@ def recorder_words(told: Record) -> str:
 
 def recorder_blocks(found: Record) -> Iterator[Block]:
     """A recorder, version by version, the latest first."""
-    yield RECORDERS.table(found["versions"], "")
+    yield RECORDERS.table(found["versions"])
+    for each in found["versions"]:
+        if each["note"]:
+            yield Words(f"{each['version']}: {each['note']}")
 
 
 NOUNS = {
