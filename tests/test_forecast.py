@@ -112,6 +112,8 @@ def test_too_few_drops_say_so_and_give_their_lower_bound(count):
     assert told.drops_to_failure.lower == count + 1
     assert told.drops_to_failure.median is told.drops_to_failure.upper is told.b10_drop is None
     assert "too few to forecast" in told.basis
+    assert told.drops_lacking == 4 - count and f"{4 - count} further valid drop" in told.basis
+    assert forecast([history([100.0, 103.0, 101.0, 102.0])])[0].drops_lacking == 0
     # One case that held is one specimen: R = (1 - 0.9)^(1/1).
     assert "reliability there ≥ 0.10 at 90 % confidence" in told.basis
 

@@ -261,7 +261,7 @@ def test_notes_on_items():
     assert "no more than 5" in six.notes[0]
     assert drop_sheet({"M1": [f"A{i}" for i in range(6)]}, ["1", "2"], seed=1).notes == ()
     assert drop_sheet({"bare": ["D"], "M1": ["A"]}, seed=1).notes == (
-        "M1: with one case nothing is learnt about how cases differ",
+        "M1: with one case nothing is learnt about how cases differ; 1 more shows it",
     )
 
 

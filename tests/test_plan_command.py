@@ -6,6 +6,7 @@ import sys
 import numpy as np
 import pytest
 
+from durability.plan.reliability import reliability_shown
 from durability.record.orientation import ORIENTATIONS
 from durability.store import bench as statements
 from durability.store import database
@@ -127,7 +128,8 @@ def test_cases_that_must_survive(store, reliability, confidence, cases):
     words = ("--reliability", reliability, "--confidence", confidence)
     told = store("plan", "survive", "--drops", "26", *words, "--json").json
     assert told["cases"] == cases
-    assert "No case with drops" in store("plan", "survive", "--drops", "26").out
+    told = " ".join(store("plan", "survive", "--drops", "26").out.split())
+    assert "No case with drops in this store yet; once one has made 26 drops" in told
 
 
 def test_what_survivors_have_shown(lab):
@@ -137,6 +139,8 @@ def test_what_survivors_have_shown(lab):
         # 3 survivors: 0.05 ** (1/3) = 0.368; 26 drops of one case would still be one case.
         assert each["shown"]["reliability"] == pytest.approx(0.05 ** (1 / 3))
         assert each["not_yet"] == 0
+        # 29 are the fewest n with 0.9^n <= 0.05.
+        assert each["more_cases"] == 26
     beyond = lab("plan", "survive", "--drops", "13", "--json").json["so_far"][0]
     assert (beyond["shown"], beyond["not_yet"]) == (None, 3)
     out = lab("plan", "survive", "--drops", "12", "--confidence", "0.95").out
@@ -147,6 +151,9 @@ def test_a_failed_case_counts_against(lab):
     lab("damage", "add", "C0", "--severity", "4", "--series", "S0", "--drop", "5")
     shown = lab("plan", "survive", "--drops", "12", "--json").json["so_far"][0]["shown"]
     assert (shown["cases"], shown["failures"]) == (3, 1)
+    more = lab("plan", "survive", "--drops", "12", "--json").json["so_far"][0]["more_cases"]
+    assert reliability_shown(3 + more, 0.9, 12, 1).reliability >= 0.9
+    assert reliability_shown(2 + more, 0.9, 12, 1).reliability < 0.9
     early = lab("plan", "survive", "--drops", "4", "--json").json["so_far"][0]["shown"]
     assert (early["cases"], early["failures"]) == (3, 0)
 

@@ -2,6 +2,7 @@
 
 import math
 import re
+from dataclasses import replace
 from datetime import date, timedelta
 from functools import cache
 from itertools import combinations
@@ -194,6 +195,11 @@ def a_cloud(group="sleeve A", drops=30, seed=0, times=1.0):
     voided = np.zeros(drops, dtype=bool)
     voided[::11] = True
     return PulseCloud(group, 2, peak, duration, age, voided, without_duration=3)
+
+
+def damaged(line):
+    """The same device with damage noted on two days, and on one that is not known."""
+    return replace(line, damage=((19_990.0, 1), (20_000.0, 3), (math.nan, 2)))
 
 
 def a_boundary(model="phone", *, shocks=30, failed=(1, 3), below=False):
@@ -437,6 +443,8 @@ FIGURES = {
     "scatter of one drop": lambda: plots.scatter([a_cloud(drops=1)]),
     "scatter of no drop": lambda: plots.scatter([a_cloud(drops=0)]),
     "life line": lambda: plots.lifeline([a_life()]),
+    "life line with damage": lambda: plots.lifeline([damaged(a_life())]),
+    "life lines with damage": lambda: plots.lifeline([damaged(a_life()), a_life("R06")]),
     "life line of a control": lambda: plots.lifeline([a_life(drops=0)]),
     "life line without looks": lambda: plots.lifeline([a_life(functions=(), failed=False)]),
     "life line of many functions": lambda: plots.lifeline(
@@ -901,6 +909,23 @@ def spans(panel):
         for patch in panel.patches
         if isinstance(patch, Rectangle) and patch.get_label() == "_failed between"
     ]
+
+
+@pytest.mark.parametrize("others", [(), ("R06",)])
+def test_damage_of_a_device_is_drawn_or_its_absence_said(others):
+    figure = plots.lifeline([damaged(a_life()), *map(a_life, others)])
+    (marks,) = [
+        line
+        for panel in figure.axes
+        for line in panel.lines
+        if line.get_label() == "_damage" and len(line.get_xdata())
+    ]
+    assert list(marks.get_xdata()) == [-10.0, 0.0]
+    said = " ".join(text.get_text() for text in figure.findobj(Text))
+    assert "Not drawn: 1 damage note of unknown day." in said
+    assert "damage noted on the device" in said
+    said = " ".join(text.get_text() for text in plots.lifeline([a_life()]).findobj(Text))
+    assert "damage" not in said
 
 
 def test_a_life_line_shows_the_interval_not_a_date():

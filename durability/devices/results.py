@@ -355,6 +355,9 @@ class LifeLine:
     shock_dose: FloatArray
     """Sum over its drops so far, those without a reading at the middle of their like."""
     dose_exponent: float
+    damage: tuple[tuple[float, int], ...] = ()
+    """Damage noted on it: day of the drop after which it was seen, NaN where not known, and
+    severity."""
 
 
 @dataclass(frozen=True, slots=True)

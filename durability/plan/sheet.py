@@ -191,5 +191,7 @@ def _notes(items: Mapping[str, Sequence[str]], orientations: int) -> list[str]:
                 f"among no more than {MOST_ITEMS_FOR_26}"
             )
         if group != "bare" and len(members) == 1:
-            notes.append(f"{group}: with one case nothing is learnt about how cases differ")
+            notes.append(
+                f"{group}: with one case nothing is learnt about how cases differ; 1 more shows it"
+            )
     return notes

@@ -238,12 +238,11 @@ class PulseMeasures:
 
 @dataclass(frozen=True, slots=True)
 class Disposal:
-    """A specimen, or a part of it, that was disposed of, and not taken back."""
+    """A specimen, or a part like its cell (None: all of it), that was disposed of."""
 
     specimen: str
     on: date
     part: str | None
-    """Like its cell; None where it was all of it."""
     how: str
     where: str | None
     by: str
@@ -261,11 +260,11 @@ class Quarantine:
     watch: tuple[tuple[str, datetime], ...]
     """Name and end of each window in which it is watched."""
     disposals: tuple[Disposal, ...] = ()
-    """Of the device or a part of it; a disposal clears no quarantine."""
+    """Of the device or a part of it; they clear nothing."""
 
     @property
     def is_disposed(self) -> bool:
-        """Whether the device is gone, so that there is nothing left to watch."""
+        """Whether the device is gone: nothing is left to watch."""
         return any(each.part is None for each in self.disposals)
 
 
@@ -574,3 +573,15 @@ class ImportCount:
     dropped_after_failure: Mapping[str, int] = field(default_factory=dict)
     """Case → drops taken that it made after it had failed."""
     clock: ClockFindings = field(default_factory=ClockFindings)
+
+
+@dataclass(slots=True)
+class Recovered:
+    """What was saved of a damaged store; names are those of the JSON."""
+
+    recovered: dict[str, int] = field(default_factory=dict)
+    """Rows by table."""
+    missing: list[str] = field(default_factory=list)
+    """What can't be read, or is not known."""
+    read_up_to: str | None = None
+    """The last entry that could be read: when, by whom and with what."""

@@ -9,7 +9,6 @@ import os
 import shutil
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -193,26 +192,3 @@ def write_rejects(
             f"{target}: the rejects can't be written there ({error.strerror}); nothing stored"
         ) from None
     return str(target)
-
-
-@dataclass(frozen=True, slots=True)
-class Backup:
-    """A copy of the store; names are those of the JSON."""
-
-    file: str
-    sha256: str
-    verified: bool
-    kept: int
-    """Backups of this store that the folder holds now."""
-
-
-@dataclass(slots=True)
-class Recovered:
-    """What was saved of a damaged store; names are those of the JSON."""
-
-    recovered: dict[str, int] = field(default_factory=dict)
-    """Rows by table."""
-    missing: list[str] = field(default_factory=list)
-    """What can't be read, or is not known."""
-    read_up_to: str | None = None
-    """The last entry that could be read: when, by whom and with what."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import tempfile
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 
 import duckdb
@@ -13,7 +14,8 @@ from duckdb import DuckDBPyConnection, DuckDBPyRelation
 from durability.record import clock
 from durability.record.basis import counted
 from durability.record.errors import StoreUnusable
-from durability.record.whole_file import Backup, Recovered, sha256, written_beside
+from durability.record.records import Recovered
+from durability.record.whole_file import sha256, written_beside
 from durability.store import database, sql_files
 from durability.store.file import connect, locked, log, why
 from durability.store.sql_files import quoted
@@ -22,6 +24,17 @@ _STAMP = "????-??-??T??????Z"
 """Moment of a backup in its name, UTC."""
 _LEAST_ROWS = 2048
 """Rows that the engine reads in one go; a smaller piece can't be saved apart."""
+
+
+@dataclass(frozen=True, slots=True)
+class Backup:
+    """A copy of the store; names are those of the JSON."""
+
+    file: str
+    sha256: str
+    verified: bool
+    kept: int
+    """Backups of this store that the folder holds now."""
 
 
 def back_up(path: Path, folder: Path, keep: int | None) -> Backup:

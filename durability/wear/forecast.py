@@ -175,6 +175,7 @@ def _forecast(
         b10_drop=b10,
         basis=basis,
         shape_weights=life.fit.shape_weights,
+        drops_lacking=life.drops_lacking,
     )
 
 
@@ -213,7 +214,8 @@ def _basis(life: CaseLife, series: int, *, like_failed: int) -> str:
     if len(off_here) > 1:
         parts.append(in_a_row_words(off_here))
     if not life.informed and not failed:
-        parts.append("too few to forecast")
+        more = counted(life.drops_lacking, "further valid drop")
+        parts.append(f"too few to forecast: {more} would give a median and an upper end")
         if case.made:
             shown = success_run_reliability(1, _CONFIDENCE)
             parts.append(

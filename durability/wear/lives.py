@@ -102,6 +102,13 @@ class CaseLife:
         return self.fit.case
 
     @property
+    def drops_lacking(self) -> int:
+        """Further valid drops with which its own would be enough; 0 where there is enough."""
+        if self.informed or self.failed_at_age is not None:
+            return 0
+        return max(math.floor(_ENOUGH_READINGS - self.fit.spare_readings) + 1, 1)
+
+    @property
     def failed_in(self) -> FailedIn | None:
         """The drop at which it failed."""
         age = self.failed_at_age
@@ -154,8 +161,11 @@ def lives_of(
     ]
 
 
+_ENOUGH_READINGS = MIN_DROPS_FOR_TREND - 0.5
+
+
 def _well_informed(fits: Sequence[CaseFit]) -> list[bool]:
-    enough = [fit.spare_readings > MIN_DROPS_FOR_TREND - 0.5 for fit in fits]
+    enough = [fit.spare_readings > _ENOUGH_READINGS for fit in fits]
     of_model = {fit.case.case_model for fit, told in zip(fits, enough, strict=True) if told}
     of_model.discard(None)
     return [

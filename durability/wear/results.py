@@ -185,6 +185,8 @@ class Forecast:
     """Drop by which one in ten such cases has failed; None beyond the horizon."""
     basis: str
     shape_weights: dict[str, float]
+    drops_lacking: int = 0
+    """Further valid drops with which there would be enough to forecast; 0 where there is enough."""
 
     @property
     def is_bare(self) -> bool:

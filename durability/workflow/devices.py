@@ -246,6 +246,11 @@ class DeviceStudy:
                 raise RecordRefused(
                     f"--device {code!r}: no device of that code (there are: {listed})"
                 )
+        damage: dict[str, list[tuple[float, int]]] = {}
+        with database.reading(self._session.record) as connection:
+            for row in bench.fetch(connection, "device_damage"):
+                day = np.nan if row["day"] is None else row["day"]
+                damage.setdefault(row["device"], []).append((day, row["severity"]))
         lines = []
         for history, (likely, _) in zip(
             self.histories, stand_in_peaks(self.histories), strict=True
@@ -264,6 +269,7 @@ class DeviceStudy:
                     first_failed_functions=own.first_failed_functions,
                     shock_dose=np.cumsum(shocks**LITERATURE_EXPONENT),
                     dose_exponent=LITERATURE_EXPONENT,
+                    damage=tuple(damage.get(history.device, ())),
                 )
             )
         return sorted(lines, key=lambda line: (-line.shock_dose[-1:].sum(), line.history.device))

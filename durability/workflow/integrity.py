@@ -14,9 +14,10 @@ from durability import PROGRAM_VERSION
 from durability.record import clock
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall
-from durability.record.whole_file import Backup, Recovered
+from durability.record.records import Recovered
 from durability.selfcheck.results import SelfCheck
 from durability.store import bench, database, recovery, sql_files
+from durability.store.recovery import Backup
 from durability.workflow.results import AlteredEntry, Integrity, Rebuilt, Seal
 from durability.workflow.session import Session
 

@@ -178,6 +178,8 @@ class SurvivorsSoFar:
     """None when no case of the model has reached the drops asked for, or failed before."""
     not_yet: int
     """Cases that still work after fewer drops: they say nothing to the success run."""
+    more_cases: int | None
+    """Further cases that would show the reliability if none of them fails; None by Weibayes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -276,7 +278,7 @@ def plan_survival(
         )
     limit = Limit(limit_g=limit_g, limit_rise=limit_rise, horizon=max(drops, 1))
     study = open_study(session, None, case_models, under=under, limit=limit)
-    shown = _survivors(study, drops, confidence, shape)
+    shown = _survivors(study, drops, reliability, confidence, shape)
     return SurvivalPlan(
         drops=drops,
         reliability=reliability,
@@ -291,19 +293,23 @@ def plan_survival(
 
 
 def _survivors(
-    study: Study, drops: int, confidence: float, shape: float | None
+    study: Study, drops: int, reliability: float, confidence: float, shape: float | None
 ) -> tuple[ShownUnder, ...]:
     """What the cases of each model have shown, under each condition separately."""
     return tuple(
-        ShownUnder(condition, _shown_by(lives, drops, confidence, shape))
+        ShownUnder(condition, _shown_by(lives, drops, reliability, confidence, shape))
         for condition, lives in study.case_lives().items()
     )
 
 
 def _shown_by(
-    every: Sequence[LivedCase], drops: int, confidence: float, shape: float | None
+    every: Sequence[LivedCase],
+    drops: int,
+    reliability: float,
+    confidence: float,
+    shape: float | None,
 ) -> tuple[SurvivorsSoFar, ...]:
-    from durability.plan.reliability import reliability_shown, weibayes_shown
+    from durability.plan.reliability import reliability_shown, success_run_cases, weibayes_shown
 
     lives: dict[str | None, list[tuple[int, bool]]] = {}
     for each in every:
@@ -314,7 +320,7 @@ def _shown_by(
         reached = sum(
             1 for lived, failed in seen if lived > drops or (lived == drops and not failed)
         )
-        shown = None
+        shown = more = None
         if shape is not None:
             shown = weibayes_shown(
                 np.array([lived for lived, _ in seen], dtype=float),
@@ -323,9 +329,12 @@ def _shown_by(
                 confidence,
                 drops,
             )
-        elif early + reached:
-            shown = reliability_shown(early + reached, confidence, drops, early)
-        answers.append(SurvivorsSoFar(model, shown, len(seen) - early - reached))
+        else:
+            needed = success_run_cases(reliability, confidence, early)
+            more = max(needed - early - reached, 0)
+            if early + reached:
+                shown = reliability_shown(early + reached, confidence, drops, early)
+        answers.append(SurvivorsSoFar(model, shown, len(seen) - early - reached, more))
     return tuple(answers)
 
 

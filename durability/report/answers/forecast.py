@@ -220,6 +220,13 @@ def blocks(
     yield from _failures(results, limit)
     if not in_cases(results):
         return
+    few = [each for each in in_cases(results) if each.drops_lacking]
+    if few:
+        named = labels.some(f"{each.series} ({each.drops_lacking} more)" for each in few)
+        yield Words(
+            f"Too few to forecast, with the valid drops that would give a median and an upper end:"
+            f" {named}."
+        )
     yield from in_doubt(results, contexts, limit.level, limit.horizon)
     yield from beside.rig(
         [(each.series, context.rig) for each, context in zip(results, contexts, strict=True)]

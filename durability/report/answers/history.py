@@ -26,6 +26,15 @@ _NOUNS = {
 }
 
 
+def _event(event: Mapping[str, Any]) -> str:
+    """Its kind with drop and series in one cell: what happened has the width."""
+    series, drop, kind = event["series"], event["drop_number"], str(event["event"])
+    if series is None:
+        return kind
+    where = series if drop is None else f"drop {drop} of {series}"
+    return where if kind == "drop" else f"{kind}, {where}"
+
+
 def _what(event: Mapping[str, Any]) -> str:
     parts = [labels.heights(event["what"] or "")]
     if "shock_dose_so_far" in event:
@@ -33,6 +42,7 @@ def _what(event: Mapping[str, Any]) -> str:
     if event["days_since_drop"] is not None:
         since = labels.since_drop(event["days_since_drop"], event.get("hours_since_drop"))
         parts.append(f"{since} after the last drop")
+    parts.append(labels.source(dict(event)))
     return "; ".join(part for part in parts if part)
 
 
@@ -43,15 +53,8 @@ EVENTS = Columns[Mapping[str, Any]](
         lambda event: labels.moment(event["happened_at"]) + " (entered)" * (not event["dated"]),
         wrap=True,
     ),
-    Column("event", "event"),
-    Column("series", lambda event: event["series"] or ""),
-    Column(
-        "drop",
-        lambda event: "" if event["drop_number"] is None else event["drop_number"],
-        right=True,
-    ),
-    Column("what", _what, wrap=True),
-    Column("recorded in", lambda event: labels.source(dict(event)), wrap=True),
+    Column("event", _event, wrap=True),
+    Column("what, and where it is recorded", _what, wrap=True),
 )
 
 

@@ -12,7 +12,7 @@ from durability.report.blocks import Archive, Block, Column, Columns, Section, W
 from durability.selfcheck.results import PublishedValue, SelfCheck
 
 if TYPE_CHECKING:
-    from durability.record.whole_file import Recovered
+    from durability.record.records import Recovered
     from durability.workflow.results import AlteredEntry, Integrity, Seal
 
 NOTE_IT = (

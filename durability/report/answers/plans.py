@@ -144,6 +144,7 @@ _SO_FAR: tuple[Column[Any], ...] = (
     Column("cases", lambda each: 0 if each.shown is None else each.shown.cases, right=True),
     Column("failed", lambda each: 0 if each.shown is None else each.shown.failures, right=True),
     Column("not yet", "not_yet", right=True),
+    Column("more needed", lambda each: each.more_cases, right=True),
     Column(
         "reliability at least",
         lambda each: None if each.shown is None else f"{each.shown.reliability:.3f}",
@@ -175,14 +176,19 @@ def survival(plan: Any) -> Iterator[Block]:
     )
     yield Words(f"rule: {plan.rule}; the unit is the case, not the drop")
     if not plan.so_far:
-        yield Words("No case with drops in this store yet.")
+        yield Words(
+            "No case with drops in this store yet; once one has made"
+            f" {counted(plan.drops, 'drop')} or failed, this says which reliability its model has"
+            " shown."
+        )
         return
     for each in (plan, *plan.others):
         yield so_far(each.condition).table(each.so_far)
     yield Words(
         f"Reliability: lower limit at {labels.share(plan.confidence)} confidence on the fraction of"
         f" cases that survive {counted(plan.drops, 'drop')}."
-        " Not yet: still working after fewer drops."
+        " Not yet: still working after fewer drops. More needed: cases, those of not yet among"
+        " them, that must survive these drops, none failing, for the reliability above."
     )
 
 

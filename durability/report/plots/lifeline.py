@@ -43,6 +43,13 @@ _FAILED: look.Style = {
     "hatch": "////",
     "linewidth": 0.8,
 }
+_DAMAGE: look.Style = {
+    "marker": "D",
+    "markersize": 4.5,
+    "markerfacecolor": look.RUST,
+    "markeredgecolor": look.WHITE,
+    "markeredgewidth": 0.5,
+}
 MOST_ROWS = 40
 
 
@@ -83,6 +90,7 @@ def _one_life(line: LifeLine) -> Figure:
             f"{counted(unread, 'drop')} void or without a reading: hollow on the axis; in the dose"
             " at the median of comparable drops."
         )
+    notes += _undrawn_damage([line])
     if drops:
         notes.append(
             f"Dose: sum of (peak g / 1000)^{line.dose_exponent:g}, the slope of electronic leads"
@@ -104,6 +112,7 @@ def _one_life(line: LifeLine) -> Figure:
     panels[0].set_xlim(span.min() - room, span.max() + room)
     if has_drops:
         _draw_drops(panels[0], panels[1], line, days)
+        _draw_damage(panels[0], line, origin, 0.94 * panels[0].get_ylim()[1])
     _draw_checks(sheet, panels[-1], line, check_day, functions)
     if line.by_days is not None and line.zero_day is not None:
         start = line.zero_day - origin
@@ -166,6 +175,26 @@ def _draw_drops(peaks: Axes, doses: Axes, line: LifeLine, days: FloatArray) -> N
     doses.set_ylabel("shock dose", fontsize=look.SMALL_PT)
 
 
+def _draw_damage(panel: Axes, line: LifeLine, origin: float, height: float) -> None:
+    """A mark at each day on which damage of the device was noted."""
+    days = [day - origin for day, _ in line.damage if math.isfinite(day)]
+    panel.plot(
+        days,
+        [height] * len(days),
+        linestyle="none",
+        clip_on=False,
+        zorder=6,
+        label="_damage",
+        **_DAMAGE,
+    )
+
+
+def _undrawn_damage(lines: Sequence[LifeLine]) -> list[str]:
+    """That damage notes are missing from the picture, if so."""
+    undated = sum(not math.isfinite(day) for line in lines for day, _ in line.damage)
+    return [f"Not drawn: {counted(undated, 'damage note')} of unknown day."] if undated else []
+
+
 def _draw_checks(
     sheet: look.Sheet, panel: Axes, line: LifeLine, days: FloatArray, functions: Sequence[str]
 ) -> None:
@@ -208,10 +237,11 @@ def _many_lives(
     undated = sum(line.zero_day is None for line in shown)
     if undated:
         notes.append(f"{counted(undated, 'device')} with neither a dated drop nor an inspection.")
+    notes += _undrawn_damage(shown)
     sheet = look.Sheet(
         lives_answer(lines),
         f"{counted(len(lines), 'device')}, drops and inspections by day.",
-        key=_lives_key(),
+        key=_lives_key(shown),
         notes=notes,
     )
     (panel,) = sheet.rows(
@@ -275,6 +305,7 @@ def _draw_life_row(panel: Axes, line: LifeLine, row: int) -> None:
         color=look.INK,
         zorder=4,
     )
+    _draw_damage(panel, line, origin, row - 0.38)  # above the drop that it was seen after
     panel.plot(
         looks,
         np.full(looks.size, row),
@@ -300,10 +331,16 @@ def _life_key(line: LifeLine, *, has_drops: bool) -> list[tuple[str, Artist]]:
             key.append((_OUTCOME_WORDS.get(outcome, outcome), mark))
     if line.by_days:
         key.append(("failed between these inspections", Patch(**_FAILED)))
-    return key
+    return [*key, *_damage_key([line])]
 
 
-def _lives_key() -> list[tuple[str, Artist]]:
+def _damage_key(lines: Sequence[LifeLine]) -> list[tuple[str, Artist]]:
+    if not any(math.isfinite(day) for line in lines for day, _ in line.damage):
+        return []
+    return [("damage noted on the device", Line2D([], [], linestyle="none", **_DAMAGE))]
+
+
+def _lives_key(lines: Sequence[LifeLine]) -> list[tuple[str, Artist]]:
     return [
         ("drop", Line2D([], [], linestyle="none", marker="v", markersize=5, color=look.INK)),
         (
@@ -320,6 +357,7 @@ def _lives_key() -> list[tuple[str, Artist]]:
         ),
         ("failed between these inspections", Patch(**_FAILED)),
         ("failed on drop day", Line2D([], [], linestyle="none", **_OUTCOMES["fail"])),
+        *_damage_key(lines),
     ]
 
 

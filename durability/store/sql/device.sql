@@ -57,6 +57,15 @@ JOIN all_specimens AS p ON p.specimen = s.device
 WHERE p.kind = 'device'
 ORDER BY s.device, s.device_drop_number;
 
+-- name: device_damage
+-- Damage noted on devices, by the day, since 1970-01-01 on the wall, of the drop after which it was
+-- seen.
+SELECT n.specimen AS device, floor(epoch(d.dropped_at) / 86400) AS day, n.severity
+FROM all_damage AS n
+LEFT JOIN all_drops AS d ON d.series = n.series AND d.drop_number = n.drop_number
+WHERE n.kind = 'device' AND n.severity > 0
+ORDER BY ALL;
+
 -- name: shocks_of_device
 -- What a device has lived through, before its inspector looks at it.
 WITH asked AS (
