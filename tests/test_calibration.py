@@ -8,7 +8,7 @@ from export_files import half_sine_g, write_volts
 from durability.record.vocabulary import DRIFT_TOLERANCE_PCT
 from durability.report.answers.rig import drift_chart
 from durability.store.database import reading
-from durability.workflow.sensors import calibration_notes, calibration_on
+from durability.workflow.sensors import amplitude_notes, calibration_notes, calibration_on
 
 
 @pytest.fixture
@@ -376,11 +376,85 @@ def test_axes_across_beyond_30_percent_put_a_drop_in_doubt(sensor, tmp_path):
         rows = [f"{i / 150e3:.8f},{a:.4f},{share * a:.4f}" for i, a in enumerate(record)]
         (tmp_path / f"{at}.csv").write_text("Time (s),Z (g),X (g)\n" + "\n".join(rows) + "\n")
     paths = [tmp_path / f"{at}.csv" for at in range(5)]
-    sensor(
-        "import", "waveforms", *paths, "--series", "S1", "--channel", "Z", "--cross-channel", "X"
-    )  # fmt: skip
+    listed = sensor(
+        "import", "waveforms", *paths, "--series", "S1", "--channel", "Z", "--cross-channel", "X",
+        "--json",
+    ).json  # fmt: skip
     (told,) = sensor("trend", "--json").json["series"]
     doubts = {each["drop_number"]: each["reason"] for each in told["in_doubt"]}
     across = "axes across beyond 30 % of the peak; "
     assert doubts[3] == across + doubts[2]
     assert [number for number in doubts if doubts[number].startswith("axes")] == [3]
+    assert [each["flags"] for each in listed["drops"]] == [[], [], ["cross_axis"], [], []]
+    shown = sensor("series", "show", "S1", "--json").json["drop_list"]
+    assert [round(each["cross_axis_pct"]) for each in shown] == [10, 10, 50, 10, 10]
+    assert "cross axis 50 %" in sensor("series", "show", "S1").out
+
+
+# ----------------------------------------------------------------------- mounting, amplitude
+
+
+def typed(run, *peaks):
+    for peak_g in peaks:
+        run("drop", "add", "S1", "--peak-g", peak_g)
+
+
+def test_a_sensor_mounted_again_puts_the_drops_before_in_doubt(sensor):
+    """A step of 20 % at the mounting: without the drops before nothing rises."""
+    calibrate(sensor, "2026-03-02", "2099-03-02", "0.5", None, "--interval-reason", "test")
+    sensor("sensor", "mount", "S1", "--as", "stud")
+    typed(sensor, 100, 101, 99, 100.5, 99.5)
+    again = ("sensor", "mount", "S1", "--as", "wax", "--note", "stud stripped")
+    assert sensor(*again, "--json").json == {"series": "S1", "mounting": "wax", "from_drop": 6}
+    (before,) = sensor("trend", "--json").json["series"]
+    assert before["in_doubt"] == []  # no drop has been made with it
+    typed(sensor, 120, 121, 119, 120.5, 119.5, 120.2)
+    (told,) = sensor("trend", "--json").json["series"]
+    assert {each["reason"] for each in told["in_doubt"]} == {
+        "before the sensor was mounted again at drop 6, wax"
+    }
+    assert [each["drop_number"] for each in told["in_doubt"]] == [1, 2, 3, 4, 5]
+    assert (told["verdict"], told["without_in_doubt"]["verdict"]) == ("rising", "steady")
+    mounted = [sensor("show", "drop", "S1", n, "--json").json["sensor_mounting"] for n in (5, 6)]
+    assert mounted == ["stud", "wax"]
+    assert sensor("series", "list", "--json").json["series"][0]["sensor_mounting"] == "wax"
+    sensor("sensor", "mount", "S1", "--as", "unchanged", "--from-drop", "6")
+    (told,) = sensor("trend", "--json").json["series"]
+    assert told["in_doubt"] == []
+    sensor("seal")
+    assert sensor("verify").status == 0
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "said"),
+    [
+        (("S1", "--as", "stud", "--from-drop", "3"), 2, "give a drop of S1 from 1 to 2"),
+        (("S9", "--as", "stud"), 1, "not in the store"),
+        (("S1", "--as", "glue"), 2, "glue"),
+    ],
+)
+def test_a_mounting_that_can_not_be_is_one_line(sensor, words, status, said):
+    typed(sensor, 100)
+    told = sensor("sensor", "mount", *words, expect=status)
+    assert said in told.err.splitlines()[-1]
+
+
+def test_sensitivity_by_amplitude_is_read_at_the_peak(sensor, tmp_path):
+    """By hand: 400 g lies at 3/4 between 100 g (+0 %) and 500 g (+4 %), so +3 % off."""
+    at = ("--at", "500=0.52", "--at", "100=0.5")
+    calibrate(sensor, "2026-03-02", "2027-03-02", "0.5", None, *at)
+    (_, held) = sensor("sensor", "show", "A-1", "--json").json["calibrations"]
+    assert [each["peak_g"] for each in held["by_amplitude"]] == [100.0, 500.0]
+    assert held["by_amplitude"][1]["off_pct"] == pytest.approx(4.0)
+    assert "ISO 16063-22" in sensor("sensor", "show", "A-1").out
+    (drop,) = take(sensor, tmp_path, "2026-03-14")
+    assert "sensitivity +3 % off" in drop["notes"][-1] and "too high" in drop["notes"][-1]
+    held = [{"calibrated_on": date(2026, 3, 2), "by_amplitude": held["by_amplitude"]}]
+    day = date(2026, 3, 14)
+    assert amplitude_notes("A-1", held, day, 150.0) == ()  # half a percent
+    assert "100 to 500 g" in amplitude_notes("A-1", held, day, 501.0)[0]
+    assert amplitude_notes("A-1", [{**held[0], "by_amplitude": None}], day, 501.0) == ()
+    assert (
+        "write PEAK=SENSITIVITY"
+        in calibrate(sensor, "2026-06-02", "2027-06-02", "0.5", None, "--at", "500", expect=2).err
+    )

@@ -720,6 +720,18 @@ def test_cross_axis_peaks_are_those_within_the_first_impact():
     assert (alone.cross_axis, alone.cross_axis_pct) == (None, None)
 
 
+def test_three_axes_have_a_resultant_and_fewer_have_none():
+    """By hand: √(1² + 0.3² + 0.4²) of the main axis."""
+    main = pulse_record("half_sine", 1000.0, 1.0)
+    steady = measure_pulse(main, MHZ, cross_g={"X": 0.3 * main, "Y": -0.4 * main + 7.0})
+    assert steady.resultant_peak_g == pytest.approx(1000.0 * np.sqrt(1.25), rel=7e-3)
+    assert [flag.name for flag in steady.flags] == ["cross_axis"]
+    assert (steady.flags[0].value, steady.void_reason) == (pytest.approx(40.0, rel=7e-3), None)
+    below = measure_pulse(main, MHZ, cross_g={"X": 0.29 * main, "Y": 0.0 * main})
+    assert below.flags == () and below.resultant_peak_g >= below.peak_g
+    assert measure_pulse(main, MHZ, cross_g={"X": 0.2 * main}).resultant_peak_g is None
+
+
 def test_a_cross_axis_goes_through_the_filter_asked_for():
     main = pulse_record("half_sine", 1000.0, 1.0)
     wide, narrow = (

@@ -43,6 +43,16 @@ def calibrate(options: Namespace) -> int:
     return 0
 
 
+def mount(options: Namespace) -> int:
+    """Record how a sensor was mounted."""
+    told = sensors.mount_sensor(
+        session_of(options), options.series, options.mounting, options.from_drop, options.note
+    )
+    from durability.report.answers import rig as answer
+
+    return say(options, told, answer.mounted(told))
+
+
 def void(options: Namespace) -> int:
     """Void a calibration that was entered in error."""
     sensors.void_calibration(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -11,9 +12,9 @@ import numpy as np
 from durability.pulse import thresholds as limit
 from durability.pulse.edges import sides_at
 from durability.pulse.low_pass import CLASS_TO_CUTOFF
-from durability.record.records import PulseFlag
+from durability.record.records import CrossPeak, PulseFlag
 from durability.record.units import fall_height_mm
-from durability.record.vocabulary import HEIGHT_TOLERANCE
+from durability.record.vocabulary import HEIGHT_TOLERANCE, MOST_CROSS_AXIS_PCT
 
 if TYPE_CHECKING:
     from durability.pulse.edges import Pulse
@@ -88,6 +89,19 @@ def flags(
         _two_values_a_stamp() if has_pairs else None,
     )
     return tuple(flag for flag in found if flag is not None)
+
+
+def cross_axis(peaks: Sequence[CrossPeak], peak_g: float) -> tuple[PulseFlag, ...]:
+    """The flag of a record whose axes across that of the impact read too much of its peak."""
+    largest = max(peaks, key=lambda each: each.peak_g, default=None)
+    if largest is None or 100.0 * largest.peak_g <= MOST_CROSS_AXIS_PCT * peak_g:
+        return ()
+    share_pct = 100.0 * largest.peak_g / peak_g
+    words = (
+        f"axis {largest.channel} across that of the impact reads {share_pct:.0f} % of its peak,"
+        f" more than {MOST_CROSS_AXIS_PCT:.0f} % (IEC 60068-2-27:2008, 4.1.4)"
+    )
+    return (PulseFlag("cross_axis", share_pct, MOST_CROSS_AXIS_PCT, words, voids=False),)
 
 
 @dataclass(frozen=True, slots=True)

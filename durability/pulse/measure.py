@@ -264,6 +264,15 @@ def measure_pulse(
             (velocity_from, velocity_to),
             top if chosen is own else None,
         )
+    window = slice(int(velocity_from), int(np.ceil(velocity_to)) + 1)
+    across = {
+        name: _axis_across(axis_g, event, chosen, sample_rate_hz)[window]
+        for name, axis_g in (cross_g or {}).items()
+    }
+    cross_peaks = tuple(
+        CrossPeak(name, float(np.abs(signal).max())) for name, signal in across.items()
+    )
+    flags += doubts.cross_axis(cross_peaks, pulse.peak_g)
     peak_at = slice(event.start, event.stop)
     return PulseMeasures(
         method=METHOD,
@@ -288,13 +297,8 @@ def measure_pulse(
         velocity_ratio=ratio,
         restitution=ratio - 1.0 if ratio is not None and 1.0 <= ratio <= 2.0 else None,
         later_impacts=later,
-        cross_peaks=tuple(
-            CrossPeak(
-                name,
-                _cross_peak(axis_g, event, chosen, sample_rate_hz, velocity_from, velocity_to),
-            )
-            for name, axis_g in (cross_g or {}).items()
-        ),
+        cross_peaks=cross_peaks,
+        resultant_peak_g=_resultant_peak(filtered_g[window], pulse.peak_g, across),
         fall_time_s=fall[0] if fall else None,
         fall_time_uncertainty_s=fall[1] if fall else None,
         peak_uncertainty_g=peak_u,
@@ -433,21 +437,26 @@ def _integral(signal_g: FloatArray, start: float, stop: float) -> float:
 # ------------------------------------------------------------------------------- cross axes
 
 
-def _cross_peak(
-    axis_g: FloatArray,
-    event: Event,
-    filter_: LowPass,
-    sample_rate_hz: float,
-    start: float,
-    stop: float,
-) -> float:
-    """Largest acceleration of another axis within a window, from that axis' own baseline."""
+def _axis_across(
+    axis_g: FloatArray, event: Event, filter_: LowPass, sample_rate_hz: float
+) -> FloatArray:
+    """Another axis from its own baseline, through the filter of the main one."""
     record_g = np.ascontiguousarray(axis_g, dtype=np.float64)
     quiet = quiet_before(record_g, event) or quiet_after(record_g, event)
     signal_g = record_g - (quiet.level_g if quiet else 0.0)
     if filter_.cutoff_hz is not None:
         signal_g = low_pass(signal_g, sample_rate_hz, filter_.cutoff_hz)
-    return float(np.abs(signal_g[int(start) : int(np.ceil(stop)) + 1]).max())
+    return signal_g
+
+
+def _resultant_peak(
+    main_g: FloatArray, peak_g: float, across: Mapping[str, FloatArray]
+) -> float | None:
+    """Largest √(x² + y² + z²) of three axes, at least the peak of the main one; else None."""
+    if len(across) != 2:
+        return None
+    squares = main_g**2 + sum(signal**2 for signal in across.values())
+    return max(float(np.sqrt(squares.max())), peak_g)
 
 
 # ---------------------------------------------------------------------------- later impacts

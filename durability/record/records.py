@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from durability.record.clock import ClockFindings
 from durability.record.units import LENGTH, fall_height_mm, in_words
-from durability.record.vocabulary import Outcome
+from durability.record.vocabulary import FlagName, Outcome
 
 if TYPE_CHECKING:
     import numpy as np
@@ -77,12 +77,6 @@ class Waveform:
     """Channels across the axis of the impact, where some were named."""
     inferred: dict[str, str] = field(default_factory=dict)
     """What the reader worked out by itself (delimiter, units, time base …), for --explain."""
-
-
-FlagName = Literal[
-    "clipped", "over_range", "zero_shift", "under_sampled", "no_impact", "second_impact",
-    "velocity_implausible", "truncated", "dropout", "saturated", "two_values_a_stamp",
-]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,6 +171,8 @@ class PulseMeasures:
     """Rebound velocity over impact velocity, where the ratio lies between 1 and 2."""
     later_impacts: tuple[LaterImpact, ...] = ()
     cross_peaks: tuple[CrossPeak, ...] = ()
+    resultant_peak_g: float | None = None
+    """Largest resultant of three axes, after the same filter (ASTM D6537)."""
     fall_time_s: float | None = None
     """From the release to the first 10 % crossing, where a DC-coupled record shows both."""
     fall_time_uncertainty_s: float | None = None

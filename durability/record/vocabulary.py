@@ -45,6 +45,12 @@ VOID_REASONS = (
 A test for outliers is none of them (ASTM E178)."""
 HEIGHT_TOLERANCE = 0.02
 """Of the nominal drop height (ISO 2248)."""
+MOUNTINGS = ("stud", "adhesive", "wax", "tape", "magnet", "clamp", "other")
+"""How a sensor is fixed to what it measures (ISO 5348)."""
+NOT_REMOUNTED = "unchanged"
+AMPLITUDE_TOLERANCE_PCT = 1.0
+"""By how much the sensitivity at the peak of a drop may differ from the one it was scaled by before
+that is noted; common practice for the linearity of shock accelerometers."""
 MOST_CROSS_AXIS_PCT = 30.0
 """Of the peak, beyond which the axes across it put a reading in doubt (IEC 60068-2-27:2008,
 4.1.4)."""
@@ -61,3 +67,19 @@ calendar months differ by as much. A larger change needs a reason (ILAC-G24 / OI
 
 BARE = "bare"
 """How a call names drops without a case."""
+
+FlagName = Literal[
+    "clipped",
+    "over_range",
+    "zero_shift",
+    "under_sampled",
+    "no_impact",
+    "second_impact",
+    "velocity_implausible",
+    "truncated",
+    "dropout",
+    "saturated",
+    "two_values_a_stamp",
+    "cross_axis",
+]
+"""Doubts about a record of a drop."""

@@ -219,9 +219,12 @@ def cross_words(measures: PulseMeasures) -> str:
     across = measures.cross_axis
     if across is None:
         return "cross axis not measured"
+    resultant = ""
+    if measures.resultant_peak_g is not None:
+        resultant = f", resultant of three axes {number(measures.resultant_peak_g)} g"
     return (
         f"cross axis {number(across.peak_g)} g on {across.channel},"
-        f" {number(measures.cross_axis_pct, 2)} % of the peak ({CROSS_AXIS_CONTEXT})"
+        f" {number(measures.cross_axis_pct, 2)} % of the peak ({CROSS_AXIS_CONTEXT}){resultant}"
     )
 
 

@@ -105,6 +105,7 @@ def histories_in(connection: Any, series: Sequence[str] | None = None) -> Histor
 def _doubts(connection: Any) -> dict[str, dict[int, str]]:
     """By series and drop number, what speaks against the instrument behind a reading."""
     rows = bench.fetch(connection, "drops_across", most_pct=MOST_CROSS_AXIS_PCT)
+    rows += bench.fetch(connection, "drops_before_remount")
     doubted = bench.fetch(connection, "doubted_sensors", today=clock.today())
     if doubted:
         sensors = [row["sensor"] for row in doubted]

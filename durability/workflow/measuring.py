@@ -24,7 +24,7 @@ from durability.store import waveforms as store
 from durability.store.waveforms import MeasuringInputs
 from durability.workflow.keep import refuse_closed
 from durability.workflow.results import MeasuredFile
-from durability.workflow.sensors import calibration_notes, calibration_on
+from durability.workflow.sensors import amplitude_notes, calibration_notes, calibration_on
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:
@@ -223,12 +223,9 @@ def measure(
     measures = measure_pulse(
         acceleration_g, sample_rate_hz, **asdict(choice), **asdict(inputs), cross_g=cross_g
     )
-    notes = calibration_notes(
-        rig["sensor"],
-        rig["calibrations"],
-        _day_of(dropped_at, entered_on),
-        is_dated=dropped_at is not None,
-    )
+    of = rig["sensor"], rig["calibrations"], _day_of(dropped_at, entered_on)
+    notes = calibration_notes(*of, is_dated=dropped_at is not None)
+    notes += amplitude_notes(*of, measures.peak_g)
     return replace(measures, notes=(*measures.notes, *notes))
 
 

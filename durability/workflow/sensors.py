@@ -8,7 +8,11 @@ from typing import Any
 
 from durability.intake.hand_entry import typed_date, typed_value, typed_values
 from durability.record.errors import RecordRefused, UnusableCall
-from durability.record.vocabulary import DRIFT_TOLERANCE_PCT, INTERVAL_CHANGE
+from durability.record.vocabulary import (
+    AMPLITUDE_TOLERANCE_PCT,
+    DRIFT_TOLERANCE_PCT,
+    INTERVAL_CHANGE,
+)
 from durability.store import bench, database
 from durability.workflow.session import Session, entry
 
@@ -74,7 +78,8 @@ def add_calibration(
         Its code.
     values : mapping
         calibrated_on, calibration_due, as_found_mv_per_g, as_left_mv_per_g, drift_tolerance_pct,
-        certificate, laboratory, interval_reason, note as typed; None where not given.
+        certificate, laboratory, interval_reason, note as typed; None where not given. ``at``:
+        sensitivities at peaks of shock, each "G=MV_PER_G".
 
     Returns
     -------
@@ -114,7 +119,9 @@ def add_calibration(
     on, due = (date.fromisoformat(str(row[name])) for name in ("calibrated_on", "calibration_due"))
     if due <= on:
         raise UnusableCall(f"--calibration-due {due}: not after the calibration of {on}")
-    with entry(session, "sensor calibrate", values) as (connection, entry_id):
+    by_amplitude = dict(_at_amplitude(text) for text in values.get("at") or ())
+    typed = {name: value for name, value in values.items() if name != "at"}
+    with entry(session, "sensor calibrate", typed) as (connection, entry_id):
         sensor_id = bench.find(connection, "sensor", sensor)["sensor_id"]
         held = bench.fetch(connection, "calibrations_of_sensor", sensor=sensor)
         if any(each["calibrated_on"] == on and each["calibration_id"] for each in held):
@@ -123,7 +130,17 @@ def add_calibration(
                 f" error: durability sensor void {sensor} {on} --reason WHY"
             )
         _refuse_unreasoned_interval(held, on, (due - on).days, row["interval_reason"])
-        bench.run(connection, "add_calibration", **row, sensor_id=sensor_id, entry_id=entry_id)
+        key = bench.run(
+            connection, "add_calibration", **row, sensor_id=sensor_id, entry_id=entry_id
+        )
+        for peak_g, mv_per_g in by_amplitude.items():
+            bench.run(
+                connection,
+                "add_shock_sensitivity",
+                calibration_id=key,
+                peak_g=peak_g,
+                mv_per_g=mv_per_g,
+            )
         after = bench.fetch(connection, "calibrations_of_sensor", sensor=sensor)
         doubts = bench.fetch(connection, "drops_off_calibration", sensor=sensor)
     return {
@@ -136,6 +153,64 @@ def add_calibration(
             or (each["scaled_off_pct"] is not None and each["calibrated_on"] == on)
         ],
     }
+
+
+def _at_amplitude(text: str) -> tuple[float, float]:
+    peak, equals, sensitivity = text.partition("=")
+    if not equals:
+        raise UnusableCall(f"--at {text!r}: no '='; write PEAK=SENSITIVITY, like 500=0.503")
+    return (
+        float(typed_value("peak_g", peak, option="--at")),
+        float(typed_value("as_left_mv_per_g", sensitivity, option="--at")),
+    )
+
+
+def mount_sensor(
+    session: Session, series: str, mounting: str, from_drop: int | None, note: str | None
+) -> dict[str, Any]:
+    """Record how the sensor of a series was mounted, from its next drop or from the one named.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    series : str
+        Code of the series.
+    mounting : str
+        A word of ``MOUNTINGS``, or ``NOT_REMOUNTED`` to take back one entered in error.
+    from_drop : int, optional
+        First drop made with it.
+    note : str, optional
+        What else is known: torque, adhesive, place.
+
+    Returns
+    -------
+    dict
+        series, mounting, from_drop as stored.
+
+    Raises
+    ------
+    UnusableCall
+        The drop is not one of the series, nor its next.
+    RecordRefused
+        The series is unknown.
+    """
+    with entry(session, "sensor mount") as (connection, entry_id):
+        series_id = bench.find(connection, "series", series)["series_id"]
+        coming = bench.run(connection, "last_drop_number", series_id=series_id) + 1
+        first = coming if from_drop is None else from_drop
+        if not 1 <= first <= coming:
+            raise UnusableCall(f"--from-drop {first}: give a drop of {series} from 1 to {coming}")
+        bench.run(
+            connection,
+            "add_mounting",
+            series_id=series_id,
+            from_drop_number=first,
+            mounting=mounting,
+            note=note,
+            entry_id=entry_id,
+        )
+    return {"series": series, "mounting": mounting, "from_drop": first}
 
 
 def _refuse_unreasoned_interval(
@@ -289,3 +364,40 @@ def calibration_notes(
             f" so the reading may be too {'high' if drift_pct > 0 else 'low'} by up to that"
         )
     return tuple(said)
+
+
+def amplitude_notes(
+    sensor: str, calibrations: Calibrations, day: date, peak_g: float | None
+) -> tuple[str, ...]:
+    """What sensitivities by amplitude (ISO 16063-22) say against a peak, without voiding it.
+
+    Parameters
+    ----------
+    sensor : str
+        Its code.
+    calibrations : Calibrations
+        Of the sensor.
+    day : date
+        Of the drop.
+    peak_g : float or None
+        Of the drop.
+    """
+    import numpy as np
+
+    held = calibration_on(calibrations, day)
+    known = held["by_amplitude"] if held else None
+    if not known or peak_g is None:
+        return ()
+    peaks = [each["peak_g"] for each in known]
+    if not peaks[0] <= peak_g <= peaks[-1]:
+        return (
+            f"peak outside the shocks at which sensor {sensor} was calibrated, {peaks[0]:g} to"
+            f" {peaks[-1]:g} g",
+        )
+    off_pct = float(np.interp(peak_g, peaks, [each["off_pct"] for each in known]))
+    if abs(off_pct) <= AMPLITUDE_TOLERANCE_PCT:
+        return ()
+    return (
+        f"sensor {sensor} at this amplitude: sensitivity {off_pct:+.2g} % off the"
+        f" one that scales it, so the peak reads too {'high' if off_pct > 0 else 'low'} by that",
+    )

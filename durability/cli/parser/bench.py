@@ -6,7 +6,7 @@ import argparse
 
 from durability.cli.parser import common
 from durability.cli.parser.common import Parser
-from durability.record.vocabulary import DAMAGE_MODES
+from durability.record.vocabulary import DAMAGE_MODES, MOUNTINGS, NOT_REMOUNTED
 
 
 def init(made: Parser) -> None:
@@ -187,6 +187,13 @@ def sensor(made: Parser) -> None:
         metavar="K",
         help="sensitivity after it; without: not adjusted, left as found",
     )
+    calibrate.add_argument(
+        "--at",
+        action="append",
+        default=[],
+        metavar="G=K",
+        help="sensitivity at a peak of shock (ISO 16063-22), mV/g; repeatable",
+    )
     calibrate.add_argument("--certificate", metavar="NUMBER", help="number of the certificate")
     calibrate.add_argument("--laboratory", metavar="NAME", help="who calibrated")
     calibrate.add_argument(
@@ -200,6 +207,26 @@ def sensor(made: Parser) -> None:
         help="drift that puts the drops since the calibration before in doubt (default 5)",
     )
     calibrate.add_argument("--note", metavar="WORDS", help="anything else worth keeping")
+    mount = family.writes(
+        "mount",
+        "record how the sensor of a series was mounted, or mounted again (ISO 5348)",
+        "plans:mount",
+        "sensor mount S21 --as stud",
+        'sensor mount S21 --as wax --from-drop 12 --note "stud stripped"',
+    )
+    mount.add_argument("series", help="code of the series")
+    mount.add_argument(
+        "--as",
+        dest="mounting",
+        required=True,
+        metavar="HOW",
+        choices=(*MOUNTINGS, NOT_REMOUNTED),
+        help=f"{', '.join(MOUNTINGS)}; {NOT_REMOUNTED}: takes back one entered in error",
+    )
+    mount.add_argument(
+        "--from-drop", type=int, metavar="N", help="first drop made so (default the next)"
+    )
+    mount.add_argument("--note", metavar="WORDS", help="torque, adhesive, place")
     void = family.writes(
         "void",
         "void a calibration entered in error: kept, no longer in force",

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from durability.record import units
 from durability.record.basis import counted
-from durability.record.vocabulary import DAMAGE_SEVERITIES, SEVERITY_FAILED
+from durability.record.vocabulary import DAMAGE_SEVERITIES, MOST_CROSS_AXIS_PCT, SEVERITY_FAILED
 from durability.report import labels
 from durability.report.answers.rig import SENSORS
 from durability.report.blocks import Block, Column, Columns, Table, Words
@@ -285,6 +285,9 @@ def _remark(row: Record) -> str:
     parts = (
         f"{row['status']}: {row['void_reason']}" if row["status"] != "valid" else None,
         labels.height_fault(row["achieved_height_mm"], row["drop_height_mm"]),
+        f"cross axis {row['cross_axis_pct']:.0f} %"
+        if (row["cross_axis_pct"] or 0.0) > MOST_CROSS_AXIS_PCT
+        else None,
         None if not damage else f"damage {labels.severity(damage)}: {row['damage']}",
         "amended" if row["amended"] else None,
         f"checked by {row['reviewed_by']}" if row["reviewed_by"] else None,

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from durability.record.basis import counted
+from durability.record.vocabulary import NOT_REMOUNTED
 from durability.report import bench, labels
 from durability.report.blocks import Block, Column, Columns, Items, Preformatted, Words
 
@@ -389,6 +390,29 @@ def sensors(used: Sequence[Mapping[str, Any]]) -> Iterator[Block]:
         yield Words("No sensor is recorded with these drops.")
 
 
+BY_AMPLITUDE = Columns[Mapping[str, Any]](
+    "",
+    Column("peak, g", "peak_g", right=True),
+    Column("mV/g", lambda each: _mv(each["mv_per_g"]), right=True),
+    Column("off, %", lambda each: labels.percent(each["off_pct"]), right=True),
+)
+
+
+def _by_amplitude(calibration: Mapping[str, Any]) -> Iterator[Block]:
+    if calibration["by_amplitude"]:
+        day = labels.moment(calibration["calibrated_on"])
+        yield Words(f"Sensitivity by shock amplitude (ISO 16063-22), calibration of {day}:")
+        yield BY_AMPLITUDE.table(calibration["by_amplitude"])
+
+
+def mounted(stored: Mapping[str, Any]) -> str:
+    """What is said of a mounting that was stored."""
+    words = f"sensor of {stored['series']}: {stored['mounting']} from drop {stored['from_drop']}"
+    if stored["mounting"] == NOT_REMOUNTED or stored["from_drop"] == 1:
+        return words
+    return f"{words}; trend says what changes without the drops before"
+
+
 def calibration_blocks(found: Mapping[str, Any]) -> Iterator[Block]:
     """A sensor with its calibrations, their drift as a chart, and the drops in doubt."""
     calibrations = found["calibrations"]
@@ -403,6 +427,8 @@ def calibration_blocks(found: Mapping[str, Any]) -> Iterator[Block]:
     yield Words(labels.listed(facts))
     if calibrations:
         yield CALIBRATIONS.table(calibrations)
+        for each in calibrations:
+            yield from _by_amplitude(each)
     yield from map(Words, _remarks(calibrations))
     chart = drift_chart(calibrations)
     if chart:

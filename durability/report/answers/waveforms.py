@@ -23,6 +23,7 @@ IMPORTED: Columns[MeasuredFile] = Columns(
     Column("drop", "drop_number", right=True),
     Column("file", "file", wrap=True),
     Column("peak, g", lambda each: pulse_labels.peak(each.measures), right=True),
+    Column("resultant, g", lambda each: labels.number(each.measures.resultant_peak_g), right=True),
     Column("ms", lambda each: labels.number(each.measures.pulse_duration_ms), right=True),
     Column(
         "m/s",
@@ -32,6 +33,7 @@ IMPORTED: Columns[MeasuredFile] = Columns(
     ),
     Column("status", "status"),
     Column("flags", lambda each: pulse_labels.flags(each.measures), wrap=True),
+    is_sparse=True,
 )
 
 INFERRED = Columns[tuple[str, str]](
@@ -176,6 +178,7 @@ def measured_file(each: MeasuredFile) -> dict[str, Any]:
         "void_reason": each.measures.void_reason,
         "notes": each.measures.notes,
         "raw_peak_g": each.measures.raw_peak_g,
+        "resultant_peak_g": each.measures.resultant_peak_g,
         "low_pass": None if each.measures.low_pass is None else asdict(each.measures.low_pass),
         "channel": each.channel,
         "dropped_at": each.dropped_at,

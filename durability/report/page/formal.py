@@ -209,6 +209,7 @@ def report_items(contents: ReportContents) -> list[tuple[str, str]]:
             ),
         ),
         ("mounting and fixture", of_series("fixture")),
+        ("mounting of the sensor", of_series("sensor_mounting")),
         ("conditioning", of_series("conditioning")),
         (
             "performance of the apparatus: cross-axis motion",

@@ -29,8 +29,10 @@ SELECT
     d.dropped_at_utc_offset, d.temperature_c, d.achieved_height_mm, d.drop_height_mm,
     d.status, d.void_reason, d.amended, n.damage_severity, n.damage, d.operator, d.note,
     d.file_name, d.source_row, d.entered_by, d.entered_at_utc, d.drop_id,
-    d.drop_id IN (SELECT drop_id FROM bounded_peaks) AS peak_is_bound, v.reviewed_by
+    d.drop_id IN (SELECT drop_id FROM bounded_peaks) AS peak_is_bound, v.reviewed_by,
+    100 * list_max(m.cross_peak_g) / m.peak_g AS cross_axis_pct, m.resultant_peak_g
 FROM every_drop AS d
+LEFT JOIN latest_measures AS m ON m.drop_id = d.drop_id
 LEFT JOIN reviewed_drops AS v ON v.drop_id = d.drop_id
 LEFT JOIN (
     SELECT
@@ -54,7 +56,10 @@ SELECT
     d.temperature_c, s.method AS test_method, d.purpose, d.sensor,
     k.as_left_mv_per_g AS sensitivity_mv_per_g, n.full_scale_g, n.natural_frequency_hz,
     k.calibrated_on, k.calibration_due, k.certificate AS calibration_certificate,
-    k.next_calibrated_on, k.next_drift_pct, k.scaled_off_pct, d.operator, d.note,
+    k.next_calibrated_on, k.next_drift_pct, k.scaled_off_pct, (
+        SELECT arg_max(m.mounting, m.from_drop_number) FROM mountings AS m
+        WHERE m.series_id = d.series_id AND m.from_drop_number <= d.drop_number) AS sensor_mounting,
+    d.operator, d.note,
     q.reason AS made_in_quarantine, e.despite_failed,
     d.amended, d.file_name, d.source_row, d.file_sha256, d.entered_by, d.entered_at_utc,
     e.command, e.program_version, x.reviewed_by, x.reviewed_at_utc, d.drop_id

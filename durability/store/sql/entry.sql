@@ -217,6 +217,13 @@ WITH recorded AS (
     UNION ALL
     SELECT entry_id, 'sensor', to_json(t) FROM sensor AS t
     UNION ALL
+    SELECT entry_id, 'sensor_mounting', to_json(t) FROM sensor_mounting AS t
+    UNION ALL
+    SELECT entry_id, 'shock_sensitivity', to_json(t) FROM (
+        SELECT s.*, c.entry_id
+        FROM shock_sensitivity AS s
+        JOIN calibration AS c USING (calibration_id)) AS t
+    UNION ALL
     SELECT entry_id, 'series', to_json(t) FROM series AS t
     UNION ALL
     SELECT entry_id, 'specimen', to_json(t) FROM specimen AS t

@@ -44,7 +44,29 @@ INSERT INTO calibration (sensor_id, calibrated_on, calibration_due, as_found_mv_
     as_left_mv_per_g, drift_tolerance_pct, certificate, laboratory, interval_reason, note, entry_id)
 VALUES ($sensor_id, $calibrated_on::DATE, $calibration_due::DATE, $as_found_mv_per_g,
     $as_left_mv_per_g, $drift_tolerance_pct, $certificate, $laboratory, $interval_reason, $note,
-    $entry_id);
+    $entry_id)
+RETURNING calibration_id;
+
+-- name: add_shock_sensitivity
+INSERT INTO shock_sensitivity (calibration_id, peak_g, mv_per_g)
+VALUES ($calibration_id, $peak_g, $mv_per_g);
+
+-- name: add_mounting
+INSERT INTO sensor_mounting (series_id, from_drop_number, mounting, note, entry_id)
+VALUES ($series_id, $from_drop_number, $mounting, $note, $entry_id);
+
+-- name: drops_before_remount
+-- Drops of series whose sensor was mounted again later: against the drops since, a step between
+-- them may be the mounting's.
+SELECT
+    m.series, d.drop_number,
+    format('before the sensor was mounted again at drop {}, {}', m.from_drop_number, m.mounting) AS doubt
+FROM mountings AS m
+JOIN drops AS d ON d.series_id = m.series_id AND d.drop_number < m.from_drop_number
+WHERE m.is_remount AND m.from_drop_number <= (
+    SELECT max(drop_number) FROM drops AS l WHERE l.series_id = m.series_id)
+QUALIFY m.from_drop_number = max(m.from_drop_number) OVER (PARTITION BY m.series_id)
+ORDER BY m.series, d.drop_number;
 
 -- name: add_calibration_void
 INSERT INTO calibration_void (calibration_id, reason, entry_id)
@@ -52,8 +74,13 @@ VALUES ($calibration_id, $reason, $entry_id);
 
 -- name: calibrations_of_sensor
 -- Calibrations of a sensor that hold, the earliest first.
-SELECT * EXCLUDE (sensor, is_first)
-FROM all_calibrations
+SELECT
+    * EXCLUDE (sensor, is_first),
+    (SELECT list({'peak_g': s.peak_g, 'mv_per_g': s.mv_per_g,
+            'off_pct': 100 * (s.mv_per_g / c.as_left_mv_per_g - 1)} ORDER BY s.peak_g)
+        FROM shock_sensitivity AS s
+        WHERE s.calibration_id = c.calibration_id) AS by_amplitude
+FROM all_calibrations AS c
 WHERE sensor = $sensor
 ORDER BY calibrated_on NULLS FIRST;
 

@@ -63,7 +63,10 @@ WHERE s.series = $code AND s.sensor IS NOT NULL;
 SELECT
     s.series, s.device, s.device_kind, s."case", s.case_model, c.status AS case_status,
     s.drop_height_mm, s.surface, s.orientation, s.sensor, s.purpose, s.method, s.fixture,
-    s.conditioning, s.settling_drops, s.note, s.status,
+    s.conditioning, s.settling_drops, (
+        SELECT arg_max(m.mounting, m.from_drop_number) FROM mountings AS m
+        WHERE m.series_id = s.series_id) AS sensor_mounting,
+    s.note, s.status,
     q.since AS device_quarantined_since,
     count(d.drop_id) AS drops, count(d.drop_id) FILTER (d.status = 'valid') AS valid_drops,
     coalesce((SELECT max(drop_number) FROM drops AS r WHERE r.series_id = s.series_id), 0)
