@@ -9,7 +9,7 @@ import zlib
 import numpy as np
 import pytest
 
-from durability.intake.waveforms import read_waveform
+from durability.intake.waveforms import CrossChannel, read_waveform
 from durability.record.errors import LibraryMissing, WaveformUnreadable
 
 RATE_HZ = 20_000.0
@@ -356,6 +356,12 @@ REFUSED = {
         "gain",
     ),
     "universal file, spectrum": ("a.uff", lambda: universal(PULSE_G, kind=4), {}, "type 4"),
+    "universal file, its abscissa open": (
+        "a.uff",
+        lambda: universal(PULSE_G, kind=0),
+        {},
+        "without a record over time",
+    ),
     "universal file, no unit": ("a.uff", lambda: universal(PULSE_G, unit="NONE"), {}, "--units"),
     "universal file, cut": ("a.uff", lambda: universal(PULSE_G)[:-400], {}, "cut off"),
     "universal file, short": ("a.uff", lambda: universal(PULSE_G, count=N + 9), {}, "409"),
@@ -427,6 +433,32 @@ def test_damaged_bytes_are_refused_and_never_a_traceback(tmp_path, case):
             read_waveform(written(tmp_path, name, bytes(damaged)), **told)
         except WaveformUnreadable as refused:
             assert "\n" not in str(refused)  # noqa: PT017
+
+
+def test_channels_of_one_name_in_two_groups_are_two_records(tmp_path):
+    h5py = pytest.importorskip("h5py", reason="extra hdf5 is not installed")
+    with h5py.File(tmp_path / "a.h5", "w") as file:
+        for number in (1, 2):
+            made = file.create_dataset(f"run{number}/accel", data=number * PULSE_G)
+            made.attrs.update({"units": "g", "sample_rate": RATE_HZ})
+            file.create_dataset(f"run{number}/side", data=OTHER).attrs["units"] = "g"
+    for number in (1, 2):
+        found = read_waveform(
+            tmp_path / "a.h5",
+            channel=f"run{number}/accel",
+            cross_channels=[CrossChannel(f"run{number}/side")],
+        )
+        assert found.channel == f"run{number}/accel"
+        np.testing.assert_array_equal(found.acceleration_g, number * PULSE_G + 0.0)
+        np.testing.assert_array_equal(found.cross[0].acceleration_g, OTHER)
+
+
+def test_a_number_behind_a_hash_in_text_is_no_block(tmp_path):
+    rows = "\n".join(f"{t * 1e6:.0f},{g:.3f}" for t, g in zip(T, PULSE_G))
+    text = f"Serial #3100123, rig #5\nTime (µs),Accel (g)\n{rows}\n"
+    for encoding in ("utf-8", "latin-1"):
+        found = read_waveform(written(tmp_path, "a.csv", text.encode(encoding)))
+        assert found.sample_rate_hz == pytest.approx(RATE_HZ)
 
 
 def test_a_missing_library_names_the_extra_that_brings_it(tmp_path, monkeypatch):

@@ -20,6 +20,7 @@ _BLOCK = re.compile(rb"#([1-9])(\d+)")
 _BLOCK_WORDS = {name: re.compile(words) for name, words in WORDS["block"].items()}
 _MOST_PREAMBLE_BYTES = 1 << 16
 _FEWEST_BLOCK_BYTES = 16
+_CONTROLS = bytes(each for each in range(32) if each not in b"\t\n\r\x0c\x1a") + b"\x7f"
 
 
 def _blocks_in(content: bytes) -> list[tuple[bytes, int, int]]:
@@ -55,10 +56,13 @@ def _fits_block(content: bytes) -> bool:
     blocks = _blocks_in(content[: 2 * _MOST_PREAMBLE_BYTES])
     if not blocks:
         return False
-    before, start, _ = blocks[0]
-    data = content[start : start + _MOST_PREAMBLE_BYTES]
+    before, start, stop = blocks[0]
+    data = content[start:stop]
+    # A number behind # in text: what follows is printed, with a mark like a micro sign at most.
+    controls = len(data) - len(data.translate(None, _CONTROLS))
+    high = len(data) - len(data.translate(None, bytes(range(128, 256))))
     is_ascii = not before.translate(None, bytes(range(32, 127)) + b"\r\n\t")
-    return is_ascii and bool(data.translate(None, bytes(range(32, 127)) + b"\r\n\t"))
+    return is_ascii and (controls > 0 or 2 * high > len(data) > 0)
 
 
 def _blocks(file: str, content: bytes) -> list[Part]:
@@ -195,7 +199,7 @@ def _samples(file: str, said: dict[str, str], data: bytes) -> tuple[FloatArray, 
 _MONTHS = WORDS["months"]
 _TIME_TYPE, _ACCELERATION_TYPE = 17, 12
 _AXES = {1: "+X", -1: "-X", 2: "+Y", -2: "-Y", 3: "+Z", -3: "-Z"}
-_FUNCTION_TIME = (0, 1)
+_TIME_RESPONSE = 1
 _IEEE = 2
 
 
@@ -222,7 +226,9 @@ def _universal(file: str, content: bytes) -> list[Part]:
     others = set()
     for one in sets:
         kind = one["func_type"]
-        if kind not in _FUNCTION_TIME or one["abscissa_spec_data_type"] not in (0, 1, _TIME_TYPE):
+        is_time = one["abscissa_spec_data_type"] == _TIME_TYPE
+        is_open = kind == _TIME_RESPONSE and one["abscissa_spec_data_type"] in (0, 1)
+        if kind not in (0, _TIME_RESPONSE) or not (is_time or is_open):
             others.add(kind)
             continue
         values, stamps = _function(file, one)

@@ -286,7 +286,8 @@ def _tdms(file: str, content: bytes) -> list[Part]:
             if part is None:
                 part = parts[key] = Part(name=channel.group_name)
                 if step:
-                    part.note("sample interval", f"{float(step)!r} s")
+                    x_unit = said.get("wf_xunit_string") or "s"
+                    part.note("sample interval", f"{float(step)!r} {x_unit}")
                     part.note("t0", f"{float(offset)!r}")
                 for above in (opened.properties, opened[channel.group_name].properties):
                     part.notes(_remarks(above))

@@ -203,8 +203,8 @@ def table_of(
     channel: str | None,
     full_scale_g: float | None,
     inferred: dict[str, str],
-) -> tuple[Table, str | None]:
-    """The part that holds the channel meant, as a table, and that channel's name within it.
+) -> tuple[Table, str | None, str]:
+    """The part that holds the channel meant, as a table; that channel's name in it; its group.
 
     Parameters
     ----------
@@ -235,7 +235,7 @@ def table_of(
         part.arrays = {each: values * worth for each, values in part.arrays.items()}
         part.units = dict.fromkeys(part.arrays, "g")
         inferred["scale"] = f"full scale is {full_scale_g:g} g, given"
-    return from_arrays(file, part.arrays, part.preamble, inferred, part.units), name
+    return from_arrays(file, part.arrays, part.preamble, inferred, part.units), name, part.name
 
 
 def _part_meant(file: str, parts: Sequence[Part], channel: str | None) -> tuple[Part, str | None]:

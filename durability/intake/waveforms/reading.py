@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import zlib
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
@@ -146,6 +147,7 @@ def read_waveform(
     packed, sha256 = _bytes_of(path)
     inferred: dict[str, str] = {}
     content = _unpacked(path.name, packed, inferred)
+    group = ""
     if content[:4] == b"PAR1":
         if read_parquet is None:
             raise WaveformUnreadable(
@@ -161,7 +163,10 @@ def read_waveform(
     elif (kind := format_of(content)) is not None:
         inferred["format"] = kind.words
         parts = read_parts(path.name, content, kind)
-        table, channel = table_of(path.name, parts, channel, full_scale_g, inferred)
+        table, channel, group = table_of(path.name, parts, channel, full_scale_g, inferred)
+        cross_channels = [
+            each._replace(name=each.name.removeprefix(f"{group}/")) for each in cross_channels
+        ]
     else:
         text = _decoded(path.name, content, inferred, encoding)
         table = read_text(
@@ -173,7 +178,7 @@ def read_waveform(
             inferred=inferred,
         )
         table.preamble.recorded_at = recorded_at(text)
-    return _waveform(
+    waveform = _waveform(
         table,
         sha256,
         channel=channel,
@@ -184,6 +189,8 @@ def read_waveform(
         time_unit=time_unit,
         gain=gain,
     )
+    # Groups have channels of one name: a drop is known by the whole path.
+    return replace(waveform, channel=f"{group}/{waveform.channel}") if group else waveform
 
 
 def format_of(head: bytes) -> Format | None:
