@@ -139,7 +139,7 @@ def test_a_cell_is_disposed_of_and_its_device_stays(bench):
     assert "in use already" in bench("specimen", "return", "R1", "--reason", "x", expect=1).err
 
 
-def test_a_disposed_device_leaves_no_quarantine_unnoticed(bench):
+def test_a_disposed_device_leaves_no_quarantine_unnoticed(bench, tmp_path):
     bench("damage", "add", "R1", "--severity", "2", "--note", "battery swollen")
     bench("specimen", "dispose", "R1", "--how", "handed over", "--by", "Bo")
     (kept,) = bench("due", "--json").json["quarantined"]
@@ -149,6 +149,10 @@ def test_a_disposed_device_leaves_no_quarantine_unnoticed(bench):
     columns, (row,) = (bench("query", "devices_in_quarantine", "--json").json[name]
                        for name in ("columns", "rows"))  # fmt: skip
     assert row[columns.index("disposed")] == ahead(0)
+    bench("report", "page.html", "--short")
+    page = (tmp_path / "page.html").read_text(encoding="utf-8")
+    assert "DISPOSED of on" in page and "Isolate" not in page
+    assert "<dt>Disposal</dt>" in page
 
 
 # ------------------------------------------------------------------------------------- kept back

@@ -186,7 +186,7 @@ def beside(contents: ReportContents) -> list[tuple[str, str, str]]:
             ("Quarantine", " ".join(safety.kept_apart_lines(contents.owed.quarantined)), "devices")
         )
     rows += [
-        ("Disposed of", line, "devices") for line in safety.disposed_lines(contents.owed.disposals)
+        ("Disposal", line, "devices") for line in safety.disposed_lines(contents.owed.disposals)
     ]
     if contents.ranking is not None and contents.pictures:
         rows.append(("Trend", trends_answer(contents.trends), "wear"))
