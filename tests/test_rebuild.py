@@ -20,6 +20,9 @@ STEPS = {step: path.read_text(encoding="utf-8") for step, path in sql_files.sche
 LAST_WITH_KEYS = 10
 """Up to this step stores were laid down with DuckDB's own foreign keys."""
 
+LAID_DOWN_AGAIN = 18
+"""The step that lays down the table of waveforms again."""
+
 
 def lay_down(connection, steps):
     """As DuckDB reads the steps, foreign keys and all."""
@@ -167,7 +170,8 @@ def test_without_room_for_it_the_store_stays_as_it_was(run, old, tmp_path, monke
 
 def test_the_references_are_those_that_duckdb_reads_in_the_steps():
     with duckdb.connect() as connection:
-        lay_down(connection, STEPS)
+        # DuckDB lays no table down again that others refer to; that step names no other table.
+        lay_down(connection, STEPS.keys() - {LAID_DOWN_AGAIN})
         read = foreign_keys(connection)
     found = [(r.table, r.column, r.to_table, r.to_column) for r in sql_files.references()]
     assert sorted(found) == sorted(read) and len(found) > 50

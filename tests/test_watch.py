@@ -7,6 +7,7 @@ import subprocess
 import sys
 import time
 
+import duckdb
 import pytest
 from export_files import faulty_g, half_sine_g, write_traps, write_volts
 
@@ -223,19 +224,43 @@ def test_nothing_is_taken_twice_after_a_restart_or_under_another_name(watching, 
     assert len(drops(rig)) == 1
 
 
-def test_a_file_that_grows_after_it_was_taken_stays_one_drop(watching, rig, folder):
+@pytest.mark.parametrize("is_restarted", [False, True])
+def test_a_file_that_grows_after_it_was_taken_stays_one_drop(
+    watching, rig, folder, tmp_path, is_restarted
+):
     look = watching()
     content = write_volts(folder.parent / "whole.csv", half_sine_g(400.0)).read_bytes()
     path = folder / "a.csv"
     path.write_bytes(content[: content.rindex(b"\n", 0, 2 * len(content) // 3) + 1])
     look()
-    assert isinstance(look(1.1 * QUIET_S)[0], MeasuredFile)
+    (first,) = look(1.1 * QUIET_S)
+    assert isinstance(first, MeasuredFile)
+    if is_restarted:
+        look = watching()
     path.write_bytes(content)
     look()
-    assert look(1.1 * QUIET_S) == [FileGrew("a.csv", 1)]
-    look = watching()
+    (event,) = look(1.1 * QUIET_S)
+    assert isinstance(event, FileGrew)
+    assert (event.drop.before, event.file.file) == (first.measures, "a.csv")
+    (drop,) = drops(rig)
+    assert drop["peak_g"] == event.drop.after.peak_g
+    whole = rig("import", "waveforms", "--explain", path, "--series", "S1", "--json").json
+    assert drop["peak_g"] == whole["files"][0]["peak_g"]
+    assert "former measures" in rig("show", "drop", "S1", "1").out
+    with duckdb.connect(str(tmp_path / "store.duckdb"), read_only=True) as connection:
+        counts = connection.execute("SELECT sample_count FROM waveform ORDER BY waveform_id")
+        assert counts.fetchall() == [(first.measures.samples,), (event.file.measures.samples,)]
+    rig("seal")
+    assert rig("verify", "--json").status == 0
+    assert rig("export", "out").status == 0
+    rig("import", "record", "out", "--store", "again.duckdb")
+    assert rig("remeasure", "--dry-run", "--store", "again.duckdb").status == 0
+    # Touched, or watched again: it is known.
+    path.touch()
     look()
-    assert len(drops(rig)) == 1
+    assert look(60.0) == []
+    look = watching()
+    assert (look.watch.already_there, len(drops(rig))) == (1, 1)
 
 
 def test_a_recorder_that_writes_over_its_file_makes_a_drop_each_time(watching, rig, folder):

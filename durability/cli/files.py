@@ -28,7 +28,7 @@ from durability.record.errors import (
     complain,
 )
 from durability.record.records import ImportCount, Rejection
-from durability.report import as_json, pulse_labels, safety
+from durability.report import as_json, labels, pulse_labels, safety
 from durability.report.answers import records
 from durability.report.answers import waveforms as answer
 from durability.workflow import archive, recorders, waveforms
@@ -344,8 +344,17 @@ def _tell_event(options: Namespace, event: Any) -> None:
             print(as_json.dumps(told), flush=True)
         return
     if isinstance(event, FileGrew):
-        words = f"{event.file} grew after it was taken as drop {event.drop_number}"
-        complain(f"durability: {words}; the longer record is not taken")
+        drop = event.drop
+        if options.json:
+            told = {**answer.measured_file(event.file), "drop_number": drop.drop_number}
+            print(as_json.dumps({**told, "peak_g_before": drop.before.peak_g}), flush=True)
+        else:
+            before, after = (labels.recorded(each.peak_g) for each in (drop.before, drop.after))
+            tell(
+                f"{event.file.file} grew after it was taken: drop {drop.drop_number} has the"
+                f" measures of the longer record (peak {before} g, now {after} g); the first stays"
+                " in the record"
+            )
         return
     if not isinstance(event, MeasuredFile):
         words = f"{event.file}: already stored, drop {event.drop_number} of {event.series}"

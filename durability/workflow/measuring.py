@@ -424,7 +424,7 @@ def remeasure(
         entry_id = bench.add_entry(connection, entered_by=session.person, command="remeasure")
         for drop, each, inputs in again:
             if each.before != each.after:
-                _store(connection, drop, each, inputs, entry_id)
+                store_again(connection, drop, each, inputs, entry_id, "remeasured")
     return replace(result, is_stored=True)
 
 
@@ -453,7 +453,21 @@ def _measured_again(
             for channel, samples in store.cross_records(connection, drop["waveform_id"]).items()
         },
     )
-    before = kept.measures
+    return changed_by(drop, kept.measures, after), inputs
+
+
+def changed_by(
+    drop: Mapping[str, Any], before: PulseMeasures, after: PulseMeasures
+) -> RemeasuredDrop:
+    """What new measures make of a drop; what a person has set stays.
+
+    Parameters
+    ----------
+    drop : mapping
+        A row of the statement ``measured_drops``.
+    before, after : PulseMeasures
+        Its latest measures and the new ones.
+    """
     by_hand = tuple(
         name
         for name in _AMENDED
@@ -467,7 +481,7 @@ def _measured_again(
         by_hand += ("status",)
         if status == "valid" and after.peak_g is None:
             by_hand = (*_AMENDED, "status")  # a drop that counts keeps its reading
-    result = RemeasuredDrop(
+    return RemeasuredDrop(
         series=drop["series"],
         drop_number=drop["drop_number"],
         before=before,
@@ -476,7 +490,6 @@ def _measured_again(
         status=status,
         kept_by_hand=by_hand,
     )
-    return result, inputs
 
 
 def _status(measures: PulseMeasures) -> str:
@@ -488,14 +501,31 @@ def borne(value: float | None) -> float | None:
     return value if value is not None and value > 0.0 else None
 
 
-def _store(
+def store_again(
     connection: Any,
-    drop: dict[str, Any],
+    drop: Mapping[str, Any],
     result: RemeasuredDrop,
     inputs: MeasuringInputs,
     entry_id: Any,
+    why: str,
 ) -> None:
-    """Keep measures that differ, and amend what the drop says today."""
+    """Keep measures that differ, and amend what the drop says today.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        Inside a transaction.
+    drop : mapping
+        A row of the statement ``measured_drops``, with the waveform that was measured.
+    result : RemeasuredDrop
+        From ``changed_by``.
+    inputs : MeasuringInputs
+        What the measures depend on.
+    entry_id : UUID
+        The entry.
+    why : str
+        Opens the reason of the amendments.
+    """
     store.add_measures(connection, drop["waveform_id"], result.after, inputs, entry_id)
     new: dict[str, Any] = {
         name: borne(getattr(result.after, name))
@@ -515,7 +545,7 @@ def _store(
         "drops",
         drop["drop_id"],
         changes,
-        reason=f"remeasured: {result.after.method}, {_filter_words(result.after)}",
+        reason=f"{why}: {result.after.method}, {_filter_words(result.after)}",
         entry_id=entry_id,
     )
 

@@ -7,9 +7,12 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from durability.intake.waveforms.folder import folder_files, sha256_of
 from durability.intake.waveforms.reading import format_of
+from durability.pulse.results import RemeasuredDrop
+from durability.pulse.waveform_codec import decode
 from durability.record.errors import (
     DropTaken,
     DurabilityError,
@@ -21,10 +24,29 @@ from durability.record.errors import (
 )
 from durability.record.whole_file import name_of
 from durability.store import bench, database
-from durability.workflow.measuring import RecordOptions, find_rig, not_judged
+from durability.store import waveforms as store
+from durability.workflow.measuring import (
+    RecordOptions,
+    changed_by,
+    find_rig,
+    measuring_inputs,
+    not_judged,
+    read_and_measure,
+    store_again,
+)
 from durability.workflow.results import FileTwice, MeasuredFile
 from durability.workflow.session import Session
-from durability.workflow.waveforms import add_waveform_drop, fetch_taken, reason_of
+from durability.workflow.waveforms import (
+    add_waveform_drop,
+    encoded,
+    fetch_taken,
+    keep_record,
+    reason_of,
+    refuse_changed,
+)
+
+if TYPE_CHECKING:
+    from durability.record.records import FloatArray
 
 QUIET_S = 1.0
 """A file that has not changed for so long has finished growing …"""
@@ -54,10 +76,10 @@ class FileLeftAlone:
 
 @dataclass(frozen=True, slots=True)
 class FileGrew:
-    """A file that went on growing after it was taken; the longer record is not taken."""
+    """A file that went on growing after it was taken: its longer record replaced the measures."""
 
-    file: str
-    drop_number: int
+    file: MeasuredFile
+    drop: RemeasuredDrop
 
 
 WatchEvent = MeasuredFile | FileSetAside | FileLeftAlone | FileTwice | FileGrew
@@ -72,13 +94,6 @@ class _Seen:
     since: float
     """When this stamp was first seen, on the watch's clock."""
     done: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class _Took:
-    size: int
-    sha256: str | None
-    drop_number: int
 
 
 class FolderWatch:
@@ -130,7 +145,7 @@ class FolderWatch:
         self._options = options
         self._clock = clock
         self._seen: dict[Path, _Seen] = {}
-        self._took: dict[Path, _Took] = {}
+        self._took: dict[Path, str | None] = {}
         self._left: set[Path] = set()
         self.taken = 0
         self.set_aside = 0
@@ -143,8 +158,7 @@ class FolderWatch:
         for path in folder_files(folder)[0]:
             if (digest := sha256_of(path)) in known:
                 self._seen[path] = _Seen(_stamp(path), clock(), done=True)
-                first = known[digest or ""][0]
-                self._took[path] = _Took(path.stat().st_size, digest, first["drop_number"])
+                self._took[path] = digest
                 self.already_there += 1
 
     def poll(self) -> Iterator[WatchEvent]:
@@ -201,18 +215,25 @@ class FolderWatch:
         in_doubt = quiet_s < QUIET_IN_DOUBT_S
         if in_doubt and _breaks_off(path):
             return None
-        took = self._took.get(path)
-        if took is not None and took.sha256 == sha256_of(path, took.size):
-            seen.done = True
-            return FileGrew(name_of(path), took.drop_number) if seen.stamp[0] > took.size else None
+        if path in self._took and self._took[path] == sha256_of(path):
+            seen.done = True  # touched only
+            return None
+        may_grow = quiet_s < QUIET_IN_PULSE_S
         try:
-            stored, drop = add_waveform_drop(
+            longer = _take_longer(
+                self._session, self._series, path, self._options, may_grow=may_grow
+            )
+            if longer is not None:
+                seen.done = True
+                self._took[path] = longer[0].file_sha256
+                return FileGrew(*longer)
+            _, drop = add_waveform_drop(
                 self._session,
                 self._series,
                 path,
                 self._options,
                 command="watch",
-                may_grow=quiet_s < QUIET_IN_PULSE_S,
+                may_grow=may_grow,
             )
         except SeriesClosed:
             raise
@@ -227,7 +248,7 @@ class FolderWatch:
             seen.done = True
             return self._put_aside(path, fault)
         seen.done = True
-        self._took[path] = _Took(seen.stamp[0], drop.file_sha256, stored.drop_number)
+        self._took[path] = drop.file_sha256
         self.taken += 1
         return drop
 
@@ -246,6 +267,99 @@ class FolderWatch:
                 bench.run(connection, "add_file_set_aside", **told, entry_id=entry_id)
         self.set_aside += 1
         return FileSetAside(name_of(path), reason)
+
+
+def _take_longer(
+    session: Session, series: str, path: Path, options: RecordOptions, *, may_grow: bool
+) -> tuple[MeasuredFile, RemeasuredDrop] | None:
+    """Take the longer record of a file that grew after its drop was stored.
+
+    Its measures replace those of the first as a remeasure does: former measures and the first
+    record stay, and so does what a person has set.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    series : str
+        Code of an open series.
+    path : Path
+        The recorder's file.
+    options : RecordOptions
+        What the file does not state.
+    may_grow : bool
+        Whether it may still be written: a record that ends in its pulse is then left.
+
+    Returns
+    -------
+    tuple or None
+        The file, and what became of its drop; None where it holds no record of the series that
+        goes on as the one stored from a file of this name.
+
+    Raises
+    ------
+    WaveformUnreadable
+        The file holds no record that can be measured.
+    RecordBreaksOff
+        Its record ends in its pulse, and it may still be written.
+    """
+    source = {"series": series, "file_name": name_of(path)}
+    with database.reading(session.record) as connection:
+        shorter = [
+            (drop, store.find_waveform(connection, series, drop["drop_number"], drop["drop_id"]))
+            for drop in bench.fetch(connection, "drops_of_file", **source)
+        ]
+        if not shorter or sha256_of(path) in fetch_taken(connection):
+            return None
+        rig = find_rig(connection, series)
+    waveform, measured = read_and_measure(path, rig, options)
+    number = next(
+        (
+            drop["drop_number"]
+            for drop, kept in shorter
+            if _goes_on(decode(kept["samples"]), waveform.acceleration_g)
+        ),
+        None,
+    )
+    if number is None:
+        return None
+    if may_grow and measured.measures.ends_in_pulse:
+        raise RecordBreaksOff(f"{path.name}: the record ends in its pulse, and may still grow")
+    with database.writing(session.store) as connection:
+        refuse_changed(connection, rig)
+        drop = next(
+            each
+            for each in bench.fetch(connection, "measured_drops", series=[series])
+            if each["drop_number"] == number
+        )
+        entry_id = bench.add_entry(
+            connection,
+            entered_by=session.person,
+            command="watch",
+            file_name=measured.file,
+            file_sha256=measured.file_sha256,
+        )
+        before = store.measures_of(connection, drop["waveform_id"])[0].measures
+        changed = changed_by(drop, before, measured.measures)
+        waveform_id = keep_record(
+            connection, drop["drop_id"], measured, options, encoded(waveform), entry_id
+        )
+        inputs = measuring_inputs(rig, options.full_scale_g)
+        store_again(
+            connection,
+            {**drop, "waveform_id": waveform_id},
+            changed,
+            inputs,
+            entry_id,
+            "longer record of its file",
+        )
+    return measured, changed
+
+
+def _goes_on(first: FloatArray, longer: FloatArray) -> bool:
+    """Whether a record is another one that went on; the last sample may have been half written."""
+    sure = len(first) - 1
+    return len(longer) > len(first) and bool((longer[:sure] == first[:sure]).all())
 
 
 def _stamp(path: Path) -> tuple[int, int]:

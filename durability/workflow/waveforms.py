@@ -51,8 +51,8 @@ if TYPE_CHECKING:
     from durability.record.records import Waveform
 
 
-def _encoded(waveform: Waveform) -> list[bytes]:
-    """Samples of a record, then those of each cross axis."""
+def encoded(waveform: Waveform) -> list[bytes]:
+    """Samples of a record, then those of each cross axis, as the store keeps them."""
     axes = [waveform.acceleration_g, *(each.acceleration_g for each in waveform.cross)]
     return [encode(samples) for samples in axes]
 
@@ -108,7 +108,7 @@ def _refuse_old(taken: Taken, path: Path, measured: MeasuredFile, series: str) -
             )
 
 
-def _refuse_changed(connection: Any, rig: Mapping[str, Any]) -> None:
+def refuse_changed(connection: Any, rig: Mapping[str, Any]) -> None:
     """Refuse to store what was measured for conditions that hold no longer."""
     if find_rig(connection, rig["series"]) != rig:
         raise RecordRefused(
@@ -157,27 +157,56 @@ def _store_drops(
     inputs = measuring_inputs(rig, options.full_scale_g)
     stored = []
     for drop, as_kept, (_, entry_id), axes in zip(drops, kept, entries, samples, strict=True):
-        waveform_id = store.add_waveform(
-            connection,
-            drop_id=as_kept.id,
-            channel=drop.channel,
-            sample_rate_hz=drop.measures.sample_rate_hz,
-            start_s=drop.start_s,
-            sample_count=drop.measures.samples,
-            samples=axes[0],
-            inferred=drop.inferred,
-            given=options.given(),
-            mv_per_g=drop.mv_per_g,
-            full_scale_g=options.full_scale_g,
-            entry_id=entry_id,
-        )
-        for order, (axis, (channel, mv_per_g)) in enumerate(
-            zip(axes[1:], drop.cross, strict=True), start=1
-        ):
-            store.add_cross_record(connection, waveform_id, order, channel, axis, mv_per_g)
+        waveform_id = keep_record(connection, as_kept.id, drop, options, axes, entry_id)
         store.add_measures(connection, waveform_id, drop.measures, inputs, entry_id)
         stored.append((as_kept, replace(drop, stored=as_kept)))
     return stored
+
+
+def keep_record(
+    connection: Any,
+    drop_id: Any,
+    drop: MeasuredFile,
+    options: RecordOptions,
+    axes: Sequence[bytes],
+    entry_id: Any,
+) -> Any:
+    """Keep a waveform and its cross axes, and give its key.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        Inside a transaction.
+    drop_id : UUID
+        Its drop.
+    drop : MeasuredFile
+        What was read.
+    options : RecordOptions
+        What was stated of the file.
+    axes : sequence of bytes
+        From ``encoded``.
+    entry_id : UUID
+        The entry.
+    """
+    waveform_id = store.add_waveform(
+        connection,
+        drop_id=drop_id,
+        channel=drop.channel,
+        sample_rate_hz=drop.measures.sample_rate_hz,
+        start_s=drop.start_s,
+        sample_count=drop.measures.samples,
+        samples=axes[0],
+        inferred=drop.inferred,
+        given=options.given(),
+        mv_per_g=drop.mv_per_g,
+        full_scale_g=options.full_scale_g,
+        entry_id=entry_id,
+    )
+    for order, (axis, (channel, mv_per_g)) in enumerate(
+        zip(axes[1:], drop.cross, strict=True), start=1
+    ):
+        store.add_cross_record(connection, waveform_id, order, channel, axis, mv_per_g)
+    return waveform_id
 
 
 def _row(drop: MeasuredFile) -> dict[str, Any]:
@@ -259,9 +288,9 @@ def add_waveform_drop(
     waveform, measured = read_and_measure(path, rig, options)
     if may_grow and measured.measures.ends_in_pulse:
         raise RecordBreaksOff(f"{path.name}: the record ends in its pulse, and may still grow")
-    samples = _encoded(waveform)
+    samples = encoded(waveform)
     with database.writing(session.store) as connection:
-        _refuse_changed(connection, rig)
+        refuse_changed(connection, rig)
         _refuse_old(fetch_taken(connection), path, measured, series)
         return _store_drops(
             connection,
@@ -381,7 +410,7 @@ def import_waveforms(
             try:
                 refuse_taken(taken, path, sha256_of(path), options.channel)
                 waveform, drop = read_and_measure(path, rig, options)
-                measured.append((path, drop, [*map(spool.write, _encoded(waveform))]))
+                measured.append((path, drop, [*map(spool.write, encoded(waveform))]))
             except DropTaken as old:
                 duplicates.append(FileTwice(old.file, old.series, old.drop_number))
             except LibraryMissing:
@@ -392,7 +421,7 @@ def import_waveforms(
             refused = ImportRefused if measured or duplicates else NothingReadable
             raise refused(rejections, len(files), len(duplicates))
         with database.writing(session.store) as connection:
-            _refuse_changed(connection, rig)
+            refuse_changed(connection, rig)
             taken = fetch_taken(connection)
             last = bench.run(connection, "last_drop_number", series_id=rig["series_id"])
             fresh: list[MeasuredFile] = []

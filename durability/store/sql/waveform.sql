@@ -40,9 +40,18 @@ VALUES ($pulse_measures_id, $flag_order, $name, $value, $threshold, $words, $voi
 -- name: find_waveform
 SELECT w.waveform_id, w.drop_id, w.channel, w.sample_rate_hz, w.start_s, w.sample_count, w.samples,
     w.inferred, w.given, w.mv_per_g, w.full_scale_g, e.file_name, e.file_sha256
-FROM waveform AS w
+FROM latest_waveforms AS w
 JOIN entry AS e USING (entry_id)
 WHERE w.drop_id = $drop_id;
+
+-- name: drops_of_file
+-- Drops of a series whose record came from a file of that name, the latest first.
+SELECT d.series, d.drop_number, d.drop_id
+FROM latest_waveforms AS w
+JOIN entry AS e ON e.entry_id = w.entry_id
+JOIN all_drops AS d ON d.drop_id = w.drop_id
+WHERE d.series = $series AND e.file_name = $file_name
+ORDER BY d.drop_number DESC;
 
 -- name: known_waveforms
 -- Every file that was taken, by its digest: the same record never becomes two drops.
@@ -57,7 +66,7 @@ ORDER BY s.code, d.drop_number;
 -- name: waveform_drops
 -- Valid drops that have a waveform.
 SELECT d.series, d.drop_number
-FROM waveform AS w
+FROM latest_waveforms AS w
 JOIN valid_drops AS d ON d.drop_id = w.drop_id
 WHERE $series IS NULL OR d.series = $series
 ORDER BY d.series, d.drop_number;
@@ -68,19 +77,19 @@ SELECT
     w.waveform_id, d.drop_id, d.series, d.drop_number, d.peak_g, d.pulse_duration_ms,
     d.velocity_change_m_s, d.status, d.void_reason, d.dropped_at, d.entered_at_utc,
     w.full_scale_g AS full_scale_told_g, m.pulse_measures_id
-FROM waveform AS w
+FROM latest_waveforms AS w
 JOIN all_drops AS d ON d.drop_id = w.drop_id
 JOIN latest_measures AS m ON m.waveform_id = w.waveform_id
 WHERE $series IS NULL OR list_contains($series, d.series)
 ORDER BY d.series, d.drop_number;
 
 -- name: measures_of_waveform
--- Each time a waveform was measured, the latest first.
+-- Each time a waveform, or an earlier record of its drop, was measured, the latest first.
 SELECT m.*, w.sample_rate_hz, w.sample_count, e.entered_by, e.entered_at_utc, e.program_version
 FROM pulse_measures AS m
 JOIN waveform AS w ON w.waveform_id = m.waveform_id
 JOIN entry AS e ON e.entry_id = m.entry_id
-WHERE m.waveform_id = $waveform_id
+WHERE w.drop_id = (SELECT drop_id FROM waveform WHERE waveform_id = $waveform_id)
 ORDER BY m.measures_order DESC;
 
 -- name: flags_of_measures
