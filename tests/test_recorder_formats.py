@@ -283,6 +283,12 @@ REFUSED = {
         {"units": "V", "mv_per_g": 10.0},
         "--full-scale-g",
     ),
+    "wav in volts, full scale in g": (
+        "a.wav",
+        lambda: wav(np.rint(FLOATS * 9).astype("<i2")),
+        {"units": "V", "mv_per_g": 10.0, "full_scale_g": 5000.0},
+        "leave --units out",
+    ),
     "wav of floats, no unit": ("a.wav", lambda: wav(FLOATS), {}, "--units"),
     "wav with a gain": (
         "a.wav",
@@ -451,6 +457,16 @@ def test_channels_of_one_name_in_two_groups_are_two_records(tmp_path):
         assert found.channel == f"run{number}/accel"
         np.testing.assert_array_equal(found.acceleration_g, number * PULSE_G + 0.0)
         np.testing.assert_array_equal(found.cross[0].acceleration_g, OTHER)
+
+
+def test_of_several_groups_the_only_one_that_can_be_meant_is_read(tmp_path):
+    def fill(file):
+        a_dataset(file)
+        file.create_dataset("room/temperature", data=OTHER[:40]).attrs["units"] = "degC"
+
+    found = read_waveform(written(tmp_path, "a.h5", hdf5(fill)))
+    assert found.channel == "run1/accel"
+    np.testing.assert_array_equal(found.acceleration_g, PULSE_G + 0.0)
 
 
 def test_a_number_behind_a_hash_in_text_is_no_block(tmp_path):

@@ -337,7 +337,9 @@ def _mdf(file: str, content: bytes) -> list[Part]:
         for number, group in enumerate(opened.groups):
             part = Part(name=group.channel_group.acq_name or f"group {number + 1}")
             for index, channel in enumerate(group.channels):
-                signal = opened.get(channel.name, group=number, index=index)
+                signal = opened.get(
+                    channel.name, group=number, index=index, ignore_invalidation_bits=True
+                )
                 if signal.samples.dtype.kind not in "iufb" or signal.samples.ndim != 1:
                     continue
                 if len(signal) != group.channel_group.cycles_nr:

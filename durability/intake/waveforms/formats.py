@@ -20,7 +20,7 @@ from durability.intake.waveforms.layout import split_line
 from durability.intake.waveforms.preamble import Preamble, label
 from durability.intake.waveforms.table import Table, from_arrays
 from durability.intake.waveforms.timebase import recorded_at
-from durability.intake.waveforms.words import whole
+from durability.intake.waveforms.words import names_time, split_unit, whole
 from durability.record.errors import DurabilityError, LibraryMissing, WaveformUnreadable
 from durability.record.whole_file import MOST_BYTES
 
@@ -189,7 +189,7 @@ def read_parts(file: str, content: bytes, kind: Format) -> list[Part]:
     parts = [part for part in parts if part.arrays]
     if not parts:
         raise WaveformUnreadable(
-            f"{file}: a {kind.words} without a channel of numbers; save the record as plain arrays"
+            f"{file}: no channel of numbers in this {kind.words}; save the record as plain arrays"
         )
     for part in parts:
         if part.preamble.recorded_at is None:
@@ -202,6 +202,7 @@ def table_of(
     parts: Sequence[Part],
     channel: str | None,
     full_scale_g: float | None,
+    units: str | None,
     inferred: dict[str, str],
 ) -> tuple[Table, str | None, str]:
     """The part that holds the channel meant, as a table; that channel's name in it; its group.
@@ -216,6 +217,8 @@ def table_of(
         As told: a name, or where groups have namesakes a path, GROUP/NAME.
     full_scale_g : float or None
         As told: what full scale of whole numbers without a scale is worth, g.
+    units : str or None
+        As told; other ones than g go with no full scale in g.
     inferred : dict of str to str
         Is added to.
 
@@ -230,6 +233,11 @@ def table_of(
             raise WaveformUnreadable(
                 f"{file}: whole numbers with a full scale of {part.full_scale:.0f}, and not said"
                 " what that is worth; give it with --full-scale-g"
+            )
+        if units not in (None, "g"):
+            raise WaveformUnreadable(
+                f"{file}: whole numbers whose full scale is given in g (--full-scale-g), and"
+                f" --units {units}; leave --units out"
             )
         worth = full_scale_g / part.full_scale
         part.arrays = {each: values * worth for each, values in part.arrays.items()}
@@ -256,8 +264,14 @@ def _part_meant(file: str, parts: Sequence[Part], channel: str | None) -> tuple[
             return named[0]
     if len(parts) == 1:
         return parts[0], channel
+    meant = [part for part in parts if any(_may_be_meant(part, name) for name in part.arrays)]
+    if channel is None and len(meant) == 1:
+        return meant[0], None
     listed = [
-        repr("/".join(filter(None, (part.name, name)))) for part in parts for name in part.arrays
+        repr("/".join(filter(None, (part.name, name))))
+        for part in meant or parts
+        for name in part.arrays
+        if not names_time(name)
     ]
     more = f" and {len(listed) - _MOST_LISTED} more" if len(listed) > _MOST_LISTED else ""
     what = f"no single channel {channel!r}" if channel else f"{len(listed)} channels of different"
@@ -265,6 +279,15 @@ def _part_meant(file: str, parts: Sequence[Part], channel: str | None) -> tuple[
     raise WaveformUnreadable(
         f"{file}: {what}; name one of {', '.join(listed[:_MOST_LISTED])}{more} with --channel"
     )
+
+
+def _may_be_meant(part: Part, name: str) -> bool:
+    """Whether a channel is no time and not known to be of another quantity."""
+    unit = split_unit(f"{name} ({part.units.get(name, '')})")[1]
+    return not names_time(name) and (unit is None or unit.quantity in _MEANT)
+
+
+_MEANT = ("voltage", "acceleration", "counts")
 
 
 def floats(file: str, array: np.ndarray) -> FloatArray:

@@ -163,7 +163,7 @@ def read_waveform(
     elif (kind := format_of(content)) is not None:
         inferred["format"] = kind.words
         parts = read_parts(path.name, content, kind)
-        table, channel, group = table_of(path.name, parts, channel, full_scale_g, inferred)
+        table, channel, group = table_of(path.name, parts, channel, full_scale_g, units, inferred)
         cross_channels = [
             each._replace(name=each.name.removeprefix(f"{group}/")) for each in cross_channels
         ]
