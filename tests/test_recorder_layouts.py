@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import numpy as np
 import pytest
 
@@ -46,16 +48,18 @@ VOLTS = "Time (s),CH1 (V)\n" + timed(0.1)
 """Behind a gain of 10, by a sensor of 10 mV/g."""
 
 GAINS_OF_10 = """\
-Conditioner gain: 10 | IEPE gain: 10 | Coupler gain = x10 | Preamplifier gain,10 | Pre amp: 10
-Analog gain: 10 | Hardware Gain;10 | Post-gain: 10 | postGain=10 | Digital gain 10 | PGA gain: 10x
-Charge amplifier: 10 mV/pC | Charge amp gain 0.01 V/pC | Vertical multiplier: 10 | Multiplier: 10
-Vorverstärkung: 10 | Vorverstaerkung: 10 | Verstaerkung 10 | Verstärkungsfaktor: 10,0 (fest)
-Gain switch 1-10-100: 10 | 1-10-100: 10 | Gain selector [1/10/100]: 10 | ICP conditioner: x10
-Amplifier setting: 10 | AmpGain=10 | Gain (dB): 20 | Gain,20,dB | # gain 20 dB | Gain = 1E1
-Ganancia: 10 | Guadagno: 10 | Amplification : 10 | Förstärkning: 10 | Versterking: 10 | 増幅率: 10
-Note: conditioner gain of 10 used | Recorded with x10 gain | Signal amplified 10 times | Gain 1:10
-Channel 1 gain: 10 | CH1 Gain,10 | Gain CH1: 10 | Gain:\t10\tV/V | Y multiplier: 10
-Overall gain: 10.0 (IEPE 1 x amp 10) | Gain setting: position 3, x10""".replace("\n", " | ")
+Conditioner gain: 10 | IEPE gain: 10 | Coupler gain = x10 | Preamplifier gain,10 | Pre amp: 10 |
+Analog gain: 10 | Hardware Gain;10 | Post-gain: 10 | postGain=10 | Digital gain 10 |
+PGA gain: 10x | Charge amplifier: 10 mV/pC | Charge amp gain 0.01 V/pC |
+Vertical multiplier: 10 | Multiplier: 10 |
+Vorverstärkung: 10 | Vorverstaerkung: 10 | Verstaerkung 10 | Verstärkungsfaktor: 10,0 (fest) |
+Gain switch 1-10-100: 10 | 1-10-100: 10 | Gain selector [1/10/100]: 10 | ICP conditioner: x10 |
+Amplifier setting: 10 | AmpGain=10 | Gain (dB): 20 | Gain,20,dB | # gain 20 dB | Gain = 1E1 |
+Ganancia: 10 | Guadagno: 10 | Amplification : 10 | Förstärkning: 10 | Versterking: 10 | 増幅率: 10 |
+Note: conditioner gain of 10 used | Recorded with x10 gain | Signal amplified 10 times | Gain 1:10 |
+Channel 1 gain: 10 | CH1 Gain,10 | Gain CH1: 10 | Gain:\t10\tV/V | Y multiplier: 10 |
+Gain\n10 | Gain;Range\n10;5 V | Overall gain: 10.0 (IEPE 1 x amp 10) |
+Gain setting: position 3, x10""".replace(" |\n", " | ")
 
 
 @pytest.mark.parametrize("words", GAINS_OF_10.split(" | "))
@@ -137,10 +141,107 @@ LAYOUTS = {
 }
 
 
+KILO = rows(lambda i: f"{i / FS:.9f},{G[i] / 1000:.6f}")
+METRES = rows(lambda i: f"{i / FS:.9f},{G[i] * 9.80665:.8f}")
+VALUES = rows(lambda i: f"{G[i]}")
+DAYS = rows(lambda i: f"{46024.4166666667 + i / FS / 86400:.14f};{G[i]}")
+
+
+def interrupted(words, every, head="Time (s),Accel (g)\n"):
+    """Rows with lines of words among them."""
+    lines = (words * (i % every == every // 2) + f"{i / FS:.9f},{G[i]}\n" for i in range(N))
+    return head + "".join(lines)
+
+
+LAYOUTS |= {
+    **{
+        f"kilo-g as {head!r}": (head + KILO, {})
+        for head in (
+            "Time (s),Accel (kG)\n",
+            "Time (s),Acceleration [kg]\n",
+            "Time (s),CH1 (kG)\n",
+            "Time,Accel\ns,kg\n",
+            "Unit: kg\nTime (s),Acceleration\n",
+        )
+    },
+    **{
+        f"metres as {unit}": (f"Time (s),Accel [{unit}]\n" + METRES, {})
+        for unit in ("m/(s*s)", "m/(s·s)", "m/(s^2)", "m*s^-2", "m·s⁻²", "m s^-2")
+    },
+    **{
+        f"sensitivity as {said!r}": (f"{said}\nTime (s),CH1 (V)\n" + timed(0.01), {})
+        for said in (
+            "Sensitivity: 10 mV/g @ 100 Hz",
+            "Sensitivity,10.0 mV/g @ 100 Hz, 23 C",
+            "Sensor sensitivity: 10 mV/g at 159 Hz",
+            "Sensitivity: 10 mV/g ±5 %",
+            "EU: g\nSensitivity: 10 mV/EU",
+            "Engineering Units: g\nSensitivity: 10 mV/EU",
+            "Sensitivity (mV/EU): 1.0197162\nEU label: m/s2",
+        )
+    },
+    **{
+        f"interval as {said!r}": (f"{said}\nUnit: g\n" + VALUES, {})
+        for said in (
+            "#CLOCK=6.6666667uS",
+            "Resolution: 6.6666667 µs/pt",
+            "Timebase: 6.6666667 us/point",
+            "Sampling: 6.6666667 us",
+            "tInc = 6.6666667e-06",
+        )
+    },
+    "interval in the heading row": (
+        "CH1V,t0 =-1.0e-03, tInc = 6.6666667e-06,\n" + rows(lambda i: f"{G[i] / 100:.6f},"),
+        {"mv_per_g": 10.0},
+    ),
+    "day numbers of a spreadsheet": ("Date Time;Accel (g)\n" + DAYS, {}),
+    "day numbers with a unit": ("Time (days);Accel (g)\n" + DAYS, {}),
+    "a leading empty column": (
+        ",Time,Accel\n,s,g\n" + rows(lambda i: f",{i / FS:.9f},{G[i]}"),
+        {},
+    ),
+    "heads of pages": (interrupted("\nPage 2\nTime (s),Accel (g)\n----------\n", 60), {}),
+    "heads of short pages": (interrupted("Page\nTime (s),Accel (g)\n", 15), {}),
+    "marks of the trigger": (interrupted("*** TRIGGER ***\n", 300), {}),
+    "a mark of the trigger early on": (interrupted("TRIG,1\n", 60), {}),
+    "fields that touch at a minus sign": (
+        "Time (us)  Accel (g)\n" + rows(lambda i: f"{i / FS * 1e6:10.4f}{-G[i]:8.3f}"),
+        {"sign": -1},
+    ),
+    "fields that touch": (
+        "Time (us) Accel (g)\n" + rows(lambda i: f"{i / FS * 1e6:9.4f}{G[i]:7.3f}"),
+        {},
+    ),
+    "fields that touch behind exponents": (
+        "Time (s)  Accel (g)\n" + rows(lambda i: f"{i / FS: .8E}{G[i]: .6E}"),
+        {},
+    ),
+    "JSON lines": (
+        rows(lambda i: json.dumps({"time_s": i / FS, "accel_g": float(G[i])})),
+        {},
+    ),
+    "JSON lines below a line of settings": (
+        '{"fs": 150000, "unit": "g"}\n' + rows(lambda i: json.dumps({"value": float(G[i])})),
+        {},
+    ),
+    "JSON arrays a line": (
+        rows(lambda i: json.dumps([round(i / FS, 9), float(G[i])])),
+        {"units": "g"},
+    ),
+    "one JSON object": (
+        json.dumps({"meta": {"sample_rate_hz": 150_000}, "data": {"accel_g": G.tolist()}}),
+        {},
+    ),
+}
+
+
 @pytest.mark.parametrize("layout", LAYOUTS)
 def test_layouts(layout, tmp_path):
     content, options = LAYOUTS[layout]
-    is_read(tmp_path, content, **options)
+    sign = options.get("sign", 1)
+    record = read(tmp_path, content, **{k: v for k, v in options.items() if k != "sign"})
+    np.testing.assert_allclose(record.acceleration_g, sign * G, rtol=1e-6, atol=1e-3)
+    assert record.sample_rate_hz == pytest.approx(FS, rel=1e-4)
 
 
 def test_samples_that_may_run_on_are_reported_and_never_halved(tmp_path):
@@ -170,6 +271,38 @@ REFUSED = {
         {"channel": "1"},
         "channels side by side, or samples that run on",
     ),
+    "time in parts of a unit": (
+        "Time in units of 6.6667 us,Accel (g)\n" + rows(lambda i: f"{i},{G[i]}"),
+        {},
+        "rises by 1",
+    ),
+    "kilogram": ("Time (s),CH1 (kg)\n" + KILO, {}, "no column of readings"),
+    "millivolts per what": (
+        "Sensitivity: 10 mV/EU\nTime (s),CH1 (V)\n" + timed(0.01),
+        {},
+        "--mv-per-g",
+    ),
+    "a mark among rows without times": (
+        RATE + "".join("*** TRIGGER ***\n" * (i == 30) + f"{G[i]}\n" for i in range(N)),
+        {},
+        "line 33: .*TRIGGER.* as between two records.* --first-line",
+    ),
+    "pages without times": (
+        RATE + "".join("Page\nAccel (g)\n" * (i == 330) + f"{G[i]}\n" for i in range(N)),
+        {},
+        "as between two records",
+    ),
+    "a mark in place of a sample": (
+        "Time (s),Accel (g)\n" + rows(lambda i: "OVERLOAD" if i == 160 else f"{i / FS:.9f},{G[i]}"),
+        {},
+        "a gap in time",
+    ),
+    "two records with a head each": (
+        interrupted("", 2) + interrupted("", 2),
+        {},
+        "time runs backwards",
+    ),
+    "JSON of words": ('{"a": ["x", "y"], "b": 1}', {}, "no rows of numbers"),
     "channels without names": (
         RATE + rows(lambda i: f"{G[i]} {0.2 * G[i]:.3f} {-0.5 * G[i]:.3f}"),
         {},

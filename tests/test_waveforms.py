@@ -512,12 +512,6 @@ UNREADABLE = {
         {},
         "the preamble says 150000; settle it with --time-unit or --sample-rate-hz",
     ),
-    "days since 1900": (
-        "Date Time,Accel (g)\n"
-        + lines(lambda i, t, a: f"{46024.4166666667 + i / FS / 86400:.12f},{a:.3f}"),
-        {},
-        "can't be determined; name it with --time-unit",
-    ),
     "a column number that is another's name": (
         "Time (s),CH1 (g),CH2 (g)\n" + lines(lambda i, t, a: f"{t:.9f},0.5,{a:.3f}"),
         {"channel": "2"},

@@ -86,12 +86,13 @@ def refuse_stray_ends(table: Table, values: FloatArray) -> None:
             " those that follow; name the line on which the data begin with --first-line"
         )
     size = np.abs(values - np.median(values))
+    inner = float(size[3:-3].max(initial=0.0))
     for count in (1, 2, 3):
         for where, ends, rest in (
-            ("first", slice(None, count), size[count:]),
-            ("last", slice(-count, None), size[:-count]),
+            ("first", slice(None, count), (size[count:3], size[-3:])),
+            ("last", slice(-count, None), (size[:3], size[-3:-count])),
         ):
-            largest = float(rest.max())
+            largest = max(inner, *(float(part.max(initial=0.0)) for part in rest))
             if largest > 0.0 and size[ends].max() > STRAY_RATIO * largest:
                 at = int(np.argmax(size[ends])) + (0 if where == "first" else size.size - count)
                 option = "--first-line" if where == "first" else "no option; correct the file's end"

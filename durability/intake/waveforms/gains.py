@@ -250,7 +250,7 @@ def _in_free_words(line: str) -> Iterator[Gain]:
 
 
 def _in_tables(preamble: Preamble, name: str) -> Iterator[Gain]:
-    """Gains in a table of channels: a column of that name, a row for each channel."""
+    """Gains in a table: a column of that name, a row for each channel, or a number below it."""
     wanted, labels = label(name), set(map(label, preamble.channels))
     for i, line in enumerate(preamble.lines):
         if not _GAIN.search(_folded(line)):
@@ -258,11 +258,11 @@ def _in_tables(preamble: Preamble, name: str) -> Iterator[Gain]:
         for mark in "\t;|,":
             names = [_folded(cell).strip() for cell in line.split(mark)]
             at = [k for k, cell in enumerate(names) if _GAIN.search(cell)]
-            if len(names) < 3 or not at or any(map(is_number, names)):
+            if not at or any(re.search(r"\d", names[k]) for k in at) or any(map(is_number, names)):
                 continue
             for below in preamble.lines[i + 1 :]:
                 cells = [cell.strip() for cell in below.split(mark)]
-                if len(cells) != len(names):
+                if len(cells) != len(names) or not (len(names) > 2 or is_number(cells[at[0]])):
                     break
                 owners = {label(cell) for cell in cells}
                 owners = {each for each in owners if each in labels or _is_like(each, wanted)}

@@ -163,12 +163,55 @@ def find_layout(
         other = _longest_run(lines, best.delimiter, ",")
         if other == replace(best, decimal=",") and "," in text[lines[-1].start :]:
             best = other
+    if first_line is None:
+        while (earlier := _goes_on_from(file, lines, best)) is not None:
+            best = earlier
     if first_line is not None and (best.first or lines[0].number > first_line):
         raise WaveformUnreadable(
             f"{file}, line {first_line}: no row of numbers, though the data are to begin there;"
             f" the first is on line {lines[best.first].number}"
         )
     return looked_at, replace(best, first=best.first + len(looked_at) - len(lines))
+
+
+_MOST_BETWEEN = 6
+
+
+def _goes_on_from(file: str, lines: list[Line], layout: Layout) -> Layout | None:
+    """The layout from an earlier stretch of rows on, behind which time goes on; None without one.
+
+    Heads of pages and marks of the trigger part a record, and none of it is to be passed over.
+    """
+    number, shape = layout.number, (layout.skipped, layout.kinds)
+
+    def is_row(at: int) -> bool:
+        return row_shape(split_line(lines[at].text, layout.delimiter), number) == shape
+
+    last = layout.first - 1
+    while last > max(layout.first - 1 - _MOST_BETWEEN, 1) and not is_row(last):
+        last -= 1
+    begin = last
+    while begin >= 0 and is_row(begin):
+        begin -= 1
+    rows = last - begin
+    if rows < 2 or layout.rows < 2 or last == layout.first - 1 or layout.kinds[0] != "N":
+        return None
+    if layout.fields == 1:
+        if rows < _ENOUGH_ROWS_WITH_WORDS:
+            return None
+        words = lines[last + 1].text.strip()[:60]
+        raise WaveformUnreadable(
+            f"{file}, line {lines[last + 1].number}: {words!r} among the rows, as between two"
+            " records, and no times that tell whether they go on; take the line out, or"
+            " name the line on which the data begin with --first-line"
+        )
+    times = []
+    for at in (last - 1, last, layout.first, layout.first + 1):
+        cell = split_line(lines[at].text, layout.delimiter)[layout.skipped]
+        times.append(float(cell.replace(layout.parted_by or " ", "").replace(",", ".")))
+    step, gap, after = (later - earlier for earlier, later in pairwise(times))
+    goes_on = step > 0.0 and max(abs(gap / step - 1.0), abs(after / step - 1.0)) < 0.5
+    return replace(layout, first=begin + 1, rows=rows) if goes_on else None
 
 
 def is_table(text: str) -> bool:

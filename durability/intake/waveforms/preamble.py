@@ -28,6 +28,7 @@ enough in the shortest. What names no unit is believed between them only."""
 _INTERVAL_KEY, _RATE_KEY = whole("interval"), whole("rate")
 _RATE_OF_ANYTHING, _LOOSE_KEY = whole("rate_of_anything"), whole("loose")
 _THINNING_KEY, _OF_SEVERAL = whole("thinning"), within("of_several")
+_EU_KEY = whole("engineering_unit")
 _START_KEY, _QUANTITY_KEY = whole("start"), whole("quantity")
 _WORTH_KEY, _ZERO_KEY = whole("worth_of_count"), whole("zero_count")
 _UNIT_KEY = of_channel(one_of("of_channel", "unit") + "( label)?", edge="")
@@ -53,6 +54,8 @@ _NUMBER = re.compile(
     r"\s*([+-]?(?:\d{1,3}(?:[ .,']\d{3})+(?!\d)(?:[.,]\d+)?|\d+[.,]?\d*|[.,]\d+)"
     r"(?:[eEdD][+-]?\d+)?)\s*(.*)"
 )
+_BESIDE_UNIT = re.compile(r"\s*(@|±|\+/-|\b(at|bei|à)\b).*$|\s+\([^)]*\)\s*$")
+"""What says under which conditions a value holds: 10 mV/g @ 100 Hz."""
 _GROUPED = re.compile(r"[+-]?[1-9]\d{0,2}([ .,'])\d{3}(?:\1\d{3})*")
 
 _RATE_UNITS = {
@@ -68,6 +71,7 @@ _TO_MV_PER_G = {
     "mv/ms-2": STANDARD_GRAVITY_M_S2,
     "mv/ms2": STANDARD_GRAVITY_M_S2,
 }
+_TO_MV_PER_EU = {"mv/eu": 1.0, "v/eu": 1e3}
 _TO_G_PER_MV = {"g/v": 1e-3, "g/mv": 1.0, "m/s2/v": 1e-3 / STANDARD_GRAVITY_M_S2}
 
 
@@ -100,8 +104,12 @@ class Entry:
         """
         cells = self.cells
         begin = next((i for i, cell in enumerate(cells) if cell), 0)
-        stop = begin
-        while stop < len(cells) and _NUMBER.fullmatch(cells[stop]):
+        stop, unit = begin, None
+        while stop < len(cells) and (found := _NUMBER.fullmatch(cells[stop])):
+            # "10 mV/g @ 100 Hz, 23 °C" is one number and what holds for it.
+            if stop > begin and bool(unit) and found[2].strip() != unit:
+                break
+            unit = found[2].strip()
             stop += 1
         numbers = cells[begin:stop]
         if len(set(numbers)) <= 1:
@@ -207,9 +215,14 @@ class Preamble:
                     rate = self._rate(one, _interval_factor, lambda amount: 1.0 / amount)
                 elif (named := _RATE_KEY.fullmatch(word)) is not None:
                     rate = self._rate(one, _rate_factor, lambda amount: amount)
-                    if _RATE_OF_ANYTHING.fullmatch(word) and not _of_samples(one):
+                    step = self.amounts(one, _is_time)[1]
+                    if _interval_factor(step) is not None:
+                        rate = self._rate(one, _interval_factor, lambda amount: 1.0 / amount)
+                    elif _RATE_OF_ANYTHING.fullmatch(word) and not _of_samples(one):
                         continue
                     kept = exported if named["exported"] else rates
+                elif _PER_SAMPLE.search(self.amounts(one, _is_time)[1]):
+                    rate = self._rate(one, _interval_factor, lambda amount: 1.0 / amount)
                 else:
                     continue
                 if _OF_SEVERAL.search(" ".join((entry.key, *entry.cells)).casefold()):
@@ -306,7 +319,10 @@ class Preamble:
     def _value_units(self, name: str, place: int, channels: int) -> tuple[Unit | None, list[Unit]]:
         wanted = label(name)
         general: list[Unit] = []
+        per_eu = any(re.search(r"(?i)v\s?/\s?eu\b", line) for line in self.lines)
         for entry in self.entries:
+            if per_eu and _EU_KEY.fullmatch(entry.word):
+                continue
             units = _units_in(entry.cells)
             if label(entry.key) == wanted or (entry.cells and label(entry.cells[0]) == wanted):
                 unit = _unit_of_channel(entry, wanted)
@@ -358,8 +374,18 @@ class Preamble:
             return None
         if word in _TO_MV_PER_G:
             return amounts[0] * _TO_MV_PER_G[word]
+        if word in _TO_MV_PER_EU and (of := self._engineering_unit()) is not None:
+            return amounts[0] * _TO_MV_PER_EU[word] / of.factor
         if word in _TO_G_PER_MV:
             return 1.0 / (amounts[0] * _TO_G_PER_MV[word])
+        return None
+
+    def _engineering_unit(self) -> Unit | None:
+        """What a sensitivity in mV/EU is per."""
+        for entry in self.entries:
+            if _EU_KEY.fullmatch(entry.word) and entry.cells:
+                unit = read_unit(entry.cells[0])
+                return unit if unit is not None and unit.quantity == "acceleration" else None
         return None
 
     def worth_of_count(self) -> tuple[float, Unit | None] | None:
@@ -408,7 +434,7 @@ class Preamble:
         number = _NUMBER.fullmatch(cells[0]) if cells else None
         if number is None:
             return (), ""
-        unit = re.sub(r"\s+\([^)]*\)\s*$", "", number[2])
+        unit = _BESIDE_UNIT.sub("", number[2])
         if not unit:
             beside = cells[1] if len(cells) > 1 else ""
             unit = entry.key_unit(is_unit) or (beside if is_unit(beside) else "")
@@ -461,6 +487,7 @@ def _pairs(
         yield worded[1], (worded[2],)
 
 
+_PER_SAMPLE = re.compile(r"\s*(/|\bper)\s*(sample|point|pt|sa|smp)s?$", re.IGNORECASE)
 _TIME_WORDS = ("s", "ms", "us", "ns", "µs", "sec")
 
 
@@ -476,7 +503,7 @@ def _is_time(text: str) -> bool:
 
 
 def _interval_factor(text: str) -> float | None:
-    unit = read_unit(re.sub(r"\s*(/|per)\s*(sample|point)s?$", "", text))
+    unit = read_unit(_PER_SAMPLE.sub("", text))
     return unit.factor if unit is not None and unit.quantity == "time" else None
 
 
@@ -564,7 +591,7 @@ def is_worth_of_count(entry: Entry) -> bool:
 
 def is_sensitivity_unit(text: str) -> bool:
     """Whether a text is a unit of a sensor's sensitivity, or of its reciprocal."""
-    return _sensitivity_unit(text) in {*_TO_MV_PER_G, *_TO_G_PER_MV}
+    return _sensitivity_unit(text) in {*_TO_MV_PER_G, *_TO_MV_PER_EU, *_TO_G_PER_MV}
 
 
 def _sensitivity_unit(text: str) -> str:

@@ -389,9 +389,10 @@ def _waveform(
     if channel is None and len(channels) == 1:
         refuse_channels_in_turn(table)
     base = find_time_base(table, times, counts, index, sample_rate_hz, time_unit)
-    if base.time_column is None and table.broken_at is not None:
+    broken_at = table.broken_at() if base.time_column is None else None
+    if broken_at is not None:
         raise WaveformUnreadable(
-            f"{table.file}, line {table.broken_at}: a blank line among the data, as between two"
+            f"{table.file}, line {broken_at}: a blank line among the data, as between two"
             " records, and no times that tell whether they go on; one record a file is needed"
         )
     wanted = [index, *across, *(() if base.time_column is None else (base.time_column,))]

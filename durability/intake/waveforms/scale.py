@@ -18,6 +18,7 @@ from durability.intake.waveforms.words import (
     VALUE_UNITS,
     Unit,
     names_other_quantity,
+    of_quantity,
     plain,
     says_only_acceleration,
     value_unit,
@@ -201,7 +202,7 @@ def to_g(
     elif column.unit is not None:
         unit, how = column.unit, f"from {column.unit_from}"
     elif (said := preamble.value_unit(column.name, *place)) is not None:
-        unit, how = said, "from the preamble"
+        unit, how = of_quantity(said, column.heading), "from the preamble"
     elif says_only_acceleration(column.heading):
         given = sensitivity is not None and sensitivity.is_given
         refuse_assumed_g(table, index, values, has_sensitivity=given)

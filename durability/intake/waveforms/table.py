@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import re
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
@@ -14,6 +16,7 @@ from durability.intake.waveforms.preamble import Preamble
 from durability.intake.waveforms.words import (
     Unit,
     names_time,
+    of_quantity,
     plain,
     read_unit,
     split_unit,
@@ -56,8 +59,8 @@ class Table:
     """Words for where row ``i`` stands in the file."""
     preamble: Preamble = field(default_factory=Preamble)
     inferred: dict[str, str] = field(default_factory=dict)
-    broken_at: int | None = None
-    """Number of a blank line among the data: another record may follow it."""
+    broken_at: Callable[[], int | None] = lambda: None
+    """Finds the number of a blank line among the data: another record may follow it."""
 
     def notice(self, words: str) -> None:
         """Report something about the file to who imports it, once."""
@@ -69,6 +72,7 @@ class Table:
 def column(heading: str, number: int, unit: Unit | None = None) -> Column:
     """A column from what stands above it; a nameless one is called by its number, from 1."""
     name, own_unit = split_unit(heading)
+    unit = of_quantity(unit, heading)
     name = name or f"column {number}"
     differ = unit is not None and own_unit is not None and unit.factor != own_unit.factor
     differ |= unit is not None and own_unit is not None and unit.quantity != own_unit.quantity
@@ -109,6 +113,59 @@ def from_arrays(
     )
 
 
+def json_arrays(text: str, preamble: Preamble) -> dict[str, FloatArray] | None:
+    """Columns of a text that is JSON, an object a line or one for all; None of any other.
+
+    Parameters
+    ----------
+    text : str
+        The whole export.
+    preamble : Preamble
+        Gets what stands beside the columns.
+    """
+    if text.lstrip()[:1] not in ("{", "["):
+        return None
+    try:
+        rows = [json.loads(text)]
+    except ValueError:
+        try:
+            rows = [json.loads(line) for line in text.splitlines() if line.strip(" \r\x1a\x00")]
+        except ValueError:
+            return None
+    arrays: dict[str, FloatArray] = {}
+    _take_json("", rows[0] if len(rows) == 1 else rows, arrays, preamble)
+    return arrays or None
+
+
+def _take_json(name: str, value: object, arrays: dict[str, FloatArray], preamble: Preamble) -> None:
+    """Lists of numbers become columns, rows of an object each too; the rest is the preamble."""
+    if isinstance(value, dict):
+        for key, each in value.items():
+            _take_json(str(key), each, arrays, preamble)
+    elif not isinstance(value, list):
+        preamble.note(name, str(value))
+        preamble.lines.append(f"{name}: {value}")
+    elif value and all(isinstance(each, dict) for each in value):
+        shape = Counter(tuple(each) for each in value).most_common(1)[0][0]
+        for row in value:
+            if tuple(row) != shape:
+                _take_json("", row, arrays, preamble)
+        alike = [row for row in value if tuple(row) == shape]
+        for key in shape:
+            _take_json(key, [row[key] for row in alike], arrays, preamble)
+    elif value and all(isinstance(each, list) for each in value):
+        if len({len(each) for each in value}) == 1:
+            for i, column in enumerate(zip(*value, strict=True)):
+                _take_json(f"column {i + 1}", list(column), arrays, preamble)
+    elif value and all(each is None or isinstance(each, int | float) for each in value):
+        if len(value) == 1:
+            preamble.note(name, str(value[0]))
+        else:
+            arrays[name] = np.array(
+                [np.nan if each is None else each for each in value], dtype=np.float64
+            )
+
+
 def find_headings(
     above: list[Line], layout: Layout, preamble: Preamble, *, rows_numbered: bool
 ) -> tuple[Column, ...]:
@@ -137,6 +194,8 @@ def find_headings(
         names, units = names[::2], names[1::2]
     if rows_numbered and len(names) == layout.fields - 1:
         names, units = ["", *names], ["", *units] if units else []
+    for cell in names[layout.fields :] if not units else ():
+        preamble.note_line(cell, layout.delimiter, split_line)
     used = {names_at, units_at}
     for i, line in enumerate(above):
         if i not in used:
@@ -236,7 +295,7 @@ def _is_names(line: str, cells: list[str]) -> bool:
     with_unit = any(split_unit(cell)[1] and not read_unit(cell) for cell in cells)
     if len(cells) == 2 and not names_time(first) and is_entry and not with_unit:
         return False
-    return not (len(cells) == 1 and re.search(r"[:=]", line))
+    return not (len(cells) == 1 and re.search(r"[:=]", cells[0]))
 
 
 def _distinct(

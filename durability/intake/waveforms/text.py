@@ -25,7 +25,7 @@ from durability.intake.waveforms.layout import (
     split_line,
 )
 from durability.intake.waveforms.preamble import Preamble
-from durability.intake.waveforms.table import Column, Table, find_headings, from_arrays
+from durability.intake.waveforms.table import Column, Table, find_headings, from_arrays, json_arrays
 from durability.intake.waveforms.words import TIME_UNITS, Unit, read_unit
 from durability.record.errors import WaveformUnreadable
 
@@ -133,6 +133,7 @@ _BLANK_LINE = re.compile(r"\n[ \t]*\r?(?=\n)")
 _MOST_FOOTER_LINES = 200
 _TAIL = 1 << 12
 """Enough of a text's end to hold rows of its data."""
+_TOUCHING_EXPONENT = re.compile(r"(?<=\d[eE][+-]\d\d)(?=[+-]\d*\.\d)")
 _FORTRAN_EXPONENT = re.compile(r"(?<=\d)[dD](?=[+-]\d\d)")
 
 
@@ -165,11 +166,18 @@ def read_text(
     WaveformUnreadable
         There are no rows of numbers, or rows among them that are something else.
     """
+    of_json = Preamble()
+    if delimiter is None and (arrays := json_arrays(text, of_json)) is not None:
+        longest = max(each.size for each in arrays.values())
+        arrays = {name: each for name, each in arrays.items() if each.size == longest}
+        inferred["format"] = "JSON"
+        return from_arrays(file, arrays, of_json, inferred)
     text = _tidied(text)
     if delimiter is None and first_line is None and (wide := wide_lines(text, split_line)):
         return read_rows(file, text, wide, split_line, inferred)
     lines, layout = find_layout(file, text, delimiter, decimal, first_line)
     text, footer = _footer_apart(text, lines[layout.first].start, layout)
+    text, between = _without_lines_between(text, lines[layout.first].start, layout)
     above = lines[: layout.first]
     preamble = Preamble(decimal=layout.decimal)
     shown = lines[layout.first : layout.first + layout.rows]
@@ -197,6 +205,9 @@ def read_text(
     cells = [split_line(line.text, layout.delimiter)[layout.skipped :] for line in shown]
     beside = _units_beside(cells, layout)
 
+    def broken_at() -> int | None:
+        return _blank_line(text, start, first_number)
+
     def load(wanted: list[int]) -> list[FloatArray]:
         return _load(file, text[start:], first_number, layout, wanted, beside)
 
@@ -214,7 +225,9 @@ def read_text(
                 refuse_words_in_turn(file, found.heading, turns)
             unit = TIME_UNITS["s"] if kind == "C" else read_unit("index")
             told.append(replace(found, unit=unit, unit_from="the cells"))
-    broken_at = _blank_line(text, start, first_number)
+    if between:
+        inferred["noticed"] = f"left out among the rows: {between[0][:60]!r}"
+        inferred["noticed"] += f" and {len(between) - 1} more" if len(between) > 1 else ""
     return Table(file, tuple(told), head, load, place, preamble, inferred, broken_at)
 
 
@@ -253,6 +266,8 @@ def _tidied(text: str) -> str:
         text = head + text[_TAIL:]
     if _FORTRAN_EXPONENT.search(text[-_TAIL:]):
         text = _FORTRAN_EXPONENT.sub("e", text)
+    if _TOUCHING_EXPONENT.search(text[-_TAIL:]):
+        text = _TOUCHING_EXPONENT.sub(" ", text)
     return text
 
 
@@ -358,6 +373,7 @@ def _load(
         return _parse(data, layout, wanted, beside)
     except (ValueError, pd.errors.ParserError):
         layout = _parted_further_down(data, layout)
+        data = _cut_apart(data, layout)
         data = _without_footer(file, data, first_number, layout, wanted)
     try:
         return _parse(data, layout, wanted, beside)
@@ -498,6 +514,50 @@ def _footer_apart(text: str, start: int, layout: Layout) -> tuple[str, list[str]
             footer.append(line.strip())
         kept = kept[:begin].rstrip("\r\n \t")
     return (kept if footer else text), footer[::-1]
+
+
+_OF_ROWS = b"0123456789+-.,;|:'\" \t\r\neE"
+_WORDS = re.compile(r"^[ \t\f]*(?:[^\s\d+.,;|'\"-]|-{3})[^\r\n]*", re.MULTILINE)
+_TOUCHING = re.compile(r"[+-]?\d*\.(?P<decimals>\d+)(?P<exponent>[eE][+-]?(?P<digits>\d+))?")
+
+
+def _without_lines_between(text: str, start: int, layout: Layout) -> tuple[str, list[str]]:
+    """The text with blank lines for those of words among its rows, and these: heads of pages.
+
+    Where time goes on over such a line the record does; else it ends there, as at a blank one.
+    """
+    if layout.skipped or not set(layout.kinds) <= set("NCU"):
+        return text, []
+    found = []
+
+    def blanked(line: re.Match[str]) -> str:
+        first = split_line(line[0], layout.delimiter)[0]
+        if line.start() < start or first.casefold() in MISSING or is_number(first, layout.number):
+            return line[0]
+        found.append(line[0].strip())
+        return ""
+
+    # Most files have none, which their letters tell at once.
+    if "---" not in text and not text[start:].encode().translate(None, _OF_ROWS):
+        return text, []
+    kept = _WORDS.sub(blanked, text)
+    return (kept, found) if found else (text, [])
+
+
+def _cut_apart(data: str, layout: Layout) -> str:
+    """Rows whose fields touch, cut by the decimals that each field has in the first row."""
+    first = next(lines_of(data, len(data)), None)
+    cells = first.text.split() if first is not None else []
+    fields = [found for cell in cells if (found := _TOUCHING.fullmatch(cell))]
+    if layout.delimiter != " " or not len(cells) == len(fields) == layout.fields:
+        return data
+    blanks, parts = r"[ \t]*", []
+    for field in fields:
+        digits = f"{{{len(field['digits'])}}}" if field["exponent"] else ""
+        exponent = rf"[eE][+-]?\d{digits}" if digits else ""
+        parts.append(rf"([+-]?\d*\.\d{{{len(field['decimals'])}}}{exponent})")
+    row = re.compile(rf"^{blanks}{blanks.join(parts)}{blanks}(?=\r?$)", re.MULTILINE)
+    return row.sub(lambda found: " ".join(found.groups()), data)
 
 
 def _blank_line(text: str, start: int, first_number: int) -> int | None:

@@ -13,6 +13,7 @@ from durability.intake.waveforms.doubts import points_stated
 from durability.intake.waveforms.preamble import PLAUSIBLE_RATES_HZ
 from durability.intake.waveforms.table import Table, from_arrays
 from durability.intake.waveforms.words import (
+    DAY,
     TIME_UNITS,
     WORDS,
     Unit,
@@ -134,6 +135,9 @@ PLAUSIBLE_PULSES_S = (20e-6, 0.1)
 """Lengths between which the impact of a record lies, at 30 % of its peak: metal on metal to soft
 foam, with a factor of 2 to spare. They tell the unit of a time column that names none."""
 
+SERIAL_DAYS = (20_000.0, 80_000.0)
+"""Day numbers of spreadsheets between 1954 and 2119: no other time in such steps is so large."""
+
 MOST_THINNED = 50
 """A time column slower than the preamble's rate by a whole number up to this tells that every n-th
 sample was exported; by anything else, it contradicts the preamble."""
@@ -210,7 +214,8 @@ class TimeBase:
                 f"open by {100.0 * left_open:.2g} %; give the rate with --sample-rate-hz"
             )
         table.inferred["sample rate"] = f"{rate_hz:.9g} samples/s{remark}"
-        return rate_hz, float(stamps[0]) * unit.factor
+        # Days are counted from long ago: the time of day tells as much.
+        return rate_hz, float(stamps[0] % 1.0 if unit is DAY else stamps[0]) * unit.factor
 
     def _refuse_implausible(self, rate_hz: float, values: FloatArray, unit: Unit) -> None:
         """Refuse a unit of time by which the impact is over sooner or later than impacts are."""
@@ -242,6 +247,10 @@ class TimeBase:
         ]
         choice = list(rated.values()) if len(rated) == 1 else fitting
         heading = table.columns[self.time_column or 0].heading
+        first = float(table.head[0, self.time_column or 0])
+        is_daily = step > 0.0 and low_hz <= 1.0 / (step * DAY.factor) <= high_hz
+        if not rated and is_daily and SERIAL_DAYS[0] < first < SERIAL_DAYS[1]:
+            choice = [DAY]
         if len(choice) != 1 or re.search(r"[(\[{]", heading):
             raise WaveformUnreadable(
                 f"{table.file}: the unit of time column {heading!r}, in steps of {step:.6g}, can't "

@@ -37,6 +37,7 @@ _SPELLING = str.maketrans(
     {"µ": "u", "μ": "u", "²": "2", "³": "3", "⁻": "-", "−": "-", "°": "deg", "·": None, "Â": None}
 )
 
+KILO_G, DAY = _BY_WORD["kilog"], _BY_WORD["days"]
 TIME_UNITS = {symbol: _BY_WORD[symbol] for symbol in ("s", "ms", "us", "ns")}
 VALUE_UNITS = {"g": "g", "m/s2": "m/s2", "V": "v", "mV": "mv"}
 """Units that a user may name, and their words in the table."""
@@ -47,12 +48,19 @@ _MEANT = ("time", "voltage", "acceleration")
 def spelled(text: str) -> str:
     """A unit's text for comparison: ASCII, lower case, without blanks, dots and brackets."""
     word = text.strip().strip("()[]{}<>").translate(_SPELLING).casefold()
-    return re.sub(r"[\s^.]", "", word)
+    return re.sub(r"[\s^.()]", "", word)
 
 
 def read_unit(text: str) -> Unit | None:
     """The unit that a text is, or None."""
-    return _BY_WORD.get(spelled(text))
+    return KILO_G if text.strip(" ()[]") == "kG" else _BY_WORD.get(spelled(text))
+
+
+def of_quantity(unit: Unit | None, heading: str) -> Unit | None:
+    """A unit below its heading: of an acceleration, kg is 1000 g and no mass."""
+    is_kilo = unit is not None and unit.symbol == "kg"
+    words = re.findall(r"[^\W_]+", heading.casefold()) if is_kilo else []
+    return KILO_G if any(map(_ACCELERATION.fullmatch, words)) else unit
 
 
 def value_unit(symbol: str) -> Unit:
@@ -71,6 +79,7 @@ _WORDED = (
 
 _SCALED = re.compile(
     r"(?<![\w.])[x×]\s?(1?0+|0?\.\d+|\d+\.\d+)\b|(?<!\*)\*\s?\d|\d\s?[x×*](?![*\w])|"
+    r"\b(unit|step|tick|multiple)s? of\s*\d|"
     r"[x×*·]?\s?\b10\s?(\^|\*\*|[⁻²³⁴⁵⁶])|/\s?10+\b|\b(tenth|hundredth|thousandth)s?\b"
 )
 """A factor in a heading: "Accel (g) x10" is not in g."""
@@ -87,9 +96,19 @@ def split_unit(name: str) -> tuple[str, Unit | None]:
     Reads "Time (s)", "Accel [m/s²] filtered", "CH1 / V", "a/(m/s²)", "Spannung in mV", "Time, ms"
     and "peak_m_s2".
     """
-    name = name.strip()
+    rest, unit = _split(_SQUARED.sub("/s2", name.strip()))
+    return rest, of_quantity(unit, name)
+
+
+_SQUARED = re.compile(r"/\s*\(\s*s\s*(?:[*·.]?\s*s|\^?\s*2|²)\s*\)")
+_NUMBERED = re.compile(r"(ch(?:annel)? ?\d)(m?v)", re.IGNORECASE)
+
+
+def _split(name: str) -> tuple[str, Unit | None]:
     if _SCALED.search(name):
         return name, None
+    if (numbered := _NUMBERED.fullmatch(name)) is not None:
+        return numbered[1], read_unit(numbered[2])
     for found in reversed(list(_BRACKETS.finditer(name))):
         unit = read_unit(found[1])
         for part in () if unit else re.split("[,;]", found[1]):
