@@ -105,6 +105,7 @@ def test_a_recorder_that_is_not_known_or_says_nothing_is_refused(bench):
         *("import", "waveforms", "1.csv", "--series", "S1", "--recorder", "LOGER"), expect=1
     )
     assert "recorder 'LOGER': not in the store; nearest: LOGGER" in unknown.err
+    bench("record", "S1", "--recorder", "LOGER", expect=1)
     assert "no option given" in bench("recorder", "add", "OTHER", expect=2).err
     assert "above 0" in bench("recorder", "add", "OTHER", "--gain", "-1", expect=2).err
 

@@ -124,7 +124,7 @@ SHEET_HELP = """\
 
 FILE = "file "
 FILE_OPTIONS = (
-    *("channel", "cross_channels", "units", "mv_per_g", "gain", "full_scale_g"),
+    *("recorder", "channel", "cross_channels", "units", "mv_per_g", "gain", "full_scale_g"),
     *("sample_rate_hz", "time_unit", "delimiter", "decimal", "encoding", "first_line"),
     *("low_pass_hz", "channel_class"),
 )
