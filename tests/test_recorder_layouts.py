@@ -58,7 +58,8 @@ Amplifier setting: 10 | AmpGain=10 | Gain (dB): 20 | Gain,20,dB | # gain 20 dB |
 Ganancia: 10 | Guadagno: 10 | Amplification : 10 | Förstärkning: 10 | Versterking: 10 | 増幅率: 10 |
 Note: conditioner gain of 10 used | Recorded with x10 gain | Signal amplified 10 times | Gain 1:10 |
 Channel 1 gain: 10 | CH1 Gain,10 | Gain CH1: 10 | Gain:\t10\tV/V | Y multiplier: 10 |
-Gain\n10 | Gain;Range\n10;5 V | Overall gain: 10.0 (IEPE 1 x amp 10) |
+Gain\n10 | Gain;Range\n10;5 V | 放大倍数: 10 | Verst.: 10 | IEPE-Speiser: x10 |
+Overall gain: 10.0 (IEPE 1 x amp 10) |
 Gain setting: position 3, x10""".replace(" |\n", " | ")
 
 
@@ -301,6 +302,12 @@ REFUSED = {
         interrupted("", 2) + interrupted("", 2),
         {},
         "time runs backwards",
+    ),
+    "whole numbers that touch beside the channel": (
+        "Time (us)  A (g)  B (g)\n"
+        + rows(lambda i: f"{i / FS * 1e6:9.4f}{G[i]:7.0f}{99_999_999 if i == 180 else 0:8d}"),
+        {"channel": "A"},
+        "line 182: fewer fields",
     ),
     "JSON of words": ('{"a": ["x", "y"], "b": 1}', {}, "no rows of numbers"),
     "channels without names": (

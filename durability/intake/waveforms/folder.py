@@ -21,6 +21,7 @@ RECORD_ENDINGS = (
     ".dat",
     ".asc",
     ".prn",
+    ".jsonl",
     ".npy",
     ".npz",
     ".parquet",

@@ -369,6 +369,17 @@ def _load(
     data = data.rstrip("\x1a\x00 \t\r\n")
     if layout.parted_by is None:
         layout = _parted_after_all(data, layout, wanted)
+    # Fields of fixed width that touch without a mark leave their row a field short.
+    last = layout.fields - 1
+    if layout.delimiter == " " and last not in wanted and layout.kinds[-1] == "N":
+        *columns, counted = _load(file, data, first_number, layout, [*wanted, last], beside)
+        short = np.flatnonzero(np.isnan(counted))
+        if short.size and short[0] < counted.size - short.size:
+            raise WaveformUnreadable(
+                f"{file}, line {_line_of_row(data, 0, int(short[0]), first_number)}: fewer fields"
+                " than in the rows above, so two of them may touch; export with a delimiter"
+            )
+        return columns
     try:
         return _parse(data, layout, wanted, beside)
     except (ValueError, pd.errors.ParserError):
