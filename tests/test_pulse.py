@@ -540,6 +540,18 @@ def test_faults_of_recorders_are_seen(fault, flag, least, voids):
     assert all(each.voids is voids for each in seen)
 
 
+@pytest.mark.parametrize("sort", [lambda q: np.sort(q), lambda q: -np.sort(-q), lambda q: q])
+def test_extremes_in_any_order_are_two_values_a_stamp(sort):
+    """Lowest first, highest first, as they came; every eighth sample and noise alone are not."""
+    rng = np.random.default_rng(6)
+    t = np.arange(16_000) / 200e3
+    y = 300.0 * half_sine((t - 0.03) / 2e-3) + 1.5 * rng.standard_normal(t.size)
+    pairs = [sort(q[sorted((q.argmin(), q.argmax()))]) for q in y.reshape(-1, 8)]
+    assert names(measure_pulse(np.concatenate(pairs), 50e3)) == {"two_values_a_stamp"}
+    for record in (y, y[::8], np.round(y), np.round(y / 4) * 4):
+        assert "two_values_a_stamp" not in names(measure_pulse(record, 50e3))
+
+
 def test_clean_records_of_recorders_are_void_in_none_and_suspected_in_few():
     found = [measure_pulse(y, rate) for y, rate, *_ in faulty(None, 120)]
     assert sum(m.void_reason is not None for m in found) <= 1

@@ -230,9 +230,14 @@ def has_two_values_a_stamp(record_g: FloatArray) -> bool:
     """Whether each two samples are the lowest and the highest of a stretch, as peaks are stored.
 
     Of such pairs one goes up and the way to the next goes down, or the reverse; samples taken one
-    by one do so half of the time.
+    by one do so half of the time. Where they are in the order in which they came, the way within a
+    pair is still longer than that to the next.
     """
     steps = np.diff(record_g)
+    size = np.minimum(np.abs(steps), np.quantile(np.abs(steps), 0.95))
+    pair, apart = float(size[::2].mean()), float(size[1::2].mean()) if steps.size > 1 else 0.0
+    if steps.size > limit.FEWEST_STEPS and max(pair, apart) > limit.PAIRS_WIDER * min(pair, apart):
+        return True
     for pairs, between in ((steps[::2], steps[1::2]), (steps[1::2], steps[2::2])):
         moved, back = pairs[pairs != 0.0], between[between != 0.0]
         if min(moved.size, back.size) < limit.FEWEST_PAIRS:

@@ -176,6 +176,13 @@ DROPOUT_RATIO = 2.5
 """… over the steps beside it: of a smooth pulse of 7.5 samples the steps about its foot differ by
 2 at most."""
 
+PAIRS_WIDER = 1.4
+"""Mean way within a pair over that to the next, from which each pair is one stretch: of the two
+extremes of 8 samples 1.6. Both are alike where samples were taken one by one …"""
+
+FEWEST_STEPS = 800
+"""… within 5 % for so many, standard (0.75 / √400 of each, for normal noise)."""
+
 FEWEST_PAIRS = 40
 """Pairs of samples that must agree to be the lowest and highest of a stretch …"""
 
