@@ -225,6 +225,14 @@ LAYOUTS |= {
         '{"fs": 150000, "unit": "g"}\n' + rows(lambda i: json.dumps({"value": float(G[i])})),
         {},
     ),
+    "JSON lines whose keys change places": (
+        rows(
+            lambda i: json.dumps(
+                dict([("t_s", i / FS), ("a_g", float(G[i]))][:: 1 if i % 2 else -1])
+            )
+        ),
+        {},
+    ),
     "JSON arrays a line": (
         rows(lambda i: json.dumps([round(i / FS, 9), float(G[i])])),
         {"units": "g"},
@@ -308,6 +316,22 @@ REFUSED = {
         + rows(lambda i: f"{i / FS * 1e6:9.4f}{G[i]:7.0f}{99_999_999 if i == 180 else 0:8d}"),
         {"channel": "A"},
         "line 182: fewer fields",
+    ),
+    "a head of other columns among the rows": (
+        interrupted("Accel (g),Time (s)\n", 300),
+        {},
+        "as the head of other columns",
+    ),
+    "a gain among the rows": (
+        interrupted("conditioner set to gain 10\n", 300, "Time (s),CH1 (V)\n"),
+        {"mv_per_g": 1000.0},
+        "--gain 10",
+    ),
+    "a JSON line without its reading": (
+        rows(lambda i: json.dumps({"fs": 1} if i == 7 else {"x": float(G[i])})).replace("x", "a_g")
+        + '{"fs": 150000}\n{"b": 1}\n',
+        {},
+        "sample 8: no number in 'a_g'",
     ),
     "JSON of words": ('{"a": ["x", "y"], "b": 1}', {}, "no rows of numbers"),
     "channels without names": (

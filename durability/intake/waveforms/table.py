@@ -146,13 +146,15 @@ def _take_json(name: str, value: object, arrays: dict[str, FloatArray], preamble
         preamble.note(name, str(value))
         preamble.lines.append(f"{name}: {value}")
     elif value and all(isinstance(each, dict) for each in value):
-        shape = Counter(tuple(each) for each in value).most_common(1)[0][0]
-        for row in value:
-            if tuple(row) != shape:
-                _take_json("", row, arrays, preamble)
-        alike = [row for row in value if tuple(row) == shape]
-        for key in shape:
-            _take_json(key, [row[key] for row in alike], arrays, preamble)
+        counted = Counter(key for row in value for key in row)
+        columns = [key for key, count in counted.items() if 2 * count > len(value)]
+        having = [i for i, row in enumerate(value) if any(key in row for key in columns)]
+        first, stop = (having[0], having[-1] + 1) if having else (0, 0)
+        for row in (*value[:first], *value[stop:]):
+            _take_json("", row, arrays, preamble)
+        for key in columns:
+            # A row that lacks it has lost a sample.
+            _take_json(key, [row.get(key) for row in value[first:stop]], arrays, preamble)
     elif value and all(isinstance(each, list) for each in value):
         if len({len(each) for each in value}) == 1:
             for i, column in enumerate(zip(*value, strict=True)):
@@ -161,9 +163,9 @@ def _take_json(name: str, value: object, arrays: dict[str, FloatArray], preamble
         if len(value) == 1:
             preamble.note(name, str(value[0]))
         else:
-            arrays[name] = np.array(
-                [np.nan if each is None else each for each in value], dtype=np.float64
-            )
+            alike = sum(known.partition(" (")[0] == name for known in arrays)
+            numbers = [np.nan if each is None else each for each in value]
+            arrays[f"{name} ({alike + 1})" if alike else name] = np.array(numbers, dtype=np.float64)
 
 
 def find_headings(

@@ -178,6 +178,16 @@ def read_text(
     lines, layout = find_layout(file, text, delimiter, decimal, first_line)
     text, footer = _footer_apart(text, lines[layout.first].start, layout)
     text, between = _without_lines_between(text, lines[layout.first].start, layout)
+    known = {re.sub(r"\d+", "0", line.text.strip()) for line in lines[: layout.first]}
+    news = [words for words in between if re.sub(r"\d+", "0", words) not in known]
+    for words in news:
+        names = split_line(words, layout.delimiter)
+        is_head = len(names) == layout.fields > 1
+        if is_head and not any(is_number(cell, layout.number) for cell in names):
+            raise WaveformUnreadable(
+                f"{file}: {words[:60]!r} among the rows, as the head of other columns; one record a"
+                " file is needed, with the same columns throughout"
+            )
     above = lines[: layout.first]
     preamble = Preamble(decimal=layout.decimal)
     shown = lines[layout.first : layout.first + layout.rows]
@@ -187,7 +197,7 @@ def read_text(
         for line in shown:
             key, *value = split_line(line.text, layout.delimiter)[: layout.skipped]
             preamble.note(key, *value)
-    for words in footer:
+    for words in (*news, *footer):
         preamble.note_line(words, layout.delimiter, split_line)
     start = lines[layout.first].start
     first_number = lines[layout.first].number
