@@ -7,7 +7,7 @@ import os
 import sys
 from collections.abc import Sequence
 from contextlib import suppress
-from io import TextIOWrapper
+from io import TextIOWrapper, UnsupportedOperation
 from pathlib import Path
 
 from durability.cli.parser import make_parser, meant
@@ -32,7 +32,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
             setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))  # noqa: SIM115
     for stream, errors in ((sys.stdout, "backslashreplace"), (sys.stdin, "replace")):
         if isinstance(stream, TextIOWrapper):  # else the caller's own
-            stream.reconfigure(errors=errors)
+            with suppress(UnsupportedOperation):  # the caller has read from it
+                stream.reconfigure(errors=errors)
     words = list(sys.argv[1:] if arguments is None else arguments)
     try:
         _refuse_undecoded(words)
