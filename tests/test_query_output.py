@@ -247,6 +247,8 @@ def test_a_statement_is_ended_at_the_keyboard(store, tmp_path):
     asked = subprocess.Popen(
         [sys.executable, "-m", "durability", "query", "--sql", ENDLESS, "--store",
          str(tmp_path / "store.duckdb")], stderr=subprocess.PIPE, text=True,
+        # A shell that runs the tests in the background has Ctrl-C ignored.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )  # fmt: skip
     time.sleep(3.0)
     asked.send_signal(signal.SIGINT)
