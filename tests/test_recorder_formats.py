@@ -70,7 +70,7 @@ def block(samples, preamble):
     return preamble.encode() + f"#{len(count)}{count}".encode() + data + b"\n"
 
 
-TEK = (
+PREAMBLE = (
     ':WFMPRE:BYT_NR 2;BIT_NR 16;ENCDG BIN;BN_FMT RI;BYT_OR MSB;NR_PT 400;WFID "CH1, DC";PT_FMT Y;'
     'XINCR 5.0E-5;PT_OFF 0;XZERO 0.0;XUNIT "s";YMULT 1.0E-2;YZERO 0.0;YOFF 100.0;YUNIT "g";'
     ":CURVE "
@@ -111,7 +111,7 @@ def universal_binary(values, order="<"):
 
 
 def tdms(values, unit="g", **properties):
-    """TDMS File Format Internal Structure (National Instruments, 5696): one segment."""
+    """TDMS File Format Internal Structure, the published description: one segment."""
 
     def text(words):
         return struct.pack("<I", len(words.encode())) + words.encode()
@@ -196,10 +196,10 @@ READ = {
         lambda: mat(("time", T), ("accel", PULSE_G), ("units", "g"), compressed=True),
         {"time_unit": "s", "units": "g"},
     ),
-    "waveform block": ("a.isf", lambda: block(COUNTS, TEK), {}),
+    "waveform block": ("a.isf", lambda: block(COUNTS, PREAMBLE), {}),
     "waveform block, other order": (
         "a.bin",
-        lambda: block(COUNTS.astype("<i2"), TEK.replace("MSB", "LSB")),
+        lambda: block(COUNTS.astype("<i2"), PREAMBLE.replace("MSB", "LSB")),
         {},
     ),
     "waveform block of volts": (
@@ -220,7 +220,8 @@ READ = {
     "waveform block without bits": (
         "a.bin",
         lambda: block(
-            COUNTS, TEK.replace("BIT_NR 16;", "").replace("5.0E-5", "50").replace('"s"', '"us"')
+            COUNTS,
+            PREAMBLE.replace("BIT_NR 16;", "").replace("5.0E-5", "50").replace('"s"', '"us"'),
         ),
         {},
     ),
@@ -320,44 +321,44 @@ REFUSED = {
     ),
     "block without width": (
         "a.bin",
-        lambda: block(COUNTS, TEK.replace("BYT_NR 2;BIT_NR 16;", "")),
+        lambda: block(COUNTS, PREAMBLE.replace("BYT_NR 2;BIT_NR 16;", "")),
         {},
         "BYT_NR",
     ),
     "block without order": (
         "a.bin",
-        lambda: block(COUNTS, TEK.replace("BYT_OR MSB;", "")),
+        lambda: block(COUNTS, PREAMBLE.replace("BYT_OR MSB;", "")),
         {},
         "BYT_OR",
     ),
     "block without sign": (
         "a.bin",
-        lambda: block(COUNTS, TEK.replace("BN_FMT RI;", "")),
+        lambda: block(COUNTS, PREAMBLE.replace("BN_FMT RI;", "")),
         {},
         "BN_FMT",
     ),
     "block of counts": (
         "a.bin",
-        lambda: block(COUNTS, TEK.replace("YMULT 1.0E-2;", "")),
+        lambda: block(COUNTS, PREAMBLE.replace("YMULT 1.0E-2;", "")),
         {},
         "counts",
     ),
     "block of pairs": (
         "a.bin",
-        lambda: block(COUNTS, TEK.replace("PT_FMT Y", "PT_FMT ENV")),
+        lambda: block(COUNTS, PREAMBLE.replace("PT_FMT Y", "PT_FMT ENV")),
         {},
         "the least and the largest",
     ),
     "block of other length": (
         "a.bin",
-        lambda: block(COUNTS, TEK.replace("NR_PT 400", "NR_PT 800")),
+        lambda: block(COUNTS, PREAMBLE.replace("NR_PT 400", "NR_PT 800")),
         {},
         "400 samples where the preamble says 800",
     ),
-    "block, cut": ("a.bin", lambda: block(COUNTS, TEK)[:-90], {}, "cut"),
+    "block, cut": ("a.bin", lambda: block(COUNTS, PREAMBLE)[:-90], {}, "cut"),
     "block with an attenuation": (
         "a.bin",
-        lambda: block(COUNTS, TEK.replace(":CURVE", "gain 10;:CURVE").replace('"g"', '"V"')),
+        lambda: block(COUNTS, PREAMBLE.replace(":CURVE", "gain 10;:CURVE").replace('"g"', '"V"')),
         MV_PER_G,
         "gain",
     ),

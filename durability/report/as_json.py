@@ -122,15 +122,15 @@ def quarantine(kept: Quarantine) -> dict[str, Any]:
 def everything(result: Any, *left_out: str) -> dict[str, Any]:
     """Every field of a result but those; results within it as objects too."""
     return {
-        each.name: _plain(getattr(result, each.name))
+        each.name: _with_fields(getattr(result, each.name))
         for each in fields(result)
         if each.name not in left_out
     }
 
 
-def _plain(value: Any) -> Any:
+def _with_fields(value: Any) -> Any:
     if isinstance(value, tuple):
-        return [_plain(one) for one in value]
+        return [_with_fields(one) for one in value]
     return everything(value) if is_dataclass(value) else value
 
 
