@@ -1,0 +1,144 @@
+"""What a practitioner without this program would run instead; each in a process of its own."""
+
+from __future__ import annotations
+
+import sys
+
+
+def connect(store):
+    """Load DuckDB, open a store, close it."""
+    import duckdb
+
+    duckdb.connect(store).close()
+
+
+def insert(store, file):
+    """Read a CSV of drops by DuckDB alone and insert what it can read into a store's tables."""
+    import duckdb
+
+    with duckdb.connect(store) as connection:
+        connection.execute("SET threads = 1")
+        connection.execute("BEGIN")
+        connection.execute(
+            """
+            CREATE TEMP TABLE read AS FROM read_csv($file, store_rejects = true, header = true,
+                columns = {'series': 'VARCHAR', 'drop_number': 'INTEGER', 'peak_g': 'DOUBLE',
+                    'dropped_at': 'TIMESTAMP', 'case': 'VARCHAR', 'case_model': 'VARCHAR',
+                    'device': 'VARCHAR', 'drop_height_mm': 'DOUBLE', 'surface': 'VARCHAR',
+                    'orientation': 'VARCHAR', 'temperature_c': 'DOUBLE', 'operator': 'VARCHAR'})
+            """,
+            {"file": file},
+        )
+        connection.execute(
+            """
+            INSERT INTO entry (entry_id, entered_at_utc, entered_by, command, program_version)
+                VALUES ('00000000-0000-0000-0000-000000000001', now()::TIMESTAMP, 'x', 'x', 'x');
+            INSERT INTO specimen (code, kind, model, entry_id)
+                SELECT "case", 'case', any_value(case_model), any_value(entry_id)
+                FROM read, entry GROUP BY "case"
+                UNION ALL SELECT DISTINCT device, 'dummy', NULL, entry_id FROM read, entry;
+            INSERT INTO series (code, device_id, case_id, drop_height_mm, surface, orientation,
+                    purpose, entry_id)
+                SELECT series, any_value(d.specimen_id), any_value(c.specimen_id),
+                    any_value(drop_height_mm), any_value(surface), any_value(orientation), 'test',
+                    any_value(c.entry_id)
+                FROM read
+                JOIN specimen AS d ON d.code = device
+                JOIN specimen AS c ON c.code = "case"
+                GROUP BY series;
+            INSERT INTO drops (series_id, drop_number, peak_g, dropped_at, temperature_c, operator,
+                    status, entry_id)
+                SELECT series_id, drop_number, peak_g, dropped_at, temperature_c, operator,
+                    'valid', entry_id
+                FROM read JOIN series ON code = series WHERE peak_g > 0;
+            COMMIT
+            """
+        )
+
+
+def readings(file):
+    """Logarithms of the readings, (series, drops), as written for a loop."""
+    import numpy as np
+
+    return np.log(np.load(file))
+
+
+def trend_loop(file):
+    """Trend test, robust slope and straight line, one series after another."""
+    import numpy as np
+    import pymannkendall
+    from scipy import stats
+
+    logs = readings(file)
+    number = np.arange(1, logs.shape[1] + 1)
+    for log_peak in logs:
+        pymannkendall.original_test(log_peak)
+        stats.theilslopes(log_peak, number)
+        stats.linregress(number, log_peak)
+
+
+def forecast_loop(file, repeats="200"):
+    """The same with a bootstrap of the residuals of each line."""
+    import numpy as np
+    import pymannkendall
+    from scipy import stats
+
+    logs = readings(file)
+    number = np.arange(1, logs.shape[1] + 1)
+    rng = np.random.default_rng(1)
+    for log_peak in logs:
+        pymannkendall.original_test(log_peak)
+        stats.theilslopes(log_peak, number)
+        line = stats.linregress(number, log_peak)
+        fitted = line.intercept + line.slope * number
+        for _ in range(int(repeats)):
+            drawn = fitted + rng.choice(log_peak - fitted, number.size)
+            stats.linregress(number, drawn)
+
+
+def read_recorder_files(folder, most):
+    """Read recorder files by pandas alone."""
+    from pathlib import Path
+
+    import pandas as pd
+
+    for file in sorted(Path(folder).iterdir())[: int(most)]:
+        pd.read_csv(file, skiprows=4, header=None)
+
+
+def spectra(file):
+    """Shock response spectra, acceleration and pseudo-velocity, by pyyeti."""
+    import numpy as np
+    from pyyeti import srs
+
+    records = np.load(file)
+    f = np.geomspace(10.0, 10_000.0, 60)
+    options = {"ic": "zero", "time": "primary", "parallel": "no", "rolloff": "none"}
+    srs.srs(records.T, 150_000.0, f, 10, **options)
+    srs.srs(records.T, 150_000.0, f, 10, stype="pvelo", **options)
+
+
+def our_spectra(file):
+    """Both by this program's own function, without its store."""
+    import numpy as np
+
+    from durability.pulse.spectrum import shock_response_spectrum
+
+    shock_response_spectrum(np.load(file), 150_000.0, np.geomspace(10.0, 10_000.0, 60))
+
+
+def add_drops(series, count):
+    """That many drops, each an opening, writing and closing of the store as a command makes it."""
+    from durability.__main__ import main
+
+    for _ in range(int(count)):
+        if main(["drop", "add", series, "--peak-g", "118"]):
+            raise SystemExit("not stored")
+
+
+def nothing():
+    """Bare Python."""
+
+
+if __name__ == "__main__":
+    globals()[sys.argv[1]](*sys.argv[2:])
