@@ -7,9 +7,12 @@ import pytest
 from calibration.controls import p_values, study_without_link
 
 from durability.devices.evidence import (
+    boschloo_p_value,
     dose_rank_test,
     dropped_against_controls,
+    fisher_p_value,
     leave_one_out,
+    odds_ratio,
     share_failed,
     telling_day,
 )
@@ -296,10 +299,10 @@ def two_groups(dropped_failed, dropped, controls_failed, controls):
         ((3, 3, 0, 3), 0.1, None),
         ((4, 4, 0, 4), 0.0286, None),
         ((5, 5, 0, 5), 0.0079, None),
-        # Recomputed with scipy 1.17.1, two-sided.
-        ((3, 5, 0, 5), 0.1667, 0.0699),
-        ((4, 10, 0, 10), 0.0867, 0.0331),
-        ((3, 4, 0, 8), 0.0182, 0.0107),
+        # Recomputed with scipy 1.17.1, two-sided, the groups as its columns.
+        ((3, 5, 0, 5), 0.1667, 0.0618),
+        ((4, 10, 0, 10), 0.0867, 0.0422),
+        ((3, 4, 0, 8), 0.0182, 0.0129),
     ],
 )
 def test_dropped_against_controls(counts, fisher, boschloo):
@@ -312,6 +315,39 @@ def test_dropped_against_controls(counts, fisher, boschloo):
     assert found.odds_ratio is None
     assert found.odds_ratio_lower is not None
     assert found.odds_ratio_upper is None
+
+
+def test_exact_tests_are_those_of_scipy():
+    from scipy.stats import boschloo_exact, fisher_exact
+    from scipy.stats.contingency import odds_ratio as scipy_odds_ratio
+
+    random = np.random.default_rng(20)
+    for _ in range(25):
+        groups = random.integers(1, 20, 2)
+        failed = random.integers(0, groups + 1)
+        table = np.column_stack([failed, groups - failed])
+        if (table.sum(axis=0) == 0).any():
+            continue
+        assert fisher_p_value(table) == pytest.approx(fisher_exact(table).pvalue, rel=1e-9)
+        # Its columns are the two groups, whose sizes the test holds; its rows would be outcomes.
+        expected = boschloo_exact(table.T).pvalue
+        assert boschloo_p_value(table) == pytest.approx(expected, abs=1e-9)
+        ratio = scipy_odds_ratio(table)
+        interval = ratio.confidence_interval(0.9)
+        expected = (ratio.statistic, interval.low, interval.high)
+        assert odds_ratio(table, 0.9) == pytest.approx(expected, rel=1e-9, nan_ok=True)
+
+
+def test_boschloos_p_by_arithmetic():
+    """3 of 5 against 0 of 5: the tables whose one-sided Fisher p is at most 10/120, added up."""
+    share = np.linspace(0.0, 1.0, 10_001)
+    tables = [(3, 0), (4, 0), (5, 0), (5, 1), (5, 2)]
+    chance = sum(
+        math.comb(5, a) * math.comb(5, b) * share ** (a + b) * (1 - share) ** (10 - a - b)
+        for a, b in tables
+    )
+    found = boschloo_p_value(np.array([[3, 2], [0, 5]]))
+    assert found == pytest.approx(2 * chance.max(), abs=1e-7)
 
 
 def test_tea_tasting():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -61,8 +61,6 @@ def dose_rank_test(
     -------
     DoseTest
     """
-    from scipy.stats import rankdata
-
     if study.failures == 0:
         return DoseTest(None, harmful=False, could_show=False)
     score = log_rank_scores(study.lives, study.entry)
@@ -70,13 +68,19 @@ def dose_rank_test(
     exponents, weights = TESTED_EXPONENTS, TEST_WEIGHTS
     if exponent is not None:
         exponents, weights = np.array([exponent]), np.ones(1)
-    rank = weights @ rankdata(study.log_dose(exponents)[:, study.followed], axis=1)
+    rank = weights @ np.array([_ranks(row) for row in study.log_dose(exponents)[:, study.followed]])
     rank -= rank.mean()
     permuted = _permuted(score, rank, random_state)
     if permuted is None:
         return DoseTest(None, harmful=False, could_show=False)
     p_value, smallest = permuted
     return DoseTest(p_value, harmful=float(score @ rank) > 0, could_show=smallest <= SIGNIFICANCE)
+
+
+def _ranks(values: FloatArray) -> FloatArray:
+    """Place of each from the smallest, 1 to n; equal ones share the mean of their places."""
+    _, kind, count = np.unique(values, return_inverse=True, return_counts=True)
+    return np.asarray((np.cumsum(count) - (count - 1) / 2.0)[kind])
 
 
 def _permuted(
@@ -125,9 +129,6 @@ def dropped_against_controls(
     DroppedAgainstControls or None
         None when a row or a column of the table is empty.
     """
-    from scipy.stats import boschloo_exact, fisher_exact
-    from scipy.stats.contingency import odds_ratio
-
     control, lives, entry = on_one_clock(study)
     after, by = lives.T
     last_day = float(np.max(lives, initial=0.0, where=np.isfinite(lives)))
@@ -145,10 +146,9 @@ def dropped_against_controls(
     )
     if (table.sum(axis=1) == 0).any() or (table.sum(axis=0) == 0).any():
         return None
-    ratio = odds_ratio(table) if alike else None
-    interval = None if ratio is None else ratio.confidence_interval(level)
+    ratio, lower, upper = odds_ratio(table, level) if alike else (math.nan,) * 3
     if alike:
-        p_value, smallest = float(fisher_exact(table).pvalue), _smallest_p_value(table)
+        p_value, smallest = fisher_p_value(table), _smallest_p_value(table)
     else:
         dropped = (~control).astype(float)
         scores = even_hazard(lives, entry).scores
@@ -164,26 +164,150 @@ def dropped_against_controls(
         followed_alike=alike,
         fisher_p_value=p_value,
         boschloo_p_value=(
-            float(boschloo_exact(table).pvalue)
-            if alike and len(control) <= LARGEST_BOSCHLOO
-            else None
+            boschloo_p_value(table) if alike and len(control) <= LARGEST_BOSCHLOO else None
         ),
-        odds_ratio=None if ratio is None else _finite(ratio.statistic),
-        odds_ratio_lower=None if interval is None else _finite(interval.low),
-        odds_ratio_upper=None if interval is None else _finite(interval.high),
+        odds_ratio=_finite(ratio),
+        odds_ratio_lower=_finite(lower),
+        odds_ratio_upper=_finite(upper),
         smallest_p_value=smallest,
     )
 
 
+_ROUNDING = 1e-9
+"""Tables this little apart in probability are equally probable."""
+
+
+def fisher_p_value(table: NDArray[np.int64]) -> float:
+    """Fisher's exact p, two-sided: all tables of the same margins that are no more probable.
+
+    Parameters
+    ----------
+    table : ndarray of shape (2, 2)
+        Counts by group and outcome, no margin empty.
+
+    Returns
+    -------
+    float
+    """
+    least, log_ways = _log_ways(table)
+    chance = _shares(log_ways)
+    return float(chance[chance <= chance[int(table[0, 0]) - least] * (1.0 + _ROUNDING)].sum())
+
+
+def _log_ways(table: NDArray[np.int64]) -> tuple[int, FloatArray]:
+    """Least first count that the margins allow, and the log number of ways to each from it on."""
+    from scipy.special import gammaln
+
+    (first, second), failed = table.sum(axis=1), int(table[:, 0].sum())
+    count = np.arange(max(failed - int(second), 0), min(failed, int(first)) + 1)
+    parts = np.array([count, first - count, failed - count, second - failed + count])
+    return int(count[0]), np.asarray(-gammaln(parts + 1.0).sum(axis=0))
+
+
+def _shares(log_weights: FloatArray) -> FloatArray:
+    weights = np.exp(log_weights - log_weights.max(axis=-1, keepdims=True))
+    return np.asarray(weights / weights.sum(axis=-1, keepdims=True))
+
+
+def odds_ratio(table: NDArray[np.int64], level: float) -> tuple[float, float, float]:
+    """Conditional maximum-likelihood odds ratio with its exact interval.
+
+    Given the margins the first count is Fisher's noncentral hypergeometric: the estimate makes
+    its mean the count seen, the limits leave half of what ``level`` leaves open beyond it.
+
+    Parameters
+    ----------
+    table : ndarray of shape (2, 2)
+        Counts by group and outcome, no margin empty.
+    level : float
+        Of the interval.
+
+    Returns
+    -------
+    ratio, lower, upper : float
+        0 or infinity where the count is the least or the most that the margins allow.
+    """
+    least, log_ways = _log_ways(table)
+    count, seen = np.arange(len(log_ways)), int(table[0, 0]) - least
+    last = len(count) - 1
+    if last == 0:  # one table only
+        return math.nan, 0.0, math.inf
+
+    def solved(weight: NDArray[Any], wanted: float) -> float:
+        """Ratio at which the mean of ``weight``, which rises with the count, is as wanted."""
+        low, high = -60.0, 60.0
+        for _ in range(60):  # as far as halving goes
+            middle = (low + high) / 2.0
+            below = float(_shares(log_ways + middle * count) @ weight) < wanted
+            low, high = (middle, high) if below else (low, middle)
+        return math.exp((low + high) / 2.0)
+
+    beyond = (1.0 - level) / 2.0
+    at_least, at_most = (count >= seen).astype(float), (count > seen).astype(float)
+    ratio = 0.0 if seen == 0 else math.inf if seen == last else solved(count, float(seen))
+    lower = 0.0 if seen == 0 else solved(at_least, beyond)
+    upper = math.inf if seen == last else solved(at_most, 1.0 - beyond)
+    return ratio, lower, upper
+
+
+def boschloo_p_value(table: NDArray[np.int64]) -> float:
+    """Boschloo's exact p: twice the smaller of its two one-sided ones, 1 at most.
+
+    Each is the largest probability, over every share failed that both groups may have in common,
+    of a table whose one-sided Fisher p is no larger than this one's (Boschloo R D (1970),
+    Statistica Neerlandica 24, 1-35).
+
+    Parameters
+    ----------
+    table : ndarray of shape (2, 2)
+        Counts by group and outcome, no margin empty.
+
+    Returns
+    -------
+    float
+    """
+    from scipy.special import gammaln
+
+    first, second = (int(group) for group in table.sum(axis=1))
+    of, seen = first + second, tuple(table[:, 0])
+    log_ways, at_most, at_least = (np.empty((first + 1, second + 1)) for _ in range(3))
+    for total in range(of + 1):  # of these margins
+        a = np.arange(max(total - second, 0), min(total, first) + 1)
+        own = a, total - a
+        log_ways[own] = _log_ways(np.array([[first, 0], [total - first, of - total]]))[1]
+        chance = _shares(log_ways[own])
+        at_most[own], at_least[own] = chance.cumsum(), chance[::-1].cumsum()[::-1]
+    log_ways += gammaln(first + 1.0) + gammaln(second + 1.0)
+    failed = np.add.outer(np.arange(first + 1), np.arange(second + 1))
+    one_sided = []
+    for fisher in (at_most, at_least):
+        counted_in = fisher <= fisher[seen] * (1.0 + _ROUNDING)
+        # A polynomial in the share failed: the ways to each number failed.
+        ways = np.bincount(failed[counted_in], np.exp(log_ways[counted_in]), of + 1)
+        one_sided.append(_largest_chance(np.asarray(ways, dtype=np.float64)))
+    return min(1.0, 2.0 * min(one_sided))
+
+
+def _largest_chance(ways: FloatArray) -> float:
+    """Largest sum of ``ways[k] share^k (1 - share)^(n - k)``, k from 0 to n, of any share."""
+    power = np.arange(len(ways))
+    low, high = 0.0, math.pi / 2.0
+    chance = np.zeros(1)
+    for _ in range(3):  # between the neighbours of the largest value, 250 times finer
+        angle = np.linspace(low, high, 500)[:, None]  # evenly fine for every share by its arcsine
+        chance = (np.sin(angle) ** (2 * power) * np.cos(angle) ** (2 * power[::-1])) @ ways
+        at = int(np.argmax(chance))
+        low, high = float(angle[max(at - 1, 0), 0]), float(angle[min(at + 1, 499), 0])
+    return float(chance.max())
+
+
 def _smallest_p_value(table: NDArray[np.int64]) -> float:
     """Fisher's p with the same margins, the failures as one-sided as they can be."""
-    from scipy.stats import fisher_exact
-
     rows, failed = table.sum(axis=1), int(table[:, 0].sum())
     extremes = []
     for first in (min(failed, int(rows[0])), max(failed - int(rows[1]), 0)):
         at_fault = np.array([first, failed - first])
-        extremes.append(float(fisher_exact(np.column_stack([at_fault, rows - at_fault])).pvalue))
+        extremes.append(fisher_p_value(np.column_stack([at_fault, rows - at_fault])))
     return min(extremes)
 
 

@@ -265,7 +265,7 @@ def _effect(
     per: str,
     records: Sequence[tuple[DropHistory, NDArray[np.bool_], FloatArray]],
 ) -> CovariateEffect:
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
     crosses, squares, residuals, drops = [], [], [], 0
     for history, kept, value in records:
@@ -300,7 +300,7 @@ def _effect(
         freedom = freedoms_left - 1
         variance = (total - slope * cross[0]) / freedom / square[0]
         basis = "1 series, interval from its scatter"
-    half = float(t.ppf(0.5 + 0.5 * LEVEL, freedom)) * variance**0.5
+    half = float(stdtrit(freedom, 0.5 + 0.5 * LEVEL)) * variance**0.5
     effect, lower, upper = (
         100.0 * float(np.expm1(value)) for value in (slope, slope - half, slope + half)
     )
