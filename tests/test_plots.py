@@ -491,13 +491,16 @@ def drawn_texts(figure):
         figure.draw_without_rendering()  # the key finds its place only now
     renderer = figure.canvas.get_renderer()
     found = []
-    hidden = set()
+    labels, hidden = [], set()
     for panel in figure.axes:
         for axis in (panel.xaxis, panel.yaxis):
+            if not axis.majorTicks:
+                labels += axis.get_ticklabels()
+                continue
             shown = set(axis._update_ticks())
             for tick in {*axis.get_major_ticks(), *axis.get_minor_ticks()} - shown:
                 hidden |= {tick.label1, tick.label2}
-    for text in figure.findobj(Text):
+    for text in [*figure.findobj(Text), *labels]:
         if text.get_visible() and text.get_text().strip() and text not in hidden:
             found.append((text.get_text(), text.get_window_extent(renderer)))
     return found
@@ -989,7 +992,8 @@ def test_heat_cells_carry_their_numbers():
     (panel,) = figure.axes
     cells = {text.get_text() for text in panel.texts}
     assert {"14/20", "20/20", "0/20 +2 d", "0/20"} == cells
-    assert len([p for p in panel.patches if isinstance(p, Rectangle)]) == 3 * 7 - 1
+    (drawn,) = panel.collections
+    assert len(drawn.get_paths()) == 3 * 7 - 1
     assert "20 of 20" in figure.get_label()
 
 

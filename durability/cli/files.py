@@ -507,7 +507,7 @@ def selfcheck(options: Namespace) -> int:
     """Run the shipped published values and report each as pass or fail."""
     with progress(options, "checking the program against published values"):
         check = run_selfcheck()
-    from durability.report import as_json, markdown
+    from durability.report import as_json, blocks
     from durability.report.answers import integrity as answer
 
     if options.output:
@@ -515,7 +515,7 @@ def selfcheck(options: Namespace) -> int:
         text = (
             as_json.dumps(answer.selfcheck_json(check))
             if file.suffix == ".json"
-            else markdown.text(answer.in_full(check), "Self-check against published values")
+            else blocks.markdown(answer.in_full(check), "Self-check against published values")
         )
         write(file, text)
     show(options, answer.blocks(check), lambda: answer.selfcheck_json(check))

@@ -1,4 +1,4 @@
-"""What an answer is made of; terminal, page and Markdown only render it.
+"""What an answer is made of, and that as Markdown; terminal and page only render it.
 
 A file of ``report/answers`` is one answer: functions that take results and yield blocks. A table
 is its ``Columns``, written once there; the page shows the same blocks by calling the same
@@ -9,10 +9,12 @@ functions. To add an answer: give its results a file in ``report/answers``, hand
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
+from durability.record.errors import harmless
 from durability.record.units import Quantity, of_column
 from durability.report import labels
 
@@ -263,3 +265,58 @@ class Columns(Generic[Row]):
             for column, cell in zip(self.columns, cells, strict=True)
             if not (column.wrap or column.wide)
         )
+
+
+def markdown(blocks: Iterable[Block | Section], title: str = "") -> str:
+    """An answer as Markdown.
+
+    Parameters
+    ----------
+    blocks : iterable of Block or Section
+        A section has a heading; figures are left out.
+    title : str
+        Heading of the whole.
+
+    Returns
+    -------
+    str
+        Lines ended by a line feed, a blank line between two blocks.
+    """
+    heading = [f"# {title}\n"] if title else []
+    return "\n".join([*heading, *filter(None, map(_markdown, blocks))])
+
+
+def _markdown(block: Block | Section) -> str:
+    if isinstance(block, Section):
+        return f"## {block.title}\n\n{markdown(block.blocks)}"
+    if isinstance(block, Words):
+        return f"{block.text}\n"
+    if isinstance(block, Items):
+        return "".join(f"- {item}\n" for item in block.items)
+    if isinstance(block, (Preformatted, Folded)):
+        return f"```\n{block.text}\n```\n"
+    if isinstance(block, Archive):
+        return _markdown(block.table)
+    return _markdown_table(block) if isinstance(block, Table) else ""
+
+
+def _markdown_table(table: Table) -> str:
+    caption = f"{table.caption}:\n\n" if table.caption else ""
+    return caption + "".join(
+        [
+            _line(table.columns),
+            _line(["---:" if at in table.right else "---" for at in range(len(table.columns))]),
+            *map(_line, table.rows),
+        ]
+    )
+
+
+def _escaped(cell: str) -> str:
+    """A cell as it stands: no bar ends it, nothing in it is taken for a mark, a link or a tag."""
+    return re.sub(r"([|`\[\]*\\])", r"\\\1", harmless(cell)).replace("<", "&lt;")
+
+
+def _line(cells: Iterable[str]) -> str:
+    """One row; bars within cells are escaped."""
+    inner = " | ".join(" ".join(_escaped(cell).split()) for cell in cells)
+    return f"| {inner} |\n"

@@ -12,9 +12,9 @@ from uuid import UUID, uuid5
 from durability import PROGRAM_VERSION
 from durability.record import units
 from durability.record.basis import counted
-from durability.report import as_json, labels, markdown, safety
+from durability.report import as_json, labels, safety
 from durability.report.answers import records
-from durability.report.blocks import Block, Column, Columns, Items, Words
+from durability.report.blocks import Block, Column, Columns, Items, Words, markdown
 
 if TYPE_CHECKING:
     from email.headerregistry import Address
@@ -539,7 +539,7 @@ def due_mail(owed: DueList, within_days: int, now: datetime, to: str | None) -> 
     ]
     if not any(parts):
         return None
-    text = markdown.text([*due_blocks(owed, within_days), Words(safety.CAUTIONS[1])])
+    text = markdown([*due_blocks(owed, within_days), Words(safety.CAUTIONS[1])])
     message = EmailMessage()
     if to_them is not None:
         message["To"] = to_them

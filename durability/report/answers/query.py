@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 from durability.record.basis import counted
 from durability.record.whole_file import csv_text
-from durability.report import as_json, labels, markdown
-from durability.report.blocks import Block, Column, Columns, Table, Words
+from durability.report import as_json, labels
+from durability.report.blocks import Block, Column, Columns, Table, Words, markdown
 
 if TYPE_CHECKING:
     from durability.workflow.results import AsOf
@@ -151,7 +151,7 @@ def as_text(form: str, asked: Any, as_of: AsOf | None, *, raw: bool = False) -> 
         rows = asked.rows if raw else [[_harmless(value) for value in row] for row in asked.rows]
         return as_csv(asked.columns, rows)
     if form == "markdown":
-        return markdown.text([_table(asked.columns, asked.rows, spaced=False)])
+        return markdown([_table(asked.columns, asked.rows, spaced=False)])
     answer = as_json.named(asked, ("query", "parameters", "columns", "rows"))
     return as_json.dumps(as_json.as_of(as_of, answer)) + "\n"
 

@@ -17,6 +17,7 @@ from durability.report import labels
 from durability.report.answers import boundary as words
 from durability.report.answers.latent import sentence
 from durability.report.plots import look
+from durability.report.plots.scales import named_ticks
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
@@ -113,7 +114,8 @@ def _draw_latent(
         panel.set_xlim(left, high * 10 ** (0.05 * decades))
         panel.axvline(edge, color=look.MUTED, linewidth=0.8)
     ticks = [strip, *look.round_values(low, high, 7)]
-    states.set_xticks(ticks, ["none", *(f"{tick:g}" for tick in ticks[1:])])
+    names = ["none", *(f"{tick:g}" for tick in ticks[1:])]
+    named_ticks(states, "x", ticks, names, look.SMALL_PT)
     chances.tick_params(labelbottom=False)
     if curve is not None:
         chances.fill_between(
@@ -164,7 +166,7 @@ def _draw_latent(
                 fontsize=look.TINY_PT,
             )
     words = [f"failed by day {days}", "not known", f"worked on day {days}"]
-    states.set_yticks(range(3), words, fontsize=look.SMALL_PT)
+    named_ticks(states, "y", range(3), words, look.SMALL_PT)
     states.set_ylim(2.6, -0.6)
     states.grid(visible=False, axis="y")
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from matplotlib.collections import PolyCollection
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Rectangle
@@ -16,6 +17,7 @@ from durability.record.basis import counted
 from durability.report import labels
 from durability.report.answers.latent import between_days
 from durability.report.plots import look
+from durability.report.plots.scales import named_ticks
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
@@ -211,10 +213,9 @@ def _draw_checks(
             **{"markersize": 5, **style},
         )
     names = [sheet.fitted(name, 1.2, look.SMALL_PT, bold=False) for name in functions]
-    panel.set_yticks(range(len(functions)), names, fontsize=look.SMALL_PT)
+    named_ticks(panel, "y", range(len(functions)), names, look.SMALL_PT)
     panel.set_ylim(len(functions) - 0.4, -0.6)
     if not functions:
-        panel.set_yticks([])
         panel.text(
             0.5,
             0.5,
@@ -255,7 +256,7 @@ def _many_lives(
         )
         for line in shown
     ]
-    panel.set_yticks(range(len(shown)), names, fontsize=look.TINY_PT)
+    named_ticks(panel, "y", range(len(shown)), names, look.TINY_PT)
     panel.set_ylim(len(shown) - 0.4, -0.6)
     panel.grid(visible=False, axis="y")
     panel.annotate(
@@ -445,42 +446,31 @@ def _draw_heat(sheet: look.Sheet, panel: Axes, table: CheckTable) -> None:
     panel.grid(visible=False)
     panel.set_xlim(0, columns)
     panel.set_ylim(rows, 0)
-    for row in range(rows):
-        for column in range(columns):
-            tested = int(table.tested[row, column])
-            if tested == 0:
-                continue
-            failed = int(table.failed[row, column])
-            degraded = int(table.degraded[row, column])
-            share = failed / tested
-            panel.add_patch(
-                Rectangle(
-                    (column + 0.02, row + 0.05),
-                    0.96,
-                    0.9,
-                    facecolor=_shade(share),
-                    edgecolor=look.RULE,
-                    linewidth=0.6,
-                )
-            )
-            panel.text(
-                column + 0.5,
-                row + 0.5,
-                f"{failed}/{tested}" + (f" +{degraded} d" if degraded else ""),
-                ha="center",
-                va="center",
-                fontsize=look.TINY_PT,
-                fontweight="bold" if failed else "normal",
-                color=look.WHITE if share >= _DARK_FROM else look.INK,
-            )
+    cells, shades = [], []
+    for row, column in np.argwhere(table.tested):
+        failed, tested = int(table.failed[row, column]), int(table.tested[row, column])
+        degraded = int(table.degraded[row, column])
+        share = failed / tested
+        left, right, top, bottom = column + 0.02, column + 0.98, row + 0.05, row + 0.95
+        cells.append([(left, top), (right, top), (right, bottom), (left, bottom)])
+        shades.append(_shade(share))
+        panel.text(
+            column + 0.5,
+            row + 0.5,
+            f"{failed}/{tested}" + (f" +{degraded} d" if degraded else ""),
+            ha="center",
+            va="center",
+            fontsize=look.TINY_PT,
+            fontweight="bold" if failed else "normal",
+            color=look.WHITE if share >= _DARK_FROM else look.INK,
+        )
+    drawn = PolyCollection(cells, facecolors=shades, edgecolors=look.RULE, linewidths=0.6)
+    panel.add_collection(drawn, autolim=False)
     names = [sheet.fitted(name, 1.5, look.SMALL_PT, bold=False) for name in table.functions]
-    panel.set_yticks(np.arange(rows) + 0.5, names, fontsize=look.SMALL_PT)
+    named_ticks(panel, "y", np.arange(rows) + 0.5, names, look.SMALL_PT)
     weeks = [weeks_words(each).removeprefix("weeks ").removeprefix("week ") for each in table.weeks]
-    panel.set_xticks(
-        np.arange(columns) + 0.5,
-        [each.replace(" to ", "–") for each in weeks],
-        fontsize=look.SMALL_PT,
-    )
+    weeks = [each.replace(" to ", "–") for each in weeks]
+    named_ticks(panel, "x", np.arange(columns) + 0.5, weeks, look.SMALL_PT)
     panel.tick_params(length=0, labelbottom=True)
     for side in ("left", "bottom"):
         panel.spines[side].set_visible(False)

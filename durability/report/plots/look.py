@@ -20,10 +20,16 @@ from matplotlib.backends import backend_agg
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
 from matplotlib.markers import CARETUPBASE
-from matplotlib.ticker import FuncFormatter, MaxNLocator, NullFormatter
+from matplotlib.ticker import (
+    FixedLocator,
+    FuncFormatter,
+    MaxNLocator,
+    NullFormatter,
+)
 
 from durability.record import units
 from durability.record.errors import UnusableCall
+from durability.report.plots.scales import Panel, named_ticks
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
@@ -120,15 +126,23 @@ Made = TypeVar("Made")
 Each = TypeVar("Each")
 
 
-@contextmanager
-def our_look() -> Iterator[None]:
-    """Settings of the style, whatever the user's own plotting settings are."""
+@functools.cache
+def _settings() -> dict[Any, Any]:
     plain: dict[Any, Any] = {
         name: value
         for name, value in mpl.rcParamsDefault.items()
         if not name.startswith(("backend", "interactive", "toolbar", "tk.", "webagg", "datapath"))
     }
-    with mpl.rc_context({**plain, **_RC}), warnings.catch_warnings():
+    with mpl.rc_context({**plain, **_RC}):  # as they are read back
+        return {name: mpl.rcParams[name] for name in plain}
+
+
+@contextmanager
+def our_look() -> Iterator[None]:
+    """Settings of the style, whatever the user's own plotting settings are."""
+    # Setting one takes far longer than comparing it.
+    other = {name: value for name, value in _settings().items() if mpl.rcParams[name] != value}
+    with mpl.rc_context(other), warnings.catch_warnings():
         # Codes may be in any script: vector formats keep the text, the reader has the font.
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         yield
@@ -405,6 +419,7 @@ class Sheet:
                 width_in / PAGE_WIDTH_IN,
                 height_in / self._height_in,
             ),
+            axes_class=Panel,
             sharex=first,
             sharey=first if share_y else None,
         )
@@ -515,7 +530,7 @@ def log_ticks(panel: Axes, which: str, ticks: Sequence[float]) -> None:
     """A logarithmic axis labelled in plain numbers."""
     axis = getattr(panel, f"{which}axis")
     getattr(panel, f"set_{which}scale")("log")
-    axis.set_major_locator(mpl.ticker.FixedLocator(list(ticks)))
+    axis.set_major_locator(FixedLocator(list(ticks)))
     axis.set_minor_locator(mpl.ticker.NullLocator())
     axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     axis.set_minor_formatter(NullFormatter())
@@ -533,7 +548,7 @@ def shown_ticks(panel: Axes, most: int, quantity: units.Quantity) -> None:
         for tick in MaxNLocator(most, steps=[1, 2, 5, 10]).tick_values(low * scale, high * scale)
         if low * scale <= tick <= high * scale
     ]
-    panel.set_xticks([tick / scale for tick in ticks], [f"{tick:g}" for tick in ticks])
+    named_ticks(panel, "x", [tick / scale for tick in ticks], [f"{tick:g}" for tick in ticks])
 
 
 def apart(panel: Axes, x: FloatArray, y: FloatArray, marker_pt: float) -> BoolArray:
