@@ -2,11 +2,15 @@
 
 import csv
 import os
+import random
 import shutil
 import sys
 from pathlib import Path
 
 import pytest
+
+from durability.store import bench, database
+from durability.workflow import archive
 
 HEAD = "series,drop_number,peak_g,case,case_model,device,drop_height_mm"
 
@@ -425,3 +429,136 @@ def test_numbers_that_no_column_holds_are_named_row_by_row(store, tmp_path):
     assert (told.json["added"], told.json["rejected"]) == (1, 4)
     reasons = [row.split(",")[-2] for row in (tmp_path / "n.rejects.csv").read_text().splitlines()]
     assert "implausibly large" in (tmp_path / "n.rejects.csv").read_text(), reasons
+
+
+# What cells of a lab's table may hold, right or wrong; the first of each is the usual one.
+CELLS = {
+    "series": ["S1", "S2", " S1 ", "", "S é", "S\u00a01", "S\u200b1", "日本", "S\t1"],
+    "drop_number": ["", "1.0", "0", "-1", "1e1", "2147483648", "007", "9" * 10, "first"],
+    "peak_g": [
+        "118",
+        "119.50",
+        "0",
+        "-3",
+        "abc",
+        "118 g",
+        "1157m/s2",
+        "1e3",
+        "n/a",
+        "",
+        "0.0",
+        "0.0000001",
+        "1234567890",
+        "٣",
+        "1_0",
+        "+5",
+        "inf",
+        "118,5",
+        "0x10",
+        "1.",
+        ".5",
+        "1000001",
+    ],
+    "pulse_duration_ms": ["", "0.50", "1.5", "500us", "0", "-", "1e-12"],
+    "dropped_at": [
+        "",
+        "2026-03-14",
+        "2026-03-14T09:30",
+        "2026-03-14 09:30:15",
+        "2026-03-14T24:00",
+        "2026-02-30",
+        "2026-03-14T09:30+01:00",
+        "2026-03-14T09:30Z",
+        "2031-01-01",
+        "2026-03",
+        "14.03.2026",
+        "2026-03-14T09:30+15:00",
+        "2026-03-14T09:30+99:00",
+        "2026-03-14T0930",
+        "1890-01-01",
+        "2026-03-14T09:30:15.25",
+        "2026-03-14T09:61",
+        "2026-03-14T09:30 +01:00",
+    ],
+    "case": ["C-1", "", "C-2"],
+    "case_model": ["sleeve", "", "shell"],
+    "device": ["D-1", ""],
+    "device_kind": ["", "device", "dummy", "phone"],
+    "drop_height_mm": ["1220", "", "1220.0", "48in", "1,220", "0"],
+    "orientation": ["face-down", "", "edge 1-6", "face 7", "corner 1-2-3"],
+    "temperature_c": ["23.5", "", "-40", "-300", "-273.15", "100", "70F", "-0"],
+    "sensor": ["", "A-1"],
+    "purpose": ["", "test", "reference", "fun"],
+    "status": ["", "valid", "void", "never", "Void"],
+    "void_reason": ["", "no trigger"],
+    "damage_severity": ["", "0", "1", "4", "5", "1.0", "n/a"],
+    "damage_mode": ["", "crack", "other", "dent?"],
+    "damage_note": ["", "split", "bell\x07", "é" * 3],
+    "note": ["", "ok", "swollen", "a;b", "soft\u00adhyphen", "|"],
+}
+
+
+def mixed_lines(seed, delimiter, end):
+    """A table whose cells are mostly the usual ones; some rows are cut off, long or blank."""
+    rng = random.Random(seed)
+    lines = [delimiter.join(CELLS)]
+    for made in range(1, 251):
+        cells = []
+        for column, choices in CELLS.items():
+            usual = str(made) if column == "drop_number" else choices[0]
+            cells.append(rng.choice(choices) if rng.random() < 0.03 else usual)
+        shape = rng.random()
+        if shape < 0.02:
+            cells = cells[: rng.randrange(len(cells))]
+        elif shape < 0.04:
+            cells += rng.choice([["", ""], ["more"], ["  "]])
+        lines += [delimiter.join(cells)] + rng.choices(
+            [[], ["", delimiter * 4], [" \t "], ["\u00a0"]], [40, 1, 1, 1]
+        )[0]
+    return end.join(lines) + end * rng.randrange(3)
+
+
+@pytest.mark.parametrize(
+    ("seed", "delimiter", "end", "options"),
+    [
+        (1, ",", "\n", []),
+        (2, ";", "\r\n", ["--allow-gaps"]),
+        (3, ";", "\n", ["--decimal", "comma", "--map", "note=", "--void-blank-peaks", "fell"]),
+    ],
+)
+def test_lines_judged_in_sets_come_out_as_by_the_rules_for_each(
+    run, tmp_path, monkeypatch, seed, delimiter, end, options
+):
+    """The slow twin judges every row by the rules in words, none by sets."""
+    monkeypatch.setattr(bench, "_BLOCK_CHARACTERS", 2000)
+    sets, found = archive._cut, []
+    plain = []
+
+    def told(connection, tables):
+        by_line = sets(connection, tables)
+        plain.extend(bench.run(connection, "count_plain_drops", file_name=f) for f in by_line)
+        return by_line
+
+    for name, cut in (("sets", told), ("rules", lambda *_: {})):
+        monkeypatch.setattr(archive, "_cut", cut)
+        folder = tmp_path / name
+        folder.mkdir()
+        monkeypatch.chdir(folder)
+        Path("drops.csv").write_bytes(mixed_lines(seed, delimiter, end).encode())
+        store = ("--store", "store.duckdb")
+        run("init", *store)
+        done = run("import", "drops", "drops.csv", "--keep-good", *options, *store, expect=None)
+        rejects = Path("drops.rejects.csv").read_bytes()
+        again = run("import", "drops", "drops.csv", "--keep-good", *options, *store, expect=None)
+        with database.reading(Path("store.duckdb")) as connection:
+            rows = connection.sql(
+                "SELECT code, d.* EXCLUDE (drop_id, series_id, entry_id) FROM drops AS d"
+                " JOIN series USING (series_id) ORDER BY code, drop_number"
+            ).fetchall()
+            notes = connection.sql(
+                "SELECT code, n.* EXCLUDE (damage_note_id, specimen_id, series_id, entry_id)"
+                " FROM damage_note AS n JOIN specimen USING (specimen_id) ORDER BY ALL"
+            ).fetchall()
+        found.append((done.status, done.out, done.err, again.out, rejects, rows, notes))
+    assert found[0] == found[1]
+    assert plain[0] > 150 and found[0][4].count(b"\n") > 30

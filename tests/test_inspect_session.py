@@ -7,7 +7,7 @@ import sys
 
 import pytest
 
-from durability.intake.inspection_lines import read_answer, read_measured, read_ticks
+from durability.intake.bench_lines import read_answer, read_measured, read_ticks
 from durability.record.errors import UnusableCall
 from durability.record.records import CheckedFunction, CheckList, FunctionalCheck, Walk
 from durability.report import safety

@@ -8,7 +8,7 @@ import zipfile
 import openpyxl
 import pytest
 
-from durability.intake.tables import SheetOptions, read_sheet
+from durability.intake.tables import SheetOptions, open_table
 from durability.record.errors import UnusableCall
 
 HEAD = ["series", "drop_number", "peak_g", "dropped_at", "temperature_c", "note"]
@@ -89,26 +89,30 @@ def inline(row, *cells):
     )
 
 
+def sheet_of(path, kind, options=None):
+    return open_table(path, kind, options).sheet()
+
+
 def test_cells_are_those_of_a_csv_of_the_sheet(tmp_path):
     path = book(tmp_path / "a.xlsx", ("Drops", [["lab sheet"], [], HEAD, *ROWS]))
-    found = read_sheet(path, "drops")
+    found = sheet_of(path, "drops")
     assert found.frame[HEAD].to_numpy().tolist() == AS_TEXT
     assert found.frame["source_row"].tolist() == [4, 5, 6]
     with (tmp_path / "a.csv").open("w", newline="") as file:
         csv.writer(file).writerows([HEAD, *AS_TEXT])
-    from_csv = read_sheet(tmp_path / "a.csv", "drops")
+    from_csv = sheet_of(tmp_path / "a.csv", "drops")
     assert from_csv.frame[HEAD].equals(found.frame[HEAD])
 
 
 def test_the_only_sheet_with_cells_is_read_else_one_is_named(tmp_path):
     path = book(tmp_path / "a.xlsx", ("Empty", []), ("Drops", [HEAD, *ROWS]))
-    assert len(read_sheet(path, "drops").frame) == 3
+    assert len(sheet_of(path, "drops").frame) == 3
     two = book(tmp_path / "b.xlsx", ("May", [HEAD, ROWS[0]]), ("June", [HEAD, *ROWS]))
     with pytest.raises(UnusableCall, match="2 sheets have cells; name one of 'May', 'June'"):
-        read_sheet(two, "drops")
-    assert len(read_sheet(two, "drops", SheetOptions(sheet="May")).frame) == 1
+        sheet_of(two, "drops")
+    assert len(sheet_of(two, "drops", SheetOptions(sheet="May")).frame) == 1
     with pytest.raises(UnusableCall, match=r"--sheet 'July': not in .*it has 'May', 'June'"):
-        read_sheet(two, "drops", SheetOptions(sheet="July"))
+        sheet_of(two, "drops", SheetOptions(sheet="July"))
 
 
 def test_formulas_are_taken_by_their_stored_value_or_refused_by_cell(tmp_path):
@@ -116,7 +120,7 @@ def test_formulas_are_taken_by_their_stored_value_or_refused_by_cell(tmp_path):
     open_ = '<c r="C3"><f>A1*2</f></c>'
     wrong = '<c r="C4" t="e"><v>#DIV/0!</v></c>'
     cells = inline(1, *HEAD[:3]) + inline(2, "S1", "1", known) + inline(3, "S1", "2", open_)
-    found = read_sheet(by_hand(tmp_path / "a.xlsx", cells + inline(4, "S1", "3", wrong)), "drops")
+    found = sheet_of(by_hand(tmp_path / "a.xlsx", cells + inline(4, "S1", "3", wrong)), "drops")
     assert found.frame["peak_g"].tolist() == ["118"]
     first, second = (each.line() for each in found.refused)
     assert "a.xlsx, sheet 'Drops', row 3: cell C3: formula =A1*2 has no stored value;" in first
@@ -132,9 +136,9 @@ def test_cells_merged_below_the_header_are_refused(tmp_path, cells, refused):
     )
     if refused:
         with pytest.raises(UnusableCall, match=f"sheet 'Drops', cells {cells}: merged"):
-            read_sheet(path, "drops")
+            sheet_of(path, "drops")
     else:
-        assert len(read_sheet(path, "drops").frame) == 3
+        assert len(sheet_of(path, "drops").frame) == 3
 
 
 def test_what_is_no_usable_workbook_is_refused_in_one_line(tmp_path, monkeypatch):
@@ -146,21 +150,21 @@ def test_what_is_no_usable_workbook_is_refused_in_one_line(tmp_path, monkeypatch
     ):
         (tmp_path / "b.xlsx").write_bytes(content)
         with pytest.raises(UnusableCall, match=words) as refused:
-            read_sheet(tmp_path / "b.xlsx", "drops")
+            sheet_of(tmp_path / "b.xlsx", "drops")
         assert "\n" not in str(refused.value)
     far = inline(1, *HEAD[:3]) + '<row r="900000000"><c r="XFD900000000"><v>1</v></c></row>'
     with monkeypatch.context() as patched:
         patched.setattr("durability.intake.tables.MOST_CELLS", 1000)
         with pytest.raises(UnusableCall, match="more than 1,000 cells"):
-            read_sheet(by_hand(tmp_path / "far.xlsx", far), "drops")
+            sheet_of(by_hand(tmp_path / "far.xlsx", far), "drops")
         patched.setattr("durability.intake.tables.MOST_UNPACKED_BYTES", 1000)
         with pytest.raises(UnusableCall, match="MB unpacked"):
-            read_sheet(tmp_path / "a.xlsx", "drops")
+            sheet_of(tmp_path / "a.xlsx", "drops")
     held = io.StringIO()
     csv.writer(held).writerows([HEAD, *AS_TEXT])
     (tmp_path / "c.csv").write_text(held.getvalue())
     with pytest.raises(UnusableCall, match="is not a workbook and has no sheets"):
-        read_sheet(tmp_path / "c.csv", "drops", SheetOptions(sheet="May"))
+        sheet_of(tmp_path / "c.csv", "drops", SheetOptions(sheet="May"))
 
 
 def test_a_workbook_is_imported_and_its_faults_name_the_sheet(tmp_path, run):

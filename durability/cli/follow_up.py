@@ -14,7 +14,7 @@ from durability.cli.logbook import say, session_of, show, under_of, warn, warn_o
 from durability.cli.output import show as show_answer
 from durability.cli.output import write
 from durability.devices.results import DueList
-from durability.intake.inspection_lines import (
+from durability.intake.bench_lines import (
     OUTCOME_KEYS,
     read_answer,
     read_measured,

@@ -1,4 +1,4 @@
-"""CSV and .xlsx tables and drop sheets, as labs keep them, with their source; no type guessing."""
+"""CSV and .xlsx tables, as labs keep them, with their source; no type guessing."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import io
 import re
 import warnings
 import zipfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
@@ -18,7 +18,6 @@ from typing import Any
 import pandas as pd
 
 from durability.intake.columns import COLUMNS, FILE_KINDS, IN_OTHER_UNITS, FileKind, column_of
-from durability.plan.results import DropSheet, PlannedDrop, StopRule
 from durability.record.errors import UnusableCall
 from durability.record.records import Rejection
 from durability.record.whole_file import read_whole
@@ -64,8 +63,110 @@ class Sheet:
     """Column → the name that gives its cells another unit, like drop_height_in."""
 
 
-def read_sheet(path: Path, kind: str, options: SheetOptions | None = None) -> Sheet:
-    """Text of every record of a table, under the column names of its kind.
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A file of which the header is known; what is below it waits to be cut into columns."""
+
+    file_name: str
+    file_sha256: str
+    header: Sequence[str]
+    header_at: int
+    places: Mapping[str, int]
+    """Column → its place in the rows."""
+    constants: Mapping[str, str]
+    options: SheetOptions
+    unit_names: Mapping[str, str]
+    skip_at: int | None
+    delimiter: str
+    text: str | None
+    """What is below the header, where each of its lines is one row; else None, and …"""
+    rows: Sequence[Sequence[str]]
+    """… all rows of the file."""
+    unusable: Mapping[int, Rejection]
+
+    def sheet(self, lines: Sequence[tuple[int, str]] | None = None) -> Sheet:
+        """The rows of the file as text, or those of some of its lines.
+
+        Parameters
+        ----------
+        lines : sequence of (row, str), optional
+            Lines of ``text``; by default the whole file.
+
+        Returns
+        -------
+        Sheet
+            ``frame`` has the kind's columns that the file brings, all text, "" where blank, and
+            ``source_row``.
+
+        Raises
+        ------
+        UnusableCall
+            A line can't be read, or the file has no row.
+        """
+        if lines is None and self.text is not None:
+            lines = list(enumerate(self.text.split("\n"), start=self.header_at + 2))
+        if lines is None:
+            numbered = enumerate(self.rows[self.header_at + 1 :], start=self.header_at + 2)
+            return self._sheet(numbered)
+        cut = (line + "\n" for _, line in lines)
+        rows = _rows_of(self.file_name, cut, self.delimiter, [row for row, _ in lines])
+        return self._sheet(zip((row for row, _ in lines), rows, strict=True))
+
+    def _sheet(self, numbered: Iterable[tuple[int, Sequence[str]]]) -> Sheet:
+        records, numbers, skipped, refused = [], [], [], []
+        width, skip_at = len(self.header), self.skip_at
+        for number, row in numbered:
+            if number in self.unusable:
+                refused.append(self.unusable[number])
+                continue
+            if not any(cell.strip() for cell in row):
+                continue
+            if len(row) > width and any(cell.strip() for cell in row[width:]):
+                refused.append(
+                    Rejection(
+                        self.file_name,
+                        number,
+                        None,
+                        ",".join(row),
+                        f"{len(row)} fields where the header has {width}: a decimal comma, or a"
+                        " comma in a text without quotes?",
+                    )
+                )
+                continue
+            if skip_at is not None and (skip_at >= len(row) or not row[skip_at].strip()):
+                skipped.append(number)
+                continue
+            if len(row) < width:
+                row = [*row, *[""] * (width - len(row))]
+            records.append([row[at].strip() for at in self.places.values()])
+            numbers.append(number)
+        frame = pd.DataFrame(records, columns=list(self.places), dtype=object)
+        for column, value in self.constants.items():
+            frame[column] = value
+        options = self.options
+        if options.number_drops:
+            frame["drop_number"] = (frame.groupby("series").cumcount() + 1).astype(str)
+        if options.decimal_comma:
+            frame = _point_decimals(frame)
+        if options.void_blank_peaks is not None:
+            blank = frame["peak_g"] == ""
+            status = frame.get("status", pd.Series("", index=frame.index))
+            frame["status"] = status.mask(blank, "void")
+            reason = frame.get("void_reason", pd.Series("", index=frame.index))
+            frame["void_reason"] = reason.mask(blank & (reason == ""), options.void_blank_peaks)
+        frame["source_row"] = numbers
+        names = (self.file_name, self.file_sha256, frame)
+        return Sheet(*names, tuple(skipped), tuple(refused), self.unit_names)
+
+    def refuse_empty(self) -> None:
+        """Refuse the file: nothing is below its header."""
+        raise UnusableCall(
+            f"{self.file_name}: no record below the header in row {self.header_at + 1}"
+        )
+
+
+def open_table(path: Path, kind: str, options: SheetOptions | None = None) -> Table:
+    """The header of a table, its columns under the names of its kind.
 
     Parameters
     ----------
@@ -78,9 +179,7 @@ def read_sheet(path: Path, kind: str, options: SheetOptions | None = None) -> Sh
 
     Returns
     -------
-    Sheet
-        ``frame`` has the kind's columns that the file brings, all text, "" where blank, and
-        ``source_row``.
+    Table
 
     Raises
     ------
@@ -92,13 +191,20 @@ def read_sheet(path: Path, kind: str, options: SheetOptions | None = None) -> Sh
     content = _bytes_of(path)
     unusable: dict[int, Rejection] = {}
     merged: list[tuple[str, int]] = []
-    name = str(path)
+    name, delimiter, text = str(path), ",", None
     if content[:4] == b"PK\x03\x04":
         name, rows, unusable, merged = _workbook(path, content, options.sheet)
     elif options.sheet is not None:
         raise UnusableCall(f"--sheet {options.sheet!r}: {path} is not a workbook and has no sheets")
     else:
-        rows = _rows_of(path, _text_of(path, content))
+        text = _text_of(path, content)
+        first_line = text.lstrip().partition("\n")[0]
+        delimiter = ";" if first_line.count(";") > first_line.count(",") else ","
+        if not _is_line_by_line(text, options):
+            rows, text = _rows_of(name, io.StringIO(text, newline=""), delimiter), None
+        else:
+            *head, text = [*text.split("\n", HEADER_SEARCH_ROWS), ""][: HEADER_SEARCH_ROWS + 1]
+            rows = _rows_of(name, (line + "\n" for line in head), delimiter)
     if not any(any(cell.strip() for cell in row) for row in rows):
         raise UnusableCall(f"{name}: empty; the first row must name the columns")
     renames = {source: target for source, target in options.rename.items() if target}
@@ -115,60 +221,30 @@ def read_sheet(path: Path, kind: str, options: SheetOptions | None = None) -> Sh
                 f"{name}, cells {cells}: merged, so that it is open which rows they belong to;"
                 " unmerge them and fill in each"
             )
-    unfilled = _unfilled(header, rows[header_at + 1 :])
+    if text is not None:
+        text = "\n".join([*head[header_at + 1 :], text])
+    unfilled = _unfilled(header, rows[header_at + 1 :]) if constants else set()
     kept = [
         "" if source in unfilled and column_of(source)[0] in constants else source
         for source in header
     ]
-    names = _column_names(name, header_at, kept, rules, options, wanted)
+    places = _column_names(name, header_at, kept, rules, options, wanted)
     said = (*options.constants, *(options.rename.get(source, source) for source in header))
-
-    records, numbers, skipped, refused = [], [], [], []
-    skip_at = _index_of(path, header, options.skip_where_blank)
-    for number, row in enumerate(rows[header_at + 1 :], start=header_at + 2):
-        if number in unusable:
-            refused.append(unusable[number])
-            continue
-        if not any(cell.strip() for cell in row):
-            continue
-        if len(row) > len(header) and any(cell.strip() for cell in row[len(header) :]):
-            refused.append(
-                Rejection(
-                    name,
-                    number,
-                    None,
-                    ",".join(row),
-                    f"{len(row)} fields where the header has {len(header)}: a decimal comma, or a"
-                    " comma in a text without quotes?",
-                )
-            )
-            continue
-        if skip_at is not None and (skip_at >= len(row) or not row[skip_at].strip()):
-            skipped.append(number)
-            continue
-        if len(row) < len(header):
-            row = [*row, *[""] * (len(header) - len(row))]
-        records.append([row[at].strip() for at in names.values()])
-        numbers.append(number)
-    if not records and not refused:
-        raise UnusableCall(f"{name}: no record below the header in row {header_at + 1}")
-
-    frame = pd.DataFrame(records, columns=list(names), dtype=object)
-    for column, value in constants.items():
-        frame[column] = value
-    if options.number_drops:
-        frame["drop_number"] = (frame.groupby("series").cumcount() + 1).astype(str)
-    if options.decimal_comma:
-        frame = _point_decimals(frame)
-    if options.void_blank_peaks is not None:
-        blank = frame["peak_g"] == ""
-        frame["status"] = frame.get("status", pd.Series("", index=frame.index)).mask(blank, "void")
-        reason = frame.get("void_reason", pd.Series("", index=frame.index))
-        frame["void_reason"] = reason.mask(blank & (reason == ""), options.void_blank_peaks)
-    frame["source_row"] = numbers
-    in_other_units = {column_of(name)[0]: name for name in said if name in IN_OTHER_UNITS}
-    digest = hashlib.sha256(content).hexdigest()
-    return Sheet(name, digest, frame, tuple(skipped), tuple(refused), in_other_units)
+    return Table(
+        name,
+        hashlib.sha256(content).hexdigest(),
+        header,
+        header_at,
+        places,
+        constants,
+        options,
+        {column_of(name)[0]: name for name in said if name in IN_OTHER_UNITS},
+        _index_of(path, header, options.skip_where_blank),
+        delimiter,
+        text,
+        rows,
+        unusable,
+    )
 
 
 _MOST_COLUMNS = 1000
@@ -205,20 +281,32 @@ def _text_of(path: Path, content: bytes) -> str:
         ) from None
 
 
-def _rows_of(path: Path, text: str) -> list[list[str]]:
-    first_line = text.lstrip().partition("\n")[0]
-    delimiter = ";" if first_line.count(";") > first_line.count(",") else ","
+def _is_line_by_line(text: str, options: SheetOptions) -> bool:
+    """Whether each line of a text is a row, cut at each delimiter, whatever is beside it.
+
+    Values given for all rows depend on what the column holds in every row.
+    """
+    return not (
+        '"' in text or "\0" in text or text.count("\r") > text.count("\r\n") or options.constants
+    )
+
+
+def _rows_of(
+    name: str, lines: Iterable[str], delimiter: str, numbers: Sequence[int] | None = None
+) -> list[list[str]]:
+    """Rows of lines; they may be numbered otherwise than one by one."""
     rows: list[list[str]] = []
     try:
-        for row in csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True):
+        for row in csv.reader(lines, delimiter=delimiter, strict=True):
             if len(row) > _MOST_COLUMNS:
+                number = len(rows) + 1 if numbers is None else numbers[len(rows)]
                 raise UnusableCall(
-                    f"{path}, row {len(rows) + 1}: {len(row):,} fields, more than the"
+                    f"{name}, row {number}: {len(row):,} fields, more than the"
                     f" {_MOST_COLUMNS:,} taken; not a table of records"
                 )
             rows.append(row or _BLANK)
     except csv.Error as error:
-        raise UnusableCall(f"{path}: not a CSV table ({error}); check its quotes") from None
+        raise UnusableCall(f"{name}: not a CSV table ({error}); check its quotes") from None
     return rows
 
 
@@ -444,95 +532,3 @@ def _text(cell: Any) -> str:
     if isinstance(value, date | time):
         return value.isoformat()
     return str(value)
-
-
-# ------------------------------------------------------------------------------- drop sheets
-
-DROP_SHEET_COLUMNS = ("place", "repeat", "group", "item", "item_drop", "orientation", "rest_s")
-
-_HEAD = re.compile(r"# drop sheet of (\S+), seed (-?\d+), sha256 ([0-9a-f]{64})")
-_RULE = re.compile(r"# stop rule: (\w+) ([0-9.eE+-]+): (.+)")
-
-
-@dataclass(frozen=True, slots=True)
-class SheetFile:
-    """A drop sheet with what its file says of itself."""
-
-    name: str
-    made_on: str
-    sheet: DropSheet
-    """``sha256`` as the file states it."""
-
-
-def read_drop_sheet(path: Path) -> SheetFile:
-    """The drops planned in a file that ``plan sheet`` wrote.
-
-    Parameters
-    ----------
-    path : Path
-        CSV with comment lines that begin with "#".
-
-    Returns
-    -------
-    SheetFile
-        Its hash as stated, not checked.
-
-    Raises
-    ------
-    UnusableCall
-        No such file, or no drop sheet; the message names line and what would be right.
-    """
-    try:
-        lines = read_whole(path, option="--plan").decode("utf-8-sig").splitlines()
-    except OSError as error:
-        raise UnusableCall(f"--plan {path}: can't be read ({error.strerror})") from None
-    except UnicodeDecodeError:
-        raise UnusableCall(f"--plan {path}: not UTF-8 text; give the CSV of plan sheet") from None
-    # A spreadsheet that saves the file quotes lines with commas and pads them to its columns.
-    comments = [
-        line.strip().strip('"').rstrip(",").rstrip('"')
-        for line in lines
-        if line.lstrip('"').startswith("#")
-    ]
-    heads = [match for line in comments if (match := _HEAD.match(line))]
-    if len(heads) != 1:
-        raise UnusableCall(
-            f"--plan {path}: no drop sheet; its first line begins with '# drop sheet of DATE, seed"
-            " N, sha256 …'; make one with: durability plan sheet"
-        )
-    made_on, seed, sha256 = heads[0].groups()
-    rules = [
-        StopRule(match[1], float(match[2]), match[3])
-        for line in comments
-        if (match := _RULE.match(line))
-    ]
-    numbered = [
-        (number, line)
-        for number, line in enumerate(lines, start=1)
-        if line.strip(", ") and not line.lstrip('"').startswith("#")
-    ]
-    rows = csv.DictReader(line for _, line in numbered)
-    missing = [column for column in DROP_SHEET_COLUMNS if column not in (rows.fieldnames or ())]
-    if missing:
-        raise UnusableCall(f"--plan {path}: column {missing[0]} is missing")
-    drops = []
-    for (number, _), row in zip(numbered[1:], rows, strict=True):
-        try:
-            drops.append(
-                PlannedDrop(
-                    place=int(row["place"]),
-                    repeat=int(row["repeat"]),
-                    group=row["group"],
-                    item=row["item"],
-                    item_drop=int(row["item_drop"]),
-                    orientation=row["orientation"],
-                    rest_s=float(row["rest_s"]),
-                )
-            )
-        except (TypeError, ValueError):
-            raise UnusableCall(
-                f"--plan {path}, row {number}: place, repeat, item_drop and rest_s must be numbers"
-            ) from None
-    return SheetFile(
-        path.name, made_on, DropSheet(tuple(drops), tuple(rules), int(seed), sha256, ())
-    )

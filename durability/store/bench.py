@@ -6,7 +6,7 @@ Each function takes an open connection and runs statements of ``sql/``; transact
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -330,6 +330,45 @@ KEEPINGS = {
 }
 
 
+_BLOCK_CHARACTERS = 1 << 22
+"""Of a text that is cut at once."""
+
+
+def begin_cut(connection: Connection) -> None:
+    """Make ready for ``cut_drops``."""
+    for name in ("begin_cut_drops", "cell", "plain_positive"):
+        connection.execute(statement(name))
+
+
+def cut_drops(
+    connection: Connection, text: str, places: Mapping[str, int], *, first_row: int, **told: Any
+) -> None:
+    """Cut the lines of a table of drops into cells, and note which are plainly good.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        Inside a transaction, after ``begin_cut``.
+    text : str
+        Each line is a row.
+    places : mapping of str to int
+        Column → its place in a row, from 0; -1 where the table lacks it.
+    first_row : int
+        Number of the first line.
+    **told
+        ``file_name``, ``file_at`` (its place among the files), ``delimiter``, ``width`` of the
+        header, ``purposes``, and ``recent``, before which a time is past wherever it was noted.
+    """
+    told |= {column: at + 1 for column, at in places.items()}
+    begin, before = 0, first_row - 1
+    while begin <= len(text):
+        end = text.find("\n", begin + _BLOCK_CHARACTERS)
+        block = text[begin:] if end < 0 else text[begin:end]
+        connection.execute(statement("cut_drops"), {"text": block, "before": before, **told})
+        before += block.count("\n") + 1
+        begin += len(block) + 1
+
+
 @dataclass(frozen=True, slots=True)
 class KeptRows:
     """What became of rows."""
@@ -339,7 +378,7 @@ class KeptRows:
     despite: list[dict[str, Any]]
     """As found by the check for quarantine, yet kept."""
     keys: dict[str, list[tuple[Any, ...]]]
-    """What each insert gave back."""
+    """What each insert gave back, of rows that are no frame."""
 
 
 def keep_rows(
@@ -348,6 +387,7 @@ def keep_rows(
     rows: pd.DataFrame | list[dict[str, Any]],
     entries: Sequence[tuple[str, Any]],
     *,
+    with_cut: bool = False,
     drop_numbers_on_sheet: pd.DataFrame | None = None,
     despite_quarantine: str | None = None,
 ) -> KeptRows:
@@ -361,12 +401,14 @@ def keep_rows(
         How they are kept.
     rows : DataFrame or list of dict
         Typed rows with ``file_name`` and ``source_row``; in a list each with every column that is
-        staged.
+        staged. A frame may give their ``staged_order``.
     entries : sequence of (file name, entry key)
         The act of writing of each file.
+    with_cut : bool
+        The lines that ``cut_drops`` found plainly good are rows too.
     drop_numbers_on_sheet : DataFrame, optional
-        ``series`` and ``drop_number`` of every row of the sheets, refused ones too; when given,
-        holes in the numbering are refused.
+        ``series`` and ``drop_number`` of every other row of the sheets, refused ones too; when
+        given, holes in the numbering are refused.
     despite_quarantine : str, optional
         Why drops of devices in quarantine are taken; without it they are refused.
 
@@ -381,11 +423,15 @@ def keep_rows(
     else:
         import numpy as np
 
-        frame = rows.assign(staged_order=range(len(rows)), taken_at=np.datetime64("NaT", "us"))
+        frame = rows.assign(taken_at=np.datetime64("NaT", "us"))
+        if "staged_order" not in frame:
+            frame["staged_order"] = range(len(rows))
         connection.register("staged_frame", frame)
     connection.execute(statement(f"stage_{keeping.stage}"))
     if not isinstance(rows, list):
         connection.unregister("staged_frame")
+    if with_cut:
+        connection.execute(statement("stage_plain_drops"))
     connection.execute(statement("stage_entries"))
     connection.executemany(statement("add_staged_entry"), [list(entry) for entry in entries])
 
@@ -393,7 +439,11 @@ def keep_rows(
     despite: dict[int, dict[str, Any]] = {}
     checks = keeping.checks
     if drop_numbers_on_sheet is not None:
-        connection.register("staged_numbers", drop_numbers_on_sheet)
+        connection.register("staged_frame", drop_numbers_on_sheet)
+        connection.execute(statement("stage_numbers"))
+        connection.unregister("staged_frame")
+        if with_cut:
+            connection.execute(statement("stage_plain_numbers"))
         checks = (*checks, "check_drops_gaps")
     for check in checks:
         is_allowed = check == "check_drops_quarantined" and despite_quarantine is not None
@@ -401,11 +451,12 @@ def keep_rows(
             (despite if is_allowed else found).setdefault(
                 row["staged_order"], {"check": check, **row}
             )
-    if drop_numbers_on_sheet is not None:
-        connection.unregister("staged_numbers")
     if found:
         connection.execute(statement("drop_staged"), {"left_out": list(found)})
-    keys = {insert: connection.execute(statement(insert)).fetchall() for insert in keeping.inserts}
+    keys = {}
+    for insert in keeping.inserts:
+        result = connection.execute(statement(insert))
+        keys[insert] = result.fetchall() if isinstance(rows, list) else []
     taken = [row for order, row in despite.items() if order not in found]
     if taken:
         run(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -13,14 +13,15 @@ import pandas as pd
 
 from durability import PROGRAM_VERSION
 from durability.intake.checks import as_read, check_sheet, split_conditions
-from durability.intake.columns import COLUMNS, MOST_NUMBER
-from durability.intake.tables import Sheet, SheetOptions, read_sheet
+from durability.intake.columns import COLUMNS, FILE_KINDS, MOST_NUMBER
+from durability.intake.tables import Sheet, SheetOptions, Table, open_table
 from durability.pulse.waveform_codec import decode, encode
 from durability.record import clock
 from durability.record.errors import ImportRefused, RecordRefused, StoreUnusable, UnusableCall
+from durability.record.orientation import impossible_designation
 from durability.record.records import ImportCount, Rejection
 from durability.record.units import STANDARD_GRAVITY_M_S2
-from durability.record.vocabulary import DAMAGE_SEVERITIES
+from durability.record.vocabulary import DAMAGE_SEVERITIES, PURPOSES
 from durability.record.whole_file import read_whole, sha256, write_rejects
 from durability.store import archive, bench, database, sql_files
 from durability.store import archive as dictionary
@@ -75,19 +76,32 @@ def import_files(
     UnusableCall
         A file can't be used at all; nothing is stored.
     """
-    sheets = [read_sheet(file, kind, options) for file in dict.fromkeys(files)]
-    checked = [check_sheet(sheet, kind) for sheet in sheets]
-    rows = pd.concat([good for good, _ in checked], ignore_index=True)
-    rejections = [rejection for _, refused in checked for rejection in refused]
-    read = sum(len(sheet.frame) + len(sheet.refused) for sheet in sheets)
-    numbers = None
-    if kind == "drops":
-        if split_by_condition:
-            rows = split_conditions(rows)
-        if not (allow_gaps or split_by_condition):
-            numbers = _numbers_on(sheets)
-
+    tables = [open_table(file, kind, options) for file in dict.fromkeys(files)]
     with database.writing(session.store) as connection:
+        by_line: dict[str, list[tuple[int, str]]] = {}
+        if kind == "drops" and not split_by_condition:
+            by_line = _cut(connection, tables)
+        sheets = [table.sheet(by_line.get(table.file_name)) for table in tables]
+        checked = [check_sheet(sheet, kind) for sheet in sheets]
+        plain = 0
+        for order, (table, sheet) in enumerate(zip(tables, sheets, strict=True)):
+            of_file = 0
+            if table.file_name in by_line:
+                of_file = bench.run(connection, "count_plain_drops", file_name=table.file_name)
+            if sheet.frame.empty and not sheet.refused and not of_file:
+                table.refuse_empty()
+            plain += of_file
+            rows = checked[order][0]
+            rows["staged_order"] = (order << 32) + rows["source_row"].astype("int64")
+        rows = pd.concat([good for good, _ in checked], ignore_index=True)
+        rejections = [rejection for _, refused in checked for rejection in refused]
+        read = plain + sum(len(sheet.frame) + len(sheet.refused) for sheet in sheets)
+        numbers = None
+        if kind == "drops":
+            if split_by_condition:
+                rows = split_conditions(rows)
+            if not (allow_gaps or split_by_condition):
+                numbers = _numbers_on(sheets)
         entries = [
             (
                 sheet.file_name,
@@ -108,6 +122,7 @@ def import_files(
             kind,
             rows,
             entries,
+            with_cut=bool(by_line),
             drop_numbers_on_sheet=numbers,
             despite_quarantine=despite_quarantine,
         )
@@ -119,10 +134,17 @@ def import_files(
             raise ImportRefused(rejections, read, duplicates)
         sql_files.refuse_orphans(connection)
         # Written before the commit: when it can't be, nothing is stored and nothing is lost.
-        rejects_file = _write_rejects(files[0], sheets, rejections) if rejections else None
+        rejects_file = None
+        if rejections:
+            sheets += [
+                table.sheet(_as_read(connection, table.file_name, kept.rejections))
+                for table in tables
+                if table.file_name in by_line
+            ]
+            rejects_file = _write_rejects(files[0], sheets, rejections)
     return ImportCount(
         read=read,
-        added=len(rows) - kept.left_out,
+        added=plain + len(rows) - kept.left_out,
         duplicates=duplicates,
         rejected=len(rejections),
         rejects_file=rejects_file,
@@ -133,6 +155,48 @@ def import_files(
         dropped_after_failure=kept.dropped_after_failure,
         clock=kept.clock,
     )
+
+
+_SURELY_PAST = timedelta(days=2)
+"""Before now by this, a time is past whatever its offset and the bench's."""
+
+
+def _cut(connection: Any, tables: Sequence[Table]) -> dict[str, list[tuple[int, str]]]:
+    """By file whose lines are rows: those that are not plainly good, for the rules in words."""
+    by_line: dict[str, list[tuple[int, str]]] = {}
+    bench.begin_cut(connection)
+    for order, table in enumerate(tables):
+        if table.text is None or table.unit_names or table.skip_at is not None:
+            continue
+        bench.cut_drops(
+            connection,
+            table.text,
+            {column: table.places.get(column, -1) for column in FILE_KINDS["drops"].columns},
+            first_row=table.header_at + 2,
+            file_name=table.file_name,
+            file_at=order,
+            delimiter=table.delimiter,
+            width=len(table.header),
+            purposes=list(PURPOSES),
+            recent=clock.wall_clock() - _SURELY_PAST,
+        )
+        by_line[table.file_name] = []
+    written = [row["orientation"] for row in bench.fetch(connection, "orientations_of_lines")]
+    if impossible := [text for text in written if impossible_designation(text)]:
+        bench.run(connection, "doubt_orientations", orientations=impossible)
+    for file_name in by_line:
+        rows = bench.fetch(connection, "lines_to_judge", file_name=file_name)
+        by_line[file_name] = [(row["source_row"], row["line"]) for row in rows]
+    return by_line
+
+
+def _as_read(
+    connection: Any, file_name: str, rejections: Sequence[Rejection]
+) -> list[tuple[int, str]]:
+    """The refused lines of a file."""
+    rows = [rejection.row for rejection in rejections if rejection.file == file_name]
+    lines = bench.fetch(connection, "lines_as_read", file_name=file_name, source_rows=rows)
+    return [(row["source_row"], row["line"]) for row in lines]
 
 
 def _with_lists(
@@ -157,10 +221,13 @@ def _numbers_on(sheets: Sequence[Sheet]) -> Any:
 
 def _write_rejects(first: Path, sheets: Sequence[Sheet], rejections: Sequence[Rejection]) -> str:
     """Write the refused rows, as read, with file, row and reason; never over another file."""
+    refused = {rejection.row for rejection in rejections}
     by_row = {
         (sheet.file_name, int(row["source_row"])): row
         for sheet in sheets
-        for row in sheet.frame.rename(columns=sheet.names).to_dict("records")
+        for row in sheet.frame[sheet.frame["source_row"].isin(refused)]
+        .rename(columns=sheet.names)
+        .to_dict("records")
     }
     lines = []
     for rejection in rejections:

@@ -60,7 +60,7 @@ class Kept:
     undated_in_quarantine: Mapping[str, int]
     """Device that was in quarantine already → drops of sheets taken without a date."""
     keys: dict[str, list[tuple[Any, ...]]]
-    """What each inserting statement gave back."""
+    """What each inserting statement gave back, of rows that are no frame."""
     dropped_after_failure: Mapping[str, int]
     """Case → drops of sheets that it made after it had failed."""
     clock: clock.ClockFindings
@@ -72,6 +72,7 @@ def keep_rows(
     rows: pd.DataFrame | list[dict[str, Any]],
     entries: Sequence[tuple[str, Any]],
     *,
+    with_cut: bool = False,
     drop_numbers_on_sheet: pd.DataFrame | None = None,
     despite_quarantine: str | None = None,
 ) -> Kept:
@@ -87,9 +88,11 @@ def keep_rows(
         Typed rows with ``file_name`` and ``source_row``.
     entries : sequence of (file name, entry key)
         The entry of each file.
+    with_cut : bool
+        The lines that ``bench.cut_drops`` found plainly good are rows too.
     drop_numbers_on_sheet : DataFrame, optional
-        ``series`` and ``drop_number`` of every row of the sheets, refused ones too; when given,
-        holes in the numbering are refused.
+        ``series`` and ``drop_number`` of every other row of the sheets, refused ones too; when
+        given, holes in the numbering are refused.
     despite_quarantine : str, optional
         How devices came to be dropped while they were in quarantine; the drop counts for them.
 
@@ -111,6 +114,7 @@ def keep_rows(
         keeping,
         rows,
         entries,
+        with_cut=with_cut,
         drop_numbers_on_sheet=drop_numbers_on_sheet,
         despite_quarantine=despite_quarantine,
     )

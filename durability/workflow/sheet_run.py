@@ -9,7 +9,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from durability.intake.tables import read_drop_sheet
+from durability.intake.bench_lines import read_drop_sheet
 from durability.plan.results import PlannedDrop
 from durability.record.basis import counted
 from durability.record.errors import RecordRefused, UnusableCall

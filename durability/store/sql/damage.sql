@@ -94,6 +94,13 @@ WHERE p.specimen_id IN ($case_id, $device_id)
 ORDER BY p.kind, f.damage_note_id
 LIMIT 1;
 
+-- name: staged_failed
+-- Whether any case of the drops just kept has failed, before or after them.
+SELECT count(*) > 0
+FROM all_damage AS n
+WHERE n.kind = 'case' AND n.severity = 4 AND n.specimen IN (
+    SELECT s."case" FROM all_series AS s WHERE s.series IN (SELECT series FROM staged));
+
 -- name: staged_after_failure
 -- Drops just kept that their cases made after the drop by which they had failed.
 WITH failed AS (

@@ -71,6 +71,144 @@ SELECT
     check_list::VARCHAR AS check_list, check_list_sha256::VARCHAR AS check_list_sha256
 FROM staged_frame;
 
+-- name: begin_cut_drops
+-- Lines of tables of drops, cut into cells.
+CREATE OR REPLACE TEMP TABLE cut_drops (
+    file_name VARCHAR, source_row INTEGER, line VARCHAR, is_plain BOOLEAN, staged_order BIGINT,
+    series VARCHAR, drop_number INTEGER, peak_g DOUBLE, pulse_duration_ms DOUBLE,
+    velocity_change_m_s DOUBLE, dropped_at TIMESTAMP, dropped_at_utc_offset VARCHAR,
+    "case" VARCHAR, case_model VARCHAR, device VARCHAR, device_model VARCHAR, device_kind VARCHAR,
+    drop_height_mm DOUBLE, surface VARCHAR, orientation VARCHAR, temperature_c DOUBLE,
+    sensor VARCHAR, purpose VARCHAR, status VARCHAR, achieved_height_mm DOUBLE, operator VARCHAR,
+    note VARCHAR, damage_severity TINYINT, damage_mode VARCHAR, damage_location VARCHAR,
+    damage_note VARCHAR);
+
+-- name: cell
+-- A place of 0 is that of a column which the file lacks.
+CREATE OR REPLACE TEMP MACRO cell(cells, place) AS
+    CASE WHEN place = 0 THEN '' ELSE trim(cells[place]) END;
+
+-- name: plain_positive
+CREATE OR REPLACE TEMP MACRO plain_positive(cell) AS cell = ''
+    OR (regexp_full_match(cell, '\d{1,9}(\.\d{1,6})?') AND TRY_CAST(cell AS DOUBLE) > 0);
+
+-- name: cut_drops
+-- Plainly good is a line of printable characters of common scripts, with as many cells as the
+-- header, of plain decimal numbers in their column's own unit, an unmistakable past time and words
+-- that need no reason beside them. All else is for the rules in words: nothing is refused here.
+INSERT INTO cut_drops
+WITH lines AS (
+    SELECT
+        unnest(string_split($text, chr(10))) AS line,
+        $before + generate_subscripts(string_split($text, chr(10)), 1) AS source_row
+), split AS (
+    SELECT source_row, rtrim(line, chr(13)) AS line,
+        string_split(rtrim(line, chr(13)), $delimiter) AS c
+    FROM lines
+    WHERE trim(replace(rtrim(line, chr(13)), $delimiter, '')) <> ''
+), cells AS (
+    SELECT
+        source_row, line, len(c) = $width AS is_whole,
+        cell(c, $series) AS series,
+        cell(c, $drop_number) AS drop_number,
+        cell(c, $peak_g) AS peak_g,
+        cell(c, $pulse_duration_ms) AS pulse_duration_ms,
+        cell(c, $velocity_change_m_s) AS velocity_change_m_s,
+        cell(c, $dropped_at) AS dropped_at,
+        cell(c, $case) AS "case",
+        cell(c, $case_model) AS case_model,
+        cell(c, $device) AS device,
+        cell(c, $device_model) AS device_model,
+        cell(c, $device_kind) AS device_kind,
+        cell(c, $drop_height_mm) AS drop_height_mm,
+        cell(c, $surface) AS surface,
+        cell(c, $orientation) AS orientation,
+        cell(c, $temperature_c) AS temperature_c,
+        cell(c, $sensor) AS sensor,
+        cell(c, $purpose) AS purpose,
+        cell(c, $status) AS status,
+        cell(c, $void_reason) AS void_reason,
+        cell(c, $damage_severity) AS damage_severity,
+        cell(c, $damage_mode) AS damage_mode,
+        cell(c, $damage_location) AS damage_location,
+        cell(c, $damage_note) AS damage_note,
+        cell(c, $achieved_height_mm) AS achieved_height_mm,
+        cell(c, $operator) AS operator,
+        cell(c, $note) AS note
+    FROM split
+), timed AS (
+    SELECT
+        *,
+        CASE WHEN dropped_at[-1] = 'Z' THEN 'Z'
+            WHEN dropped_at[-3] = ':' AND dropped_at[-6] IN ('+', '-') THEN dropped_at[-6:] END
+            AS utc_offset,
+        TRY_CAST(left(dropped_at, len(dropped_at) - len(coalesce(utc_offset, ''))) AS TIMESTAMP)
+            AS moment
+    FROM cells
+)
+SELECT
+    $file_name, source_row, line,
+    coalesce(is_whole AND regexp_full_match(line, '[ -~¡-¬®-ɏΑ-ώЀ-ѯぁ-ゖァ-ヺ一-龥가-힣]*')
+        AND series <> '' AND regexp_full_match(drop_number, '[1-9]\d{0,8}')
+        AND peak_g <> '' AND plain_positive(peak_g) AND plain_positive(pulse_duration_ms)
+        AND plain_positive(velocity_change_m_s) AND plain_positive(achieved_height_mm)
+        AND plain_positive(drop_height_mm)
+        AND regexp_full_match(temperature_c, '(-?\d{1,2}(\.\d{1,6})?)?')
+        AND (dropped_at = '' OR coalesce(moment < $recent
+            AND regexp_full_match(dropped_at, '(19|20)\d\d-\d\d-\d\d([T ]([01]\d|2[0-3]):[0-5]\d'
+                || '(:[0-5]\d)?(Z|[+-](0\d|1[0-4]):[0-5]\d)?)?'), false))
+        AND device_kind IN ('', 'device', 'dummy')
+        AND (purpose = '' OR list_contains($purposes, purpose))
+        AND status IN ('', 'valid') AND void_reason = ''
+        AND CASE damage_severity WHEN '' THEN concat(damage_mode, damage_location, damage_note) = ''
+            ELSE regexp_full_match(damage_severity, '[0-4]') AND damage_mode = ''
+                AND concat("case", case_model) <> '' END, false) AS is_plain,
+    $file_at::BIGINT << 32 | source_row,
+    nullif(series, ''), TRY_CAST(drop_number AS INTEGER), TRY_CAST(peak_g AS DOUBLE),
+    TRY_CAST(pulse_duration_ms AS DOUBLE), TRY_CAST(velocity_change_m_s AS DOUBLE), moment,
+    utc_offset,
+    -- A model without a code still is one physical thing: it is named after its series.
+    coalesce(nullif("case", ''), CASE WHEN case_model <> '' THEN series || '/case' END),
+    nullif(case_model, ''),
+    coalesce(nullif(device, ''), CASE WHEN device_model <> '' THEN series || '/device' END),
+    nullif(device_model, ''), nullif(device_kind, ''), TRY_CAST(drop_height_mm AS DOUBLE),
+    nullif(surface, ''), nullif(orientation, ''), TRY_CAST(temperature_c AS DOUBLE),
+    nullif(sensor, ''), nullif(purpose, ''), nullif(status, ''),
+    TRY_CAST(achieved_height_mm AS DOUBLE), nullif(operator, ''), nullif(note, ''),
+    TRY_CAST(damage_severity AS TINYINT), nullif(damage_mode, ''), nullif(damage_location, ''),
+    nullif(damage_note, '')
+FROM timed;
+
+-- name: orientations_of_lines
+SELECT DISTINCT orientation FROM cut_drops WHERE is_plain AND orientation IS NOT NULL;
+
+-- name: doubt_orientations
+UPDATE cut_drops SET is_plain = false WHERE list_contains($orientations, orientation);
+
+-- name: lines_to_judge
+SELECT source_row, line FROM cut_drops WHERE file_name = $file_name AND NOT is_plain
+ORDER BY source_row;
+
+-- name: count_plain_drops
+SELECT count(*) FROM cut_drops WHERE file_name = $file_name AND is_plain;
+
+-- name: lines_as_read
+SELECT source_row, line FROM cut_drops
+WHERE file_name = $file_name AND list_contains($source_rows, source_row)
+ORDER BY source_row;
+
+-- name: stage_plain_drops
+INSERT INTO staged BY NAME
+SELECT * EXCLUDE (line, is_plain, status), 'valid' AS status FROM cut_drops WHERE is_plain;
+
+-- name: stage_numbers
+-- staged_frame is a frame of the caller's: series and number of every row of the sheets.
+CREATE OR REPLACE TEMP TABLE staged_numbers AS
+SELECT series::VARCHAR AS series, drop_number::INTEGER AS drop_number FROM staged_frame;
+
+-- name: stage_plain_numbers
+INSERT INTO staged_numbers SELECT series, drop_number FROM cut_drops WHERE is_plain;
+
 -- name: drop_staged
 DELETE FROM staged WHERE staged_order IN (SELECT unnest($left_out::BIGINT[]));
 

@@ -60,13 +60,11 @@ JOIN drops AS d ON d.series_id = s.series_id AND d.drop_number = t.drop_number;
 
 -- name: check_drops_repeated
 -- A drop that stands twice in what is being imported: the same to the value is a duplicate.
-WITH keyed AS (
-    SELECT
-        *,
-        row_number() OVER same_drop AS occurrence,
-        first_value(staged_order) OVER same_drop AS first_order
+WITH repeated AS (
+    SELECT series, drop_number, min(staged_order) AS first_order
     FROM staged
-    WINDOW same_drop AS (PARTITION BY series, drop_number ORDER BY staged_order)
+    GROUP BY series, drop_number
+    HAVING count(*) > 1
 )
 SELECT
     k.staged_order, k.file_name, k.source_row, 'drop_number' AS "column",
@@ -78,9 +76,10 @@ SELECT
         f.void_reason, f.damage_severity, f.damage_mode, f.achieved_height_mm) AS is_duplicate,
     format('repeats: drop {} of series {} stands in {} row {} too, with other values',
         k.drop_number, k.series, f.file_name, f.source_row) AS reason
-FROM keyed AS k
-JOIN staged AS f ON f.staged_order = k.first_order
-WHERE k.occurrence > 1;
+FROM staged AS k
+JOIN repeated AS r USING (series, drop_number)
+JOIN staged AS f ON f.staged_order = r.first_order
+WHERE k.staged_order > r.first_order;
 
 -- name: check_drops_closed
 SELECT
@@ -159,26 +158,39 @@ WITH first_said AS (
         arg_min(purpose, staged_order) FILTER (purpose IS NOT NULL) AS purpose
     FROM staged
     GROUP BY series
+), held AS (
+    SELECT
+        f.series,
+        CASE WHEN s.series IS NULL THEN f.device ELSE coalesce(s.device, '') END AS device,
+        CASE WHEN s.series IS NULL THEN f."case" ELSE coalesce(s."case", '') END AS "case",
+        coalesce(s.drop_height_mm, f.drop_height_mm) AS drop_height_mm,
+        coalesce(s.surface, f.surface) AS surface,
+        coalesce(s.orientation, f.orientation) AS orientation,
+        coalesce(s.sensor, f.sensor) AS sensor, coalesce(s.purpose, f.purpose) AS purpose
+    FROM first_said AS f
+    LEFT JOIN all_series AS s ON s.series = f.series
 ), said AS (
     SELECT
-        t.staged_order, t.file_name, t.source_row, t.series, s.series IS NOT NULL AS is_stored,
+        t.staged_order, t.file_name, t.source_row, t.series,
         unnest([
-            {'name': 'device', 'value': t.device,
-                'held': CASE WHEN s.series IS NULL THEN f.device ELSE coalesce(s.device, '') END},
-            {'name': 'case', 'value': t."case",
-                'held': CASE WHEN s.series IS NULL THEN f."case" ELSE coalesce(s."case", '') END},
+            {'name': 'device', 'value': t.device, 'held': h.device},
+            {'name': 'case', 'value': t."case", 'held': h."case"},
             {'name': 'drop_height_mm', 'value': t.drop_height_mm::VARCHAR,
-                'held': coalesce(s.drop_height_mm, f.drop_height_mm)::VARCHAR},
-            {'name': 'surface', 'value': t.surface, 'held': coalesce(s.surface, f.surface)},
-            {'name': 'orientation', 'value': t.orientation,
-                'held': coalesce(s.orientation, f.orientation)},
-            {'name': 'sensor', 'value': t.sensor, 'held': coalesce(s.sensor, f.sensor)},
-            {'name': 'purpose', 'value': t.purpose,
-                'held': coalesce(s.purpose, f.purpose)}
+                'held': h.drop_height_mm::VARCHAR},
+            {'name': 'surface', 'value': t.surface, 'held': h.surface},
+            {'name': 'orientation', 'value': t.orientation, 'held': h.orientation},
+            {'name': 'sensor', 'value': t.sensor, 'held': h.sensor},
+            {'name': 'purpose', 'value': t.purpose, 'held': h.purpose}
         ]) AS said
     FROM staged AS t
-    JOIN first_said AS f ON f.series = t.series
-    LEFT JOIN all_series AS s ON s.series = t.series
+    JOIN held AS h ON h.series = t.series
+    WHERE coalesce(t.device, h.device) IS DISTINCT FROM h.device
+        OR coalesce(t."case", h."case") IS DISTINCT FROM h."case"
+        OR coalesce(t.drop_height_mm, h.drop_height_mm) IS DISTINCT FROM h.drop_height_mm
+        OR coalesce(t.surface, h.surface) IS DISTINCT FROM h.surface
+        OR coalesce(t.orientation, h.orientation) IS DISTINCT FROM h.orientation
+        OR coalesce(t.sensor, h.sensor) IS DISTINCT FROM h.sensor
+        OR coalesce(t.purpose, h.purpose) IS DISTINCT FROM h.purpose
 )
 SELECT
     staged_order, file_name, source_row, said.name AS "column", said.value AS value,
