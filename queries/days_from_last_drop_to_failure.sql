@@ -23,15 +23,21 @@ WITH shocks AS (
     SELECT *
     FROM device_looks
     WHERE failed > 0 AND drops_before > 0
-    QUALIFY row_number() OVER (PARTITION BY device ORDER BY inspected_at) = 1
+    QUALIFY row_number() OVER (PARTITION BY device ORDER BY inspected_at, inspection_id) = 1
+), fails AS (
+    SELECT inspection_id, string_agg("function", ', ' ORDER BY "function") AS functions
+    FROM all_checks
+    WHERE outcome = 'fail'
+    GROUP BY inspection_id
 ), followed AS (
     SELECT
-        s.device, s.device_model, f.inspection_id, f.inspected_at AS failed_at,
+        s.device, s.device_model, c.functions, f.inspected_at AS failed_at,
         coalesce(f.drops_before, s.drops) AS drops,
         coalesce(f.last_dropped_at, s.last_dropped_at) AS last_dropped_at,
         f.days_since_drop AS failed_by_days
     FROM shocks AS s
     LEFT JOIN first_failed AS f ON f.device = s.device
+    LEFT JOIN fails AS c ON c.inspection_id = f.inspection_id
 )
 SELECT
     d.device, d.device_model, d.drops, d.last_dropped_at::DATE AS last_dropped_on,
@@ -39,14 +45,12 @@ SELECT
         WHEN d.failed_at IS NOT NULL AND count(g.inspection_id) > 0 THEN 'failed later'
         WHEN d.failed_at IS NOT NULL THEN 'failed before the first look'
         WHEN count(g.inspection_id) > 0 THEN 'works' ELSE 'not looked at' END AS state,
-    max(g.days_since_drop) AS works_until_days, d.failed_by_days,
-    (SELECT string_agg(c.function, ', ' ORDER BY c.function) FROM all_checks AS c
-        WHERE c.inspection_id = d.inspection_id AND c.outcome = 'fail') AS functions
+    max(g.days_since_drop) AS works_until_days, d.failed_by_days, d.functions
 FROM followed AS d
 LEFT JOIN device_looks AS g
     ON g.device = d.device AND g.failed = 0 AND g.passed > 0
     AND g.last_dropped_at = d.last_dropped_at
     AND (d.failed_at IS NULL OR g.inspected_at < d.failed_at)
-GROUP BY d.device, d.device_model, d.inspection_id, d.failed_at, d.drops, d.last_dropped_at,
-    d.failed_by_days
+GROUP BY d.device, d.device_model, d.failed_at, d.drops, d.last_dropped_at, d.failed_by_days,
+    d.functions
 ORDER BY d.failed_by_days NULLS LAST, d.device

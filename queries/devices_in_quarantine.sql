@@ -13,14 +13,21 @@
 -- column last_dropped_at: time of the last drop, bench clock
 -- column disposed: when it, or a part of it, was disposed of, the latest last; clears nothing
 -- example (demo): R14 | demo-Radio | 2026-05-06 15:34 | swollen | battery swelling fail: battery swollen: no… | 2026-05-06 21:34 | 2026-06-05 15:34 | 8 | 2026-04-07 13:28 | –
+WITH disposed AS (
+    SELECT
+        specimen,
+        string_agg(concat_ws(' ', disposed_part, disposed_on), ', '
+            ORDER BY disposed_on, disposed_part) AS disposed
+    FROM all_disposals
+    WHERE returned_because IS NULL
+    GROUP BY specimen
+)
 SELECT
     q.device, q.device_model, q.since, q.sign, q.told, q.since + INTERVAL 6 HOUR AS watch_until,
     q.since + INTERVAL 30 DAY AS look_until, count(s.series) AS drops,
-    max(s.dropped_at) AS last_dropped_at,
-    (SELECT string_agg(concat_ws(' ', disposed_part, disposed_on), ', ' ORDER BY disposed_on)
-        FROM all_disposals AS d
-        WHERE d.specimen = q.device AND d.returned_because IS NULL) AS disposed
+    max(s.dropped_at) AS last_dropped_at, d.disposed
 FROM quarantined_devices AS q
 LEFT JOIN device_shocks AS s ON s.device = q.device
-GROUP BY q.device, q.device_model, q.since, q.sign, q.told
+LEFT JOIN disposed AS d ON d.specimen = q.device
+GROUP BY q.device, q.device_model, q.since, q.sign, q.told, d.disposed
 ORDER BY q.since, q.device

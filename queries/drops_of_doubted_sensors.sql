@@ -43,7 +43,7 @@ SELECT
     CASE WHEN next_drift_pct IS NOT NULL OR scaled_off_pct IS NOT NULL
         THEN 100 * ((1 + coalesce(next_drift_pct, 0) / 100)
             * (1 + coalesce(scaled_off_pct, 0) / 100) - 1) END AS off_pct,
-    (series, drop_number) IN (SELECT (series, drop_number) FROM bounded_peaks) AS peak_is_bound
+    drop_id IN (SELECT drop_id FROM bounded_peaks) AS peak_is_bound
 FROM judged
 WHERE is_overdue OR is_drifted OR scaled_off_pct IS NOT NULL OR is_overloaded
 ORDER BY sensor, dropped_on NULLS LAST, series, drop_number

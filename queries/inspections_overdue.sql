@@ -80,8 +80,11 @@ WITH asked AS (
         AND p.specimen NOT IN (SELECT device FROM quarantined_devices)
         AND p.specimen NOT IN (SELECT device FROM has_failed)
 ), staged AS (
-    SELECT *, unnest(stage_names) AS stage, unnest(stage_days) AS stage_day
-    FROM followed
+    -- By maps, since engines count the places of a list from 0 or from 1.
+    SELECT
+        *, map(range(array_length(stage_names)), stage_names)[stage_place] AS stage,
+        map(range(array_length(stage_days)), stage_days)[stage_place] AS stage_day
+    FROM (SELECT *, unnest(range(array_length(stage_days))) AS stage_place FROM followed)
 ), dated AS (
     SELECT
         *,

@@ -68,7 +68,7 @@ SELECT
         THEN ((equal + z * z / (2 * n) + half) / (1 + z * z / n) - chance_equal)
             / (1 - chance_equal) END AS kappa_upper,
     CASE WHEN chance_apart > 0 THEN 1 - apart / chance_apart END AS weighted_kappa,
-    format('{} specimen{}', specimens, CASE WHEN specimens = 1 THEN '' ELSE 's' END)
+    specimens::VARCHAR || CASE WHEN specimens = 1 THEN ' specimen' ELSE ' specimens' END
         || CASE WHEN chance_equal < 1 THEN '' ELSE ', all rated one and the same: no kappa' END
         AS basis
 FROM spread

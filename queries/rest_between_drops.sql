@@ -14,19 +14,24 @@
 -- example (demo): demo-C2 | 9 | C2 | 2026-03-05 09:28 | 41.0 | 186.3 | valid
 WITH timed AS (
     SELECT
-        series, drop_number, coalesce("case", device) AS rested, dropped_at, peak_g, status,
-        -- Of a time that is a date alone no rest is known.
-        CASE WHEN has_time(dropped_at) AND has_time(lag(dropped_at) OVER made)
-            THEN epoch(dropped_at_utc) - epoch(lag(dropped_at_utc) OVER made) END AS rest_s
+        drop_id, series, drop_number, coalesce("case", device) AS rested, dropped_at, peak_g,
+        status, dropped_at_utc,
+        lag(dropped_at) OVER made AS rested_from, lag(dropped_at_utc) OVER made AS rested_from_utc
     FROM drops_in_order
     WHERE dropped_at IS NOT NULL
     WINDOW made AS (
         PARTITION BY coalesce("case", device), "case" IS NULL
         ORDER BY coalesce(case_age, device_age))
+), rested AS (
+    -- Of a time that is a date alone no rest is known.
+    SELECT *, date_diff('microsecond', rested_from_utc, dropped_at_utc) / 1e6 AS rest_s
+    FROM timed
+    WHERE dropped_at <> date_trunc('day', dropped_at)
+        AND rested_from <> date_trunc('day', rested_from)
 )
 SELECT
     series, drop_number, rested, dropped_at, rest_s, peak_g, status,
-    (series, drop_number) IN (SELECT (series, drop_number) FROM bounded_peaks) AS peak_is_bound
-FROM timed
+    drop_id IN (SELECT drop_id FROM bounded_peaks) AS peak_is_bound
+FROM rested
 WHERE rest_s < $shorter_than_s
 ORDER BY rest_s, series, drop_number

@@ -278,6 +278,116 @@ def test_texts_of_any_kind_come_back(store, tmp_path):
         assert len(before[name]) > 0
 
 
+# ------------------------------------------------------------------------------- as Parquet
+
+
+def parquet(folder, name):
+    """What DuckDB reads of a table or view; the name of the folder may hold anything."""
+    (found,) = (each for each in folder.iterdir() if each.is_dir() and (each / name).is_dir())
+    files = sorted(str(file) for file in (found / name).rglob("*.parquet"))
+    return duckdb.read_parquet([re.sub(r"([*?[])", r"[\1]", each) for each in files])
+
+
+@pytest.fixture(scope="module")
+def as_parquet(exported):
+    store, folder = exported
+    words = ["export", str(folder.parent / "parquet"), "--format", "parquet", "--store", str(store)]
+    assert main(words) == 0
+    return store, folder.parent / "parquet"
+
+
+def test_parquet_holds_every_table_and_view_row_by_row(as_parquet):
+    store, folder = as_parquet
+    with duckdb.connect(str(store), read_only=True) as connection:
+        names = [row[0] for row in connection.execute("SHOW TABLES").fetchall()]
+        names.remove("schema_step")
+        for name in names:
+            there = connection.table(name)
+            kinds = dict(zip(there.columns, map(str, there.types)))
+            plain = [each for each, kind in kinds.items() if kind != "BLOB"]
+            read = parquet(folder, name)
+            assert set(read.columns) - {"site", "year"} == set(plain), name
+            for each, kind in zip(read.columns, map(str, read.types)):
+                if each in kinds:
+                    assert kind == re.sub("UUID|JSON", "VARCHAR", kinds[each]), (name, each)
+            as_text = ", ".join(f'CAST("{each}" AS VARCHAR)' for each in plain)
+            wanted = there.project(as_text).order("ALL").fetchall()
+            assert read.project(as_text).order("ALL").fetchall() == wanted, name
+    described = {each["file"].partition("/")[2]: each for each in about(folder)["files"]}
+    assert set(names) < set(described)
+    assert all(parquet(folder, name).shape[0] == described[name]["rows"] for name in names)
+
+
+def test_a_row_of_parquet_is_in_the_folder_of_its_site_and_year(store, tmp_path):
+    store("series", "open", "S", "--device", "R-1", "--device-kind", "device")
+    (tmp_path / "more.csv").write_text(
+        "series,drop_number,peak_g,dropped_at\nS,1,119,2024-12-31T23:59+01:00\nS,2,120,2025-01-01\n"
+        "T,1,118,\n"
+    )
+    (tmp_path / "seen.csv").write_text(
+        "device,inspected_at,function,outcome\nR-1,2023-05-05,display,pass\n"
+    )
+    store("import", "drops", "more.csv")
+    store("import", "inspections", "seen.csv")
+    store("export", "out", "--format", "parquet")
+    entered = about(tmp_path / "out")["last_entered_at_utc"][:4]
+    for name, years in (
+        ("tables/drops", {"2024", "2025", entered}),
+        ("views/valid_drops", {"2024", "2025", entered}),
+        ("views/case_drops", {"__HIVE_DEFAULT_PARTITION__"}),  # no row
+        ("views/all_checks", {"2023"}),
+        ("views/device_shocks", {"2024", "2025"}),
+        ("tables/series", {entered}),
+        ("tables/entry", {entered}),
+        ("tables/sensor", {"__HIVE_DEFAULT_PARTITION__"}),
+    ):
+        (site,) = (tmp_path / "out" / name).iterdir()
+        assert site.name == "site=here"
+        assert {each.name for each in site.iterdir()} == {f"year={year}" for year in years}, name
+
+
+def test_pandas_reads_parquet_as_it_stands(as_parquet):
+    pytest.importorskip("pyarrow", reason="pandas reads Parquet by pyarrow, which is not installed")
+    _, folder = as_parquet
+    frame = pd.read_parquet(folder / "views" / "valid_drops")
+    assert frame.loc[frame["series"].eq("demo-S1") & frame["drop_number"].eq(3), "peak_g"].tolist()
+    assert frame["dropped_at"].dtype.kind == "M" and frame["peak_g"].dtype == float
+    assert set(frame["site"]) == {"here"} and set(frame["year"]) == {2026}
+    assert frame["drop_id"].str.len().eq(36).all() and len(frame) == 811
+
+
+def test_parquet_says_what_it_is_and_makes_no_store(as_parquet, run):
+    _, folder = as_parquet
+    told = about(folder)
+    parts = {part["file"]: part for each in told["files"] for part in each["parts"]}
+    there = {str(file.relative_to(folder)) for file in folder.rglob("*.*") if file.is_file()}
+    assert set(parts) | {"record.json", "README.txt"} == there
+    for name, part in parts.items():
+        assert part["sha256"] == hashlib.sha256((folder / name).read_bytes()).hexdigest()
+    drops = next(each for each in told["files"] if each["file"] == "views/valid_drops")
+    assert drops["row"]["properties"]["peak_g"]["unit"].startswith("g ")
+    assert "read_parquet('views/valid_drops/**" in (folder / "README.txt").read_text()
+    refused = run("import", "record", folder, "--store", "back.duckdb", expect=2).err
+    assert "export without --format" in refused and refused.count("\n") == 1
+
+
+def test_waveforms_are_plain_numbers_in_parquet(rig, tmp_path):
+    files = [
+        write_volts(tmp_path / f"{at}.csv", half_sine_g(400.0 + 60 * at, seed=at))
+        for at in range(3)
+    ]
+    rig("import", "waveforms", *files, "--series", "S1")
+    rig("export", "plain")
+    rig("export", "o [1*]'?é", "--format", "parquet")
+    kept = duckdb.from_parquet(str(tmp_path / "plain" / "tables" / "waveform_samples.parquet"))
+    samples = parquet(tmp_path / "o [1*]'?é", "waveform_samples")
+    wanted = kept.order("waveform_id").fetchall()
+    assert len(wanted) == 3
+    assert samples.project("waveform_id, acceleration_g").order("waveform_id").fetchall() == wanted
+    assert "samples" not in parquet(tmp_path / "o [1*]'?é", "waveform").columns
+    assert not list(tmp_path.glob(".*building"))
+
+
 # ------------------------------------------------------------------------------- what can't be
 
 
@@ -288,15 +398,16 @@ def test_an_empty_store_comes_back_too(store, tmp_path):
     assert "No series" in store("trend", "--store", "back.duckdb").out
 
 
+@pytest.mark.parametrize("form", ["csv", "parquet"])
 @pytest.mark.parametrize(
     ("folder", "said"),
     [("full", "is there and not empty"), ("file.txt", "is there and"), ("a/b", "does not exist")],
 )
-def test_an_export_goes_nowhere_else(store, tmp_path, folder, said):
+def test_an_export_goes_nowhere_else(store, tmp_path, folder, said, form):
     (tmp_path / "full").mkdir()
     (tmp_path / "full" / "x").write_text("mine")
     (tmp_path / "file.txt").write_text("mine")
-    told = store("export", folder, expect=2)
+    told = store("export", folder, "--format", form, expect=2)
     assert said in told.err and told.err.count("\n") == 1
     assert sorted(file.name for file in (tmp_path / "full").iterdir()) == ["x"]
 

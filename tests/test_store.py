@@ -324,6 +324,10 @@ sys.exit(main(sys.argv[1:]))
         (("import", "drops", "more.csv"), "store.duckdb: nothing is stored (File too large)"),
         (("report", "-o", "page.html"), "-o 'page.html': can't be written (File too large)"),
         (("export", "out"), "out: can't be written (File too large)"),
+        (
+            ("export", "out", "--format", "parquet"),
+            "out: can't be written (File too large)",
+        ),
     ],
     ids=lambda value: value[0] if isinstance(value, tuple) else "",
 )

@@ -119,7 +119,12 @@ def _pairs(texts: Sequence[str], option: str) -> dict[str, str]:
 def export(options: Namespace) -> int:
     """Write the whole record as open files."""
     with progress(options, "writing the record"):
-        told = archive.export_record(session_of(options), Path(options.folder), options.licence)
+        told = archive.export_record(
+            session_of(options),
+            Path(options.folder),
+            options.licence,
+            as_parquet=options.format == archive.PARQUET,
+        )
     words = f"exported: {told.folder} ({counted(told.files, 'file')}, {counted(told.drops, 'drop')}"
     return say(options, asdict(told), f"{words}; licence {told.licence})")
 

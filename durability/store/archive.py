@@ -2,7 +2,8 @@
 
 Tables go out as CSV, in text that says the same in any program: absent is an empty cell and an
 empty text is ``""``, lists are JSON, times ISO 8601. The samples of waveforms, which the store
-keeps packed, go to Parquet as plain numbers.
+keeps packed, go to Parquet as plain numbers. For engines of several machines tables and views go
+to Parquet, in folders by site and year.
 """
 
 from __future__ import annotations
@@ -12,9 +13,11 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache
+from glob import escape
 from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
 
 import duckdb
 
@@ -35,13 +38,37 @@ _PACKED = ("waveform", "samples")
 
 _WAVEFORMS_AT_ONCE = 32
 
+SITE = "here"
+"""What the store's own site is called in a Parquet export."""
+
+_PLACE = ("site", "year")
+"""Columns by which the files of a Parquet export are divided."""
+
+_NONE = "__HIVE_DEFAULT_PARTITION__"
+"""An absent value in the name of a folder."""
+
+_MOMENTS = ("dropped_at", "inspected_at", "entered_at_utc")
+"""The year of a row is that of the first of them that is known."""
+
+_CODES = {
+    "series": "series",
+    "device": "specimen",
+    "case": "specimen",
+    "specimen": "specimen",
+    "sensor": "sensor",
+}
+"""Columns with the code of something that was entered, each with its table."""
+
+_SAMPLES = {"waveform": ("waveform_id",), "cross_record": ("waveform_id", "cross_order")}
+"""Tables with packed samples, each with its key."""
+
 
 @dataclass(frozen=True, slots=True)
 class WrittenFile:
     """One file of an export."""
 
     name: str
-    """Path below its folder, with slashes."""
+    """Path below its folder, with slashes; of a table in several files that of their folder."""
     rows: int
     columns: tuple[tuple[str, str], ...]
     """Name, and type as the store names it."""
@@ -88,6 +115,140 @@ def write_files(
             relation = connection.sql(sql_files.statement(f"today_{name}"))
             files.append(_write_table(relation, folder, f"today/{name}.csv"))
         return files, bench.fetch(connection, "record_state")[0]
+
+
+def write_partitions(
+    store: Path, folder: Path, decoded: Callable[[bytes], np.ndarray]
+) -> tuple[list[WrittenFile], dict[str, Any]]:
+    """Write every table and view of one moment of a store as Parquet, by site and year.
+
+    Parameters
+    ----------
+    store : Path
+        An existing store.
+    folder : Path
+        An empty folder.
+    decoded : callable
+        Packed samples → acceleration in g.
+
+    Returns
+    -------
+    files : list of WrittenFile
+        A folder each, which holds at least one file.
+    state : dict
+        As of ``write_files``.
+
+    Raises
+    ------
+    OSError
+        A file can't be written.
+    """
+    columns = {}
+    with database.reading(store, with_files=True) as connection, _writing_files():
+        views = connection.execute(sql_files.statement("views")).fetchall()
+        named = [f"tables/{name}" for name in sql_files.tables(connection)]
+        for name in (*named, *(f"views/{name}" for (name,) in views)):
+            relation = _placed(connection, name.partition("/")[2])
+            packed = [name for name, type_ in _columns(relation) if type_ == "BLOB"]
+            if packed:
+                if name.startswith("tables/"):
+                    columns[f"{name}_samples"] = _write_samples_by_place(
+                        connection, relation, folder, f"{name}_samples", decoded
+                    )
+                relation = relation.project(f"* EXCLUDE ({', '.join(packed)})")
+            columns[name] = _write_by_place(relation.order("ALL"), folder, name)
+        files = [
+            WrittenFile(
+                name,
+                bench.run(connection, "rows_of_parquet", path=f"{escape(str(folder / name))}/**"),
+                each,
+            )
+            for name, each in columns.items()
+        ]
+        return files, bench.fetch(connection, "record_state")[0]
+
+
+def _columns(relation: duckdb.DuckDBPyRelation) -> list[tuple[str, str]]:
+    return list(zip(relation.columns, map(str, relation.types), strict=True))
+
+
+def _placed(connection: duckdb.DuckDBPyConnection, name: str) -> duckdb.DuckDBPyRelation:
+    """A table or view with keys as text, and with the site and the year of each row."""
+    rows = connection.table(name).set_alias("r")
+    columns = _columns(rows)
+    keys = {each.column: (each.to_table, each.to_column) for each in sql_files.references()}
+    keys |= {to_column: (table, to_column) for table, to_column in keys.values()}
+    keys |= {column: (table, "code") for column, table in _CODES.items()}
+    by = min(
+        (column for column in rows.columns if column in keys),
+        key=lambda column: (column != "entry_id", column in _CODES),
+        default=None,
+    )
+    moments = [f"r.{column}" for column in _MOMENTS if column in rows.columns]
+    if by is not None:
+        table, key = keys[by]
+        own = (
+            connection.table(table)
+            .project(f"{sql_files.quoted(key)} AS key, entry_id")
+            .set_alias("k")
+        )
+        entries = connection.table("entry").project("entry_id, entered_at_utc").set_alias("e")
+        rows = rows.join(own, f"k.key = r.{sql_files.quoted(by)}", how="left")
+        rows = rows.join(entries, "e.entry_id = k.entry_id", how="left")
+        moments.append("e.entered_at_utc")
+    plain = [
+        f"r.{sql_files.quoted(column)}::VARCHAR AS {sql_files.quoted(column)}"
+        if type_ in ("UUID", "JSON")
+        else f"r.{sql_files.quoted(column)}"
+        for column, type_ in columns
+    ]
+    place = {
+        "site": f"'{SITE}'",
+        "year": f"year(coalesce({', '.join(moments)}))" if moments else "NULL::BIGINT",
+    }
+    made = [f"{words} AS {name}" for name, words in place.items() if name not in rows.columns]
+    return rows.project(", ".join([*plain, *made]))
+
+
+def _write_by_place(
+    relation: duckdb.DuckDBPyRelation, folder: Path, name: str, file: str = "part"
+) -> tuple[tuple[str, str], ...]:
+    """Write a folder for each site, in it one for each year; the columns."""
+    there = folder / name
+    there.mkdir(parents=True, exist_ok=True)
+    relation.write_parquet(
+        str(there), partition_by=[*_PLACE], filename_pattern=f"{file}_{{i}}", overwrite=True
+    )
+    if not any(there.iterdir()):
+        place = there / f"site={quote(SITE, safe='')}" / f"year={_NONE}"
+        place.mkdir(parents=True)
+        empty = relation.project(f"* EXCLUDE ({', '.join(_PLACE)})")
+        empty.write_parquet(str(place / f"{file}_0.parquet"))
+    return tuple(_columns(relation))
+
+
+def _write_samples_by_place(
+    connection: duckdb.DuckDBPyConnection,
+    relation: duckdb.DuckDBPyRelation,
+    folder: Path,
+    name: str,
+    decoded: Callable[[bytes], np.ndarray],
+) -> tuple[tuple[str, str], ...]:
+    """Write the samples of a table into a table of their own, some waveforms a file."""
+    import pandas as pd
+
+    keys = [*_SAMPLES[name.partition("/")[2].removesuffix("_samples")], *_PLACE]
+    packed = relation.project(", ".join([*keys, _PACKED[1]])).order(", ".join([*_PLACE, *keys]))
+    reading, written = connection.cursor().execute(packed.sql_query()), 0
+    with duckdb.connect(":memory:") as memory:
+        while some := reading.fetchmany(_WAVEFORMS_AT_ONCE):
+            frame = pd.DataFrame(some, columns=[*keys, "acceleration_g"], dtype=object)
+            frame["acceleration_g"] = frame["acceleration_g"].map(decoded)
+            plain = memory.from_df(frame).project("* REPLACE (year::BIGINT AS year)")
+            _write_by_place(plain, folder, name, f"part_{written:07}")
+            written += len(some)
+    none = packed.limit(0).project(f"{', '.join(keys)}, NULL::DOUBLE[] AS acceleration_g")
+    return tuple(_columns(none)) if written else _write_by_place(none, folder, name)
 
 
 def _write_table(relation: duckdb.DuckDBPyRelation, folder: Path, name: str) -> WrittenFile:

@@ -281,7 +281,32 @@ Into a store that holds other records, without states of use, plans, certificate
 """
 
 
-def export_record(session: Session, folder: Path, licence: str | None = None) -> Export:
+_PARQUET_README = """\
+A durability record, exported {exported_at} by {exported_by} from {store}, as Parquet.
+Licence: {licence}.
+
+{about}                       what each table and column holds (JSON Schema), units, words,
+                                  SHA-256 of each file
+views/NAME/site=SITE/year=YEAR/   the present state, amendments applied: valid_drops and others
+tables/NAME/site=SITE/year=YEAR/  every table as it was first written, with the amendments and the
+                                  entries that keys in the rows refer to
+tables/waveform_samples/          waveforms in g, one row each: waveform_id, acceleration_g
+
+Keys are text; times are as the bench clock showed them, without a zone; columns that end in _utc
+are UTC. 1 g is {gravity} m/s2. Site and year of a row are in the names of its folders: the year of
+its drop, else of its inspection, else of its entry. Read a table by the folder of its name:
+    DuckDB   FROM read_parquet('views/valid_drops/**/*.parquet', hive_partitioning = true)
+    Spark    spark.read.parquet("views/valid_drops")
+    pandas   pandas.read_parquet("views/valid_drops")
+A store is made of an export without --format only.
+"""
+
+PARQUET = "parquet"
+
+
+def export_record(
+    session: Session, folder: Path, licence: str | None = None, *, as_parquet: bool = False
+) -> Export:
     """Write the whole record as open files.
 
     Parameters
@@ -292,6 +317,8 @@ def export_record(session: Session, folder: Path, licence: str | None = None) ->
         Where it goes: a new folder, or an empty one.
     licence : str, optional
         Under which others may use it.
+    as_parquet : bool
+        Tables and views as Parquet by site and year, for engines of several machines.
 
     Returns
     -------
@@ -310,11 +337,15 @@ def export_record(session: Session, folder: Path, licence: str | None = None) ->
     try:
         shutil.rmtree(building, ignore_errors=True)
         building.mkdir()
-        files, state = archive.write_files(session.store, building, decode)
+        write = archive.write_partitions if as_parquet else archive.write_files
+        files, state = write(session.store, building, decode)
         about = _about(session, building, files, state, licence or NOT_STATED)
+        if as_parquet:
+            about["format"] = PARQUET
         text = json.dumps(about, ensure_ascii=False, indent=1)
         (building / ABOUT_FILE).write_text(text + "\n", encoding="utf-8")
-        (building / README_FILE).write_text(_readme(about), encoding="utf-8")
+        words = _PARQUET_README if as_parquet else _README
+        (building / README_FILE).write_text(_readme(words, about), encoding="utf-8")
         if folder.exists():
             folder.rmdir()
         building.rename(folder)
@@ -323,7 +354,9 @@ def export_record(session: Session, folder: Path, licence: str | None = None) ->
     finally:
         shutil.rmtree(building, ignore_errors=True)
     rows = {each.name: each.rows for each in files}
-    return Export(str(folder), len(files) + 2, rows["today/drops.csv"], about["licence"])
+    drops = rows["views/every_drop" if as_parquet else "today/drops.csv"]
+    count = sum(len(each.get("parts", "1")) for each in about["files"])
+    return Export(str(folder), count + 2, drops, about["licence"])
 
 
 def import_record(session: Session, folder: Path) -> Export:
@@ -413,7 +446,7 @@ def _about(
         "files": [
             {
                 "file": each.name,
-                "sha256": sha256(folder / each.name),
+                **_digests(folder, each.name),
                 "rows": each.rows,
                 "row": {
                     "$schema": "https://json-schema.org/draft/2020-12/schema",
@@ -426,6 +459,18 @@ def _about(
             }
             for each in files
         ],
+    }
+
+
+def _digests(folder: Path, name: str) -> dict[str, Any]:
+    """Of a file its digest; of a folder the files in it, each with its own."""
+    if (folder / name).is_file():
+        return {"sha256": sha256(folder / name)}
+    parts = sorted((folder / name).rglob("*.parquet"))
+    return {
+        "parts": [
+            {"file": part.relative_to(folder).as_posix(), "sha256": sha256(part)} for part in parts
+        ]
     }
 
 
@@ -459,8 +504,8 @@ def _column(table: str, name: str, type_: str) -> dict[str, Any]:
     return told
 
 
-def _readme(about: Mapping[str, Any]) -> str:
-    return _README.format(
+def _readme(words: str, about: Mapping[str, Any]) -> str:
+    return words.format(
         about=ABOUT_FILE,
         samples=archive.SAMPLES_FILE,
         gravity=about["standard_gravity_m_s2"],
@@ -471,6 +516,10 @@ def _readme(about: Mapping[str, Any]) -> str:
 def _read_about(folder: Path) -> dict[str, Any]:
     try:
         about = json.loads(read_whole(folder / ABOUT_FILE))
+        if about.get("format") == PARQUET:
+            raise UnusableCall(
+                f"{folder}: an export as Parquet makes no store; export without --format"
+            )
         named = {str(each["file"]) for each in about["files"] if each.keys() >= {"sha256", "rows"}}
         step, licence = int(about["schema_step"]), str(about["licence"])
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):

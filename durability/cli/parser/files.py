@@ -232,6 +232,13 @@ def export(made: Parser) -> None:
     made.add_argument(
         "--licence", metavar="WORDS", help="licence under which others may use the record"
     )
+    made.add_argument(
+        "--format",
+        choices=("csv", "parquet"),
+        default="csv",
+        help="csv: tables that any program opens and import record takes back; parquet: tables and"
+        " views by site and year, for engines of several machines (default %(default)s)",
+    )
     common.quiet(made)
 
 

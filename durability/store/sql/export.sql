@@ -7,6 +7,14 @@ FROM duckdb_tables()
 WHERE database_name = current_database() AND schema_name = 'main' AND NOT temporary
 ORDER BY table_oid;
 
+-- name: views
+-- Views of the store by name.
+SELECT view_name
+FROM duckdb_views()
+WHERE database_name = current_database() AND schema_name = 'main' AND NOT internal
+    AND NOT temporary
+ORDER BY view_name;
+
 -- name: columns
 -- Columns of the store's tables, then of its views, in their order.
 SELECT c.table_name, v.view_name IS NOT NULL AS is_view, c.column_name, c.data_type
@@ -80,6 +88,9 @@ SELECT count(nextval($sequence)) FROM range($last);
 
 -- name: read_parquet
 SELECT * FROM read_parquet($path);
+
+-- name: rows_of_parquet
+SELECT sum(num_rows)::BIGINT FROM parquet_file_metadata($path);
 
 -- name: words_of_parquet
 SELECT decode(key), decode(value)
