@@ -48,7 +48,7 @@ def test_the_program_says_what_it_said_before(golden, part):
         kept = (answers.HERE / name).read_text(encoding="utf-8").splitlines()
         said = golden.text(name).splitlines()
         if not alike(kept, said):
-            differing = unified_diff(kept, said, "kept", "said now", n=2, lineterm="")
+            differing = list(unified_diff(kept, said, "kept", "said now", n=2, lineterm=""))
             told += [f"tests/golden/{name} differs", *differing[:_SHOWN_LINES]]
     if told:
         pytest.fail(
