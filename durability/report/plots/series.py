@@ -57,16 +57,14 @@ def draw_series(panel: Axes, picture: SeriesPicture, *, damage: bool = True) -> 
             label="_level",
         )
     elif trend.drop_number.size == 1:
-        panel.errorbar(
+        panel.vlines(
             trend.drop_number,
-            trend.level_g,
-            yerr=[trend.level_g - trend.level_lower_g, trend.level_upper_g - trend.level_g],
-            ecolor=look.BAND,
-            elinewidth=5,
-            color=look.BLUE,
-            marker="_",
-            markersize=9,
+            trend.level_lower_g,
+            trend.level_upper_g,
+            colors=look.BAND,
+            linewidth=5,
         )
+        panel.plot(trend.drop_number, trend.level_g, "_", color=look.BLUE, markersize=9)
     if picture.forecast.limit_g is not None:
         panel.axhline(picture.forecast.limit_g, label="_limit", **look.LIMIT)
     _scatter(panel, trend.drop_number, trend.peak_g, look.READING, scale, "readings")
