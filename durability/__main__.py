@@ -8,7 +8,6 @@ import sys
 from collections.abc import Sequence
 from contextlib import suppress
 from io import TextIOWrapper, UnsupportedOperation
-from pathlib import Path
 
 from durability.cli.parser import make_parser, meant
 from durability.record.errors import DurabilityError, UnusableCall, complain
@@ -29,7 +28,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """
     for name in ("stdout", "stderr"):
         if getattr(sys, name) is None:  # closed by the caller
-            setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))  # noqa: SIM115
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: PTH123, SIM115
     for stream, errors in ((sys.stdout, "backslashreplace"), (sys.stdin, "replace")):
         if isinstance(stream, TextIOWrapper):  # else the caller's own
             with suppress(UnsupportedOperation):  # the caller has read from it

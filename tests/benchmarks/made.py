@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -31,12 +32,12 @@ def write_drops(path: Path, peak_g: np.ndarray, *, bad_share: float = 0.0, first
         for at, own in enumerate(peak_g, start=first):
             lines = []
             for number, value in enumerate(own, start=1):
-                day, hour = 1 + (number - 1) % 28, 8 + (number - 1) // 28 % 12
+                day = date(2024, 1, 1) + timedelta(days=number)
                 cells = [
                     f"S{at:05d}",
                     str(number),
                     f"{value:.1f}",
-                    f"2026-{1 + (number - 1) // 336 % 10:02d}-{day:02d}T{hour:02d}:30+01:00",
+                    f"{day}T08:30+01:00",
                     f"C{at:05d}",
                     f"M{at // 20:04d}",
                     f"D{at % 50:02d}",

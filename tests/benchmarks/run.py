@@ -22,7 +22,8 @@ from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
-PROGRAM = (sys.executable, "-m", "durability")
+PROGRAM = (sys.executable, "-c", "from durability.__main__ import main; raise SystemExit(main())")
+"""As the installed command starts."""
 
 
 @dataclass(frozen=True)

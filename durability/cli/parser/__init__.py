@@ -98,8 +98,9 @@ def make_parser(only: str | None = None) -> argparse.ArgumentParser:
     commands = top.commands()
     for name in (only,) if only in _COMMANDS else _COMMANDS:
         module, help_ = _COMMANDS[name]
-        made = commands.add_parser(name, help=help_, description=help_)
-        if only in (None, name):
+        is_filled = only in (None, name)
+        made = commands.add_parser(name, help=help_, description=help_, add_help=is_filled)
+        if is_filled:
             fill = getattr(
                 importlib.import_module(f"durability.cli.parser.{module}"),
                 f"{name}_" if name in ("import", "help") else name,

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import argparse
+import os
 import re
 from collections.abc import Callable
 from functools import partial
 from typing import Any, NoReturn
 
-from durability.record import units
 from durability.record.errors import complain, one_line
+
+# Each of its words would be looked up in folders of translations, of which it has none.
+argparse._ = lambda words: words  # type: ignore[attr-defined]
 
 REPLACED = {
     "--decimal-comma": "--decimal comma",
@@ -34,6 +37,16 @@ def _nearest(word: str, known: list[str]) -> str:
 
 class _Formatter(argparse.HelpFormatter):
     """Wraps a paragraph and leaves lines that are set by hand, the examples, as they are."""
+
+    def __init__(self, prog: str, **options: Any) -> None:
+        # argparse would load shutil for the width.
+        columns = os.environ.get("COLUMNS", "")
+        if not columns.isdecimal() or not int(columns):
+            try:
+                columns = str(os.get_terminal_size(1).columns or 80)
+            except OSError:
+                columns = "80"
+        super().__init__(prog, **{"width": int(columns) - 2, **options})
 
     def _fill_text(self, text: str, width: int, indent: str) -> str:
         if "\n" in text:
@@ -157,6 +170,8 @@ def json_option(made: Any) -> None:
 
 def shown_units(made: Any) -> None:
     """Take the units in which quantities are shown."""
+    from durability.record import units
+
     made.add_argument(
         "--units",
         dest="shown_in",
@@ -263,20 +278,38 @@ def _typed(read: Callable[[str], float], right: str) -> Callable[[str], float]:
     return typed
 
 
-def _taken(quantity: units.Quantity) -> Callable[[str], float]:
-    """What takes a quantity with or without its unit."""
-    unit = f", in {quantity.unit} or with its unit" if quantity.unit else ""
-    return _typed(
-        partial(units.read, quantity=quantity), f"not a number{unit}, like {quantity.like}"
-    )
+def _taken(name: str) -> Callable[[str], float]:
+    """What takes a quantity, a name of ``record.units``, with or without its unit."""
+
+    def typed(text: str) -> float:
+        from durability.record import units
+
+        quantity: units.Quantity = getattr(units, name)
+        unit = f", in {quantity.unit} or with its unit" if quantity.unit else ""
+        read = partial(units.read, quantity=quantity)
+        return _typed(read, f"not a number{unit}, like {quantity.like}")(text)
+
+    return typed
 
 
-length, acceleration = _taken(units.LENGTH), _taken(units.ACCELERATION)
-rest_time, frequency = _taken(units.REST_TIME), _taken(units.FREQUENCY)
-sensitivity = _taken(units.SENSITIVITY)
-plain_number = _typed(partial(units.read, quantity=None), "not a number, like 10")
-percentage, share = _taken(units.PERCENTAGE), _taken(units.SHARE)
-rise = _typed(units.read_rise, "not a fraction, like 0.5, or 50%")
+def _read_plain(text: str) -> float:
+    from durability.record import units
+
+    return units.read(text, None)
+
+
+def _read_rise(text: str) -> float:
+    from durability.record import units
+
+    return units.read_rise(text)
+
+
+length, acceleration = _taken("LENGTH"), _taken("ACCELERATION")
+rest_time, frequency = _taken("REST_TIME"), _taken("FREQUENCY")
+sensitivity = _taken("SENSITIVITY")
+plain_number = _typed(_read_plain, "not a number, like 10")
+percentage, share = _taken("PERCENTAGE"), _taken("SHARE")
+rise = _typed(_read_rise, "not a fraction, like 0.5, or 50%")
 
 
 def pool(made: Any) -> None:

@@ -82,15 +82,22 @@ JOIN staged AS f ON f.staged_order = r.first_order
 WHERE k.staged_order > r.first_order;
 
 -- name: check_drops_closed
+WITH closed AS MATERIALIZED (
+    SELECT t.staged_order, t.file_name, t.source_row, t.series, t.drop_number, s.series_id
+    FROM staged AS t
+    JOIN series AS s ON s.code = t.series
+    JOIN latest_amendment AS a ON a.record_id = s.series_id
+    WHERE a.record_table = 'series' AND a.column_name = 'status' AND a.new_value = 'closed'
+), stored AS (
+    -- Of these series alone: the drops of all others need not be read.
+    SELECT series_id, drop_number FROM drops WHERE series_id IN (SELECT series_id FROM closed)
+)
 SELECT
-    t.staged_order, t.file_name, t.source_row, 'series' AS "column", t.series AS value,
+    staged_order, file_name, source_row, 'series' AS "column", series AS value,
     false AS is_duplicate, NULL AS reason
-FROM staged AS t
-JOIN series AS s ON s.code = t.series
-JOIN latest_amendment AS a ON a.record_id = s.series_id
-WHERE a.record_table = 'series' AND a.column_name = 'status' AND a.new_value = 'closed'
-    AND NOT EXISTS (FROM drops AS d
-        WHERE d.series_id = s.series_id AND d.drop_number = t.drop_number);
+FROM closed AS c
+WHERE NOT EXISTS (FROM stored AS d
+    WHERE d.series_id = c.series_id AND d.drop_number = c.drop_number);
 
 -- name: check_drops_full_scale
 -- A reading above what its sensor can give is none; a void one may stand.
