@@ -19,11 +19,15 @@ WITH shocks AS (
     FROM device_shocks
     WHERE device IN (SELECT specimen FROM all_specimens WHERE kind = 'device')
     GROUP BY device, device_model
+), looks AS (
+    SELECT k.*, t.inspected_at_utc
+    FROM device_looks AS k
+    JOIN timed_inspections AS t ON t.inspection_id = k.inspection_id
 ), first_failed AS (
     SELECT *
-    FROM device_looks
+    FROM looks
     WHERE failed > 0 AND drops_before > 0
-    QUALIFY row_number() OVER (PARTITION BY device ORDER BY inspected_at, inspection_id) = 1
+    QUALIFY row_number() OVER (PARTITION BY device ORDER BY inspected_at_utc, inspection_id) = 1
 ), fails AS (
     SELECT inspection_id, string_agg("function", ', ' ORDER BY "function") AS functions
     FROM all_checks
@@ -31,7 +35,7 @@ WITH shocks AS (
     GROUP BY inspection_id
 ), followed AS (
     SELECT
-        s.device, s.device_model, c.functions, f.inspected_at AS failed_at,
+        s.device, s.device_model, c.functions, f.inspected_at_utc AS failed_at,
         coalesce(f.drops_before, s.drops) AS drops,
         coalesce(f.last_dropped_at, s.last_dropped_at) AS last_dropped_at,
         f.days_since_drop AS failed_by_days
@@ -47,10 +51,10 @@ SELECT
         WHEN count(g.inspection_id) > 0 THEN 'works' ELSE 'not looked at' END AS state,
     max(g.days_since_drop) AS works_until_days, d.failed_by_days, d.functions
 FROM followed AS d
-LEFT JOIN device_looks AS g
+LEFT JOIN looks AS g
     ON g.device = d.device AND g.failed = 0 AND g.passed > 0
     AND g.last_dropped_at = d.last_dropped_at
-    AND (d.failed_at IS NULL OR g.inspected_at < d.failed_at)
+    AND (d.failed_at IS NULL OR g.inspected_at_utc < d.failed_at)
 GROUP BY d.device, d.device_model, d.failed_at, d.drops, d.last_dropped_at, d.failed_by_days,
     d.functions
 ORDER BY d.failed_by_days NULLS LAST, d.device

@@ -22,23 +22,26 @@
 -- example (demo): K07 | buttons | 2026-05-19 | 2026-06-23 | – | – | 0 | 0 | – | 0 | no | side button sticks
 WITH looks AS (
     SELECT
-        c.device, c.function, c.outcome, c.note, c.inspected_at, k.drops_before,
-        k.last_dropped_at, k.days_since_drop
+        c.device, c.function, c.outcome, c.note, c.inspected_at, t.inspected_at_utc,
+        k.drops_before, k.last_dropped_at, k.days_since_drop
     FROM all_checks AS c
     JOIN device_looks AS k ON k.inspection_id = c.inspection_id
+    JOIN timed_inspections AS t ON t.inspection_id = c.inspection_id
 ), first_failed AS (
     SELECT *
     FROM looks
     WHERE outcome = 'fail'
-    QUALIFY row_number() OVER (PARTITION BY device, function ORDER BY inspected_at) = 1
+    QUALIFY row_number() OVER (PARTITION BY device, function ORDER BY inspected_at_utc) = 1
 ), latent AS (
     SELECT
         f.device, f.function, f.note, f.drops_before, f.last_dropped_at,
-        f.inspected_at AS failed_at, f.days_since_drop AS failed_by_days,
-        max(p.inspected_at) AS passed_at
+        f.inspected_at AS failed_at, f.inspected_at_utc AS failed_at_utc,
+        f.days_since_drop AS failed_by_days,
+        max_by(p.inspected_at, p.inspected_at_utc) AS passed_at
     FROM first_failed AS f
     JOIN looks AS p
-        ON p.device = f.device AND p.function = f.function AND p.inspected_at < f.inspected_at
+        ON p.device = f.device AND p.function = f.function
+        AND p.inspected_at_utc < f.inspected_at_utc
         AND p.outcome IN ('pass', 'degraded') AND p.drops_before = f.drops_before
     WHERE f.days_since_drop > 0 OR f.drops_before = 0
     GROUP BY ALL
@@ -53,7 +56,7 @@ SELECT
     EXISTS (
         SELECT 1 FROM looks AS p
         WHERE p.device = l.device AND p.function = l.function AND p.outcome = 'pass'
-            AND p.inspected_at > l.failed_at) AS passed_again,
+            AND p.inspected_at_utc > l.failed_at_utc) AS passed_again,
     l.note
 FROM latent AS l
 LEFT JOIN device_shocks AS s ON s.device = l.device AND s.dropped_at <= l.last_dropped_at

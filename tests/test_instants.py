@@ -78,6 +78,24 @@ def test_a_look_at_a_device_knows_the_drops_before_it_by_the_instant(run, tmp_pa
     assert [row[1] for row in rows] == [1, 2, 2]
 
 
+def test_questions_on_failures_order_the_inspections_of_a_day_by_the_instant(run, tmp_path):
+    """Passed at 20:00 in Tokyo, eight hours before it failed at 19:00 in London."""
+    run("init")
+    (tmp_path / "drops.csv").write_text(
+        HEAD + "S,1,100,2026-03-02T09:00:00+00:00,K,M,R-1,device,1000\n"
+    )
+    run("import", "drops", "drops.csv")
+    (tmp_path / "checks.csv").write_text(
+        "device,function,outcome,inspected_at\n"
+        "R-1,sound,fail,2026-03-04T19:00:00+00:00\n"
+        "R-1,sound,pass,2026-03-04T20:00:00+09:00\n"
+    )
+    run("import", "inspections", "checks.csv")
+    assert len(run("query", "latent_failures", "--json").json["rows"]) == 1
+    rows = run("query", "days_from_last_drop_to_failure", "--json").json["rows"]
+    assert [row[4] for row in rows] == ["failed later"]
+
+
 def test_a_time_without_an_offset_has_that_of_the_times_before_it(run, tmp_path):
     run("init")
     kept(
