@@ -45,7 +45,7 @@ def flags(
     orientation: str | None,
     later: tuple[LaterImpact, ...],
     dropout: tuple[int, int] | None,
-    at_top: tuple[float, float] | None,
+    at_top: NearTop | None,
     at_half: float,
     has_pairs: bool,
 ) -> tuple[PulseFlag, ...]:
@@ -69,8 +69,8 @@ def flags(
         Impacts after the first.
     dropout : (int, int) or None
         First sample and length of a stretch that was lost.
-    at_top : (float, float) or None
-        Share of the duration near the top, and most that is usual.
+    at_top : NearTop or None
+        How broad the pulse is near its top.
     at_half : float
         Samples above half the peak.
     has_pairs : bool
@@ -152,12 +152,20 @@ def find_flat_top(
     return FlatTop(run, event.polarity * top, may_be_trapezoid=silent and long)
 
 
-def share_at_top(
-    filtered_g: FloatArray, pulse: Pulse, noise_g: float
-) -> tuple[float, float] | None:
-    """Share of the duration within which a pulse is near its top, and most that is usual.
+@dataclass(frozen=True, slots=True)
+class NearTop:
+    """How broad a pulse is near its top."""
 
-    None when noise hides it.
+    share: float
+    """Of the duration within which it is near its top."""
+    breadth: float
+    """Width at 65 % of the peak over the duration, plus width at 80 % over that at 30 %."""
+    usual: float
+    """Most that the breadth usually is."""
+
+
+def near_top(filtered_g: FloatArray, pulse: Pulse, noise_g: float) -> NearTop | None:
+    """How broad a pulse is near its top; None when noise hides it.
 
     Parameters
     ----------
@@ -170,12 +178,18 @@ def share_at_top(
     """
     if noise_g > limit.NOISE_AT_TOP * pulse.peak_g or not pulse.is_whole:
         return None
-    level_g = limit.NEAR_TOP_FRACTION * pulse.peak_g
-    before, behind = sides_at(filtered_g, pulse, level_g)
+    before, behind = sides_at(filtered_g, pulse, limit.NEAR_TOP_FRACTION * pulse.peak_g)
+    low, middle = (
+        sum(sides_at(filtered_g, pulse, fraction * pulse.peak_g))
+        for fraction in limit.BREADTH_FRACTIONS
+    )
     flanks = (pulse.peak - before - pulse.rise, pulse.fall - pulse.peak - behind)
     is_ramp = min(flanks) < limit.CLIFF_OF_DURATION * pulse.duration
-    most = limit.SATURATED_RAMP_FRACTION if is_ramp else limit.SATURATED_FRACTION
-    return (before + behind) / pulse.duration, most
+    return NearTop(
+        share=(before + behind) / pulse.duration,
+        breadth=middle / pulse.duration + (before + behind) / low,
+        usual=limit.USUAL_RAMP_BREADTH if is_ramp else limit.USUAL_BREADTH,
+    )
 
 
 def find_dropout(
@@ -197,10 +211,16 @@ def find_dropout(
     """
     reach = max(int(pulse.duration), 4)
     begin = max(int(min(pulse.rise, event.onset)) - reach, 0)
-    y = event.polarity * (record_g[begin : int(max(pulse.fall, event.stop)) + reach + 1])
+    # What is lost may cut the pulse short, and come back behind it.
+    end = int(max(pulse.fall, event.stop)) + 3 * reach + 1
+    y = event.polarity * record_g[begin:end]
     y -= event.polarity * baseline.level_g
     if y.size < 8:
         return None
+    own = slice(max(int(pulse.rise) - 1 - begin, 0), int(pulse.fall) + 2 - begin)
+    held = _held(y[own], step_g, pulse.peak_g, baseline)
+    if held is not None:
+        return begin + own.start + held[0], held[1]
     noise_g = max(baseline.jitter_g, step_g / np.sqrt(12.0))
     steps = np.diff(y)
     size = np.abs(np.pad(steps, 1))
@@ -221,9 +241,45 @@ def find_dropout(
                 return begin + int(first), int(length)
     for gone, back in pairwise(jumps):
         inside = y[gone + 1 : back + 1]
-        if steps[gone] * steps[back] < 0.0 and np.ptp(inside) <= 8.0 * noise_g:
+        # One or two samples on a level may be ringing, unless they are back at the baseline.
+        is_ringing = inside.size < 3 and inside.min() > limit.PULSE_EDGE_FRACTION * pulse.peak_g
+        is_level = steps[gone] * steps[back] < 0.0 and np.ptp(inside) <= 8.0 * noise_g
+        if is_level and not is_ringing:
             return begin + int(gone) + 1, int(inside.size)
     return None
+
+
+def _held(
+    pulse_g: FloatArray, step_g: float, peak_g: float, baseline: Quiet
+) -> tuple[int, int] | None:
+    """First sample and length of equal samples on a pulse that neither noise nor rounding makes.
+
+    The chance of so many in a row is that of normal noise falling within one step each time, about
+    a line from the sample before them to that behind: noise, or a slope, leaves them apart. Two in
+    a row prove nothing, and equal samples that nothing exceeds are those of a limit.
+    """
+    is_silent = baseline.noise_g < 0.5 * step_g
+    noise_g = max(baseline.noise_g if is_silent else baseline.jitter_g, step_g / np.sqrt(12.0))
+    turns = np.flatnonzero(np.diff(pulse_g, prepend=np.nan, append=np.nan) != 0.0)
+    first, length = turns[:-1], np.diff(turns)
+    level_g = pulse_g[first]
+    of_note = (length > 2) & (first > 0) & (first + length < pulse_g.size)
+    of_note &= (level_g > limit.PULSE_EDGE_FRACTION * peak_g) & (level_g < pulse_g.max())
+    first, length = first[of_note], length[of_note]
+    if not first.size:
+        return None
+    same_step = 1.0 if is_silent else min(step_g / (2.5 * noise_g), 1.0)
+    chance = (length - 1.0) * np.log(same_step)
+    if same_step < 1.0:
+        chance -= 0.5 * np.log(length)
+    # Rounding and noise move either end; what is beyond is a slope that the samples don't follow.
+    climb_g = np.abs(pulse_g[first + length] - pulse_g[first - 1]) - 2.0 * (step_g + noise_g)
+    slope_g = np.maximum(climb_g, 0.0) / (length + 1.0)
+    chance -= (slope_g / noise_g) ** 2 * length * (length**2 - 1.0) / 24.0
+    best = int(np.argmin(chance))
+    if chance[best] + np.log(pulse_g.size) > np.log(limit.DROPOUT_BY_CHANCE):
+        return None
+    return int(first[best]), int(length[best])
 
 
 def has_two_values_a_stamp(record_g: FloatArray) -> bool:
@@ -239,10 +295,11 @@ def has_two_values_a_stamp(record_g: FloatArray) -> bool:
     if steps.size > limit.FEWEST_STEPS and max(pair, apart) > limit.PAIRS_WIDER * min(pair, apart):
         return True
     for pairs, between in ((steps[::2], steps[1::2]), (steps[1::2], steps[2::2])):
-        moved, back = pairs[pairs != 0.0], between[between != 0.0]
-        if min(moved.size, back.size) < limit.FEWEST_PAIRS:
+        moved, back = np.count_nonzero(pairs), np.count_nonzero(between)
+        if min(moved, back) < limit.FEWEST_PAIRS:
             continue
-        up, up_between = float(np.mean(moved > 0.0)), float(np.mean(back > 0.0))
+        up = np.count_nonzero(pairs > 0.0) / moved
+        up_between = np.count_nonzero(between > 0.0) / back
         if abs(up - 0.5) > limit.PAIRS_ALIKE and (up - 0.5) * (up_between - 0.5) < -0.08:
             return True
     return False
@@ -274,16 +331,18 @@ def _dropout(lost: tuple[int, int] | None) -> PulseFlag | None:
     return PulseFlag("dropout", float(lost[1]), None, words, voids=True)
 
 
-def _saturated(at_top: tuple[float, float] | None) -> PulseFlag | None:
-    if at_top is None or not at_top[1] < at_top[0] < limit.TRAPEZOID_FRACTION:
+def _saturated(at_top: NearTop | None) -> PulseFlag | None:
+    if at_top is None or at_top.share >= limit.TRAPEZOID_FRACTION:
+        return None
+    if at_top.breadth <= at_top.usual:
         return None
     words = (
-        f"saturated: {100.0 * at_top[0]:.0f} % of the duration is above"
-        f" {100.0 * limit.NEAR_TOP_FRACTION:.0f} % of the peak, where up to"
-        f" {100.0 * at_top[1]:.0f} % is usual: probably an amplifier near its limit, and then the"
-        " peak is higher"
+        f"saturated: {100.0 * at_top.share:.0f} % of the duration is above"
+        f" {100.0 * limit.NEAR_TOP_FRACTION:.0f} % of the peak, breadth near the top"
+        f" {at_top.breadth:.2f} where up to {at_top.usual:.2f} is usual: probably an amplifier near"
+        " its limit, and then the peak is higher"
     )
-    return PulseFlag("saturated", *at_top, words, voids=False)
+    return PulseFlag("saturated", at_top.breadth, at_top.usual, words, voids=False)
 
 
 def _two_values_a_stamp() -> PulseFlag:
@@ -415,7 +474,7 @@ def notes(
     velocity_ratio: float | None,
     orientation: str | None,
     flat_top: FlatTop | None,
-    at_top: tuple[float, float] | None,
+    at_top: NearTop | None,
     fall: tuple[float, float] | None,
     drop_height_mm: float | None,
     hum: Hum | None,
@@ -439,9 +498,9 @@ def notes(
                 f"Hz times {duration_ms:.3g} ms is {product:.2g}, "
                 f"{limit.MIN_RESONANCE_TIMES_DURATION:g} is needed"
             )
-    if at_top is not None and flat_top is None and at_top[0] >= limit.TRAPEZOID_FRACTION:
+    if at_top is not None and flat_top is None and at_top.share >= limit.TRAPEZOID_FRACTION:
         said.append(
-            f"flat top: {100.0 * at_top[0]:.0f} % of the duration is near the peak, as of a"
+            f"flat top: {100.0 * at_top.share:.0f} % of the duration is near the peak, as of a"
             " trapezoid; of a drop it is an amplifier at its limit, and then the peak is higher"
         )
     if before is None:

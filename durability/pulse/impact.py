@@ -52,21 +52,23 @@ class Quiet:
     """Indices into the record of the samples that it rests on."""
 
 
-def recorder_step_g(values_g: FloatArray) -> float:
-    """Smallest difference between values that differ; 0 when all are equal."""
-    steps = np.diff(np.unique(values_g))
+def recorder_step_g(ordered_g: FloatArray) -> float:
+    """Smallest difference between values that differ, given in rising order; 0 when none do."""
+    steps = np.diff(ordered_g)
     # Two prints of one reading may differ in the last bits: that is no step.
-    steps = steps[steps > 1e-9 * float(np.abs(values_g).max(initial=0.0))]
+    steps = steps[steps > 1e-9 * max(abs(float(ordered_g[0])), abs(float(ordered_g[-1])))]
     return float(steps.min()) if steps.size else 0.0
 
 
-def find_first_event(record_g: FloatArray) -> tuple[Event | None, bool]:
+def find_first_event(record_g: FloatArray, ordered_g: FloatArray) -> tuple[Event | None, bool]:
     """Extent of what may be the first impact, and whether it stands clear of the rest.
 
     Parameters
     ----------
     record_g : ndarray of shape (n_samples,)
         Unfiltered acceleration in g.
+    ordered_g : ndarray of shape (n_samples,)
+        The same in rising order: sorted once, it gives each median and the recorder's step.
 
     Returns
     -------
@@ -75,7 +77,10 @@ def find_first_event(record_g: FloatArray) -> tuple[Event | None, bool]:
     clear : bool
         Whether it is more than the record's own noise, hum and drift.
     """
-    record_g, noise_g = _first_look(record_g)
+    as_read_g = record_g
+    record_g, noise_g = _first_look(record_g, ordered_g)
+    if record_g is not as_read_g:
+        ordered_g = np.sort(record_g)
     head = record_g[:_HEAD_SAMPLES]
     # A record that begins in its impact has its quiet elsewhere.
     far = limit.FIRST_IMPACT_FRACTION * np.ptp(record_g)
@@ -83,12 +88,12 @@ def find_first_event(record_g: FloatArray) -> tuple[Event | None, bool]:
     # One that begins near its top would have its quiet there, and its impact upside down.
     begins_high = abs(level - end) > 0.5 * far and abs(level) > abs(end)
     begins_quiet = np.ptp(head) < far and not begins_high
-    rough = record_g - (level if begins_quiet else end if begins_high else np.median(record_g))
+    rough = record_g - (level if begins_quiet else end if begins_high else _middle(ordered_g))
     size = np.abs(rough)
     largest = float(size.max())
     if largest < limit.MIN_IMPACT_G:
         return None, False
-    swing = limit.CLEAR_OF_SWING * _spread(record_g)
+    swing = limit.CLEAR_OF_SWING * _spread(ordered_g)
     level = max(
         limit.FIRST_IMPACT_FRACTION * largest,
         min(max(6.0 * noise_g, swing), 0.5 * largest),
@@ -97,7 +102,7 @@ def find_first_event(record_g: FloatArray) -> tuple[Event | None, bool]:
     # One sample alone is a spike, unless the record has nothing better.
     pairs = np.flatnonzero(above[:-1] & above[1:])
     first = int(pairs[0]) if pairs.size else int(np.argmax(above))
-    clear = _stands_clear(record_g, largest, first)
+    clear = _stands_clear(record_g, ordered_g, largest, first)
     event = _extent(rough, first)
     onset = event.start
     reach = event.width + 1
@@ -113,18 +118,21 @@ def find_first_event(record_g: FloatArray) -> tuple[Event | None, bool]:
     return replace(event, onset=onset), clear
 
 
-def _first_look(record_g: FloatArray) -> tuple[FloatArray, float]:
+def _first_look(record_g: FloatArray, ordered_g: FloatArray) -> tuple[FloatArray, float]:
     """The record, averaged over as few samples as make its impact stand clear, and its noise."""
-    sums = np.concatenate(([0.0], np.cumsum(record_g - record_g[0])))
+    sums = None
     best, clearest = (record_g, 0.0), 0.0
     for span in (1, 3, 5, 9, 17, 33, 65, 129):
         if span > record_g.size // limit.LOOK_SPANS_PER_RECORD:
             break
-        looked_at = record_g
+        looked_at, middle = record_g, _middle(ordered_g)
         if span > 1:
+            if sums is None:
+                sums = np.concatenate(([0.0], np.cumsum(record_g - record_g[0])))
             means = (sums[span:] - sums[:-span]) / span + record_g[0]
             looked_at = np.pad(means, span // 2, mode="edge")
-        size = np.abs(looked_at - np.median(looked_at))
+            middle = float(np.median(looked_at))
+        size = np.abs(looked_at - middle)
         noise = 1.4826 * float(np.median(np.abs(np.diff(looked_at[::span])))) / np.sqrt(2.0)
         if noise * limit.CLEAR_OF_NOISE <= float(size.max()):
             return looked_at, noise
@@ -135,16 +143,32 @@ def _first_look(record_g: FloatArray) -> tuple[FloatArray, float]:
     return best
 
 
-def _spread(values_g: FloatArray) -> float:
-    """Standard deviation of normal values, however few others lie far off."""
-    return 1.4826 * float(np.median(np.abs(values_g - np.median(values_g))))
+def _middle(ordered: FloatArray) -> float:
+    """Median of values in rising order."""
+    half = ordered.size // 2
+    return float(ordered[half] if ordered.size % 2 else 0.5 * (ordered[half - 1] + ordered[half]))
 
 
-def _stands_clear(record_g: FloatArray, largest: float, first: int) -> bool:
+def _spread(ordered: FloatArray) -> float:
+    """Standard deviation of normal values in rising order, however few others are far off.
+
+    The values nearest the median are neighbours: among all stretches of so many, the one whose
+    further end is nearest.
+    """
+    middle, half = _middle(ordered), ordered.size // 2
+    nearest = (half,) if ordered.size % 2 else (half - 1, half)
+    off = [
+        float(np.maximum(middle - ordered[: ordered.size - k], ordered[k:] - middle).min())
+        for k in nearest
+    ]
+    return 1.4826 * sum(off) / len(off)
+
+
+def _stands_clear(record_g: FloatArray, ordered_g: FloatArray, largest: float, first: int) -> bool:
     """Whether the largest excursion is more than noise, hum or drift of the whole record."""
-    spread = _spread(record_g)
+    spread = _spread(ordered_g)
     # Where more than half the samples sit on one step, noise may still be 0.74 of it.
-    least = 0.75 * recorder_step_g(record_g)
+    least = 0.75 * recorder_step_g(ordered_g)
     # Gravity comes and goes with the fall: it may add to the noise, and is no impact.
     if largest >= limit.GRAVITY_G + limit.MIN_IMPACT_OVER_NOISE * max(spread, least):
         return True
@@ -203,8 +227,9 @@ def quiet_after(record_g: FloatArray, event: Event) -> Quiet | None:
         return None
     at = np.arange(record_g.size - length, record_g.size)
     stretch = record_g[at]
-    spread = max(_spread(stretch), _spread(np.diff(stretch)))
-    bounces = np.abs(stretch - np.median(stretch)) > limit.BOUNCE_SIGMAS * spread
+    ordered = np.sort(stretch)
+    spread = max(_spread(ordered), _spread(np.sort(np.diff(stretch))))
+    bounces = np.abs(stretch - _middle(ordered)) > limit.BOUNCE_SIGMAS * spread
     if spread > 0.0 and bounces.any():
         about = np.convolve(bounces, np.ones(2 * event.width + 1), "same") > 0.5
         still = ~about if np.count_nonzero(~about) >= length // 2 else ~bounces

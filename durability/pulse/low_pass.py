@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -63,9 +64,17 @@ def low_pass(acceleration_g: FloatArray, sample_rate_hz: float, cutoff_hz: float
 
 def squared_gain(length: int, sample_rate_hz: float, cutoff_hz: float) -> FloatArray:
     """Gain of both passes at the frequencies of a real transform of ``length`` samples."""
-    warped = np.tan(np.pi * np.minimum(np.fft.rfftfreq(length), 0.5 - 1e-9))
-    gain: FloatArray = 1.0 / (1.0 + (warped / np.tan(np.pi * cutoff_hz / sample_rate_hz)) ** 4)
+    ratio = _warped(length) / np.tan(np.pi * cutoff_hz / sample_rate_hz)
+    gain: FloatArray = 1.0 / (1.0 + np.square(np.square(ratio)))
     return gain
+
+
+@lru_cache(maxsize=8)
+def _warped(length: int) -> FloatArray:
+    """Tangent of half the angular frequency a sample; records of one recorder are of one length."""
+    warped: FloatArray = np.tan(np.pi * np.minimum(np.fft.rfftfreq(length), 0.5 - 1e-9))
+    warped.flags.writeable = False
+    return warped
 
 
 _BLOCKS_PER_S = 1500.0

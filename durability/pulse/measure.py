@@ -175,18 +175,18 @@ def measure_pulse(
     record_g = np.ascontiguousarray(acceleration_g, dtype=np.float64)
     _refuse_unusable(record_g, sample_rate_hz, low_pass_hz, channel_class)
 
-    as_read_g = record_g
-    event, clear = find_first_event(record_g)
+    as_read_g, ordered_g = record_g, np.sort(record_g)
+    event, clear = find_first_event(record_g, ordered_g)
     hum = find_hum(record_g, sample_rate_hz, event) if event is not None else None
     if hum is not None:
         record_g = record_g - hum.record_g
-        event, clear = find_first_event(record_g)
+        event, clear = find_first_event(record_g, np.sort(record_g))
     if event is None or not clear:
         return _nothing(as_read_g, sample_rate_hz)
     before = quiet_before(record_g, event)
     after = quiet_after(record_g, event)
     baseline = before or after or Quiet(0.0, 0.0, 0.0, 0.0, 0)
-    step_g = recorder_step_g(as_read_g)
+    step_g = recorder_step_g(ordered_g)
     jitter_g = max(baseline.jitter_g, step_g / np.sqrt(12.0))
     signal_g = event.polarity * (record_g - baseline.level_g)
     if signal_g[event.peak] < limit.MIN_IMPACT_G:
@@ -218,7 +218,7 @@ def measure_pulse(
         fall = find_fall(record_g, event, own_pulse, baseline.jitter_g, sample_rate_hz)
     later = _later_impacts(own_g, own_pulse, left_g, sample_rate_hz)
     flat_top = doubts.find_flat_top(as_read_g, step_g, event, own_pulse, baseline)
-    at_top = doubts.share_at_top(own_g, own_pulse, left_g)
+    at_top = doubts.near_top(own_g, own_pulse, left_g)
     flags = doubts.flags(
         record_g=record_g,
         step_g=step_g,

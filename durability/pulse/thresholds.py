@@ -146,13 +146,15 @@ over more than this fraction of the duration is then read as a trapezoid (0.82 w
 NEAR_TOP_FRACTION = 0.8
 """A pulse is near its top above this fraction of the peak."""
 
-SATURATED_FRACTION = 0.475
-"""Share of the duration near the top from which an amplifier near its limit is thought of: a
-half-sine stays there for 0.44, a haversine for 0.37 of its duration, both behind a limit (tanh) of
-0.8 of their peak for 0.56 and 0.47."""
+BREADTH_FRACTIONS = (0.3, 0.65)
+"""Fractions of the peak at which the breadth near the top is taken as well."""
 
-SATURATED_RAMP_FRACTION = 0.33
-"""The same where one flank is a cliff: a straight ramp stays there for 0.22 …"""
+USUAL_BREADTH = 1.17
+"""Breadth near the top from which an amplifier near its limit is thought of: 1.10 of a half-sine,
+0.98 of a haversine; behind a limit (tanh) of 0.8 of their peak 1.32 and 1.17."""
+
+USUAL_RAMP_BREADTH = 0.85
+"""The same where one flank is a cliff: 0.68 of a straight ramp, 0.97 behind such a limit …"""
 
 CLIFF_OF_DURATION = 0.12
 """… that is, falls from there within this part of the duration: a half-sine takes 0.28."""
