@@ -172,6 +172,11 @@ COUNTS = np.rint(PULSE_G / 0.01 + 100).astype(">i2")
 
 READ = {
     "wav of floats": ("a.wav", lambda: wav(FLOATS), {"units": "g"}),
+    "wav of floats up to 1": (
+        "a.wav",
+        lambda: wav((PULSE_G / 500).astype("<f4")),
+        {"full_scale_g": 500.0},
+    ),
     "wav of 16 bits": (
         "a.wav",
         lambda: wav(np.rint(PULSE_G / 500 * 32768).astype("<i2")),

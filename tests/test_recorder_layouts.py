@@ -75,7 +75,11 @@ def test_a_gain_in_any_words_stops_volts_until_it_is_divided_out(words, tmp_path
 
 @pytest.mark.parametrize(
     "words",
-    ["Attenuation: 10", "Probe,10:1", "Probe: 10X", "Dämpfung: 20 dB", "Abschwaechung: 10-fach"],
+    [
+        *("Attenuation: 10", "Probe,10:1", "Probe: 10X", "Dämpfung: 20 dB", "Probe: 1:10"),
+        *("Abschwaechung: 10-fach", "Shunt: 10", "Shunt ratio = 10", "Step-down: 10"),
+        *("Spannungsteiler: 10", "Pont diviseur: 10", "Partitore: 10:1", "Atenuador: 20 dB"),
+    ],
 )
 def test_what_takes_off_a_tenth_is_a_gain_of_a_tenth(words, tmp_path):
     with pytest.raises(WaveformUnreadable, match=r"--gain 0\.1, or"):
@@ -89,7 +93,9 @@ Gain: 1 | Gain: 0 dB | Gain,1.0 | Gain: x1 | Gain: unity | Gain: off | Probe: 1X
 Charge amplifier: 1 mV/pC | CH2 gain: 10 | Gain error: 0.05 % | Amplifier model: 5134 | Gain: 100 %
 Amplifier serial number: 10 | Vertical gain: 0.5 V/div | Gain bandwidth: 10 MHz | Amplifier: 5134B
 Again 10 drops | Conditioner: 480C02 | Amplifier date: 2026-01-02 | Verstärkung: 1,0 | Amplitude: 10
-[Channel 2]\nGain: 10 | No;Name;Gain\n1;CH2;10""".replace("\n", " | ", 3)
+Shunt resistance: 10 kOhm | Signal to noise ratio: 60 dB | Pad: EPE 20 | Averages: x4
+Sample rate divider: 10 | Step number: 10 | Rapport: 10/2026 | Damping ratio: 0.7
+[Channel 2]\nGain: 10 | No;Name;Gain\n1;CH2;10""".replace("\n", " | ", 5)
 
 
 @pytest.mark.parametrize("words", NO_GAIN.split(" | "))
@@ -105,6 +111,22 @@ def test_a_table_of_channels_states_a_gain_for_each(tmp_path):
     is_read(tmp_path, content, channel="CH2", mv_per_g=10.0)
     with pytest.raises(WaveformUnreadable, match="'Gain 10'"):
         read(tmp_path, content, channel="CH1", mv_per_g=10.0)
+
+
+def test_a_multiplier_is_for_whoever_reads_and_stops_g_too(tmp_path):
+    content = "Multiplier: 10\nTime (s),Accel (g)\n" + timed()
+    with pytest.raises(WaveformUnreadable, match="'Multiplier 10' and not whether"):
+        read(tmp_path, content)
+    is_read(tmp_path, content, gain=1.0)
+
+
+def test_extremes_of_each_stretch_are_named_as_such(tmp_path):
+    rows = "".join(f"{i / FS:.6f},{g - 1:.5f},{g + 1:.5f}\n" for i, g in enumerate(G))
+    content = "Time (s),CH1 Min (g),CH1 Max (g)\n" + rows
+    with pytest.raises(WaveformUnreadable, match=r"--channel \('CH1 Min' and 'CH1 Max' are extr"):
+        read(tmp_path, content)
+    record = read(tmp_path, content, channel="CH1 Max")
+    assert "peak detection" in record.inferred["noticed"]
 
 
 def test_readings_in_g_have_a_gain_behind_them_and_the_import_says_so(tmp_path):
@@ -128,6 +150,15 @@ def across(width, lead="", samples=G):
 
 RATE = "Sample rate: 150 kHz\nUnit: g\n"
 LAYOUTS = {
+    "offset binary with its zero": (
+        "Zero: 32768\nLSB: 0.001 g\nTime (s),raw\n"
+        + rows(lambda i: f"{i / FS:.9f},{32768 + round(1000 * G[i])}"),
+        {},
+    ),
+    "a rate in Portuguese": (
+        "Taxa de amostragem: 150 kHz\nAceleração (g)\n" + rows(lambda i: f"{G[i]}"),
+        {},
+    ),
     "a counter below Time, the rate above": (
         "Sample rate: 150 kHz\nTime,Accel (g)\n" + rows(lambda i: f"{i},{G[i]}"),
         {},
@@ -321,6 +352,21 @@ REFUSED = {
         interrupted("Accel (g),Time (s)\n", 300),
         {},
         "as the head of other columns",
+    ),
+    "whole readings coarser than the resolution": (
+        "Resolution: 0.1 g\nTime (s),Accel (g)\n"
+        + rows(lambda i: f"{i / FS:.9f},{round(10 * G[i])}"),
+        {},
+        "probably counts of the recorder",
+    ),
+    "a unit that is a multiple": ("Units: 9.81 m/s2\nTime (s),CH1\n" + timed(), {}, "no unit of"),
+    "a heading that divides": ("Time (s),Accel [m/s^2]/9.81\n" + timed(), {}, "no unit of"),
+    "a heading that multiplies": ("Time (s),10*Accel (g)\n" + timed(10), {}, "no unit of"),
+    "a million g": ("Time (s),Accel (Mg)\n" + timed(), {}, "no unit of"),
+    "a heading that says normalised": (
+        "Time (s),Accel (g, normalized)\n" + timed(0.01),
+        {},
+        "which may change the scale",
     ),
     "a gain among the rows": (
         interrupted("conditioner set to gain 10\n", 300, "Time (s),CH1 (V)\n"),

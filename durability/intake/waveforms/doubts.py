@@ -19,6 +19,7 @@ import numpy as np
 from durability.intake.waveforms.preamble import label
 from durability.intake.waveforms.words import (
     Unit,
+    is_time,
     of_channel,
     one_of,
     plain,
@@ -245,7 +246,7 @@ def refuse_other_length(table: Table, count: int, rate_hz: float, *, has_stamps:
     for entry in table.preamble.entries:
         if not _DURATION_KEY.fullmatch(entry.word):
             continue
-        amounts, written = table.preamble.amounts(entry, _is_time)
+        amounts, written = table.preamble.amounts(entry, is_time)
         unit = read_unit(written)
         if len(amounts) != 1 or not amounts[0] > 0.0 or unit is None or unit.quantity != "time":
             continue
@@ -274,11 +275,6 @@ def points_stated(table: Table) -> list[int]:
             continue
         found += [int(amount) for amount in amounts[:1] if amount >= 2 and amount == int(amount)]
     return found
-
-
-def _is_time(text: str) -> bool:
-    unit = read_unit(text)
-    return unit is not None and unit.quantity == "time"
 
 
 _PARTS = whole("part")

@@ -50,6 +50,8 @@ class Part:
     preamble: Preamble = field(default_factory=Preamble)
     full_scale: float | None = None
     """Of whole numbers of which nothing but their largest is known."""
+    is_normalised: bool = False
+    """Whether the format's own full scale is 1, so that it may be given what that is worth."""
 
     def add(self, name: str, values: FloatArray, unit: str = "") -> str:
         """Take in a channel; one of a name that is taken gets a number behind it."""
@@ -228,6 +230,14 @@ def table_of(
         No part could be meant, or more than one; or its numbers have no scale.
     """
     part, name = _part_meant(file, parts, channel)
+    if part.is_normalised and full_scale_g is not None and units is None:
+        largest = max(float(np.abs(values).max(initial=0.0)) for values in part.arrays.values())
+        if largest > 1.0:
+            raise WaveformUnreadable(
+                f"{file}: values up to {largest:.4g}, more than the full scale of 1 that"
+                " --full-scale-g is worth; name their unit with --units (g, m/s2, V, mV)"
+            )
+        part.full_scale = 1.0
     if part.full_scale is not None and part.preamble.worth_of_count() is None:
         if full_scale_g is None:
             raise WaveformUnreadable(
@@ -405,6 +415,7 @@ def _wav(file: str, content: bytes) -> list[Part]:
     rate_hz, samples = wavfile.read(io.BytesIO(content))
     part.note("sample rate", f"{rate_hz} Hz")
     columns = samples.reshape(samples.shape[0], -1)
+    part.is_normalised = samples.dtype.kind == "f"
     if samples.dtype.kind in "iu":
         part.full_scale = 2.0 ** (8 * samples.dtype.itemsize - 1)
         columns = columns.astype(np.float64) - (part.full_scale if samples.dtype.kind == "u" else 0)

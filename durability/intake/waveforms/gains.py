@@ -16,12 +16,13 @@ from typing import TYPE_CHECKING
 from durability.intake.waveforms.preamble import (
     Entry,
     Preamble,
-    is_sensitivity_unit,
     is_worth_of_count,
     label,
 )
 from durability.intake.waveforms.words import (
+    WORDS,
     Unit,
+    is_sensitivity_unit,
     of_channel,
     one_of,
     plain,
@@ -46,11 +47,18 @@ def _words(name: str) -> re.Pattern[str]:
 
 
 _GAIN, _BY_DEVICE, _TAKES_OFF = _words("gain"), _words("device"), _words("takes_off")
+_MULTIPLIES = _words("multiplies")
 _NO_GAIN, _OF_DEVICE = (re.compile(rf"\b{_words(n).pattern}\b") for n in ("no_gain", "of_device"))
 _NONE = re.compile(rf"\W*{one_of('gains', 'none')}\W*")
 _SWITCH = re.compile(r"\W*[x×]?1(?:\s*[-/|,; ]\s*[x×]?10+)+\W*")
 """A key that is a row of steps, as on a switch: 1-10-100."""
 _PER_DIVISION = re.compile(r"/\s?div|per[ _]?div", re.IGNORECASE)
+_MULTIPLIED = re.compile(
+    r"\W*(?:[x×*]\s?[\d.,]+|[\d.,]+\s?[x×]|1\s?[:/]\s?10+|10+\s?:\s?1"
+    r"|[\d.,]+[ -]?(?:fach|fold|mal|fois)|[+-]?[\d.,]+\s?db)\W*"
+)
+"""A value that is written as a factor: under whatever key, volts may hold it."""
+_RATIO = re.compile(r"\W*(?:1\s*[:/]\s*\d+|\d+\s*:\s*1)\W*")
 _DATE = re.compile(r"\d{1,4}[./-]\d{1,2}[./-]\d{1,4}|\d{1,2}:\d\d")
 _FACTOR = re.compile(
     r"(?<![\w.,])(?:[x×*]\s?)?(?:1\s*[:/]\s*(?=\d))?(?P<number>[+-]?(?:\d+(?:[.,]\d+)?|[.,]\d+)"
@@ -58,7 +66,9 @@ _FACTOR = re.compile(
 )
 """A number in a text, without or with its unit: x10, 1:10, 10-fold, 20 dB, 0.1 V/pC."""
 _TIMES = re.compile(r"[x×*]|[:/]\s*1|v/v|mv/mv|times|fold|fach|mal|fois|veces|volte")
-_IN_WORDS = re.compile(r"\W{0,3}(?:(?:of|is|was|set|to|at|by|auf|von|mit|de|x)\b\W{0,2})*")
+_IN_WORDS = re.compile(r"^\w*\W{0,3}(?:(?:of|is|was|set|to|at|by|auf|von|mit|de|x)\b\W{0,2})*")
+_FOLD_WORDS = {word: factor for factor, words in WORDS["fold"].items() for word in words.split()}
+_FOLD = re.compile(rf"\b(?:{'|'.join(_FOLD_WORDS)})\b")
 _CHANNEL = re.compile(r"\b(?:ch|channel|kanal|chan|canal|voie)[ _-]?(\w{1,2})\b")
 
 _CHARGE = {"mv/pc": 1.0, "v/pc": 1e3, "pc/mv": -1.0, "pc/v": -1e-3}
@@ -109,7 +119,8 @@ def gain_of(
     column = table.columns[index]
     is_of_oscilloscope = any(map(_PER_DIVISION.search, table.preamble.lines))
     for gain in _stated(table.preamble, column.name, column.heading, place):
-        if unit.quantity == "acceleration" and not is_assumed:
+        is_for_reader = _MULTIPLIES.search(_folded(gain.words)) is not None
+        if unit.quantity == "acceleration" and not is_assumed and not is_for_reader:
             table.notice(f"{gain.words!r}: readings in g are taken as behind it (--gain)")
             continue
         if _TAKES_OFF.search(_folded(gain.words)) and is_of_oscilloscope:
@@ -158,7 +169,7 @@ def _says_gain(entry: Entry) -> bool:
         return True
     if _NO_GAIN.search(key) or _PER_DIVISION.search(" ".join((key, *entry.cells[:2]))):
         return False
-    if _GAIN.search(key):
+    if _GAIN.search(key) or _MULTIPLIED.fullmatch(_folded(entry.cells[0])):
         return True
     return _BY_DEVICE.search(key) is not None and not _OF_DEVICE.search(plain(key))
 
@@ -191,7 +202,7 @@ def is_number(text: str) -> bool:
 def _factors(text: str, default: str) -> Iterator[float]:
     """Each number of a text that can be a factor."""
     text = re.sub(r"\s*[(\[][^)\]]*[)\]]\s*$", "", text)
-    if _DATE.search(text):
+    if _DATE.search(text) and not _RATIO.fullmatch(text):
         return
     for found in _FACTOR.finditer(text):
         factor = _factor_of(found, default)
@@ -232,12 +243,12 @@ def _ratio_of(number: float, unit: str) -> float | None:
 
 def _in_free_words(line: str) -> Iterator[Gain]:
     """Gains in a sentence: "recorded with a gain of 10", "x10 amplification"."""
-    text = _folded(line)
+    text = _FOLD.sub(lambda found: f"{_FOLD_WORDS[found[0]]}-fold", _folded(line))
     head = re.split("[:=;,\t]", text, maxsplit=1)[0]
     if len(head) < len(text) and (_GAIN.search(head) or _BY_DEVICE.search(head)):
         return
     for word in (*_GAIN.finditer(text), *_BY_DEVICE.finditer(text)):
-        behind = text[_IN_WORDS.match(text, word.end()).end() :]  # type: ignore[union-attr]
+        behind = _IN_WORDS.sub("", text[word.end() :], count=1)
         before = text[: word.start()].rstrip(" -")
         near = [_FACTOR.match(behind)]
         last = list(_FACTOR.finditer(before))[-1:]
@@ -342,11 +353,11 @@ def refuse_unread_scale(table: Table, index: int, place: tuple[int, int], unit: 
             f"{table.file}: the preamble says {words!r} and not whether the values of"
             f" {name!r} hold it; {settle}, or export readings in g"
         )
-    for line in preamble.lines:
+    for line in (*preamble.lines, table.columns[index].heading):
         folded = _folded(line)
         if _UNDONE.search(line) and not (_GAIN.search(folded) or _BY_DEVICE.search(folded)):
             raise WaveformUnreadable(
-                f"{table.file}: the preamble says {line.strip()[:80]!r}, which may change the scale"
+                f"{table.file}: it says {line.strip()[:80]!r}, which may change the scale"
                 f" of {name!r}; {settle}, or export readings in g"
             )
 

@@ -251,8 +251,14 @@ def _longest_run(
     number = (_PARTED_NUMBERS if may_be_parted else NUMBERS)[decimal]
     best: Layout | None = None
     begin, shape = 0, (0, "")
+    shapes: dict[str, tuple[int, str] | None] = {}
     for i in range(len(lines) + 1):
-        here = row_shape(split_line(lines[i].text, delimiter), number) if i < len(lines) else None
+        text = lines[i].text if i < len(lines) else ""
+        # Rows that differ in their digits only are of one shape.
+        alike = text if may_be_parted or not _OF_NUMBERS.fullmatch(text) else _pattern_of(text)
+        if alike not in shapes:
+            shapes[alike] = row_shape(split_line(text, delimiter), number)
+        here = shapes[alike]
         if here != shape:
             enough = 1 if set(shape[1]) <= set("NCU") else _ENOUGH_ROWS_WITH_WORDS
             if shape[1] and i - begin >= enough and (best is None or i - begin > best.rows):
@@ -293,6 +299,15 @@ def _longest_run(
         if parted_by is None or any(map(second.fullmatch, cells)):
             return None
     return replace(best, first=first, rows=best.rows + best.first - first, parted_by=parted_by)
+
+
+_OF_NUMBERS = re.compile(r"[-+.,;|\d\teE ]*", re.ASCII)
+_ANY_DIGIT = str.maketrans("123456789", "000000000")
+
+
+def _pattern_of(line: str) -> str:
+    """A line of numbers with each digit a 0: what says how they are written."""
+    return line.translate(_ANY_DIGIT)
 
 
 def _pattern(cell: str) -> str:

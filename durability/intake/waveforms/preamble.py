@@ -7,19 +7,30 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 from durability.intake.waveforms.words import (
+    PER_SAMPLE,
+    RATE_UNITS,
+    TIME_WORDS,
+    TO_G_PER_MV,
+    TO_MV_PER_EU,
+    TO_MV_PER_G,
     WORDS,
     Unit,
+    interval_factor,
+    is_sensitivity_unit,
+    is_time,
     of_channel,
     one_of,
     plain,
+    rate_factor,
     read_unit,
     says_only_acceleration,
+    sensitivity_unit,
     spelled,
     split_unit,
     whole,
     within,
+    without_unit,
 )
-from durability.record.units import STANDARD_GRAVITY_M_S2
 
 PLAUSIBLE_RATES_HZ = (500.0, 2e7)
 """Sample rates between which shocks are recorded: 10 samples in the longest pulses, far more than
@@ -29,6 +40,7 @@ _INTERVAL_KEY, _RATE_KEY = whole("interval"), whole("rate")
 _RATE_OF_ANYTHING, _LOOSE_KEY = whole("rate_of_anything"), whole("loose")
 _THINNING_KEY, _OF_SEVERAL = whole("thinning"), within("of_several")
 _EU_KEY = whole("engineering_unit")
+_RESOLUTION_KEY = whole("resolution")
 _START_KEY, _QUANTITY_KEY = whole("start"), whole("quantity")
 _WORTH_KEY, _ZERO_KEY = whole("worth_of_count"), whole("zero_count")
 _UNIT_KEY = of_channel(one_of("of_channel", "unit") + "( label)?", edge="")
@@ -57,22 +69,6 @@ _NUMBER = re.compile(
 _BESIDE_UNIT = re.compile(r"\s*(@|±|\+/-|\b(at|bei|à)\b).*$|\s+\([^)]*\)\s*$")
 """What says under which conditions a value holds: 10 mV/g @ 100 Hz."""
 _GROUPED = re.compile(r"[+-]?[1-9]\d{0,2}([ .,'])\d{3}(?:\1\d{3})*")
-
-_RATE_UNITS = {
-    prefix + word: factor
-    for prefix, factor in (("", 1.0), ("k", 1e3), ("m", 1e6), ("g", 1e9))
-    for word in ("hz", "s/s", "sa/s", "sps", "samples/s", "sample/s", "1/s", "pts/s", "points/s")
-} | {"k": 1e3, "m": 1e6}
-_TO_MV_PER_G = {
-    "mv/g": 1.0,
-    "v/g": 1e3,
-    "uv/g": 1e-3,
-    "mv/m/s2": STANDARD_GRAVITY_M_S2,
-    "mv/ms-2": STANDARD_GRAVITY_M_S2,
-    "mv/ms2": STANDARD_GRAVITY_M_S2,
-}
-_TO_MV_PER_EU = {"mv/eu": 1.0, "v/eu": 1e3}
-_TO_G_PER_MV = {"g/v": 1e-3, "g/mv": 1.0, "m/s2/v": 1e-3 / STANDARD_GRAVITY_M_S2}
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,22 +203,22 @@ class Preamble:
         rates: list[float] = []
         exported: list[float] = []
         for entry in self.entries:
-            word = _without_unit(entry.word, _RATE_UNITS)
+            word = without_unit(entry.word, RATE_UNITS)
             for cells in _numbers_apart(entry):
                 one = replace(entry, cells=cells)
                 kept = rates
-                if _INTERVAL_KEY.fullmatch(_without_unit(entry.word, _TIME_WORDS)):
-                    rate = self._rate(one, _interval_factor, lambda amount: 1.0 / amount)
+                if _INTERVAL_KEY.fullmatch(without_unit(entry.word, TIME_WORDS)):
+                    rate = self._rate(one, interval_factor, lambda amount: 1.0 / amount)
                 elif (named := _RATE_KEY.fullmatch(word)) is not None:
-                    rate = self._rate(one, _rate_factor, lambda amount: amount)
-                    step = self.amounts(one, _is_time)[1]
-                    if _interval_factor(step) is not None:
-                        rate = self._rate(one, _interval_factor, lambda amount: 1.0 / amount)
+                    rate = self._rate(one, rate_factor, lambda amount: amount)
+                    step = self.amounts(one, is_time)[1]
+                    if interval_factor(step) is not None:
+                        rate = self._rate(one, interval_factor, lambda amount: 1.0 / amount)
                     elif _RATE_OF_ANYTHING.fullmatch(word) and not _of_samples(one):
                         continue
                     kept = exported if named["exported"] else rates
-                elif _PER_SAMPLE.search(self.amounts(one, _is_time)[1]):
-                    rate = self._rate(one, _interval_factor, lambda amount: 1.0 / amount)
+                elif PER_SAMPLE.search(self.amounts(one, is_time)[1]):
+                    rate = self._rate(one, interval_factor, lambda amount: 1.0 / amount)
                 else:
                     continue
                 if _OF_SEVERAL.search(" ".join((entry.key, *entry.cells)).casefold()):
@@ -268,8 +264,8 @@ class Preamble:
     def start_s(self) -> float | None:
         """Time of the first sample."""
         for entry in self.entries:
-            if _START_KEY.fullmatch(_without_unit(entry.word, _TIME_WORDS)):
-                amounts, unit = self.amounts(entry, _is_time)
+            if _START_KEY.fullmatch(without_unit(entry.word, TIME_WORDS)):
+                amounts, unit = self.amounts(entry, is_time)
                 known = read_unit(unit)
                 if amounts:
                     factor = known.factor if known and known.quantity == "time" else 1.0
@@ -369,15 +365,15 @@ class Preamble:
 
     def _mv_per_g(self, entry: Entry) -> float | None:
         amounts, unit = self.amounts(entry, is_sensitivity_unit)
-        word = _sensitivity_unit(unit)
+        word = sensitivity_unit(unit)
         if len(amounts) != 1 or not amounts[0] > 0.0:
             return None
-        if word in _TO_MV_PER_G:
-            return amounts[0] * _TO_MV_PER_G[word]
-        if word in _TO_MV_PER_EU and (of := self._engineering_unit()) is not None:
-            return amounts[0] * _TO_MV_PER_EU[word] / of.factor
-        if word in _TO_G_PER_MV:
-            return 1.0 / (amounts[0] * _TO_G_PER_MV[word])
+        if word in TO_MV_PER_G:
+            return amounts[0] * TO_MV_PER_G[word]
+        if word in TO_MV_PER_EU and (of := self._engineering_unit()) is not None:
+            return amounts[0] * TO_MV_PER_EU[word] / of.factor
+        if word in TO_G_PER_MV:
+            return 1.0 / (amounts[0] * TO_G_PER_MV[word])
         return None
 
     def _engineering_unit(self) -> Unit | None:
@@ -407,6 +403,17 @@ class Preamble:
             elif _WORTH_KEY.fullmatch(entry.word):
                 found.append((amounts[0], read_unit(unit)))
         return found[0] if len(set(found)) == 1 else None
+
+    def finest(self, unit: Unit) -> float | None:
+        """The resolution that is stated in a unit of its quantity, in this unit; else None."""
+        for entry in self.entries:
+            if not _RESOLUTION_KEY.fullmatch(entry.word):
+                continue
+            amounts, written = self.amounts(entry, read_unit)
+            of = read_unit(written)
+            if len(amounts) == 1 and of is not None and of.quantity == unit.quantity:
+                return abs(amounts[0]) * of.factor / unit.factor
+        return None
 
     def zero_count(self) -> float:
         """The count that stands for zero; 0 when the preamble doesn't say."""
@@ -487,32 +494,6 @@ def _pairs(
         yield worded[1], (worded[2],)
 
 
-_PER_SAMPLE = re.compile(r"\s*(/|\bper)\s*(sample|point|pt|sa|smp)s?$", re.IGNORECASE)
-_TIME_WORDS = ("s", "ms", "us", "ns", "µs", "sec")
-
-
-def _without_unit(word: str, units: Sequence[str] | dict[str, float]) -> str:
-    """A key without the unit at its end, as of "sample rate hz"."""
-    stem, _, last = word.rpartition(" ")
-    return stem if stem and last in units else word
-
-
-def _is_time(text: str) -> bool:
-    unit = read_unit(text)
-    return unit is not None and unit.quantity == "time"
-
-
-def _interval_factor(text: str) -> float | None:
-    unit = read_unit(_PER_SAMPLE.sub("", text))
-    return unit.factor if unit is not None and unit.quantity == "time" else None
-
-
-def _rate_factor(text: str) -> float | None:
-    word = re.sub(r"\s*\bper\b\s*", "/", text.casefold().strip("()[] "))
-    word = re.sub(r"\s*(/|\beach)\s*ch(annel)?$", "", word)
-    return _RATE_UNITS.get(re.sub(r"/se?c(ond)?s?$|/second$", "/s", word.replace(" ", "")))
-
-
 def _of_samples(entry: Entry) -> bool:
     return bool(re.search(r"(?i)sa?/s|sps|sample", " ".join((*entry.cells[:2], entry.key))))
 
@@ -558,7 +539,8 @@ def _units_in(cells: Sequence[str]) -> list[Unit]:
     units = []
     for cell in cells[next((i for i, cell in enumerate(cells) if cell), 0) :]:
         unit = read_unit(cell) or split_unit(cell)[1]
-        if unit is None:
+        # Of "9.81 m/s2" it is the multiple that is the unit.
+        if unit is None or (_NUMBER.fullmatch(cell) and not read_unit(cell)):
             break
         units.append(unit)
     return units
@@ -587,14 +569,3 @@ def is_worth_of_count(entry: Entry) -> bool:
     return bool(_WORTH_KEY.fullmatch(entry.word)) or any(
         _PER_COUNT.search(spelled(text)) for text in texts
     )
-
-
-def is_sensitivity_unit(text: str) -> bool:
-    """Whether a text is a unit of a sensor's sensitivity, or of its reciprocal."""
-    return _sensitivity_unit(text) in {*_TO_MV_PER_G, *_TO_MV_PER_EU, *_TO_G_PER_MV}
-
-
-def _sensitivity_unit(text: str) -> str:
-    word = re.sub(r"\s*\bper\b\s*", "/", text.casefold())
-    word = re.sub(r"[()\[\]]", "", word)
-    return re.sub(r"[\s^·]", "", word.translate(str.maketrans("²⁻µ", "2-u")))

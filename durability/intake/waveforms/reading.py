@@ -31,7 +31,7 @@ from durability.intake.waveforms.formats import (
     table_of,
     too_large,
 )
-from durability.intake.waveforms.layout import is_table, split_line
+from durability.intake.waveforms.layout import is_table
 from durability.intake.waveforms.preamble import Preamble
 from durability.intake.waveforms.scale import (
     Sensitivity,
@@ -41,8 +41,8 @@ from durability.intake.waveforms.scale import (
     named_channel,
     to_g,
 )
-from durability.intake.waveforms.table import Column, Table, from_arrays
-from durability.intake.waveforms.text import read_text, wide_lines
+from durability.intake.waveforms.table import Column, Table, from_arrays, wide_lines
+from durability.intake.waveforms.text import read_text
 from durability.intake.waveforms.timebase import (
     find_time_base,
     recorded_at,
@@ -215,7 +215,7 @@ def begins_as_record(head: bytes) -> bool:
         return True
     try:
         text = _decoded("", head, {}, None)
-        return bool(wide_lines(text, split_line)) or is_table(text)
+        return bool(wide_lines(text)) or is_table(text)
     except WaveformUnreadable:
         return False
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
@@ -22,6 +22,7 @@ from durability.intake.waveforms.words import (
     plain,
     says_only_acceleration,
     value_unit,
+    within,
 )
 from durability.record.errors import WaveformUnreadable
 
@@ -77,9 +78,11 @@ def choose_channel(
     WaveformUnreadable
         No column could be meant, or more than one; nothing is guessed.
     """
-    if channel is not None:
-        return named_channel(table, time_columns, channel, option="--channel")
     columns = table.columns
+    if channel is not None:
+        named = named_channel(table, time_columns, channel, option="--channel")
+        table.notice(_extremes(table, range(len(columns)), of=named))
+        return named
     candidates = [
         i
         for i, column in enumerate(columns)
@@ -106,10 +109,40 @@ def choose_channel(
             f"{table.file}: no column of readings beside the time; one in g, m/s2, V or mV is "
             "needed"
         )
+    hint = _extremes(table, candidates)
     raise WaveformUnreadable(
         f"{table.file}: {len(candidates)} channels could be meant; name one of "
-        f"{listed_channels(table, time_columns)} with --channel"
+        f"{listed_channels(table, time_columns)} with --channel{hint and f' ({hint})'}"
     )
+
+
+_LOWEST, _HIGHEST = within("lowest"), within("highest")
+
+
+def _extremes(table: Table, columns: Iterable[int], *, of: int | None = None) -> str:
+    """That two columns are the extremes of each stretch, in words; empty where none are.
+
+    Parameters
+    ----------
+    table : Table
+        What was found in the file.
+    columns : iterable of int
+        Those to compare.
+    of : int, optional
+        One of which is to be this.
+    """
+    low: dict[str, int] = {}
+    high: dict[str, int] = {}
+    for i in columns:
+        name = plain(table.columns[i].name)
+        for pattern, found in ((_LOWEST, low), (_HIGHEST, high)):
+            if pattern.search(name):
+                found[pattern.sub("", name).strip()] = i
+    for rest, i in low.items():
+        if rest in high and of in (None, i, high[rest]):
+            pair = f"{table.columns[i].name!r} and {table.columns[high[rest]].name!r}"
+            return f"{pair} are extremes of each stretch (peak detection): noise widens them"
+    return ""
 
 
 def named_channel(table: Table, time_columns: frozenset[int], channel: str, *, option: str) -> int:
@@ -288,6 +321,8 @@ def _weighed(
             told["scale"] = f"{worth:g} {of.symbol} a count, from the preamble"
             return (values - table.preamble.zero_count()) * worth, of, "from the preamble"
     is_counts = unit is not None and unit.quantity == "counts"
+    finest = table.preamble.finest(unit) if unit is not None else None
+    is_counts |= finest is not None and finest < 1.0
     if is_counts or (unit is not None and unit.symbol == "V"):
         raise WaveformUnreadable(
             f"{table.file}: channel {table.columns[index].name!r} holds whole numbers up to "

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -22,6 +22,7 @@ from durability.intake.waveforms.words import (
     split_unit,
     within,
 )
+from durability.record.errors import WaveformUnreadable
 
 if TYPE_CHECKING:
     from durability.record.records import FloatArray
@@ -65,7 +66,7 @@ class Table:
     def notice(self, words: str) -> None:
         """Report something about the file to who imports it, once."""
         said = self.inferred.get("noticed", "")
-        if words not in said:
+        if words and words not in said:
             self.inferred["noticed"] = f"{said}; {words}" if said else words
 
 
@@ -320,3 +321,97 @@ def _distinct(
     return [
         f"column {i + 1} {name}" if name in repeated else name for i, name in enumerate(headings)
     ]
+
+
+# --------------------------------------------------------------------- channels in long lines
+
+_WIDE = 64
+"""Cells of a line that are samples rather than channels …"""
+_FEW_LINES = 20
+"""… where there are fewer such lines than this, and few others."""
+_MAX_LINES = 500
+_HEAD = 1 << 15
+"""Characters whose lines tell most files from such a one."""
+
+_WIDE_NUMBER = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d+)?")
+
+
+@dataclass(frozen=True, slots=True)
+class WideLine:
+    """A line of one channel: what stands before its numbers, and the numbers as written."""
+
+    name: str
+    cells: Sequence[str]
+
+
+def wide_lines(text: str) -> list[WideLine]:
+    """The lines that hold a channel each; none when the samples stand below each other.
+
+    Parameters
+    ----------
+    text : str
+        The whole export.
+    """
+    if len(text) < 2 * _WIDE or text.count("\n", 0, _HEAD) > _MAX_LINES:
+        return []
+    if text.count("\n") > _MAX_LINES:
+        return []
+    found = [
+        wide
+        for line in text.splitlines()
+        if len(line) >= 2 * _WIDE and (wide := _wide_line(line)) is not None
+    ]
+    return found if len(found) < _FEW_LINES and any(line.cells for line in found) else []
+
+
+def _wide_line(line: str) -> WideLine | None:
+    for mark in "\t;|, ":
+        cells = split_line(line, mark) if line.count(mark) >= _WIDE - 1 else []
+        while cells and not cells[-1]:
+            cells.pop()
+        numbers = [_WIDE_NUMBER.fullmatch(cell) is not None for cell in cells]
+        begin = numbers.index(True) if True in numbers else len(cells)
+        if len(cells) - begin >= _WIDE and all(numbers[begin:]):
+            return WideLine(" ".join(cells[:begin]).rstrip(" :="), cells[begin:])
+        if len(cells) == begin >= _WIDE:
+            return WideLine("heading", ())
+    return None
+
+
+def read_rows(file: str, text: str, wide: Sequence[WideLine], inferred: dict[str, str]) -> Table:
+    """The table that a few long lines make when set upright.
+
+    Parameters
+    ----------
+    file : str
+        Name, for messages.
+    text : str
+        The whole export; its other lines are the preamble.
+    wide : sequence of WideLine
+        From ``wide_lines``.
+    inferred : dict
+        What was worked out is added here.
+
+    Raises
+    ------
+    WaveformUnreadable
+        The lines are of several lengths, or below a heading, as records of several drops are.
+    """
+    lengths = {len(line.cells) for line in wide}
+    if len(lengths) > 1:
+        raise WaveformUnreadable(
+            f"{file}: {len(wide)} long lines that don't match, probably records of several "
+            "drops; one record a file is needed, its samples below each other"
+        )
+    comma = any("," in cell for line in wide for cell in line.cells)
+    preamble = Preamble(decimal="," if comma else ".")
+    for other in text.splitlines():
+        if len(other) < 2 * _WIDE:
+            preamble.note_line(other, ",", split_line)
+    inferred["decimal mark"] = "comma" if comma else "point"
+    inferred["data"] = f"in {len(wide)} lines of {lengths.pop()} samples"
+    arrays: dict[str, FloatArray] = {}
+    for number, line in enumerate(wide, start=1):
+        name = line.name if line.name and line.name not in arrays else f"row {number} {line.name}"
+        arrays[name.strip()] = np.array([float(cell.replace(",", ".")) for cell in line.cells])
+    return from_arrays(file, arrays, preamble, inferred)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,6 +17,7 @@ from durability.intake.waveforms.layout import (
     DELIMITERS,
     MISSING,
     Layout,
+    Line,
     find_layout,
     is_number,
     lines_of,
@@ -25,108 +26,20 @@ from durability.intake.waveforms.layout import (
     split_line,
 )
 from durability.intake.waveforms.preamble import Preamble
-from durability.intake.waveforms.table import Column, Table, find_headings, from_arrays, json_arrays
+from durability.intake.waveforms.table import (
+    Column,
+    Table,
+    find_headings,
+    from_arrays,
+    json_arrays,
+    read_rows,
+    wide_lines,
+)
 from durability.intake.waveforms.words import TIME_UNITS, Unit, read_unit
 from durability.record.errors import WaveformUnreadable
 
 if TYPE_CHECKING:
     from durability.record.records import FloatArray
-
-Split = Callable[[str, str], list[str]]
-
-_WIDE = 64
-"""Cells of a line that are samples rather than channels …"""
-_FEW_LINES = 20
-"""… where there are fewer such lines than this, and few others."""
-_MAX_LINES = 500
-
-_NUMBER = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d+)?")
-
-
-@dataclass(frozen=True, slots=True)
-class WideLine:
-    """A line of one channel: what stands before its numbers, and the numbers as written."""
-
-    name: str
-    cells: Sequence[str]
-
-
-def wide_lines(text: str, split: Split) -> list[WideLine]:
-    """The lines that hold a channel each; none when the samples stand below each other.
-
-    Parameters
-    ----------
-    text : str
-        The whole export.
-    split : callable
-        Parts a line at a delimiter.
-    """
-    if len(text) < 2 * _WIDE or text.count("\n") > _MAX_LINES:
-        return []
-    found = [
-        wide
-        for line in text.splitlines()
-        if len(line) >= 2 * _WIDE and (wide := _wide_line(line, split)) is not None
-    ]
-    return found if len(found) < _FEW_LINES and any(line.cells for line in found) else []
-
-
-def _wide_line(line: str, split: Split) -> WideLine | None:
-    for mark in "\t;|, ":
-        cells = split(line, mark) if line.count(mark) >= _WIDE - 1 else []
-        while cells and not cells[-1]:
-            cells.pop()
-        numbers = [_NUMBER.fullmatch(cell) is not None for cell in cells]
-        begin = numbers.index(True) if True in numbers else len(cells)
-        if len(cells) - begin >= _WIDE and all(numbers[begin:]):
-            return WideLine(" ".join(cells[:begin]).rstrip(" :="), cells[begin:])
-        if len(cells) == begin >= _WIDE:
-            return WideLine("heading", ())
-    return None
-
-
-def read_rows(
-    file: str, text: str, wide: Sequence[WideLine], split: Split, inferred: dict[str, str]
-) -> Table:
-    """The table that a few long lines make when set upright.
-
-    Parameters
-    ----------
-    file : str
-        Name, for messages.
-    text : str
-        The whole export; its other lines are the preamble.
-    wide : sequence of WideLine
-        From ``wide_lines``.
-    split : callable
-        Parts a line at a delimiter.
-    inferred : dict
-        What was worked out is added here.
-
-    Raises
-    ------
-    WaveformUnreadable
-        The lines are of several lengths, or below a heading, as records of several drops are.
-    """
-    lengths = {len(line.cells) for line in wide}
-    if len(lengths) > 1:
-        raise WaveformUnreadable(
-            f"{file}: {len(wide)} long lines that don't match, probably records of several "
-            "drops; one record a file is needed, its samples below each other"
-        )
-    comma = any("," in cell for line in wide for cell in line.cells)
-    preamble = Preamble(decimal="," if comma else ".")
-    for other in text.splitlines():
-        if len(other) < 2 * _WIDE:
-            preamble.note_line(other, ",", split)
-    inferred["decimal mark"] = "comma" if comma else "point"
-    inferred["data"] = f"in {len(wide)} lines of {lengths.pop()} samples"
-    arrays: dict[str, FloatArray] = {}
-    for number, line in enumerate(wide, start=1):
-        name = line.name if line.name and line.name not in arrays else f"row {number} {line.name}"
-        arrays[name.strip()] = np.array([float(cell.replace(",", ".")) for cell in line.cells])
-    return from_arrays(file, arrays, preamble, inferred)
-
 
 _HALF_DAY_S = 43_200.0
 _BLANK_LINE = re.compile(r"\n[ \t]*\r?(?=\n)")
@@ -173,8 +86,8 @@ def read_text(
         inferred["format"] = "JSON"
         return from_arrays(file, arrays, of_json, inferred)
     text = _tidied(text)
-    if delimiter is None and first_line is None and (wide := wide_lines(text, split_line)):
-        return read_rows(file, text, wide, split_line, inferred)
+    if delimiter is None and first_line is None and (wide := wide_lines(text)):
+        return read_rows(file, text, wide, inferred)
     lines, layout = find_layout(file, text, delimiter, decimal, first_line)
     text, footer = _footer_apart(text, lines[layout.first].start, layout)
     text, between = _without_lines_between(text, lines[layout.first].start, layout)
@@ -191,7 +104,7 @@ def read_text(
     above = lines[: layout.first]
     preamble = Preamble(decimal=layout.decimal)
     shown = lines[layout.first : layout.first + layout.rows]
-    head = np.array([_numbers(line.text, layout) for line in shown], dtype=np.float64)
+    head = _head(shown, layout)
     columns = find_headings(above, layout, preamble, rows_numbered=_climbs_by_one(head[:, 0]))
     if layout.skipped:
         for line in shown:
@@ -300,6 +213,18 @@ def _through_midnight(seconds: FloatArray) -> FloatArray:
     return seconds - _HALF_DAY_S * np.cumsum(np.minimum(jumps, 0.0))
 
 
+def _head(shown: Sequence[Line], layout: Layout) -> FloatArray:
+    """The rows that settled the layout, shape (n_rows, n_fields); NaN where there is no number."""
+    if set(layout.kinds) == {"N"} and layout.decimal == "." and not layout.parted_by:
+        rows = [split_line(line.text, layout.delimiter)[layout.skipped :] for line in shown]
+        if {len(row) for row in rows} == {layout.fields}:
+            try:
+                return np.array([[*map(float, row)] for row in rows])
+            except ValueError:  # a hole among them
+                pass
+    return np.array([_numbers(line.text, layout) for line in shown], dtype=np.float64)
+
+
 def _numbers(line: str, layout: Layout) -> list[float]:
     cells = split_line(line, layout.delimiter)[layout.skipped :][: layout.fields]
     values = []
@@ -390,12 +315,15 @@ def _load(
                 " than in the rows above, so two of them may touch; export with a delimiter"
             )
         return columns
-    try:
-        return _parse(data, layout, wanted, beside)
-    except (ValueError, pd.errors.ParserError):
-        layout = _parted_further_down(data, layout)
-        data = _cut_apart(data, layout)
-        data = _without_footer(file, data, first_number, layout, wanted)
+    for are_plain in (True, False):
+        # Most files hold nothing but numbers, which takes less time to read.
+        try:
+            return _parse(data, layout, wanted, beside, are_plain=are_plain)
+        except (ValueError, pd.errors.ParserError):
+            continue
+    layout = _parted_further_down(data, layout)
+    data = _cut_apart(data, layout)
+    data = _without_footer(file, data, first_number, layout, wanted)
     try:
         return _parse(data, layout, wanted, beside)
     except (ValueError, pd.errors.ParserError) as fault:
@@ -405,7 +333,14 @@ def _load(
         ) from fault
 
 
-def _frame(data: str, layout: Layout, wanted: list[int], dtypes: Sequence[type]) -> pd.DataFrame:
+def _frame(
+    data: str,
+    layout: Layout,
+    wanted: list[int],
+    dtypes: Sequence[type],
+    *,
+    are_plain: bool = False,
+) -> pd.DataFrame:
     return pd.read_csv(
         io.BytesIO(data.encode()),
         sep=r"\s+" if layout.delimiter == " " else layout.delimiter,
@@ -415,18 +350,25 @@ def _frame(data: str, layout: Layout, wanted: list[int], dtypes: Sequence[type])
         usecols=[layout.skipped + i for i in wanted],
         dtype={layout.skipped + i: kind for i, kind in zip(wanted, dtypes, strict=True)},
         skipinitialspace=True,
-        na_values=["-", "--", "---", "****", "OL", "ol"],
+        na_values=None if are_plain else ["-", "--", "---", "****", "OL", "ol"],
+        na_filter=not are_plain,
         engine="c",
     )
 
 
 def _parse(
-    data: str, layout: Layout, wanted: list[int], beside: dict[int, int]
+    data: str,
+    layout: Layout,
+    wanted: list[int],
+    beside: dict[int, int],
+    *,
+    are_plain: bool = False,
 ) -> list[FloatArray]:
     needed = sorted({*wanted, *(beside[i] for i in wanted if i in beside)})
     as_text = [i for i in needed if layout.kinds[i] != "N" or i in beside]
     dtypes = [str if i in as_text else np.float64 for i in needed]
-    frame = _frame(data, layout, needed, dtypes)
+    are_plain &= not as_text
+    frame = _frame(data, layout, needed, dtypes, are_plain=are_plain)
     columns = {i: frame[layout.skipped + i] for i in needed}
     cells = {i: [str(cell).strip().strip('"') for cell in columns[i]] for i in as_text}
     parsed = []

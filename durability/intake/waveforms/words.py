@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -53,7 +54,11 @@ def spelled(text: str) -> str:
 
 def read_unit(text: str) -> Unit | None:
     """The unit that a text is, or None."""
-    return KILO_G if text.strip(" ()[]") == "kG" else _BY_WORD.get(spelled(text))
+    written = text.strip(" ()[]")
+    if written in ("kG", "Mg"):
+        # A million of them is no unit of anyone's.
+        return KILO_G if written == "kG" else None
+    return _BY_WORD.get(spelled(text))
 
 
 def of_quantity(unit: Unit | None, heading: str) -> Unit | None:
@@ -80,6 +85,7 @@ _WORDED = (
 _SCALED = re.compile(
     r"(?<![\w.])[x×]\s?(1?0+|0?\.\d+|\d+\.\d+)\b|(?<!\*)\*\s?\d|\d\s?[x×*](?![*\w])|"
     r"\b(unit|step|tick|multiple)s? of\s*\d|"
+    r"/\s?\d+[.,]\d+|\b\d+([.,]\d+)?\s?\*\s?[^\W\d]|"
     r"[x×*·]?\s?\b10\s?(\^|\*\*|[⁻²³⁴⁵⁶])|/\s?10+\b|\b(tenth|hundredth|thousandth)s?\b"
 )
 """A factor in a heading: "Accel (g) x10" is not in g."""
@@ -200,3 +206,61 @@ def says_only_acceleration(heading: str) -> bool:
         is_one or _BESIDE_ACCELERATION.fullmatch(word)
         for is_one, word in zip(found, words, strict=True)
     )
+
+
+# ------------------------------------------------- units of rates, intervals and sensitivities
+
+RATE_UNITS = {
+    prefix + word: factor
+    for prefix, factor in (("", 1.0), ("k", 1e3), ("m", 1e6), ("g", 1e9))
+    for word in ("hz", "s/s", "sa/s", "sps", "samples/s", "sample/s", "1/s", "pts/s", "points/s")
+} | {"k": 1e3, "m": 1e6}
+TO_MV_PER_G = {
+    "mv/g": 1.0,
+    "v/g": 1e3,
+    "uv/g": 1e-3,
+    "mv/m/s2": STANDARD_GRAVITY_M_S2,
+    "mv/ms-2": STANDARD_GRAVITY_M_S2,
+    "mv/ms2": STANDARD_GRAVITY_M_S2,
+}
+TO_MV_PER_EU = {"mv/eu": 1.0, "v/eu": 1e3}
+TO_G_PER_MV = {"g/v": 1e-3, "g/mv": 1.0, "m/s2/v": 1e-3 / STANDARD_GRAVITY_M_S2}
+PER_SAMPLE = re.compile(r"\s*(/|\bper)\s*(sample|point|pt|sa|smp)s?$", re.IGNORECASE)
+TIME_WORDS = ("s", "ms", "us", "ns", "µs", "sec")
+
+
+def without_unit(word: str, units: Sequence[str] | dict[str, float]) -> str:
+    """A key without the unit at its end, as of "sample rate hz"."""
+    stem, _, last = word.rpartition(" ")
+    return stem if stem and last in units else word
+
+
+def is_time(text: str) -> bool:
+    """Whether a text is a unit of time."""
+    unit = read_unit(text)
+    return unit is not None and unit.quantity == "time"
+
+
+def interval_factor(text: str) -> float | None:
+    """Seconds in a unit of a sample interval, as us or us/sample; None for other texts."""
+    unit = read_unit(PER_SAMPLE.sub("", text))
+    return unit.factor if unit is not None and unit.quantity == "time" else None
+
+
+def rate_factor(text: str) -> float | None:
+    """Samples per second in a unit of a sample rate, as kS/s; None for other texts."""
+    word = re.sub(r"\s*\bper\b\s*", "/", text.casefold().strip("()[] "))
+    word = re.sub(r"\s*(/|\beach)\s*ch(annel)?$", "", word)
+    return RATE_UNITS.get(re.sub(r"/se?c(ond)?s?$|/second$", "/s", word.replace(" ", "")))
+
+
+def is_sensitivity_unit(text: str) -> bool:
+    """Whether a text is a unit of a sensor's sensitivity, or of its reciprocal."""
+    return sensitivity_unit(text) in {*TO_MV_PER_G, *TO_MV_PER_EU, *TO_G_PER_MV}
+
+
+def sensitivity_unit(text: str) -> str:
+    """A unit of sensitivity for comparison: mV/(m/s²) is mv/m/s2."""
+    word = re.sub(r"\s*\bper\b\s*", "/", text.casefold())
+    word = re.sub(r"[()\[\]]", "", word)
+    return re.sub(r"[\s^·]", "", word.translate(str.maketrans("²⁻µ", "2-u")))
