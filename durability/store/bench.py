@@ -168,6 +168,49 @@ def add_entry(
     )
 
 
+def add_file_entries(
+    connection: Connection,
+    *,
+    entered_by: str,
+    command: str,
+    files: Sequence[tuple[str, str | None]],
+) -> list[Any]:
+    """Keys of new entries, one for each of several files.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        Inside a transaction.
+    entered_by, command : str
+        As in ``add_entry``.
+    files : sequence of (name, SHA-256)
+        The files.
+
+    Returns
+    -------
+    list of UUID
+        In the order of the files.
+    """
+    keys = new_keys(connection, len(files))
+    common = {
+        "entered_at_utc": clock.now_utc(),
+        "entered_by": entered_by,
+        "command": command,
+        "program_version": PROGRAM_VERSION,
+    }
+    rows = [
+        {"entry_id": key, **common, "file_name": name, "file_sha256": sha256}
+        for key, (name, sha256) in zip(keys, files, strict=True)
+    ]
+    connection.execute(statement("add_entries"), {"rows": rows})
+    return keys
+
+
+def new_keys(connection: Connection, count: int) -> list[Any]:
+    """Keys for rows that are to be added together."""
+    return [row["key"] for row in fetch(connection, "new_keys", count=count)]
+
+
 def find(connection: Connection, what: str, code: str) -> dict[str, Any]:
     """The series, specimen, sensor or recorder of that code.
 

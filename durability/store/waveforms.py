@@ -17,7 +17,7 @@ import duckdb
 from durability.record.errors import RecordRefused
 from durability.record.records import CrossPeak, LaterImpact, LowPass, PulseFlag, PulseMeasures
 from durability.record.whole_file import MOST_BYTES
-from durability.store.bench import fetch, run
+from durability.store.bench import fetch, new_keys
 from durability.store.sql_files import statement
 
 if TYPE_CHECKING:
@@ -48,93 +48,42 @@ class MeasuringInputs:
     orientation: str | None
 
 
-def add_waveform(
-    connection: Connection,
-    *,
-    drop_id: Any,
-    channel: str,
-    sample_rate_hz: float,
-    start_s: float,
-    sample_count: int,
-    samples: bytes,
-    inferred: Mapping[str, str],
-    given: Mapping[str, Any],
-    mv_per_g: float | None,
-    full_scale_g: float | None,
-    entry_id: Any,
-) -> Any:
-    """Keep a record as read, and give its key.
+def add_waveforms(connection: Connection, rows: Sequence[Mapping[str, Any]]) -> list[Any]:
+    """Keep records as read, and give their keys.
 
     Parameters
     ----------
     connection : DuckDBPyConnection
         Inside a transaction.
-    drop_id : UUID
-        Its drop.
-    channel, sample_rate_hz, start_s, sample_count
-        Of the record.
-    samples : bytes
-        Acceleration in g, encoded.
-    inferred, given : mapping
-        What the reader worked out, and what it was told.
-    mv_per_g : float or None
-        Sensitivity that was applied.
-    full_scale_g : float or None
-        Told with the file.
-    entry_id : UUID
-        The act of writing, which holds the file's name and digest.
+    rows : sequence of mapping
+        Columns of ``waveform`` but its key: ``samples`` in g and encoded; ``inferred`` and
+        ``given``, what the reader worked out and what it was given, as mappings.
     """
-    return run(
-        connection,
-        "add_waveform",
-        drop_id=drop_id,
-        channel=channel,
-        sample_rate_hz=sample_rate_hz,
-        start_s=start_s,
-        sample_count=sample_count,
-        samples=samples,
-        inferred=json.dumps(dict(inferred), ensure_ascii=False),
-        given=json.dumps(dict(given), ensure_ascii=False),
-        mv_per_g=mv_per_g,
-        full_scale_g=full_scale_g,
-        entry_id=entry_id,
-    )
+    keys = new_keys(connection, len(rows))
+    told = [
+        {name: json.dumps(dict(row[name]), ensure_ascii=False) for name in ("inferred", "given")}
+        for row in rows
+    ]
+    kept = [
+        {"waveform_id": key, **row, **words}
+        for key, row, words in zip(keys, rows, told, strict=True)
+    ]
+    connection.execute(statement("add_waveforms"), {"rows": kept})
+    return keys
 
 
-def add_cross_record(
-    connection: Connection,
-    waveform_id: Any,
-    order: int,
-    channel: str,
-    samples: bytes,
-    mv_per_g: float | None,
-) -> None:
-    """Keep what another axis recorded beside a waveform, as read.
+def add_cross_records(connection: Connection, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Keep what other axes recorded beside waveforms, as read.
 
     Parameters
     ----------
     connection : DuckDBPyConnection
         Inside a transaction.
-    waveform_id : UUID
-        The waveform.
-    order : int
-        Its place among them, from 1.
-    channel : str
-        Its name.
-    samples : bytes
-        Acceleration in g, encoded.
-    mv_per_g : float or None
-        Sensitivity that was applied.
+    rows : sequence of mapping
+        Columns of ``cross_record``; ``cross_order`` counts from 1 within a waveform.
     """
-    run(
-        connection,
-        "add_cross_record",
-        waveform_id=waveform_id,
-        cross_order=order,
-        channel=channel,
-        samples=samples,
-        mv_per_g=mv_per_g,
-    )
+    if rows:
+        connection.execute(statement("add_cross_records"), {"rows": rows})
 
 
 def cross_records(connection: Connection, waveform_id: Any) -> dict[str, bytes]:
@@ -153,58 +102,58 @@ def cross_records(connection: Connection, waveform_id: Any) -> dict[str, bytes]:
 
 def add_measures(
     connection: Connection,
-    waveform_id: Any,
-    measures: PulseMeasures,
+    measured: Sequence[tuple[Any, PulseMeasures, Any]],
     inputs: MeasuringInputs,
-    entry_id: Any,
 ) -> None:
-    """Keep what was measured from a waveform, beside what was measured before.
+    """Keep what was measured from waveforms, beside what was measured before.
 
     Parameters
     ----------
     connection : DuckDBPyConnection
         Inside a transaction.
-    waveform_id : UUID
-        The record.
-    measures : PulseMeasures
-        Its measures, filter, flags and notes.
+    measured : sequence of (waveform key, PulseMeasures, entry key)
+        Measures, filter, flags and notes of each record.
     inputs : MeasuringInputs
-        What they hang on.
-    entry_id : UUID
-        The act of writing.
+        What they depend on.
     """
+    keys = new_keys(connection, len(measured))
+    rows = [
+        {
+            "pulse_measures_id": key,
+            "waveform_id": waveform_id,
+            "entry_id": entry_id,
+            **_columns_of(measures),
+            **asdict(inputs),
+        }
+        for key, (waveform_id, measures, entry_id) in zip(keys, measured, strict=True)
+    ]
+    connection.execute(statement("add_measures"), {"rows": rows})
+    flags = [
+        {"pulse_measures_id": key, "flag_order": order, **asdict(flag)}
+        for key, (_, measures, _) in zip(keys, measured, strict=True)
+        for order, flag in enumerate(measures.flags, start=1)
+    ]
+    if flags:
+        connection.execute(statement("add_flags"), {"rows": flags})
+
+
+def _columns_of(measures: PulseMeasures) -> dict[str, Any]:
     low_pass = measures.low_pass
-    key = run(
-        connection,
-        "add_measures",
-        waveform_id=waveform_id,
-        entry_id=entry_id,
-        low_pass_method=low_pass and low_pass.method,
-        low_pass_hz=low_pass and low_pass.cutoff_hz,
-        low_pass_order=low_pass and low_pass.order,
-        low_pass_padding=low_pass and low_pass.padding,
-        low_pass_reason=low_pass and low_pass.reason,
-        low_pass_derived=low_pass and low_pass.derived,
-        channel_class=low_pass and low_pass.channel_class,
-        later_impact_s=[each.time_s for each in measures.later_impacts],
-        later_impact_peak_g=[each.peak_g for each in measures.later_impacts],
-        cross_channel=[each.channel for each in measures.cross_peaks],
-        cross_peak_g=[each.peak_g for each in measures.cross_peaks],
-        notes=list(measures.notes),
-        full_scale_g=inputs.full_scale_g,
-        natural_frequency_hz=inputs.natural_frequency_hz,
-        drop_height_mm=inputs.drop_height_mm,
-        orientation=inputs.orientation,
+    return {
+        "low_pass_method": low_pass and low_pass.method,
+        "low_pass_hz": low_pass and low_pass.cutoff_hz,
+        "low_pass_order": low_pass and low_pass.order,
+        "low_pass_padding": low_pass and low_pass.padding,
+        "low_pass_reason": low_pass and low_pass.reason,
+        "low_pass_derived": low_pass and low_pass.derived,
+        "channel_class": low_pass and low_pass.channel_class,
+        "later_impact_s": [each.time_s for each in measures.later_impacts],
+        "later_impact_peak_g": [each.peak_g for each in measures.later_impacts],
+        "cross_channel": [each.channel for each in measures.cross_peaks],
+        "cross_peak_g": [each.peak_g for each in measures.cross_peaks],
+        "notes": list(measures.notes),
         **{name: getattr(measures, name) for name in _PLAIN},
-    )
-    for order, flag in enumerate(measures.flags, start=1):
-        run(
-            connection,
-            "add_flag",
-            pulse_measures_id=key,
-            flag_order=order,
-            **asdict(flag),
-        )
+    }
 
 
 @dataclass(frozen=True, slots=True)

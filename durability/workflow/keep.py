@@ -157,6 +157,22 @@ def _clock_findings(connection: Any) -> clock.ClockFindings:
     )
 
 
+def clock_of_drop(connection: Any, series: str, drop_number: int) -> clock.ClockFindings:
+    """What the time of a stored drop calls for, beside those of the drops before and after it.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        Inside a transaction.
+    series : str
+        Code of its series.
+    drop_number : int
+        Which drop.
+    """
+    bench.run(connection, "stage_drop", series=series, drop_number=drop_number)
+    return _clock_findings(connection)
+
+
 def _reason(row: Mapping[str, Any]) -> str:
     """Why a row is refused; two reasons are given elsewhere too, so their words stand here."""
     if row["check"] == "check_drops_closed":
@@ -331,7 +347,7 @@ def next_drops(
             tuple(unseen) if row["drop_number"] == 1 else (),
             next(iter(kept.quarantined), None),
             failed_case,
-            _far_off(connection, series, row),
+            None if made_already else _far_off(connection, series, row),
             clock.ClockFindings(
                 tuple(b for b in kept.clock.backwards if b.drop_number == row["drop_number"]),
                 kept.clock.offsets_taken if row is numbered[0] else {},

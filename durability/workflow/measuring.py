@@ -526,7 +526,7 @@ def store_again(
     why : str
         Opens the reason of the amendments.
     """
-    store.add_measures(connection, drop["waveform_id"], result.after, inputs, entry_id)
+    store.add_measures(connection, [(drop["waveform_id"], result.after, entry_id)], inputs)
     new: dict[str, Any] = {
         name: borne(getattr(result.after, name))
         for name in _AMENDED

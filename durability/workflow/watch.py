@@ -40,7 +40,7 @@ from durability.workflow.waveforms import (
     add_waveform_drop,
     encoded,
     fetch_taken,
-    keep_record,
+    keep_records,
     reason_of,
     refuse_changed,
 )
@@ -341,8 +341,8 @@ def _take_longer(
         )
         before = store.measures_of(connection, drop["waveform_id"])[0].measures
         changed = changed_by(drop, before, measured.measures)
-        waveform_id = keep_record(
-            connection, drop["drop_id"], measured, options, encoded(waveform), entry_id
+        (waveform_id,) = keep_records(
+            connection, [(drop["drop_id"], measured, encoded(waveform), entry_id)], options
         )
         inputs = measuring_inputs(rig, options.full_scale_g)
         store_again(

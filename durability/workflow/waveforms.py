@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
@@ -133,18 +133,18 @@ def _store_drops(
     made_already: bool = False,
 ) -> list[tuple[StoredDrop, MeasuredFile]]:
     """Keep drops, each with its waveform, its cross axes and its measures."""
-    rows: list[dict[str, Any]] = []
-    entries = []
-    for order, drop in enumerate(drops):
-        entry_id = bench.add_entry(
-            connection,
-            entered_by=session.person,
-            command=command,
-            file_name=drop.file,
-            file_sha256=drop.file_sha256,
-        )
-        entries.append((str(order), entry_id))  # files of two folders may have one name
-        rows.append({**_row(drop), "file_name": str(order), "operator": operator, "note": note})
+    keys = bench.add_file_entries(
+        connection,
+        entered_by=session.person,
+        command=command,
+        files=[(drop.file, drop.file_sha256) for drop in drops],
+    )
+    # Files of two folders may have one name.
+    entries = [(str(order), key) for order, key in enumerate(keys)]
+    rows = [
+        {**_row(drop), "file_name": name, "operator": operator, "note": note}
+        for drop, (name, _) in zip(drops, entries, strict=True)
+    ]
     kept = next_drops(
         connection,
         rig["series"],
@@ -155,58 +155,91 @@ def _store_drops(
         made_already=made_already,
     )
     inputs = measuring_inputs(rig, options.full_scale_g)
-    stored = []
-    for drop, as_kept, (_, entry_id), axes in zip(drops, kept, entries, samples, strict=True):
-        waveform_id = keep_record(connection, as_kept.id, drop, options, axes, entry_id)
-        store.add_measures(connection, waveform_id, drop.measures, inputs, entry_id)
-        stored.append((as_kept, replace(drop, stored=as_kept)))
-    return stored
+    together = zip([each.id for each in kept], drops, samples, keys, strict=True)
+    for records in _by_size(together):
+        waveform_ids = keep_records(connection, records, options)
+        measured = [
+            (waveform_id, drop.measures, key)
+            for waveform_id, (_, drop, _, key) in zip(waveform_ids, records, strict=True)
+        ]
+        store.add_measures(connection, measured, inputs)
+    return [
+        (as_kept, replace(drop, stored=as_kept)) for as_kept, drop in zip(kept, drops, strict=True)
+    ]
 
 
-def keep_record(
+Record = tuple[Any, MeasuredFile, Sequence[bytes], Any]
+"""Key of a drop, what was read of its file, samples from ``encoded``, key of the entry."""
+
+_BYTES_AT_ONCE = 1 << 18
+"""Samples that go into the store with one statement: memory holds them."""
+
+
+def _by_size(records: Iterable[Record]) -> Iterator[list[Record]]:
+    """Records in groups of about so many bytes."""
+    group: list[Record] = []
+    size = 0
+    for record in records:
+        group.append(record)
+        size += sum(map(len, record[2]))
+        if size >= _BYTES_AT_ONCE:
+            yield group
+            group, size = [], 0
+    if group:
+        yield group
+
+
+def keep_records(
     connection: Any,
-    drop_id: Any,
-    drop: MeasuredFile,
+    records: Sequence[Record],
     options: RecordOptions,
-    axes: Sequence[bytes],
-    entry_id: Any,
-) -> Any:
-    """Keep a waveform and its cross axes, and give its key.
+) -> list[Any]:
+    """Keep waveforms and their cross axes, and give their keys.
 
     Parameters
     ----------
     connection : DuckDBPyConnection
         Inside a transaction.
-    drop_id : UUID
-        Its drop.
-    drop : MeasuredFile
-        What was read.
+    records : sequence of Record
+        Of each drop.
     options : RecordOptions
-        What was stated of the file.
-    axes : sequence of bytes
-        From ``encoded``.
-    entry_id : UUID
-        The entry.
+        What was stated of the files.
     """
-    waveform_id = store.add_waveform(
+    given = options.given()
+    waveform_ids = store.add_waveforms(
         connection,
-        drop_id=drop_id,
-        channel=drop.channel,
-        sample_rate_hz=drop.measures.sample_rate_hz,
-        start_s=drop.start_s,
-        sample_count=drop.measures.samples,
-        samples=axes[0],
-        inferred=drop.inferred,
-        given=options.given(),
-        mv_per_g=drop.mv_per_g,
-        full_scale_g=options.full_scale_g,
-        entry_id=entry_id,
+        [
+            {
+                "drop_id": drop_id,
+                "channel": drop.channel,
+                "sample_rate_hz": drop.measures.sample_rate_hz,
+                "start_s": drop.start_s,
+                "sample_count": drop.measures.samples,
+                "samples": axes[0],
+                "inferred": drop.inferred,
+                "given": given,
+                "mv_per_g": drop.mv_per_g,
+                "full_scale_g": options.full_scale_g,
+                "entry_id": entry_id,
+            }
+            for drop_id, drop, axes, entry_id in records
+        ],
     )
-    for order, (axis, (channel, mv_per_g)) in enumerate(
-        zip(axes[1:], drop.cross, strict=True), start=1
-    ):
-        store.add_cross_record(connection, waveform_id, order, channel, axis, mv_per_g)
-    return waveform_id
+    cross = [
+        {
+            "waveform_id": waveform_id,
+            "cross_order": order,
+            "channel": channel,
+            "samples": axis,
+            "mv_per_g": mv_per_g,
+        }
+        for waveform_id, (_, drop, axes, _) in zip(waveform_ids, records, strict=True)
+        for order, (axis, (channel, mv_per_g)) in enumerate(
+            zip(axes[1:], drop.cross, strict=True), start=1
+        )
+    ]
+    store.add_cross_records(connection, cross)
+    return waveform_ids
 
 
 def _row(drop: MeasuredFile) -> dict[str, Any]:
@@ -408,7 +441,8 @@ def import_waveforms(
         for number, path in enumerate(files, start=1):
             on_file(number, len(files))
             try:
-                refuse_taken(taken, path, sha256_of(path), options.channel)
+                if taken:
+                    refuse_taken(taken, path, sha256_of(path), options.channel)
                 waveform, drop = read_and_measure(path, rig, options)
                 measured.append((path, drop, [*map(spool.write, encoded(waveform))]))
             except DropTaken as old:

@@ -5,6 +5,12 @@ INSERT INTO entry (entered_at_utc, entered_by, command, file_name, file_sha256, 
 VALUES ($entered_at_utc, $entered_by, $command, $file_name, $file_sha256, $program_version)
 RETURNING entry_id;
 
+-- name: add_entries
+INSERT INTO entry BY NAME SELECT unnest($rows, max_depth := 2);
+
+-- name: new_keys
+SELECT uuidv7() AS key FROM range($count);
+
 -- name: add_despite_failed
 -- Within the act of writing itself: why it used a case that had failed.
 UPDATE entry SET despite_failed = $reason WHERE entry_id = $entry_id;

@@ -507,6 +507,13 @@ WHERE t.dropped_at IS NULL
 GROUP BY q.device
 ORDER BY q.device;
 
+-- name: stage_drop
+-- A stored drop as if it had just been kept: its time was amended.
+CREATE OR REPLACE TEMP TABLE staged AS
+SELECT series, drop_number, dropped_at, dropped_at_utc_offset
+FROM every_drop
+WHERE series = $series AND drop_number = $drop_number;
+
 -- name: staged_series
 -- Series of the drops just kept, and how many of these have a time of day without its offset.
 SELECT
