@@ -246,8 +246,10 @@ def test_a_clock_that_ran_backwards_is_reported_where_the_drop_is_stored(run, tm
     assert run("drop", "add", "B", "--peak-g", "100", "--dropped-at", "2026-02-26T09:00").err == ""
     listed = run("query", "rest_between_drops", "--set", "shorter_than_s=0", "--json").json["rows"]
     assert [(row[0], row[1]) for row in listed] == [("B", 2), ("A", 2)]
-    run("drop", "amend", "B", 2, "--set", "dropped_at=2026-02-27T09:05", "--reason", "clock")
-    run("drop", "amend", "B", 3, "--set", "dropped_at=2026-02-27T09:06", "--reason", "clock")
+    amend = ("drop", "amend", "B", "--reason", "clock", "--set")
+    said = run(*amend, "dropped_at=2026-02-27T09:05", 2).err
+    assert "B drop 3: its time is" in said and said.count("\n") == 1
+    assert run(*amend, "dropped_at=2026-02-27T09:06", 3).err == ""
     listed = run("query", "rest_between_drops", "--set", "shorter_than_s=0", "--json").json["rows"]
     assert [(row[0], row[1]) for row in listed] == [("A", 2)]
 

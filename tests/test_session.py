@@ -34,6 +34,12 @@ def type_lines(bench, monkeypatch):
     return call
 
 
+def test_a_line_without_an_end_is_refused_in_one(type_lines):
+    found = type_lines("118", "0" * 100_000, expect=2)
+    assert "a line of more than 65,536 characters, beginning '0000" in found.err
+    assert len(found.err.splitlines()) == 2  # the other is of the drop before it
+
+
 def drops(run):
     return run("drop", "list", "--series", "S1", "--json").json["drops"]
 

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-from durability.cli.keyboard import ask, read_key
+from durability.cli.keyboard import Pipe, ask, read_key
 from durability.cli.logbook import say, session_of, show, under_of, warn, warn_of
 from durability.cli.output import show as show_answer
 from durability.cli.output import write
@@ -139,9 +139,9 @@ def _ask_line(looked: Walk, at: int) -> FunctionalCheck:
     """The next line of a pipe; one that can't be read ends it, or the later ones would shift."""
     words = ""
     while not words:
-        line = sys.stdin.readline()
-        words = line.strip()
-        if not line or words in ("q", "quit"):
+        line = Pipe().next("")
+        words = (line or "").strip()
+        if line is None or words in ("q", "quit"):
             raise _Stopped
     if words == "b":
         raise _Back

@@ -12,6 +12,7 @@ from collections import deque
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, BinaryIO
 
+from durability.record.errors import UnusableCall
 from durability.report import labels
 from durability.report.terminal import printable
 
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
     from prompt_toolkit.key_binding import KeyBindings, KeyPressEvent
 
 SIGNAL_STYLE = "bold ansired"
+MOST_CHARACTERS = 1 << 16
+"""Of a line from a pipe."""
 LOOK_AGAIN_S = 0.05
 """How often it is asked, while a person types, whether there is something to report."""
 
@@ -38,12 +41,26 @@ class Pipe:
             return  # standard input is no file
 
     def next(self, _prompt: str, *, meanwhile: object = None) -> str | None:
-        """The next line without its end; None at the end of the input."""
+        """The next line without its end; None at the end of the input.
+
+        Bytes that are no UTF-8 stay recognisable, as a backslash and their code.
+
+        Raises
+        ------
+        UnusableCall
+            A line is longer than any that is typed: the input is something else.
+        """
+        most = MOST_CHARACTERS + 1
         line = (
-            sys.stdin.readline()
+            sys.stdin.readline(most)
             if self._raw is None
-            else self._raw.readline().decode("utf-8", errors="replace")
+            else self._raw.readline(most).decode("utf-8", errors="backslashreplace")
         )
+        if len(line) > MOST_CHARACTERS:
+            raise UnusableCall(
+                f"standard input: a line of more than {MOST_CHARACTERS:,} characters, beginning"
+                f" {line[:20]!r}; one entry a line is needed"
+            )
         return line.rstrip("\r\n") if line else None
 
     def is_waiting(self) -> bool:

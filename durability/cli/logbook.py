@@ -216,7 +216,7 @@ def _amend(options: Namespace, table: str) -> int:
     kept = corrections.amend_record(
         session_of(options), table, options.code, options.changes, options.reason
     )
-    warn_of(kept)
+    warn_of(kept.quarantine)
     told = {table: options.code, "amended": options.changes}
     return say(options, told, f"{table} {options.code} amended; the first values stay in history")
 
@@ -412,7 +412,7 @@ def _status_told(options: Namespace, status: str) -> int:
 
 def amend_drop(options: Namespace) -> int:
     """Amend a drop."""
-    corrections.amend_record(
+    amended = corrections.amend_record(
         session_of(options),
         "drops",
         options.series,
@@ -420,6 +420,7 @@ def amend_drop(options: Namespace) -> int:
         options.reason,
         options.drop_number,
     )
+    warn_of_clock(amended.clock)
     told = {
         "series": options.series,
         "drop_number": options.drop_number,

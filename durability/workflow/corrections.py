@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
 from durability.intake.hand_entry import assignments, typed_time, typed_value
 from durability.record.basis import counted
+from durability.record.clock import ClockFindings
 from durability.record.errors import RecordRefused, UnusableCall
 from durability.record.records import Quarantine
 from durability.store import bench
 from durability.workflow import quarantine
-from durability.workflow.keep import find_drop
+from durability.workflow.keep import clock_of_drop, find_drop
 from durability.workflow.series import refuse_impossible
 from durability.workflow.session import Session, entry
 
@@ -207,9 +209,19 @@ def correct_peak(
     return drop["peak_g"], right
 
 
+@dataclass(frozen=True, slots=True)
+class Amended:
+    """What amended values call for."""
+
+    quarantine: Quarantine | None = None
+    """When the new note on a device names signs of a failing battery."""
+    clock: ClockFindings = field(default_factory=ClockFindings)
+    """When the new time of a drop is before that of the drop before it."""
+
+
 def amend_record(
     session: Session, table: str, code: str, changes: Sequence[str], reason: str, number: int = 0
-) -> Quarantine | None:
+) -> Amended:
     """Correct columns of a drop, series or specimen; the first values stay in the record.
 
     Parameters
@@ -229,8 +241,8 @@ def amend_record(
 
     Returns
     -------
-    Quarantine or None
-        When the new note on a device names signs of a failing battery.
+    Amended
+        What the new values call for.
 
     Raises
     ------
@@ -276,9 +288,12 @@ def amend_record(
             reason=reason,
             entry_id=entry_id,
         )
+        if table == "drops" and new.get("dropped_at"):
+            return Amended(clock=clock_of_drop(connection, code, number))
         if table != "specimen" or not new.get("note"):
-            return None
-        return quarantine.suspect_note(connection, code, str(new["note"]), entry_id=entry_id)
+            return Amended()
+        note = str(new["note"])
+        return Amended(quarantine.suspect_note(connection, code, note, entry_id=entry_id))
 
 
 def _refuse_afterwards(connection: Any, series: Mapping[str, Any]) -> None:
