@@ -135,18 +135,27 @@ def gather_report(
         told(f"step {at + 1} of {len(STEPS)}: {STEPS[at]}", at, len(STEPS))
 
     step(0)
-    study = open_study(
-        session,
-        series,
-        case_models,
-        specimen=specimen,
-        plan=plan,
-        under=under,
-        limit=limit,
-        rig_corrected=rig_corrected,
-    )
-    scope = study.scope
-    rows, about = _rows(session, scope)
+    with database.reading(session.record):  # opened once for all that is read here
+        study = open_study(
+            session,
+            series,
+            case_models,
+            specimen=specimen,
+            plan=plan,
+            under=under,
+            limit=limit,
+            rig_corrected=rig_corrected,
+        )
+        scope = study.scope
+        rows, about = _rows(session, scope)
+        owed = follow_up.due(session, on.isoformat(), 0)
+        clouds, heights = pictures.clouds_of(session, rows["series"])
+        devices = DeviceStudy(session, on)
+        boundaries = devices.boundaries(scope.devices)
+        life_lines = devices.life_lines(scope.devices) if scope.devices else []
+        invented = is_demo(session.store)
+    if scope.is_part:
+        owed = owed.of(scope.devices)
 
     step(1)
     trends = study.trends
@@ -169,7 +178,7 @@ def gather_report(
     waveforms = _waveforms(session, trends)
 
     step(7)
-    devices = DeviceStudy(session, on)
+    latent = devices.answer(scope) if scope.devices else None
 
     step(8)
     rig = watch(session)
@@ -177,10 +186,6 @@ def gather_report(
     step(9)
     selfcheck = run_selfcheck()
 
-    owed = follow_up.due(session, on.isoformat(), 0)
-    if scope.is_part:
-        owed = owed.of(scope.devices)
-    clouds, heights = pictures.clouds_of(session, rows["series"])
     asked = {**asdict(limit), "claim": claim_pct, "rig_corrected": study.rig_corrected}
     return ReportContents(
         digest=_digest(scope, about, on, asked),
@@ -189,7 +194,7 @@ def gather_report(
         parties=parties or dict.fromkeys(issuing.PARTIES),
         on=on,
         store=session.store.name,
-        invented=is_demo(session.store),
+        invented=invented,
         versions={**versions(), "schema step": str(about["schema_step"])},
         scope=scope,
         level=limit.level,
@@ -217,9 +222,9 @@ def gather_report(
         waveforms=tuple(waveforms),
         damage=tuple(rows["damage"]),
         voided=tuple(rows["voided"]),
-        latent=devices.answer(scope) if scope.devices else None,
+        latent=latent,
         dose_curve=devices.dose_curve if scope.devices else None,
-        life_lines=tuple(devices.life_lines(scope.devices)) if scope.devices else (),
+        life_lines=tuple(life_lines),
         check_tables=tuple(devices.check_tables()) if not scope.is_part else (),
         owed=owed,
         as_of=session.as_of,
@@ -232,7 +237,7 @@ def gather_report(
         last_entered_at_utc=about["last_entered_at_utc"],
         statements=_statements(),
         selfcheck=selfcheck,
-        boundaries=tuple(devices.boundaries(scope.devices)),
+        boundaries=tuple(boundaries),
         photos=tuple(_photos(rows["damage"], photo_folders)) if photo_folders else (),
         claims=() if claim_pct is None else tuple(_claims(study, models, claim_pct)),
     )
