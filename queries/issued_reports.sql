@@ -2,7 +2,8 @@
 -- use: logging
 -- Every page written by the command report, with its number, its digest, and what it replaces. A
 -- page is the one issued when its SHA-256 is the one here.
--- column report_number: number of the report in this store
+-- column report_number: number of the report at its site
+-- column site: the site that issued it; blank for this store's own
 -- column replaces: number of the report that it replaces; blank of a first issue
 -- column replaced_by: number of the report that replaced it; blank while it holds
 -- column reason: why it replaces that report
@@ -16,9 +17,9 @@
 -- column customer: for whom it was made, as given
 -- column test_purpose: what the tests were made for, as given
 SELECT
-    report_number, replaces, replaced_by, reason,
+    report_number, site, replaces, replaced_by, reason,
     concat_ws(': ', scope_kind, nullif(array_to_string(scope_names, ', '), '')) AS scope,
     page_file_name, page_sha256, issued_by, issued_at_utc, program_version,
     test_laboratory, customer, test_purpose
 FROM issued_reports
-ORDER BY report_number
+ORDER BY site NULLS FIRST, report_number

@@ -383,6 +383,7 @@ def test_an_older_store_keeps_its_notes_and_its_seals(run, tmp_path, monkeypatch
         later = "|".join(
             name for _, file in steps[8:] for name in re.findall(tables, file.read_text())
         )
+        connection.execute("CREATE TEMP TABLE as_recorded (record_id UUID, recorded JSON)")
         parts = sql_files.statement("fingerprint_entries").split("UNION ALL")
         known = [part for part in parts if not re.search(rf"FROM ({later})\b", part)]
         connection.execute("UNION ALL".join(known))

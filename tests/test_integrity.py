@@ -156,7 +156,8 @@ def test_every_table_that_holds_records_is_fingerprinted(store):
     tables = {
         name
         for (name,) in rows("SELECT table_name FROM duckdb_tables() WHERE NOT internal")
-        if name not in ("schema_step", "sealed_entry")
+        # What was recorded where a row holds another value now is read beside each row.
+        if name not in ("schema_step", "sealed_entry", "as_recorded")
     }
     read = set(re.findall(r"FROM (\w+)", sql_files.statement("fingerprint_entries")))
     assert tables - read == set()

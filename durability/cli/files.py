@@ -129,6 +129,21 @@ def export(options: Namespace) -> int:
     return say(options, asdict(told), f"{words}; licence {told.licence})")
 
 
+def merge(options: Namespace) -> int:
+    """Add the record of another lab."""
+    from durability.report.answers import integrity as answer
+
+    session = session_of(options)
+    with progress(options, "comparing the records"):
+        found = archive.merge_record(
+            session, Path(options.other), split=options.split, dry_run=options.dry_run
+        )
+    show(options, answer.merged(found, is_dry=options.dry_run), lambda: answer.merged_json(found))
+    if found.dropped_after_failure:
+        warn(starmap(safety.failed_case_line, found.dropped_after_failure.items()))
+    return 1 if found.conflicts else 0
+
+
 def import_record(options: Namespace) -> int:
     """Make a new store from an exported record."""
     session = session_of(options)

@@ -16,7 +16,13 @@ from durability.record.clock import ClockFindings
 from durability.record.errors import complain
 from durability.record.records import Quarantine, StoredDrop
 from durability.workflow import corrections, keep, sensors, series, specimens
-from durability.workflow.session import Session, make_store, open_session
+from durability.workflow.session import (
+    Session,
+    codes_meant,
+    make_store,
+    open_session,
+    site_of,
+)
 
 if TYPE_CHECKING:
     from durability.workflow.results import Limit, Under
@@ -32,12 +38,39 @@ def session_of(options: Namespace) -> Session:
         held["store"].value, held["person"].value, getattr(options, "as_of", None)
     )
     options.instant = session.as_of
+    _understand_codes(options, session)
     if getattr(options, "names", None):
         found, models = series.named(session, options.names)
         options.series = [*(options.series or ()), *found] or None
         options.case_model = [*(options.case_model or ()), *models] or None
         options.names = []
     return session
+
+
+_CODES = (
+    *("a", "b", "case", "code", "codes", "device", "name", "names", "plan", "recorder", "sensor"),
+    *("series", "specimen"),
+)
+"""Options and words of a call that are codes, or may be."""
+
+
+def _understand_codes(options: Namespace, session: Session) -> None:
+    """Put codes that were typed with their site as they are called in this store."""
+    given = {name: getattr(options, name, None) for name in _CODES}
+    typed = {
+        code
+        for value in given.values()
+        for code in (value if isinstance(value, list) else [value])
+        if isinstance(code, str) and ":" in code[1:]
+    }
+    if not typed or not session.store.is_file():
+        return
+    meant = codes_meant(session, sorted(typed))
+    for name, value in given.items():
+        if isinstance(value, list):
+            setattr(options, name, [meant.get(code, code) for code in value])
+        elif value in meant:
+            setattr(options, name, meant[value])
 
 
 def limit_of(options: Namespace) -> Limit:
@@ -100,9 +133,12 @@ def warn_of(*found: Quarantine | None) -> None:
 def init(options: Namespace) -> int:
     """Make the store."""
     session = session_of(options)
-    is_new = make_store(session)
+    is_new = make_store(session, options.site)
     words = "made" if is_new else "already there and up to date"
-    return say(options, {"store": str(session.store), "new": is_new}, f"{session.store}: {words}")
+    if options.site:
+        words += f", site {site_of(session)}"
+    told = {"store": str(session.store), "new": is_new, "site": site_of(session)}
+    return say(options, told, f"{session.store}: {words}")
 
 
 def add_specimen(options: Namespace) -> int:

@@ -581,3 +581,17 @@ class Recovered:
     """What can't be read, or is not known."""
     read_up_to: str | None = None
     """The last entry that could be read: when, by whom and with what."""
+
+
+@dataclass(slots=True)
+class Merged:
+    """What became of another store; names are those of the JSON, counts are of rows by table."""
+
+    added: dict[str, int] = field(default_factory=dict)
+    present: dict[str, int] = field(default_factory=dict)
+    conflicts: list[dict[str, Any]] = field(default_factory=list)
+    """``table``, ``record`` and ``why``; with any of these nothing is stored."""
+    amended_at_both: list[dict[str, Any]] = field(default_factory=list)
+    dropped_after_failure: dict[str, int] = field(default_factory=dict)
+    split: dict[str, str] = field(default_factory=dict)
+    """Series that both continued → series in which the other one's drops are now."""

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from durability import PROGRAM_VERSION
 from durability.record import clock
-from durability.record.errors import RecordRefused
+from durability.record.errors import RecordRefused, UnusableCall
 from durability.store.sql_files import statement
 
 if TYPE_CHECKING:
@@ -236,6 +236,9 @@ def find(connection: Connection, what: str, code: str) -> dict[str, Any]:
     rows = fetch(connection, _FIND[what], code=code)
     if rows:
         return rows[0]
+    for meant in fetch(connection, "codes_meant", typed=[code]):
+        if meant["what"] == what:
+            raise RecordRefused(f"{what} {code!r}: one thing with {meant['meant']}; name that")
     near = nearest(connection, "near_codes", what=what, name=code)
     hint = near or f"; the store has no {what} yet"
     raise RecordRefused(f"{what} {code!r}: not in the store{hint}")
@@ -248,7 +251,7 @@ def nearest(connection: Connection, statement_name: str, **parameters: Any) -> s
 
 
 def refuse_taken(connection: Connection, what: str, code: str) -> None:
-    """Refuse a code that is in the store already.
+    """Refuse a code that is in the store already, or can't be a new one.
 
     Parameters
     ----------
@@ -262,10 +265,47 @@ def refuse_taken(connection: Connection, what: str, code: str) -> None:
     Raises
     ------
     RecordRefused
-        The code is taken.
+        The code is taken, here or by several sites.
+    UnusableCall
+        It holds a colon.
     """
     if fetch(connection, _FIND[what], code=code):
         raise RecordRefused(f"{what} {code!r}: already in the store; choose another code")
+    refuse_as_new(connection, what, code)
+
+
+def refuse_as_new(connection: Connection, what: str, code: str) -> None:
+    """Refuse a code that is not in the store and can't be a new one.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        An open store.
+    what : {"series", "specimen", "sensor", "plan", "recorder"}
+        Kind of thing.
+    code : str
+        The code wanted.
+
+    Raises
+    ------
+    RecordRefused
+        Several sites use it, or it is the second code of a thing.
+    UnusableCall
+        It holds a colon.
+    """
+    if ":" in code:
+        raise UnusableCall(
+            f"{what} {code!r}: a colon divides site and code, and this one is not in the store;"
+            " choose one without"
+        )
+    named = [row["code"] for row in fetch(connection, "codes_of_sites", what=what, code=code)]
+    named += [
+        row["meant"]
+        for row in fetch(connection, "codes_meant", typed=[code])
+        if row["what"] == what
+    ]
+    if named:
+        raise RecordRefused(f"{what} {code!r}: can mean {' or '.join(named)}; name that")
 
 
 def amend(
@@ -306,6 +346,12 @@ def amend(
             reason=reason,
             entry_id=entry_id,
         )
+    later = fetch(connection, "later_amendment", record_id=record_id, entry_id=entry_id)
+    if later:
+        raise RecordRefused(
+            f"amended by {later[0]['entered_by']} at {later[0]['entered_at_utc']:%Y-%m-%d %H:%M:%S}"
+            " UTC, which is later than it is by this computer's clock; set the clock, then amend"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -315,6 +361,8 @@ class Keeping:
     stage: str
     checks: tuple[str, ...]
     inserts: tuple[str, ...]
+    codes: str | None = None
+    """What gives codes of a sheet as they are called here."""
 
 
 _NEXT_DROPS = Keeping(
@@ -328,6 +376,7 @@ KEEPINGS = {
     "drops": Keeping(
         "drops",
         (
+            "check_drops_codes",
             "check_drops_stored",
             "check_drops_repeated",
             "check_drops_specimens",
@@ -342,6 +391,7 @@ KEEPINGS = {
             "insert_staged_series",
             *_NEXT_DROPS.inserts,
         ),
+        "understand_drops",
     ),
     # Typed: the same words twice are two looks.
     "next damage": Keeping("damage", ("check_damage_known",), ("insert_staged_damage",)),
@@ -349,10 +399,12 @@ KEEPINGS = {
         "damage",
         ("check_damage_lone_number", "check_damage_known", "check_damage_stored"),
         ("insert_staged_damage",),
+        "understand_damage",
     ),
     "inspections": Keeping(
         "inspections",
         (
+            "check_inspections_codes",
             "check_inspections_device",
             "check_inspections_form",
             "check_inspections_repeated",
@@ -364,11 +416,13 @@ KEEPINGS = {
             "insert_staged_checks",
             "insert_staged_inspection_forms",
         ),
+        "understand_inspections",
     ),
     "specimens": Keeping(
         "specimens",
-        ("check_specimens_repeated", "check_specimens_stored"),
+        ("check_specimens_codes", "check_specimens_repeated", "check_specimens_stored"),
         ("amend_staged_specimen_rows", "insert_staged_specimen_rows"),
+        "understand_specimens",
     ),
 }
 
@@ -475,6 +529,8 @@ def keep_rows(
         connection.unregister("staged_frame")
     if with_cut:
         connection.execute(statement("stage_plain_drops"))
+    if keeping.codes is not None:
+        connection.execute(statement(keeping.codes))
     connection.execute(statement("stage_entries"))
     connection.executemany(statement("add_staged_entry"), [list(entry) for entry in entries])
 

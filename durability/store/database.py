@@ -147,11 +147,7 @@ def _rebuild(path: Path, step: int) -> None:
     """
     try:
         backup = back_up(path, f"step-{step}")
-        with _building(path, up_to_step=step) as connection:
-            _attach_old(connection, path)
-            _copy_rows(connection)
-            own = [name for (name,) in connection.execute(statement("others")).fetchall()]
-            connection.execute("DETACH old")
+        own = _move_rows(path, step)
     except (OSError, duckdb.Error) as error:
         raise StoreUnusable(
             f"{path}: can't be brought up to date ({why(error)}); it is as it was"
@@ -162,6 +158,40 @@ def _rebuild(path: Path, step: int) -> None:
         + (f", and only there what durability did not make: {', '.join(own)}" if own else ""),
         file=sys.stderr,
     )
+
+
+def _move_rows(path: Path, step: int) -> list[str]:
+    """Names of what no schema step made, which is left behind."""
+    with _building(path, up_to_step=step) as connection:
+        _attach_old(connection, path)
+        _copy_rows(connection)
+        own = [name for (name,) in connection.execute(statement("others")).fetchall()]
+        connection.execute("DETACH old")
+    return own
+
+
+def update_copy(path: Path) -> None:
+    """Bring a copy of a store up to date, which is for this command alone.
+
+    Parameters
+    ----------
+    path : Path
+        The copy; its log of unfinished writings, if any, is brought in.
+
+    Raises
+    ------
+    StoreUnusable
+        It is foreign, too new or damaged.
+    """
+    with connect(path, read_only=False) as connection:
+        steps = _check_steps(connection, path)
+        connection.execute("CHECKPOINT")
+    if steps == known_steps():
+        return
+    try:
+        _move_rows(path, max(steps, default=0))
+    except (OSError, duckdb.Error) as error:
+        raise StoreUnusable(f"{path}: can't be brought up to date ({why(error)})") from None
 
 
 @contextmanager

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Mapping, Sequence
+import tempfile
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -19,11 +21,11 @@ from durability.pulse.waveform_codec import decode, encode
 from durability.record import clock
 from durability.record.errors import ImportRefused, RecordRefused, StoreUnusable, UnusableCall
 from durability.record.orientation import impossible_designation
-from durability.record.records import ImportCount, Rejection
+from durability.record.records import ImportCount, Merged, Rejection
 from durability.record.units import STANDARD_GRAVITY_M_S2
 from durability.record.vocabulary import DAMAGE_SEVERITIES, PURPOSES
 from durability.record.whole_file import read_whole, sha256, write_rejects
-from durability.store import archive, bench, database, sql_files
+from durability.store import archive, bench, database, merging, sql_files
 from durability.store import archive as dictionary
 from durability.store.archive import WrittenFile
 from durability.workflow.check_lists import keep_list, versions
@@ -382,7 +384,6 @@ def import_record(session: Session, folder: Path) -> Export:
     RecordRefused
         A file is missing or is not as it was exported.
     """
-    about = _read_about(folder)
     store = session.store
     if store.exists():
         raise StoreUnusable(
@@ -391,21 +392,15 @@ def import_record(session: Session, folder: Path) -> Export:
         )
     if not store.absolute().parent.is_dir():
         raise StoreUnusable(f"{store}: the folder {store.parent} does not exist; make it first")
-    files = about["files"]
-    for each in files:
-        file = folder / each["file"]
-        if not file.resolve().is_relative_to(folder.resolve()):
-            raise UnusableCall(f"{folder / ABOUT_FILE}: names {each['file']!r}, outside its folder")
-        if not file.is_file():
-            raise RecordRefused(f"{file}: missing from the export")
-        if sha256(file) != each["sha256"]:
-            raise RecordRefused(f"{file}: not as it was exported (its SHA-256 is another)")
+    about = _read_about(folder)
+    if about.get("since"):
+        raise UnusableCall(
+            f"{folder}: only what was entered since {about['since']}; it goes into a store that"
+            " holds the rest: durability merge"
+        )
     building = store.with_name(f".{store.name}.building")
     try:
-        tables = (each for each in files if each["file"].startswith("tables/"))
-        rows = {Path(each["file"]).stem: each["rows"] for each in tables}
-        step = about["schema_step"]
-        archive.read_tables(building, folder, schema_step=step, rows=rows, encoded=encode)
+        _read_into(building, folder, about)
         with database.writing(building) as connection:
             bench.add_entry(
                 connection,
@@ -420,8 +415,88 @@ def import_record(session: Session, folder: Path) -> Export:
     finally:
         for left in (building, building.with_name(building.name + ".lock")):
             left.unlink(missing_ok=True)
-    drops = next(each["rows"] for each in files if each["file"] == "today/drops.csv")
+    files = about["files"]
+    drops = next(each["rows"] for each in files if each["file"] == "tables/drops.csv")
     return Export(str(folder), len(files) + 2, drops, about["licence"])
+
+
+def _read_into(store: Path, folder: Path, about: Mapping[str, Any]) -> None:
+    """Make a store from an export of which every file is as it was written."""
+    for each in about["files"]:
+        file = folder / each["file"]
+        if not file.resolve().is_relative_to(folder.resolve()):
+            raise UnusableCall(f"{folder / ABOUT_FILE}: names {each['file']!r}, outside its folder")
+        if not file.is_file():
+            raise RecordRefused(f"{file}: missing from the export")
+        if sha256(file) != each["sha256"]:
+            raise RecordRefused(f"{file}: not as it was exported (its SHA-256 is another)")
+    tables = (each for each in about["files"] if each["file"].startswith("tables/"))
+    rows = {Path(each["file"]).stem: each["rows"] for each in tables}
+    archive.read_tables(store, folder, schema_step=about["schema_step"], rows=rows, encoded=encode)
+
+
+def merge_record(
+    session: Session, other: Path, *, split: Sequence[str] = (), dry_run: bool = False
+) -> Merged:
+    """Add the record of another site, all of it or nothing.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    other : Path
+        Another store, or an export of one.
+    split : sequence of str
+        Series that both continued: the drops of the other one get a series of their own.
+    dry_run : bool
+        Say what would be added, and store nothing.
+
+    Returns
+    -------
+    Merged
+
+    Raises
+    ------
+    UnusableCall
+        There is no such file, it is this store, or the folder is no export.
+    StoreUnusable
+        A store is foreign, too new, damaged or held.
+    RecordRefused
+        The other one is not as it was sealed or exported, or sites have one name.
+    """
+    store = session.store
+    with database.reading(store):
+        pass  # it is one, and of today's schema step
+    if not other.exists():
+        raise UnusableCall(f"{other}: no such store or folder")
+    if other.resolve() == store.resolve():
+        raise UnusableCall(f"{other}: is this store itself; name the other one")
+    with _other_store(session, other) as (copy, digest):
+        return merging.merge(
+            store,
+            copy,
+            person=session.person,
+            name=other.name,
+            sha256=digest,
+            split=split,
+            dry_run=dry_run,
+        )
+
+
+@contextmanager
+def _other_store(session: Session, other: Path) -> Iterator[tuple[Path, str]]:
+    """A store for this command alone with the record of another, and the digest of the file."""
+    if not other.is_dir():
+        with merging.copied(other, session.store) as copy:
+            yield copy, sha256(other)
+        return
+    about = _read_about(other)
+    with tempfile.TemporaryDirectory(
+        dir=session.store.absolute().parent, prefix=".merging."
+    ) as folder:
+        copy = Path(folder) / "other.duckdb"
+        _read_into(copy, other, about)
+        yield copy, sha256(other / ABOUT_FILE)
 
 
 def _about(
@@ -526,8 +601,8 @@ def _read_about(folder: Path) -> dict[str, Any]:
         raise UnusableCall(
             f"{folder}: no export of a record: {ABOUT_FILE} is missing or can't be read"
         ) from None
-    if "today/drops.csv" not in named or len(named) < len(about["files"]):
-        raise UnusableCall(f"{folder / ABOUT_FILE}: names no today/drops.csv; not a whole export")
+    if "tables/drops.csv" not in named or len(named) < len(about["files"]):
+        raise UnusableCall(f"{folder / ABOUT_FILE}: names no tables/drops.csv; not a whole export")
     if step > sql_files.latest_step():
         raise UnusableCall(
             f"{folder}: exported by durability {about.get('program_version')} (schema step {step});"

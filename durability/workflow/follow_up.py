@@ -159,6 +159,7 @@ def make_plan(
         known = _known_plans(connection)
         if name in known:
             raise RecordRefused(f"plan {name!r}: already there; choose another name")
+        bench.refuse_as_new(connection, "plan", name)
         if listed is None:
             listed = list_of(next(iter(known.values())), given)
         plan = FollowUpPlan(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import platform
 from collections.abc import Callable, Iterator
-from dataclasses import asdict
+from dataclasses import asdict, fields
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -52,10 +52,11 @@ def seal(session: Session) -> Integrity:
     with database.writing(session.store) as connection:
         connection.execute(sql_files.statement("fingerprint_entries"))
         if bench.fetch(connection, "entries_to_seal")[0]["entries"]:
-            number = 1 + max((each.seal_number for each in _seals(connection)), default=0)
-            bench.run(connection, "add_sealed_entries", seal_number=number)
-            covered = bench.fetch(connection, "digest_of_sealed", seal_number=number)[0]
+            number = bench.run(connection, "next_seal_number")
             entry_id = bench.add_entry(connection, entered_by=session.person, command="seal")
+            of_seal = {"seal_number": number, "seal_entry_id": entry_id}
+            bench.run(connection, "add_sealed_entries", **of_seal)
+            covered = bench.fetch(connection, "digest_of_sealed", **of_seal)[0]
             bench.run(connection, "add_seal", seal_number=number, entry_id=entry_id, **covered)
         return _integrity(connection)
 
@@ -150,7 +151,11 @@ def _integrity(
     left = bench.fetch(connection, "entries_to_seal")[0]
     return Integrity(
         seals=_seals(connection),
-        altered=tuple(AlteredEntry(**row) for row in bench.fetch(connection, "altered_entries")),
+        altered=tuple(
+            AlteredEntry(**{each.name: row[each.name] for each in fields(AlteredEntry)})
+            for row in bench.fetch(connection, "altered_entries")
+        ),
+        sealed_entries=left["sealed"],
         unsealed_entries=left["entries"],
         unsealed_rows=left["recorded_rows"],
         orphans=sql_files.orphans(connection),

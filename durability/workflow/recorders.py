@@ -70,6 +70,8 @@ def add_recorder(
             raise RecordRefused(
                 f"recorder {name!r}: version {sha256[:VERSION_DIGITS]} says the same already"
             )
+        if not latest:
+            bench.refuse_as_new(connection, "recorder", name)
         bench.run(
             connection,
             "add_recorder",

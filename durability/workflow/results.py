@@ -185,7 +185,6 @@ class Seal:
 
     seal_number: int
     entries: int
-    """Entries it covers."""
     digest: str
     """SHA-256, 64 hexadecimal digits."""
     engine_version: str
@@ -194,6 +193,7 @@ class Seal:
     """None when the entry that made the seal is gone."""
     is_whole: bool
     """Whether its list of fingerprints still gives its digest."""
+    site: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,6 +223,7 @@ class Integrity:
 
     seals: tuple[Seal, ...]
     altered: tuple[AlteredEntry, ...]
+    sealed_entries: int
     unsealed_entries: int
     unsealed_rows: int
     orphans: tuple[Orphans, ...] = ()

@@ -94,6 +94,7 @@ def open_series(
         )
         refuse_unfit(connection, case_id, device_id, despite_failed, [entry_id])
         if sensor and bench.run(connection, "find_sensor", code=sensor) is None:
+            bench.refuse_taken(connection, "sensor", sensor)
             bench.run(connection, "add_sensor", **_UNKNOWN_SENSOR, code=sensor, entry_id=entry_id)
             added.append(f"sensor {sensor}")
         sensor_id = sensor and bench.run(connection, "find_sensor", code=sensor)
@@ -127,6 +128,7 @@ def _dropped(
     if not bench.fetch(connection, "find_specimen", code=code):
         unknown = dict.fromkeys(("lot", "mass_g", "received_on", "note"))
         typed_value("code", code, option=option)
+        bench.refuse_taken(connection, "specimen", code)
         bench.run(
             connection,
             "add_specimen",

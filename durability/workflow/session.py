@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import getpass
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, time
@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from durability.intake.hand_entry import as_typed, typed_instant
 from durability.record import clock
+from durability.record.errors import UnusableCall
 from durability.store import bench, database
 from durability.store.database import Past
 from durability.workflow import settings
@@ -52,9 +53,54 @@ class Session:
         return self.past.instant.date() if self.past else clock.today()
 
 
-def make_store(session: Session) -> bool:
-    """Make the store, or bring it up to date; True when it is new."""
-    return database.create_store(session.store)
+def make_store(session: Session, site: str | None = None) -> bool:
+    """Make the store, or bring it up to date; True when it is new.
+
+    Parameters
+    ----------
+    session : Session
+        The store to make, and the person.
+    site : str, optional
+        What the store's site is called from now on.
+
+    Raises
+    ------
+    UnusableCall
+        The name is blank or holds a colon.
+    RecordRefused
+        Another site of the record has it.
+    """
+    if site is not None and (not site.strip() or ":" in site or not site.isprintable()):
+        raise UnusableCall(f"--site {site!r}: not a name, which is printable and has no colon")
+    is_new = database.create_store(session.store)
+    if site is not None and site.strip() != site_of(session):
+        from durability.store.merging import name_site
+
+        with entry(session, "init") as (connection, entry_id):
+            name_site(connection, site.strip(), entry_id)
+    return is_new
+
+
+def site_of(session: Session) -> str | None:
+    """What the store's own site is called; None where it has no name."""
+    with database.reading(session.store) as connection:
+        sites = bench.fetch(connection, "sites")
+    return next((each["site"] for each in sites if each["is_own"]), None)
+
+
+def codes_meant(session: Session, typed: Iterable[str]) -> dict[str, str]:
+    """Codes that were typed with their site, each as it is called in this store.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    typed : iterable of str
+        What may be such codes; nothing else is given back.
+    """
+    with database.reading(session.record) as connection:
+        rows = bench.fetch(connection, "codes_meant", typed=list(typed))
+    return {row["typed"]: row["meant"] for row in rows}
 
 
 def open_session(

@@ -53,6 +53,7 @@ _COMMANDS: dict[str, tuple[str, str]] = {
     "history": ("plans", "all that happened to one specimen"),
     "query": ("answers", "run a saved question; without a name: list them"),
     "export": ("files", "write the whole record as open files"),
+    "merge": ("files", "add the record of another lab to this one"),
     "record": ("bench", "keyboard session: one line a drop"),
     "report": ("answers", "write one page that settles an argument"),
     "selfcheck": ("answers", "check this program against published values"),

@@ -11,7 +11,13 @@ from durability.record.vocabulary import DAMAGE_MODES, MOUNTINGS, NOT_REMOUNTED
 
 def init(made: Parser) -> None:
     """Fill ``init``."""
-    made.writes("logbook:init", "init", "init --store lab.duckdb")
+    made.writes("logbook:init", "init", "init --store lab.duckdb --site Leeds")
+    made.add_argument(
+        "--site",
+        metavar="NAME",
+        help="what this lab is called beside others whose records are merged: it is put before"
+        " codes that several use, like Leeds:C-21; a store that exists is named, or renamed",
+    )
 
 
 def specimen(made: Parser) -> None:

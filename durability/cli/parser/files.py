@@ -242,6 +242,24 @@ def export(made: Parser) -> None:
     common.quiet(made)
 
 
+def merge(made: Parser) -> None:
+    """Fill ``merge``."""
+    made.writes("files:merge", "merge leeds.duckdb --dry-run", "merge leeds.duckdb --split S7")
+    made.add_argument("other", help="the store of another lab, or the folder of an export of it")
+    made.add_argument(
+        "--split",
+        action="append",
+        default=[],
+        metavar="SERIES",
+        help="a series to which both labs added drops: those of the other lab get a series of their"
+        " own; repeatable",
+    )
+    made.add_argument(
+        "--dry-run", action="store_true", help="say what would be added, and store nothing"
+    )
+    common.quiet(made)
+
+
 def backup(made: Parser) -> None:
     """Fill ``backup``."""
     made.reads("files:back_up", "backup backups", "backup /mnt/nas/drops --keep 30")

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 from durability.record.basis import counted
 from durability.report import labels
-from durability.report.blocks import Archive, Block, Column, Columns, Section, Words
+from durability.report.blocks import Archive, Block, Column, Columns, Items, Section, Words
 from durability.selfcheck.results import PublishedValue, SelfCheck
 
 if TYPE_CHECKING:
-    from durability.record.records import Recovered
+    from durability.record.records import Merged, Recovered
     from durability.workflow.results import AlteredEntry, Integrity, Seal
 
 NOTE_IT = (
@@ -51,6 +51,55 @@ def recovered(found: Recovered, new: str) -> Iterator[Block]:
             "Compare with a backup and with what was written on paper before you continue with it;"
             " durability verify checks it against its seals."
         )
+
+
+ROWS_MERGED: Columns[tuple[str, int, int]] = Columns(
+    "Rows of the other record, by table",
+    Column("table", lambda each: each[0]),
+    Column("added", lambda each: each[1], right=True),
+    Column("already here", lambda each: each[2], right=True),
+)
+
+
+def merged(found: Merged, *, is_dry: bool) -> Iterator[Block]:
+    """What was added of another record, what is at odds, and what two sites corrected."""
+    if found.conflicts:
+        things = counted(len(found.conflicts), "thing is", "things are")
+        yield Words(f"Nothing is stored: {things} at odds.")
+        yield Items([f"{each['record']}: {each['why']}" for each in found.conflicts])
+        return
+    names = list(dict.fromkeys([*found.added, *found.present]))
+    rows = [(name, found.added.get(name, 0), found.present.get(name, 0)) for name in names]
+    if not found.added:
+        yield Words(f"Nothing to add: all {sum(found.present.values())} rows are already here.")
+    else:
+        yield Words(
+            f"{'Would add' if is_dry else 'Added'}"
+            f" {counted(found.added.get('drops', 0), 'drop')} in"
+            f" {counted(sum(found.added.values()), 'row')}."
+            + (" Nothing is stored: a dry run." if is_dry else "")
+        )
+        yield ROWS_MERGED.table(rows)
+    for code, split in found.split.items():
+        yield Words(f"{code} was continued at both: the drops of the other site are {split}.")
+    if found.amended_at_both:
+        several = counted(len(found.amended_at_both), "value", "values")
+        yield Words(
+            f"! {several} corrected at both sites without knowing of each other; the later entry"
+            " holds. Correct it again where that is wrong (durability query conflicts):"
+        )
+        yield Items(
+            [
+                f"{each['record']}, {each['column']}: {each['value_in_force']} ({each['site']})"
+                f" holds, not {each['other_value']} ({each['other_site']})"
+                for each in found.amended_at_both
+            ]
+        )
+
+
+def merged_json(found: Merged) -> dict[str, Any]:
+    """Object of ``merge --json``."""
+    return asdict(found)
 
 
 def recovered_json(found: Recovered) -> dict[str, Any]:
@@ -101,7 +150,7 @@ def _verified(found: Integrity) -> list[str]:
         ]
     else:
         last = found.seals[-1]
-        sealed_entries = counted(last.entries, "sealed entry", "sealed entries")
+        sealed_entries = counted(found.sealed_entries, "sealed entry", "sealed entries")
         if found.altered or found.broken_seals:
             lines = [f"! CHANGED: {_what_changed(found)}; compare with a backup of the time"]
         else:
@@ -136,8 +185,10 @@ def _what_changed(found: Integrity) -> str:
 def _seal(seal: Seal) -> str:
     if seal.sealed_at_utc is None:
         return f"seal {seal.seal_number}, whose own entry is gone"
+    at_site = f" at {seal.site}" if seal.site else ""
     return (
-        f"seal {seal.seal_number} of {seal.sealed_at_utc:%Y-%m-%d %H:%M} UTC by {seal.sealed_by}"
+        f"seal {seal.seal_number}{at_site} of {seal.sealed_at_utc:%Y-%m-%d %H:%M} UTC by"
+        f" {seal.sealed_by}"
         f" (made with DuckDB {seal.engine_version})"
     )
 

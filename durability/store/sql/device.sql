@@ -9,10 +9,9 @@ SELECT
         (SELECT min(e.entered_at_utc)::DATE
         FROM amendment AS a JOIN entry AS e ON e.entry_id = a.entry_id
         WHERE a.record_id = p.specimen_id AND a.column_name = 'status'
-            AND a.amendment_order > coalesce((SELECT max(b.amendment_order)
-                FROM amendment AS b
+            AND NOT EXISTS (FROM amendment AS b
                 WHERE b.record_id = p.specimen_id AND b.column_name = 'status'
-                    AND b.new_value = 'in use'), 0)),
+                    AND b.new_value = 'in use' AND b.entry_id >= a.entry_id)),
         (SELECT max(d.disposed_on)
         FROM all_disposals AS d
         WHERE d.specimen_id = p.specimen_id AND d.disposed_part IS NULL

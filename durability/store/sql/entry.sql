@@ -15,6 +15,17 @@ SELECT uuidv7() AS key FROM range($count);
 -- Within the act of writing itself: why it used a case that had failed.
 UPDATE entry SET despite_failed = $reason WHERE entry_id = $entry_id;
 
+-- name: own_site
+-- The store's own site: as it was named, else the first entry made here.
+SELECT coalesce(
+    (SELECT site_id FROM sites WHERE is_own), (SELECT min(entry_id) FROM entry WHERE site_id IS NULL));
+
+-- name: sites
+SELECT site_id, site, is_own FROM sites ORDER BY site;
+
+-- name: add_site_name
+INSERT INTO site_name (site_id, site, entry_id) VALUES ($site_id, $site, $entry_id);
+
 -- name: first_person
 -- Who entered the first thing in the store.
 SELECT entered_by FROM entry ORDER BY entered_at_utc, entry_id LIMIT 1;
@@ -56,6 +67,15 @@ LIMIT 3;
 -- name: add_amendment
 INSERT INTO amendment (record_table, record_id, column_name, old_value, new_value, reason, entry_id)
 VALUES ($record_table, $record_id, $column_name, $old_value, $new_value, $reason, $entry_id);
+
+-- name: later_amendment
+-- Who amended a row in an entry that counts as later, and when.
+SELECT e.entered_by, e.entered_at_utc
+FROM amendment AS a
+JOIN entry AS e ON e.entry_id = a.entry_id
+WHERE a.record_id = $record_id AND a.entry_id > $entry_id
+ORDER BY a.entry_id DESC
+LIMIT 1;
 
 -- name: add_schema_step
 INSERT INTO schema_step
@@ -158,10 +178,15 @@ WHERE entry_id NOT IN (SELECT entry_id FROM report_issue);
 -- name: fingerprint_entries
 -- Fingerprint of every entry: of all rows that came with it, whatever their order in the file.
 -- An empty column counts as no column (the merge drops it), so that a later schema step that
--- adds one changes no fingerprint.
+-- adds one changes no fingerprint; a value counts as it was recorded. The site of an entry does not
+-- count: it is NULL where the entry was made.
 CREATE OR REPLACE TEMP TABLE entry_fingerprint AS
 WITH recorded AS (
-    SELECT entry_id, 'amendment' AS record_table, to_json(t) AS content FROM amendment AS t
+    SELECT entry_id, 'amendment' AS record_table, to_json(t) AS content FROM (
+        SELECT t.* REPLACE (coalesce((r.recorded->>'record_id')::UUID, t.record_id) AS record_id,
+            coalesce(r.recorded->>'new_value', t.new_value) AS new_value)
+        FROM amendment AS t
+        LEFT JOIN as_recorded AS r ON r.record_id = t.amendment_id) AS t
     UNION ALL
     SELECT entry_id, 'calibration', to_json(t) FROM calibration AS t
     UNION ALL
@@ -169,7 +194,11 @@ WITH recorded AS (
     UNION ALL
     SELECT entry_id, 'check_list', to_json(t) FROM check_list AS t
     UNION ALL
-    SELECT entry_id, 'disposal', to_json(t) FROM disposal AS t
+    SELECT entry_id, 'disposal', to_json(t) FROM (
+        SELECT t.* REPLACE (
+            coalesce((r.recorded->>'specimen_id')::UUID, t.specimen_id) AS specimen_id)
+        FROM disposal AS t
+        LEFT JOIN as_recorded AS r ON r.record_id = t.disposal_id) AS t
     UNION ALL
     SELECT entry_id, 'disposal_return', to_json(t) FROM disposal_return AS t
     UNION ALL
@@ -183,31 +212,61 @@ WITH recorded AS (
     UNION ALL
     SELECT entry_id, 'inspection_form', to_json(t) FROM inspection_form AS t
     UNION ALL
-    SELECT entry_id, 'plan_check_list', to_json(t) FROM plan_check_list AS t
+    SELECT entry_id, 'plan_check_list', to_json(t) FROM (
+        SELECT t.* REPLACE (coalesce(r.recorded->>'plan', t.plan) AS plan)
+        FROM plan_check_list AS t
+        LEFT JOIN as_recorded AS r ON r.record_id = t.entry_id) AS t
     UNION ALL
-    SELECT entry_id, 'recorder_version', to_json(t) FROM recorder_version AS t
+    SELECT entry_id, 'recorder_version', to_json(t) FROM (
+        SELECT t.* REPLACE (coalesce(r.recorded->>'recorder', t.recorder) AS recorder)
+        FROM recorder_version AS t
+        LEFT JOIN as_recorded AS r ON r.record_id = t.recorder_version_id) AS t
     UNION ALL
     SELECT entry_id, 'report_issue', to_json(t) FROM report_issue AS t
     UNION ALL
-    SELECT entry_id, 'retest', to_json(t) FROM retest AS t
+    SELECT entry_id, 'retest', to_json(t) FROM (
+        SELECT t.* REPLACE (
+            coalesce((r.recorded->>'specimen_id')::UUID, t.specimen_id) AS specimen_id)
+        FROM retest AS t
+        LEFT JOIN as_recorded AS r ON r.record_id = t.retest_id) AS t
     UNION ALL
-    SELECT entry_id, 'damage_note', to_json(t) FROM damage_note AS t
+    SELECT entry_id, 'damage_note', to_json(t) FROM (
+        SELECT t.* REPLACE (
+            coalesce((r.recorded->>'specimen_id')::UUID, t.specimen_id) AS specimen_id,
+            coalesce((r.recorded->>'series_id')::UUID, t.series_id) AS series_id,
+            coalesce((r.recorded->>'drop_number')::INTEGER, t.drop_number) AS drop_number)
+        FROM damage_note AS t
+        LEFT JOIN as_recorded AS r ON r.record_id = t.damage_note_id) AS t
     UNION ALL
     SELECT entry_id, 'damage_photo', to_json(t) FROM damage_photo AS t
     UNION ALL
-    SELECT entry_id, 'drops', to_json(t) FROM drops AS t
+    SELECT entry_id, 'drops', to_json(t) FROM (
+        SELECT t.* REPLACE (coalesce((r.recorded->>'series_id')::UUID, t.series_id) AS series_id,
+            coalesce((r.recorded->>'drop_number')::INTEGER, t.drop_number) AS drop_number)
+        FROM drops AS t
+        LEFT JOIN as_recorded AS r ON r.record_id = t.drop_id) AS t
     UNION ALL
-    SELECT entry_id, 'entry', to_json(t) FROM entry AS t
+    SELECT entry_id, 'entry', to_json(t) FROM (
+        SELECT COLUMNS(lambda c: c <> 'site_id') FROM entry) AS t
     UNION ALL
     SELECT entry_id, 'file_set_aside', to_json(t) FROM file_set_aside AS t
     UNION ALL
-    SELECT entry_id, 'follow_up_assignment', to_json(t) FROM follow_up_assignment AS t
+    SELECT entry_id, 'follow_up_assignment', to_json(t) FROM (
+        SELECT t.* REPLACE (coalesce((r.recorded->>'device_id')::UUID, t.device_id) AS device_id)
+        FROM follow_up_assignment AS t
+        LEFT JOIN as_recorded AS r ON r.record_id = t.follow_up_assignment_id) AS t
     UNION ALL
-    SELECT entry_id, 'follow_up_plan', to_json(t) FROM follow_up_plan AS t
+    SELECT entry_id, 'follow_up_plan', to_json(t) FROM (
+        SELECT t.* REPLACE (coalesce(r.recorded->>'name', t.name) AS name)
+        FROM follow_up_plan AS t
+        LEFT JOIN as_recorded AS r ON r.record_id = t.follow_up_plan_id) AS t
     UNION ALL
     SELECT entry_id, 'functional_check', to_json(t) FROM functional_check AS t
     UNION ALL
-    SELECT entry_id, 'inspection', to_json(t) FROM inspection AS t
+    SELECT entry_id, 'inspection', to_json(t) FROM (
+        SELECT t.* REPLACE (coalesce((r.recorded->>'device_id')::UUID, t.device_id) AS device_id)
+        FROM inspection AS t
+        LEFT JOIN as_recorded AS r ON r.record_id = t.inspection_id) AS t
     UNION ALL
     SELECT entry_id, 'inspection_finish', to_json(t) FROM inspection_finish AS t
     UNION ALL
@@ -215,24 +274,48 @@ WITH recorded AS (
     UNION ALL
     SELECT entry_id, 'pulse_measures', to_json(t) FROM pulse_measures AS t
     UNION ALL
-    SELECT entry_id, 'quarantine', to_json(t) FROM quarantine AS t
+    SELECT entry_id, 'quarantine', to_json(t) FROM (
+        SELECT t.* REPLACE (coalesce((r.recorded->>'device_id')::UUID, t.device_id) AS device_id)
+        FROM quarantine AS t
+        LEFT JOIN as_recorded AS r ON r.record_id = t.quarantine_id) AS t
     UNION ALL
     SELECT entry_id, 'quarantine_clearance', to_json(t) FROM quarantine_clearance AS t
     UNION ALL
     SELECT entry_id, 'seal', to_json(t) FROM seal AS t
     UNION ALL
-    SELECT entry_id, 'sensor', to_json(t) FROM sensor AS t
+    SELECT entry_id, 'sensor', to_json(t) FROM (
+        SELECT t.* REPLACE (coalesce(r.recorded->>'code', t.code) AS code)
+        FROM sensor AS t
+        LEFT JOIN as_recorded AS r ON r.record_id = t.sensor_id) AS t
     UNION ALL
-    SELECT entry_id, 'sensor_mounting', to_json(t) FROM sensor_mounting AS t
+    SELECT entry_id, 'sensor_mounting', to_json(t) FROM (
+        SELECT t.* REPLACE (coalesce((r.recorded->>'series_id')::UUID, t.series_id) AS series_id,
+            coalesce((r.recorded->>'from_drop_number')::INTEGER, t.from_drop_number) AS from_drop_number)
+        FROM sensor_mounting AS t
+        LEFT JOIN as_recorded AS r ON r.record_id = t.sensor_mounting_id) AS t
     UNION ALL
     SELECT entry_id, 'shock_sensitivity', to_json(t) FROM (
         SELECT s.*, c.entry_id
         FROM shock_sensitivity AS s
         JOIN calibration AS c USING (calibration_id)) AS t
     UNION ALL
-    SELECT entry_id, 'series', to_json(t) FROM series AS t
+    SELECT entry_id, 'series', to_json(t) FROM (
+        SELECT t.* REPLACE (coalesce(r.recorded->>'code', t.code) AS code,
+            coalesce((r.recorded->>'device_id')::UUID, t.device_id) AS device_id,
+            coalesce((r.recorded->>'case_id')::UUID, t.case_id) AS case_id)
+        FROM series AS t
+        LEFT JOIN as_recorded AS r ON r.record_id = t.series_id) AS t
     UNION ALL
-    SELECT entry_id, 'specimen', to_json(t) FROM specimen AS t
+    SELECT entry_id, 'same_specimen', to_json(t) FROM same_specimen AS t
+    UNION ALL
+    SELECT entry_id, 'site_name', to_json(t) FROM site_name AS t
+    UNION ALL
+    SELECT entry_id, 'split_record', to_json(t) FROM split_record AS t
+    UNION ALL
+    SELECT entry_id, 'specimen', to_json(t) FROM (
+        SELECT t.* REPLACE (coalesce(r.recorded->>'code', t.code) AS code)
+        FROM specimen AS t
+        LEFT JOIN as_recorded AS r ON r.record_id = t.specimen_id) AS t
     UNION ALL
     SELECT entry_id, 'pulse_flag', to_json(t) FROM (
         SELECT f.*, m.entry_id
@@ -257,7 +340,9 @@ GROUP BY entry_id;
 
 -- name: entries_to_seal
 -- What no seal holds yet; a seal's own entry, which only the next seal can hold, apart.
-SELECT count(*) AS entries, coalesce(sum(f.recorded_rows), 0)::BIGINT AS recorded_rows
+SELECT
+    count(*) AS entries, coalesce(sum(f.recorded_rows), 0)::BIGINT AS recorded_rows,
+    (SELECT count(DISTINCT sealed_entry_id) FROM sealed_entry) AS sealed
 FROM entry_fingerprint AS f
 JOIN entry AS e USING (entry_id)
 ANTI JOIN sealed_entry AS s ON s.sealed_entry_id = f.entry_id
@@ -268,45 +353,65 @@ INSERT INTO seal (seal_number, entries, digest, engine_version, entry_id)
 VALUES ($seal_number, $entries, $digest, version(), $entry_id);
 
 -- name: add_sealed_entries
-INSERT INTO sealed_entry
+INSERT INTO sealed_entry BY NAME
 SELECT
-    f.entry_id, $seal_number, f.digest, e.entered_at_utc, e.entered_by, e.command, e.file_name
+    f.entry_id AS sealed_entry_id, $seal_number AS seal_number, f.digest, e.entered_at_utc,
+    e.entered_by, e.command, e.file_name, $seal_entry_id AS seal_entry_id
 FROM entry_fingerprint AS f
 JOIN entry AS e USING (entry_id)
 ANTI JOIN sealed_entry AS s ON s.sealed_entry_id = f.entry_id;
 
+-- name: next_seal_number
+-- Seals are numbered within a site.
+SELECT coalesce(max(s.seal_number), 0) + 1
+FROM seal AS s
+LEFT JOIN entry AS e USING (entry_id)
+WHERE e.site_id IS NULL;
+
 -- name: digest_of_sealed
 -- How many entries are sealed by now, and the digest that chains the new ones to the seal before.
 SELECT
-    count(*) AS entries,
+    count(DISTINCT sealed_entry_id) AS entries,
     sha256(
-        coalesce((SELECT digest FROM seal WHERE seal_number = $seal_number - 1), '')
-        || string_agg(digest, '' ORDER BY sealed_entry_id) FILTER (seal_number = $seal_number)
+        coalesce((SELECT any_value(s.digest) FROM seal AS s LEFT JOIN entry AS e USING (entry_id)
+            WHERE s.seal_number = $seal_number - 1 AND e.site_id IS NULL), '')
+        || string_agg(digest, '' ORDER BY sealed_entry_id)
+            FILTER (seal_entry_id = $seal_entry_id)
     ) AS digest
 FROM sealed_entry;
 
 -- name: seals
--- Every seal, and whether its digest still follows from its list and the seal before it.
+-- Every seal, its site unless that is the store's own, and whether its digest still follows from its
+-- list and the seal of its site before it.
+WITH made AS (
+    SELECT s.*, e.entered_at_utc, e.entered_by, e.site_id
+    FROM seal AS s
+    LEFT JOIN entry AS e USING (entry_id)
+)
 SELECT
     s.seal_number, s.entries, s.digest, s.engine_version,
-    e.entered_at_utc AS sealed_at_utc, e.entered_by AS sealed_by,
-    s.digest IS NOT DISTINCT FROM sha256(
-        coalesce(lag(s.digest) OVER (ORDER BY s.seal_number), '') || f.digests) AS is_whole
-FROM seal AS s
-LEFT JOIN entry AS e USING (entry_id)
+    s.entered_at_utc AS sealed_at_utc, s.entered_by AS sealed_by,
+    coalesce(bool_or(s.digest = sha256(coalesce(b.digest, '') || f.digests)), false) AS is_whole,
+    n.site
+FROM made AS s
+LEFT JOIN made AS b
+    ON b.seal_number = s.seal_number - 1 AND b.site_id IS NOT DISTINCT FROM s.site_id
 LEFT JOIN (
-    SELECT seal_number, string_agg(digest, '' ORDER BY sealed_entry_id) AS digests
+    SELECT seal_entry_id, string_agg(digest, '' ORDER BY sealed_entry_id) AS digests
     FROM sealed_entry
-    GROUP BY seal_number
-) AS f USING (seal_number)
-ORDER BY s.seal_number;
+    GROUP BY seal_entry_id
+) AS f ON f.seal_entry_id = s.entry_id
+LEFT JOIN sites AS n ON n.site_id = s.site_id
+GROUP BY ALL
+ORDER BY n.site NULLS LAST, s.seal_number;
 
 -- name: altered_entries
 -- Sealed entries that are no longer as they were, or no longer there.
-SELECT
-    s.seal_number, s.entered_at_utc, s.entered_by, s.command, s.file_name,
+SELECT DISTINCT
+    s.sealed_entry_id, s.seal_number, s.entered_at_utc, s.entered_by, s.command, s.file_name,
     f.entry_id IS NULL AS is_gone
 FROM sealed_entry AS s
 LEFT JOIN entry_fingerprint AS f ON f.entry_id = s.sealed_entry_id
 WHERE f.digest IS DISTINCT FROM s.digest
+QUALIFY row_number() OVER (PARTITION BY s.sealed_entry_id ORDER BY s.seal_entry_id) = 1
 ORDER BY s.entered_at_utc, s.sealed_entry_id;

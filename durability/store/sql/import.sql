@@ -212,6 +212,42 @@ INSERT INTO staged_numbers SELECT series, drop_number FROM cut_drops WHERE is_pl
 -- name: drop_staged
 DELETE FROM staged WHERE staged_order IN (SELECT unnest($left_out::BIGINT[]));
 
+-- name: understand_drops
+UPDATE staged AS t
+SET series = coalesce((SELECT any_value(k.meant) FROM typed_codes AS k
+        WHERE k.what = 'series' AND k.typed = t.series), series),
+    "case" = coalesce((SELECT any_value(k.meant) FROM typed_codes AS k
+        WHERE k.what = 'specimen' AND k.typed = t."case"), "case"),
+    device = coalesce((SELECT any_value(k.meant) FROM typed_codes AS k
+        WHERE k.what = 'specimen' AND k.typed = t.device), device),
+    sensor = coalesce((SELECT any_value(k.meant) FROM typed_codes AS k
+        WHERE k.what = 'sensor' AND k.typed = t.sensor), sensor)
+WHERE series IN (SELECT typed FROM typed_codes)
+    OR "case" IN (SELECT typed FROM typed_codes)
+    OR device IN (SELECT typed FROM typed_codes)
+    OR sensor IN (SELECT typed FROM typed_codes);
+
+-- name: understand_damage
+UPDATE staged AS t
+SET specimen = coalesce((SELECT any_value(k.meant) FROM typed_codes AS k
+        WHERE k.what = 'specimen' AND k.typed = t.specimen), specimen),
+    series = coalesce((SELECT any_value(k.meant) FROM typed_codes AS k
+        WHERE k.what = 'series' AND k.typed = t.series), series)
+WHERE specimen IN (SELECT typed FROM typed_codes)
+    OR series IN (SELECT typed FROM typed_codes);
+
+-- name: understand_inspections
+UPDATE staged AS t
+SET device = coalesce((SELECT any_value(k.meant) FROM typed_codes AS k
+        WHERE k.what = 'specimen' AND k.typed = t.device), device)
+WHERE device IN (SELECT typed FROM typed_codes);
+
+-- name: understand_specimens
+UPDATE staged AS t
+SET code = coalesce((SELECT any_value(k.meant) FROM typed_codes AS k
+        WHERE k.what = 'specimen' AND k.typed = t.code), code)
+WHERE code IN (SELECT typed FROM typed_codes);
+
 -- name: amend_staged_specimen_rows
 -- What a stored specimen left open and the sheet now gives is filled in by amendment.
 INSERT INTO amendment (record_table, record_id, column_name, old_value, new_value, reason, entry_id)

@@ -1,6 +1,83 @@
 -- What speaks against a staged row: the store, another row, or the trade's rules. Each gives the
 -- row, its column and value, why, and whether it is a duplicate, which is no fault.
 
+-- name: check_specimens_codes
+-- A new code has no colon, and isn't one that several sites use.
+WITH named AS (
+    SELECT DISTINCT 'specimen' AS what, 'code' AS named_in, code AS code FROM staged
+), refused AS (
+    SELECT n.*, string_agg(DISTINCT s.code, ' or ' ORDER BY s.code) AS meanings
+    FROM named AS n
+    ANTI JOIN (
+        SELECT 'specimen' AS what, code FROM specimen
+    ) AS k ON k.what = n.what AND k.code = n.code
+    LEFT JOIN site_codes AS s ON s.what = n.what AND s.own_code = n.code
+    WHERE contains(n.code, ':') OR s.code IS NOT NULL
+    GROUP BY ALL
+)
+SELECT
+    t.staged_order, t.file_name, t.source_row, r.named_in AS "column", r.code AS value,
+    false AS is_duplicate,
+    coalesce('can mean ' || r.meanings || '; name that',
+        'a colon divides site and code, and this one is not in the store; choose one without')
+        AS reason
+FROM refused AS r
+JOIN staged AS t ON r.code = t.code;
+
+-- name: check_drops_codes
+-- A new code has no colon, and isn't one that several sites use.
+WITH named AS (
+    SELECT DISTINCT 'series' AS what, 'series' AS named_in, series AS code FROM staged
+    UNION
+    SELECT DISTINCT 'specimen', 'case', "case" FROM staged
+    UNION
+    SELECT DISTINCT 'specimen', 'device', device FROM staged
+    UNION
+    SELECT DISTINCT 'sensor', 'sensor', sensor FROM staged
+), refused AS (
+    SELECT n.*, string_agg(DISTINCT s.code, ' or ' ORDER BY s.code) AS meanings
+    FROM named AS n
+    ANTI JOIN (
+        SELECT 'sensor' AS what, code FROM sensor
+        UNION ALL SELECT 'series', code FROM series
+        UNION ALL SELECT 'specimen', code FROM specimen
+    ) AS k ON k.what = n.what AND k.code = n.code
+    LEFT JOIN site_codes AS s ON s.what = n.what AND s.own_code = n.code
+    WHERE contains(n.code, ':') OR s.code IS NOT NULL
+    GROUP BY ALL
+)
+SELECT
+    t.staged_order, t.file_name, t.source_row, r.named_in AS "column", r.code AS value,
+    false AS is_duplicate,
+    coalesce('can mean ' || r.meanings || '; name that',
+        'a colon divides site and code, and this one is not in the store; choose one without')
+        AS reason
+FROM refused AS r
+JOIN staged AS t ON r.code = CASE r.named_in WHEN 'series' THEN t.series WHEN 'case' THEN t."case" WHEN 'device' THEN t.device WHEN 'sensor' THEN t.sensor END;
+
+-- name: check_inspections_codes
+-- A new code has no colon, and isn't one that several sites use.
+WITH named AS (
+    SELECT DISTINCT 'specimen' AS what, 'device' AS named_in, device AS code FROM staged
+), refused AS (
+    SELECT n.*, string_agg(DISTINCT s.code, ' or ' ORDER BY s.code) AS meanings
+    FROM named AS n
+    ANTI JOIN (
+        SELECT 'specimen' AS what, code FROM specimen
+    ) AS k ON k.what = n.what AND k.code = n.code
+    LEFT JOIN site_codes AS s ON s.what = n.what AND s.own_code = n.code
+    WHERE contains(n.code, ':') OR s.code IS NOT NULL
+    GROUP BY ALL
+)
+SELECT
+    t.staged_order, t.file_name, t.source_row, r.named_in AS "column", r.code AS value,
+    false AS is_duplicate,
+    coalesce('can mean ' || r.meanings || '; name that',
+        'a colon divides site and code, and this one is not in the store; choose one without')
+        AS reason
+FROM refused AS r
+JOIN staged AS t ON r.code = t.device;
+
 -- name: check_specimens_repeated
 WITH keyed AS (
     SELECT

@@ -27,7 +27,7 @@ JOIN follow_up_assignment AS a ON a.device_id = p.specimen_id OR a.device_model 
 JOIN follow_up_plan AS f USING (follow_up_plan_id)
 WHERE p.kind = 'device'
 QUALIFY row_number() OVER (
-    PARTITION BY p.specimen ORDER BY a.device_id IS NULL, a.follow_up_order DESC) = 1;
+    PARTITION BY p.specimen ORDER BY a.device_id IS NULL, a.entry_id DESC, a.follow_up_order DESC) = 1;
 
 -- name: add_check_list
 INSERT INTO check_list (sha256, name, functions, units, fails_again, within_looks, entry_id)
@@ -44,7 +44,7 @@ ORDER BY c.name <> $wanted, e.entered_at_utc DESC
 LIMIT 1;
 
 -- name: every_check_list
-SELECT name, functions, units, fails_again, within_looks FROM check_list ORDER BY sha256;
+SELECT name, functions, units, fails_again, within_looks FROM check_lists ORDER BY sha256;
 
 -- name: check_lists
 -- Versions of check lists that were used, the latest first, with the plans that go through them.
@@ -55,7 +55,7 @@ SELECT
     (SELECT count(*) FROM inspection_form AS f WHERE f.check_list_sha256 = c.sha256)
         AS inspections,
     e.entered_at_utc AS since
-FROM check_list AS c
+FROM check_lists AS c
 JOIN entry AS e USING (entry_id)
 ORDER BY since DESC, check_list;
 

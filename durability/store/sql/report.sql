@@ -63,7 +63,7 @@ FROM all_damage AS n
 WHERE n.severity > 0
     AND n.specimen IN (
         SELECT unnest([device, "case"]) FROM all_series WHERE list_contains($series, series))
-ORDER BY n.specimen, n.series, n.drop_number, n.entered_at_utc;
+ORDER BY n.specimen, n.series, n.drop_number, n.entered_at_utc, n.damage_note_id;
 
 -- name: report_amendments
 -- Every amendment of the series of a scope, their drops and specimens: what, from, to, why, who.
@@ -171,11 +171,15 @@ VALUES (
     $entry_id);
 
 -- name: next_report_number
-SELECT coalesce(max(report_number), 0) + 1 FROM report_issue;
+-- Within the site.
+SELECT coalesce(max(r.report_number), 0) + 1
+FROM report_issue AS r
+JOIN entry AS e ON e.entry_id = r.entry_id
+WHERE e.site_id IS NULL;
 
 -- name: issued_reports
--- Every report issued, with what it answered, in order of number.
-SELECT * FROM issued_reports ORDER BY report_number;
+-- Every report that this site issued, with what it answered, in order of number.
+SELECT * EXCLUDE (site) FROM issued_reports WHERE site IS NULL ORDER BY report_number;
 
 -- name: added_since
 -- Records of a scope entered after a report was made: drops by series, damage notes and checks by

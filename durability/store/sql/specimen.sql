@@ -39,7 +39,7 @@ FROM amendment AS a
 JOIN entry AS e USING (entry_id)
 JOIN specimen AS p ON p.specimen_id = a.record_id
 WHERE p.code = $code AND a.record_table = 'specimen' AND a.column_name = 'status'
-ORDER BY a.amendment_order;
+ORDER BY a.entry_id, a.amendment_order;
 
 -- name: add_disposal
 INSERT INTO disposal (

@@ -67,7 +67,7 @@ FROM pulse_measures AS m
 JOIN waveform AS w ON w.waveform_id = m.waveform_id
 JOIN entry AS e ON e.entry_id = m.entry_id
 WHERE w.drop_id = (SELECT drop_id FROM waveform WHERE waveform_id = $waveform_id)
-ORDER BY m.measures_order DESC;
+ORDER BY m.entry_id DESC, m.measures_order DESC;
 
 -- name: flags_of_measures
 SELECT name, value, threshold, words, voids

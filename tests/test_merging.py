@@ -1,0 +1,343 @@
+"""Two labs, one record: joined in any order it is the same, and nothing recorded is lost.
+
+ISO/IEC 17025:2017 7.5.2 (original and amended data are both kept) and 7.11.3 (no loss).
+"""
+
+import gzip
+import random
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import duckdb
+import pytest
+
+from durability.store import database, merging, sql_files
+
+STORES = Path(__file__).parent.parent / "fixtures" / "stores"
+
+
+@pytest.fixture
+def lab(run, sheet):
+    """Run a command at a lab, whose store has its name."""
+
+    def at(site, *words, expect=0):
+        return run(*words, "--store", f"{site}.duckdb", expect=expect)
+
+    return at
+
+
+@pytest.fixture
+def labs(lab, sheet, once):
+    """Two labs that gave some of the same codes to things of their own."""
+
+    def make():
+        for site, peak in (("A", 100), ("B", 200)):
+            lab(site, "init", "--site", site)
+            rows = [f"S1,{n},{peak + 3 * n},C1,bumper,R7,ACC" for n in (1, 2, 3)]
+            rows += [f"S{site},{n},{peak + 5 * n},C{site},bumper,R{site},ACC" for n in (1, 2)]
+            head = "series,drop_number,peak_g,case,case_model,device,sensor"
+            lab(site, "import", "drops", sheet(f"{site}.csv", head, *rows))
+            lab(site, "drop", "void", "S1", "2", "--reason", f"cable at {site}")
+            lab(site, "inspect", "record", "R7", "--check", "power-on=pass")
+            lab(site, "recorder", "add", "scope", "--mv-per-g", "0.5" if site == "A" else "0.6")
+            lab(site, "seal")
+
+    once(make)
+    return lab
+
+
+def content(site):
+    """Every row of a store but those of merges, keys and sites included."""
+    path = f"{site}.duckdb"
+    with duckdb.connect(path, read_only=True) as connection:
+        own = connection.execute(sql_files.statement("own_site")).fetchone()[0]
+        merges = "SELECT entry_id FROM entry WHERE command = 'merge'"
+        found = {}
+        for table in sql_files.tables(connection):
+            rows = connection.table(table)
+            if "entry_id" in rows.columns:
+                rows = rows.filter(f"entry_id NOT IN ({merges})")
+            if table == "entry":
+                rows = rows.project(f"* REPLACE (coalesce(site_id, '{own}') AS site_id)")
+            found[table] = sorted(map(str, rows.fetchall()))
+        return found
+
+
+def codes(lab, site):
+    return [row["series"] for row in lab(site, "series", "list", "--json").json["series"]]
+
+
+def test_joined_both_ways_the_records_are_equal_and_joined_twice_nothing_changes(labs):
+    alone = {site: content(site) for site in "AB"}
+    told = labs("A", "merge", "B.duckdb", "--json").json
+    assert told["added"]["drops"] == 5 and told["present"] == {} and told["conflicts"] == []
+    assert labs("B", "merge", "A.duckdb", "--json").json["present"]["drops"] == 5
+    assert content("A") == content("B")
+    before = Path("A.duckdb").read_bytes()
+    for _ in range(2):
+        told = labs("A", "merge", "B.duckdb", "--json").json
+        assert told["added"] == {} and told["present"]["drops"] == 10
+    assert Path("A.duckdb").read_bytes() == before
+    assert labs("A", "trend", "--json").out == labs("B", "trend", "--json").out
+    for site in "AB":
+        assert codes(labs, site) == ["A:S1", "B:S1", "SA", "SB"]
+        found = labs(site, "verify", "--json").json
+        assert found["is_sound"] and len(found["seals"]) == 2
+        lost = [row for row in alone[site]["drops"] if row not in content(site)["drops"]]
+        assert lost == []
+
+
+def test_the_order_in_which_three_labs_are_joined_is_all_one(labs, sheet):
+    labs("C", "init", "--site", "C")
+    labs("C", "import", "drops", sheet("c.csv", "series,drop_number,peak_g,case", "S1,1,50,C1"))
+    for first, second in (("B", "C"), ("C", "B")):
+        shutil.copyfile("A.duckdb", f"A{first}{second}.duckdb")
+        for other in (first, second):
+            labs(f"A{first}{second}", "merge", f"{other}.duckdb")
+    assert content("ABC") == content("ACB")
+    assert codes(labs, "ABC")[:3] == ["A:S1", "B:S1", "C:S1"]
+
+
+def test_codes_are_understood_with_their_site_and_refused_where_two_can_be_meant(labs, sheet):
+    labs("A", "merge", "B.duckdb")
+    assert labs("A", "drop", "add", "B:SB", "230", "--json").json["drop_number"] == 3
+    assert labs("A", "trend", "--series", "A:SA", "--json").json["series"][0]["series"] == "SA"
+    assert "nearest" in labs("A", "drop", "add", "S1", "110", expect=1).err
+    told = labs("A", "specimen", "add", "C1", "--kind", "case", expect=1)
+    assert "can mean A:C1 or B:C1" in told.err
+    for words in (
+        ("specimen", "add", "X:1", "--kind", "case"),
+        ("series", "open", "X:1", "--device", "RA"),
+        ("series", "open", "S5", "--device", "X:1"),
+        ("recorder", "add", "X:1", "--mv-per-g", "1"),
+        ("init", "--site", "X:1"),
+    ):
+        assert "colon" in labs("A", *words, expect=2).err, words
+    head = "series,drop_number,peak_g,case"
+    rows = sheet("d.csv", head, "S9,1,100,C1", "S9,2,100,X:1", "B:SB,4,240,B:CB")
+    told = labs("A", "import", "drops", rows, "--keep-good", "--json", expect=1)
+    assert (told.json["added"], told.json["rejected"]) == (1, 2)
+    assert "can mean A:C1 or B:C1" in told.err and "a colon divides" in told.err
+    # A lab that is named otherwise shows so, and its seals hold.
+    labs("A", "init", "--site", "Leeds")
+    assert codes(labs, "A") == ["B:S1", "Leeds:S1", "SA", "SB"]
+    assert "has that name" in labs("A", "init", "--site", "B", expect=1).err
+    assert labs("A", "verify", "--json").json["is_sound"]
+
+
+def test_codes_with_colons_of_older_stores_stay_readable(run):
+    run("init")
+    with database.writing(Path("store.duckdb")) as connection:
+        connection.execute("""
+            INSERT INTO entry (entered_at_utc, entered_by, command, program_version)
+            VALUES (TIMESTAMP '2026-01-01', 'Ada', 'specimen add', '0.1.0');
+            INSERT INTO specimen (code, kind, entry_id) SELECT 'lot:7', 'case', entry_id FROM entry
+        """)
+    assert run("specimen", "show", "lot:7", "--json").json["specimen"] == "lot:7"
+    assert "already in the store" in run("specimen", "add", "lot:7", "--kind", "case", expect=1).err
+
+
+def test_what_both_corrected_is_kept_twice_and_listed_until_it_is_settled(labs):
+    labs("B", "merge", "A.duckdb")
+    labs("B", "drop", "amend", "SA", "1", "--set", "peak_g=101", "--reason", "misread")
+    labs("A", "drop", "amend", "SA", "1", "--set", "peak_g=102", "--reason", "smudged")
+    told = labs("A", "merge", "B.duckdb", "--json").json
+    assert [each["record"] for each in told["amended_at_both"]] == ["drop 1 of SA"]
+    assert told["amended_at_both"][0]["value_in_force"] == "102.0"
+    found = labs("A", "query", "conflicts", "--json").json
+    assert found["rows"][0][:5] == ["drop 1 of SA", "peak_g", "105.0", "102.0", "A"]
+    labs("B", "merge", "A.duckdb")
+    assert labs("B", "query", "conflicts", "--json").json["rows"] == found["rows"]
+    drops = labs("B", "drop", "list", "--json").json["drops"]
+    assert [d["peak_g"] for d in drops if d["series"] == "SA"] == [102.0, 110.0]
+    # A correction of the one in force is not at odds with it.
+    labs("B", "drop", "amend", "SA", "1", "--set", "peak_g=101", "--reason", "asked A")
+    labs("A", "merge", "B.duckdb")
+    assert labs("A", "query", "conflicts", "--json").json["rows"] == []
+
+
+def test_a_series_that_both_continued_is_refused_and_can_be_split(labs):
+    labs("B", "merge", "A.duckdb")
+    labs("A", "drop", "add", "SA", "120")
+    labs("A", "drop", "add", "SA", "121")
+    labs("B", "drop", "add", "SA", "130", "--damage-severity", "2")
+    labs("B", "seal")
+    before = Path("A.duckdb").read_bytes()
+    told = labs("A", "merge", "B.duckdb", "--json", expect=1).json
+    assert [each["record"] for each in told["conflicts"]] == ["series SA"]
+    assert told["added"]["drops"] == 6 and Path("A.duckdb").read_bytes() == before
+    assert (
+        "not a series that was continued"
+        in labs("A", "merge", "B.duckdb", "--split", "SB", expect=1).err
+    )
+    assert labs("A", "merge", "B.duckdb", "--split", "SA", "--json").json["split"] == {"SA": "SA-B"}
+    labs("B", "drop", "add", "SA", "131")  # B does not know of the split yet
+    labs("A", "merge", "B.duckdb")
+    labs("B", "merge", "A.duckdb")
+    ages = "SELECT series, drop_number, case_drop_number FROM case_drops WHERE \"case\" = 'CA'"
+    for site in "AB":
+        found = labs(site, "query", "--sql", f"{ages} ORDER BY 3", "--json").json["rows"]
+        assert found == [
+            *(["SA", n, n] for n in (1, 2, 3, 4)),
+            ["SA-B", 1, 5],
+            ["SA-B", 2, 6],
+        ]
+        drops = labs(site, "drop", "list", "--json").json["drops"]
+        noted = [(d["series"], d["drop_number"]) for d in drops if d["damage_severity"] == 2]
+        assert noted == [("SA-B", 1)]
+        assert labs(site, "verify", "--json").json["is_sound"]
+    assert content("A") == content("B")
+
+
+def test_other_rows_under_one_key_are_refused_and_listed(labs):
+    labs("B", "merge", "A.duckdb")
+    with duckdb.connect("B.duckdb") as connection:
+        connection.execute("UPDATE inspection SET inspector = 'Bo'; DELETE FROM sealed_entry")
+    told = labs("A", "merge", "B.duckdb", "--json", expect=1).json
+    assert [each["table"] for each in told["conflicts"]] == ["entry"]
+    assert "inspect record" in told["conflicts"][0]["record"]
+    assert codes(labs, "A") == ["S1", "SA"]
+
+
+def test_a_store_that_is_not_as_sealed_is_refused(labs):
+    with duckdb.connect("B.duckdb") as connection:
+        connection.execute("UPDATE drops SET peak_g = peak_g - 10")
+    told = labs("A", "merge", "B.duckdb", expect=1)
+    assert told.err.count("\n") == 1 and "not as sealed" in told.err
+
+
+def test_drops_made_after_a_failure_noted_elsewhere_go_in_with_one_line(labs):
+    labs("B", "merge", "A.duckdb")
+    labs("A", "damage", "add", "CA", "--severity", "4", "--series", "SA", "--drop", "2")
+    labs("B", "drop", "add", "SA", "140")
+    told = labs("A", "merge", "B.duckdb", "--json")
+    assert told.json["dropped_after_failure"] == {"CA": 1}
+    assert told.err.count("\n") == 1 and "CA had failed before 1 drop" in told.err
+
+
+def test_an_archive_folder_and_a_store_of_an_earlier_step_are_joined_too(labs, run):
+    labs("B", "export", "b")
+    told = labs("A", "merge", "b", "--json").json
+    assert told["added"]["drops"] == 5 and told["added"]["seal"] == 1
+    old = gzip.decompress((STORES / "step-18.duckdb.gz").read_bytes())
+    Path("old.duckdb").write_bytes(old)
+    told = labs("A", "merge", "old.duckdb", "--json")
+    assert told.json["added"]["drops"] == 9 and told.json["added"]["seal"] == 2
+    assert told.err == "" and Path("old.duckdb").read_bytes() == old
+    # A lab without a name has one from its key.
+    assert sorted(len(code) for code in codes(labs, "A") if ":S1" in code) == [4, 4, 7]
+    assert labs("A", "verify", "--json").json["is_sound"]
+
+
+def damaged(path):
+    shutil.copyfile("B.duckdb", path)
+    with Path(path).open("r+b") as file:
+        file.seek(4096)
+        file.write(b"\0" * 8192)
+
+
+def newer(path):
+    shutil.copyfile("B.duckdb", path)
+    with duckdb.connect(path) as connection:
+        connection.execute(
+            "INSERT INTO schema_step VALUES (99, TIMESTAMP '2030-01-01', '9.0', '9.0')"
+        )
+
+
+HOSTILE = {
+    "missing.duckdb": (lambda path: None, "no such store or folder"),
+    "A.duckdb": (lambda path: None, "is this store itself"),
+    "text.duckdb": (lambda path: Path(path).write_text("no store"), "not a DuckDB file"),
+    "damaged.duckdb": (damaged, "damaged.duckdb"),
+    "newer.duckdb": (newer, "install the newer one"),
+    "folder": (lambda path: Path(path).mkdir(), "record.json is missing"),
+    "plain.duckdb": (lambda path: duckdb.connect(path).close(), "not a durability store"),
+}
+
+
+@pytest.mark.parametrize("path", HOSTILE)
+def test_what_can_not_be_joined_is_named_in_one_line_and_nothing_is_stored(labs, path):
+    make, words = HOSTILE[path]
+    make(path)
+    before = Path("A.duckdb").read_bytes()
+    told = labs("A", "merge", path, expect=None)
+    assert told.status in (1, 2) and told.err.count("\n") == 1 and words in told.err, told
+    assert "merging" not in told.err and Path("A.duckdb").read_bytes() == before
+    assert [each.name for each in Path().iterdir() if "merging" in each.name] == []
+
+
+KILLED_AT = {
+    "while copying": "merging.database.update_copy = lambda *_: os._exit(9)",
+    "before the commit": "merging.sql_files.refuse_orphans = lambda *_: os._exit(9)",
+}
+
+
+@pytest.mark.parametrize("moment", KILLED_AT)
+def test_killed_it_leaves_the_old_store(labs, moment):
+    before = content("A")
+    script = (
+        f"import os; from durability.store import merging; {KILLED_AT[moment]};"
+        " from durability.__main__ import main;"
+        " main(['merge', 'B.duckdb', '--store', 'A.duckdb'])"
+    )
+    assert subprocess.run([sys.executable, "-c", script], check=False).returncode == 9
+    assert content("A") == before
+
+
+def test_a_dry_run_says_the_same_and_stores_nothing(labs):
+    before = Path("A.duckdb").read_bytes()
+    dry = labs("A", "merge", "B.duckdb", "--dry-run", "--json").json
+    assert Path("A.duckdb").read_bytes() == before
+    assert labs("A", "merge", "B.duckdb", "--json").json == dry
+
+
+STEPS = (
+    *(("import", "drops", f"{name}.csv") for name in ("S1", "S2", "B1")),
+    ("drop", "add", "S1", "126", "--dropped-at", "2026-03-02T10:00"),
+    ("drop", "void", "S1", "2", "--reason", "cable"),
+    ("inspect", "record", "R1", "--check", "power-on=fail", "--inspected-at", "2026-04-01T09:00"),
+    ("drop", "amend", "S2", "3", "--set", "peak_g=94", "--reason", "misread"),
+    ("drop", "restore", "S1", "2", "--reason", "it was sound"),
+    ("inspect", "record", "R2", "--check", "power-on=pass", "--inspected-at", "2026-04-01T09:00"),
+    ("drop", "never", "S2", "5", "--reason", "typed twice"),
+)
+
+
+def test_however_a_record_was_written_at_several_labs_it_answers_as_one(lab, sheet):
+    """Each step at a lab drawn by chance, which first fetches what the other has."""
+    head = "series,drop_number,peak_g,case,case_model,device,device_kind,dropped_at"
+    for name, case, device, peaks in (
+        ("S1", "C1,bumper", "R1", (100, 104, 109, 113, 118)),
+        ("S2", "C2,bumper", "R2", (90, 91, 99, 93, 97)),
+        ("B1", ",", "R3", (300, 305, 299)),
+    ):
+        rows = [
+            f"{name},{n},{g},{case},{device},device,2026-03-01T10:{n:02d}:00"
+            for n, g in enumerate(peaks, 1)
+        ]
+        sheet(f"{name}.csv", head, *rows)
+    for site in ("one", "A", "B"):
+        lab(site, "init", "--site", site)
+    draw = random.Random(7)
+    last = "A"
+    for step in STEPS:
+        lab("one", *step)
+        site = draw.choice("AB")
+        if site != last:
+            lab(site, "merge", f"{last}.duckdb")
+        lab(site, *step)
+        last = site
+    site = "B" if last == "A" else "A"
+    lab(site, "merge", f"{last}.duckdb")
+    for question in ("trend", "latent"):
+        told = lab(site, question, "--json").json
+        assert told == lab("one", question, "--json").json, question
+
+
+def test_every_value_that_is_placed_is_sealed_as_it_was_recorded():
+    """A table that sites change holds its recorded values in fingerprints too."""
+    fingerprints = sql_files.statement("fingerprint_entries")
+    for table in merging.PLACED:
+        assert f"FROM {table} AS t\n        LEFT JOIN as_recorded" in fingerprints, table
