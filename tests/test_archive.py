@@ -285,7 +285,8 @@ def parquet(folder, name):
     """What DuckDB reads of a table or view; the name of the folder may hold anything."""
     (found,) = (each for each in folder.iterdir() if each.is_dir() and (each / name).is_dir())
     files = sorted(str(file) for file in (found / name).rglob("*.parquet"))
-    return duckdb.read_parquet([re.sub(r"([*?[])", r"[\1]", each) for each in files])
+    escaped = [re.sub(r"([*?[])", r"[\1]", each) for each in files]
+    return duckdb.read_parquet(escaped, hive_partitioning=True)
 
 
 @pytest.fixture(scope="module")
@@ -306,7 +307,7 @@ def test_parquet_holds_every_table_and_view_row_by_row(as_parquet):
             kinds = dict(zip(there.columns, map(str, there.types)))
             plain = [each for each, kind in kinds.items() if kind != "BLOB"]
             read = parquet(folder, name)
-            assert set(read.columns) - {"site", "year"} == set(plain), name
+            assert set(read.columns) - {"site", "year"} == set(plain) - {"site", "year"}, name
             for each, kind in zip(read.columns, map(str, read.types)):
                 if each in kinds:
                     assert kind == re.sub("UUID|JSON", "VARCHAR", kinds[each]), (name, each)

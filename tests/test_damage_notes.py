@@ -363,7 +363,7 @@ def test_an_older_store_keeps_its_notes_and_its_seals(run, tmp_path, monkeypatch
     steps = sql_files.schema_steps()
     before = tuple(step for step in steps if step[0] <= 8)
     monkeypatch.setattr(sql_files, "schema_steps", lambda: before)
-    run("init")
+    database.create_store(tmp_path / "store.duckdb")
     with database.writing(tmp_path / "store.duckdb") as connection:
         # As the program of that step wrote them; today's statements know later steps.
         connection.execute("""

@@ -257,3 +257,37 @@ def test_a_day_that_is_one_cell_of_operator_and_specimen_takes_the_place_of_thei
 def test_unusable_calls(call, why):
     with pytest.raises(UnusableCall, match=why):
         call()
+
+
+SULFUR_PCT = (
+    (0.71, 0.71, 0.70, 0.71),
+    (0.69, 0.67, 0.68),
+    (0.66, 0.65, 0.69),
+    (0.67, 0.65, 0.66),
+    (0.70, 0.69, 0.66, 0.71, 0.69),
+    (0.73, 0.74, 0.73),
+    (0.71, 0.71, 0.69),
+    (0.70, 0.65, 0.68),
+)
+"""Sulfur content of coal at eight laboratories: ISO 5725-2:1994, annex B, level 1; from memory. By
+the formulas of the standard the table gives what it prints, as checked below."""
+PRINTED = {"mean": 0.690, "s_r": 0.015, "s_R": 0.026}
+
+
+def test_between_labs_it_agrees_with_the_example_of_iso_5725_2():
+    counts = np.array([len(lab) for lab in SULFUR_PCT])
+    means = np.array([np.mean(lab) for lab in SULFUR_PCT])
+    mean = (counts * means).sum() / counts.sum()
+    within = sum(((np.array(lab) - np.mean(lab)) ** 2).sum() for lab in SULFUR_PCT)
+    repeat = within / (counts.sum() - 8)
+    equal = (counts.sum() - (counts**2).sum() / counts.sum()) / 7
+    between = ((counts * (means - mean) ** 2).sum() / 7 - repeat) / equal
+    by_formula = {"mean": mean, "s_r": repeat**0.5, "s_R": (between + repeat) ** 0.5}
+    assert {name: round(float(value), 3) for name, value in by_formula.items()} == PRINTED
+    study = gauge_study(
+        np.concatenate(SULFUR_PCT),
+        {"site": [str(n) for n, c in enumerate(counts) for _ in range(c)]},
+    )
+    # Likelihood weighs laboratories of 3 and of 5 results otherwise than mean squares do.
+    assert study.repeatability_sd == pytest.approx(by_formula["s_r"], rel=0.01)
+    assert study.gauge_sd == pytest.approx(by_formula["s_R"], rel=0.04)

@@ -8,6 +8,7 @@ import random
 import shutil
 import subprocess
 import sys
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import duckdb
@@ -229,6 +230,59 @@ def test_an_archive_folder_and_a_store_of_an_earlier_step_are_joined_too(labs, r
     # A lab without a name has one from its key.
     assert sorted(len(code) for code in codes(labs, "A") if ":S1" in code) == [4, 4, 7]
     assert labs("A", "verify", "--json").json["is_sound"]
+
+
+def test_changes_since_a_day_are_joined_where_the_rest_is_and_where_it_is_not(labs):
+    labs("A", "merge", "B.duckdb")
+    labs("B", "drop", "add", "SB", "220")
+    labs("B", "export", "whole")
+    with duckdb.connect("B.duckdb") as connection:
+        connection.execute("UPDATE entry SET entered_at_utc = entered_at_utc - INTERVAL 9 DAY")
+        connection.execute("DELETE FROM seal; DELETE FROM sealed_entry")
+        connection.execute("DELETE FROM entry WHERE command = 'seal'")
+    shutil.copyfile("B.duckdb", "C.duckdb")
+    labs("C", "drop", "void", "SB", "3", "--reason", "loose")
+    labs("C", "drop", "add", "S1", "230")
+    day = (datetime.now(UTC) - timedelta(days=2)).date()
+    told = labs("C", "export", "new", "--since", day, "--json").json
+    assert told["drops"] == 2 + 5  # with the import that made the series
+    assert not Path("new/today").exists()
+    assert "durability merge" in labs("D", "import", "record", "new", expect=2).err
+    assert labs("B", "merge", "new", "--json").json["added"] == {
+        "amendment": 2,
+        "drops": 1,
+        "entry": 2,
+    }
+    labs("N", "init", "--site", "N")
+    assert labs("N", "merge", "new", "--json").json["conflicts"] == []
+    assert labs("N", "verify", "--json").json["is_sound"]
+
+
+def test_one_thing_under_two_codes_has_one_age_and_one_dose(labs):
+    labs("A", "merge", "B.duckdb")
+    for what in ("C1", "R7"):
+        told = labs("A", "specimen", "same", f"B:{what}", f"A:{what}", "--reason", "one", "--json")
+        assert told.json == {"specimen": f"A:{what}", "other": f"B:{what}"}
+    ages = "SELECT series, drop_number, case_drop_number FROM case_drops WHERE \"case\" = 'A:C1'"
+    rows = labs("A", "query", "--sql", f"{ages} ORDER BY 3", "--json").json["rows"]
+    assert [age for _, _, age in rows] == [1, 2, 3, 4, 5, 6]
+    shocks = "SELECT count(*), max(device_drop_number) FROM device_shocks WHERE device = 'A:R7'"
+    assert labs("A", "query", "--sql", shocks, "--json").json["rows"] == [[6, 6]]
+    shown = labs("A", "specimen", "show", "B:R7", "--json").json
+    assert shown["specimen"] == "A:R7"
+    listed = [
+        each["specimen"] for each in labs("A", "specimen", "list", "--json").json["specimens"]
+    ]
+    assert "A:C1" in listed and "B:C1" not in listed
+    assert "already" in labs("A", "specimen", "same", "A:C1", "B:C1", "--reason", "x", expect=1).err
+    assert "kind" in labs("A", "specimen", "same", "A:C1", "RA", "--reason", "x", expect=1).err
+    assert labs("A", "verify", "--json").json["is_sound"]
+    # What the other lab does under its own code is of the same thing.
+    labs("B", "drop", "add", "S1", "240")
+    labs("A", "merge", "B.duckdb")
+    labs("B", "merge", "A.duckdb")
+    assert labs("A", "query", "--sql", shocks, "--json").json["rows"] == [[7, 7]]
+    assert content("A") == content("B")
 
 
 def damaged(path):

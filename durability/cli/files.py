@@ -123,6 +123,7 @@ def export(options: Namespace) -> int:
             session_of(options),
             Path(options.folder),
             options.licence,
+            options.since,
             as_parquet=options.format == archive.PARQUET,
         )
     words = f"exported: {told.folder} ({counted(told.files, 'file')}, {counted(told.drops, 'drop')}"
@@ -135,7 +136,7 @@ def merge(options: Namespace) -> int:
 
     session = session_of(options)
     with progress(options, "comparing the records"):
-        found = archive.merge_record(
+        found = workflow.merge_record(
             session, Path(options.other), split=options.split, dry_run=options.dry_run
         )
     show(options, answer.merged(found, is_dry=options.dry_run), lambda: answer.merged_json(found))

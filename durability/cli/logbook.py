@@ -49,7 +49,7 @@ def session_of(options: Namespace) -> Session:
 
 _CODES = (
     *("a", "b", "case", "code", "codes", "device", "name", "names", "plan", "recorder", "sensor"),
-    *("series", "specimen"),
+    *("other", "series", "specimen"),
 )
 """Options and words of a call that are codes, or may be."""
 
@@ -146,6 +146,15 @@ def add_specimen(options: Namespace) -> int:
     warn_of(specimens.add_specimen(session_of(options), options.code, options.kind, vars(options)))
     told = {"specimen": options.code, "kind": options.kind}
     return say(options, told, f"{options.kind} {options.code} added")
+
+
+def same_specimen(options: Namespace) -> int:
+    """Say that two codes are of one thing."""
+    kept, other = specimens.same_specimen(
+        session_of(options), options.code, options.other, options.reason
+    )
+    told = {"specimen": kept, "other": other}
+    return say(options, told, f"{other} is {kept}: one dose, one age, all recorded under {kept}")
 
 
 def list_specimens(options: Namespace) -> int:

@@ -144,6 +144,17 @@ def typed_date(text: str, *, option: str) -> date:
         raise UnusableCall(f"{option} {text!r}: not an ISO 8601 date, like 2026-03-14") from None
 
 
+def typed_start(text: str, *, option: str) -> datetime:
+    """Instant of an ISO 8601 text; of a date its beginning, by the bench clock.
+
+    Parameters and raises as in :func:`typed_instant`.
+    """
+    try:
+        return datetime.combine(date.fromisoformat(text), time.min).astimezone()
+    except ValueError:
+        return typed_instant(text, option=option)
+
+
 def typed_instant(text: str, *, option: str) -> datetime:
     """Instant of an ISO 8601 text; of a date its end, by the bench clock.
 

@@ -12,6 +12,7 @@ import tomllib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import datetime
 from functools import cache
 from glob import escape
 from itertools import groupby
@@ -23,7 +24,7 @@ import duckdb
 
 from durability.record.basis import counted
 from durability.record.errors import RecordRefused
-from durability.store import bench, database, sql_files
+from durability.store import bench, database, merging, sql_files
 from durability.store.file import why
 
 if TYPE_CHECKING:
@@ -75,7 +76,10 @@ class WrittenFile:
 
 
 def write_files(
-    store: Path, folder: Path, decoded: Callable[[bytes], np.ndarray]
+    store: Path,
+    folder: Path,
+    decoded: Callable[[bytes], np.ndarray],
+    since: datetime | None = None,
 ) -> tuple[list[WrittenFile], dict[str, Any]]:
     """Write every table, and the state of today, of one moment of a store.
 
@@ -87,6 +91,9 @@ def write_files(
         An empty folder.
     decoded : callable
         Packed samples → acceleration in g.
+    since : datetime, optional
+        Only entries from this instant on, with those that their rows refer to, all whole; and
+        no state of today.
 
     Returns
     -------
@@ -101,24 +108,31 @@ def write_files(
         A file can't be written.
     """
     files = []
-    for name in ("tables", "today"):
+    for name in ("tables",) if since else ("tables", "today"):
         (folder / name).mkdir()
     with database.reading(store, with_files=True) as connection, _writing_files():
+        if since is not None:
+            merging.stage_since(connection, since)
         for table in sql_files.tables(connection):
             relation = connection.table(table)
+            if since is not None:
+                relation = _since(relation, table)
             if table == _PACKED[0]:
                 samples = folder / "tables" / SAMPLES_FILE
-                files.append(_write_samples(connection, samples, decoded))
+                files.append(_write_samples(connection, relation, samples, decoded))
                 relation = relation.project(f"* EXCLUDE ({_PACKED[1]})")
             files.append(_write_table(relation.order("ALL"), folder, f"tables/{table}.csv"))
-        for name in TODAY:
+        for name in () if since else TODAY:
             relation = connection.sql(sql_files.statement(f"today_{name}"))
             files.append(_write_table(relation, folder, f"today/{name}.csv"))
         return files, bench.fetch(connection, "record_state")[0]
 
 
 def write_partitions(
-    store: Path, folder: Path, decoded: Callable[[bytes], np.ndarray]
+    store: Path,
+    folder: Path,
+    decoded: Callable[[bytes], np.ndarray],
+    since: datetime | None = None,
 ) -> tuple[list[WrittenFile], dict[str, Any]]:
     """Write every table and view of one moment of a store as Parquet, by site and year.
 
@@ -130,6 +144,8 @@ def write_partitions(
         An empty folder.
     decoded : callable
         Packed samples → acceleration in g.
+    since : datetime, optional
+        As of ``write_files``; then no views.
 
     Returns
     -------
@@ -145,10 +161,12 @@ def write_partitions(
     """
     columns = {}
     with database.reading(store, with_files=True) as connection, _writing_files():
-        views = connection.execute(sql_files.statement("views")).fetchall()
+        if since is not None:
+            merging.stage_since(connection, since)
+        views = [] if since else connection.execute(sql_files.statement("views")).fetchall()
         named = [f"tables/{name}" for name in sql_files.tables(connection)]
         for name in (*named, *(f"views/{name}" for (name,) in views)):
-            relation = _placed(connection, name.partition("/")[2])
+            relation = _placed(connection, name.partition("/")[2], is_since=since is not None)
             packed = [name for name, type_ in _columns(relation) if type_ == "BLOB"]
             if packed:
                 if name.startswith("tables/"):
@@ -172,9 +190,19 @@ def _columns(relation: duckdb.DuckDBPyRelation) -> list[tuple[str, str]]:
     return list(zip(relation.columns, map(str, relation.types), strict=True))
 
 
-def _placed(connection: duckdb.DuckDBPyConnection, name: str) -> duckdb.DuckDBPyRelation:
+def _since(rows: duckdb.DuckDBPyRelation, table: str) -> duckdb.DuckDBPyRelation:
+    """Of rows of a table those of the entries that are staged."""
+    if table in merging.DERIVED:
+        return rows
+    return merging.of_entries(rows, table, "FROM since_entry AS n WHERE true")
+
+
+def _placed(
+    connection: duckdb.DuckDBPyConnection, name: str, *, is_since: bool
+) -> duckdb.DuckDBPyRelation:
     """A table or view with keys as text, and with the site and the year of each row."""
-    rows = connection.table(name).set_alias("r")
+    rows = connection.table(name)
+    rows = (_since(rows, name) if is_since else rows).set_alias("r")
     columns = _columns(rows)
     keys = {each.column: (each.to_table, each.to_column) for each in sql_files.references()}
     keys |= {to_column: (table, to_column) for table, to_column in keys.values()}
@@ -192,7 +220,14 @@ def _placed(connection: duckdb.DuckDBPyConnection, name: str) -> duckdb.DuckDBPy
             .project(f"{sql_files.quoted(key)} AS key, entry_id")
             .set_alias("k")
         )
-        entries = connection.table("entry").project("entry_id, entered_at_utc").set_alias("e")
+        sites = connection.table("sites").set_alias("s")
+        entries = (
+            connection.table("entry")
+            .set_alias("n")
+            .join(sites, "s.site_id = n.site_id OR (n.site_id IS NULL AND s.is_own)", how="left")
+            .project("n.entry_id, n.entered_at_utc, s.site AS site_name")
+            .set_alias("e")
+        )
         rows = rows.join(own, f"k.key = r.{sql_files.quoted(by)}", how="left")
         rows = rows.join(entries, "e.entry_id = k.entry_id", how="left")
         moments.append("e.entered_at_utc")
@@ -203,7 +238,7 @@ def _placed(connection: duckdb.DuckDBPyConnection, name: str) -> duckdb.DuckDBPy
         for column, type_ in columns
     ]
     place = {
-        "site": f"'{SITE}'",
+        "site": f"'{SITE}'" if by is None else f"coalesce(e.site_name, '{SITE}')",
         "year": f"year(coalesce({', '.join(moments)}))" if moments else "NULL::BIGINT",
     }
     made = [f"{words} AS {name}" for name, words in place.items() if name not in rows.columns]
@@ -239,7 +274,7 @@ def _write_samples_by_place(
 
     keys = [*_SAMPLES[name.partition("/")[2].removesuffix("_samples")], *_PLACE]
     packed = relation.project(", ".join([*keys, _PACKED[1]])).order(", ".join([*_PLACE, *keys]))
-    reading, written = connection.cursor().execute(packed.sql_query()), 0
+    reading, written = connection.execute(packed.sql_query()), 0
     with duckdb.connect(":memory:") as memory:
         while some := reading.fetchmany(_WAVEFORMS_AT_ONCE):
             frame = pd.DataFrame(some, columns=[*keys, "acceleration_g"], dtype=object)
@@ -264,17 +299,22 @@ def _write_table(relation: duckdb.DuckDBPyRelation, folder: Path, name: str) -> 
 
 
 def _write_samples(
-    connection: duckdb.DuckDBPyConnection, file: Path, decoded: Callable[[bytes], np.ndarray]
+    connection: duckdb.DuckDBPyConnection,
+    waveforms: duckdb.DuckDBPyRelation,
+    file: Path,
+    decoded: Callable[[bytes], np.ndarray],
 ) -> WrittenFile:
     import numpy as np
     import pandas as pd
 
+    wanted = {key for (key,) in waveforms.project("waveform_id").fetchall()}
     packed = connection.cursor().execute(sql_files.statement("packed_samples"))
     rows = 0
     with duckdb.connect(":memory:") as memory:
         empty = pd.DataFrame({"waveform_id": ["-"], "acceleration_g": [np.zeros(1)]})
         memory.from_df(empty).limit(0).create("waveforms")
-        while some := packed.fetchmany(_WAVEFORMS_AT_ONCE):
+        while batch := packed.fetchmany(_WAVEFORMS_AT_ONCE):
+            some = [each for each in batch if each[0] in wanted]
             frame = pd.DataFrame(
                 {
                     "waveform_id": [str(key) for key, _ in some],

@@ -12,6 +12,8 @@ import shutil
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
+from dataclasses import asdict
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 from uuid import UUID
@@ -195,6 +197,11 @@ def _join(
 ) -> bool:
     """Whether there is anything to store."""
     altered = _compare(connection, told, name)
+    broken = {
+        (each["site"], each["seal_number"])
+        for each in bench.fetch(connection, "seals")
+        if not each["is_whole"]
+    }
     if told.conflicts:
         return False
     new = _count(connection, told)
@@ -218,6 +225,12 @@ def _join(
             raise RecordRefused(
                 f"{name}: the entry {each['command']!r} of {each['entered_at_utc']:%Y-%m-%d %H:%M}"
                 " UTC would no longer be as it was sealed; nothing is stored"
+            )
+    for each in bench.fetch(connection, "seals"):
+        if not each["is_whole"] and (each["site"], each["seal_number"]) not in broken:
+            raise RecordRefused(
+                f"{name}: its seal {each['seal_number']} follows one that is not here; merge an"
+                " earlier export of it first, or all of it"
             )
     told.amended_at_both = bench.fetch(connection, "merged_amendments_apart")
     told.dropped_after_failure = {
@@ -268,17 +281,90 @@ def _key_words(error: Exception) -> str:
 
 def _new_rows(connection: DuckDBPyConnection, table: str) -> DuckDBPyRelation:
     """Rows of entries that are only in the other store."""
-    rows = connection.table(f"other.{quoted(table)}").set_alias("o")
-    entries = "FROM other_entry AS n WHERE NOT n.is_present"
+    rows = connection.table(f"other.{quoted(table)}")
+    return of_entries(rows, table, "FROM other_entry AS n WHERE NOT n.is_present", "other.")
+
+
+def of_entries(
+    rows: DuckDBPyRelation, table: str, entries: str, database_name: str = ""
+) -> DuckDBPyRelation:
+    """Of rows of a table those that came with some entries.
+
+    Parameters
+    ----------
+    rows : DuckDBPyRelation
+        Rows of ``table``.
+    table : str
+        A table of the record.
+    entries : str
+        "FROM … AS n WHERE …", in which ``n.entry_id`` is the key of an entry.
+    database_name : str
+        Where the table is, with a full stop; blank for the store itself.
+
+    Returns
+    -------
+    DuckDBPyRelation
+    """
+    rows = rows.set_alias("o")
     if table == "sealed_entry":
         return rows.filter(f"EXISTS ({entries} AND n.entry_id = o.seal_entry_id)")
     if table in _OF_ENTRY:
         parent, key = _OF_ENTRY[table]
         return rows.filter(
-            f"EXISTS (FROM other.{parent} AS p WHERE p.{key} = o.{key}"
+            f"EXISTS (FROM {database_name}{parent} AS p WHERE p.{key} = o.{key}"
             f" AND EXISTS ({entries} AND n.entry_id = p.entry_id))"
         )
     return rows.filter(f"EXISTS ({entries} AND n.entry_id = o.entry_id)")
+
+
+def stage_since(connection: DuckDBPyConnection, since: datetime) -> None:
+    """Stage in ``since_entry`` what was entered since, with all that it refers to.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        To a store.
+    since : datetime
+        With its offset.
+    """
+    connection.execute(statement("stage_entry_references"))
+    for each in sql_files.references():
+        both = (connection.table(name).columns for name in (each.table, each.to_table))
+        if each.to_table != "entry" and all("entry_id" in columns for columns in both):
+            connection.execute(statement("add_entry_references"), asdict(each)).fetchall()
+    utc = since.astimezone(UTC).replace(tzinfo=None)
+    connection.execute(statement("stage_since"), {"since": utc})
+
+
+def join_specimens(
+    connection: DuckDBPyConnection, specimen_id: UUID, same_as_id: UUID, reason: str, entry_id: UUID
+) -> None:
+    """Record all of a specimen under another one, which is the same thing.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        Inside a transaction.
+    specimen_id, same_as_id : UUID
+        The one, and the one under which all is recorded.
+    reason : str
+        Why.
+    entry_id : UUID
+        The entry.
+
+    Raises
+    ------
+    RecordRefused
+        Both were inspected at one time, by different inspections.
+    """
+    row = {"specimen_id": specimen_id, "same_as_id": same_as_id, "reason": reason}
+    bench.run(connection, "add_same_specimen", **row, entry_id=entry_id)
+    try:
+        place(connection)
+    except duckdb.ConstraintException:
+        raise RecordRefused(
+            "both codes have an inspection at one and the same time, so they can't be one device"
+        ) from None
 
 
 def _count(connection: DuckDBPyConnection, told: Merged) -> int:

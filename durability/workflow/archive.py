@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
-import tempfile
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -16,16 +14,17 @@ import pandas as pd
 from durability import PROGRAM_VERSION
 from durability.intake.checks import as_read, check_sheet, split_conditions
 from durability.intake.columns import COLUMNS, FILE_KINDS, MOST_NUMBER
+from durability.intake.hand_entry import typed_start
 from durability.intake.tables import Sheet, SheetOptions, Table, open_table
 from durability.pulse.waveform_codec import decode, encode
 from durability.record import clock
 from durability.record.errors import ImportRefused, RecordRefused, StoreUnusable, UnusableCall
 from durability.record.orientation import impossible_designation
-from durability.record.records import ImportCount, Merged, Rejection
+from durability.record.records import ImportCount, Rejection
 from durability.record.units import STANDARD_GRAVITY_M_S2
 from durability.record.vocabulary import DAMAGE_SEVERITIES, PURPOSES
 from durability.record.whole_file import read_whole, sha256, write_rejects
-from durability.store import archive, bench, database, merging, sql_files
+from durability.store import archive, bench, database, sql_files
 from durability.store import archive as dictionary
 from durability.store.archive import WrittenFile
 from durability.workflow.check_lists import keep_list, versions
@@ -265,9 +264,7 @@ A durability record, exported {exported_at} by {exported_by} from {store}.
 Licence: {licence}.
 
 {about}      what each file and column holds (JSON Schema), units, words, SHA-256 of each file
-today/           the state of today, amendments applied: one CSV each of specimens, series, drops,
-                 damage notes and functional checks; drops of status void count in no estimate
-tables/          every table as it was first written, with the amendments and the entries
+{today}tables/          every table as it was first written, with the amendments and the entries
                  (entry: who, when, with what, from which file) that keys in the rows refer to
 tables/{samples}
                  waveforms in g, one row each: waveform_id, acceleration_g
@@ -277,11 +274,24 @@ ISO 8601 as the bench clock showed them, with the offset from UTC where known; c
 _utc are UTC. 1 g is {gravity} m/s2. Any spreadsheet, statistics program or database opens these
 files; none of them needs durability.
 
+{back}"""
+
+_TODAY = """\
+today/           the state of today, amendments applied: one CSV each of specimens, series, drops,
+                 damage notes and functional checks; drops of status void count in no estimate
+"""
+
+_BACK = """\
 Back into a store, exactly as it was:  durability import record FOLDER --store NEW.duckdb
-Into a store that holds other records, without states of use, plans, certificates and waveforms:
+Into a store that holds other records:  durability merge FOLDER
+Into one of a lab that keeps other codes, without states of use, plans, certificates and waveforms:
     durability import specimens|drops|damage|inspections today/FILE.csv --ignore-other-columns
 """
 
+_BACK_SINCE = """\
+Only what was entered since {since}, with the entries that it refers to.
+Into a store, whether it holds the rest or not:  durability merge FOLDER
+"""
 
 _PARQUET_README = """\
 A durability record, exported {exported_at} by {exported_by} from {store}, as Parquet.
@@ -307,9 +317,14 @@ PARQUET = "parquet"
 
 
 def export_record(
-    session: Session, folder: Path, licence: str | None = None, *, as_parquet: bool = False
+    session: Session,
+    folder: Path,
+    licence: str | None = None,
+    since: str | None = None,
+    *,
+    as_parquet: bool = False,
 ) -> Export:
-    """Write the whole record as open files.
+    """Write the whole record as open files, or what was entered since a day, to be merged.
 
     Parameters
     ----------
@@ -319,6 +334,9 @@ def export_record(
         Where it goes: a new folder, or an empty one.
     licence : str, optional
         Under which others may use it.
+    since : str, optional
+        Only what was entered from the beginning of this date on, in local time, or from this
+        instant, with the entries that it refers to.
     as_parquet : bool
         Tables and views as Parquet by site and year, for engines of several machines.
 
@@ -329,8 +347,9 @@ def export_record(
     Raises
     ------
     UnusableCall
-        The folder holds something already, or can't be written.
+        The folder holds something already, or can't be written; ``since`` is no date.
     """
+    start = None if since is None else typed_start(since, option="--since")
     if not folder.absolute().parent.is_dir():
         raise UnusableCall(f"{folder}: the folder {folder.absolute().parent} does not exist")
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
@@ -340,10 +359,11 @@ def export_record(
         shutil.rmtree(building, ignore_errors=True)
         building.mkdir()
         write = archive.write_partitions if as_parquet else archive.write_files
-        files, state = write(session.store, building, decode)
+        files, state = write(session.store, building, decode, start)
         about = _about(session, building, files, state, licence or NOT_STATED)
         if as_parquet:
             about["format"] = PARQUET
+        about |= {} if since is None else {"since": since}
         text = json.dumps(about, ensure_ascii=False, indent=1)
         (building / ABOUT_FILE).write_text(text + "\n", encoding="utf-8")
         words = _PARQUET_README if as_parquet else _README
@@ -356,7 +376,7 @@ def export_record(
     finally:
         shutil.rmtree(building, ignore_errors=True)
     rows = {each.name: each.rows for each in files}
-    drops = rows["views/every_drop" if as_parquet else "today/drops.csv"]
+    drops = rows["tables/drops" if as_parquet else "tables/drops.csv"]
     count = sum(len(each.get("parts", "1")) for each in about["files"])
     return Export(str(folder), count + 2, drops, about["licence"])
 
@@ -435,68 +455,30 @@ def _read_into(store: Path, folder: Path, about: Mapping[str, Any]) -> None:
     archive.read_tables(store, folder, schema_step=about["schema_step"], rows=rows, encoded=encode)
 
 
-def merge_record(
-    session: Session, other: Path, *, split: Sequence[str] = (), dry_run: bool = False
-) -> Merged:
-    """Add the record of another site, all of it or nothing.
+def read_export(folder: Path, store: Path) -> str:
+    """Make a store of an export, of the whole record or of changes, to be merged.
 
     Parameters
     ----------
-    session : Session
-        Store and person.
-    other : Path
-        Another store, or an export of one.
-    split : sequence of str
-        Series that both continued: the drops of the other one get a series of their own.
-    dry_run : bool
-        Say what would be added, and store nothing.
+    folder : Path
+        What ``export_record`` wrote.
+    store : Path
+        The file to make.
 
     Returns
     -------
-    Merged
+    str
+        SHA-256 of the file that says what the export holds.
 
     Raises
     ------
     UnusableCall
-        There is no such file, it is this store, or the folder is no export.
-    StoreUnusable
-        A store is foreign, too new, damaged or held.
+        The folder is no export, or a newer program's.
     RecordRefused
-        The other one is not as it was sealed or exported, or sites have one name.
+        A file is missing or is not as it was exported.
     """
-    store = session.store
-    with database.reading(store):
-        pass  # it is one, and of today's schema step
-    if not other.exists():
-        raise UnusableCall(f"{other}: no such store or folder")
-    if other.resolve() == store.resolve():
-        raise UnusableCall(f"{other}: is this store itself; name the other one")
-    with _other_store(session, other) as (copy, digest):
-        return merging.merge(
-            store,
-            copy,
-            person=session.person,
-            name=other.name,
-            sha256=digest,
-            split=split,
-            dry_run=dry_run,
-        )
-
-
-@contextmanager
-def _other_store(session: Session, other: Path) -> Iterator[tuple[Path, str]]:
-    """A store for this command alone with the record of another, and the digest of the file."""
-    if not other.is_dir():
-        with merging.copied(other, session.store) as copy:
-            yield copy, sha256(other)
-        return
-    about = _read_about(other)
-    with tempfile.TemporaryDirectory(
-        dir=session.store.absolute().parent, prefix=".merging."
-    ) as folder:
-        copy = Path(folder) / "other.duckdb"
-        _read_into(copy, other, about)
-        yield copy, sha256(other / ABOUT_FILE)
+    _read_into(store, folder, _read_about(folder))
+    return sha256(folder / ABOUT_FILE)
 
 
 def _about(
@@ -580,7 +562,10 @@ def _column(table: str, name: str, type_: str) -> dict[str, Any]:
 
 
 def _readme(words: str, about: Mapping[str, Any]) -> str:
+    since = about.get("since")
     return words.format(
+        today="" if since else _TODAY,
+        back=_BACK_SINCE.format(since=since) if since else _BACK,
         about=ABOUT_FILE,
         samples=archive.SAMPLES_FILE,
         gravity=about["standard_gravity_m_s2"],
@@ -601,8 +586,8 @@ def _read_about(folder: Path) -> dict[str, Any]:
         raise UnusableCall(
             f"{folder}: no export of a record: {ABOUT_FILE} is missing or can't be read"
         ) from None
-    if "tables/drops.csv" not in named or len(named) < len(about["files"]):
-        raise UnusableCall(f"{folder / ABOUT_FILE}: names no tables/drops.csv; not a whole export")
+    if "tables/entry.csv" not in named or len(named) < len(about["files"]):
+        raise UnusableCall(f"{folder / ABOUT_FILE}: names no tables/entry.csv; not a whole export")
     if step > sql_files.latest_step():
         raise UnusableCall(
             f"{folder}: exported by durability {about.get('program_version')} (schema step {step});"

@@ -1,10 +1,12 @@
-"""The record held against its seals, the program against published values."""
+"""The record held against its seals and other records, the program against published values."""
 
 from __future__ import annotations
 
 import math
 import platform
-from collections.abc import Callable, Iterator
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict, fields
 from importlib.metadata import version
 from pathlib import Path
@@ -14,10 +16,12 @@ from durability import PROGRAM_VERSION
 from durability.record import clock
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall
-from durability.record.records import Recovered
+from durability.record.records import Merged, Recovered
+from durability.record.whole_file import sha256
 from durability.selfcheck.results import SelfCheck
-from durability.store import bench, database, recovery, sql_files
+from durability.store import bench, database, merging, recovery, sql_files
 from durability.store.recovery import Backup
+from durability.workflow import archive
 from durability.workflow.results import AlteredEntry, Integrity, Rebuilt, Seal
 from durability.workflow.session import Session
 
@@ -103,6 +107,68 @@ def recover(file: Path, new: Path) -> Recovered:
         return recovery.recover(file, new)
     except OSError as error:
         raise UnusableCall(f"-o {new}: can't be made ({error.strerror or error})") from None
+
+
+def merge_record(
+    session: Session, other: Path, *, split: Sequence[str] = (), dry_run: bool = False
+) -> Merged:
+    """Add the record of another site, all of it or nothing.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    other : Path
+        Another store, or an export of one.
+    split : sequence of str
+        Series that both continued: the drops of the other one get a series of their own.
+    dry_run : bool
+        Say what would be added, and store nothing.
+
+    Returns
+    -------
+    Merged
+
+    Raises
+    ------
+    UnusableCall
+        There is no such file, it is this store, or the folder is no export.
+    StoreUnusable
+        A store is foreign, too new, damaged or held.
+    RecordRefused
+        The other one is not as it was sealed or exported, or sites have one name.
+    """
+    store = session.store
+    with database.reading(store):
+        pass  # it is one, and of today's schema step
+    if not other.exists():
+        raise UnusableCall(f"{other}: no such store or folder")
+    if other.resolve() == store.resolve():
+        raise UnusableCall(f"{other}: is this store itself; name the other one")
+    with _other_store(session, other) as (copy, digest):
+        return merging.merge(
+            store,
+            copy,
+            person=session.person,
+            name=other.name,
+            sha256=digest,
+            split=split,
+            dry_run=dry_run,
+        )
+
+
+@contextmanager
+def _other_store(session: Session, other: Path) -> Iterator[tuple[Path, str]]:
+    """A store for this command alone with the record of another, and the digest of the file."""
+    if not other.is_dir():
+        with merging.copied(other, session.store) as copy:
+            yield copy, sha256(other)
+        return
+    with tempfile.TemporaryDirectory(
+        dir=session.store.absolute().parent, prefix=".merging."
+    ) as folder:
+        copy = Path(folder) / "other.duckdb"
+        yield copy, archive.read_export(other, copy)
 
 
 def verify(

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     from durability.record.records import FloatArray
     from durability.rig.results import GaugeStudy
 
-GAUGE_FACTORS = ("operator", "sensor", "day")
-"""What the record knows to differ between reference drops."""
+GAUGE_FACTORS = ("operator", "sensor", "day", "site")
+"""What the record knows to differ between reference drops; by site only where asked."""
 
 INTERVAL_LEVEL = 0.9
 
@@ -34,6 +34,7 @@ class _Reference:
 
     series: str
     sensor: str | None
+    device: str | None
     when: FloatArray
     """Seconds since 1970-01-01 of the bench clock, or drop numbers."""
     ahead_s: FloatArray
@@ -70,9 +71,8 @@ def _references(connection: Any, series: Sequence[str] | None) -> list[_Referenc
                 dated=dated,
                 peak_g=columns["peak_g"][own].astype(float)[order],
                 day=tuple(columns["day"][own][order]),
-                labels={
-                    name: tuple(columns[name][own][order]) for name in ("operator", "sensor", "day")
-                },
+                device=row["device"],
+                labels={name: tuple(columns[name][own][order]) for name in GAUGE_FACTORS},
             )
         )
     return found
@@ -287,9 +287,10 @@ def study_gauge(
     session : Session
         Store and person.
     series : sequence of str, optional
-        Only these reference series; several are the specimens of the study.
+        Only these reference series; several are the specimens of the study, by site their
+        devices.
     factors : sequence of str, optional
-        Of ``GAUGE_FACTORS``; by default each that was recorded for every drop.
+        Of ``GAUGE_FACTORS``; by default each but the site that was recorded for every drop.
     part_sd_pct : float, optional
         Standard deviation between specimens in percent, where there is one reference series; by
         default that between the cases of a model in this store.
@@ -329,17 +330,27 @@ def study_gauge(
                 f"--factor {name}: not recorded for every reference drop; known throughout:"
                 f" {', '.join(known) or 'none'}"
             )
-    part = [each.series for each in references for _ in range(len(each.peak_g))]
-    several = len(references) > 1
+    by_site = "site" in (factors or ())
+    # Labs have a series each of the dummy that goes round.
+    part = [
+        str(each.device if by_site else each.series)
+        for each in references
+        for _ in range(len(each.peak_g))
+    ]
+    several = len(set(part)) > 1
+    what = "devices" if by_site else "reference series"
     if several and part_sd_pct is not None:
-        raise UnusableCall("--part-sd-pct: the reference series are the specimens; leave it out")
-    part_sd, part_words = None, "specimens: the reference series"
+        raise UnusableCall(f"--part-sd-pct: the {what} are the specimens; leave it out")
+    part_sd, part_words = None, f"specimens: the {what}"
     if not several:
         part_sd, part_words = _part_sd(session, part_sd_pct)
     drifted = [each.series for each in map(_watched, references) if each.health.since is not None]
     study = gauge_study(
         np.log(np.concatenate([each.peak_g for each in references])),
-        {name: [str(label) for label in labels[name]] for name in (factors or known)},
+        {
+            name: [str(label) for label in labels[name]]
+            for name in (factors or [name for name in known if name != "site"])
+        },
         part if several else None,
         part_sd=part_sd,
         level=INTERVAL_LEVEL,

@@ -18,7 +18,7 @@ from durability.intake.hand_entry import (
 from durability.record import clock
 from durability.record.errors import RecordRefused, UnusableCall
 from durability.record.records import Disposal, Quarantine
-from durability.store import bench, database
+from durability.store import bench, database, merging
 from durability.workflow import quarantine
 from durability.workflow.session import Session, entry
 
@@ -68,6 +68,64 @@ def add_specimen(
         bench.refuse_taken(connection, "specimen", code)
         bench.run(connection, "add_specimen", **row, entry_id=entry_id)
         return quarantine.suspect_note(connection, code, values.get("note"), entry_id=entry_id)
+
+
+_FACTS = ("model", "lot", "mass_g", "received_on", "note")
+"""What is recorded of a specimen beside its code and kind."""
+
+
+def same_specimen(session: Session, code: str, other: str, reason: str) -> tuple[str, str]:
+    """Say that two codes are of one thing: one dose, one age.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    code, other : str
+        The codes, in any order.
+    reason : str
+        How that is known.
+
+    Returns
+    -------
+    tuple of str
+        The code under which all is recorded now, which was entered first, and the other one.
+
+    Raises
+    ------
+    RecordRefused
+        One is unknown, both are one already, or they differ in kind or model.
+    UnusableCall
+        The reason is blank.
+    """
+    if not reason.strip():
+        raise UnusableCall("--reason: blank; say how it is known that they are one")
+    with entry(session, "specimen same") as (connection, entry_id):
+        rows = {
+            row["specimen_id"]: row
+            for row in (bench.find(connection, "specimen", each) for each in (code, other))
+        }
+        if len(rows) < 2:
+            raise RecordRefused(f"{code} and {other}: are one specimen already")
+        first = bench.run(connection, "entered_first", specimen_ids=list(rows))
+        kept, second = rows.pop(first), next(iter(rows.values()))
+        for fact in ("kind", "model"):
+            if None not in (kept[fact], second[fact]) and kept[fact] != second[fact]:
+                raise RecordRefused(
+                    f"{fact}: {kept['specimen']} is {kept[fact]}, {second['specimen']} is"
+                    f" {second[fact]}; where they are one thing, correct that first: durability"
+                    " specimen amend"
+                )
+        bench.amend(
+            connection,
+            "specimen",
+            first,
+            [(fact, None, second[fact]) for fact in _FACTS if kept[fact] is None and second[fact]],
+            reason=f"recorded of {second['specimen']}, which is one thing with it",
+            entry_id=entry_id,
+        )
+        merging.join_specimens(connection, second["specimen_id"], first, reason, entry_id)
+    return kept["specimen"], second["specimen"]
 
 
 def list_specimens(session: Session, kind: str | None = None) -> list[dict[str, Any]]:

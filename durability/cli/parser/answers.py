@@ -106,8 +106,9 @@ def rig(made: Parser) -> None:
     made.add_argument(
         "--factor",
         action="append",
-        choices=("operator", "sensor", "day"),
-        help="factor of the gauge study; repeatable; else each that is recorded throughout",
+        choices=("operator", "sensor", "day", "site"),
+        help="factor of the gauge study; repeatable; else each but site that is recorded"
+        " throughout; site, where records of labs are merged: between labs by ISO 5725-2",
     )
     made.add_argument(
         "--part-sd-pct",

@@ -124,6 +124,15 @@ def specimen(made: Parser) -> None:
     )
     back.add_argument("code", help="code of the specimen")
     back.add_argument("--reason", required=True, metavar="WHY", help="how it came back")
+    same = family.writes(
+        "same",
+        "say that two codes, given at two labs, are one thing: one dose, one age",
+        "logbook:same_specimen",
+        'specimen same Leeds:R-7 York:R-7 --reason "one serial number"',
+    )
+    same.add_argument("code", help="one of its codes")
+    same.add_argument("other", help="the other one; all is kept under the one entered first")
+    same.add_argument("--reason", required=True, metavar="WHY", help="how that is known")
     clear = family.writes(
         "clear",
         "end the quarantine of a device; needs the name of a person",

@@ -227,8 +227,18 @@ def show(made: Parser) -> None:
 
 def export(made: Parser) -> None:
     """Fill ``export``."""
-    made.writes("files:export", "export record-2026", 'export record-2026 --licence "CC BY 4.0"')
+    made.writes(
+        "files:export",
+        'export record-2026 --licence "CC BY 4.0"',
+        "export since-june --since 2026-06-01",
+    )
     made.add_argument("folder", help="a new folder, or an empty one")
+    made.add_argument(
+        "--since",
+        metavar="DATE",
+        help="only what was entered since the beginning of this date, or since an instant"
+        " with its offset, and the entries that it refers to, to be merged at another lab",
+    )
     made.add_argument(
         "--licence", metavar="WORDS", help="licence under which others may use the record"
     )

@@ -262,6 +262,12 @@ def gauge(study: GaugeStudy, part_words: str) -> Iterator[Block]:
         f"repeatability {_percent_sd(study.repeatability_sd)} %, reproducibility"
         f" {_percent_sd(study.reproducibility_sd)} %; {part_words}"
     )
+    if any(each.name == "site" for each in study.components):
+        yield Words(
+            "Between labs (ISO 5725-2): repeatability s_r"
+            f" {_percent_sd(study.repeatability_sd)} %, reproducibility s_R"
+            f" {_percent_sd(study.gauge_sd)} % of peak g, all factors counted"
+        )
     if study.distinct_categories is not None:
         yield Words(
             f"distinct categories: {labels.number(study.distinct_categories, 2)} (1.41 x part /"

@@ -144,7 +144,12 @@ ORDER BY series, drop_number;
 SELECT
     series, drop_number, peak_g, epoch(dropped_at) AS bench_s,
     epoch(dropped_at) - epoch(dropped_at_utc) AS bench_ahead_s,
-    strftime(dropped_at, '%Y-%m-%d') AS day, operator, sensor, device
+    strftime(dropped_at, '%Y-%m-%d') AS day, operator, sensor, device, (
+        SELECT n.site
+        FROM drops AS r
+        JOIN entry AS e ON e.entry_id = r.entry_id
+        JOIN sites AS n ON n.site_id = e.site_id OR (e.site_id IS NULL AND n.is_own)
+        WHERE r.drop_id = timed_drops.drop_id) AS site
 FROM timed_drops
 WHERE status = 'valid' AND purpose = 'reference'
     AND ($series IS NULL OR list_contains($series, series))

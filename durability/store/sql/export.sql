@@ -119,6 +119,66 @@ SELECT
 FROM other.entry AS e
 JOIN entry_fingerprint AS f USING (entry_id);
 
+-- name: stage_entry_references
+-- Entries with others that their rows refer to, at first otherwise than by the key of one table.
+CREATE OR REPLACE TEMP TABLE entry_reference AS
+SELECT DISTINCT from_id, to_id
+FROM (
+    SELECT a.entry_id AS from_id, r.entry_id AS to_id
+    FROM amendment AS a
+    JOIN (
+        SELECT specimen_id AS record_id, entry_id FROM specimen
+        UNION ALL SELECT sensor_id, entry_id FROM sensor
+        UNION ALL SELECT series_id, entry_id FROM series
+        UNION ALL SELECT drop_id, entry_id FROM drops
+        UNION ALL SELECT damage_note_id, entry_id FROM damage_note
+        UNION ALL SELECT inspection_id, entry_id FROM inspection
+        UNION ALL SELECT functional_check_id, entry_id FROM functional_check
+    ) AS r USING (record_id)
+    UNION ALL
+    SELECT n.entry_id, d.entry_id
+    FROM damage_note AS n
+    JOIN drops AS d USING (series_id, drop_number)
+    UNION ALL
+    SELECT p.entry_id, r.entry_id
+    FROM split_record AS p
+    JOIN (
+        SELECT drop_id AS record_id, entry_id FROM drops
+        UNION ALL SELECT damage_note_id, entry_id FROM damage_note
+        UNION ALL SELECT sensor_mounting_id, entry_id FROM sensor_mounting
+    ) AS r USING (record_id)
+    UNION ALL
+    SELECT seal_entry_id, sealed_entry_id FROM sealed_entry
+    UNION ALL
+    SELECT g.entry_id, p.entry_id FROM plan_check_list AS g JOIN follow_up_plan AS p ON p.name = g.plan
+)
+WHERE from_id <> to_id;
+
+-- name: add_entry_references
+INSERT INTO entry_reference
+SELECT DISTINCT o.entry_id, n.entry_id
+FROM (SELECT entry_id, COLUMNS(lambda c: c = $column) AS named FROM query_table($table)) AS o
+JOIN (SELECT entry_id, COLUMNS(lambda c: c = $to_column) AS named FROM query_table($to_table)) AS n
+    USING (named)
+WHERE o.entry_id <> n.entry_id;
+
+-- name: stage_since
+-- Entries from an instant on, those that name sites and the first of the store's own, with all that
+-- their rows refer to.
+CREATE OR REPLACE TEMP TABLE since_entry AS
+WITH RECURSIVE wanted AS (
+    SELECT entry_id FROM entry WHERE entered_at_utc >= $since
+    UNION
+    SELECT entry_id FROM site_name
+    UNION
+    SELECT min(entry_id) FROM entry WHERE site_id IS NULL HAVING min(entry_id) IS NOT NULL
+), reached AS (
+    SELECT entry_id FROM wanted
+    UNION
+    SELECT t.to_id FROM reached AS r JOIN entry_reference AS t ON t.from_id = r.entry_id
+)
+SELECT entry_id FROM reached;
+
 -- name: this_database
 SELECT current_database();
 

@@ -302,12 +302,16 @@ WHERE t.dropped_at > q.last_free_at OR t.taken_at >= q.since;
 -- name: check_drops_gaps
 -- Numbers run 1, 2, 3 … within a series, counting what is stored and every row of the sheet,
 -- refused ones too: a hole is a drop that the device lived through and no one wrote down.
-WITH known AS (
-    SELECT series, drop_number FROM staged_numbers
+WITH numbers AS (
+    SELECT coalesce(k.meant, n.series) AS series, n.drop_number
+    FROM staged_numbers AS n
+    LEFT JOIN typed_codes AS k ON k.what = 'series' AND k.typed = n.series
+), known AS (
+    SELECT series, drop_number FROM numbers
     UNION
     SELECT s.code, d.drop_number
     FROM drops AS d JOIN series AS s USING (series_id)
-    WHERE s.code IN (SELECT series FROM staged_numbers)
+    WHERE s.code IN (SELECT series FROM numbers)
 ), stepped AS (
     SELECT
         series, drop_number,

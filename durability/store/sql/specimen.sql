@@ -4,6 +4,18 @@
 INSERT INTO specimen (code, kind, model, lot, mass_g, received_on, note, entry_id)
 VALUES ($code, $kind, $model, $lot, $mass_g, $received_on::DATE, $note, $entry_id);
 
+-- name: add_same_specimen
+INSERT INTO same_specimen (specimen_id, same_as_id, reason, entry_id)
+VALUES ($specimen_id, $same_as_id, $reason, $entry_id);
+
+-- name: entered_first
+-- Of specimens the one that was entered first.
+SELECT specimen_id
+FROM specimen
+WHERE list_contains($specimen_ids, specimen_id)
+ORDER BY entry_id, specimen_id
+LIMIT 1;
+
 -- name: find_specimen
 SELECT specimen_id, specimen, kind, model, lot, mass_g, received_on, status,
     (SELECT since FROM quarantined_devices AS q WHERE q.device = specimen) AS quarantined_since,
