@@ -21,7 +21,7 @@ from durability.store import database
 from durability.wear import fitting, lives, ranking, verdict
 from durability.wear import forecast as forecasting
 from durability.wear.results import MoreDrops
-from durability.workflow import reporting
+from durability.workflow import evaluation, reporting, study
 from durability.workflow.results import Limit
 from durability.workflow.session import Session
 from durability.workflow.study import Study
@@ -405,3 +405,22 @@ def test_a_saved_question_says_what_the_command_says(
             assert {key: row[key] for key in same} == {key: answered[key] for key in same}
             compared += 1
     assert compared >= 3
+
+
+def test_series_that_are_not_read_change_no_answer(demo_store, monkeypatch):
+    """An answer for one series reads those that inform it; the twin reads the whole record."""
+    monkeypatch.setattr("durability.wear.serial.MOST_SERIES", 2)
+    session = Session(demo_store, "tester")
+    with database.reading(demo_store) as connection:
+        rows = store_bench.fetch(connection, "series_in_brief")
+    tests = [row["series"] for row in rows if row["purpose"] == "test"]
+    read = {code: evaluation.informing(rows, {code}) for code in tests}
+    assert min(map(len, read.values())) < len(rows) / 2
+    for code in (min(tests, key=lambda each: len(read[each])), tests[0], tests[-1]):
+        with monkeypatch.context() as patched:
+            patched.setattr(study, "informing", lambda rows, _: [row["series"] for row in rows])
+            whole = study.open_study(session, [code])
+        part = study.open_study(session, [code])
+        assert repr(part.trends) == repr(whole.trends)
+        assert repr(part.contexts) == repr(whole.contexts)
+    assert repr(part.forecasts) == repr(whole.forecasts)

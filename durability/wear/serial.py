@@ -88,21 +88,24 @@ def serial_correlations(
         of the same condition) with ``FEWEST_DROPS`` valid drops; negative ones count as 0.
     """
     asked = set(series)
-    wanted = {_alike(each) for each in record if each.series in asked}
+    wanted = {alike_by(each) for each in record if each.series in asked}
     pools: dict[tuple[object, ...], list[DropHistory]] = defaultdict(list)
     for each in record:
-        if each.drop_number.size >= FEWEST_DROPS and _alike(each) in wanted:
-            pools[_alike(each)].append(each)
+        if each.drop_number.size >= FEWEST_DROPS and alike_by(each) in wanted:
+            pools[alike_by(each)].append(each)
     latest = {alike: sorted(some, key=_recency)[-MOST_SERIES:] for alike, some in pools.items()}
     shown = _shown([each for some in latest.values() for each in some])
     pooled = {
         alike: _pooled(np.array([shown[each.series] for each in some]), str(alike[0]))
         for alike, some in latest.items()
     }
-    return {each.series: pooled.get(_alike(each), NONE) for each in record if each.series in asked}
+    return {
+        each.series: pooled.get(alike_by(each), NONE) for each in record if each.series in asked
+    }
 
 
-def _alike(history: DropHistory) -> tuple[object, ...]:
+def alike_by(history: DropHistory) -> tuple[object, ...]:
+    """What readings must share to be taken to correlate alike: the sensor, or the condition."""
     if history.sensor is not None:
         return "sensor", history.sensor
     return "condition", condition_of(history)

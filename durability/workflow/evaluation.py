@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from functools import cached_property
-from typing import TYPE_CHECKING, Literal
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, Any, Literal
 
 from durability.record.errors import RecordRefused
 from durability.record.vocabulary import BARE
@@ -251,6 +252,54 @@ class Evaluation:
             level=self.limit.level,
             limit=self._failure_limit,
         )
+
+
+def informing(rows: Iterable[Mapping[str, Any]], answered: Collection[str]) -> list[str]:
+    """Every series that an answer for some series rests on, so that no other need be read.
+
+    Those fitted together with them, and of each of these the latest ones like it, whose serial
+    correlation they are judged by: at least those that ``serial_correlations`` takes.
+
+    Parameters
+    ----------
+    rows : iterable of mapping
+        Every series of the record in brief.
+    answered : collection of str
+        Series answered for.
+
+    Returns
+    -------
+    list of str
+        In order of series code.
+    """
+    from durability.wear.serial import FEWEST_DROPS, MOST_SERIES, alike_by
+
+    record: list[Any] = [SimpleNamespace(**row) for row in rows]
+    together = {_group(each) for each in record if each.series in answered}
+    found = {each.series for each in record if _group(each) in together}
+    pools: dict[object, list[Any]] = {alike_by(each): [] for each in record if each.series in found}
+    for each in record:
+        is_taken = each.purpose != "reference" or each.series in answered
+        if is_taken and each.valid_drops >= FEWEST_DROPS:
+            pools.get(alike_by(each), []).append(each)
+    for pool in pools.values():
+        sure, oldest_s = 0, float("inf")
+        latest = [(-float("inf") if each.last_s is None else each.last_s) for each in pool]
+        ordered = sorted(zip(latest, (each.series for each in pool), pool, strict=True))
+        for last_s, series, each in reversed(ordered):
+            # By instant the order may be another where the clocks were near each other.
+            is_near = each.last_s is not None and last_s >= oldest_s - _CLOCKS_DIFFER_S
+            if sure < MOST_SERIES:
+                oldest_s = last_s
+            elif not is_near and not each.is_partly_dated:
+                continue
+            found.add(series)
+            sure += each.valid_drops - each.settling_drops >= FEWEST_DROPS
+    return sorted(found)
+
+
+_CLOCKS_DIFFER_S = 2 * 86_400.0
+"""More than a time by any bench's clock and its instant, or two clocks, can differ."""
 
 
 def _group(history: DropHistory) -> tuple[str, str]:

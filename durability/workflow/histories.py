@@ -70,7 +70,9 @@ def histories_in(connection: Any, series: Sequence[str] | None = None) -> Histor
     rows = series_rows(connection, series, None, purpose=None)
     codes = [row["series"] for row in rows]
     readings = bench.fetch_arrays(connection, "readings", series=codes)
-    damage = bench.fetch_arrays(connection, "case_damage", series=codes)
+    damage: Mapping[str, np.ndarray] = _NO_DAMAGE
+    if bench.run(connection, "has_case_damage"):  # the order of all drops of cases takes a while
+        damage = bench.fetch_arrays(connection, "case_damage", series=codes)
     voided = bench.fetch(connection, "voided_drops", series=codes)
     never: dict[str, list[int]] = {}
     for drop in bench.fetch(connection, "never_numbers", series=codes):
@@ -100,6 +102,9 @@ def histories_in(connection: Any, series: Sequence[str] | None = None) -> Histor
             for row in bench.fetch(connection, "bounded_peaks", series=codes)
         ),
     )
+
+
+_NO_DAMAGE = {name: np.empty(0) for name in ("series", "drop_number", "severity")}
 
 
 def _doubts(connection: Any) -> dict[str, dict[int, str]]:

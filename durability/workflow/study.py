@@ -16,9 +16,9 @@ import numpy as np
 from durability.life.results import Prediction
 from durability.record.errors import UnusableCall
 from durability.record.records import Condition, DropHistory
-from durability.store import database
+from durability.store import bench, database
 from durability.wear.conditions import by_condition, condition_of
-from durability.workflow.evaluation import Evaluation
+from durability.workflow.evaluation import Evaluation, informing
 from durability.workflow.histories import (
     Histories,
     condition_values,
@@ -502,17 +502,19 @@ def open_study(
         A series, case model, specimen or plan is not in the store.
     """
     with database.reading(session.record) as connection:
+        scope = scope_of(
+            session,
+            connection,
+            series,
+            case_models,
+            specimen=specimen,
+            plan=plan,
+            under=under,
+        )
+        codes = informing(bench.fetch(connection, "series_in_brief"), scope.series)
         return Study(
-            histories_in(connection),
-            scope_of(
-                session,
-                connection,
-                series,
-                case_models,
-                specimen=specimen,
-                plan=plan,
-                under=under,
-            ),
+            histories_in(connection, codes),
+            scope,
             limit or Limit(),
             rig=RigLedger(connection),
             rig_corrected=rig_corrected,

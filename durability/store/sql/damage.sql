@@ -24,6 +24,9 @@ FROM all_damage
 WHERE specimen = $code
 ORDER BY entered_at_utc, series, drop_number;
 
+-- name: has_case_damage
+SELECT count(*) > 0 FROM all_damage WHERE kind = 'case';
+
 -- name: case_damage
 -- Looks at the case, by series and drop. A note that names no drop was made after the last one.
 WITH last_seen AS (

@@ -83,6 +83,20 @@ WHERE ($series IS NULL OR list_contains($series, s.series))
 GROUP BY ALL
 ORDER BY s.series;
 
+-- name: series_in_brief
+-- What a series is judged together with, how many valid readings it has, and when the latest was
+-- made, by the bench clock.
+SELECT
+    s.series, s."case", s.case_model, s.sensor, s.drop_height_mm, s.surface, s.device_kind,
+    s.purpose, coalesce(s.settling_drops, 0) AS settling_drops,
+    count(d.drop_id) AS valid_drops, epoch(max(d.dropped_at)) AS last_s,
+    count(d.dropped_at) NOT IN (0, count(d.drop_id)) AS is_partly_dated
+FROM all_series AS s
+LEFT JOIN all_drops AS d
+    ON d.series_id = s.series_id AND d.status = 'valid' AND d.peak_g IS NOT NULL
+GROUP BY ALL
+ORDER BY s.series;
+
 -- name: like_series
 -- The latest other test series in cases of the same model.
 SELECT s.series
