@@ -211,9 +211,7 @@ def find_dropout(
     """
     reach = max(int(pulse.duration), 4)
     begin = max(int(min(pulse.rise, event.onset)) - reach, 0)
-    # What is lost may cut the pulse short, and come back behind it.
-    end = int(max(pulse.fall, event.stop)) + 3 * reach + 1
-    y = event.polarity * record_g[begin:end]
+    y = event.polarity * record_g[begin : int(max(pulse.fall, event.stop)) + reach + 1]
     y -= event.polarity * baseline.level_g
     if y.size < 8:
         return None
@@ -241,8 +239,12 @@ def find_dropout(
                 return begin + int(first), int(length)
     for gone, back in pairwise(jumps):
         inside = y[gone + 1 : back + 1]
-        # One or two samples on a level may be ringing, unless they are back at the baseline.
-        is_ringing = inside.size < 3 and inside.min() > limit.PULSE_EDGE_FRACTION * pulse.peak_g
+        # One or two samples on a level may be ringing, unless they fell off to the baseline.
+        fell_g = min(abs(float(steps[gone])), abs(float(steps[back])))
+        is_off = inside.min() < limit.PULSE_EDGE_FRACTION * pulse.peak_g
+        is_ringing = inside.size < 3 and not (
+            is_off and fell_g > limit.DROPOUT_SHORT_FRACTION * pulse.peak_g
+        )
         is_level = steps[gone] * steps[back] < 0.0 and np.ptp(inside) <= 8.0 * noise_g
         if is_level and not is_ringing:
             return begin + int(gone) + 1, int(inside.size)
@@ -255,15 +257,15 @@ def _held(
     """First sample and length of equal samples on a pulse that neither noise nor rounding makes.
 
     The chance of so many in a row is that of normal noise falling within one step each time, about
-    a line from the sample before them to that behind: noise, or a slope, leaves them apart. Two in
-    a row prove nothing, and equal samples that nothing exceeds are those of a limit.
+    the slope that the pulse had meanwhile, as the way back in one step shows. Two in a row prove
+    nothing, and equal samples that nothing exceeds are those of a limit.
     """
     is_silent = baseline.noise_g < 0.5 * step_g
     noise_g = max(baseline.noise_g if is_silent else baseline.jitter_g, step_g / np.sqrt(12.0))
     turns = np.flatnonzero(np.diff(pulse_g, prepend=np.nan, append=np.nan) != 0.0)
     first, length = turns[:-1], np.diff(turns)
     level_g = pulse_g[first]
-    of_note = (length > 2) & (first > 0) & (first + length < pulse_g.size)
+    of_note = (length > 2) & (first > 0) & (first + length + 1 < pulse_g.size)
     of_note &= (level_g > limit.PULSE_EDGE_FRACTION * peak_g) & (level_g < pulse_g.max())
     first, length = first[of_note], length[of_note]
     if not first.size:
@@ -272,9 +274,13 @@ def _held(
     chance = (length - 1.0) * np.log(same_step)
     if same_step < 1.0:
         chance -= 0.5 * np.log(length)
-    # Rounding and noise move either end; what is beyond is a slope that the samples don't follow.
-    climb_g = np.abs(pulse_g[first + length] - pulse_g[first - 1]) - 2.0 * (step_g + noise_g)
-    slope_g = np.maximum(climb_g, 0.0) / (length + 1.0)
+    # A corner of the pulse leaves within a step of those beside it; what goes beyond was held.
+    behind = first + length
+    back_g = np.abs(pulse_g[behind] - pulse_g[first])
+    beside_g = np.maximum(
+        np.abs(pulse_g[behind + 1] - pulse_g[behind]), np.abs(pulse_g[first] - pulse_g[first - 1])
+    )
+    slope_g = np.maximum(back_g - beside_g - step_g - 2.0 * noise_g, 0.0) / length
     chance -= (slope_g / noise_g) ** 2 * length * (length**2 - 1.0) / 24.0
     best = int(np.argmin(chance))
     if chance[best] + np.log(pulse_g.size) > np.log(limit.DROPOUT_BY_CHANCE):
@@ -325,8 +331,8 @@ def _dropout(lost: tuple[int, int] | None) -> PulseFlag | None:
     if lost is None:
         return None
     words = (
-        f"dropout: {lost[1]} samples within the pulse stay at one level and the record comes back"
-        " in one step: it was lost there"
+        f"dropout: {lost[1]} samples within the pulse stay at one level, which neither impact nor"
+        " noise explains: the record was lost there"
     )
     return PulseFlag("dropout", float(lost[1]), None, words, voids=True)
 

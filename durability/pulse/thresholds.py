@@ -168,6 +168,9 @@ NOISE_AT_TOP = 0.03
 DROPOUT_STEP_FRACTION = 0.1
 """Smallest step, over the peak, by which a record comes back after a dropout …"""
 
+DROPOUT_SHORT_FRACTION = 0.25
+"""One or two lost samples are distinguished from ringing by jumps of this part of the peak."""
+
 DROPOUT_BELOW = 0.95
 """Equal samples above this fraction of the peak are those of a limit, below it those of a loss …"""
 

@@ -11,6 +11,7 @@ import re
 import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from durability.intake.waveforms.preamble import (
@@ -162,6 +163,7 @@ def _all_stated(
     yield from _in_tables(preamble, name)
 
 
+@lru_cache(maxsize=1 << 12)
 def _says_gain(entry: Entry) -> bool:
     """Whether a key names a gain, or a device that makes one and nothing else about it."""
     key = _folded(entry.key)
@@ -241,12 +243,15 @@ def _ratio_of(number: float, unit: str) -> float | None:
     return None if is_measure or is_sensitivity_unit(word) or "/" in word else number
 
 
-def _in_free_words(line: str) -> Iterator[Gain]:
+# The files of one recorder say the same above their data.
+@lru_cache(maxsize=1 << 12)
+def _in_free_words(line: str) -> tuple[Gain, ...]:
     """Gains in a sentence: "recorded with a gain of 10", "x10 amplification"."""
     text = _FOLD.sub(lambda found: f"{_FOLD_WORDS[found[0]]}-fold", _folded(line))
     head = re.split("[:=;,\t]", text, maxsplit=1)[0]
     if len(head) < len(text) and (_GAIN.search(head) or _BY_DEVICE.search(head)):
-        return
+        return ()
+    found_gains = []
     for word in (*_GAIN.finditer(text), *_BY_DEVICE.finditer(text)):
         behind = _IN_WORDS.sub("", text[word.end() :], count=1)
         before = text[: word.start()].rstrip(" -")
@@ -257,7 +262,8 @@ def _in_free_words(line: str) -> Iterator[Gain]:
             factor = _factor_of(found)
             if factor and factor != 1.0:
                 inverse = _TAKES_OFF.search(text) is not None
-                yield Gain(line[:80], 1.0 / factor if inverse else factor)
+                found_gains.append(Gain(line[:80], 1.0 / factor if inverse else factor))
+    return tuple(found_gains)
 
 
 def _in_tables(preamble: Preamble, name: str) -> Iterator[Gain]:

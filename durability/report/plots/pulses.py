@@ -454,7 +454,7 @@ def _order_key(numbers: Sequence[int]) -> list[tuple[str, Artist]]:
         middle = styles[len(styles) // 2]
         key.append(
             (
-                f"{len(numbers) - 2} drops between, darker as they come later",
+                f"{counted(len(numbers) - 2, 'drop')} between, darker as they come later",
                 Line2D([], [], **middle),
             )
         )
