@@ -85,20 +85,28 @@ ASKED = {name: (query, values) for query in QUERIES.values() for name, values in
 
 @pytest.fixture(scope="module")
 def record(demo_store, tmp_path_factory):
-    """The demo and what it lacks: a disposal, a doubted sensor, a clipped record, a report."""
+    """The demo and what it lacks: a disposal, a clipped record, a report, another site."""
     folder = tmp_path_factory.mktemp("scale")
     store = shutil.copyfile(demo_store, folder / "record.duckdb")
     half = [min(900.0, 1200 * math.sin(math.pi * at / 200)) for at in range(200)]
     rows = enumerate([0.0] * 400 + half + [0.0] * 400)
     lines = (f"{at / 1e5:.5f},{value:.1f}\n" for at, value in rows)
     (folder / "clipped.csv").write_text("time (s),acceleration (g)\n" + "".join(lines))
-    for words in (
-        "specimen dispose R14 --part cell --how recycled --by Ann",
-        "series open own --device D-9 --device-kind dummy --drop-height-mm 1220",
-        f"import waveforms {folder / 'clipped.csv'} --series own",
-        f"report --short --series demo-S1 -o {folder / 'page.html'}",
+    leeds = folder / "leeds.duckdb"
+    amend = "drop amend demo-S1 3 --reason misread --set"
+    for at, words in (
+        (store, "specimen dispose R14 --part cell --how recycled --by Ann"),
+        (store, "series open own --device D-9 --device-kind dummy --drop-height-mm 1220"),
+        (store, f"import waveforms {folder / 'clipped.csv'} --series own"),
+        (store, f"report --short --series demo-S1 -o {folder / 'page.html'}"),
+        (store, "init --site bern"),
+        (leeds, "init --site leeds"),
+        (leeds, f"merge {store}"),
+        (leeds, f"{amend} peak_g=151"),
+        (store, f"{amend} peak_g=152"),
+        (store, f"merge {leeds}"),
     ):
-        assert main([*words.split(), "--store", str(store)]) in (0, 1), words
+        assert main([*words.split(), "--store", str(at)]) in (0, 1), words
     words = ["export", str(folder / "record-lake"), "--format", "parquet", "--store", str(store)]
     assert main(words) == 0
     return store, folder
