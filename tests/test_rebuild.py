@@ -23,6 +23,9 @@ LAST_WITH_KEYS = 10
 LAID_DOWN_AGAIN = 18
 """The step that lays down the table of waveforms again."""
 
+SITES = 19
+"""The step that lays down others again, after new ones."""
+
 
 def lay_down(connection, steps):
     """As DuckDB reads the steps, foreign keys and all."""
@@ -171,7 +174,9 @@ def test_without_room_for_it_the_store_stays_as_it_was(run, old, tmp_path, monke
 def test_the_references_are_those_that_duckdb_reads_in_the_steps():
     with duckdb.connect() as connection:
         # DuckDB lays no table down again that others refer to; that step names no other table.
-        lay_down(connection, STEPS.keys() - {LAID_DOWN_AGAIN})
+        again = {LAID_DOWN_AGAIN, SITES}
+        lay_down(connection, STEPS.keys() - again)
+        connection.execute(STEPS[SITES].partition("-- Laid down again")[0])
         read = foreign_keys(connection)
     found = [(r.table, r.column, r.to_table, r.to_column) for r in sql_files.references()]
     assert sorted(found) == sorted(read) and len(found) > 50
