@@ -280,3 +280,11 @@ def test_chi_squares_are_as_by_the_reference_library():
     for freedom, within in ((2.0, 6e-3), (5.1, 1.2e-3), (12.0, 4e-4), (10_000.0, 1e-5)):
         exact = 2.0 * gammaincinv(0.5 * freedom, evenly(USE))
         assert _chi_square(np.full(exact.size, freedom)) == pytest.approx(exact, rel=within)
+
+
+def test_series_that_are_not_wanted_inform_all_the_same():
+    cases = fleet([0.01 * N] * 4)
+    (wanted,) = fit_wear(cases, wanted={"S2"})
+    among = fit_wear(cases)[2]
+    assert (wanted.series, wanted.siblings) == ("S2", 3)
+    assert (wanted.level_g == among.level_g).all()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeVar
@@ -234,7 +234,12 @@ class Posterior:
         return {name: float(weight) for name, weight in zip(SHAPES, weights, strict=True)}
 
 
-def fit_wear(histories: Sequence[DropHistory], *, share: bool = True) -> list[WearFit]:
+def fit_wear(
+    histories: Sequence[DropHistory],
+    *,
+    share: bool = True,
+    wanted: Collection[str] | None = None,
+) -> list[WearFit]:
     """Level of each series over its drops, averaged over plausible shapes of wear.
 
     Series of one case model inform each other's scatter, shape and rate (not the level); those
@@ -247,11 +252,13 @@ def fit_wear(histories: Sequence[DropHistory], *, share: bool = True) -> list[We
         One a series, in any order.
     share : bool
         Whether series of one case model inform each other.
+    wanted : collection of str, optional
+        Series whose fits are given; the others only inform them. By default all.
 
     Returns
     -------
     list of WearFit
-        In the order of ``histories``.
+        Those wanted, in the order of ``histories``.
     """
     readings = [
         Readings(
@@ -262,17 +269,23 @@ def fit_wear(histories: Sequence[DropHistory], *, share: bool = True) -> list[We
         )
         for history in histories
     ]
+    asked = [at for at, each in enumerate(histories) if wanted is None or each.series in wanted]
     fits = fit_readings(
-        readings, lambda position, told: _wear_fit(histories[position], told), share=share
+        readings,
+        lambda position, told: _wear_fit(histories[position], told),
+        share=share,
+        wanted=set(asked),
     )
-    return [
-        _empty_fit(history) if fit is None else fit
-        for history, fit in zip(histories, fits, strict=True)
-    ]
+    found = ((histories[at], fits[at]) for at in asked)
+    return [_empty_fit(history) if fit is None else fit for history, fit in found]
 
 
 def fit_readings(
-    readings: Sequence[Readings], finish: Callable[[int, Posterior], Fit], *, share: bool = True
+    readings: Sequence[Readings],
+    finish: Callable[[int, Posterior], Fit],
+    *,
+    share: bool = True,
+    wanted: Collection[int] | None = None,
 ) -> list[Fit | None]:
     """Posterior of the wear of each, those of one case model informing each other.
 
@@ -284,23 +297,26 @@ def fit_readings(
         What is kept of a position and its ``Posterior``, which is too large to keep.
     share : bool
         Whether those of one case model inform each other.
+    wanted : collection of int, optional
+        Positions that are finished; the others only inform them. By default all.
 
     Returns
     -------
     list
-        What ``finish`` gave, in the order of ``readings``; None where there is no reading.
+        What ``finish`` gave, in the order of ``readings``; None where there is no reading, or
+        where it isn't wanted.
     """
     found: dict[int, Fit] = {}
     # Array work lets go of the interpreter's lock, so two threads keep two cores busy.
     with ThreadPoolExecutor(_WORKERS) as pool:
-        batches = _batches(readings, share=share)
-        for some in pool.map(lambda batch: _fit_batch(readings, finish, *batch), batches):
+        batches = _batches(readings, share=share, wanted=wanted)
+        for some in pool.map(lambda batch: _fit_batch(readings, finish, wanted, *batch), batches):
             found.update(some)
     return [found.get(position) for position in range(len(readings))]
 
 
 def _batches(
-    readings: Sequence[Readings], *, share: bool
+    readings: Sequence[Readings], *, share: bool, wanted: Collection[int] | None
 ) -> Iterator[tuple[list[list[int]], ShapeGrid]]:
     """Batches of groups that are worked on together, with their grid of shapes.
 
@@ -308,6 +324,8 @@ def _batches(
     """
     waiting: dict[int, list[list[int]]] = defaultdict(list)
     for group in _groups(readings, share=share):
+        if wanted is not None and not any(position in wanted for position in group):
+            continue
         farthest = farthest_of(readings[position] for position in group)
         waiting[farthest].append(group)
         if sum(map(len, waiting[farthest])) >= _BATCH_SERIES:
@@ -351,6 +369,7 @@ class OneFit:
 def _fit_batch(
     readings: Sequence[Readings],
     finish: Callable[[int, Posterior], Fit],
+    wanted: Collection[int] | None,
     batch: list[list[int]],
     grid: ShapeGrid,
 ) -> dict[int, Fit]:
@@ -380,6 +399,8 @@ def _fit_batch(
         evidence = np.concatenate([cells[position].log_evidence for position in group])
         posterior = shared_posterior(evidence, grid, close)
         for row, position in enumerate(group):
+            if wanted is not None and position not in wanted:
+                continue
             found[position] = finish(
                 position,
                 Posterior(

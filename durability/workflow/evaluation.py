@@ -54,24 +54,35 @@ class Evaluation:
         together = {_group(each) for each in self.histories}
         self.informing = [history for history in record if _group(history) in together]
         self._before = before
+        self._fits: dict[str, WearFit] = {}
         self._own_fits: dict[str, WearFit] = {}
         self._case_fits: dict[str, tuple[CaseFit, int]] = {}
 
-    @cached_property
+    @property
     def fits(self) -> dict[str, WearFit]:
         """Fit of each informing series, those of one case model informing each other."""
+        fits = self.fits_of(self.informing)
+        return {each.series: fit for each, fit in zip(self.informing, fits, strict=True)}
+
+    def fits_of(self, histories: Sequence[DropHistory]) -> list[WearFit]:
+        """Fits of some informing series, by all that inform them."""
         from durability.wear.fitting import fit_wear
 
-        known: dict[str, WearFit] = {}
-        if self._before is not None:
-            known = {
-                each.series: self._before.fits[each.series]
-                for each in self.informing
-                if _group(each) in self._untouched
-            }
-        asked = [each for each in self.informing if each.series not in known]
-        found = {each.series: fit for each, fit in zip(asked, fit_wear(asked), strict=True)}
-        return {**known, **found}
+        asked = {each.series for each in histories} - self._fits.keys()
+        before = self._before
+        if before is not None and asked:
+            as_before = [
+                each
+                for each in before.informing
+                if each.series in asked and _group(each) in self._untouched
+            ]
+            self._fits.update({fit.series: fit for fit in before.fits_of(as_before)})
+            asked -= self._fits.keys()
+        if asked:
+            groups = {_group(each) for each in self.informing if each.series in asked}
+            together = [each for each in self.informing if _group(each) in groups]
+            self._fits.update({fit.series: fit for fit in fit_wear(together, wanted=asked)})
+        return [self._fits[each.series] for each in histories]
 
     def own_fits(self, histories: Iterable[DropHistory]) -> list[WearFit]:
         """Fits of these series, each on its own."""
@@ -141,7 +152,7 @@ class Evaluation:
         models = {each.case_model for each in histories if each.case_model is not None}
         return judge_trends(
             histories,
-            [self.fits[each.series] for each in histories],
+            self.fits_of(histories),
             like=[each for each in self.informing if each.case_model in models],
             correlations=self.correlations,
         )
@@ -167,7 +178,7 @@ class Evaluation:
             before = self._before.lives
             lives = [each for each in before if _group(each.case.histories[0]) in self._untouched]
         asked = [each for each in self.informing if _group(each) not in self._untouched]
-        lives += case_lives(asked, [self.fits[each.series] for each in asked], self._failure_limit)
+        lives += case_lives(asked, self.fits_of(asked), self._failure_limit)
         by_first = {life.case.series[0]: life for life in lives}
         return [by_first[each.series] for each in self.informing if each.series in by_first]
 
@@ -188,7 +199,7 @@ class Evaluation:
             limit_g=self.limit.limit_g,
             limit_rise=self.limit.limit_rise,
             horizon=self.limit.horizon,
-            fits=[self.fits[each.series] for each in self.informing],
+            fits=self.fits_of(self.informing),
             lives=self.lives,
         )
         by_code = {each.series: each for each in found}

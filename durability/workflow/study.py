@@ -302,8 +302,7 @@ class Study:
         """How peak g goes with temperature and with a long rest: a what-if, never applied."""
         from durability.wear.what_if import covariate_effects
 
-        fits = self._as_read.fits
-        return covariate_effects(self.histories, [fits[each.series] for each in self.histories])
+        return covariate_effects(self.histories, self._as_read.fits_of(self.histories))
 
     def further_drops(self) -> list[MoreDrops]:
         """What one more session of drops of each series answered for would buy."""
