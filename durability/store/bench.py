@@ -128,8 +128,9 @@ def run(connection: Connection, name: str, /, **parameters: Any) -> Any:
     object
         The first column of its first row; None when there is none.
     """
-    row = connection.execute(statement(name), parameters).fetchone()
-    return row[0] if row else None
+    # All of them: a result of which rows are left stops the next work on the connection.
+    rows = connection.execute(statement(name), parameters).fetchall()
+    return rows[0][0] if rows else None
 
 
 def add_entry(
