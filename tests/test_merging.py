@@ -340,6 +340,12 @@ def test_killed_it_leaves_the_old_store(labs, moment):
     assert content("A") == before
 
 
+def test_a_store_may_be_called_other(labs):
+    """That is what the engine calls the file of the second store where it is named so."""
+    Path("A.duckdb").rename("other.duckdb")
+    assert labs("other", "merge", "B.duckdb", "--json").json["added"]["drops"] == 5
+
+
 def test_a_dry_run_says_the_same_and_stores_nothing(labs):
     before = Path("A.duckdb").read_bytes()
     dry = labs("A", "merge", "B.duckdb", "--dry-run", "--json").json

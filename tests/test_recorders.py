@@ -136,6 +136,11 @@ def test_the_bench_and_watch_read_as_described(bench, tmp_path, monkeypatch):
     events = [*watched.poll(), *watched.poll()]
     assert [event.measures.peak_g for event in events] == [pytest.approx(150.0, rel=0.01)]
     assert bench("recorder", "list", "--json").json["recorders"][0]["drops"] == 2
+    # The recorder goes on with its file: a longer record of the same drop.
+    with (tmp_path / "scope" / "2.csv").open("a") as file:
+        file.write("0,000010;0,000001\n" * 50)
+    assert len([*watched.poll(), *watched.poll()]) == 1
+    assert bench("recorder", "list", "--json").json["recorders"][0]["drops"] == 2
 
 
 def test_descriptions_go_out_with_the_record_and_come_back(bench, tmp_path):

@@ -60,6 +60,9 @@ PLACED = (
 )
 """Tables with values that depend on all sites, each with a statement ``place_<table>``."""
 
+_OTHER = '"other/"'
+"""What the other store is attached as: no store can be called so, as a file name holds no slash."""
+
 
 class _Undone(Exception):
     """Ends a transaction of which nothing shall stay."""
@@ -180,7 +183,7 @@ def merge(
     """
     told = Merged()
     with suppress(_Undone), database.writing(store) as connection:
-        connection.execute("ATTACH $path AS other (READ_ONLY)", {"path": str(other)})
+        connection.execute(f"ATTACH $path AS {_OTHER} (READ_ONLY)", {"path": str(other)})
         is_changed = _join(connection, told, person, name, sha256, split)
         if dry_run or not is_changed:
             raise _Undone
@@ -244,7 +247,7 @@ def _compare(connection: DuckDBPyConnection, told: Merged, name: str) -> set[UUI
     here = bench.run(connection, "this_database")
     connection.execute(statement("stage_main_entries"))
     own_site = bench.run(connection, "own_site")
-    connection.execute("USE other")
+    connection.execute(f"USE {_OTHER}")
     connection.execute(statement("fingerprint_entries"))
     other_site = bench.run(connection, "own_site")
     not_as_sealed = bench.fetch(connection, "altered_entries")
@@ -281,8 +284,8 @@ def _key_words(error: Exception) -> str:
 
 def _new_rows(connection: DuckDBPyConnection, table: str) -> DuckDBPyRelation:
     """Rows of entries that are only in the other store."""
-    rows = connection.table(f"other.{quoted(table)}")
-    return of_entries(rows, table, "FROM other_entry AS n WHERE NOT n.is_present", "other.")
+    rows = connection.table(f"{_OTHER}.{quoted(table)}")
+    return of_entries(rows, table, "FROM other_entry AS n WHERE NOT n.is_present", f"{_OTHER}.")
 
 
 def of_entries(
@@ -370,7 +373,7 @@ def join_specimens(
 def _count(connection: DuckDBPyConnection, told: Merged) -> int:
     """Count rows that are there and here; how many entries are to be added."""
     for table in sql_files.tables(connection):
-        there = connection.table(f"other.{quoted(table)}").shape[0]
+        there = connection.table(f"{_OTHER}.{quoted(table)}").shape[0]
         if not there or table in DERIVED:
             continue
         new = _new_rows(connection, table).shape[0]

@@ -198,7 +198,7 @@ QUALIFY row_number() OVER (
 -- As before; a waveform names its recorder as that was called when it was read.
 CREATE OR REPLACE VIEW recorders AS
 WITH read AS (
-    SELECT given->>'recorder' AS read_with, count(*) AS drops
+    SELECT given->>'recorder' AS read_with, count(DISTINCT drop_id) AS drops
     FROM waveform
     GROUP BY ALL
 ), versions AS (

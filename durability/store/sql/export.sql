@@ -109,14 +109,14 @@ WHERE what = $what AND own_code = $code AND code <> own_code
 ORDER BY code;
 
 -- name: stage_other_entries
--- Entries of the store attached as other, with their fingerprints as just taken there, and whether
+-- Entries of the store attached as "other/", with their fingerprints as just taken there, and whether
 -- they are here already. The site is NULL where it is this store's own.
 CREATE OR REPLACE TEMP TABLE other_entry AS
 SELECT
     e.entry_id, e.command, f.digest, f.recorded_rows,
     nullif(coalesce(e.site_id, $other_site::UUID), $own_site::UUID) AS site_id,
     e.entry_id IN (SELECT entry_id FROM main_entry) AS is_present
-FROM other.entry AS e
+FROM "other/".entry AS e
 JOIN entry_fingerprint AS f USING (entry_id);
 
 -- name: stage_entry_references
@@ -204,7 +204,7 @@ ORDER BY e.entered_at_utc, e.entry_id;
 -- Sites of the other store, each with what it is called there.
 SELECT DISTINCT coalesce(o.site_id, $own_site::UUID) AS site_id, n.site
 FROM other_entry AS o
-LEFT JOIN other.sites AS n ON n.site_id = coalesce(o.site_id, $own_site::UUID);
+LEFT JOIN "other/".sites AS n ON n.site_id = coalesce(o.site_id, $own_site::UUID);
 
 -- name: codes_apart
 -- Codes that one site gave twice, in copies of its store.
@@ -216,19 +216,19 @@ HAVING count(*) > 1
 ORDER BY ALL;
 
 -- name: add_other_recorded
-INSERT OR IGNORE INTO as_recorded SELECT record_id, recorded FROM other.as_recorded;
+INSERT OR IGNORE INTO as_recorded SELECT record_id, recorded FROM "other/".as_recorded;
 
 -- name: add_other_codes
 -- Codes of rows to be added, which go in under their keys until it is known who shares one.
 INSERT OR REPLACE INTO as_recorded
 WITH coded AS (
-    SELECT specimen_id AS record_id, 'code' AS column_name, code, entry_id FROM other.specimen
+    SELECT specimen_id AS record_id, 'code' AS column_name, code, entry_id FROM "other/".specimen
     UNION ALL
-    SELECT series_id, 'code', code, entry_id FROM other.series
+    SELECT series_id, 'code', code, entry_id FROM "other/".series
     UNION ALL
-    SELECT sensor_id, 'code', code, entry_id FROM other.sensor
+    SELECT sensor_id, 'code', code, entry_id FROM "other/".sensor
     UNION ALL
-    SELECT follow_up_plan_id, 'name', name, entry_id FROM other.follow_up_plan
+    SELECT follow_up_plan_id, 'name', name, entry_id FROM "other/".follow_up_plan
 )
 SELECT
     c.record_id,
@@ -236,7 +236,7 @@ SELECT
         json_object(c.column_name, coalesce(r.recorded->>c.column_name, c.code)))
 FROM coded AS c
 JOIN other_entry AS o ON o.entry_id = c.entry_id AND NOT o.is_present
-LEFT JOIN other.as_recorded AS r ON r.record_id = c.record_id;
+LEFT JOIN "other/".as_recorded AS r ON r.record_id = c.record_id;
 
 -- name: stage_other_drops
 -- Drops to be added, each with the series that drops of its site in its series were split into; none
@@ -248,10 +248,10 @@ WITH split AS (
     JOIN as_recorded AS r ON r.record_id = p.record_id
     JOIN drops AS d ON d.drop_id = p.record_id
     JOIN entry AS e ON e.entry_id = d.entry_id
-    WHERE p.record_id NOT IN (SELECT record_id FROM other.split_record)
+    WHERE p.record_id NOT IN (SELECT record_id FROM "other/".split_record)
 )
 SELECT d.drop_id, d.series_id, d.drop_number, o.site_id, s.series_id AS split_series_id
-FROM other.drops AS d
+FROM "other/".drops AS d
 JOIN other_entry AS o ON o.entry_id = d.entry_id AND NOT o.is_present
 LEFT JOIN split AS s
     ON s.from_series_id = d.series_id AND s.site_id IS NOT DISTINCT FROM o.site_id;
