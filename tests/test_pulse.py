@@ -240,6 +240,8 @@ def test_duration_agrees_with_its_slow_twin():
     [
         ({"channel_class": 1000}, "at most 500"),
         ({"low_pass_hz": 2500.0}, "half the sample rate"),
+        ({"low_pass_hz": 7e-53}, "one period of it is longer than the record"),
+        ({"channel_class": 1e-9}, "one period of it is longer than the record"),
         ({"low_pass_hz": 100.0, "channel_class": 60}, "can't be combined"),
     ],
 )

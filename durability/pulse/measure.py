@@ -339,12 +339,22 @@ def _refuse_unusable(
             f"low-pass cut-off {low_pass_hz:g} Hz: it must be between 0 and half the sample rate "
             f"of {sample_rate_hz:g} Hz"
         )
+    if low_pass_hz is not None and low_pass_hz < sample_rate_hz / record_g.size:
+        raise UnusableCall(
+            f"low-pass cut-off {low_pass_hz:g} Hz: one period of it is longer than the record; "
+            f"at least {sample_rate_hz / record_g.size:.3g} Hz is needed"
+        )
     if channel_class is not None and not (
         0.0 < channel_class <= sample_rate_hz / limit.MIN_SAMPLES_PER_CLASS
     ):
         raise UnusableCall(
             f"channel frequency class {channel_class:g}: the record's {sample_rate_hz:g} samples/s "
             f"allow at most {sample_rate_hz / limit.MIN_SAMPLES_PER_CLASS:g} (SAE J211-1, ISO 6487)"
+        )
+    if channel_class is not None and channel_class < sample_rate_hz / record_g.size:
+        raise UnusableCall(
+            f"channel frequency class {channel_class:g}: one period of it is longer than the "
+            f"record; at least {sample_rate_hz / record_g.size:.3g} is needed"
         )
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from dataclasses import asdict, dataclass
 from functools import cache
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import duckdb
@@ -238,4 +239,9 @@ def tables(connection: DuckDBPyConnection) -> list[str]:
         Without that of the schema's steps, which are applied again wherever the rows go.
     """
     rows = connection.execute(statement("tables")).fetchall()
-    return [name for (name,) in rows if name != "schema_step"]
+    needed: dict[str, list[str]] = {name: [] for (name,) in rows if name != "schema_step"}
+    for each in references():
+        # A step that lays a table down anew makes it later than those that refer to it.
+        if each.table in needed and each.to_table in needed:
+            needed[each.table].append(each.to_table)
+    return list(TopologicalSorter(needed).static_order())

@@ -1,7 +1,7 @@
 -- The whole record as open files, and back; tables that come as Parquet; records of several sites.
 
 -- name: tables
--- Tables of the store in the order in which they were made: each after those that it refers to.
+-- Tables of the store in the order in which they were made.
 SELECT table_name
 FROM duckdb_tables()
 WHERE database_name = current_database() AND schema_name = 'main' AND NOT temporary
