@@ -135,9 +135,10 @@ def init(options: Namespace) -> int:
     session = session_of(options)
     is_new = make_store(session, options.site)
     words = "made" if is_new else "already there and up to date"
+    site = site_of(session)
     if options.site:
-        words += f", site {site_of(session)}"
-    told = {"store": str(session.store), "new": is_new, "site": site_of(session)}
+        words += f", site {site}"
+    told = {"store": str(session.store), "new": is_new, "site": site}
     return say(options, told, f"{session.store}: {words}")
 
 
