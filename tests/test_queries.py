@@ -10,12 +10,14 @@ from scipy import stats
 
 from durability.__main__ import main
 from durability.record.errors import UnusableCall
+from durability.record.orientation import is_orientation
 from durability.report import terminal
 from durability.report.answers import query as shown
 from durability.store import database
 from durability.store.saved_queries import read_query, run_query, saved_queries
 from durability.workflow import archive as imports
 from durability.workflow import follow_up, questions, sensors
+from durability.workflow.histories import orientation_name
 from durability.workflow.session import Session, make_store
 
 QUERIES = saved_queries([])
@@ -109,8 +111,12 @@ def test_it_has_something_to_say_of_the_demo(name, demo_answer):
     answer = demo_answer(name)
     assert answer.rows
     for at, column in enumerate(answer.columns):
-        is_of_disposals = (name, column) == ("devices_in_quarantine", "disposed")
-        assert is_of_disposals or any(row[at] is not None for row in answer.rows), column
+        # Nothing of the demo is disposed of, and no attitude had voided drops alone.
+        has_none = (name, column) in {
+            ("devices_in_quarantine", "disposed"),
+            ("attitudes_seen", "voided_in"),
+        }
+        assert has_none or any(row[at] is not None for row in answer.rows), column
 
 
 @pytest.mark.parametrize("name", [name for name in QUERIES if QUERIES[name].example])
@@ -569,3 +575,86 @@ def test_a_shipped_name_is_not_taken_by_a_users_own(small, capsys, tmp_path):
     )
     assert status == 2
     assert "rename yours" in err
+
+
+ATTITUDES = """\
+series,drop_number,peak_g,case,case_model,device,device_kind,orientation,status,void_reason
+A,1,100,C1,M,D,device,3-2,valid,
+A,2,100,C1,M,D,device,3-2,valid,
+B,1,100,C2,M,D,device,Corner 5/2/1,void,cable snag
+B,2,100,C2,M,D,device,Corner 5/2/1,valid,
+E,1,100,C2,M,D,device,face 4,void,cable snag
+F,1,100,,,D,device,Face 6,valid,
+G,1,100,C1,M,D,device,flat on its back,valid,
+H,1,100,C1,M,D,device,,void,bad trigger
+"""
+
+
+@pytest.fixture(scope="module")
+def tumbled(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("tumbled")
+    session = Session(folder / "tumbled.duckdb", "tester")
+    make_store(session)
+    file = folder / "drops.csv"
+    file.write_text(ATTITUDES, encoding="utf-8")
+    assert imports.import_files(session, "drops", [file]).rejected == 0
+    return session.store
+
+
+def attitudes_of(store, item, **values):
+    rows = rows_of(store, "attitudes_seen", specimen=item, **values)
+    return {row["attitudes"]: row for row in rows if row["item"] == item}
+
+
+def test_attitudes_are_counted_in_the_ledgers_of_case_and_device(tumbled):
+    case = attitudes_of(tumbled, "C1")
+    assert (case["edge"]["valid"], case["edge"]["seen_in"]) == (2, "2-3")
+    assert (case["other"]["valid"], case["other"]["voided"], case["other"]["due_in"]) == (
+        1,
+        1,
+        None,
+    )
+    assert case["face"]["due_in"] == case["corner"]["due_in"] == "all"
+    other = attitudes_of(tumbled, "C2")
+    assert (other["corner"]["valid"], other["corner"]["voided"]) == (1, 1)
+    assert (other["face"]["voided_in"], other["face"]["due_in"]) == ("4", "all")
+    # The device was in both cases, and bare.
+    device = attitudes_of(tumbled, "D")
+    assert {kind: row["seen_in"] for kind, row in device.items()} == {
+        "face": "6", "edge": "2-3", "corner": "1-2-5", "other": None
+    }  # fmt: skip
+    assert device["face"]["due_in"] == "1, 2, 3, 4, 5"
+
+
+def test_attitudes_can_be_divided_among_a_model_and_be_required_twice(tumbled):
+    model = attitudes_of(tumbled, "M", divided="1", drops_each="2")
+    assert model["corner"]["seen_in"] == "1-2-5" and model["corner"]["due_in"] == "all"
+    assert "2-3" not in model["edge"]["due_in"].split(", ")
+
+
+def test_every_spelling_of_an_attitude_is_read_as_when_it_is_typed(tumbled):
+    # Beside the parser of what is typed: faces in any order and with any dash, and what is none.
+    sql = body(QUERIES["attitudes_seen"])
+    named = sql[: sql.index("), ledgers AS")] + ") SELECT attitudes, attitude FROM named"
+    right = ("3", "face 3", "FACE 3", "2 - 1", "edge 2–1", "6,4", "5/2/1", "corner 4-6-3")
+    wrong = ("1-3", "corner 1-2", "edge 3", "1-2-3", "7", "face 3 down", "2-2", "1-2-5-6")
+    for text in (*right, *wrong):
+        asked = named.replace("FROM all_series", f"FROM (SELECT '{text}' AS orientation)")
+        with database.reading(tumbled) as connection:
+            found = [" ".join(row) for row in connection.execute(asked).fetchall()]
+        assert found == ([orientation_name(text)] if is_orientation(text) else []), text
+
+
+def test_the_box_of_one_specimen_shows_each_attitude_where_it_is(tumbled):
+    answer = run_query(tumbled, QUERIES["attitudes_seen"], {"specimen": "C2"})
+    drawn = shown.unfolded([dict(zip(answer.columns, row, strict=True)) for row in answer.rows])
+    # 6 faces of 9 places hold 6 faces, 12 edges twice and 8 corners three times.
+    assert (drawn.count("#"), drawn.count("v"), drawn.count(".")) == (3, 1, 50)
+    near, left = drawn.splitlines()[10:], drawn.splitlines()[5:10]
+    assert "5 near end" in near[0] and near[1].split() == ["│", ".", ".", "#", "│"]
+    assert left[2].startswith("│ .   v   .    │")
+    told = shown.blocks("Attitudes", {}, answer.columns, answer.rows)
+    assert any(drawn == getattr(block, "text", "") for block in told)
+    everyone = run_query(tumbled, QUERIES["attitudes_seen"], {})
+    told = shown.blocks("Attitudes", {}, everyone.columns, everyone.rows)
+    assert not any("near end" in getattr(block, "text", "") for block in told)

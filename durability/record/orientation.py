@@ -34,6 +34,29 @@ _DESIGNATION = re.compile(r"(?:(?:face|edge|corner)\s*)?[0-9](?:\s*-\s*[0-9])+",
 """Faces joined by dashes, as ISO 2206 writes an edge or a corner."""
 
 
+@dataclass(frozen=True, slots=True)
+class UnfoldedFace:
+    """Place of a face on the box laid flat round its top, and the faces at its sides there."""
+
+    row: int
+    column: int
+    above: int
+    below: int
+    left: int
+    right: int
+
+
+UNFOLDED = {
+    6: UnfoldedFace(0, 1, above=3, below=1, left=4, right=2),
+    4: UnfoldedFace(1, 0, above=6, below=5, left=3, right=1),
+    1: UnfoldedFace(1, 1, above=6, below=5, left=4, right=2),
+    2: UnfoldedFace(1, 2, above=6, below=5, left=1, right=3),
+    3: UnfoldedFace(1, 3, above=6, below=5, left=2, right=4),
+    5: UnfoldedFace(2, 1, above=1, below=3, left=4, right=2),
+}
+"""Seen from outside, the near end below."""
+
+
 @dataclass(frozen=True, slots=True, order=True)
 class Orientation:
     """What a box lands on: the one, two or three faces that meet there, in ascending order."""

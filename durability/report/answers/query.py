@@ -7,9 +7,18 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from durability.record.basis import counted
+from durability.record.orientation import FACE_NAMES, KIND_OF_FACE_COUNT, UNFOLDED
 from durability.record.whole_file import csv_text
 from durability.report import as_json, labels
-from durability.report.blocks import Block, Column, Columns, Table, Words, markdown
+from durability.report.blocks import (
+    Block,
+    Column,
+    Columns,
+    Preformatted,
+    Table,
+    Words,
+    markdown,
+)
 
 if TYPE_CHECKING:
     from durability.workflow.results import AsOf
@@ -100,6 +109,57 @@ def blocks(
     yield Words(f"{title}: {counted(len(rows), 'row')}" + (f" ({asked})" if asked else ""))
     if rows:
         yield _table(columns, rows, spaced=True)
+    if {"item", "kind", *_ATTITUDES} <= set(columns):
+        named = [dict(zip(columns, row, strict=True)) for row in rows]
+        if len({(row["item"], row["kind"]) for row in named}) == 1:
+            yield Preformatted(unfolded(named))
+            yield Words(
+                "# valid, + valid but not as many as required, v voided only, . none; an edge is on"
+                " two faces, a corner on three",
+                is_note=True,
+            )
+
+
+_ATTITUDES = ("attitudes", "seen_in", "voided_in", "due_in")
+"""Columns of a question by which a box is drawn, where it answers for one item."""
+
+
+def unfolded(rows: Sequence[Mapping[str, Any]]) -> str:
+    """The box laid flat, each of its faces, edges and corners with a mark.
+
+    Parameters
+    ----------
+    rows : sequence of mapping
+        Of one item, with the columns of ``_ATTITUDES``; "all" stands for all of a kind.
+
+    Returns
+    -------
+    str
+        Lines of at most 64 characters.
+    """
+    listed: dict[str, set[str]] = {name: set() for name in _ATTITUDES[1:]}
+    for row in rows:
+        for name, found in listed.items():
+            words = (row[name] or "").split(", ")
+            found.update(f"all {row['attitudes']}" if each == "all" else each for each in words)
+
+    def mark(*faces: int) -> str:
+        kind = "all " + KIND_OF_FACE_COUNT[len(faces)]
+        names = {kind, "-".join(map(str, sorted(faces)))}
+        seen, due = (names & listed[name] for name in ("seen_in", "due_in"))
+        if seen:
+            return "+" if due else "#"
+        return "v" if names & listed["voided_in"] else "."
+
+    sheet = [[" " * 16] * 4 for _ in range(15)]
+    for face, side in UNFOLDED.items():
+        lines = [f"┌{f' {face} {FACE_NAMES[face]} ':─^14}┐"]
+        for beside in ((side.above,), (), (side.below,)):
+            across = ((*beside, side.left), beside, (*beside, side.right))
+            lines.append("│" + "".join(f" {mark(face, *met)}  " for met in across) + "  │")
+        for at, line in enumerate([*lines, f"└{'─' * 14}┘"]):
+            sheet[5 * side.row + at][side.column] = line
+    return "\n".join("".join(line).rstrip() for line in sheet)
 
 
 def _table(columns: Sequence[str], rows: Rows, *, spaced: bool) -> Table:
