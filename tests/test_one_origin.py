@@ -421,6 +421,25 @@ def test_series_that_are_not_read_change_no_answer(demo_store, monkeypatch):
             patched.setattr(study, "informing", lambda rows, _: [row["series"] for row in rows])
             whole = study.open_study(session, [code])
         part = study.open_study(session, [code])
+        assert repr(part.histories) == repr(whole.histories)
         assert repr(part.trends) == repr(whole.trends)
         assert repr(part.contexts) == repr(whole.contexts)
     assert repr(part.forecasts) == repr(whole.forecasts)
+
+
+def test_series_at_one_time_are_read_only_where_an_offset_is_missing(monkeypatch):
+    """Which of them are the latest is clear where every time has its offset, else not."""
+    monkeypatch.setattr("durability.wear.serial.MOST_SERIES", 2)
+    row = {
+        "case": None, "case_model": None, "sensor": "A1", "drop_height_mm": 1000.0,
+        "surface": "steel", "device_kind": "dummy", "purpose": "test", "settling_drops": 0,
+        "valid_drops": 12, "last_s": 0.0, "is_partly_dated": False,
+    }  # fmt: skip
+    exact, inexact = (
+        [{**row, "series": code, "is_last_exact": is_exact} for code in "abcdef"]
+        for is_exact in (True, False)
+    )
+    assert evaluation.informing(exact, {"a"}) == ["a", "e", "f"]
+    assert evaluation.informing(inexact, {"a"}) == list("abcdef")
+    mixed = [*exact[:-1], inexact[-1]]
+    assert evaluation.informing(mixed, {"a"}) == list("abcdef")

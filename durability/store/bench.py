@@ -6,7 +6,8 @@ Each function takes an open connection and runs statements of ``sql/``; transact
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -131,6 +132,31 @@ def run(connection: Connection, name: str, /, **parameters: Any) -> Any:
     # All of them: a result of which rows are left stops the next work on the connection.
     rows = connection.execute(statement(name), parameters).fetchall()
     return rows[0][0] if rows else None
+
+
+@contextmanager
+def only_drops_of(connection: Connection, series: Sequence[str]) -> Iterator[None]:
+    """Views and statements of a connection find only these series' drops, with the age they have.
+
+    What is asked of the drops of some series then costs by them, not by the whole record. Times
+    keep the offsets of the whole record.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        An open store.
+    series : sequence of str
+        Codes; drops of other series of the same cases are found too.
+
+    Yields
+    ------
+    None
+        Until the block ends.
+    """
+    connection.execute(statement("keep_offsets"))
+    connection.execute(statement("keep_drops_of"), {"series": list(series)})
+    yield
+    connection.execute("DROP TABLE temp.drops; DROP TABLE temp.utc_offsets")
 
 
 def add_entry(

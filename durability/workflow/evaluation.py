@@ -294,15 +294,17 @@ def informing(rows: Iterable[Mapping[str, Any]], answered: Collection[str]) -> l
         if is_taken and each.valid_drops >= FEWEST_DROPS:
             pools.get(alike_by(each), []).append(each)
     for pool in pools.values():
-        sure, oldest_s = 0, float("inf")
+        sure, oldest_s, is_exact = 0, float("inf"), True
         latest = [(-float("inf") if each.last_s is None else each.last_s) for each in pool]
         ordered = sorted(zip(latest, (each.series for each in pool), pool, strict=True))
         for last_s, series, each in reversed(ordered):
-            # By instant the order may be another where the clocks were near each other.
-            is_near = each.last_s is not None and last_s >= oldest_s - _CLOCKS_DIFFER_S
             if sure < MOST_SERIES:
                 oldest_s = last_s
-            elif not is_near and not each.is_partly_dated:
+                is_exact &= each.is_last_exact
+            elif is_exact and each.is_last_exact:
+                continue
+            elif last_s < oldest_s - _CLOCKS_DIFFER_S and not each.is_partly_dated:
+                # Nearer ones may come before by the instant.
                 continue
             found.add(series)
             sure += each.valid_drops - each.settling_drops >= FEWEST_DROPS

@@ -17,7 +17,7 @@ from durability.record.records import DeviceHistory, DropHistory, ShockHistory, 
 from durability.record.vocabulary import BARE, MOST_CROSS_AXIS_PCT
 from durability.store import bench, database
 from durability.workflow.results import NamedDrop, Scope, Under
-from durability.workflow.series import series_rows
+from durability.workflow.series import series_conditions, series_rows
 from durability.workflow.session import Session
 from durability.workflow.specimens import IN_USE
 
@@ -67,6 +67,13 @@ def histories_in(connection: Any, series: Sequence[str] | None = None) -> Histor
     RecordRefused
         A series is not in the store.
     """
+    if series is None:
+        return _every_history(connection, None)
+    with bench.only_drops_of(connection, series):
+        return _every_history(connection, series)
+
+
+def _every_history(connection: Any, series: Sequence[str] | None) -> Histories:
     rows = series_rows(connection, series, None, purpose=None)
     codes = [row["series"] for row in rows]
     readings = bench.fetch_arrays(connection, "readings", series=codes)
@@ -257,7 +264,7 @@ def find_scope(
         condition.
     """
     under = under or Under()
-    found = series_rows(connection, series, case_models, purpose=None if series else "test")
+    found = series_conditions(connection, series, case_models, purpose=None if series else "test")
     rows = _under(under, found)
     devices = [row["device"] for row in bench.fetch(connection, "devices")]
     if specimen is not None:
@@ -308,7 +315,7 @@ def scope_of(
         return find_scope(connection, series, case_models, **asked)
     with database.reading(session.store) as whole:
         now = find_scope(whole, series, case_models, **asked)
-    rows = series_rows(connection, None, None, purpose=None)
+    rows = series_conditions(connection)
     known = {row["series"] for row in rows}, {row["case_model"] for row in rows}
     names = [
         [name for name in some or () if name in there]
@@ -331,7 +338,7 @@ def sides_since(session: Session, connection: Any) -> frozenset[str]:
         now, then = (
             {
                 BARE if row["case"] is None else row["case_model"]
-                for row in series_rows(each, None, None, purpose="test")
+                for row in series_conditions(each, purpose="test")
             }
             for each in (whole, connection)
         )
@@ -382,9 +389,9 @@ def series_under(session: Session, under: Under) -> list[dict[str, Any]]:
         No series is under such a condition, whenever it came into the record.
     """
     with database.reading(session.store) as whole:
-        _under(under, series_rows(whole, None, None, purpose=None))
+        _under(under, series_conditions(whole))
     with database.reading(session.record) as connection:
-        rows = series_rows(connection, None, None, purpose=None)
+        rows = series_conditions(connection)
     return [row for row, values in zip(rows, _named(rows), strict=True) if under.admits(values)]
 
 

@@ -236,9 +236,30 @@ def series_rows(
     RecordRefused
         A code or model is not in the store.
     """
+    return _rows("list_series", connection, series, case_models, purpose)
+
+
+def series_conditions(
+    connection: Any,
+    series: Sequence[str] | None = None,
+    case_models: Sequence[str] | None = None,
+    *,
+    purpose: str | None = None,
+) -> list[dict[str, Any]]:
+    """As ``series_rows``, but only what each was dropped in and under: no drop is read."""
+    return _rows("series_conditions", connection, series, case_models, purpose)
+
+
+def _rows(
+    statement: str,
+    connection: Any,
+    series: Sequence[str] | None,
+    case_models: Sequence[str] | None,
+    purpose: str | None,
+) -> list[dict[str, Any]]:
     rows = bench.fetch(
         connection,
-        "list_series",
+        statement,
         series=list(series) if series else None,
         case_models=list(case_models) if case_models else None,
         purpose=purpose,

@@ -510,9 +510,10 @@ def open_study(
             plan=plan,
             under=under,
         )
-        codes = informing(bench.fetch(connection, "series_in_brief"), scope.series)
+        brief = bench.fetch(connection, "series_in_brief")
+        codes = informing(brief, scope.series)
         return Study(
-            histories_in(connection, codes),
+            histories_in(connection, None if len(codes) == len(brief) else codes),
             scope,
             limit or Limit(),
             rig=RigLedger(connection),

@@ -120,6 +120,23 @@ LEFT JOIN all_drops AS d ON d.drop_id = r.drop_id
 WHERE starts_with(e.command, $prefix)
 ORDER BY e.entry_id;
 
+-- name: keep_offsets
+-- For this connection in the place of the view, so that offsets are still those of the whole record
+-- once drops are left out of it.
+CREATE TEMP TABLE utc_offsets AS FROM utc_offsets;
+
+-- name: keep_drops_of
+-- For this connection in the place of the table: drops of these series and of others of their cases,
+-- which give the age.
+CREATE TEMP TABLE drops AS
+SELECT d.*
+FROM drops AS d
+WHERE d.series_id IN (
+    SELECT s.series_id
+    FROM series AS s
+    LEFT JOIN series AS n ON n.case_id = s.case_id
+    WHERE list_contains($series, s.code) OR list_contains($series, n.code));
+
 -- name: readings
 -- Every drop, those without a reading too; estimates rest on the valid ones, voided ones tell what
 -- putting them back changes.

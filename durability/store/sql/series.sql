@@ -83,18 +83,41 @@ WHERE ($series IS NULL OR list_contains($series, s.series))
 GROUP BY ALL
 ORDER BY s.series;
 
+-- name: series_conditions
+-- Each series with what it was dropped in and under, and nothing of its drops.
+SELECT series, device, device_kind, "case", case_model, drop_height_mm, surface, orientation, purpose
+FROM all_series
+WHERE ($series IS NULL OR list_contains($series, series))
+    AND ($case_models IS NULL OR list_contains($case_models, case_model))
+    AND ($purpose IS NULL OR purpose = $purpose)
+ORDER BY series;
+
 -- name: series_in_brief
 -- What a series is judged together with, how many valid readings it has, and when the latest was
--- made, by the bench clock.
+-- made: a time without an offset of its own is taken as UTC, which is quick and not exact.
+WITH by_offset AS (
+    SELECT
+        series_id, dropped_at_utc_offset AS utc_offset, count(*) AS drops,
+        count(dropped_at) AS dated, max(dropped_at) AS last
+    FROM all_drops
+    WHERE status = 'valid' AND peak_g IS NOT NULL
+    GROUP BY ALL
+), lately AS (
+    SELECT
+        series_id, sum(drops)::BIGINT AS drops, sum(dated)::BIGINT AS dated,
+        max(utc_of(last, coalesce(utc_offset, 'Z'))) AS last,
+        bool_and(last IS NULL OR utc_offset IS NOT NULL) AS has_offsets
+    FROM by_offset
+    GROUP BY series_id
+)
 SELECT
     s.series, s."case", s.case_model, s.sensor, s.drop_height_mm, s.surface, s.device_kind,
     s.purpose, coalesce(s.settling_drops, 0) AS settling_drops,
-    count(d.drop_id) AS valid_drops, epoch(max(d.dropped_at)) AS last_s,
-    count(d.dropped_at) NOT IN (0, count(d.drop_id)) AS is_partly_dated
+    coalesce(l.drops, 0) AS valid_drops, epoch(l.last) AS last_s,
+    coalesce(l.dated, 0) NOT IN (0, coalesce(l.drops, 0)) AS is_partly_dated,
+    coalesce(l.has_offsets, true) AND coalesce(s.settling_drops, 0) = 0 AS is_last_exact
 FROM all_series AS s
-LEFT JOIN all_drops AS d
-    ON d.series_id = s.series_id AND d.status = 'valid' AND d.peak_g IS NOT NULL
-GROUP BY ALL
+LEFT JOIN lately AS l ON l.series_id = s.series_id
 ORDER BY s.series;
 
 -- name: like_series
