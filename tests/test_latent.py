@@ -1,5 +1,6 @@
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import naive_life
 import numpy as np
@@ -35,6 +36,8 @@ from durability.record.records import DeviceHistory
 
 DAY = 20_000.0
 LOOKS = (0, 14, 30, 60, 90, 180)
+
+PUBLISHED = Path(__file__).parents[1] / "fixtures" / "published"
 
 
 def history(name="D1", drops=(), peaks=None, checks=(), heights=None, cases=(), **more):
@@ -519,6 +522,54 @@ def test_leaving_one_out_is_as_good_as_fitting_without_it(ten, ten_by_grid, devi
     found = leave_one_out(model, study, log_dose[None, :], 90.0)
     without = ten_by_grid[-1][device]
     assert found[device] == pytest.approx(without, abs=0.03)  # draws, and a coarse grid
+
+
+def published(name):
+    return np.genfromtxt(PUBLISHED / name, delimiter=",", names=True)
+
+
+def looked_at_once(log_dose, failed):
+    """Each inspected a day after its dose, at one dose exponent."""
+    lives = np.where(failed[:, None], [0.0, 1.0], [1.0, math.inf])
+    return ShockLinkModel(np.ones(1)).fit(lives, log_dose[None, :], np.zeros(len(lives)))
+
+
+def failed_after_a_day(model, log_dose):
+    none = np.zeros(len(log_dose))
+    return model.probability_failed(log_dose[None, :], none, none + 1.0)
+
+
+def test_beetles_killed_by_dose():
+    # Bliss 1935. Published: complementary log-log on log10 dose -39.572 + 22.041 x, probit
+    # -34.935 + 19.728 x (Dobson's book, from memory; recomputed). With one look, a Weibull life
+    # that dose shortens is the first, a log-normal one the second; ours has a background beside.
+    groups = published("binary_beetle_mortality.csv")
+    log_dose = math.log(10.0) * groups["log10_dose_CS2_mg_per_L"]
+    counts = np.column_stack([groups["killed"], groups["n"] - groups["killed"]]).astype(int)
+    model = looked_at_once(
+        np.repeat(log_dose, groups["n"].astype(int)),
+        np.concatenate([np.repeat([True, False], pair) for pair in counts]),
+    )
+    slope = math.log(10.0) * model.slope_ / np.exp(model.theta_[:, 2])
+    for form, of_book in ((0, 22.041), (1, 19.728)):
+        low, high = np.quantile(slope[model.form_ == form], [0.025, 0.975])
+        assert low < of_book < high < 2 * of_book
+    low, high = np.quantile(model.log_dose_at(0.5, 1.0) / math.log(10.0), [0.025, 0.975])
+    assert low < 1.7788 < high < low + 0.05  # (ln ln 2 + 39.572) / 22.041
+    killed = 1 - np.exp(-np.exp(-39.572 + 22.041 * log_dose / math.log(10.0)))
+    np.testing.assert_allclose(failed_after_a_day(model, log_dose).mean(axis=0), killed, atol=0.04)
+
+
+def test_o_rings_damaged_in_the_cold():
+    # Dalal, Fowlkes & Hoadley 1989 (from memory; recomputed): logit of any damage in a flight is
+    # 15.043 - 0.2322 °F. Cold stands for log dose; ours averages over forms, none of them that one.
+    flights = published("binary_orings_23flights.csv")
+    model = looked_at_once(-flights["temperature_F"], flights["damaged_of_6"] > 0)
+    at = np.array([31.0, 53.0, 57.0, 63.0, 66.0, 70.0, 75.0, 81.0])
+    low, high = np.quantile(failed_after_a_day(model, -at), [0.05, 0.95], axis=0)
+    damaged = 1 / (1 + np.exp(-15.043 + 0.2322 * at))
+    assert ((low < damaged) & (damaged < high)).all()
+    assert low[1] > 2 * high[-1]  # at 53 °F against 81 °F
 
 
 @pytest.mark.parametrize("form", FORMS, ids=lambda form: form.name)

@@ -6,6 +6,7 @@ from pathlib import Path
 import naive_life
 import numpy as np
 import pytest
+from sklearn.isotonic import IsotonicRegression
 
 from durability.life.parametric import LogNormalLife, WeibullLife
 from durability.life.turnbull import TurnbullLife, even_hazard, log_rank_scores
@@ -180,6 +181,59 @@ def test_regression_on_breast_cosmesis(
     assert life.log_scale_ == pytest.approx(log_scale, abs=2e-5)
     assert life.log_likelihood_ == pytest.approx(log_likelihood, abs=1e-6)
     assert math.sqrt(life.covariance_[1, 1]) == pytest.approx(effect_se, abs=2e-5)
+
+
+def test_turbine_wheels_looked_at_once():
+    """Failure known as before or after one look: what `latent` has of a device with one look."""
+    # Data Nelson 1982. With one look each, the curve is the isotonic regression of the shares
+    # (Ayer et al. 1955); Weibull and log-normal recomputed with R's survival 3.5-3.
+    table = [[int(r[c]) for c in r] for r in rows("interval_turbine_wheels_432.csv")]
+    age, inspected, cracked = np.array(table, dtype=float).T
+    lives = np.array(
+        [
+            life
+            for at, seen, found in table
+            for life in [(0, at)] * found + [(at, INF)] * (seen - found)
+        ],
+        dtype=float,
+    )
+    by = IsotonicRegression().fit_transform(age, cracked / inspected, sample_weight=inspected)
+    lower, upper = TurnbullLife().fit(lives).survival(age)
+    np.testing.assert_allclose(1 - lower, by, atol=1e-6)
+    np.testing.assert_allclose(1 - upper, by, atol=1e-6)
+    for model, location, scale, log_likelihood in (
+        (WeibullLife, 3.8453965514, 0.4596053102, -189.2871934),
+        (LogNormalLife, 3.6999076694, 0.7198857213, -190.7315495),
+    ):
+        life = model().fit(lives)
+        found = life.location_, math.exp(life.log_scale_), life.log_likelihood_
+        assert found == pytest.approx((location, scale, log_likelihood), rel=1e-7)
+
+
+def test_turbine_parts_looked_at_eight_times():
+    # Nelson 1982, as in the example of readout data of a statistics program's handbook (from
+    # memory): Weibull scale 71.6904 months, shape 1.4854; recomputed with R's survival 3.5-3.
+    lives = [
+        (float(r["left_months"]), float(r["right_months"] or INF))
+        for r in rows("interval_turbine_parts_167.csv")
+        for _ in range(int(r["count"]))
+    ]
+    life = WeibullLife().fit(np.array(lives))
+    assert (life.scale_, life.shape_) == pytest.approx((71.6904, 1.4854), abs=5e-5)
+
+
+def test_regression_on_glass_capacitors():
+    # Meeker & Escobar 1998 on Zelen 1959 (from memory): 13.41, -.02892, -.005911, .3646; here as
+    # R's survival 3.5-3 has it: coefficients, scale, log likelihood and standard errors.
+    table = rows("life_glass_capacitors_64.csv")
+    lives = exact_lives("life_glass_capacitors_64.csv", "time_h")
+    stress = np.array([[float(r["temperature_c"]), float(r["voltage_v"])] for r in table])
+    life = WeibullLife().fit(lives, stress)
+    found = [life.location_, *life.coef_, math.exp(life.log_scale_), life.log_likelihood_]
+    expected = [13.40701688, -0.02890466269, -0.005910819504, 0.363809181, -244.2423433]
+    assert found == pytest.approx(expected, rel=2e-6)
+    errors = [2.295837783, 0.01289695258, 0.001039792686, 0.1523409748]
+    assert np.sqrt(np.diag(life.covariance_)) == pytest.approx(errors, rel=1e-5)
 
 
 # --------------------------------------------------------------------- slow twins and identities

@@ -33,6 +33,27 @@ def test_ewma_limits_of_early_points():
     assert chart.upper == pytest.approx([51.8485, 52.2564, 52.4314, 52.5127, 52.5516], abs=6e-5)
 
 
+@pytest.mark.parametrize(
+    ("weight", "shift", "length", "runs"),
+    # Limits exact from the first point, width 3: computed with R's spc 0.6.7 (Knoth 2003); with
+    # constant limits the lengths of Lucas & Saccucci, Technometrics 32 (1990), are up to a third
+    # longer (λ 0.1, shift 1: 11.4).
+    [
+        (0.1, 1.0, 9.250, 2000),
+        (0.3, 1.0, 11.090, 2000),
+        (0.3, 0.5, 52.196, 800),
+        (0.3, 0.0, 462.57, 150),
+    ],
+)
+def test_ewma_run_lengths(weight, shift, length, runs):
+    random = np.random.default_rng(20)
+    # Sixteen times as many drops as the mean: without a signal once in e¹⁶ runs.
+    readings = shift + random.standard_normal((runs, int(16 * length)))
+    found = [1 + ewma_chart(own, 0.0, 1.0, weight=weight, width=3.0).signal for own in readings]
+    error = np.std(found) / np.sqrt(runs)
+    assert np.mean(found) == pytest.approx(length, abs=3 * error)
+
+
 def test_cusum_worked_example():
     # NIST/SEMATECH e-Handbook 6.3.2.3: first signal at sample 14; sums printed to two decimals.
     rows = published("chart_nist_cusum.csv")
