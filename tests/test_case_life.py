@@ -15,8 +15,8 @@ from durability.wear.cases import Case, by_itself, cases_of
 from durability.wear.cells import STEP_VARIANCE, Offsets, bin_log_evidence, fit_cells
 from durability.wear.fitting import fit_wear, scatter_prior
 from durability.wear.forecast import forecast
-from durability.wear.levels import PartLevels, expected_levels
 from durability.wear.lives import FailureLimit, lives_of
+from durability.wear.population import PartLevels, expected_levels
 from durability.wear.ranking import rank
 from durability.wear.shapes import climb_basis, shape_grid
 

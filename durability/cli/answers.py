@@ -62,7 +62,7 @@ def trend(options: Namespace) -> int:
 def forecast(options: Namespace) -> int:
     """How many drops until the case fails."""
     limit = limit_of(options)
-    with progress(options, "forecasting drops to failure"):
+    with progress(options, "forecasting drops to failure") as told:
         study = open_study(
             session_of(options),
             options.series,
@@ -71,9 +71,14 @@ def forecast(options: Namespace) -> int:
             limit=limit,
             rig_corrected=options.rig_corrected,
         )
-        results, contexts = study.forecasts, study.forecast_contexts
+        if options.backtest:
+            tested = study.backtest(told)
+        else:
+            results, contexts = study.forecasts, study.forecast_contexts
     from durability.report.answers import forecast as answer
 
+    if options.backtest:
+        return show(options, answer.backtest_blocks(tested), lambda: answer.backtest_json(tested))
     if options.series and not options.json:
         options.why = True  # who names a series asks for its reasons
         with progress(options, "computing what more drops would gain"):

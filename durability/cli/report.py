@@ -56,6 +56,7 @@ def report(options: Namespace) -> int:
             claim_pct=options.claim,
             limit=limit_of(options),
             rig_corrected=options.rig_corrected,
+            backtest=options.backtest,
             photo_folders=_photo_folders(options, session),
             parties=_parties(options, replaced),
             told=told,

@@ -24,8 +24,8 @@ from durability.wear.fitting import (
     fit_readings,
     joint_log_evidence,
 )
-from durability.wear.levels import CONDITION_LOG_SD, PartLevels, expected_levels
 from durability.wear.outliers import level_shown_until, off_in_a_row
+from durability.wear.population import CONDITION_LOG_SD, PartLevels, expected_levels
 from durability.wear.shapes import shape_grid
 
 if TYPE_CHECKING:

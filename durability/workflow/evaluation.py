@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from functools import cached_property
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any, Literal
@@ -11,12 +11,13 @@ from durability.record.errors import RecordRefused
 from durability.record.vocabulary import BARE
 
 if TYPE_CHECKING:
+    from durability.life.results import Prediction
     from durability.record.records import Condition, DropHistory
     from durability.wear.case_fit import CaseFit
     from durability.wear.cases import Case
     from durability.wear.compare import CaseFits
     from durability.wear.lives import CaseLife, FailureLimit
-    from durability.wear.results import Forecast, LevelFan, Ranking, Trend, WearFit
+    from durability.wear.results import Backtest, Forecast, LevelFan, Ranking, Trend, WearFit
     from durability.wear.serial import SerialCorrelation
     from durability.workflow.results import Limit
 
@@ -205,6 +206,29 @@ class Evaluation:
         by_code = {each.series: each for each in found}
         forecasts = (by_code[each.series] for each in self.histories)
         return [without_case(each) if each.is_bare else each for each in forecasts]
+
+    def backtest(self, told: Callable[[str, int, int], None]) -> Backtest:
+        """Past forecasts of the series answered for, each as of then, checked against what came.
+
+        Parameters
+        ----------
+        told : callable
+            Called as each forecast begins: words, how many are done, of how many.
+        """
+        from durability.wear.backtest import backtest, ended_of
+
+        def forecaster(known: Sequence[DropHistory], series: str) -> Prediction | None:
+            (found,) = Evaluation(known, [series], self.limit).forecasts
+            return None if found.drops_lacking else found.drops_to_failure
+
+        return backtest(
+            self.informing,
+            ended_of(self.histories, self.forecasts),
+            forecaster,
+            level=self.limit.level,
+            horizon=self.limit.horizon,
+            told=told,
+        )
 
     @cached_property
     def in_case(self) -> list[DropHistory]:

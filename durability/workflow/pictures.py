@@ -15,8 +15,9 @@ from durability.record.errors import UnusableCall
 from durability.record.vocabulary import BARE
 from durability.rig.results import RigWatch
 from durability.store import bench, database
+from durability.wear.results import LivedCase
 from durability.workflow.histories import find_scope
-from durability.workflow.results import LivedCase, SeriesPicture, SurvivalPicture, Under
+from durability.workflow.results import SeriesPicture, SurvivalPicture, Under
 from durability.workflow.rig import watch
 from durability.workflow.series import list_drops, list_series
 from durability.workflow.session import Session

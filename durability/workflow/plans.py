@@ -10,9 +10,10 @@ import numpy as np
 
 from durability.record.errors import RecordRefused, UnusableCall
 from durability.store import bench, database
+from durability.wear.results import LivedCase
 from durability.workflow import quarantine
 from durability.workflow.keep import tells_cracked_glass
-from durability.workflow.results import Limit, LivedCase, Under
+from durability.workflow.results import Limit, Under
 from durability.workflow.rig import lab_scatter
 from durability.workflow.session import Session
 from durability.workflow.specimens import IN_USE

@@ -89,6 +89,7 @@ def gather_report(
     claim_pct: float | None = None,
     limit: Limit | None = None,
     rig_corrected: bool = False,
+    backtest: bool = False,
     photo_folders: Sequence[Path] = (),
     parties: Mapping[str, str | None] | None = None,
     told: Callable[[str, int, int], None] = lambda *_: None,
@@ -112,6 +113,8 @@ def gather_report(
         When a case has failed.
     rig_corrected : bool
         Divide the rig's drift out of trends and forecasts.
+    backtest : bool
+        Check past forecasts against what happened.
     photo_folders : sequence of Path
         Where the photos of damage lie that shall be shown; without any, none are.
     parties : mapping, optional
@@ -187,6 +190,8 @@ def gather_report(
     selfcheck = run_selfcheck()
 
     asked = {**asdict(limit), "claim": claim_pct, "rig_corrected": study.rig_corrected}
+    if backtest:
+        asked["backtest"] = True
     return ReportContents(
         digest=_digest(scope, about, on, asked),
         made_at=clock.now().replace(microsecond=0),
@@ -210,6 +215,7 @@ def gather_report(
         contexts=tuple(study.contexts),
         forecasts=tuple(study.forecasts),
         forecast_contexts=tuple(study.forecast_contexts),
+        backtest=study.backtest(told) if backtest else None,
         pictures=tuple(shown),
         ranking=ranking if ranking.groups else None,
         ranking_with_voided=study.ranking_with_voided() if put_back else ranking,

@@ -37,7 +37,15 @@ if TYPE_CHECKING:
     from durability.rig.results import RigNote, RigWatch
     from durability.selfcheck.results import SelfCheck
     from durability.store.sql_files import Orphans
-    from durability.wear.results import Claim, Comparison, Forecast, LevelFan, Ranking, Trend
+    from durability.wear.results import (
+        Backtest,
+        Claim,
+        Comparison,
+        Forecast,
+        LevelFan,
+        Ranking,
+        Trend,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,17 +67,6 @@ class SeriesPicture:
     fan: LevelFan | None = None
     bounded: frozenset[int] = frozenset()
     """Drop numbers of clipped peaks, only known from below; voided ones too."""
-
-
-@dataclass(frozen=True, slots=True)
-class LivedCase:
-    """How long one case has lasted, over all its series."""
-
-    case: str
-    case_model: str | None
-    drops: int
-    """Drop of its life at which it failed, else the drops that it has made."""
-    failed: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -502,6 +499,8 @@ class ReportContents:
     selfcheck: SelfCheck
     as_of: AsOf | None = None
     """None: now."""
+    backtest: Backtest | None = None
+    """Past forecasts checked against what happened, if it was asked."""
     claims: tuple[ClaimAnswer, ...] = ()
     """Whether each case model reduces the peak g of bare drops as claimed, if it was asked."""
     boundaries: tuple[DamageBoundary, ...] = ()

@@ -6,7 +6,7 @@ is first asked for.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal
@@ -18,6 +18,7 @@ from durability.record.errors import UnusableCall
 from durability.record.records import Condition, DropHistory
 from durability.store import bench, database
 from durability.wear.conditions import by_condition, condition_of
+from durability.wear.results import LivedCase
 from durability.workflow.evaluation import Evaluation, informing
 from durability.workflow.histories import (
     Histories,
@@ -30,7 +31,6 @@ from durability.workflow.results import (
     Cause,
     ForecastContext,
     Limit,
-    LivedCase,
     NamedDrop,
     Scope,
     SeriesPicture,
@@ -44,6 +44,7 @@ if TYPE_CHECKING:
     from durability.rig.results import RigNote
     from durability.wear.compare import CaseFits
     from durability.wear.results import (
+        Backtest,
         Comparison,
         CovariateEffect,
         Forecast,
@@ -138,6 +139,10 @@ class Study:
         three, notes = self._divided_out(self._as_read, absolute=self.limit.limit_g is not None)
         forecasts = zip(*(each.forecasts for each in three), notes, strict=True)
         return [_widest_forecast(*each) for each in forecasts]
+
+    def backtest(self, told: Callable[[str, int, int], None] = lambda *_: None) -> Backtest:
+        """Past forecasts checked against what came of them, by the readings as they are."""
+        return self._as_read.backtest(told)
 
     @cached_property
     def rig_notes(self) -> list[RigNote | None]:

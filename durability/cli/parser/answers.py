@@ -26,11 +26,13 @@ def trend(made: Parser) -> None:
 
 def forecast(made: Parser) -> None:
     """Fill ``forecast``."""
-    made.reads("answers:forecast", "forecast --series S21", "forecast --limit-g 200 --level 0.8")
+    made.reads("answers:forecast", "forecast --series S21", "forecast --backtest --limit-g 200")
     common.filters(made)
     common.as_of(made)
     common.limits(made)
-    common.rig_corrected(made)
+    either = made.add_mutually_exclusive_group()
+    common.rig_corrected(either)
+    common.backtest(either)
     common.why(made)
     common.quiet(made)
 
@@ -220,6 +222,7 @@ def report(made: Parser) -> None:
     common.limits(made)
     common.shown_units(made)
     common.rig_corrected(made)
+    common.backtest(made)
     common.quiet(made)
 
 

@@ -398,6 +398,16 @@ def rig_corrected(made: Any) -> None:
     )
 
 
+def backtest(made: Any) -> None:
+    """Take whether past forecasts are checked against what happened."""
+    made.add_argument(
+        "--backtest",
+        action="store_true",
+        help="check past forecasts, as of 30, 50, 70 and 90 %% of each life, against what happened"
+        " (four forecasts a series: takes a while)",
+    )
+
+
 def recorder_file(made: Any) -> None:
     """Take a recorder by name, and what its files, its sensor or the pulse leave open."""
     made.add_argument(

@@ -14,7 +14,7 @@ from durability.report.answers.trend import PLOT_WIDTH
 from durability.report.blocks import Block, Column, Columns, Words
 
 if TYPE_CHECKING:
-    from durability.wear.results import Forecast, MoreDrops
+    from durability.wear.results import Backtest, CutFigures, Forecast, MoreDrops
     from durability.workflow.results import ForecastContext, Limit
 
 MOST_SURVIVAL_ROWS = 12
@@ -266,6 +266,73 @@ def at_length(
         if shown:
             yield SURVIVAL.table(shown)
     yield Words(labels.RELATIVE, is_note=True)
+
+
+# ------------------------------------------------------------------------------------ backtest
+
+
+def backtest_answer(tested: Backtest) -> str:
+    """First line of a backtest: how many intervals held as of half of the life."""
+    if not tested.series:
+        return "No series in a case with valid drops: no forecast to check."
+    known = [each for each in tested.cuts if each.series]
+    if not known:
+        return (
+            f"{tested.failed} of {counted(tested.series, 'series', 'series')} failed: no past"
+            " forecast can be judged yet."
+        )
+    cut = min(known, key=lambda each: (-each.series, abs(each.share - 0.5)))
+    return (
+        f"As of {labels.share(cut.share)} of the life the {labels.share(tested.level)} interval"
+        f" held for {cut.held_series} of {counted(cut.series, 'judged series', 'judged series')};"
+        f" drops left by median were off by a factor of {labels.number(cut.median_off_by, 2)}."
+    )
+
+
+def _held(cut: CutFigures) -> str:
+    if cut.held is None:
+        return labels.ABSENT
+    return f"{cut.held:.2f} ({cut.held_lower:.2f} to {cut.held_upper:.2f})"
+
+
+BACKTEST = Columns["CutFigures"](
+    "Past forecasts of drops to failure against what happened",
+    Column("as of", lambda e: f"{labels.share(e.share)} of life"),
+    Column("case model", lambda e: "all" if e.case_model is None else e.case_model, wrap=True),
+    Column("judged", "series", right=True),
+    Column("held (90 %)", _held),
+    Column("off by", lambda e: labels.number(e.median_off_by, 2), right=True),
+    Column("score", lambda e: labels.number(e.interval_score, 2), right=True),
+    Column("open", "not_judged", right=True),
+    Column("too few", "too_few", right=True),
+)
+
+_BACKTEST_LEGEND = (
+    "As of: each series is cut at that share of its life if it failed, else of the drops made, and"
+    " forecast by what was known then: its case's drops until then, and drops of other cases dated"
+    " before. Judged: failed since, or not failed beyond the upper end (a miss). Held: share of"
+    " these that failed within the interval. Off by: typical factor between drops left by median"
+    " and as they came. Score: interval score of log drops left, smaller is better. Open: neither."
+)
+
+
+def backtest_blocks(tested: Backtest, command: str = "") -> Iterator[Block]:
+    """How often past intervals held and how far medians were off, by share of life and model."""
+    yield Words(backtest_answer(tested))
+    if tested.series:
+        rows = (*tested.cuts, *tested.by_model)
+        table = BACKTEST.table(rows, command)
+        yield replace(table, short=range(len(tested.cuts)))
+        yield Words(_BACKTEST_LEGEND, is_note=True)
+
+
+def backtest_json(tested: Backtest) -> dict[str, Any]:
+    """Object of ``forecast --backtest --json``."""
+    names = ("share", "series", "held", "median_abs_log_error", "interval_score")
+    return {
+        "level": tested.level,
+        "cuts": [as_json.named(each, names) for each in tested.cuts],
+    }
 
 
 def json(

@@ -141,6 +141,7 @@ def all_sections(contents: ReportContents, told: Told) -> list[Section]:
         _wear(contents, artist),
         _waveforms(contents, artist),
         _life(contents, artist),
+        _backtest(contents),
         _damage(contents),
         _comparisons(contents),
         _devices(contents, artist),
@@ -333,6 +334,15 @@ def _life(contents: ReportContents, artist: Artist) -> Section:
         Words(labels.RELATIVE, True),
     ]
     return section
+
+
+def _backtest(contents: ReportContents) -> Section | None:
+    """How past forecasts fared, where that was asked."""
+    if contents.backtest is None:
+        return None
+    command = f"{words.command(contents, 'forecast')} --backtest"
+    blocks = forecast.backtest_blocks(contents.backtest, command)
+    return Section("backtest", "Past forecasts against what happened", [*blocks])
 
 
 def _damage(contents: ReportContents) -> Section:
