@@ -1,7 +1,7 @@
 -- Drops that followed too soon
 -- use: logging
 -- Drops made before the case, or the bare device, had rested long enough since its previous drop:
--- foam needs time to recover, and the next peak reads high.
+-- foam needs time to recover, and the next peak reads high. Drops without a reading are left out.
 -- parameter shorter_than_s DOUBLE = 60: rest that is too short, s
 -- column series: code of the series
 -- column drop_number: drop number
@@ -33,5 +33,5 @@ SELECT
     series, drop_number, rested, dropped_at, rest_s, peak_g, status,
     drop_id IN (SELECT drop_id FROM bounded_peaks) AS peak_is_bound
 FROM rested
-WHERE rest_s < $shorter_than_s
+WHERE rest_s < $shorter_than_s AND peak_g IS NOT NULL
 ORDER BY rest_s, series, drop_number

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from argparse import Namespace
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields
 from datetime import date
 from typing import TYPE_CHECKING, Any
@@ -13,7 +13,7 @@ from durability.cli.output import show as show_answer
 from durability.intake.hand_entry import TypedDrop
 from durability.record import clock
 from durability.record.clock import ClockFindings
-from durability.record.errors import complain
+from durability.record.errors import UnusableCall, complain
 from durability.record.records import Quarantine, StoredDrop
 from durability.workflow import corrections, keep, sensors, series, specimens
 from durability.workflow.session import (
@@ -367,6 +367,26 @@ def add_drop(options: Namespace) -> int:
     return 0
 
 
+def add_falls(options: Namespace) -> int:
+    """Store falls without readings."""
+    from durability.report import labels, safety
+
+    warn(safety.CAUTIONS[:1])
+    series_row, last = series.add_falls(
+        session_of(options),
+        options.series,
+        options.count,
+        values=vars(options),
+        despite_quarantine=options.despite_quarantine,
+        despite_failed=options.despite_failed,
+    )
+    first = last.drop_number - options.count + 1
+    told = {**acknowledged(last), "count": options.count, "first_drop_number": first}
+    say(options, told, labels.falls_stored(series_row, range(first, last.drop_number + 1)))
+    warn_of_drop(last, vars(options))
+    return 0
+
+
 def acknowledged(stored: StoredDrop) -> dict[str, Any]:
     """What is said of a stored drop as JSON."""
     told = {"series": stored.series, "drop_number": stored.drop_number, "id": stored.id}
@@ -418,26 +438,39 @@ def _warn_of_words(location: str | None, *words: str | None) -> None:
 def void_drop(options: Namespace) -> int:
     """Void a drop."""
     corrections.void_drop(session_of(options), options.series, options.drop_number, options.reason)
-    return _status_told(options, "void")
+    return _status_told(options, "void", [options.drop_number])
 
 
 def restore_drop(options: Namespace) -> int:
-    """Restore a drop."""
-    status = corrections.restore_drop(
-        session_of(options), options.series, options.drop_number, options.reason
-    )
-    return _status_told(options, status)
+    """Restore a drop, or several."""
+    numbers = _numbered(options)
+    status = corrections.restore_drops(session_of(options), options.series, numbers, options.reason)
+    return _status_told(options, status, numbers)
 
 
 def never_drop(options: Namespace) -> int:
-    """Take out an entry that was no drop."""
+    """Take out entries that were no drops."""
     from durability.report import labels
 
-    drop = options.series, options.drop_number
-    notes = corrections.never_drop(session_of(options), *drop, options.reason)
-    told = {"series": options.series, "drop_number": options.drop_number, "status": "never",
-            "damage_notes": notes}  # fmt: skip
-    return say(options, told, labels.never_made(*drop, options.reason, notes))
+    numbers = _numbered(options)
+    notes = corrections.never_drops(session_of(options), options.series, numbers, options.reason)
+    told = {"series": options.series, **_named(numbers), "status": "never", "damage_notes": notes}
+    words = labels.never_made(options.series, numbers, options.reason, notes)
+    return say(options, told, words)
+
+
+def _numbered(options: Namespace) -> range:
+    """Numbers from that of the drop to ``--through``."""
+    last = options.drop_number if options.through is None else options.through
+    if last < options.drop_number:
+        raise UnusableCall(f"--through {last}: below {options.drop_number}, the first one")
+    return range(options.drop_number, last + 1)
+
+
+def _named(numbers: Sequence[int]) -> dict[str, int]:
+    """The number of a drop as JSON, and of the last one where there are several."""
+    first = {"drop_number": numbers[0]}
+    return first if len(numbers) == 1 else {**first, "through": numbers[-1]}
 
 
 def review(options: Namespace) -> int:
@@ -451,9 +484,12 @@ def review(options: Namespace) -> int:
     return say(options, told, words)
 
 
-def _status_told(options: Namespace, status: str) -> int:
-    told = {"series": options.series, "drop_number": options.drop_number, "status": status}
-    return say(options, told, f"drop {options.drop_number} of {options.series} is {status}")
+def _status_told(options: Namespace, status: str, numbers: Sequence[int]) -> int:
+    from durability.report import labels
+
+    told = {"series": options.series, **_named(numbers), "status": status}
+    are = "is" if len(numbers) == 1 else "are"
+    return say(options, told, f"{labels.drops(numbers)} of {options.series} {are} {status}")
 
 
 def amend_drop(options: Namespace) -> int:

@@ -451,10 +451,10 @@ class _BenchSession:
         series, last = self._last("never")
         number = last if number is None else number
         with self.judging.store_lock:
-            notes = corrections.never_drop(self.session, series, number, reason)
+            notes = corrections.never_drops(self.session, series, [number], reason)
             # What was never made is not what the next drop rests from.
             self.dropped_at = series_to_record(self.session, series)["item_dropped_at"]
-        self._say(bench.wrapped(labels.never_made(series, number, reason, notes), self.width))
+        self._say(bench.wrapped(labels.never_made(series, [number], reason, notes), self.width))
         if self.sheet is not None and number == last:
             self.sheet.undone()
         self.to_tell = series

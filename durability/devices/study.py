@@ -163,13 +163,15 @@ def stand_in_peaks(histories: Sequence[DeviceHistory]) -> list[tuple[FloatArray,
             if np.isfinite(peak):
                 for kind in _kinds(history, drop):
                     readings.setdefault(kind, []).append(float(peak))
+    stand_in: dict[tuple[object, ...], tuple[float, float]] = {}
     for history, (likely, upper) in zip(histories, filled, strict=True):
         for drop in np.flatnonzero(np.isnan(history.peak_g)).tolist():
-            like = next(
-                (readings[kind] for kind in _kinds(history, drop) if kind in readings), None
-            )
-            if like is not None:
-                likely[drop], upper[drop] = np.median(like), max(like)
+            like = next((kind for kind in _kinds(history, drop) if kind in readings), None)
+            if like is None:
+                continue
+            if like not in stand_in:
+                stand_in[like] = float(np.median(readings[like])), max(readings[like])
+            likely[drop], upper[drop] = stand_in[like]
     return filled
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import shlex
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -440,18 +440,32 @@ def clock_lines(found: ClockFindings) -> list[str]:
 
 
 def never_made(
-    series: str, drop_number: int, reason: str, notes: Iterable[Mapping[str, Any]]
+    series: str, numbers: Sequence[int], reason: str, notes: Iterable[Mapping[str, Any]]
 ) -> str:
-    """That an entry is taken out as no drop, and which damage notes made of it stay."""
+    """That entries are taken out as no drops, and which damage notes made of them stay."""
     kept = [
         " ".join(filter(None, (severity(note["severity"]), note["mode"], note["location"])))
         + f" on {note['specimen']}"
         for note in notes
     ]
-    stays = f"; the damage noted with it stays: {listed(kept)}" if kept else ""
+    it, its, number = "it", "its", "number is"
+    if len(numbers) > 1:
+        it, its, number = "them", "their", "numbers are"
+    stays = f"; the damage noted with {it} stays: {listed(kept)}" if kept else ""
     return (
-        f"drop {drop_number} of {series} is taken out as never made ({reason}); its number is not"
-        f" used again{stays}"
+        f"{drops(numbers)} of {series} {number.split()[1]} taken out as never made ({reason});"
+        f" {its} {number} not used again{stays}"
+    )
+
+
+def falls_stored(series: Mapping[str, Any], numbers: Sequence[int]) -> str:
+    """Which falls without readings are stored, and what counts them."""
+    case = f"the age of {series['case']} and " if series["case"] else ""
+    height = units.in_words(series["drop_height_mm"], units.LENGTH)
+    return (
+        f"{drops(numbers)} of {series['series']}: {counted(len(numbers), 'fall')} from {height}"
+        f" onto {series['surface']}, without readings; counted in {case}the dose of"
+        f" {series['device']}, never in a trend"
     )
 
 

@@ -25,12 +25,12 @@ def void_drop(session: Session, series: str, drop_number: int, reason: str) -> N
         _set_status(connection, series, drop_number, "void", reason, entry_id)
 
 
-def never_drop(
-    session: Session, series: str, drop_number: int, reason: str
+def never_drops(
+    session: Session, series: str, numbers: Sequence[int], reason: str
 ) -> list[dict[str, Any]]:
-    """Take out an entry of a drop that was never made, like one made twice.
+    """Take out entries of drops that were never made, like one made twice.
 
-    It counts in nothing, stays on record with its reason, and its number is not used again.
+    They count in nothing, stay on record with the reason, and their numbers are not used again.
 
     Parameters
     ----------
@@ -38,48 +38,54 @@ def never_drop(
         Store and person.
     series : str
         Code of the series.
-    drop_number : int
-        Which drop.
+    numbers : sequence of int
+        Which drops.
     reason : str
-        Why there was none.
+        Why there were none.
 
     Returns
     -------
     list of dict
-        Damage notes made of it, which stay with their specimens.
+        Damage notes made of them, which stay with their specimens.
 
     Raises
     ------
     RecordRefused
-        No such drop, or it is taken out already.
+        No such drop, or one is taken out already: none is then taken out.
     """
     with entry(session, "drop never") as (connection, entry_id):
-        drop = _made_drop(connection, series, drop_number)
-        bench.run(
-            connection, "add_never", drop_id=drop["drop_id"], is_never=True, reason=reason,
-            entry_id=entry_id,
-        )  # fmt: skip
-        return bench.fetch(connection, "damage_of_drop", series=series, drop_number=drop_number)
+        notes = []
+        for drop_number in numbers:
+            drop = _made_drop(connection, series, drop_number)
+            bench.run(
+                connection, "add_never", drop_id=drop["drop_id"], is_never=True, reason=reason,
+                entry_id=entry_id,
+            )  # fmt: skip
+            notes += bench.fetch(
+                connection, "damage_of_drop", series=series, drop_number=drop_number
+            )
+        return notes
 
 
-def restore_drop(session: Session, series: str, drop_number: int, reason: str) -> str:
-    """Make a voided drop count again, or take back that one was never made, with the reason why.
+def restore_drops(session: Session, series: str, numbers: Sequence[int], reason: str) -> str:
+    """Make voided drops count again, or take back that they were never made, with the reason why.
 
     Returns
     -------
     str
-        Its status now: one that was void before it was taken out is void again.
+        Status of the last one now: one that was void before it was taken out is void again.
     """
     with entry(session, "drop restore") as (connection, entry_id):
-        drop = find_drop(connection, series, drop_number)
-        if drop["status"] != "never":
-            _set_status(connection, series, drop_number, "valid", reason, entry_id)
-            return "valid"
-        bench.run(
-            connection, "add_never", drop_id=drop["drop_id"], is_never=False, reason=reason,
-            entry_id=entry_id,
-        )  # fmt: skip
-        return str(find_drop(connection, series, drop_number)["status"])
+        for drop_number in numbers:
+            drop = find_drop(connection, series, drop_number)
+            if drop["status"] != "never":
+                _set_status(connection, series, drop_number, "valid", reason, entry_id)
+                continue
+            bench.run(
+                connection, "add_never", drop_id=drop["drop_id"], is_never=False, reason=reason,
+                entry_id=entry_id,
+            )  # fmt: skip
+        return str(find_drop(connection, series, numbers[-1])["status"])
 
 
 def _made_drop(connection: Any, series: str, drop_number: int) -> dict[str, Any]:

@@ -245,13 +245,8 @@ def add_drop(
     )
     if typed.peak_g is None and typed.void_reason is None:
         raise UnusableCall("--peak-g: missing; give it, or --void-reason for a drop without one")
-    dropped_at, offset = _moment(values.get("dropped_at"))
+    row |= made_now(session, values.get("dropped_at"))
     row |= {
-        "file_name": "",
-        "dropped_at": dropped_at,
-        "dropped_at_utc_offset": offset,
-        "taken_at": None if values.get("dropped_at") else dropped_at,
-        "operator": session.person,
         "status": "valid" if typed.void_reason is None else "void",
         "void_reason": typed.void_reason,
     }
@@ -274,6 +269,22 @@ def add_drop(
             despite_quarantine=despite_quarantine,
             despite_failed=despite_failed,
         )[0]
+
+
+FALLS = "repeated free fall: no reading"
+"""Why a fall that was only counted is void."""
+
+
+def made_now(session: Session, dropped_at: str | None) -> dict[str, Any]:
+    """When and by whom a drop was made that no file tells of: as typed, else now."""
+    moment, offset = _moment(dropped_at)
+    return {
+        "file_name": "",
+        "dropped_at": moment,
+        "dropped_at_utc_offset": offset,
+        "taken_at": None if dropped_at else moment,
+        "operator": session.person,
+    }
 
 
 def next_drops(

@@ -3,22 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC
 from typing import Any
 
 from durability.intake.hand_entry import typed_value, typed_values
 from durability.record import clock
 from durability.record.errors import RecordRefused, UnusableCall
-from durability.record.orientation import impossible_designation
+from durability.record.orientation import impossible_designation, is_orientation
+from durability.record.records import StoredDrop
 from durability.store import bench, database
 from durability.workflow import quarantine
 from durability.workflow.failed_case import refuse_unfit, why_unfit
-from durability.workflow.keep import refuse_closed, tells_cracked_glass, without_baseline
+from durability.workflow.keep import (
+    FALLS,
+    made_now,
+    next_drops,
+    refuse_closed,
+    tells_cracked_glass,
+    without_baseline,
+)
 from durability.workflow.session import Session, entry
 from durability.workflow.specimens import IN_USE, series_meant
 
 ACKNOWLEDGED = "record: cautions acknowledged"
 """What the entry of that is called."""
+MOST_FALLS = 100_000
+"""More falls than that at once are a typing error: IEC 60068-2-31 counts to 1,000."""
 
 
 def open_series(
@@ -179,6 +190,77 @@ def refuse_impossible(orientation: Any, name: str) -> None:
     fault = impossible_designation(None if orientation is None else str(orientation))
     if fault:
         raise UnusableCall(f"{name} {orientation!r}: {fault}")
+
+
+def add_falls(
+    session: Session,
+    series: str,
+    count: int,
+    *,
+    values: Mapping[str, str | None],
+    despite_quarantine: str | None = None,
+    despite_failed: str | None = None,
+) -> tuple[dict[str, Any], StoredDrop]:
+    """Store falls without readings as the next drops of an open series, all in one entry.
+
+    Each is a drop like any other whose peak was not read: void, with its place in the age of the
+    case, and in the dose of the device at the peaks of comparable drops.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    series : str
+        Code of an open series.
+    count : int
+        How many.
+    values : mapping
+        ``dropped_at`` and ``note`` as typed.
+    despite_quarantine, despite_failed : str, optional
+        As for ``keep.add_drop``.
+
+    Returns
+    -------
+    series : dict
+        Row of the series.
+    last : StoredDrop
+        The last of them, with what the first calls for.
+
+    Raises
+    ------
+    UnusableCall
+        The count is none, or the time.
+    RecordRefused
+        As ``keep.add_drop``; and where the series records no drop height or surface, or one of the
+        26 attitudes.
+    """
+    if not 1 <= count <= MOST_FALLS:
+        raise UnusableCall(f"--count {count}: give a number of falls from 1 to {MOST_FALLS:,}")
+    row = made_now(session, values.get("dropped_at"))
+    row |= {"status": "void", "void_reason": FALLS, "note": values.get("note")}
+    with entry(session, "drop bulk") as (connection, entry_id):
+        found = bench.find(connection, "series", series)
+        missing = [_CONDITIONS[c] for c in ("drop_height_mm", "surface") if found[c] is None]
+        if missing:
+            raise RecordRefused(
+                f"series {series!r}: {' and '.join(missing)} not recorded, without which falls that"
+                f" are only counted mean nothing; add with: durability series amend {series}"
+                " --set COLUMN=VALUE --reason WHY"
+            )
+        if is_orientation(found["orientation"] or ""):
+            raise RecordRefused(
+                f"series {series!r}: orientation {found['orientation']}, and that of repeated free"
+                " fall is not controlled; open a series with: --orientation 'repeated free fall'"
+            )
+        stored = next_drops(
+            connection,
+            series,
+            [row] * count,
+            [("", entry_id)],
+            despite_quarantine=despite_quarantine,
+            despite_failed=despite_failed,
+        )
+    return found, replace(stored[-1], unseen=stored[0].unseen, clock=stored[0].clock)
 
 
 def close_series(session: Session, code: str, reason: str) -> str | None:

@@ -416,6 +416,24 @@ def drop(made: Parser) -> None:
     )
     common.despite_quarantine(add)
     common.despite_failed(add)
+    bulk = family.writes(
+        "bulk",
+        "store a number of falls without readings, as of repeated free fall (IEC 60068-2-31)",
+        "logbook:add_falls",
+        "drop bulk T5 --count 100",
+        "drop bulk T5 --count 500 --dropped-at 2026-11-03T14:20",
+    )
+    bulk.add_argument(
+        "series",
+        help="code of an open series with drop height and surface, not of one attitude",
+    )
+    bulk.add_argument(
+        "--count", type=int, required=True, metavar="N", help="how many falls, like 100"
+    )
+    bulk.add_argument("--dropped-at", metavar="TIME", help="their end, ISO 8601; else now")
+    bulk.add_argument("--note", metavar="WORDS", help="anything else worth keeping")
+    common.despite_quarantine(bulk)
+    common.despite_failed(bulk)
     for name, help_, example, why in (
         (
             "void",
@@ -439,6 +457,13 @@ def drop(made: Parser) -> None:
         made = family.writes(name, help_, f"logbook:{name}_drop", example)
         made.add_argument("series", help="code of the series")
         made.add_argument("drop_number", type=int, help="number of the drop")
+        if name != "void":
+            made.add_argument(
+                "--through",
+                type=int,
+                metavar="M",
+                help="and every drop after it up to number M, as of falls counted wrong",
+            )
         made.add_argument("--reason", required=True, metavar="WHY", help=why)
     amend = family.writes(
         "amend",
