@@ -119,3 +119,32 @@ def robust_fit(readings, curves, rising_weight, settling_weight, rounds):
         middle = statistics.median(residual)
         residual = [e - middle for e in residual]
     return factors, residual
+
+
+def log_e_value(readings):
+    """Log of the mean stake over all rises that are bet on, drop by drop: see wear.alarm."""
+    n = len(readings)
+    kinds = [(0.35 / 3, [0.05 * i for i in range(n)]), (0.35 / 3, [0.12 * i for i in range(n)]),
+             (0.35 / 3, [0.3 * i for i in range(n)])]  # fmt: skip
+    start, order = 1, 0
+    while start < n:
+        share = 2 / ((order + 2) * (order + 3))
+        for slope in (0.1, 0.3):
+            kinds.append((0.15 * share, [slope * max(0, i - start) for i in range(n)]))
+        for size in (1.5, 3.0):
+            kinds.append((0.175 * share, [size * (i >= start) for i in range(n)]))
+        start, order = max(start + 1, round(1.5 * start)), order + 1
+    total = 1 - sum(weight for weight, _ in kinds)
+    for weight, rise in kinds:
+        stake = 1.0
+        for i in range(1, n):
+            fractions = [(k + 0.625) / (i + 1.25) for k in range(i + 1)]
+            scores = [(f**0.135 - (1 - f) ** 0.135) / 0.1975 for f in fractions]
+            mean = sum(rise[:i]) / i
+            variance = sum(r * r for r in rise[:i]) / i - mean**2
+            tilt = max(rise[i] - mean, 0) / (1 + variance)
+            fair = sum(math.exp(tilt * score) for score in scores) / (i + 1)
+            rank = sum(earlier < readings[i] for earlier in readings[:i])
+            stake *= math.exp(tilt * scores[rank]) / fair
+        total += weight * stake
+    return math.log(total)

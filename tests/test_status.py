@@ -61,3 +61,26 @@ def test_of_an_empty_store_it_says_so(run):
     run("init")
     told = run("status").out
     assert "No open series with drops." in told and "Nothing is entered yet." in told
+
+
+def test_alarms_that_hold_among_many_are_named(store):
+    told = json.loads(store("status", "--false-discovery", "10%", "--json").out)
+    assert list(told) == ["rate", "alarms", *("open_series", "due"), "quarantined", "rig",
+                          "last_entries"]  # fmt: skip
+    assert (told["rate"], told["alarms"]) == (0.1, ["S1"])
+    shown = " ".join(store("status", "--false-discovery", "0.1").out.split())
+    assert (
+        "1 of 1 alarm holds at a false discovery rate of 10 %, however often checked: S1."
+    ) in shown
+    assert "false discovery" not in store("status").out
+
+
+def test_series_that_rise_at_a_false_discovery_rate_are_listed(store):
+    told = json.loads(store("trend", "--false-discovery", "0.1", "--json").out)
+    assert list(told) == ["rate", "rising", "expected_false", "found", "series"]
+    assert (told["rising"], told["found"], len(told["series"])) == (1, ["S1"], 4)
+    assert told["expected_false"] == pytest.approx(3 * 0.05 / 0.95)
+    shown = " ".join(store("trend", "--false-discovery", "0.1").out.split())
+    assert "none of them expected to be false; 1 holds at a false discovery rate of 10 %" in shown
+    assert "Rising at a false discovery rate of 10 %" in shown
+    assert "S2 " not in shown.partition("Rising at")[2]

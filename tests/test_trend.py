@@ -2,6 +2,8 @@
 
 import csv
 import os
+from dataclasses import replace
+from itertools import permutations
 from pathlib import Path
 
 import naive_trend
@@ -13,7 +15,14 @@ from scipy import stats
 from durability.record import basis
 from durability.record.records import DropHistory
 from durability.wear import null_table
-from durability.wear.alarm import FIRST_LOOK, alarm_bound, alarm_looks, running_scores
+from durability.wear.alarm import (
+    FIRST_LOOK,
+    alarm_bound,
+    alarm_looks,
+    e_discoveries,
+    log_e_values,
+    running_scores,
+)
 from durability.wear.kendall import (
     interval_rank,
     mann_kendall,
@@ -21,6 +30,7 @@ from durability.wear.kendall import (
     slopes_of_long_series,
     theil_sen,
 )
+from durability.wear.results import discoveries
 from durability.wear.rise_evidence import (
     log_odds_goes_on,
     rise_evidence,
@@ -603,6 +613,91 @@ def test_q_values_are_those_of_benjamini_and_hochberg():
     assert [each.q_value for each in found[:-1]] == pytest.approx(
         stats.false_discovery_control(p_values)
     )
+
+
+def test_settled_and_rising_series_have_q_values_of_families_of_their_own():
+    """A steady series has its chance in either: taken as one they would let twice as many in."""
+    generator = np.random.default_rng(3)
+    paths = [0.2 * (1 - np.exp(-np.arange(20) / 2.0))] * 4 + [0.02 * np.arange(20)] * 4
+    paths += [np.zeros(20)] * 12
+    found = with_q_values(
+        judge_trends(
+            [
+                history(100 * np.exp(path + 0.02 * generator.standard_normal(20)), series=f"{at}")
+                for at, path in enumerate(paths)
+            ]
+        )
+    )
+    for verdict, name in (("settled", "p_settling"), ("rising", "p_rise"), ("steady", "p_rise")):
+        adjusted = stats.false_discovery_control([min(getattr(e, name), 1.0) for e in found])
+        own = [at for at, each in enumerate(found) if each.verdict == verdict]
+        assert own
+        assert [found[at].q_value for at in own] == pytest.approx(adjusted[own])
+        assert all(found[at].p_value == getattr(found[at], name) for at in own)
+
+
+def test_what_is_expected_false_and_what_holds_by_hand():
+    def trend(series, verdict, q_value, p_rise=0.01):
+        (one,) = judge_trends([history([100.0, 101.0, 99.0, 100.0], series=series)])
+        return replace(one, verdict=verdict, q_value=q_value, p_rise=p_rise)
+
+    trends = [trend(f"R{at}", "rising", 0.02 * at) for at in range(5)]
+    trends += [trend(f"N{at}", "steady", 0.01) for at in range(38)]
+    trends += [trend("few", "too few", None, None)]
+    found = discoveries(trends, 0.05)
+    # 38 of 43 judged are not rising: 0.05 / 0.95 of these have been called besides.
+    assert (found.rising, found.found) == (5, ("R0", "R1", "R2"))
+    assert found.expected_false == pytest.approx(2.0)
+
+
+def test_of_a_thousand_series_the_called_are_mostly_right():
+    generator = np.random.default_rng(21)
+    log_peak = 0.04 * generator.standard_normal((1000, 25))
+    log_peak[:50] += 0.012 * np.arange(25)
+    block = judge_block(log_peak)
+    called = np.array([each == "rising" for each in block.verdict])
+    by_q = called & (stats.false_discovery_control(np.minimum(block.p_rise, 1.0)) <= 0.1)
+    assert called[50:].sum() > 20 and called[:50].mean() > 0.95
+    assert by_q[50:].sum() <= 12 and by_q[:50].mean() > 0.9
+    by_e = e_discoveries(dict(enumerate(log_e_values(log_peak, np.ones(1000)))), 0.1)
+    assert sum(at >= 50 for at in by_e) <= 5 and sum(at < 50 for at in by_e) > 25
+
+
+@pytest.mark.parametrize("n", [2, 4, 6])
+def test_e_values_have_mean_one_over_all_orders_of_steady_readings(n):
+    """Each order of exchangeable readings is as likely as any other, whatever their law."""
+    orders = np.array([*permutations(np.exp(np.arange(float(n))))])
+    e_values = np.exp(log_e_values(np.log(orders), np.ones(len(orders))))
+    assert e_values.mean() == pytest.approx(1.0, abs=1e-12)
+    # Best of all is the order that only climbs; equal readings speak against a rise.
+    assert e_values.argmax() == 0
+    equal = np.exp(log_e_values(np.zeros((1, n)), np.ones(1)))[0]
+    assert equal == pytest.approx(e_values.min()) and equal < 1.0
+    rounded = np.round(np.log(orders) / 2)
+    assert np.exp(log_e_values(rounded, np.ones(len(orders)))).mean() < 1.0
+    # Readings that are worth half: the e-value's root, whose mean is below 1.
+    half = log_e_values(np.log(orders), np.full(len(orders), 0.5))
+    assert half == pytest.approx(0.5 * np.log(e_values))
+
+
+def test_e_values_are_those_of_a_slow_twin():
+    generator = np.random.default_rng(2)
+    readings = generator.standard_normal((5, 40))
+    for n in (5, 16, 17, 33):
+        found = log_e_values(readings[:5, :n], np.ones(5))
+        naive = [naive_trend.log_e_value(row) for row in readings[:5, :n]]
+        assert found == pytest.approx(naive, abs=1e-9)
+
+
+def test_called_by_e_values_as_by_the_reciprocal_as_p():
+    """e-BH is Benjamini and Hochberg's rule on 1 / e (Wang & Ramdas 2022, section 4)."""
+    generator = np.random.default_rng(6)
+    for _ in range(20):
+        log_e = generator.normal(0.0, 3.0, 60)
+        adjusted = stats.false_discovery_control(np.minimum(np.exp(-log_e), 1.0))
+        found = e_discoveries(dict(enumerate(log_e)), 0.1)
+        assert sorted(found) == np.flatnonzero(adjusted <= 0.1).tolist()
+    assert e_discoveries({}, 0.1) == []
 
 
 def test_verdict_and_interval_agree():

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 def status(options: Namespace) -> int:
     """How things stand."""
     with progress(options, "judging open series"):
-        found = workflow.status(session_of(options), limit_of(options))
+        found = workflow.status(session_of(options), limit_of(options), options.false_discovery)
     from durability.report.answers import status as answer
 
     return show(options, answer.blocks(found), lambda: answer.json(found))
@@ -55,8 +55,12 @@ def trend(options: Namespace) -> int:
         results, contexts = study.trends, study.contexts
     from durability.report.answers import trend as answer
 
-    blocks = answer.at_length if options.series else answer.blocks
-    return show(options, blocks(results, contexts), lambda: answer.json(results, contexts))
+    rate = options.false_discovery
+    if rate is not None:
+        blocks = answer.discovered_blocks(results, rate)
+    else:
+        blocks = (answer.at_length if options.series else answer.blocks)(results, contexts)
+    return show(options, blocks, lambda: answer.json(results, contexts, rate))
 
 
 def forecast(options: Namespace) -> int:

@@ -179,3 +179,17 @@ class ShockSpectrum:
     """Largest after its last sample, the base at rest."""
     beyond_sampling: BoolArray
     """True for frequencies above a tenth of the sample rate, shape (n_frequencies,)."""
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesWaveforms:
+    """Waveforms of one series with their spectra."""
+
+    traces: tuple[PulseTrace, ...]
+    of: int
+    """Waveforms that the series has, of valid drops."""
+    spectrum_drops: tuple[int, ...]
+    spectrum: ShockSpectrum | None
+    """None without a record that has an impact."""
+    left_out: int
+    """Records at another sample rate, without a spectrum here."""

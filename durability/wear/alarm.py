@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,7 +18,7 @@ from durability.wear.rise_evidence import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from durability.record.records import FloatArray, IntArray
 
@@ -73,9 +74,13 @@ def running_scores(readings: FloatArray) -> Iterator[tuple[int, FloatArray]]:
         twice_below[:, last] = 2 * last - raised.sum(axis=1)
         n = last + 1
         if n in looks:
-            fraction = (0.5 * np.arange(2 * n) + 0.625) / (n + 0.25)
-            score = (fraction**0.135 - (1 - fraction) ** 0.135) / 0.1975
-            yield n, score[twice_below[:, :n]]
+            yield n, _scores(n)[twice_below[:, :n]]
+
+
+def _scores(n_drops: int) -> FloatArray:
+    """Normal scores by twice the number of readings below, those between two of equal ones too."""
+    fraction = (0.5 * np.arange(2 * n_drops) + 0.625) / (n_drops + 0.25)
+    return np.asarray((fraction**0.135 - (1 - fraction) ** 0.135) / 0.1975)
 
 
 def rank_evidence(scores: FloatArray) -> FloatArray:
@@ -113,3 +118,103 @@ def first_alarms(log_peak: FloatArray, information: FloatArray) -> tuple[IntArra
         alarm[rose[(alarm[rose] == n) & (odds <= STILL_GOES_ON)]] = 0
         wear_alarm[rose[odds > WEAR_ALARM]] = n
     return alarm, wear_alarm
+
+
+# ------------------------------------------------------------ evidence however often it is checked
+
+BET_SLOPES, BET_ONSETS, BET_JUMPS = (0.05, 0.12, 0.3), (0.1, 0.3), (1.5, 3.0)
+"""Rises that are bet on, in scatters: a climb a drop from the first drop on, one from a later drop
+on, and a jump that stays."""
+BET_WEIGHTS = 0.35, 0.30, 0.35
+"""Of these three kinds."""
+
+
+def log_e_values(log_peak: FloatArray, information: FloatArray) -> FloatArray:
+    """Evidence for a rise that stays valid however often it is checked: the log of an e-value.
+
+    While a series is steady each reading ranks anywhere among those before it with equal chance,
+    whatever the law of the scatter. A bet on its normal score at fair odds therefore multiplies a
+    stake by 1 on average, at any drop and at any time that is chosen to stop: a test martingale
+    (Vovk & Wang 2021, Annals of Statistics 49; Fedorova et al. 2012, ICML). The stake is spread
+    over many rises, as in the alarm's Bayes factor, whose own expectation is not bounded by 1.
+    Equal readings count as below each other, against a rise.
+
+    Parameters
+    ----------
+    log_peak : ndarray of shape (n_series, n_drops)
+        Over the valid drops.
+    information : ndarray of shape (n_series,)
+        Share of independent readings that these are worth: the power to which the e-value is taken.
+
+    Returns
+    -------
+    ndarray of shape (n_series,)
+    """
+    n_series, n_drops = log_peak.shape
+    tilt, log_mean, weight = _bets(1 << (n_drops - 1).bit_length())
+    score = np.empty((n_series, n_drops))
+    for last in range(n_drops):
+        below = (log_peak[:, :last] < log_peak[:, last, None]).sum(axis=1)
+        score[:, last] = _scores(last + 1)[2 * below]
+    log_stake = score @ tilt[:, :n_drops].T - log_mean[:, :n_drops].sum(axis=1)
+    top = np.maximum(log_stake.max(axis=1, keepdims=True), 0.0)
+    # What is bet on rises that begin later is still in hand.
+    total = np.exp(log_stake - top) @ weight + np.exp(-top[:, 0]) * (1.0 - weight.sum())
+    return np.asarray(information * (top[:, 0] + np.log(total)), dtype=np.float64)
+
+
+@lru_cache(maxsize=16)
+def _bets(n_drops: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """For each rise that is bet on: tilt of the score at each drop, its log mean, and the stake.
+
+    Returns
+    -------
+    tilt, log_mean : ndarray of shape (n_rises, n_drops)
+        A reading of score z multiplies the stake by exp(tilt · z - log_mean).
+    weight : ndarray of shape (n_rises,)
+        Sums to less than 1: the rest is for rises that begin later.
+    """
+    before = np.arange(n_drops, dtype=np.float64)
+    climb, onset, jump = BET_WEIGHTS
+    rises = [slope * before for slope in BET_SLOPES]
+    weights = [climb / len(BET_SLOPES)] * len(BET_SLOPES)
+    start, order = 1, 0
+    while start < n_drops:
+        share = 2.0 / ((order + 2) * (order + 3))
+        rises += [slope * np.maximum(0.0, before - start) for slope in BET_ONSETS]
+        weights += [onset * share / len(BET_ONSETS)] * len(BET_ONSETS)
+        rises += [np.where(before >= start, size, 0.0) for size in BET_JUMPS]
+        weights += [jump * share / len(BET_JUMPS)] * len(BET_JUMPS)
+        start, order = max(start + 1, round(1.5 * start)), order + 1
+    rise = np.array(rises)
+    tilt, log_mean = np.zeros((2, *rise.shape))
+    earlier = before[1:]
+    mean = rise.cumsum(axis=1)[:, :-1] / earlier
+    variance = np.maximum(np.square(rise).cumsum(axis=1)[:, :-1] / earlier - mean**2, 0.0)
+    tilt[:, 1:] = np.maximum(rise[:, 1:] - mean, 0.0) / (1.0 + variance)
+    for last in range(1, n_drops):
+        possible = _scores(last + 1)[::2]
+        log_mean[:, last] = np.log(np.exp(tilt[:, last, None] * possible).mean(axis=1))
+    return tilt, log_mean, np.array(weights)
+
+
+def e_discoveries(log_e_values: Mapping[str, float], rate: float) -> list[str]:
+    """Which of many series are called by their e-values at a false discovery rate.
+
+    The k largest, where the last of them is at least series / (k · rate), for the largest such k
+    (Wang & Ramdas 2022, J. Roy. Stat. Soc. B 84). However the series depend on each other, and
+    whenever one stops to check, the mean share of false ones among them is at most the rate.
+
+    Parameters
+    ----------
+    log_e_values : mapping of str to float
+        Of each series.
+    rate : float
+        The false discovery rate.
+    """
+    ordered = sorted(log_e_values.items(), key=lambda each: (-each[1], each[0]))
+    called = 0
+    for at, (_, log_e_value) in enumerate(ordered, start=1):
+        if log_e_value >= math.log(len(ordered) / (at * rate)):
+            called = at
+    return [series for series, _ in ordered[:called]]

@@ -10,11 +10,19 @@ from math import exp, inf
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from durability.life.results import Prediction
     from durability.record.records import Condition, FloatArray, IntArray
 
 
 TrendVerdict = Literal["rising", "settled", "steady", "too few"]
+
+FALSE_RISE_RATE = 0.05
+"""Share of steady series called "rising" at the end, at most."""
+
+DISCOVERY_RATE = 0.05
+"""False discovery rate unless another is asked for."""
 
 WEAR_ALARM_ODDS = 4.0
 """Odds that a rise goes on, above which the wear alarm is raised."""
@@ -56,8 +64,13 @@ class Trend:
     """How many times likelier the readings are if a rise goes on than if it has levelled off."""
     too_early: bool = False
     """Whether it rose, but has too few drops to say whether that goes on."""
+    p_rise: float | None = None
+    """Of a rise that goes on or stays, whatever the verdict."""
+    p_settling: float | None = None
+    """Of one that levelled off."""
     q_value: float | None = None
-    """Least share of false verdicts among those of one call that are called as this one is."""
+    """Least share of false ones to expect among the series of one answer of which the same is
+    called (beside "settled" that it levelled off, else that it rises) as surely as of this one."""
     doubted_drops: tuple[int, ...] = ()
     """Drop numbers whose readings were kept but weighed down."""
     off_in_a_row: tuple[int, ...] = ()
@@ -77,6 +90,32 @@ class Trend:
     def wear_alarm_stands(self) -> bool:
         """Whether the wear alarm was raised and the last drop still says so."""
         return self.wear_alarm_at_drop is not None and (self.odds_goes_on or 0.0) > WEAR_ALARM_ODDS
+
+
+@dataclass(frozen=True, slots=True)
+class Discoveries:
+    """Which of many series rise, with a stated share of false ones among them."""
+
+    rate: float
+    rising: int
+    """Called so one by one."""
+    expected_false: float
+    """Of these at most: what chance alone calls among the series that are not rising."""
+    found: tuple[str, ...]
+    """Those that are called rising at the rate."""
+
+
+def discoveries(trends: Sequence[Trend], rate: float = DISCOVERY_RATE) -> Discoveries:
+    """Which of these series rise at a false discovery rate, by their ``q_value``."""
+    rising = [each for each in trends if each.verdict == "rising"]
+    judged = sum(each.p_rise is not None for each in trends)
+    return Discoveries(
+        rate,
+        len(rising),
+        # Of m0 steady series the verdict calls a share α; m0 = judged - (called - α m0).
+        FALSE_RISE_RATE / (1.0 - FALSE_RISE_RATE) * (judged - len(rising)),
+        tuple(each.series for each in rising if each.q_value is not None and each.q_value <= rate),
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,12 +14,12 @@ import numpy as np
 
 from durability.record import basis
 from durability.wear import null_table
-from durability.wear.alarm import WEAR_ALARM, first_alarms
+from durability.wear.alarm import WEAR_ALARM, first_alarms, log_e_values
 from durability.wear.conditions import condition_of
 from durability.wear.draws import rise_interval
 from durability.wear.fitting import fit_wear
 from durability.wear.kendall import MannKendall, TheilSen, mann_kendall, theil_sen
-from durability.wear.results import Trend, TrendVerdict, WearFit
+from durability.wear.results import FALSE_RISE_RATE, Trend, TrendVerdict, WearFit
 from durability.wear.rise_evidence import NO_RISE, judged_evidence
 from durability.wear.serial import NONE, SerialCorrelation, serial_correlations
 
@@ -27,9 +27,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
 
     from durability.record.records import DropHistory, FloatArray, IntArray
-
-FALSE_RISE_RATE = 0.05
-"""Share of steady series told "rising" at the end, at most."""
 
 FALSE_SETTLED_RATE = 0.025
 """Share of steady series told "settled", at most."""
@@ -74,10 +71,17 @@ class BlockVerdict:
     """
 
     verdict: list[TrendVerdict]
-    p_value: FloatArray
+    p_rise: FloatArray
+    p_settling: FloatArray
     log_odds: FloatArray
     alarm: IntArray
     wear_alarm: IntArray
+
+    @property
+    def p_value(self) -> FloatArray:
+        """Of the verdict's own test."""
+        settled = np.array([each == "settled" for each in self.verdict], dtype=np.bool_)
+        return np.where(settled, self.p_settling, self.p_rise)
 
 
 def judge_block(log_peak: FloatArray, information: FloatArray | None = None) -> BlockVerdict:
@@ -100,17 +104,17 @@ def judge_block(log_peak: FloatArray, information: FloatArray | None = None) -> 
     """
     if information is None:
         information = np.ones(len(log_peak))
-    verdict, p_value, log_odds = final_verdicts(log_peak, information)
+    verdict, p_rise, p_settling, log_odds = final_verdicts(log_peak, information)
     alarm, wear_alarm = np.empty((2, len(log_peak)), dtype=np.int64)
     for part in _parts(log_peak):
         alarm[part], wear_alarm[part] = first_alarms(log_peak[part], information[part])
-    return BlockVerdict(verdict, p_value, log_odds, alarm, wear_alarm)
+    return BlockVerdict(verdict, p_rise, p_settling, log_odds, alarm, wear_alarm)
 
 
 def final_verdicts(
     log_peak: FloatArray, information: FloatArray
-) -> tuple[list[TrendVerdict], FloatArray, FloatArray]:
-    """Verdict, p and log odds as ``judge_block`` gives them, without the alarms."""
+) -> tuple[list[TrendVerdict], FloatArray, FloatArray, FloatArray]:
+    """Verdict, p of a rise and of a settling, log odds, as ``judge_block``, without the alarms."""
     n_series, n = log_peak.shape
     p_rising, p_settling, log_odds = np.empty((3, n_series))
     for part in _parts(log_peak):
@@ -123,7 +127,7 @@ def final_verdicts(
         "settled" if levelled else "rising" if p <= FALSE_RISE_RATE else "steady"
         for levelled, p in zip(settled.tolist(), p_rising.tolist(), strict=True)
     ]
-    return verdict, np.where(settled, p_settling, p_rising), log_odds
+    return verdict, p_rising, p_settling, log_odds
 
 
 def _parts(log_peak: FloatArray) -> Iterator[slice]:
@@ -254,6 +258,17 @@ def judge_trends(
         else _too_few(history, fit)
         for history, fit in zip(histories, fits, strict=True)
     ]
+
+
+def alarm_log_e_values(
+    histories: Sequence[DropHistory], correlations: Mapping[str, SerialCorrelation]
+) -> dict[str, float]:
+    """Log e-value of the alarm of each series with enough drops: see ``alarm.log_e_values``."""
+    found: dict[str, float] = {}
+    for some, log_peak, information in _by_length(histories, correlations):
+        values = log_e_values(log_peak, information).tolist()
+        found |= zip((each.series for each in some), values, strict=True)
+    return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -397,6 +412,8 @@ def _trend(
         alarm_at_drop=judged.drop(block.alarm),
         wear_alarm_at_drop=judged.drop(block.wear_alarm),
         p_value=p_value,
+        p_rise=float(block.p_rise[row]),
+        p_settling=float(block.p_settling[row]),
         notes=notes,
         detectable_pct_per_drop=detectable,
         mann_kendall_s=int(kendall.s[row]),
@@ -454,16 +471,27 @@ def _odds(odds: float) -> str:
 def with_q_values(trends: Sequence[Trend]) -> list[Trend]:
     """Trends with the false discovery rate at which each would be called what it is.
 
-    Over the trends given (Benjamini & Hochberg 1995, J. Roy. Stat. Soc. B 57).
+    Over the trends given (Benjamini & Hochberg 1995, J. Roy. Stat. Soc. B 57): beside "settled" by
+    the p of a settling of each, else by the p of a rise of each. The two are separate families: a
+    steady series has a chance to be called in either.
     """
-    judged = sorted(
-        (each.p_value, at) for at, each in enumerate(trends) if each.p_value is not None
+    rise, settling = (
+        _q_values([getattr(each, name) for each in trends]) for name in ("p_rise", "p_settling")
     )
-    found, least = list(trends), 1.0
+    return [
+        replace(each, q_value=settling[at] if each.verdict == "settled" else rise[at])
+        for at, each in enumerate(trends)
+    ]
+
+
+def _q_values(p_values: Sequence[float | None]) -> list[float | None]:
+    judged = sorted((p, at) for at, p in enumerate(p_values) if p is not None)
+    found: list[float | None] = [None] * len(p_values)
+    least = 1.0
     for rank in range(len(judged), 0, -1):
         p_value, at = judged[rank - 1]
         least = min(least, p_value * len(judged) / rank)
-        found[at] = replace(trends[at], q_value=least)
+        found[at] = least
     return found
 
 
@@ -489,6 +517,8 @@ def _with_level(
     too_early: bool = False,
     odds_goes_on: float | None = None,
     p_value: float | None,
+    p_rise: float | None = None,
+    p_settling: float | None = None,
     notes: list[str],
     detectable_pct_per_drop: float | None = None,
     mann_kendall_s: int | None = None,
@@ -515,6 +545,8 @@ def _with_level(
         rise_lower=rise.lower,
         rise_upper=rise.upper,
         p_value=p_value,
+        p_rise=p_rise,
+        p_settling=p_settling,
         shape=max(likely, key=fit.shape_weights.__getitem__) if likely else None,
         basis=", ".join(notes),
         drop_number=history.drop_number,

@@ -158,6 +158,15 @@ class Evaluation:
             correlations=self.correlations,
         )
 
+    def alarms_that_hold(self, rate: float) -> list[str]:
+        """Series whose alarm was raised and holds among all at this false discovery rate."""
+        from durability.wear.alarm import e_discoveries
+        from durability.wear.verdict import alarm_log_e_values
+
+        raised = {each.series for each in self.trends if each.alarm_at_drop is not None}
+        log_e_values = alarm_log_e_values(self.histories, self.correlations)
+        return sorted(raised.intersection(e_discoveries(log_e_values, rate)))
+
     @cached_property
     def correlations(self) -> dict[str, SerialCorrelation]:
         """Serial correlation of the readings of each informing series, as they were read."""

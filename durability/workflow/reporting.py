@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from durability import PROGRAM_VERSION
+from durability.pulse.results import SeriesWaveforms
 from durability.record import clock
 from durability.record.errors import RecordRefused
 from durability.record.vocabulary import BARE, HEIGHT_TOLERANCE
@@ -28,7 +29,6 @@ from durability.workflow.results import (
     Limit,
     ReportContents,
     Scope,
-    SeriesWaveforms,
     Under,
 )
 from durability.workflow.rig import watch

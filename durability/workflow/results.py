@@ -25,7 +25,7 @@ if TYPE_CHECKING:
         LifeLine,
     )
     from durability.life.results import SurvivalCurve
-    from durability.pulse.results import PulseCloud, PulseTrace, ShockSpectrum
+    from durability.pulse.results import PulseCloud, SeriesWaveforms
     from durability.record.records import (
         Condition,
         FloatArray,
@@ -358,20 +358,6 @@ def _is_within(value: object, low: float, high: float) -> bool:
 
 
 @dataclass(frozen=True, slots=True)
-class SeriesWaveforms:
-    """Waveforms of one series with their spectra."""
-
-    traces: tuple[PulseTrace, ...]
-    of: int
-    """Waveforms that the series has, of valid drops."""
-    spectrum_drops: tuple[int, ...]
-    spectrum: ShockSpectrum | None
-    """None without a record that has an impact."""
-    left_out: int
-    """Records at another sample rate, without a spectrum here."""
-
-
-@dataclass(frozen=True, slots=True)
 class ReportAnswer:
     """One answer of a report, as it was worded and in full digits."""
 
@@ -545,6 +531,10 @@ class Status:
     """Of open series: those whose calibration is overdue or unknown."""
     last_entries: tuple[Mapping[str, Any], ...]
     """The latest first."""
+    rate: float | None
+    """False discovery rate at which alarms are named; None: not asked."""
+    alarms: tuple[str, ...]
+    """Open series whose alarm holds at it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from durability.life.results import Prediction
 from durability.record.basis import counted
 from durability.record.errors import RecordRefused, UnusableCall
 from durability.record.records import DropHistory
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from durability.plan.results import LabScatter
     from durability.record.records import FloatArray
     from durability.rig.results import GaugeStudy
+    from durability.wear.results import Forecast, Trend
 
 GAUGE_FACTORS = ("operator", "sensor", "day", "site")
 """What the record knows to differ between reference drops; by site only where asked."""
@@ -439,4 +441,84 @@ def lab_scatter(session: Session, under: Under | None = None) -> LabScatter:
         basis=f"{counted(sum(lengths), 'drop')} of {counted(len(cases), 'case')},"
         f" {counted(len(groups), 'group')} of one model and orientation, {condition.words}"
         f"{left_out}{apart}",
+    )
+
+
+# --------------------------------------------------------------- answers corrected for the rig
+
+
+def widest_trend(central: Trend, least: Trend, most: Trend, note: RigNote) -> Trend:
+    """A trend as corrected, with the rig's own uncertainty in its verdict and its intervals."""
+    if not note.corrected:
+        return replace(central, basis=f"{central.basis}; not rig-corrected: {note.reason}")
+    weaker = central.verdict in ("rising", "settled") and least.verdict != central.verdict
+    told = least if weaker else central
+    p_rises, p_settlings = (
+        [getattr(each, name) for each in (central, least) if getattr(each, name) is not None]
+        for name in ("p_rise", "p_settling")
+    )
+    lowers = [each.rise_lower for each in (central, least, most) if each.rise_lower is not None]
+    uppers = [each.rise_upper for each in (central, least, most) if each.rise_upper is not None]
+    p_values = [each.p_value for each in (central, least) if each.p_value is not None]
+    return replace(
+        central,
+        verdict=told.verdict,
+        p_value=told.p_value if weaker else max(p_values, default=None),
+        p_rise=max(p_rises, default=None),
+        p_settling=max(p_settlings, default=None),
+        alarm_at_drop=_later(central.alarm_at_drop, least.alarm_at_drop),
+        wear_alarm_at_drop=_later(central.wear_alarm_at_drop, least.wear_alarm_at_drop),
+        too_early=told.too_early,
+        rise_lower=min(lowers, default=None),
+        rise_upper=max(uppers, default=None),
+        level_lower_g=np.minimum(central.level_lower_g, least.level_lower_g),
+        level_upper_g=np.maximum(central.level_upper_g, most.level_upper_g),
+        basis=f"{central.basis}; {_correction_words(note)}",
+    )
+
+
+def _later(one: int | None, other: int | None) -> int | None:
+    """The later of two alarms; None where either was never raised."""
+    return None if one is None or other is None else max(one, other)
+
+
+def _correction_words(note: RigNote) -> str:
+    return (
+        f"rig drift by {note.reference_series} divided out ({note.correction_first_pct:+.1f} % at"
+        f" the first, {note.correction_latest_pct:+.1f} % at the last drop, standard error"
+        f" {note.correction_se_pct:.1f} % between them), judged at both ends of its 90 % interval"
+        " too"
+    )
+
+
+def widest_forecast(central: Forecast, least: Forecast, most: Forecast, note: RigNote) -> Forecast:
+    """A forecast as corrected, its interval over all that the rig's drift may have been."""
+    if central.is_bare:
+        return central
+    if not note.corrected:
+        return replace(central, basis=f"{central.basis}; not rig-corrected: {note.reason}")
+    three = [each.drops_to_failure for each in (central, least, most)]
+    lowers = [each.lower for each in three if each.lower is not None]
+    uppers = [each.upper for each in three if each.upper is not None]
+    survival = central.survival_probability
+    by_limit, by_damage = central.failed_by_limit, central.failed_by_damage
+    shares = [each.survival_probability for each in (central, least, most)]
+    if len({len(share) for share in shares}) == 1:
+        survival = np.mean(shares, axis=0)
+        if by_limit is not None:
+            by_limit, by_damage = (
+                float(np.mean([getattr(each, name) for each in (central, least, most)]))
+                for name in ("failed_by_limit", "failed_by_damage")
+            )
+    return replace(
+        central,
+        drops_to_failure=Prediction(
+            min(lowers, default=None),
+            central.drops_to_failure.median,
+            max(uppers) if len(uppers) == len(three) else None,
+        ),
+        survival_probability=survival,
+        failed_by_limit=by_limit,
+        failed_by_damage=by_damage,
+        basis=f"{central.basis}; {_correction_words(note)}",
     )

@@ -16,7 +16,7 @@ from durability.workflow.study import open_study
 LAST_ENTRIES = 5
 
 
-def status(session: Session, limit: Limit) -> Status:
+def status(session: Session, limit: Limit, rate: float | None = None) -> Status:
     """How the record stands today.
 
     Parameters
@@ -25,6 +25,8 @@ def status(session: Session, limit: Limit) -> Status:
         Store and person.
     limit : Limit
         When a case has failed.
+    rate : float, optional
+        False discovery rate at which alarms are named.
 
     Returns
     -------
@@ -33,6 +35,7 @@ def status(session: Session, limit: Limit) -> Status:
     rows = {row["series"]: row for row in list_series(session) if row["status"] == "open"}
     tested = [code for code, row in rows.items() if row["purpose"] == "test" and row["drops"]]
     found: list[OpenSeries] = []
+    alarms: list[str] = []
     if tested:
         study = open_study(session, tested, limit=limit)
         lives = {each.series: each for each in study.forecasts if not each.is_bare}
@@ -40,6 +43,7 @@ def status(session: Session, limit: Limit) -> Status:
             OpenSeries(rows[each.series], each, lives.get(each.series), limit.horizon)
             for each in study.trends
         ]
+        alarms = [] if rate is None else study.alarms_that_hold(rate)
     owed = follow_up.due(session, None, 0)
     sensors = {row["sensor"] for row in rows.values()}
     with database.reading(session.record) as connection:
@@ -53,6 +57,8 @@ def status(session: Session, limit: Limit) -> Status:
             row for row in known if row["sensor"] in sensors and _is_overdue(row, owed.on)
         ),
         last_entries=tuple(entries),
+        rate=rate,
+        alarms=tuple(alarms),
     )
 
 

@@ -7,13 +7,11 @@ is first asked for.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from durability.life.results import Prediction
 from durability.record.errors import UnusableCall
 from durability.record.records import Condition, DropHistory
 from durability.store import bench, database
@@ -37,7 +35,7 @@ from durability.workflow.results import (
     TrendContext,
     Under,
 )
-from durability.workflow.rig import RigLedger
+from durability.workflow.rig import RigLedger, widest_forecast, widest_trend
 from durability.workflow.session import Session
 
 if TYPE_CHECKING:
@@ -129,7 +127,11 @@ class Study:
             return with_q_values(self._as_read.trends)
         three, notes = self._divided_out(self._as_read, absolute=False)
         trends = zip(*(each.trends for each in three), notes, strict=True)
-        return with_q_values([_widest_trend(*each) for each in trends])
+        return with_q_values([widest_trend(*each) for each in trends])
+
+    def alarms_that_hold(self, rate: float) -> list[str]:
+        """Series whose alarm holds among all at a false discovery rate, however often checked."""
+        return self._as_read.alarms_that_hold(rate)
 
     @cached_property
     def forecasts(self) -> list[Forecast]:
@@ -138,7 +140,7 @@ class Study:
             return self._as_read.forecasts
         three, notes = self._divided_out(self._as_read, absolute=self.limit.limit_g is not None)
         forecasts = zip(*(each.forecasts for each in three), notes, strict=True)
-        return [_widest_forecast(*each) for each in forecasts]
+        return [widest_forecast(*each) for each in forecasts]
 
     def backtest(self, told: Callable[[str, int, int], None] = lambda *_: None) -> Backtest:
         """Past forecasts checked against what came of them, by the readings as they are."""
@@ -525,77 +527,3 @@ def open_study(
             rig_corrected=rig_corrected,
             later_sides=sides_since(session, connection),
         )
-
-
-# ------------------------------------------------------------------------------------ small steps
-
-
-def _widest_trend(central: Trend, least: Trend, most: Trend, note: RigNote) -> Trend:
-    """A trend as corrected, with the rig's own uncertainty in its verdict and its intervals."""
-    if not note.corrected:
-        return replace(central, basis=f"{central.basis}; not rig-corrected: {note.reason}")
-    weaker = central.verdict in ("rising", "settled") and least.verdict != central.verdict
-    told = least if weaker else central
-    lowers = [each.rise_lower for each in (central, least, most) if each.rise_lower is not None]
-    uppers = [each.rise_upper for each in (central, least, most) if each.rise_upper is not None]
-    p_values = [each.p_value for each in (central, least) if each.p_value is not None]
-    return replace(
-        central,
-        verdict=told.verdict,
-        p_value=told.p_value if weaker else max(p_values, default=None),
-        alarm_at_drop=_later(central.alarm_at_drop, least.alarm_at_drop),
-        wear_alarm_at_drop=_later(central.wear_alarm_at_drop, least.wear_alarm_at_drop),
-        too_early=told.too_early,
-        rise_lower=min(lowers, default=None),
-        rise_upper=max(uppers, default=None),
-        level_lower_g=np.minimum(central.level_lower_g, least.level_lower_g),
-        level_upper_g=np.maximum(central.level_upper_g, most.level_upper_g),
-        basis=f"{central.basis}; {_correction_words(note)}",
-    )
-
-
-def _later(one: int | None, other: int | None) -> int | None:
-    """The later of two alarms; None where either was never raised."""
-    return None if one is None or other is None else max(one, other)
-
-
-def _correction_words(note: RigNote) -> str:
-    return (
-        f"rig drift by {note.reference_series} divided out ({note.correction_first_pct:+.1f} % at"
-        f" the first, {note.correction_latest_pct:+.1f} % at the last drop, standard error"
-        f" {note.correction_se_pct:.1f} % between them), judged at both ends of its 90 % interval"
-        " too"
-    )
-
-
-def _widest_forecast(central: Forecast, least: Forecast, most: Forecast, note: RigNote) -> Forecast:
-    """A forecast as corrected, its interval over all that the rig's drift may have been."""
-    if central.is_bare:
-        return central
-    if not note.corrected:
-        return replace(central, basis=f"{central.basis}; not rig-corrected: {note.reason}")
-    three = [each.drops_to_failure for each in (central, least, most)]
-    lowers = [each.lower for each in three if each.lower is not None]
-    uppers = [each.upper for each in three if each.upper is not None]
-    survival = central.survival_probability
-    by_limit, by_damage = central.failed_by_limit, central.failed_by_damage
-    shares = [each.survival_probability for each in (central, least, most)]
-    if len({len(share) for share in shares}) == 1:
-        survival = np.mean(shares, axis=0)
-        if by_limit is not None:
-            by_limit, by_damage = (
-                float(np.mean([getattr(each, name) for each in (central, least, most)]))
-                for name in ("failed_by_limit", "failed_by_damage")
-            )
-    return replace(
-        central,
-        drops_to_failure=Prediction(
-            min(lowers, default=None),
-            central.drops_to_failure.median,
-            max(uppers) if len(uppers) == len(three) else None,
-        ),
-        survival_probability=survival,
-        failed_by_limit=by_limit,
-        failed_by_damage=by_damage,
-        basis=f"{central.basis}; {_correction_words(note)}",
-    )

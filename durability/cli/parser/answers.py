@@ -12,13 +12,15 @@ def status(made: Parser) -> None:
     """Fill ``status``."""
     made.reads("answers:status", "status", "status --store lab.duckdb --json")
     common.limits(made)
+    common.false_discovery(made, "name the alarms that hold among all open series at this false")
     common.quiet(made)
 
 
 def trend(made: Parser) -> None:
     """Fill ``trend``."""
-    made.reads("answers:trend", "trend", "trend --series S21 --rig-corrected")
+    made.reads("answers:trend", "trend --false-discovery 0.1", "trend --series S21 --rig-corrected")
     common.filters(made)
+    common.false_discovery(made, "list only the series called rising at this false")
     common.as_of(made)
     common.rig_corrected(made)
     common.quiet(made)

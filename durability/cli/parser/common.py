@@ -398,6 +398,16 @@ def rig_corrected(made: Any) -> None:
     )
 
 
+def false_discovery(made: Any, does: str) -> None:
+    """Take the share of false ones among the series that are called."""
+    made.add_argument(
+        "--false-discovery",
+        type=share,
+        metavar="RATE",
+        help=f"{does} discovery rate, like 0.1 or 10%%",
+    )
+
+
 def backtest(made: Any) -> None:
     """Take whether past forecasts are checked against what happened."""
     made.add_argument(

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from durability.record.basis import counted
-from durability.report import labels, safety
+from durability.report import as_json, labels, safety
 from durability.report.answers import follow_up, rig
 from durability.report.answers.forecast import left
 from durability.report.answers.trend import worst_first
@@ -43,6 +43,17 @@ OPEN = Columns["OpenSeries"](
 )
 
 
+def _alarms(status: Status, rate: float) -> Words:
+    """Which alarms hold among all open series, however often someone checks."""
+    raised = sum(each.trend.alarm_at_drop is not None for each in status.open_series)
+    named = f": {labels.listed(status.alarms)}" if status.alarms else ""
+    hold = "holds" if len(status.alarms) == 1 else "hold"
+    return Words(
+        f"{len(status.alarms)} of {counted(raised, 'alarm')} {hold} at a false discovery rate of"
+        f" {labels.share(rate)}, however often checked{named}."
+    )
+
+
 def blocks(status: Status) -> Iterator[Block]:
     """Open series, what is due, what is isolated, the rig and its sensors, the last entries."""
     many = len(status.open_series)
@@ -52,6 +63,8 @@ def blocks(status: Status) -> Iterator[Block]:
         rising = sum(each.trend.verdict == "rising" for each in status.open_series)
         failed = sum(each.has_failed for each in status.open_series)
         yield Words(f"{many} open series: {rising} rising, {failed} failed.")
+        if status.rate is not None:
+            yield _alarms(status, status.rate)
         yield OPEN.table(sorted(status.open_series, key=_worst_first)[:SHOWN_SERIES])
         if many > SHOWN_SERIES:
             yield Words(f"And {many - SHOWN_SERIES} more: durability trend, durability forecast.")
@@ -82,9 +95,10 @@ def blocks(status: Status) -> Iterator[Block]:
 
 
 def json(status: Status) -> dict[str, Any]:
-    """Object of ``status --json``."""
+    """Object of ``status --json``; with a false discovery rate led by the alarms that hold."""
     owed = follow_up.json(status.due)
     return {
+        **({} if status.rate is None else as_json.named(status, ("rate", "alarms"))),
         "open_series": [_plain(each) for each in status.open_series],
         "due": owed["due"],
         "quarantined": owed["quarantined"],

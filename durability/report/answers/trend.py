@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Container, Iterator, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from durability.record.basis import MIN_DROPS_FOR_TREND, counted, in_a_row_words
 from durability.report import as_json, labels
 from durability.report.answers import beside
 from durability.report.blocks import Block, Column, Columns, Preformatted, Words
+from durability.wear.results import DISCOVERY_RATE, discoveries
 
 if TYPE_CHECKING:
     from durability.wear.results import Trend
@@ -88,8 +90,8 @@ def trend_sentence(trend: Trend) -> str:
     return f"{mark} {trend.verdict}: {early}{level}, {rate}{alarm}"
 
 
-def trends_answer(results: Sequence[Trend]) -> str:
-    """First line of a trend: how many series climb, and which fastest."""
+def trends_answer(results: Sequence[Trend], rate: float = DISCOVERY_RATE) -> str:
+    """First line of a trend: how many series climb, which fastest, how many of them by chance."""
     if not results:
         return "No series with drops in the store."
     rising = [each for each in results if each.verdict == "rising"]
@@ -103,8 +105,14 @@ def trends_answer(results: Sequence[Trend]) -> str:
     if early:
         answer += f"; {early} of them too early to say whether it goes on"
     if rising and len(results) > 1:
-        sure = sum(each.q_value is not None and each.q_value <= 0.05 for each in rising)
-        answer += f"; {sure} of them hold at a false discovery rate of 5 %"
+        found = discoveries(results, rate)
+        by_chance = round(found.expected_false)
+        up_to = f"up to {by_chance}" if by_chance else "none"
+        hold = f"{len(found.found)} hold{'s' if len(found.found) == 1 else ''}"
+        answer += (
+            f"; {up_to} of them expected to be false; {hold} at a false discovery rate of"
+            f" {labels.share(rate)}"
+        )
     if few:
         answer += f"; {few} with too few drops to say"
     return answer + "."
@@ -114,6 +122,16 @@ def _verdicts(results: Sequence[Trend]) -> Iterator[Block]:
     yield Words(trends_answer(results))
     if results:
         yield TREND.table(results)
+        yield Words(LEGEND, is_note=True)
+
+
+def discovered_blocks(results: Sequence[Trend], rate: float) -> Iterator[Block]:
+    """The series that are called rising at this false discovery rate, and no others."""
+    yield Words(trends_answer(results, rate))
+    found = discoveries(results, rate).found
+    if found:
+        listed = TREND.table([each for each in results if each.series in found])
+        yield replace(listed, caption=f"Rising at a false discovery rate of {labels.share(rate)}")
         yield Words(LEGEND, is_note=True)
 
 
@@ -229,8 +247,10 @@ def level_plot(result: Trend, bounded: Container[int] = ()) -> str:
     return "\n".join(lines)
 
 
-def json(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> dict[str, Any]:
-    """Object of ``trend --json``."""
+def json(
+    results: Sequence[Trend], contexts: Sequence[TrendContext], rate: float | None = None
+) -> dict[str, Any]:
+    """Object of ``trend --json``; with a false discovery rate that names the series that hold."""
     names = (
         "series",
         "case",
@@ -262,6 +282,7 @@ def json(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> dict[str
         "rise_upper",
     )
     return {
+        **({} if rate is None else as_json.everything(discoveries(results, rate))),
         "series": [
             {
                 **as_json.named(result, names),
@@ -278,5 +299,5 @@ def json(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> dict[str
                 "rig": as_json.rig(context.rig),
             }
             for result, context in zip(results, contexts, strict=True)
-        ]
+        ],
     }
