@@ -384,6 +384,12 @@ REFUSED = {
         "--channel",
     ),
     "tdms with a gain": ("a.tdms", lambda: tdms(PULSE_G, "V", gain=10.0), MV_PER_G, "gain"),
+    "tdms, cut in the head of its second segment": (
+        "a.tdms",
+        lambda: tdms(PULSE_G[:200]) + tdms(PULSE_G[200:])[:100],
+        {},
+        "cut",
+    ),
     "tdms, cut": ("a.tdms", lambda: tdms(PULSE_G)[:-800], {}, "cut"),
     "hdf5 with a gain": (
         "a.h5",

@@ -78,6 +78,7 @@ def test_a_gain_in_any_words_stops_volts_until_it_is_divided_out(words, tmp_path
     [
         *("Attenuation: 10", "Probe,10:1", "Probe: 10X", "Dämpfung: 20 dB", "Probe: 1:10"),
         *("Abschwaechung: 10-fach", "Shunt: 10", "Shunt ratio = 10", "Step-down: 10"),
+        *("Rapport: 10", "Rapporto: 10", "Rapporto;10", "Ratio: 10.0", "Verhältnis: 10"),
         *("Spannungsteiler: 10", "Pont diviseur: 10", "Partitore: 10:1", "Atenuador: 20 dB"),
     ],
 )
@@ -94,8 +95,9 @@ Charge amplifier: 1 mV/pC | CH2 gain: 10 | Gain error: 0.05 % | Amplifier model:
 Amplifier serial number: 10 | Vertical gain: 0.5 V/div | Gain bandwidth: 10 MHz | Amplifier: 5134B
 Again 10 drops | Conditioner: 480C02 | Amplifier date: 2026-01-02 | Verstärkung: 1,0 | Amplitude: 10
 Shunt resistance: 10 kOhm | Signal to noise ratio: 60 dB | Pad: EPE 20 | Averages: x4
-Sample rate divider: 10 | Step number: 10 | Rapport: 10/2026 | Damping ratio: 0.7
-[Channel 2]\nGain: 10 | No;Name;Gain\n1;CH2;10""".replace("\n", " | ", 5)
+Sample rate divider: 10 | Step number: 10 | Damping ratio: 0.7
+Rapport: 10/2026 | Rapport: 2026-118 | Ratio: 1
+[Channel 2]\nGain: 10 | No;Name;Gain\n1;CH2;10""".replace("\n", " | ", 6)
 
 
 @pytest.mark.parametrize("words", NO_GAIN.split(" | "))

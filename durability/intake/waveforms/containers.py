@@ -7,7 +7,7 @@ import re
 import struct
 import zlib
 from collections.abc import Iterator, Mapping
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -259,6 +259,8 @@ def _fits_hdf5(content: bytes) -> bool:
 
 # --------------------------------------------------------------------------------- TDMS
 
+_LEAD_OF_TDMS = 28
+"""Bytes: tag, contents (64: numbers are big-endian), version, bytes behind it, of which head."""
 _UNITS_OF_TDMS = ("unit_string", "NI_UnitDescription", "Unit")
 _START = "wf_start_time"
 
@@ -266,11 +268,11 @@ _START = "wf_start_time"
 def _tdms(file: str, content: bytes) -> list[Part]:
     """Channels by group; those of one length and interval belong together."""
     nptdms = library(file, "nptdms", "recorders")
+    if _is_cut(content):
+        raise WaveformUnreadable(
+            f"{file}: the last segment is not complete; the file is cut or still being written"
+        )
     with nptdms.TdmsFile.open(io.BytesIO(content)) as opened:
-        if opened.file_status.incomplete_final_segment:
-            raise WaveformUnreadable(
-                f"{file}: the last segment is not complete; the file is cut or still being written"
-            )
         channels = [channel for group in opened.groups() for channel in group.channels()]
         size = sum(len(each) * max(each.dtype.itemsize, 8) for each in channels)
         if size > MAX_FILE_BYTES:
@@ -300,6 +302,16 @@ def _tdms(file: str, content: bytes) -> list[Part]:
         for part in parts.values():
             part.name = ""
     return list(parts.values())
+
+
+def _is_cut(content: bytes) -> bool:
+    """Whether the last segment goes beyond the file: one cut in its head the library leaves out."""
+    begin = 0
+    while begin < len(content):
+        lead = content[begin : begin + _LEAD_OF_TDMS]
+        order: Literal["big", "little"] = "big" if lead[4:5] and lead[4] & 64 else "little"
+        begin += _LEAD_OF_TDMS + int.from_bytes(lead[12:20], order)
+    return begin > len(content)
 
 
 def _remarks(said: Mapping[str, Any]) -> dict[str, Any]:

@@ -9,7 +9,7 @@ import re
 import sys
 import warnings
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, redirect_stdout
 from dataclasses import dataclass, field
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -148,7 +148,7 @@ def _silent() -> Iterator[None]:
     logging.disable(logging.CRITICAL)
     sys.unraisablehook = lambda _: None
     try:
-        with warnings.catch_warnings():
+        with warnings.catch_warnings(), redirect_stdout(io.StringIO()):
             warnings.simplefilter("ignore")
             yield
     finally:

@@ -48,7 +48,7 @@ def _words(name: str) -> re.Pattern[str]:
 
 
 _GAIN, _BY_DEVICE, _TAKES_OFF = _words("gain"), _words("device"), _words("takes_off")
-_MULTIPLIES = _words("multiplies")
+_MULTIPLIES, _IS_RATIO = _words("multiplies"), _words("ratio")
 _NO_GAIN, _OF_DEVICE = (re.compile(rf"\b{_words(n).pattern}\b") for n in ("no_gain", "of_device"))
 _NONE = re.compile(rf"\W*{one_of('gains', 'none')}\W*")
 _SWITCH = re.compile(r"\W*[x×]?1(?:\s*[-/|,; ]\s*[x×]?10+)+\W*")
@@ -172,6 +172,8 @@ def _says_gain(entry: Entry) -> bool:
     if _NO_GAIN.search(key) or _PER_DIVISION.search(" ".join((key, *entry.cells[:2]))):
         return False
     if _GAIN.search(key) or _MULTIPLIED.fullmatch(_folded(entry.cells[0])):
+        return True
+    if _IS_RATIO.fullmatch(key.strip()) and is_number(entry.cells[0]):
         return True
     return _BY_DEVICE.search(key) is not None and not _OF_DEVICE.search(plain(key))
 
