@@ -139,15 +139,19 @@ def simulate(
     fault: str | None = None,
     shape: str | None = None,
     sample_rate_hz: float = 150_000.0,
+    samples: float | None = None,
     noise: tuple[float, float] = (0.0005, 0.01),
     bits: int = 12,
 ) -> SimulatedRecord:
-    """One record; ``noise`` is the range of its standard deviation over the peak."""
+    """One record; ``noise`` is the range of its standard deviation over the peak.
+
+    ``samples`` between the 10 % edges, where given, go before the rate.
+    """
     shape = shape or str(rng.choice(list(SHAPES)))
     unit_peak, unit_width, unit_area = TRUTHS[shape]
     base_s = float(np.exp(rng.uniform(np.log(0.2e-3), np.log(3e-3))))
     peak_g = float(np.exp(rng.uniform(np.log(20.0), np.log(20_000.0))))
-    fs = sample_rate_hz
+    fs = samples / (unit_width * base_s) if samples else sample_rate_hz
     if fault == "under_sampled":
         fs = float(rng.uniform(2.5, 6.0)) / (unit_width * base_s)
     velocity = peak_g * base_s * unit_area / unit_peak * G

@@ -4,23 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from durability.pulse import thresholds as limit
-from durability.pulse.edges import sides_at
 from durability.pulse.low_pass import CLASS_TO_CUTOFF
 from durability.record.records import CrossPeak, PulseFlag
 from durability.record.units import fall_height_mm
 from durability.record.vocabulary import HEIGHT_TOLERANCE, MOST_CROSS_AXIS_PCT
 
 if TYPE_CHECKING:
-    from durability.pulse.edges import Pulse
+    from durability.pulse.edges import NearTop, Pulse
     from durability.pulse.impact import Event, Quiet
     from durability.pulse.low_pass import Hum
-    from durability.record.records import FloatArray, LaterImpact, LowPass
+    from durability.record.records import BoolArray, FloatArray, IntArray, LaterImpact, LowPass
 
 
 def no_impact(record_g: FloatArray) -> PulseFlag:
@@ -152,53 +150,14 @@ def find_flat_top(
     return FlatTop(run, event.polarity * top, may_be_trapezoid=silent and long)
 
 
-@dataclass(frozen=True, slots=True)
-class NearTop:
-    """How broad a pulse is near its top."""
-
-    share: float
-    """Of the duration within which it is near its top."""
-    breadth: float
-    """Width at 65 % of the peak over the duration, plus width at 80 % over that at 30 %."""
-    usual: float
-    """Most that the breadth usually is."""
-
-
-def near_top(filtered_g: FloatArray, pulse: Pulse, noise_g: float) -> NearTop | None:
-    """How broad a pulse is near its top; None when noise hides it.
-
-    Parameters
-    ----------
-    filtered_g : ndarray of shape (n_samples,)
-        After the default filter, the impact pointing up.
-    pulse : Pulse
-        Of the impact.
-    noise_g : float
-        Standard deviation of the noise that is left.
-    """
-    if noise_g > limit.NOISE_AT_TOP * pulse.peak_g or not pulse.is_whole:
-        return None
-    before, behind = sides_at(filtered_g, pulse, limit.NEAR_TOP_FRACTION * pulse.peak_g)
-    low, middle = (
-        sum(sides_at(filtered_g, pulse, fraction * pulse.peak_g))
-        for fraction in limit.BREADTH_FRACTIONS
-    )
-    flanks = (pulse.peak - before - pulse.rise, pulse.fall - pulse.peak - behind)
-    is_ramp = min(flanks) < limit.CLIFF_OF_DURATION * pulse.duration
-    return NearTop(
-        share=(before + behind) / pulse.duration,
-        breadth=middle / pulse.duration + (before + behind) / low,
-        usual=limit.USUAL_RAMP_BREADTH if is_ramp else limit.USUAL_BREADTH,
-    )
-
-
 def find_dropout(
     record_g: FloatArray, step_g: float, event: Event, pulse: Pulse, baseline: Quiet
 ) -> tuple[int, int] | None:
     """First sample and length of a stretch in the pulse in which the record was lost.
 
-    It stays at one level there, zero or the last value, and goes or comes back within one step, a
-    larger one than a record sampled well enough to be measured takes anywhere near.
+    Samples stay at one level there, zero or the last value. What says so is the jump by which the
+    record comes back to where the pulse has gone meanwhile (and, to zero, the one by which it
+    went), or equal samples where noise would tell them apart.
 
     Parameters
     ----------
@@ -209,83 +168,155 @@ def find_dropout(
     event, pulse, baseline
         The first impact, its pulse after the default filter, and the quiet before it.
     """
-    reach = max(int(pulse.duration), 4)
+    reach = max(int(limit.DROPOUT_REACH * pulse.duration), 4)
     begin = max(int(min(pulse.rise, event.onset)) - reach, 0)
     y = event.polarity * record_g[begin : int(max(pulse.fall, event.stop)) + reach + 1]
     y -= event.polarity * baseline.level_g
     if y.size < 8:
         return None
-    own = slice(max(int(pulse.rise) - 1 - begin, 0), int(pulse.fall) + 2 - begin)
-    held = _held(y[own], step_g, pulse.peak_g, baseline)
-    if held is not None:
-        return begin + own.start + held[0], held[1]
-    noise_g = max(baseline.jitter_g, step_g / np.sqrt(12.0))
-    steps = np.diff(y)
-    size = np.abs(np.pad(steps, 1))
-    beside = np.maximum(size[:-2], size[2:])
-    least = max(8.0 * noise_g, limit.DROPOUT_STEP_FRACTION * pulse.peak_g)
-    jumps = np.flatnonzero(np.abs(steps) > np.maximum(least, limit.DROPOUT_RATIO * beside))
-    # Equal samples prove a loss where noise would tell them apart.
-    same_step = min(step_g / (2.5 * noise_g), 1.0)
+    # A recorder that writes each sample several times changes at every so many only.
+    changes = np.flatnonzero(np.diff(y)) + 1
+    every = int(np.gcd.reduce(np.diff(changes))) if changes.size > 1 else 1
+    begin, y = begin + int(changes[0]) % every, y[int(changes[0]) % every :: every]
+    jumps = _Jumps.of(y, step_g, baseline, pulse.peak_g)
     turns = np.flatnonzero(np.diff(y, prepend=np.nan, append=np.nan) != 0.0)
-    for jump in jumps:
-        if steps[jump] < 0.0 and not y[jump] > limit.PULSE_EDGE_FRACTION * pulse.peak_g:
-            continue
-        after = int(turns[np.searchsorted(turns, jump + 1, "right")]) - (jump + 1)
-        before = jump + 1 - int(turns[np.searchsorted(turns, jump, "right") - 1])
-        for first, length in ((jump + 1, after), (jump + 1 - before, before)):
-            is_top = y[first] > limit.DROPOUT_BELOW * pulse.peak_g
-            if length > 2 and not is_top and same_step ** (length - 1) < limit.DROPOUT_BY_CHANCE:
-                return begin + int(first), int(length)
-    for gone, back in pairwise(jumps):
-        inside = y[gone + 1 : back + 1]
-        # One or two samples on a level may be ringing, unless they fell off to the baseline.
-        fell_g = min(abs(float(steps[gone])), abs(float(steps[back])))
-        is_off = inside.min() < limit.PULSE_EDGE_FRACTION * pulse.peak_g
-        is_ringing = inside.size < 3 and not (
-            is_off and fell_g > limit.DROPOUT_SHORT_FRACTION * pulse.peak_g
-        )
-        is_level = steps[gone] * steps[back] < 0.0 and np.ptp(inside) <= 8.0 * noise_g
-        if is_level and not is_ringing:
-            return begin + int(gone) + 1, int(inside.size)
+    # As long as the first and last are left out, each has a step into it and one back.
+    first, length = turns[1:-2], np.diff(turns)[1:-1]
+    found = _held(jumps, first, length) or _gone(jumps)
+    return None if found is None else (begin + every * found[0], every * found[1])
+
+
+@dataclass(frozen=True, slots=True)
+class _Jumps:
+    """Steps of a record, and by how much each is beyond those beside it and beyond none.
+
+    Neither a corner of a pulse nor a swing that is sampled well enough makes one.
+    """
+
+    y: FloatArray
+    steps: FloatArray
+    excess_g: FloatArray
+    step_g: float
+    """Of the recorder."""
+    noise_g: float
+    is_silent: bool
+    """Whether noise is too small to move a level record from one step to the next."""
+    peak_g: float
+    by_chance: float
+    """Logarithm of the chance, of one place among all, below which it is none."""
+
+    @classmethod
+    def of(cls, y: FloatArray, step_g: float, baseline: Quiet, peak_g: float) -> _Jumps:
+        steps = np.diff(y)
+        padded = np.pad(steps, 2)
+        beside = [padded[shift : shift + steps.size] for shift in (0, 1, 3, 4)]
+        above = steps - np.maximum(np.max(beside, axis=0), 0.0)
+        below = np.minimum(np.min(beside, axis=0), 0.0) - steps
+        excess_g = np.maximum(np.maximum(above, below), 0.0)
+        by_chance = float(np.log(limit.DROPOUT_BY_CHANCE / y.size))
+        silent = baseline.noise_g < 0.5 * step_g
+        noise_g = max(baseline.noise_g if silent else baseline.jitter_g, step_g / np.sqrt(12.0))
+        return cls(y, steps, excess_g, step_g, float(noise_g), silent, peak_g, by_chance)
+
+    def noise(self) -> FloatArray:
+        """Logarithm of the chance of each by noise.
+
+        The difference of two steps in a row has 6 times the variance of a sample.
+        """
+        return -(self.excess_g**2) / (12.0 * self.noise_g**2)
+
+    def is_inside(self) -> BoolArray:
+        """Whether each begins and ends within the pulse, whose edges may be cliffs."""
+        is_high = self.y > limit.PULSE_EDGE_FRACTION * self.peak_g
+        return is_high[1:] & is_high[:-1]
+
+    def same_step(self, spread_g: FloatArray, equal: IntArray) -> FloatArray:
+        """Logarithm of the chance of equal samples that scatter by so much.
+
+        It is at least that at which others in the pulse are equal: some recorders repeat samples.
+        """
+        is_inside = self.is_inside()
+        found = float(np.count_nonzero(self.steps[is_inside] == 0.0))
+        share = (found - equal) / max(float(np.count_nonzero(is_inside)), 1.0)
+        share = np.clip(share, np.minimum(self.step_g / (2.5 * spread_g), 1.0), 1.0)
+        return np.asarray(equal * np.log(share))
+
+    def unlike(self, size_g: FloatArray, others: IntArray, equal: IntArray) -> BoolArray:
+        """Whether none of the others, or no chance that they have, gives so many equal samples."""
+        by_them = self.same_step(np.maximum(size_g, self.noise_g), equal)
+        by_them += np.log(np.maximum(others, 1))
+        return np.asarray((others <= 0) | (by_them < np.log(limit.DROPOUT_BY_CHANCE)))
+
+
+def _held(jumps: _Jumps, first: IntArray, length: IntArray) -> tuple[int, int] | None:
+    """First sample and length of the longest run of equal samples that was lost."""
+    by_noise = np.zeros(length.size)
+    if not jumps.is_silent:
+        by_noise = jumps.same_step(np.full(length.size, jumps.noise_g), length - 1)
+    into, back = first - 1, first + length - 1
+    size_g, y = jumps.excess_g, jumps.y
+    level_g, top_g = y[first], float(y.max())
+    is_high = level_g > limit.PULSE_EDGE_FRACTION * jumps.peak_g
+    least_g = limit.DROPOUT_STEP_FRACTION * jumps.peak_g
+    beside = np.maximum(size_g[into], size_g[back]) > least_g
+    places = np.log(2.0 * max(int(np.count_nonzero(size_g > least_g)), 1))
+    proven = is_high & (by_noise - 0.5 * np.log(length) * (by_noise < 0.0) < jumps.by_chance)
+    proven |= beside & (by_noise + places < np.log(limit.DROPOUT_BY_CHANCE))
+    # Equal samples that nothing exceeds are those of a limit, or of the top.
+    proven &= level_g < top_g
+
+    is_inside = jumps.is_inside()
+    others = np.where(
+        is_inside[back],
+        _larger(size_g[is_inside], 0.5 * size_g[back]),
+        _larger(size_g, 0.5 * size_g[back]),
+    )
+    others -= 1
+    came_g = np.abs(level_g - y[np.maximum(first - (length - 1), 0)])
+    moved = came_g > jumps.step_g + 6.0 * jumps.noise_g
+    moved &= level_g < top_g - jumps.step_g - 4.0 * jumps.noise_g
+    # A flank of few samples has one on its way down, and another flank like it.
+    stays = is_inside[back] & is_inside[np.minimum(back + 1, is_inside.size - 1)]
+    broken = stays & (length > 2) & (size_g[back] > least_g)
+    broken &= _larger(size_g, 0.5 * size_g[back]) <= 1
+    returned = is_high & (length > 1) & (moved | broken)
+    returned &= by_noise + jumps.noise()[back] < jumps.by_chance
+    returned &= jumps.unlike(size_g[back], others, length - 1)
+    found = proven | returned
+    if not found.any():
+        return None
+    longest = int(np.argmax(np.where(found, length, 0)))
+    return int(first[longest]), int(length[longest])
+
+
+def _gone(jumps: _Jumps) -> tuple[int, int] | None:
+    """First sample and length of the first level stretch between a jump and one back."""
+    at = np.flatnonzero(jumps.noise() < jumps.by_chance)
+    gone, back = at[:-1], at[1:]
+    fell = (jumps.steps[gone] < 0.0) & (jumps.steps[back] > 0.0)
+    gone, back = gone[fell], back[fell]
+    fell_g, came_g = jumps.excess_g[gone], jumps.excess_g[back]
+    less_g = np.minimum(fell_g, came_g)
+    likely = fell_g > limit.DROPOUT_STEP_FRACTION * jumps.peak_g
+    # One or two samples on a level may be ringing, unless they fell off to the baseline.
+    short = back - gone < 3
+    is_off = np.abs(jumps.y[back]) < limit.PULSE_EDGE_FRACTION * jumps.peak_g
+    likely &= ~short | (is_off & (less_g > limit.DROPOUT_SHORT_FRACTION * jumps.peak_g))
+    for each in np.flatnonzero(likely):
+        first, stop = int(gone[each]) + 1, int(back[each]) + 1
+        spread_g = float(np.ptp(jumps.y[first:stop]))
+        near = back - gone <= 2 * (stop - first)
+        others = np.array([np.count_nonzero(near & (less_g > 0.5 * less_g[each])) - 1])
+        equal = np.array([stop - first - 1 if spread_g == 0.0 else 0])
+        unlike = jumps.unlike(less_g[each : each + 1], others, equal)
+        if spread_g <= 8.0 * jumps.noise_g and unlike.all():
+            return first, stop - first
     return None
 
 
-def _held(
-    pulse_g: FloatArray, step_g: float, peak_g: float, baseline: Quiet
-) -> tuple[int, int] | None:
-    """First sample and length of equal samples on a pulse that neither noise nor rounding makes.
-
-    The chance of so many in a row is that of normal noise falling within one step each time, about
-    the slope that the pulse had meanwhile, as the way back in one step shows. Two in a row prove
-    nothing, and equal samples that nothing exceeds are those of a limit.
-    """
-    is_silent = baseline.noise_g < 0.5 * step_g
-    noise_g = max(baseline.noise_g if is_silent else baseline.jitter_g, step_g / np.sqrt(12.0))
-    turns = np.flatnonzero(np.diff(pulse_g, prepend=np.nan, append=np.nan) != 0.0)
-    first, length = turns[:-1], np.diff(turns)
-    level_g = pulse_g[first]
-    of_note = (length > 2) & (first > 0) & (first + length + 1 < pulse_g.size)
-    of_note &= (level_g > limit.PULSE_EDGE_FRACTION * peak_g) & (level_g < pulse_g.max())
-    first, length = first[of_note], length[of_note]
-    if not first.size:
-        return None
-    same_step = 1.0 if is_silent else min(step_g / (2.5 * noise_g), 1.0)
-    chance = (length - 1.0) * np.log(same_step)
-    if same_step < 1.0:
-        chance -= 0.5 * np.log(length)
-    # A corner of the pulse leaves within a step of those beside it; what goes beyond was held.
-    behind = first + length
-    back_g = np.abs(pulse_g[behind] - pulse_g[first])
-    beside_g = np.maximum(
-        np.abs(pulse_g[behind + 1] - pulse_g[behind]), np.abs(pulse_g[first] - pulse_g[first - 1])
-    )
-    slope_g = np.maximum(back_g - beside_g - step_g - 2.0 * noise_g, 0.0) / length
-    chance -= (slope_g / noise_g) ** 2 * length * (length**2 - 1.0) / 24.0
-    best = int(np.argmin(chance))
-    if chance[best] + np.log(pulse_g.size) > np.log(limit.DROPOUT_BY_CHANCE):
-        return None
-    return int(first[best]), int(length[best])
+def _larger(values: FloatArray, than: FloatArray) -> IntArray:
+    """How many of some values are larger than each of others."""
+    return values.size - np.searchsorted(np.sort(values), than, "right")
 
 
 def has_two_values_a_stamp(record_g: FloatArray) -> bool:
@@ -330,10 +361,10 @@ def _truncated(samples: int, event: Event, pulse: Pulse) -> PulseFlag | None:
 def _dropout(lost: tuple[int, int] | None) -> PulseFlag | None:
     if lost is None:
         return None
-    words = (
-        f"dropout: {lost[1]} samples within the pulse stay at one level, which neither impact nor"
-        " noise explains: the record was lost there"
-    )
+    found = f"{lost[1]} samples within the pulse stay at one level"
+    if lost[1] == 1:
+        found = "one sample within the pulse is at the baseline"
+    words = f"dropout: {found}, which neither impact nor noise explains: the record was lost there"
     return PulseFlag("dropout", float(lost[1]), None, words, voids=True)
 
 

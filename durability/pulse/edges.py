@@ -105,6 +105,46 @@ def sides_at(filtered_g: FloatArray, pulse: Pulse, level_g: float) -> tuple[floa
     return sides[0], sides[1]
 
 
+@dataclass(frozen=True, slots=True)
+class NearTop:
+    """How broad a pulse is near its top."""
+
+    share: float
+    """Of the duration within which it is near its top."""
+    breadth: float
+    """Width at 65 % of the peak over the duration, plus width at 80 % over that at 30 %."""
+    usual: float
+    """Most that the breadth usually is."""
+
+
+def near_top(filtered_g: FloatArray, pulse: Pulse, noise_g: float) -> NearTop | None:
+    """How broad a pulse is near its top; None when noise hides it.
+
+    Parameters
+    ----------
+    filtered_g : ndarray of shape (n_samples,)
+        After the default filter, the impact pointing up.
+    pulse : Pulse
+        Of the impact.
+    noise_g : float
+        Standard deviation of the noise that is left.
+    """
+    if noise_g > limit.NOISE_AT_TOP * pulse.peak_g or not pulse.is_whole:
+        return None
+    before, behind = sides_at(filtered_g, pulse, limit.NEAR_TOP_FRACTION * pulse.peak_g)
+    low, middle = (
+        sum(sides_at(filtered_g, pulse, fraction * pulse.peak_g))
+        for fraction in limit.BREADTH_FRACTIONS
+    )
+    flanks = (pulse.peak - before - pulse.rise, pulse.fall - pulse.peak - behind)
+    is_ramp = min(flanks) < limit.CLIFF_OF_DURATION * pulse.duration
+    return NearTop(
+        share=(before + behind) / pulse.duration,
+        breadth=middle / pulse.duration + (before + behind) / low,
+        usual=limit.USUAL_RAMP_BREADTH if is_ramp else limit.USUAL_BREADTH,
+    )
+
+
 def rise_samples(filtered_g: FloatArray, pulse: Pulse) -> float:
     """Samples from the 10 % edge to first reaching 90 % of the peak."""
     start = max(int(np.floor(pulse.rise)), 0)

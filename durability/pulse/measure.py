@@ -15,6 +15,7 @@ from durability.pulse.edges import (
     find_fall,
     find_top,
     miss_between_samples,
+    near_top,
     pulse_around,
     rise_samples,
     sides_at,
@@ -218,7 +219,12 @@ def measure_pulse(
         fall = find_fall(record_g, event, own_pulse, baseline.jitter_g, sample_rate_hz)
     later = _later_impacts(own_g, own_pulse, left_g, sample_rate_hz)
     flat_top = doubts.find_flat_top(as_read_g, step_g, event, own_pulse, baseline)
-    at_top = doubts.near_top(own_g, own_pulse, left_g)
+    at_top = near_top(own_g, own_pulse, left_g)
+    has_pairs = doubts.has_two_values_a_stamp(as_read_g)
+    # Extremes of stretches jump from sample to sample without any loss.
+    lost = None
+    if not has_pairs:
+        lost = doubts.find_dropout(as_read_g, step_g, event, own_pulse, baseline)
     flags = doubts.flags(
         record_g=record_g,
         step_g=step_g,
@@ -231,10 +237,10 @@ def measure_pulse(
         velocity_ratio=ratio,
         orientation=orientation,
         later=later,
-        dropout=doubts.find_dropout(as_read_g, step_g, event, own_pulse, baseline),
+        dropout=lost,
         at_top=at_top,
         at_half=sum(sides_at(own_g, own_pulse, 0.5 * own_pulse.peak_g)),
-        has_pairs=doubts.has_two_values_a_stamp(as_read_g),
+        has_pairs=has_pairs,
     )
     notes = doubts.notes(
         duration_ms=1000.0 * own_pulse.duration / sample_rate_hz,

@@ -165,21 +165,18 @@ TRAPEZOID_FRACTION = 0.8
 NOISE_AT_TOP = 0.03
 """Noise over the peak that moves the crossings of that level by a fiftieth of a half-sine."""
 
-DROPOUT_STEP_FRACTION = 0.1
-"""Smallest step, over the peak, by which a record comes back after a dropout …"""
-
-DROPOUT_SHORT_FRACTION = 0.25
-"""One or two lost samples are distinguished from ringing by jumps of this part of the peak."""
-
-DROPOUT_BELOW = 0.95
-"""Equal samples above this fraction of the peak are those of a limit, below it those of a loss …"""
+DROPOUT_REACH = 3.0
+"""Durations beyond the pulse within which a record may come back from a loss that cut it short."""
 
 DROPOUT_BY_CHANCE = 1e-3
-"""… where noise gives so many beside a step with a smaller chance."""
+"""Chance, of all places of a record together, below which noise or the record's own jumps explain
+equal samples, or a jump, no more. Clean ones then hold far fewer: each needs both."""
 
-DROPOUT_RATIO = 2.5
-"""… over the steps beside it: of a smooth pulse of 7.5 samples the steps about its foot differ by
-2 at most."""
+DROPOUT_STEP_FRACTION = 0.1
+"""Smallest jump, over the peak, beside which equal samples prove a loss wherever they are …"""
+
+DROPOUT_SHORT_FRACTION = 0.25
+"""… and by which one or two lost samples are distinguished from ringing."""
 
 PAIRS_WIDER = 1.4
 """Mean way within a pair over that to the next, from which each pair is one stretch: of the two

@@ -2,7 +2,8 @@
 
 Pulses as response of structures and machines: half-sine, haversine, terminal-peak saw-tooth,
 each alone, with ringing, with a second mode, at several rates, with noise of 0.2 to 2 % of the
-recorder's range. One fault is put in at a time. Run by hand:
+recorder's range. One fault is put in at a time. Then losses of 1 sample to 0.3 of the pulse in the
+records of ``tests/simulated_records.py``: 9 to 2,000 samples a pulse, 8 to 24 bits. Run by hand:
 
     python tests/calibration/pulse_faults.py [RECORDS] [FIRST SEED]
 """
@@ -10,8 +11,12 @@ recorder's range. One fault is put in at a time. Run by hand:
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+import simulated_records
 
 from durability.pulse.measure import measure_pulse
 
@@ -123,5 +128,67 @@ def study(count, seed):
         )
 
 
+def lossy(rng, fault=None):
+    """Acceleration and rate of another generator's record, samples lost, by how much they moved.
+
+    That is the largest difference over the peak, and over the noise with the step's rounding.
+    """
+    shape = str(rng.choice(list(simulated_records.SHAPES)))
+    samples = float(np.exp(rng.uniform(np.log(9), np.log(2000))))
+    made = simulated_records.simulate(
+        rng,
+        shape=shape,
+        samples=samples,
+        noise=(1e-4, 2e-2),
+        bits=int(rng.choice([8, 10, 12, 14, 16, 24])),
+    )
+    y = made.acceleration_g.copy()
+    if fault is None:
+        return y, made.sample_rate_hz, 0, 0.0, 0.0
+    up = y * np.sign(y[np.argmax(np.abs(y))])
+    base = samples / simulated_records.TRUTHS[shape][1]
+    high = np.flatnonzero(up > 0.3 * made.peak_g)
+    first = int(rng.choice(high[high <= high[0] + base]))
+    part = max(int(rng.uniform(0.03, 0.3) * base), 1)
+    lost = int(rng.integers(1, 4)) if rng.random() < 1 / 3 else part
+    stretch = slice(first + 1, first + 1 + lost)
+    before = y[stretch].copy()
+    y[stretch] = 0.0 if fault == "dropout" else y[first]
+    moved = float(np.abs(y[stretch] - before).max(initial=0.0))
+    noise = np.std(np.diff(y[: high[0] // 2])) / np.sqrt(2.0)
+    step = np.diff(np.unique(made.acceleration_g)).min() / np.sqrt(12.0)
+    return y, made.sample_rate_hz, lost, moved / made.peak_g, moved / max(noise, step)
+
+
+def losses(count, seed):
+    """Share of losses that were seen: all, by what they moved, and by samples lost."""
+    groups = {
+        "all": lambda lost, part, sigmas: True,
+        "by at most 12 sigma or 5 % of the peak": lambda n, p, s: s <= 12 or p <= 0.05,
+        "by more": lambda n, p, s: s > 12 and p > 0.05,
+        "1": lambda n, p, s: n == 1,
+        "2": lambda n, p, s: n == 2,
+        "3 to 9": lambda n, p, s: 3 <= n <= 9,
+        "10 or more": lambda n, p, s: n >= 10,
+    }
+    for fault in (None, "dropout", "held"):
+        rng = np.random.default_rng(seed)
+        seen = {name: [] for name in groups}
+        for _ in range(count):
+            y, rate, *what = lossy(rng, fault)
+            names = {flag.name for flag in measure_pulse(y, rate).flags}
+            for name, holds in groups.items():
+                if holds(*what) and (fault or name == "all"):
+                    seen[name].append(bool(names & set(WANTED["held"])))
+        shares = (
+            f"{name} {100 * np.mean(each):.1f} % of {len(each)}"
+            for name, each in seen.items()
+            if each
+        )
+        print(f"other generator, {fault or 'clean'}: seen of " + ", ".join(shares))
+
+
 if __name__ == "__main__":
-    study(*(int(each) for each in (*sys.argv[1:], 400, 1)[:2]))
+    asked = [int(each) for each in (*sys.argv[1:], 400, 1)[:2]]
+    study(*asked)
+    losses(*asked)
