@@ -18,7 +18,7 @@ from durability.devices.evidence import (
     telling_day,
 )
 from durability.devices.follow_up import follow_up
-from durability.devices.judgement import judge_latent_link
+from durability.devices.judgement import judge_latent_link, next_looks
 from durability.devices.link_model import FORMS, ShockLinkModel
 from durability.devices.results import TimeRatio
 from durability.devices.study import (
@@ -865,6 +865,24 @@ def test_who_may_have_failed_unseen_and_what_a_round_would_teach(linked):
         for own in later.per_device
         if own.failed_by_days is not None
     )
+
+
+def test_looks_planned_next_teach_more_than_others(linked):
+    histories, _ = linked
+    on_day = max(float(each.check_day.max()) for each in histories) + 1.0
+    told = next_looks(histories, on_day, looks=4, drops=10)
+    best = told.plans[0]
+    assert len(best.devices) == 4
+    factors = [each.expected_interval_factor for each in told.plans]
+    assert factors == sorted(factors)
+    everything = next_looks(histories, on_day)
+    assert everything.plans[0].expected_interval_factor < factors[0]
+    assert len(everything.plans[0].devices) == everything.devices
+    # The longer one waits, the more failures a round of all devices finds.
+    by_day = sorted(everything.plans, key=lambda own: own.inspect_on)
+    found = [each.expected_failures for each in by_day]
+    assert found == sorted(found)
+    assert next_looks(histories[:3], on_day).plans == ()
 
 
 def test_drops_to_one_in_ten_count_each_exponent_by_its_own_dose(linked):

@@ -1,11 +1,20 @@
 """Planning: power against a library, zero-failure numbers as published, balanced drop sheets."""
 
+import math
 from collections import Counter
+from itertools import product
 
 import numpy as np
 import pytest
 from scipy import stats
 
+from durability.plan.next_drops import (
+    WIDEST_RATE_LOG_SD,
+    CaseSoFar,
+    RateSpread,
+    allocate_drops,
+    rate_spread,
+)
 from durability.plan.power import cases_to_tell_apart, drops_to_see_rise, lab_scatter
 from durability.plan.reliability import (
     reliability_shown,
@@ -292,3 +301,110 @@ def test_notes_on_items():
 def test_unusable_calls(call, why):
     with pytest.raises(UnusableCall, match=why):
         call()
+
+
+# --------------------------------------------------------------------------- which drops come next
+
+
+def so_far(model, code, drops, *, rise=0.01, can_be_dropped=True, seed=0):
+    number = np.arange(1.0, drops + 1)
+    scatter = 0.03 * np.random.default_rng([seed, drops]).standard_normal(drops)
+    return CaseSoFar(model, code, number, 4.6 + rise * number + scatter, can_be_dropped)
+
+
+def told_by(number, scatter, between):
+    """Inverse variance of a model's mean rise, from one case."""
+    spread = ((number - number.mean()) ** 2).sum() if len(number) > 1 else 0.0
+    return 0.0 if spread == 0 else 1.0 / (between**2 + scatter**2 / spread)
+
+
+@pytest.mark.parametrize("between", [0.0, 0.003])
+def test_the_drops_that_teach_most_are_those_of_a_search_through_all(between):
+    cases = [
+        so_far("A", "a1", 4), so_far("A", "a2", 2), so_far("B", "b1", 7),
+        so_far("B", "b2", 5, can_be_dropped=False),
+    ]  # fmt: skip
+    known = RateSpread(np.array([between]), np.ones(1))
+    best, *_ = allocate_drops(
+        cases, ["A", "B"], drops=7, new_cases=1, scatter_log_sd=0.03, spread=known
+    )
+
+    def variance(more):
+        """``more``: drops of a1, a2, b1, a new case of A, one of B."""
+        weight = {"A": WIDEST_RATE_LOG_SD**-2, "B": WIDEST_RATE_LOG_SD**-2}
+        for each, further in zip(cases, (*more[:3], 0), strict=True):
+            number = np.arange(1.0, len(each.drop_number) + further + 1)
+            weight[each.case_model] += told_by(number, 0.03, between)
+        for model, further in zip("AB", more[3:], strict=True):
+            weight[model] += told_by(np.arange(1.0, further + 1), 0.03, between)
+        return sum(1.0 / each for each in weight.values())
+
+    ways = [
+        more for more in product(range(8), repeat=5)
+        if sum(more) == 7 and 0 in more[3:]
+    ]  # fmt: skip
+    least = min(map(variance, ways))
+    assert best.interval_factor == pytest.approx(
+        math.sqrt(least / variance((0, 0, 0, 0, 0))), rel=1e-12
+    )
+    assert sum(each.drops for each in best.cases) == 7
+
+
+def test_planned_drops_beat_equal_shares():
+    """Mean squared error of the difference of two models by generalised least squares."""
+    random = np.random.default_rng(41)
+    planned, equal = [], []
+    for _ in range(150):
+        scatter, spread = random.uniform(0.02, 0.06), random.choice([0.1, 0.3, 0.5])
+        base = np.exp(random.uniform(np.log(0.002), np.log(0.02)))
+        cases = []
+        for model in "AB":
+            rise = base * random.uniform(0.6, 1.6)
+            for at in range(random.integers(1, 7)):
+                number = np.arange(1.0, random.integers(3, 30) + 1)
+                own = rise * np.exp(spread * random.standard_normal())
+                peak = 4.6 + own * number + scatter * random.standard_normal(len(number))
+                cases.append(CaseSoFar(model, f"{model}{at}", number, peak, True))
+        ways = allocate_drops(
+            cases, ["A", "B"], drops=30, new_cases=2, scatter_log_sd=scatter,
+            spread=rate_spread(cases, scatter),
+        )  # fmt: skip
+        for way, found in ((ways[0], planned), (ways[1], equal)):
+            weight = {"A": 0.0, "B": 0.0}
+            more = {each.case: each.drops for each in way.cases if each.case is not None}
+            for each in cases:
+                number = np.arange(1.0, len(each.drop_number) + more.get(each.case, 0) + 1)
+                weight[each.case_model] += told_by(number, scatter, base * spread)
+            for each in way.cases:
+                if each.case is None:
+                    number = np.arange(1.0, each.drops + 1)
+                    weight[each.case_model] += told_by(number, scatter, base * spread)
+            found.append(sum(1.0 / own for own in weight.values()))
+    ratio = np.array(equal) / np.array(planned)
+    assert np.exp(np.log(ratio).mean()) > 1.2
+    assert (ratio < 0.99).mean() < 0.1
+
+
+def test_spread_of_rises_is_weighed_by_how_the_cases_differ():
+    like = [so_far("A", f"a{at}", 40, seed=at) for at in range(6)]
+    apart = [so_far("A", f"a{at}", 40, rise=0.01 * (0.4 + 0.24 * at), seed=at) for at in range(6)]
+    assert rate_spread(like, 0.03).middle < 0.2 * 0.01
+    assert 0.3 * 0.01 < rate_spread(apart, 0.03).middle < 0.8 * 0.01
+    alone = rate_spread([so_far("A", "a", 10)], 0.03)
+    np.testing.assert_allclose(alone.probability, 1 / 6)
+
+
+@pytest.mark.parametrize(
+    ("budget", "cases", "says"),
+    [
+        ((0, 0), [so_far("A", "a", 3)], "--drops 0"),
+        ((10, 51), [so_far("A", "a", 3)], "--cases 51"),
+        ((10, 0), [so_far("A", "a", 3, can_be_dropped=False)], "no case of A can be dropped"),
+    ],
+)
+def test_budgets_that_can_not_be_spent(budget, cases, says):
+    with pytest.raises(UnusableCall, match=says):
+        allocate_drops(
+            cases, ["A"], drops=budget[0], new_cases=budget[1], scatter_log_sd=0.03,
+            spread=rate_spread(cases, 0.03),
+        )  # fmt: skip

@@ -382,3 +382,49 @@ def test_other_words_stand_as_they_are(lab, sheet, right):
         "import", "drops", sheet("n.csv", "series,drop_number,peak_g,orientation", f"N,1,9,{right}")
     )
     assert lab("series", "show", "N", "--json").json["orientation"] == right
+
+
+# -------------------------------------------------------------------------------- what comes next
+
+
+def test_which_cases_to_drop_next(lab):
+    told = lab(
+        "plan", "next", "--question", "faster", "--drops", "12", "--cases", "2", "--json"
+    ).json
+    assert {"m0", "m1"} == set(told["case_models"])
+    assert told["lower_pct"] < told["estimate_pct"] < told["upper_pct"]
+    best, *others = told["allocations"]
+    assert sum(each["drops"] for each in best["cases"]) == 12
+    assert all(best["interval_factor"] <= each["interval_factor"] <= 1 for each in others)
+    out = " ".join(lab("plan", "next", "--question", "faster", "--drops", "12").out.split())
+    assert "Drop next: " in out
+    assert "keep hands and faces out of the drop zone" in out
+
+
+def test_a_case_that_is_retired_is_not_proposed(lab):
+    lab("specimen", "retire", "C1", "--reason", "worn")
+    told = lab("plan", "next", "--question", "lasts", "--case-model", "m1", "--json").json
+    assert told["to_last"] == 26
+    assert told["allowed_pct"] == pytest.approx(100 * (1.5 ** (1 / 26) - 1))
+    assert {each["case"] for each in told["allocations"][0]["cases"]} <= {"C3", "C5"}
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("--question", "link", "--cases", "2"), "--cases: not with --question link"),
+        (("--question", "lasts", "--looks", "2"), "--looks: belongs to --question link"),
+        (("--question", "faster", "--to-last", "9"), "--to-last: belongs to --question lasts"),
+        (("--question", "faster", "--case-model", "m0"), "is about 2 models"),
+        (("--question", "faster", "--drops", "0"), "--drops 0: not a budget"),
+        (("--question", "link", "--looks", "0"), "--looks 0: not a number of inspections"),
+    ],
+)
+def test_next_says_what_does_not_go_together(lab, words, says):
+    assert says in lab("plan", "next", *words, expect=2).err
+
+
+def test_without_devices_followed_no_inspection_is_planned(lab):
+    told = lab("plan", "next", "--question", "link", "--json").json
+    assert told["plans"] == []
+    assert "a link needs 6" in told["basis"]

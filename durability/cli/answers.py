@@ -23,7 +23,7 @@ from durability.record.errors import UnusableCall, harmless
 from durability.report.answers import beside
 from durability.report.answers import query as shown
 from durability.workflow import claims, questions
-from durability.workflow import status as workflow
+from durability.workflow import show as workflow
 from durability.workflow.devices import DeviceStudy
 from durability.workflow.histories import read_scope
 from durability.workflow.results import Under

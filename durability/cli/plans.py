@@ -11,7 +11,7 @@ from durability.cli.output import show, tell, write
 from durability.cli.output import show as show_answer
 from durability.record import clock
 from durability.record.errors import UnusableCall
-from durability.workflow import plans, sensors
+from durability.workflow import next_plan, plans, sensors
 from durability.workflow import rig as workflow
 
 
@@ -143,6 +143,36 @@ def survive(options: Namespace) -> int:
     from durability.report.answers import plans as answer
 
     return show(options, answer.survival(plan), lambda: asdict(plan))
+
+
+def next_(options: Namespace) -> int:
+    """Which cases to drop, or which devices to inspect, next."""
+    session = session_of(options)
+    from durability.report.answers import plans as answer
+
+    if options.question == "link":
+        for given, option in (
+            (options.cases, "--cases"),
+            (options.to_last, "--to-last"),
+            (options.case_model, "--case-model"),
+        ):
+            if given is not None:
+                raise UnusableCall(f"{option}: not with --question link; leave it out")
+        looks = next_plan.plan_next_looks(session, looks=options.looks, drops=options.drops or 0)
+        return show(options, answer.next_looks(looks), lambda: answer.next_json(looks))
+    if options.looks is not None:
+        raise UnusableCall("--looks: belongs to --question link; leave it out")
+    plan = next_plan.plan_next_drops(
+        session,
+        options.question,
+        drops=next_plan.BUDGET if options.drops is None else options.drops,
+        new_cases=options.cases or 0,
+        to_last=options.to_last,
+        case_models=options.case_model,
+        limit=limit_of(options),
+        under=under_of(options),
+    )
+    return show(options, answer.next_drops(plan), lambda: answer.next_json(plan))
 
 
 def sheet(options: Namespace) -> int:

@@ -21,6 +21,7 @@ from durability.devices.results import (
     LatentLink,
     LatentVerdict,
     MissingReadings,
+    NextLooks,
     TimeRatio,
 )
 from durability.devices.study import (
@@ -38,6 +39,7 @@ from durability.devices.what_next import (
     central,
     drops_to_ten_percent,
     next_round,
+    plan_looks,
     unlooked_spans,
 )
 from durability.record.basis import (
@@ -265,6 +267,47 @@ def judge_latent_link(
         basis=basis(link, study),
         sentence=sentence(link, study),
     )
+
+
+def next_looks(
+    histories: Sequence[DeviceHistory],
+    on_day: float,
+    *,
+    looks: int | None = None,
+    drops: int = 0,
+    level: float = 0.9,
+    random_state: int = 0,
+) -> NextLooks:
+    """When to inspect which devices next, to learn whether shocks and later failures are linked.
+
+    Parameters
+    ----------
+    histories, on_day, level, random_state
+        As in ``judge_latent_link``.
+    looks, drops
+        As in ``plan_looks``.
+
+    Returns
+    -------
+    NextLooks
+    """
+    study = assemble(histories)
+    can_be = int(np.isfinite(unlooked_spans(study, on_day)).all(axis=1).sum())
+    followed = counted(len(study.lives), "followed device")
+    if len(study.lives) < MIN_DEVICES_FOR_LINK:
+        lacking = (
+            f"{followed}; a link needs {MIN_DEVICES_FOR_LINK}, dropped and never dropped, inspected"
+            " again after their drops"
+        )
+        return NextLooks(can_be, looks or can_be, drops, (), lacking)
+    model = _fitted(study, random_state)
+    plans = plan_looks(study, model, EXPONENTS, on_day, looks=looks, drops=drops, level=level)
+    basis = f"{followed}, {counted(study.failures, 'later failure')}; outcomes drawn from the model"
+    if not plans:
+        basis = f"{followed}; " + (
+            "no device can be inspected" if not can_be else "dropped devices all have one dose"
+        )
+    return NextLooks(can_be, can_be if looks is None else looks, drops, plans, basis)
 
 
 def link_verdict(

@@ -132,6 +132,34 @@ class NextRound:
 
 
 @dataclass(frozen=True, slots=True)
+class LookPlan:
+    """One way to spend drops and inspections, and what it is expected to find and teach."""
+
+    drops_on: str
+    """Which devices are dropped before, and how often."""
+    inspect_on: date
+    choice: str
+    """Which devices are inspected."""
+    devices: tuple[str, ...]
+    expected_failures: float
+    expected_interval_factor: float
+    """As in ``NextRound``."""
+
+
+@dataclass(frozen=True, slots=True)
+class NextLooks:
+    """When to inspect which devices next, to learn whether shocks and later failures are linked."""
+
+    devices: int
+    """That can be inspected."""
+    looks: int
+    drops: int
+    plans: tuple[LookPlan, ...]
+    """The one expected to teach most first; empty where there is too little to plan with."""
+    basis: str
+
+
+@dataclass(frozen=True, slots=True)
 class LatentLink:
     """Whether later failures go with the shocks before them."""
 

@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from durability.devices.link_model import ShockLinkModel
-from durability.devices.results import DoseCurve, DropsToTenPercent, NextRound
-from durability.devices.study import REFERENCE_PEAK_G, assemble
+from durability.devices.results import DoseCurve, DropsToTenPercent, LookPlan, NextRound
+from durability.devices.study import REFERENCE_PEAK_G, assemble, log_doses
 from durability.life.results import Prediction
 from durability.record.basis import MIN_DEVICES_FOR_LINK
 
 if TYPE_CHECKING:
     from durability.devices.study import LatentStudy
-    from durability.record.records import DeviceHistory, FloatArray
+    from durability.record.records import DeviceHistory, FloatArray, IntArray
 
 FEWEST_READINGS_OF_A_KIND = 3
 """Readings of one case model and height before its dose per drop is used."""
@@ -153,6 +154,117 @@ def next_round(
         expected_failures=expected_failures,
         expected_interval_factor=factor,
     )
+
+
+_LOOKS_AHEAD = (0, 7, 14, 30, 60, 90, 180)
+"""Days from now on which a round of inspections is weighed."""
+
+
+def plan_looks(
+    study: LatentStudy,
+    model: ShockLinkModel,
+    exponents: FloatArray,
+    on_day: float,
+    *,
+    looks: int | None = None,
+    drops: int = 0,
+    level: float = 0.9,
+) -> tuple[LookPlan, ...]:
+    """What each way to spend drops and one round of inspections is expected to teach of the link.
+
+    Weighed are all devices or some of them, on several days, with the drops made today on none, on
+    all alike, or on the half of them with the smaller or the larger shock dose. Which devices tell
+    most is judged one by one, by how much the chance of failing of each moves with the effect:
+    Cov(chance, effect)² / (chance · (1 − chance)). What a round teaches is that of ``next_round``.
+
+    Parameters
+    ----------
+    study : LatentStudy
+    model : ShockLinkModel
+        As fitted to the study.
+    exponents : ndarray of shape (n_exponents,)
+        It was fitted with.
+    on_day : float
+        Today, in days since 1970-01-01.
+    looks : int, optional
+        Devices that can be inspected in the round; by default all.
+    drops : int
+        That can be made today, each of the median peak g of this study.
+    level : float
+        Of the effect's interval.
+
+    Returns
+    -------
+    tuple of LookPlan
+        The narrowest interval first; of equal ones the earlier day. Empty where no device can be
+        inspected, or no dose differs.
+    """
+    spans = unlooked_spans(study, on_day)
+    open_devices = np.flatnonzero(np.isfinite(spans).all(axis=1))
+    if not open_devices.size or not model.dose_varies_:
+        return ()
+    effect = model.slope_ * exponents[model.exponent_]
+    today = study.log_dose(exponents)
+    read = np.concatenate([*study.peaks_g, np.empty(0)])
+    peak_g = float(np.median(read[read > 0]))
+    by_dose = open_devices[np.argsort(today[0, open_devices], kind="stable")]
+    half = (len(by_dose) + 1) // 2
+    dropped = {"none": by_dose[:0]}
+    if drops:
+        dropped["all alike"] = by_dose
+        dropped["the half with the smaller dose"] = by_dose[:half]
+        dropped["the half with the larger dose"] = by_dose[-half:]
+    plans = []
+    for name, devices in dropped.items():
+        peaks, began = list(study.peaks_g), spans.copy()
+        for place, device in enumerate(devices):
+            more = (drops + len(devices) - 1 - place) // len(devices)
+            if more:
+                peaks[device] = np.append(peaks[device], np.full(more, peak_g))
+                began[device] = 0.0  # time counts from its last drop
+        log_dose = log_doses(peaks, exponents)
+        for ahead in _LOOKS_AHEAD:
+            if devices.size and not ahead:
+                continue
+            then = began + np.array([0.0, float(ahead)])
+            for choice, chosen in _choices(model, effect, log_dose, then, by_dose, looks).items():
+                asked = np.full_like(then, math.nan)
+                asked[chosen] = then[chosen]
+                round_ = next_round(model, effect, log_dose, asked, level)
+                plans.append(
+                    LookPlan(
+                        drops_on=name,
+                        inspect_on=date(1970, 1, 1) + timedelta(days=int(on_day) + ahead),
+                        choice=choice,
+                        devices=tuple(study.histories[index].device for index in sorted(chosen)),
+                        expected_failures=round_.expected_failures,
+                        expected_interval_factor=round_.expected_interval_factor or 1.0,
+                    )
+                )
+    return tuple(sorted(plans, key=lambda own: (own.expected_interval_factor, own.inspect_on)))
+
+
+def _choices(
+    model: ShockLinkModel,
+    effect: FloatArray,
+    log_dose: FloatArray,
+    spans: FloatArray,
+    by_dose: IntArray,
+    looks: int | None,
+) -> dict[str, IntArray]:
+    """Sets of devices to inspect."""
+    if looks is None or looks >= len(by_dose):
+        return {"all": by_dose}
+    chance = model.probability_failed(log_dose[:, by_dose], *spans[by_dose].T)
+    middle = np.clip(chance.mean(axis=0), 1e-12, 1.0 - 1e-12)
+    moved = (chance * (effect - effect.mean())[:, None]).mean(axis=0)
+    tells = moved**2 / (middle * (1.0 - middle))
+    evenly = np.linspace(0, len(by_dose) - 1, looks).round().astype(int)
+    return {
+        "those that tell most": by_dose[np.argsort(-tells, kind="stable")[:looks]],
+        "the largest doses": by_dose[-looks:],
+        "evenly over dose": by_dose[evenly],
+    }
 
 
 def _width(ascending: FloatArray, weight: FloatArray, level: float) -> FloatArray:

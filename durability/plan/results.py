@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from durability.record.records import Condition
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +42,53 @@ class ContrastPlan:
     cases_per_model: int | None
     power: float | None
     test: str
+
+
+@dataclass(frozen=True, slots=True)
+class DropsOfCase:
+    """So many further drops of one case."""
+
+    case_model: str
+    case: str | None
+    """None for a new one."""
+    drops: int
+
+
+@dataclass(frozen=True, slots=True)
+class Allocation:
+    """One way to spend a budget of drops, and what it is expected to teach."""
+
+    name: str
+    cases: tuple[DropsOfCase, ...]
+    """Those that are dropped, as they come."""
+    interval_factor: float
+    """Width of the interval after these drops over that before."""
+    chance_settled: float | None = None
+    """That the interval then leaves no doubt."""
+
+
+@dataclass(frozen=True, slots=True)
+class NextDrops:
+    """Which cases to drop next, for a question about how fast models wear."""
+
+    question: Literal["faster", "lasts"]
+    case_models: tuple[str, ...]
+    condition: Condition
+    drops: int
+    new_cases: int
+    allowed_pct: float | None
+    """Rise per drop with which a case just lasts; None for the faster of two."""
+    to_last: int | None
+    estimate_pct: float | None
+    """Rise per drop of the model, or by how much that of the first is above the second's."""
+    lower_pct: float | None
+    upper_pct: float | None
+    level: float
+    settled: bool | None
+    allocations: tuple[Allocation, ...]
+    """The one expected to teach most first."""
+    between_case_sd_pct: float
+    basis: str
 
 
 @dataclass(frozen=True, slots=True)

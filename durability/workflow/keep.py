@@ -32,7 +32,7 @@ from durability.record.records import Quarantine, Rejection, StoredDrop
 from durability.record.vocabulary import FAR_OFF_TIMES, OTHER_MODE
 from durability.store import bench
 from durability.workflow import quarantine
-from durability.workflow.failed_case import made_after_failure, refuse_unfit, why_unfit
+from durability.workflow.quarantine import made_after_failure, refuse_unfit, why_unfit
 from durability.workflow.session import Session, entry
 
 if TYPE_CHECKING:

@@ -14,7 +14,6 @@ from durability.record.orientation import impossible_designation, is_orientation
 from durability.record.records import StoredDrop
 from durability.store import bench, database
 from durability.workflow import quarantine
-from durability.workflow.failed_case import refuse_unfit, why_unfit
 from durability.workflow.keep import (
     FALLS,
     made_now,
@@ -23,6 +22,7 @@ from durability.workflow.keep import (
     tells_cracked_glass,
     without_baseline,
 )
+from durability.workflow.quarantine import refuse_unfit, why_unfit
 from durability.workflow.session import Session, entry
 from durability.workflow.specimens import IN_USE, series_meant
 

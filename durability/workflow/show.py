@@ -1,9 +1,10 @@
-"""One drop in detail, and all that happened to one specimen."""
+"""How things stand, one drop in detail, and all that happened to one specimen."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -14,13 +15,15 @@ from durability.pulse.waveform_codec import decode
 from durability.record.errors import RecordRefused
 from durability.store import bench, database
 from durability.store import waveforms as store
-from durability.workflow import quarantine
+from durability.workflow import quarantine, rig
 from durability.workflow.devices import device_doses
-from durability.workflow.follow_up import confirm_rules, followed_devices, intermittent_checks
+from durability.workflow.follow_up import confirm_rules, due, followed_devices, intermittent_checks
 from durability.workflow.histories import read_device_histories, series_under
 from durability.workflow.keep import find_drop
-from durability.workflow.results import Under
+from durability.workflow.results import Limit, OpenSeries, Status, Under
+from durability.workflow.series import list_series
 from durability.workflow.session import Session
+from durability.workflow.study import open_study
 
 if TYPE_CHECKING:
     from durability.record.records import FloatArray, PulseMeasures
@@ -266,3 +269,57 @@ def _not_yet(session: Session, code: str) -> dict[str, Any]:
         "exposure": None,
         "events": [],
     }
+
+
+LAST_ENTRIES = 5
+
+
+def status(session: Session, limit: Limit, rate: float | None = None) -> Status:
+    """How the record stands today.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    limit : Limit
+        When a case has failed.
+    rate : float, optional
+        False discovery rate at which alarms are named.
+
+    Returns
+    -------
+    Status
+    """
+    rows = {row["series"]: row for row in list_series(session) if row["status"] == "open"}
+    tested = [code for code, row in rows.items() if row["purpose"] == "test" and row["drops"]]
+    found: list[OpenSeries] = []
+    alarms: list[str] = []
+    if tested:
+        study = open_study(session, tested, limit=limit)
+        lives = {each.series: each for each in study.forecasts if not each.is_bare}
+        found = [
+            OpenSeries(rows[each.series], each, lives.get(each.series), limit.horizon)
+            for each in study.trends
+        ]
+        alarms = [] if rate is None else study.alarms_that_hold(rate)
+    owed = due(session, None, 0)
+    sensors = {row["sensor"] for row in rows.values()}
+    with database.reading(session.record) as connection:
+        known = bench.fetch(connection, "list_sensors")
+        entries = bench.fetch(connection, "last_entries", number=LAST_ENTRIES)
+    return Status(
+        open_series=tuple(found),
+        due=owed,
+        rig=tuple(rig.watch(session)),
+        overdue_sensors=tuple(
+            row for row in known if row["sensor"] in sensors and _is_overdue(row, owed.on)
+        ),
+        last_entries=tuple(entries),
+        rate=rate,
+        alarms=tuple(alarms),
+    )
+
+
+def _is_overdue(sensor: Mapping[str, Any], on: date) -> bool:
+    by: date | None = sensor["calibration_due"]
+    return by is None or by < on

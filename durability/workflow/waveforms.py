@@ -32,7 +32,6 @@ from durability.record.records import (
 from durability.record.whole_file import name_of, write_rejects
 from durability.store import bench, database, sql_files
 from durability.store import waveforms as store
-from durability.workflow.failed_case import made_after_failure
 from durability.workflow.keep import next_drops
 from durability.workflow.measuring import (
     NO_RIG,
@@ -44,6 +43,7 @@ from durability.workflow.measuring import (
     read_and_measure,
     remarks_of,
 )
+from durability.workflow.quarantine import made_after_failure
 from durability.workflow.results import FileTwice, MeasuredFile, WaveformImport
 from durability.workflow.session import Session
 

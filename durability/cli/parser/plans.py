@@ -244,6 +244,7 @@ def plan(made: Parser) -> None:
         help="scatter from case to case, %% of peak g; else this lab's",
     )
     _survive(family)
+    _next(family)
     _sheet(family)
 
 
@@ -314,6 +315,44 @@ def _survive(family: Family) -> None:
     )
     made.add_argument(
         "--case-model", action="append", metavar="M", help="only this model; repeatable"
+    )
+    common.under(made)
+    common.limit(made)
+
+
+def _next(family: Family) -> None:
+    made = family.reads(
+        "next",
+        "which cases to drop next, or which devices to inspect when, to learn most",
+        "plans:next_",
+        "plan next --question faster --drops 20 --cases 2",
+        "plan next --question link --looks 6",
+    )
+    made.add_argument(
+        "--question",
+        required=True,
+        choices=("faster", "lasts", "link"),
+        help="faster: which of two case models wears faster; lasts: whether a case lasts N drops"
+        " (--to-last); link: whether shocks and later failures go together",
+    )
+    made.add_argument(
+        "--drops",
+        type=int,
+        metavar="N",
+        help="drops that can be made (default 20; with link, today: default 0)",
+    )
+    made.add_argument("--cases", type=int, metavar="N", help="new cases at hand (default 0)")
+    made.add_argument(
+        "--looks", type=int, metavar="N", help="devices that can be inspected (default all)"
+    )
+    made.add_argument(
+        "--to-last", type=int, metavar="N", help="drops that a case is to last (default 26)"
+    )
+    made.add_argument(
+        "--case-model",
+        action="append",
+        metavar="M",
+        help="this model, with faster two of them (default: the first of the ranking in doubt)",
     )
     common.under(made)
     common.limit(made)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
@@ -13,7 +14,16 @@ from durability.report import labels, safety
 from durability.report.blocks import Block, Column, Columns, Table, Words
 
 if TYPE_CHECKING:
-    from durability.plan.results import ContrastPlan, DropSheet, LabScatter, PlannedDrop, RisePlan
+    from durability.devices.results import LookPlan, NextLooks
+    from durability.plan.results import (
+        Allocation,
+        ContrastPlan,
+        DropSheet,
+        LabScatter,
+        NextDrops,
+        PlannedDrop,
+        RisePlan,
+    )
     from durability.record.records import Condition
 
 
@@ -190,6 +200,115 @@ def survival(plan: Any) -> Iterator[Block]:
         " Not yet: still working after fewer drops. More needed: cases, those of not yet among"
         " them, that must survive these drops, none failing, for the reliability above."
     )
+
+
+def _of_now(fraction: float) -> str:
+    return f"{100.0 * fraction:.0f} %"
+
+
+_ALLOCATIONS: tuple[Column[Allocation], ...] = (
+    Column("how", "name", wrap=True),
+    Column("drops", lambda each: ", ".join(_shares(each)) or labels.ABSENT, wrap=True),
+    Column("interval", lambda each: _of_now(each.interval_factor), right=True),
+    Column("settled", lambda each: _of_now(each.chance_settled or 0.0), right=True),
+)
+
+
+def _shares(each: Allocation) -> list[str]:
+    """Drops case by case, new cases of one model and number together."""
+    new = Counter((own.case_model, own.drops) for own in each.cases if own.case is None)
+    return [f"{own.case} {own.drops}" for own in each.cases if own.case is not None] + [
+        f"{counted(count, 'new case')} of {model} {drops}" + (" each" if count > 1 else "")
+        for (model, drops), count in new.items()
+    ]
+
+
+def next_drops(plan: NextDrops) -> Iterator[Block]:
+    """Which cases to drop next, and what else could be done."""
+    best = plan.allocations[0]
+    asked = "which of the two rises faster" if plan.question == "faster" else "whether it lasts"
+    if plan.settled:
+        yield Words(f"No doubt is left now {asked}; further drops narrow the interval.")
+    yield Words(f"Drop next: {', '.join(_shares(best))}.")
+    now = (
+        f"{plan.estimate_pct:+.2g} % per drop, {labels.share(plan.level)} interval"
+        f" {plan.lower_pct:+.2g} to {plan.upper_pct:+.2g} %"
+    )
+    names = " against ".join(plan.case_models)
+    if plan.question == "faster":
+        yield Words(f"{names}, {plan.condition.words}: difference in rise now {now}.")
+    else:
+        yield Words(
+            f"{names}, {plan.condition.words}: rise now {now}; a case that rises by"
+            f" {plan.allowed_pct:.2g} % per drop just lasts {plan.to_last} drops."
+        )
+    yield Columns(
+        f"Ways to spend {counted(plan.drops, 'drop')} and at most"
+        f" {counted(plan.new_cases, 'new case')}",
+        *_ALLOCATIONS,
+    ).table(plan.allocations)
+    yield Words(
+        "Interval: width expected after these drops, as a share of that now. Settled: chance that"
+        f" it then leaves no doubt {asked}."
+    )
+    yield Words(
+        "Straight wear of each case is assumed, its drops at the height and on the surface above;"
+        f" from case to case rises differ by about {plan.between_case_sd_pct:.2g} % per drop."
+        " Failure by damage is left out."
+    )
+    yield Words(f"! {safety.CAUTIONS[0]}")
+    yield Words(f"basis: {plan.basis}")
+
+
+SHOWN_LOOK_PLANS = 8
+"""Ways to look that a terminal shows."""
+
+_LOOK_PLANS: tuple[Column[LookPlan], ...] = (
+    Column("inspect on", lambda each: each.inspect_on.isoformat()),
+    Column("which", "choice", wrap=True),
+    Column("dropped before", "drops_on", wrap=True),
+    Column("failures", lambda each: f"{each.expected_failures:.2g}", right=True),
+    Column("interval", lambda each: _of_now(each.expected_interval_factor), right=True),
+)
+
+
+def next_looks(plan: NextLooks) -> Iterator[Block]:
+    """When to inspect which devices next, and what else could be done."""
+    if not plan.plans:
+        yield Words(f"No plan: {plan.basis}.")
+        return
+    best = plan.plans[0]
+    yield Words(
+        f"Inspect on {best.inspect_on.isoformat()}: {', '.join(best.devices)}."
+        + (
+            f" Drops before, on: {best.drops_on}."
+            if best.drops_on != "none"
+            else " No drops before." * bool(plan.drops)
+        )
+    )
+    yield Columns(
+        f"Ways to spend {counted(plan.looks, 'inspection')} and {counted(plan.drops, 'drop')}",
+        *_LOOK_PLANS,
+    ).table(plan.plans[:SHOWN_LOOK_PLANS])
+    if len(plan.plans) > SHOWN_LOOK_PLANS:
+        yield Words(f"and {len(plan.plans) - SHOWN_LOOK_PLANS} more in --json")
+    yield Words(
+        "Failures: those that the round is expected to find. Interval: width of the interval of the"
+        " effect of shocks expected after it, as a share of that now."
+    )
+    if plan.drops:
+        yield Words(f"! {safety.CAUTIONS[0]}")
+    yield Words(f"basis: {plan.basis}")
+
+
+def next_json(plan: NextDrops | NextLooks) -> dict[str, Any]:
+    """Object of ``plan next --json``."""
+    found = asdict(plan)
+    if "plans" in found:
+        found = {"question": "link", **found}
+        for each in found["plans"]:
+            each["inspect_on"] = each["inspect_on"].isoformat()
+    return found
 
 
 SHOWN_DROPS = 12
