@@ -407,11 +407,11 @@ def test_a_saved_question_says_what_the_command_says(
     assert compared >= 3
 
 
-def test_series_that_are_not_read_change_no_answer(demo_store, monkeypatch):
+def test_series_that_are_not_read_change_no_answer(store, monkeypatch):
     """An answer for one series reads those that inform it; the twin reads the whole record."""
     monkeypatch.setattr("durability.wear.serial.MOST_SERIES", 2)
-    session = Session(demo_store, "tester")
-    with database.reading(demo_store) as connection:
+    session = Session(store, "tester")
+    with database.reading(store) as connection:
         rows = store_bench.fetch(connection, "series_in_brief")
     tests = [row["series"] for row in rows if row["purpose"] == "test"]
     read = {code: evaluation.informing(rows, {code}) for code in tests}
