@@ -390,12 +390,15 @@ class Keeping:
     inserts: tuple[str, ...]
     codes: str | None = None
     """What gives codes of a sheet as they are called here."""
+    idle: str | None = None
+    """What names those of them that need not be run for these rows."""
 
 
 _NEXT_DROPS = Keeping(
     "drops",
     ("check_drops_closed", "check_drops_quarantined", "check_drops_full_scale"),
     ("insert_staged_drops", "insert_staged_never", "insert_staged_drop_damage"),
+    idle="idle_for_drops",
 )
 KEEPINGS = {
     # Typed or recorded: drops that take the next numbers of a series, and say nothing of it.
@@ -419,6 +422,7 @@ KEEPINGS = {
             *_NEXT_DROPS.inserts,
         ),
         "understand_drops",
+        _NEXT_DROPS.idle,
     ),
     # Typed: the same words twice are two looks.
     "next damage": Keeping("damage", ("check_damage_known",), ("insert_staged_damage",)),
@@ -503,6 +507,8 @@ class KeptRows:
     """As found by the check for quarantine, yet kept."""
     keys: dict[str, list[tuple[Any, ...]]]
     """What each insert gave back, of rows that are no frame."""
+    idle: frozenset[str]
+    """Statements that would find nothing in these rows."""
 
 
 def keep_rows(
@@ -563,6 +569,9 @@ def keep_rows(
 
     found: dict[int, dict[str, Any]] = {}
     despite: dict[int, dict[str, Any]] = {}
+    idle = frozenset(
+        row["name"] for row in (fetch(connection, keeping.idle) if keeping.idle else ())
+    )
     checks = keeping.checks
     if drop_numbers_on_sheet is not None:
         connection.register("staged_frame", drop_numbers_on_sheet)
@@ -572,6 +581,8 @@ def keep_rows(
             connection.execute(statement("stage_plain_numbers"))
         checks = (*checks, "check_drops_gaps")
     for check in checks:
+        if check in idle:
+            continue
         is_allowed = check == "check_drops_quarantined" and despite_quarantine is not None
         for row in fetch(connection, check):
             (despite if is_allowed else found).setdefault(
@@ -581,6 +592,8 @@ def keep_rows(
         connection.execute(statement("drop_staged"), {"left_out": list(found)})
     keys = {}
     for insert in keeping.inserts:
+        if insert in idle:
+            continue
         result = connection.execute(statement(insert))
         keys[insert] = result.fetchall() if isinstance(rows, list) else []
     taken = [row for order, row in despite.items() if order not in found]
@@ -591,4 +604,4 @@ def keep_rows(
             reason=despite_quarantine,
             staged_orders=[row["staged_order"] for row in taken],
         )
-    return KeptRows(list(found.values()), taken, keys)
+    return KeptRows(list(found.values()), taken, keys, idle)

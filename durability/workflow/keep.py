@@ -120,7 +120,11 @@ def keep_rows(
     )
     # Asked before these rows put any device in quarantine themselves.
     undated = bench.fetch(connection, "staged_undated_in_quarantine") if kind == "drops" else []
-    told = quarantine.suspect_kept(connection, keeping.stage)
+    told = (
+        {}
+        if f"staged_notes_{keeping.stage}" in rows_kept.idle
+        else quarantine.suspect_kept(connection, keeping.stage)
+    )
     for device in sorted({row["value"] for row in rows_kept.despite}):
         told |= {device: quarantine.quarantines(connection, device)[0]}
     return Kept(
@@ -136,7 +140,7 @@ def keep_rows(
         undated_in_quarantine={row["device"]: row["drops"] for row in undated},
         keys=rows_kept.keys,
         dropped_after_failure=made_after_failure(connection) if kind == "drops" else {},
-        clock=_clock_findings(connection) if kind in ("drops", "next drops") else _CLOCK_IN_ORDER,
+        clock=_clock_findings(connection) if kind == "drops" else _CLOCK_IN_ORDER,
     )
 
 
@@ -329,7 +333,10 @@ def next_drops(
     """
     there = bench.fetch(connection, "series_to_add_to", code=series)
     found = there[0] if there else bench.find(connection, "series", series)
-    last = found["last_drop_number"]
+    (so_far,) = bench.fetch(
+        connection, "entered_so_far", series_id=found["series_id"], most=_LEVEL_READINGS
+    )
+    last = so_far["last_drop_number"]
     numbered = [
         {**_BLANK["drops"], **row, "series": series, "drop_number": number}
         for number, row in enumerate(rows, start=last + 1)
@@ -349,6 +356,10 @@ def next_drops(
     if made_already and why_unfit(connection, found["case_id"], None) is not None:
         failed_case = next(iter(made_after_failure(connection)), None)
     unseen = without_baseline(connection, found["device_id"], found["case_id"]) if not last else []
+    found_of_clock = (
+        _CLOCK_IN_ORDER if _is_in_order(so_far, numbered) else _clock_findings(connection)
+    )
+    far_off = [None] * len(numbered) if made_already else _far_off(connection, so_far, numbered)
     ids = dict(kept.keys["insert_staged_drops"])
     return [
         StoredDrop(
@@ -358,26 +369,56 @@ def next_drops(
             tuple(unseen) if row["drop_number"] == 1 else (),
             next(iter(kept.quarantined), None),
             failed_case,
-            None if made_already else _far_off(connection, series, row),
+            off,
             clock.ClockFindings(
-                tuple(b for b in kept.clock.backwards if b.drop_number == row["drop_number"]),
-                kept.clock.offsets_taken if row is numbered[0] else {},
+                tuple(b for b in found_of_clock.backwards if b.drop_number == row["drop_number"]),
+                found_of_clock.offsets_taken if row is numbered[0] else {},
             ),
         )
-        for row in numbered
+        for row, off in zip(numbered, far_off, strict=True)
     ]
 
 
-def _far_off(connection: Any, series: str, row: Mapping[str, Any]) -> tuple[float, float] | None:
-    """A valid reading and the level of those before it, in g, where it lies far off them."""
-    if row["peak_g"] is None or row["status"] != "valid":
-        return None
-    number = row["drop_number"]
-    for before in bench.fetch(connection, "level_before", series=series, drop_number=number):
-        level_g = float(before["peak_g"])
-        if not 1.0 / FAR_OFF_TIMES <= row["peak_g"] / level_g <= FAR_OFF_TIMES:
-            return row["peak_g"], level_g
-    return None
+def _is_in_order(so_far: Mapping[str, Any], rows: Sequence[Mapping[str, Any]]) -> bool:
+    """Whether times plainly call for nothing: of one offset, as entered, none before another."""
+    times = [row["dropped_at"] for row in rows]
+    offsets = {row["dropped_at_utc_offset"] for row in rows}.union(so_far["utc_offsets"] or ())
+    if so_far["is_corrected"] or None in times or None in offsets or len(offsets) > 1:
+        return False
+    latest = [] if so_far["latest_at"] is None else [so_far["latest_at"]]
+    return [*latest, *times] == sorted([*latest, *times])
+
+
+_LEVEL_READINGS = 4
+"""Readings before one that it is compared with."""
+
+
+def _far_off(
+    connection: Any, so_far: Mapping[str, Any], rows: Sequence[Mapping[str, Any]]
+) -> list[tuple[float, float] | None]:
+    """Each valid reading with the level of those before it, in g, where it is far off them."""
+    before = [] if so_far["is_corrected"] else list(so_far["last_peaks_g"] or ())
+    found: list[tuple[float, float] | None] = []
+    for row in rows:
+        found.append(None)
+        if row["peak_g"] is None or row["status"] != "valid":
+            continue
+        if so_far["is_corrected"]:
+            place = {"series": row["series"], "drop_number": row["drop_number"]}
+            last = bench.fetch(connection, "last_peaks_before", **place, most=_LEVEL_READINGS)
+            before = [each["peak_g"] for each in last]
+        if len(before) >= 2:
+            level_g = _middle(before)
+            if not 1.0 / FAR_OFF_TIMES <= row["peak_g"] / level_g <= FAR_OFF_TIMES:
+                found[-1] = row["peak_g"], level_g
+        before = [row["peak_g"], *before][:_LEVEL_READINGS]
+    return found
+
+
+def _middle(values: Sequence[float]) -> float:
+    """Their median; the library's takes long to load."""
+    ordered, half = sorted(values), len(values) // 2
+    return ordered[half] if len(values) % 2 else (ordered[half - 1] + ordered[half]) / 2.0
 
 
 def _refuse(rejections: Sequence[Rejection]) -> None:

@@ -69,9 +69,11 @@ class Cost:
 def cost(words: Sequence[str | Path], *, store: Path | None = None, ok=(0,)) -> Cost:
     """What a process costs that runs the words; its output goes nowhere."""
     environment = {
-        **os.environ,
+        # Compiled beforehand, as an installed program is.
+        **{name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"},
         **{f"{library}_NUM_THREADS": "1" for library in ("OMP", "OPENBLAS", "MKL")},
         "PYTHONPATH": str(ROOT),
+        "PYTHONPYCACHEPREFIX": str(Path(tempfile.gettempdir()) / "durability-benchmarks"),
         "DURABILITY_PERSON": "bench",
         "DURABILITY_STORE": str(store or ""),
     }

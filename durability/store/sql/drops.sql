@@ -6,16 +6,28 @@ SELECT coalesce(max(drop_number), 0) FROM drops WHERE series_id = $series_id;
 -- name: last_made_number
 SELECT coalesce(max(drop_number), 0) FROM all_drops WHERE series_id = $series_id;
 
--- name: level_before
--- Median of the up to four valid readings of a series before a drop; nothing while there are not two.
-SELECT median(peak_g) AS peak_g
-FROM (
-    SELECT peak_g
-    FROM valid_drops
-    WHERE series = $series AND drop_number < $drop_number AND peak_g IS NOT NULL
-    ORDER BY drop_number DESC
-    LIMIT 4)
-HAVING count(*) >= 2;
+-- name: entered_so_far
+-- The drops of a series in short as they were entered, which they still are where none was
+-- corrected; lean, since it is asked at every drop.
+SELECT
+    coalesce(max(drop_number), 0) AS last_drop_number, max(dropped_at) AS latest_at,
+    list(DISTINCT dropped_at_utc_offset) FILTER (dropped_at_utc_offset IS NOT NULL) AS utc_offsets,
+    arg_max(peak_g, drop_number, $most) FILTER (status = 'valid' AND peak_g IS NOT NULL)
+        AS last_peaks_g,
+    EXISTS (FROM corrections AS c
+        WHERE c.record_table = 'drops'
+            AND c.record_id IN (SELECT drop_id FROM drops WHERE series_id = $series_id))
+        AS is_corrected
+FROM drops
+WHERE series_id = $series_id;
+
+-- name: last_peaks_before
+-- The latest valid readings of a series before a drop.
+SELECT peak_g
+FROM valid_drops
+WHERE series = $series AND drop_number < $drop_number AND peak_g IS NOT NULL
+ORDER BY drop_number DESC
+LIMIT $most;
 
 -- name: find_drop
 SELECT drop_id, peak_g, pulse_duration_ms, velocity_change_m_s, achieved_height_mm, dropped_at,

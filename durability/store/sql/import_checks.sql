@@ -176,6 +176,22 @@ FROM closed AS c
 WHERE NOT EXISTS (FROM stored AS d
     WHERE d.series_id = c.series_id AND d.drop_number = c.drop_number);
 
+-- name: idle_for_drops
+-- Of the statements for the drops just staged, those that would find nothing, by base tables alone:
+-- views take long to plan, and typed drops are kept one by one.
+SELECT name
+FROM (VALUES
+    ('check_drops_quarantined', EXISTS (FROM quarantine
+        WHERE quarantine_id NOT IN (SELECT quarantine_id FROM quarantine_clearance))),
+    ('check_drops_full_scale',
+        (SELECT max(peak_g) FROM staged) > (SELECT min(full_scale_g) FROM sensor)),
+    ('insert_staged_never', EXISTS (FROM staged WHERE never_reason IS NOT NULL)),
+    ('insert_staged_drop_damage', EXISTS (FROM staged WHERE damage_severity IS NOT NULL)),
+    ('staged_notes_drops', EXISTS (FROM staged WHERE coalesce(
+        note, void_reason, damage_location, damage_mode, damage_note) IS NOT NULL))
+) AS t (name, may_find)
+WHERE may_find IS NOT true;
+
 -- name: check_drops_full_scale
 -- A reading above what its sensor can give is none; a void one may stand.
 SELECT

@@ -44,10 +44,7 @@ ORDER BY series;
 
 -- name: series_to_add_to
 -- What storing a drop needs to know of its series; lean, since it is asked at every drop.
-SELECT
-    p.code AS device, s.device_id, s.case_id,
-    (SELECT coalesce(max(drop_number), 0) FROM drops AS d WHERE d.series_id = s.series_id)
-        AS last_drop_number
+SELECT s.series_id, p.code AS device, s.device_id, s.case_id
 FROM series AS s
 LEFT JOIN specimen AS p ON p.specimen_id = s.device_id
 WHERE s.code = $code;
