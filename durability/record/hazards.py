@@ -196,6 +196,7 @@ def looks_at_battery(function: str) -> bool:
     return bool(_named(function))
 
 
+@cache
 def _named(function: str) -> tuple[str, ...]:
     text = _compiled(_HARMLESS_PHRASE).sub(" ", _plain(function))
     signs = [name for name, sign in _SIGN.items() if _compiled(sign).search(text)]

@@ -6,7 +6,7 @@ Each function takes an open connection and runs statements of ``sql/``; transact
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -136,22 +136,10 @@ def run(connection: Connection, name: str, /, **parameters: Any) -> Any:
 
 @contextmanager
 def only_drops_of(connection: Connection, series: Sequence[str]) -> Iterator[None]:
-    """Views and statements of a connection find only these series' drops, with the age they have.
+    """Views and statements find only the drops of these series, and of others of their cases.
 
-    What is asked of the drops of some series then costs by them, not by the whole record. Times
-    keep the offsets of the whole record.
-
-    Parameters
-    ----------
-    connection : DuckDBPyConnection
-        An open store.
-    series : sequence of str
-        Codes; drops of other series of the same cases are found too.
-
-    Yields
-    ------
-    None
-        Until the block ends.
+    So an answer costs by the drops that it is about. Ages, and offsets, stay those of the whole
+    record; places among all drops of a device don't.
     """
     connection.execute(statement("keep_offsets"))
     connection.execute(statement("keep_drops_of"), {"series": list(series)})
@@ -507,7 +495,7 @@ class KeptRows:
     """As found by the check for quarantine, yet kept."""
     keys: dict[str, list[tuple[Any, ...]]]
     """What each insert gave back, of rows that are no frame."""
-    idle: frozenset[str]
+    idle: Collection[str]
     """Statements that would find nothing in these rows."""
 
 
@@ -569,9 +557,7 @@ def keep_rows(
 
     found: dict[int, dict[str, Any]] = {}
     despite: dict[int, dict[str, Any]] = {}
-    idle = frozenset(
-        row["name"] for row in (fetch(connection, keeping.idle) if keeping.idle else ())
-    )
+    idle = frozenset(r["name"] for r in fetch(connection, keeping.idle)) if keeping.idle else set()
     checks = keeping.checks
     if drop_numbers_on_sheet is not None:
         connection.register("staged_frame", drop_numbers_on_sheet)

@@ -517,8 +517,7 @@ def open_study(
             plan=plan,
             under=under,
         )
-        brief = bench.fetch(connection, "series_in_brief")
-        codes = informing(brief, scope.series)
+        codes = informing(brief := bench.fetch(connection, "series_in_brief"), scope.series)
         return Study(
             histories_in(connection, None if len(codes) == len(brief) else codes),
             scope,
