@@ -405,7 +405,9 @@ def test_a_sensor_mounted_again_puts_the_drops_before_in_doubt(sensor):
     sensor("sensor", "mount", "S1", "--as", "stud")
     typed(sensor, 100, 101, 99, 100.5, 99.5)
     again = ("sensor", "mount", "S1", "--as", "wax", "--note", "stud stripped")
-    assert sensor(*again, "--json").json == {"series": "S1", "mounting": "wax", "from_drop": 6}
+    assert sensor(*again, "--json").json == {
+        "series": "S1", "mounting": "wax", "from_drop": 6, "uncertainty_pct": None
+    }  # fmt: skip
     (before,) = sensor("trend", "--json").json["series"]
     assert before["in_doubt"] == []  # no drop has been made with it
     typed(sensor, 120, 121, 119, 120.5, 119.5, 120.2)

@@ -42,7 +42,15 @@ from durability.rig.watch import watch_rig
 from durability.wear.fitting import fit_wear
 from durability.wear.forecast import forecast
 from durability.wear.lives import FailureLimit, case_lives
-from durability.wear.results import FailedIn, Forecast, LevelFan, Trend
+from durability.wear.results import (
+    CushionCurve,
+    CushionPoint,
+    FailedIn,
+    Forecast,
+    LevelFan,
+    PeakMean,
+    Trend,
+)
 from durability.wear.what_if import level_fan
 from durability.workflow.results import SeriesPicture, SurvivalPicture
 
@@ -394,7 +402,32 @@ def the_spectra(count):
     return plots.spectra("S1", list(range(1, count + 1)), spectrum)
 
 
+def a_cushion(models=4, *, height=1220.0, orientation="face 3", cases=3, name="sleeve"):
+    """Case models at even steps of static stress, the lowest in the middle."""
+    points = []
+    for at in range(models):
+        first = 150.0 + 4.0 * (at - models / 2) ** 2
+        ends = (0.9, 1.12) if cases > 1 else (None, None)
+        means = [
+            PeakMean(peak, *(None if end is None else end * peak for end in ends), cases)
+            for peak in (first, 1.1 * first)
+        ]
+        stress, wear = 1.0 + 0.8 * at, PeakMean(10.0, None, None, cases)
+        points.append(CushionPoint(f"{name} {at}", stress, 6.0, *means, wear))
+    lowest = points[models // 2].case_model if models > 1 else None
+    where = Condition(height, "steel", "dummy")
+    return CushionCurve(where, orientation, tuple(points), lowest, False, 0.9)
+
+
 FIGURES = {
+    "cushion": lambda: plots.cushion([a_cushion()]),
+    "cushion of one model, one case": lambda: plots.cushion([a_cushion(1, cases=1)]),
+    "cushion of thirty models": lambda: plots.cushion([a_cushion(30)]),
+    "cushion under many conditions": lambda: plots.cushion(
+        [a_cushion(6, height=1000.0 + at, orientation=LONG) for at in range(14)]
+    ),
+    "cushion of long names": lambda: plots.cushion([a_cushion(5, name=LONG)]),
+    "cushion of no pad": lambda: plots.cushion([]),
     "wear of one": lambda: plots.wear([a_series()]),
     "wear of one, failed by damage": lambda: plots.wear(
         [a_series(damage=((3, 1), (4, 2), (5, 3), (6, 4)))]

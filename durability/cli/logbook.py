@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from argparse import Namespace
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import fields
+from dataclasses import asdict, fields
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
@@ -167,6 +167,15 @@ def list_specimens(options: Namespace) -> int:
 def show_specimen(options: Namespace) -> int:
     """Show one specimen."""
     return show_one(options, "specimen", specimens.show_specimen(session_of(options), options.code))
+
+
+def model_pad(options: Namespace) -> int:
+    """Record or show the pad of a case model."""
+    from durability.report import labels
+
+    pad = specimens.model_pad(session_of(options), options.model, vars(options))
+    told = {**asdict(pad), "static_stress_kpa": pad.static_stress_kpa}
+    return say(options, told, labels.pad(pad))
 
 
 def retire_specimen(options: Namespace) -> int:

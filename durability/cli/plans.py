@@ -46,7 +46,12 @@ def calibrate(options: Namespace) -> int:
 def mount(options: Namespace) -> int:
     """Record how a sensor was mounted."""
     told = sensors.mount_sensor(
-        session_of(options), options.series, options.mounting, options.from_drop, options.note
+        session_of(options),
+        options.series,
+        options.mounting,
+        options.from_drop,
+        options.note,
+        options.uncertainty_pct,
     )
     from durability.report.answers import rig as answer
 

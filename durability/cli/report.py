@@ -139,6 +139,7 @@ def plot(options: Namespace) -> int:
     ending = _ending(file, _DRAWN)
     session = session_of(options)
     system = settings_of(options)["units"].value
+    options.numbers = {}
     with progress(options, "judging what the picture shows") as told:
         draw = partial(_KINDS[options.kind], session, options)
         with units.shown_in(system):
@@ -152,7 +153,7 @@ def plot(options: Namespace) -> int:
     write(file, content)
     # What is said beside it: as JSON in SI units, whatever the picture is in.
     answer = (figure if not options.json or system == "si" else draw()).get_label()
-    summary = {"kind": options.kind, "file": str(file), "answer": answer}
+    summary = {"kind": options.kind, "file": str(file), "answer": answer, **options.numbers}
     otherwise = "".join(f"\n{each.text}" for each in beside.set_otherwise(set_by(options)))
     return say(options, summary, f"{answer}{otherwise}\ndrawn: {file}")
 
@@ -210,6 +211,16 @@ def _models(session: Session, options: Namespace) -> Figure:
     shown, left_out = pictures.comparable(study)
     ranking = study.ranking() if shown else None
     return plots.models(shown, ranking, left_out=left_out, page=options.page)
+
+
+def _cushion(session: Session, options: Namespace) -> Figure:
+    from durability.report import plots
+    from durability.report.answers import compare as answer
+
+    study = open_study(session, options.series, options.case_model, under=under_of(options))
+    curves = pictures.cushions(session, study)
+    options.numbers = {"curves": answer.cushions_json(curves)}
+    return plots.cushion(curves, page=options.page)
 
 
 def _survival(session: Session, options: Namespace) -> Figure:
@@ -293,6 +304,7 @@ def _boundary(session: Session, options: Namespace) -> Figure:
 _KINDS: dict[str, Callable[[Session, Namespace], Figure]] = {
     "wear": _wear,
     "models": _models,
+    "cushion": _cushion,
     "survival": _survival,
     "fan": _fan,
     "scatter": _scatter,

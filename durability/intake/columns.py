@@ -9,6 +9,7 @@ from typing import Literal
 from durability.record.errors import UnusableCall
 from durability.record.units import (
     ACCELERATION,
+    AREA,
     FREQUENCY,
     LENGTH,
     MASS,
@@ -159,6 +160,9 @@ COLUMNS: dict[str, Column] = {
         _positive("as_found_mv_per_g", SENSITIVITY),
         _positive("as_left_mv_per_g", SENSITIVITY),
         _positive("drift_tolerance_pct", PERCENTAGE),
+        _positive("uncertainty_pct", PERCENTAGE),
+        _positive("pad_area_mm2", AREA),
+        _positive("pad_thickness_mm", LENGTH),
         _text("certificate", "the number of the certificate"),
         _text("laboratory", "who calibrated"),
         _words("interval_reason", "why the interval changed"),

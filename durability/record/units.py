@@ -49,6 +49,7 @@ LENGTH = Quantity(
     "48in",
     us="in",
 )
+AREA = Quantity("area", "mm2", _scaled(mm2=1, cm2=100) | {"in2": (0, 64516, 100)}, "24cm2")
 ACCELERATION = Quantity(
     "acceleration",
     "g",
@@ -88,7 +89,7 @@ SENSITIVITY = Quantity(
 PERCENTAGE = Quantity("percentage", "%", {"%": (0, 1, 1)}, "5%")
 SHARE = Quantity("share", "", {"%": (0, 1, 100)}, "90%")
 _QUANTITIES = (
-    *(LENGTH, ACCELERATION, VELOCITY, PULSE_TIME, REST_TIME, TEMPERATURE, MASS, FREQUENCY),
+    *(LENGTH, AREA, ACCELERATION, VELOCITY, PULSE_TIME, REST_TIME, TEMPERATURE, MASS, FREQUENCY),
     *(SENSITIVITY, PERCENTAGE),
 )
 
@@ -355,3 +356,24 @@ def fall_height_mm(fall_time_s: float) -> float:
         Height in mm. Source: free fall.
     """
     return 500.0 * STANDARD_GRAVITY_M_S2 * fall_time_s**2
+
+
+def static_stress_kpa(mass_g: float, area_mm2: float) -> float:
+    """Weight at rest over the area that bears it, m g / A.
+
+    Parameters
+    ----------
+    mass_g, area_mm2 : float
+        In g and mm².
+
+    Returns
+    -------
+    float
+        In kPa. Source: the abscissa of a cushion curve (ASTM D1596).
+
+    Examples
+    --------
+    >>> round(static_stress_kpa(453.59237, 645.16), 6)  # one pound on a square inch
+    6.894757
+    """
+    return STANDARD_GRAVITY_M_S2 * mass_g / area_mm2

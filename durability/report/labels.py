@@ -17,7 +17,7 @@ from durability.record.vocabulary import DAMAGE_SEVERITIES, HEIGHT_TOLERANCE
 
 if TYPE_CHECKING:
     from durability.record.records import Condition
-    from durability.wear.results import Estimate
+    from durability.wear.results import Estimate, Pad
 
 ABSENT = "–"
 NOT_RECORDED = "not recorded"
@@ -469,6 +469,20 @@ def falls_stored(series: Mapping[str, Any], numbers: Sequence[int]) -> str:
     )
 
 
+def pad(found: Pad) -> str:
+    """The pad of a case model and its static stress."""
+    thick = (
+        "thickness not recorded"
+        if found.pad_thickness_mm is None
+        else f"{units.in_words(found.pad_thickness_mm, units.LENGTH)} thick"
+    )
+    return (
+        f"{found.case_model}: pad of {number(found.pad_area_mm2)} mm², {thick}, carries"
+        f" {units.in_words(found.mass_g, units.MASS)}: static stress"
+        f" {number(found.static_stress_kpa)} kPa"
+    )
+
+
 def drops_of(valid: int, drops: int) -> str:
     """Valid drops, of all where some are void."""
     return str(valid) if valid == drops else f"{valid}/{drops}"
@@ -553,6 +567,8 @@ NOTHING = {
     "checks": "No functional check in the store: record or import inspections first.",
     "waveforms": "No waveform to show: import waveforms first.",
     "shocks": "No device with a drop in the store: dummies have no functions to lose.",
+    "pads": "No case model with a pad on record and a first drop: durability specimen model MODEL"
+    " --pad-area-mm2 --mass-g.",
     "reference drops": "No reference drops: drop one dummy on one pad in a series opened with"
     " --purpose reference.",
 }

@@ -9,6 +9,8 @@ from dataclasses import dataclass, field
 from math import exp, inf
 from typing import TYPE_CHECKING, Literal
 
+from durability.record.units import static_stress_kpa
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -456,6 +458,67 @@ class LevelFan:
     upper_g: FloatArray
     level: float
     """Content of the outer band; the inner one holds half of the paths."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pad:
+    """What the cases of a model rest their load on."""
+
+    case_model: str
+    pad_area_mm2: float
+    pad_thickness_mm: float | None
+    mass_g: float
+    """The case with what is in it."""
+
+    @property
+    def static_stress_kpa(self) -> float:
+        """Weight over area."""
+        return static_stress_kpa(self.mass_g, self.pad_area_mm2)
+
+
+@dataclass(frozen=True, slots=True)
+class PeakMean:
+    """Mean over cases, in g or in percent; without ends where one case was dropped."""
+
+    value: float
+    lower: float | None
+    upper: float | None
+    cases: int
+
+
+@dataclass(frozen=True, slots=True)
+class CushionPoint:
+    """One case model on a cushion curve; None where nothing was read."""
+
+    case_model: str
+    static_stress_kpa: float
+    pad_thickness_mm: float | None
+    first_g: PeakMean | None
+    """Of the first drop of each case."""
+    later_g: PeakMean | None
+    """Of the mean of its drops 2 to 5."""
+    wear_pct: PeakMean | None
+    """By how many percent the later mean of a case is above its first drop."""
+
+
+@dataclass(frozen=True, slots=True)
+class CushionCurve:
+    """Case models dropped under one condition in one orientation, by static stress."""
+
+    condition: Condition
+    orientation: str | None
+    points: tuple[CushionPoint, ...]
+    lowest: str | None
+    """Model with the lowest later peak; None with fewer than two."""
+    is_clear: bool
+    """Whether its interval is below that of every other model."""
+    level: float
+    """Of the intervals."""
+
+    @property
+    def words(self) -> str:
+        """Condition and orientation."""
+        return ", ".join(filter(None, (self.condition.words, self.orientation)))
 
 
 ClaimVerdict = Literal["shown", "not shown", "contradicted"]

@@ -15,7 +15,7 @@ from durability.record.errors import UnusableCall
 from durability.record.vocabulary import BARE
 from durability.rig.results import RigWatch
 from durability.store import bench, database
-from durability.wear.results import LivedCase
+from durability.wear.results import CushionCurve, LivedCase, Pad
 from durability.workflow.histories import find_scope
 from durability.workflow.results import SeriesPicture, SurvivalPicture, Under
 from durability.workflow.rig import watch
@@ -74,6 +74,23 @@ def survival(study: Study) -> SurvivalPicture:
         curves.append(SurvivalCurve(group, failed, lasted, begins, share, lower, upper, level))
     shown = sum(map(len, groups.values()))
     return SurvivalPicture(tuple(curves), condition, sum(map(len, every.values())) - shown)
+
+
+def cushions(session: Session, study: Study) -> tuple[CushionCurve, ...]:
+    """Peak g of the first and of the later drops against static stress, of models with a pad.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    study : Study
+        Of the series to be shown.
+    """
+    from durability.wear.cushion import cushion_curves
+
+    with database.reading(session.record) as connection:
+        rows = bench.fetch(connection, "model_pads", case_model=None)
+    return cushion_curves(study.histories, {row["case_model"]: Pad(**row) for row in rows})
 
 
 def pulse_clouds(

@@ -223,6 +223,7 @@ def gather_report(
         comparable=tuple(comparable),
         survival=pictures.survival(study),
         comparisons=tuple(comparisons),
+        cushions=pictures.cushions(session, study),
         clouds=tuple(clouds),
         drop_heights_mm=tuple(heights),
         waveforms=tuple(waveforms),

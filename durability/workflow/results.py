@@ -41,6 +41,7 @@ if TYPE_CHECKING:
         Backtest,
         Claim,
         Comparison,
+        CushionCurve,
         Forecast,
         LevelFan,
         Ranking,
@@ -415,8 +416,7 @@ class DamagePhoto:
 class ReportContents:
     """All that one report shows, gathered; the page looks nothing up.
 
-    Rows of the record are mappings, column → value, as the saved question or the list of that
-    name gives them.
+    Rows of the record are mappings, column → value, as the statement of that name gives them.
     """
 
     digest: str
@@ -457,6 +457,7 @@ class ReportContents:
     """Series that the ranking compares: under the condition that stands first."""
     survival: SurvivalPicture
     comparisons: tuple[Comparison, ...]
+    cushions: tuple[CushionCurve, ...]
     clouds: tuple[PulseCloud, ...]
     drop_heights_mm: tuple[float, ...]
     waveforms: tuple[SeriesWaveforms, ...]

@@ -78,8 +78,8 @@ def add_calibration(
         Its code.
     values : mapping
         calibrated_on, calibration_due, as_found_mv_per_g, as_left_mv_per_g, drift_tolerance_pct,
-        certificate, laboratory, interval_reason, note as typed; None where not given. ``at``:
-        sensitivities at peaks of shock, each "G=MV_PER_G".
+        certificate, laboratory, interval_reason, note, uncertainty_pct as typed; None where not
+        given. ``at``: sensitivities at peaks of shock, each "G=MV_PER_G".
 
     Returns
     -------
@@ -107,6 +107,7 @@ def add_calibration(
             "laboratory",
             "interval_reason",
             "note",
+            "uncertainty_pct",
         ),
     )
     if row["as_left_mv_per_g"] is None:
@@ -166,7 +167,12 @@ def _at_amplitude(text: str) -> tuple[float, float]:
 
 
 def mount_sensor(
-    session: Session, series: str, mounting: str, from_drop: int | None, note: str | None
+    session: Session,
+    series: str,
+    mounting: str,
+    from_drop: int | None,
+    note: str | None,
+    uncertainty_pct: str | None = None,
 ) -> dict[str, Any]:
     """Record how the sensor of a series was mounted, from its next drop or from the one named.
 
@@ -182,11 +188,13 @@ def mount_sensor(
         First drop made with it.
     note : str, optional
         What else is known: torque, adhesive, place.
+    uncertainty_pct : str, optional
+        That it brings to a reading, expanded by a factor of 2, as typed.
 
     Returns
     -------
     dict
-        series, mounting, from_drop as stored.
+        series, mounting, from_drop, uncertainty_pct as stored.
 
     Raises
     ------
@@ -195,6 +203,7 @@ def mount_sensor(
     RecordRefused
         The series is unknown.
     """
+    uncertainty = typed_values({"uncertainty_pct": uncertainty_pct}, ("uncertainty_pct",))
     with entry(session, "sensor mount") as (connection, entry_id):
         series_id = bench.find(connection, "series", series)["series_id"]
         coming = bench.run(connection, "last_drop_number", series_id=series_id) + 1
@@ -208,9 +217,10 @@ def mount_sensor(
             from_drop_number=first,
             mounting=mounting,
             note=note,
+            **uncertainty,
             entry_id=entry_id,
         )
-    return {"series": series, "mounting": mounting, "from_drop": first}
+    return {"series": series, "mounting": mounting, "from_drop": first, **uncertainty}
 
 
 def _refuse_unreasoned_interval(

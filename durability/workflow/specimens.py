@@ -19,6 +19,7 @@ from durability.record import clock
 from durability.record.errors import RecordRefused, UnusableCall
 from durability.record.records import Disposal, Quarantine
 from durability.store import bench, database, merging
+from durability.wear.results import Pad
 from durability.workflow import quarantine
 from durability.workflow.session import Session, entry
 
@@ -126,6 +127,67 @@ def same_specimen(session: Session, code: str, other: str, reason: str) -> tuple
         )
         merging.join_specimens(connection, second["specimen_id"], first, reason, entry_id)
     return kept["specimen"], second["specimen"]
+
+
+_PAD = ("pad_area_mm2", "pad_thickness_mm", "mass_g")
+
+
+def model_pad(session: Session, model: str, values: Mapping[str, str | None]) -> Pad:
+    """Record the pad of a case model and what it carries, or give what is on record.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    model : str
+        A case model.
+    values : mapping
+        pad_area_mm2, pad_thickness_mm and mass_g as typed; what is left out stays as recorded
+        before. None of them: nothing is stored.
+
+    Returns
+    -------
+    Pad
+        As it is now.
+
+    Raises
+    ------
+    UnusableCall
+        A value is out of its range, or area or mass are still missing.
+    RecordRefused
+        No case is of that model, or nothing is recorded of its pad.
+    """
+    typed = typed_values(values, _PAD)
+    if any(value is not None for value in typed.values()):
+        with entry(session, "specimen model", values) as (connection, entry_id):
+            held = _pad_of(connection, model)
+            row: dict[str, Any] = {
+                name: held.get(name) if typed[name] is None else typed[name] for name in _PAD
+            }
+            for name in ("pad_area_mm2", "mass_g"):
+                if row[name] is None:
+                    raise UnusableCall(
+                        f"--{name.replace('_', '-')}: missing; static stress is mass times gravity"
+                        " over area, so give both"
+                    )
+            bench.run(connection, "add_model_pad", case_model=model, **row, entry_id=entry_id)
+            return Pad(case_model=model, **row)
+    with database.reading(session.record) as connection:
+        held = _pad_of(connection, model)
+    if not held:
+        raise RecordRefused(
+            f"case model {model!r}: no pad on record; give --pad-area-mm2 and --mass-g"
+        )
+    return Pad(**held)
+
+
+def _pad_of(connection: Any, model: str) -> dict[str, Any]:
+    """Row of the pad of a case model, empty where none is on record."""
+    known = [row["name"] for row in bench.fetch(connection, "models_of_cases", name=model)]
+    if model not in known:
+        near = f"; nearest: {', '.join(known[:3])}" if known else "; add one: specimen add"
+        raise RecordRefused(f"case model {model!r}: no case of that model{near}")
+    return next(iter(bench.fetch(connection, "model_pads", case_model=model)), {})
 
 
 def list_specimens(session: Session, kind: str | None = None) -> list[dict[str, Any]]:

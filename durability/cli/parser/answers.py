@@ -286,6 +286,10 @@ _KINDS = {
         "case models side by side on one scale",
         'plot models --case-model "sleeve A" --case-model "sleeve B"',
     ),
+    "cushion": (
+        "peak g against static stress, first drop and drops 2 to 5, by case model",
+        "plot cushion --drop-height-mm 1220",
+    ),
     "survival": (
         "share of cases not failed by drop of their life, by case model",
         "plot survival --limit-g 200",
@@ -319,7 +323,7 @@ _KINDS = {
     ),
 }
 """Kinds of picture: what it shows, an example."""
-_ON_PAGES = ("wear", "models", "survival", "fan", "scatter", "lifeline", "boundary")
+_ON_PAGES = ("wear", "models", "cushion", "survival", "fan", "scatter", "lifeline", "boundary")
 
 
 def plot(made: Parser) -> None:
@@ -341,7 +345,7 @@ def plot(made: Parser) -> None:
         if kind in ("wear", "models", "survival", "fan"):
             common.filters(made)
             common.limits(made)
-        elif kind == "scatter":
+        elif kind in ("scatter", "cushion"):
             common.filters(made)
         elif kind == "lifeline":
             made.add_argument(

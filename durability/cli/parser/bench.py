@@ -68,6 +68,25 @@ def specimen(made: Parser) -> None:
         metavar="FILE",
         help="the sheet: .pdf, .svg or .png (default labels.pdf); A4, 3 by 8 labels",
     )
+    model = family.writes(
+        "model",
+        "record the pad of a case model and what it carries, or show its static stress",
+        "logbook:model_pad",
+        'specimen model "sleeve A" --pad-area-mm2 2400 \\\n    --pad-thickness-mm 6 --mass-g 212',
+        'specimen model "sleeve A"',
+    )
+    model.add_argument("model", help="a case model")
+    model.add_argument(
+        "--pad-area-mm2", metavar="MM2", help="area that takes the impact, mm² or like 24cm2"
+    )
+    model.add_argument(
+        "--pad-thickness-mm", metavar="MM", help="thickness of the pad there, mm or like 0.25in"
+    )
+    model.add_argument(
+        "--mass-g",
+        metavar="GRAMS",
+        help="what it carries: the case with its device or dummy, g or like 7oz",
+    )
     show = family.reads(
         "show",
         "show one specimen",
@@ -209,6 +228,11 @@ def sensor(made: Parser) -> None:
         metavar="G=K",
         help="sensitivity at a peak of shock (ISO 16063-22), mV/g; repeatable",
     )
+    calibrate.add_argument(
+        "--uncertainty-pct",
+        metavar="PCT",
+        help="its expanded uncertainty as the certificate states it (k = 2), of a reading",
+    )
     calibrate.add_argument("--certificate", metavar="NUMBER", help="number of the certificate")
     calibrate.add_argument("--laboratory", metavar="NAME", help="who calibrated")
     calibrate.add_argument(
@@ -240,6 +264,11 @@ def sensor(made: Parser) -> None:
     )
     mount.add_argument(
         "--from-drop", type=int, metavar="N", help="first drop made so (default the next)"
+    )
+    mount.add_argument(
+        "--uncertainty-pct",
+        metavar="PCT",
+        help="that it brings to a reading, expanded (k = 2), as the lab has found or estimates it",
     )
     mount.add_argument("--note", metavar="WORDS", help="torque, adhesive, place")
     void = family.writes(

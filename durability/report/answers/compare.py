@@ -16,7 +16,14 @@ from durability.wear.results import Comparison, RatioAtWear
 
 if TYPE_CHECKING:
     from durability.record.records import Condition
-    from durability.wear.results import Claim, LogRatio, OrientationClaim
+    from durability.wear.results import (
+        Claim,
+        CushionCurve,
+        CushionPoint,
+        LogRatio,
+        OrientationClaim,
+        PeakMean,
+    )
     from durability.workflow.results import ClaimAnswer, NamedDrop
 
 
@@ -166,6 +173,78 @@ def _json(result: Comparison) -> dict[str, Any]:
         "ratio_with_voided": result.ratio_with_voided,
         "basis": result.basis,
     }
+
+
+LATER = "drops 2 to 5"
+
+
+def _mean(mean: PeakMean | None) -> str | None:
+    return None if mean is None else labels.with_interval(mean.value, mean.lower, mean.upper)
+
+
+def _cases(point: CushionPoint) -> str:
+    counts = [0 if mean is None else mean.cases for mean in (point.first_g, point.later_g)]
+    return "/".join(map(str, dict.fromkeys(counts)))
+
+
+def cushion_columns(curve: CushionCurve) -> Columns[CushionPoint]:
+    """The table of the case models under one condition."""
+    return Columns["CushionPoint"](
+        f"Peak g by static stress: {curve.words}; means over cases, {labels.share(curve.level)}"
+        " intervals",
+        Column("case model", "case_model", wrap=True),
+        Column("static stress, kPa", "static_stress_kpa", right=True),
+        Column("pad, mm", "pad_thickness_mm", right=True),
+        Column("first drop, g", lambda e: _mean(e.first_g)),
+        Column(f"{LATER}, g", lambda e: _mean(e.later_g)),
+        Column("wear between, %", lambda e: _mean(e.wear_pct)),
+        Column("cases", _cases, right=True),
+    )
+
+
+CUSHION_METHOD = (
+    "First drop of each case, and the mean of its drops 2 to 5, into which the first is never"
+    " averaged (ASTM D1596). Static stress: weight of what the pad carries over its area."
+)
+CUSHION_LIMITS = (
+    "No curve is drawn through case models: they may differ in foam and build. A published curve"
+    " describes the material alone."
+)
+
+
+def cushion_answer(curves: Sequence[CushionCurve]) -> str:
+    """Which case model peaks lowest, at which static stress, and what wears from the first drop."""
+    if not curves:
+        return labels.NOTHING["pads"]
+    curve = curves[0]
+    by_name = {point.case_model: point for point in curve.points}
+    point = by_name[curve.lowest] if curve.lowest else curve.points[0]
+    at = f"{point.case_model} ({labels.number(point.static_stress_kpa)} kPa)"
+    peaks = [
+        f"{words} {labels.number(mean.value)} g"
+        for words, mean in (("first drop", point.first_g), (LATER, point.later_g))
+        if mean is not None
+    ]
+    if point.wear_pct is not None:
+        peaks[-1] += f", {labels.percent(point.wear_pct.value)} %"
+    head = at
+    if curve.lowest:
+        clear = "" if curve.is_clear else f", not clearly at {labels.share(curve.level)}"
+        head = f"Of {len(by_name)} case models {at} peaks lowest{clear}"
+    return f"{head}: {labels.listed(peaks)} ({curve.words})."
+
+
+def cushions(curves: Sequence[CushionCurve], command: str = "") -> Iterator[Block]:
+    """Peak g by static stress, as the page shows it."""
+    yield Words(cushion_answer(curves))
+    for curve in curves:
+        yield cushion_columns(curve).table(curve.points, command)
+    yield Words(f"{CUSHION_METHOD} {CUSHION_LIMITS}", is_note=True)
+
+
+def cushions_json(curves: Sequence[CushionCurve]) -> list[dict[str, Any]]:
+    """What ``plot cushion --json`` gives beside its answer."""
+    return [{**asdict(each), "condition": as_json.condition(each.condition)} for each in curves]
 
 
 def _rests_on(a: str, b: str, found: LogRatio | OrientationClaim) -> str:

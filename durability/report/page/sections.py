@@ -144,6 +144,7 @@ def all_sections(contents: ReportContents, told: Told) -> list[Section]:
         _backtest(contents),
         _damage(contents),
         _comparisons(contents),
+        _cushions(contents, artist),
         _devices(contents, artist),
         _boundary(contents, artist),
         _rig(contents, artist),
@@ -379,6 +380,24 @@ def _comparisons(contents: ReportContents) -> Section | None:
     for answer in contents.claims:
         section.blocks += claim.judged(answer, contents.scope.under.options)
     return section if section.blocks else None
+
+
+def _cushions(contents: ReportContents, artist: Artist) -> Section | None:
+    """Case models with a pad on record by static stress."""
+    from durability.report import plots
+
+    if not contents.cushions:
+        return None
+    section = Section("cushions", "Cushions: peak g by static stress")
+    section.blocks += compare.cushions(contents.cushions, words.command(contents, "plot cushion"))
+    section.blocks.append(
+        artist.draw(
+            "cushion",
+            "Peak g against static stress: first drop and drops 2 to 5 of each case",
+            lambda: plots.cushion(contents.cushions),
+        )
+    )
+    return section
 
 
 # ------------------------------------------------------------------------------------ devices

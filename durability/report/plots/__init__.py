@@ -19,7 +19,7 @@ from durability.report.plots.lifeline import heat, lifeline
 from durability.report.plots.look import MOST_PANELS, missing, stamp
 from durability.report.plots.pulses import pulses, scatter, spectra
 from durability.report.plots.rig import rig
-from durability.report.plots.wear import models, wear
+from durability.report.plots.wear import cushion, models, wear
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -29,6 +29,7 @@ __all__ = [
     "MOST_PANELS",
     "Figure",
     "boundary",
+    "cushion",
     "fan",
     "heat",
     "inline_svg",

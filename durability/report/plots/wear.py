@@ -1,4 +1,4 @@
-"""Peak g by drop number, one panel a series; case models side by side on one scale."""
+"""Peak g by drop number, one panel a series; case models on one scale, or by static stress."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from matplotlib.ticker import MaxNLocator
 
 from durability.record.basis import counted
 from durability.report import labels
+from durability.report.answers import compare as words
 from durability.report.answers.rank import ranking_answer
 from durability.report.answers.trend import trend_sentence, trends_answer
 from durability.report.plots import look, series
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from durability.wear.results import Ranking, Trend
+    from durability.wear.results import CushionCurve, CushionPoint, Ranking, Trend
     from durability.workflow.results import SeriesPicture
 
 _MOST_WITH_RISE = 9
@@ -273,3 +274,121 @@ def models_answer(groups: Sequence[tuple[str, Sequence[Trend]]]) -> str:
         f"{name} climbs fastest: {rising} of {counted(len(trends), 'series', 'series')} rising,"
         f" {labels.percent(min(rises))} to {labels.percent(max(rises))} % per drop."
     )
+
+
+_FIRST: look.Style = {
+    "marker": "v",
+    "markersize": 5.5,
+    "markerfacecolor": look.WHITE,
+    "markeredgecolor": look.INK,
+}
+_MOST_LETTERS = 12
+
+
+@look.in_our_look
+def cushion(curves: Sequence[CushionCurve], *, page: int = 1) -> Figure:
+    """Peak g against static stress: first drop, mean of the later ones, and wear between them.
+
+    Parameters
+    ----------
+    curves : sequence of CushionCurve
+        One a panel.
+    page : int
+        Of the sheets that many conditions take.
+
+    Returns
+    -------
+    Figure
+    """
+    if not curves:
+        return look.missing(words.cushion_answer(curves))
+    shown, others = look.leaf("cushion", curves, page, "conditions", "most case models first")
+    names = list(dict.fromkeys(point.case_model for each in shown for point in each.points))
+    letters = {name: chr(ord("a") + at) for at, name in enumerate(names[:_MOST_LETTERS])}
+    unnamed = [f"{counted(len(names) - len(letters), 'case model')} not named."]
+    key: list[tuple[str, Artist]] = [
+        ("first drop", Line2D([], [], linestyle="none", **_FIRST)),
+        (words.LATER, Line2D([], [], linestyle="none", **look.READING)),
+        ("wear between", Line2D([], [], color=look.BLUE, linewidth=1.2)),
+    ]
+    cases = sum(
+        max(mean.cases for mean in (point.first_g, point.later_g) if mean is not None)
+        for each in shown
+        for point in each.points
+    )
+    sheet = look.Sheet(
+        words.cushion_answer(shown),
+        f"{counted(len(names), 'case model')}, {counted(cases, 'case')}; bars are"
+        f" {labels.share(shown[0].level)} intervals over cases.",
+        key=[
+            *key,
+            *(
+                (f"{letter} {name}", Line2D([], [], linestyle="none"))
+                for name, letter in letters.items()
+            ),
+        ],
+        notes=[
+            *(unnamed if len(names) > len(letters) else ()),
+            words.CUSHION_LIMITS,
+            *others,
+        ],
+    )
+    panels = sheet.grid(
+        len(shown),
+        x_label="static stress, kPa",
+        y_label=series.Y_LABEL,
+        one_scale=True,
+        right_in=0.1,
+    )
+    points = [point for each in shown for point in each.points]
+    means = [mean for point in points for mean in (point.first_g, point.later_g) if mean]
+    highest = max(mean.value if mean.upper is None else min(mean.upper, 2 * mean.value)
+                  for mean in means)  # fmt: skip
+    panels[0].set_xlim(0.0, 1.15 * max(point.static_stress_kpa for point in points))
+    panels[0].set_ylim(0.0, 1.35 * highest)
+    panels[0].xaxis.set_major_locator(MaxNLocator(6 if len(shown) <= 4 else 3))
+    panels[0].yaxis.set_major_locator(MaxNLocator(5 if len(shown) <= 9 else 3))
+    for panel, curve in zip(panels, shown, strict=True):
+        for point in curve.points:
+            _draw_point(panel, point)
+        if len(shown) <= _MOST_WITH_RISE:
+            _name_points(panel, curve, letters)
+        sheet.title(panel, curve.words)
+    return sheet.figure
+
+
+def _draw_point(panel: Axes, point: CushionPoint) -> None:
+    """First drop a little left of its stress, the later ones a little right, joined by wear."""
+    aside = 5.0 * panel.get_xlim()[1] / (panel.get_position().width * look.PAGE_WIDTH_IN * 72)
+    ends = point.static_stress_kpa - aside, point.static_stress_kpa + aside
+    if point.first_g is not None and point.later_g is not None:
+        peaks = [point.first_g.value, point.later_g.value]
+        panel.plot(ends, peaks, color=look.BLUE, linewidth=1.2, label="_wear")
+    for at, mean, style, name in (
+        (ends[0], point.first_g, _FIRST, "_first"),
+        (ends[1], point.later_g, look.READING, "_later"),
+    ):
+        if mean is None:
+            continue
+        if mean.lower is not None and mean.upper is not None:
+            panel.plot([at, at], [mean.lower, mean.upper], color=look.MUTED, linewidth=0.7)
+        panel.plot([at], [mean.value], linestyle="none", label=name, zorder=4, **style)
+
+
+def _name_points(panel: Axes, curve: CushionCurve, letters: dict[str, str]) -> None:
+    """A letter over each point, lifted where the one before is too near."""
+    width_pt = panel.get_position().width * look.PAGE_WIDTH_IN * 72
+    nearest = 11.0 * panel.get_xlim()[1] / width_pt
+    rows: list[float] = []
+    for point in curve.points:
+        if point.case_model not in letters:
+            continue
+        at = point.static_stress_kpa
+        row = next((row for row, last in enumerate(rows) if at - last >= nearest), len(rows))
+        rows[row : row + 1] = [at]
+        lift = 0.94 - 12.0 * row / (panel.get_window_extent().height * 72 / panel.figure.dpi)
+        if lift > 0.5:
+            panel.text(
+                at, lift, letters[point.case_model], transform=panel.get_xaxis_transform(),
+                ha="center", va="center", fontsize=look.TINY_PT,
+            )  # fmt: skip

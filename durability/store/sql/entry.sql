@@ -212,6 +212,8 @@ WITH recorded AS (
     UNION ALL
     SELECT entry_id, 'inspection_form', to_json(t) FROM inspection_form AS t
     UNION ALL
+    SELECT entry_id, 'model_pad', to_json(t) FROM model_pad AS t
+    UNION ALL
     SELECT entry_id, 'plan_check_list', to_json(t) FROM (
         SELECT t.* REPLACE (coalesce(r.recorded->>'plan', t.plan) AS plan)
         FROM plan_check_list AS t

@@ -41,10 +41,11 @@ ORDER BY n.code;
 
 -- name: add_calibration
 INSERT INTO calibration (sensor_id, calibrated_on, calibration_due, as_found_mv_per_g,
-    as_left_mv_per_g, drift_tolerance_pct, certificate, laboratory, interval_reason, note, entry_id)
+    as_left_mv_per_g, drift_tolerance_pct, certificate, laboratory, interval_reason, note,
+    uncertainty_pct, entry_id)
 VALUES ($sensor_id, $calibrated_on::DATE, $calibration_due::DATE, $as_found_mv_per_g,
     $as_left_mv_per_g, $drift_tolerance_pct, $certificate, $laboratory, $interval_reason, $note,
-    $entry_id)
+    $uncertainty_pct, $entry_id)
 RETURNING calibration_id;
 
 -- name: add_shock_sensitivity
@@ -52,8 +53,9 @@ INSERT INTO shock_sensitivity (calibration_id, peak_g, mv_per_g)
 VALUES ($calibration_id, $peak_g, $mv_per_g);
 
 -- name: add_mounting
-INSERT INTO sensor_mounting (series_id, from_drop_number, mounting, note, entry_id)
-VALUES ($series_id, $from_drop_number, $mounting, $note, $entry_id);
+INSERT INTO sensor_mounting (
+    series_id, from_drop_number, mounting, note, uncertainty_pct, entry_id)
+VALUES ($series_id, $from_drop_number, $mounting, $note, $uncertainty_pct, $entry_id);
 
 -- name: drops_before_remount
 -- Drops of series whose sensor was mounted again later: against the drops since, a step between
