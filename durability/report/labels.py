@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
 
-from durability.life.results import Prediction
+from durability.life.results import Estimate, Prediction
 from durability.record import units
 from durability.record.basis import counted
 from durability.record.clock import ClockFindings
@@ -17,7 +17,7 @@ from durability.record.vocabulary import DAMAGE_SEVERITIES, HEIGHT_TOLERANCE
 
 if TYPE_CHECKING:
     from durability.record.records import Condition
-    from durability.wear.results import Estimate, Pad
+    from durability.wear.results import Pad
 
 ABSENT = "–"
 NOT_RECORDED = "not recorded"

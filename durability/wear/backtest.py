@@ -13,9 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from durability.life.results import Prediction
+from durability.life.results import Backtest, CutFigures, Prediction
 from durability.record.basis import MIN_DROPS_FOR_TREND
-from durability.wear.results import Backtest, CutFigures
 
 if TYPE_CHECKING:
     from durability.record.records import DropHistory, FloatArray

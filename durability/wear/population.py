@@ -18,8 +18,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.life.results import Prediction
-from durability.wear.results import Estimate
+from durability.life.results import Estimate, Prediction
 
 if TYPE_CHECKING:
     from durability.record.records import FloatArray

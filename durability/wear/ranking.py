@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from durability.life.results import Prediction
+from durability.life.results import Estimate, Prediction
 from durability.record.basis import counted
 from durability.wear.conditions import by_condition, condition_of, unit_of
 from durability.wear.damage import success_run_reliability
@@ -29,7 +29,7 @@ from durability.wear.population import (
     population_life,
     shuffled_normal,
 )
-from durability.wear.results import Estimate, GroupWear, Ranking, WearFit
+from durability.wear.results import GroupWear, Ranking, WearFit
 from durability.wear.shapes import (
     SIGNED_EDGES,
     climb_basis,

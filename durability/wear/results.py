@@ -6,7 +6,7 @@ Field names are those of the JSON that leaves the program. A number that can't b
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from math import exp, inf
+from math import inf
 from typing import TYPE_CHECKING, Literal
 
 from durability.record.units import static_stress_kpa
@@ -14,7 +14,7 @@ from durability.record.units import static_stress_kpa
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from durability.life.results import Prediction
+    from durability.life.results import Estimate, Prediction
     from durability.record.records import Condition, FloatArray, IntArray
 
 
@@ -263,56 +263,6 @@ class Forecast:
 
 
 @dataclass(frozen=True, slots=True)
-class CutFigures:
-    """What became of the forecasts of some series as of one share of their lives."""
-
-    share: float
-    """Of the life of a series that failed, else of the drops made."""
-    series: int
-    """Those that can be judged: failed since, or not failed beyond the upper end."""
-    held: float | None = None
-    """Share of these whose failure came within the interval."""
-    held_lower: float | None = None
-    held_upper: float | None = None
-    """90 % interval of that share."""
-    median_abs_log_error: float | None = None
-    """Typical error of the median: the median of |log(drops left as forecast / as they came)|."""
-    interval_score: float | None = None
-    """Mean over these, of log drops left; smaller is better."""
-    case_model: str | None = None
-    """None: of all."""
-    not_judged: int = 0
-    """Not failed, nor beyond the upper end."""
-    too_few: int = 0
-    """Of which too little was known for a forecast."""
-
-    @property
-    def held_series(self) -> int:
-        """Series whose failure came within the interval."""
-        return round((self.held or 0.0) * self.series)
-
-    @property
-    def median_off_by(self) -> float | None:
-        """Typical factor between the drops left as forecast and as they came."""
-        return None if self.median_abs_log_error is None else exp(self.median_abs_log_error)
-
-
-@dataclass(frozen=True, slots=True)
-class Backtest:
-    """Past forecasts checked against what happened since."""
-
-    level: float
-    """Content of the intervals."""
-    series: int
-    failed: int
-    """Of these."""
-    cuts: tuple[CutFigures, ...]
-    """By share of life, of all series."""
-    by_model: tuple[CutFigures, ...]
-    """The same of each case model."""
-
-
-@dataclass(frozen=True, slots=True)
 class MoreDrops:
     """What further drops of a series would buy, on average over what they may show."""
 
@@ -339,26 +289,6 @@ class CovariateEffect:
     lower: float | None
     upper: float | None
     basis: str
-
-
-@dataclass(frozen=True, slots=True)
-class LivedCase:
-    """How long one case has lasted, over all its series."""
-
-    case: str
-    case_model: str | None
-    drops: int
-    """Drop of its life at which it failed, else the drops that it has made."""
-    failed: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Estimate:
-    """A number of drops with its interval; ``None`` stands for beyond the horizon."""
-
-    lower: float | None
-    estimate: float | None
-    upper: float | None
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,13 +11,13 @@ from durability.record.errors import RecordRefused
 from durability.record.vocabulary import BARE
 
 if TYPE_CHECKING:
-    from durability.life.results import Prediction
+    from durability.life.results import Backtest, Prediction
     from durability.record.records import Condition, DropHistory
     from durability.wear.case_fit import CaseFit
     from durability.wear.cases import Case
     from durability.wear.compare import CaseFits
     from durability.wear.lives import CaseLife, FailureLimit
-    from durability.wear.results import Backtest, Forecast, LevelFan, Ranking, Trend, WearFit
+    from durability.wear.results import Forecast, LevelFan, Ranking, Trend, WearFit
     from durability.wear.serial import SerialCorrelation
     from durability.workflow.results import Limit
 

@@ -9,13 +9,13 @@ from typing import Any
 
 import numpy as np
 
-from durability.life.results import SurvivalCurve
+from durability.life.results import LivedCase, SurvivalCurve
 from durability.pulse.results import PulseCloud, PulseTrace, ShockSpectrum
 from durability.record.errors import UnusableCall
 from durability.record.vocabulary import BARE
 from durability.rig.results import RigWatch
 from durability.store import bench, database
-from durability.wear.results import CushionCurve, LivedCase, Pad
+from durability.wear.results import CushionCurve, Pad
 from durability.workflow.histories import find_scope
 from durability.workflow.results import SeriesPicture, SurvivalPicture, Under
 from durability.workflow.rig import watch

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from durability.life.results import LivedCase
 from durability.record.errors import RecordRefused, UnusableCall
 from durability.store import bench, database
-from durability.wear.results import LivedCase
 from durability.workflow import quarantine
 from durability.workflow.keep import tells_cracked_glass
 from durability.workflow.results import Limit, Under

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
         LatentAnswer,
         LifeLine,
     )
-    from durability.life.results import SurvivalCurve
+    from durability.life.results import Backtest, SurvivalCurve
     from durability.pulse.results import PulseCloud, SeriesWaveforms
     from durability.record.records import (
         Condition,
@@ -38,7 +38,6 @@ if TYPE_CHECKING:
     from durability.selfcheck.results import SelfCheck
     from durability.store.sql_files import Orphans
     from durability.wear.results import (
-        Backtest,
         Claim,
         Comparison,
         CushionCurve,

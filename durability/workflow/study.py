@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from durability.life.results import Backtest, LivedCase
 from durability.record.errors import UnusableCall
 from durability.record.records import Condition, DropHistory
 from durability.store import bench, database
 from durability.wear.conditions import by_condition, condition_of
-from durability.wear.results import LivedCase
 from durability.workflow.evaluation import Evaluation, informing
 from durability.workflow.histories import (
     Histories,
@@ -42,7 +42,6 @@ if TYPE_CHECKING:
     from durability.rig.results import RigNote
     from durability.wear.compare import CaseFits
     from durability.wear.results import (
-        Backtest,
         Comparison,
         CovariateEffect,
         Forecast,

@@ -14,7 +14,8 @@ from durability.report.answers.trend import PLOT_WIDTH
 from durability.report.blocks import Block, Column, Columns, Words
 
 if TYPE_CHECKING:
-    from durability.wear.results import Backtest, CutFigures, Forecast, MoreDrops
+    from durability.life.results import Backtest, CutFigures
+    from durability.wear.results import Forecast, MoreDrops
     from durability.workflow.results import ForecastContext, Limit
 
 MOST_SURVIVAL_ROWS = 12

@@ -11,10 +11,9 @@ from durability.report import as_json, labels
 from durability.report.answers import beside
 from durability.report.answers.forecast import SHORT_ROWS
 from durability.report.blocks import Block, Column, Columns, Words, why
-from durability.wear.results import Estimate
 
 if TYPE_CHECKING:
-    from durability.life.results import Prediction
+    from durability.life.results import Estimate, Prediction
     from durability.wear.results import CovariateEffect, GroupWear, Ranking
 
 

@@ -1,5 +1,5 @@
--- Inspections of devices; follow-up plans, the check lists that they use, and doses declared
--- beforehand.
+-- Inspections of devices, their functional checks, and walks through them at the keyboard; follow-up
+-- plans, the check lists that they use, and doses declared beforehand.
 
 -- name: add_inspection
 INSERT INTO inspection (device_id, inspected_at, inspected_at_utc_offset, inspector, entry_id)

@@ -1,4 +1,5 @@
--- Cases, devices and dummies: what each is, what became of it, what it lived through.
+-- Cases, devices and dummies: what each is, what became of it, what it lived through; when a device
+-- was inspected, and its quarantine.
 
 -- name: add_specimen
 INSERT INTO specimen (code, kind, model, lot, mass_g, received_on, note, entry_id)
