@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+from durability.life.results import Estimate
 from durability.record import units
 from durability.report import as_json, labels
 from durability.report.answers import beside
@@ -13,7 +14,7 @@ from durability.report.answers.forecast import SHORT_ROWS
 from durability.report.blocks import Block, Column, Columns, Words, why
 
 if TYPE_CHECKING:
-    from durability.life.results import Estimate, Prediction
+    from durability.life.results import Prediction
     from durability.wear.results import CovariateEffect, GroupWear, Ranking
 
 
