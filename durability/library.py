@@ -282,6 +282,56 @@ def comparison(
     return _study(drops).comparison(a, b, after_drops=after_drops, pool=pool)[0]
 
 
+def backtest(
+    histories: pd.DataFrame,
+    estimator: Any = None,
+    damage: pd.DataFrame | None = None,
+    *,
+    level: float = 0.9,
+    limit_g: float | None = None,
+    limit_rise: float = 0.5,
+    horizon: int = 400,
+) -> pd.DataFrame:
+    """Past forecasts against what happened, as ``durability forecast --backtest``.
+
+    Parameters
+    ----------
+    histories : DataFrame
+        Drops, as in :func:`trends`; ``dropped_at`` says what of other cases was known by when.
+    estimator : scikit-learn regressor, optional
+        Held to the same cuts in place of our own forecast: fitted to each series alone, peak g
+        over drop number, and drawn on until the limit. Its interval is that of its level, by
+        ``predict_interval`` or ``return_std``; any other has none, so that only its error counts.
+    damage : DataFrame, optional
+        As in :func:`forecasts`.
+    level, limit_g, limit_rise, horizon
+        As in :func:`forecasts`. What has failed is judged by our own fit of all drops.
+
+    Returns
+    -------
+    DataFrame
+        case_model (missing: all series), share, series (judged), held with held_lower and
+        held_upper (90 %), median_abs_log_error, interval_score, not_judged, too_few; a row a
+        share of life, first of all series, then of each case model.
+
+    Raises
+    ------
+    UnusableCall
+        As in :func:`forecasts`.
+
+    Examples
+    --------
+    >>> drops = pd.DataFrame({"series": "S1", "drop_number": range(1, 15), "case": "C1",
+    ...                       "peak_g": [100 * 1.04**drop for drop in range(14)]})
+    >>> from sklearn.linear_model import LinearRegression
+    >>> backtest(drops, LinearRegression())["series"].tolist()
+    [0, 1, 1, 1]
+    """
+    limit = Limit(level, limit_g, limit_rise, horizon)
+    found = _study(histories, damage, limit).backtest(estimator=estimator)
+    return _frame([*found.cuts, *found.by_model], BACKTEST_COLUMNS)
+
+
 def latent_link(drops: pd.DataFrame, checks: pd.DataFrame, *, on: date | None = None) -> LatentLink:
     """Whether later failures of devices go with the shocks before them, as ``durability latent``.
 
@@ -331,6 +381,11 @@ FORECAST_COLUMNS = {
     "series": _TEXT, "case": _TEXT, "case_model": _TEXT, "drops": _COUNT,
     "case_age_at_first_drop": _COUNT, "failed": _FLAG, "failed_at_drop": _WHOLE,
     "failure_cause": _TEXT, "limit_g": _NUMBER, "b10_drop": _NUMBER, "basis": _TEXT,
+}  # fmt: skip
+BACKTEST_COLUMNS = {
+    "case_model": _TEXT, "share": _NUMBER, "series": _COUNT, "held": _NUMBER,
+    "held_lower": _NUMBER, "held_upper": _NUMBER, "median_abs_log_error": _NUMBER,
+    "interval_score": _NUMBER, "not_judged": _COUNT, "too_few": _COUNT,
 }  # fmt: skip
 RANK_COLUMNS = {
     "group": _TEXT, "cases": _COUNT, "drops": _COUNT, "failed": _COUNT,

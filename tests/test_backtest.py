@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +17,7 @@ from sklearn.linear_model import BayesianRidge, LinearRegression
 from durability.__main__ import main
 from durability.life.results import Prediction
 from durability.record.records import DropHistory
+from durability.report.page import sections
 from durability.wear.backtest import (
     SHARES,
     Ended,
@@ -29,7 +31,9 @@ from durability.wear.backtest import (
 from durability.wear.forecast import forecast
 from durability.wear.lives import FailureLimit
 from durability.workflow.evaluation import Evaluation
+from durability.workflow.reporting import gather_report
 from durability.workflow.results import Limit
+from durability.workflow.session import Session
 
 PUBLISHED = Path(__file__).parent.parent / "fixtures" / "published"
 
@@ -298,12 +302,15 @@ def test_terminal_page_and_json_say_the_same(store, capsys):
     off = np.exp(half["median_abs_log_error"])
     assert f"by a factor of {off:.2g}" in shown or f"by a factor of {off:.1f}" in shown
     assert "50 % of life M0" in shown and "50 % of life M1" in shown
-    page = store.parent / "page.html"
-    assert main(["report", "-o", str(page), "--backtest", *where]) == 0
-    text = page.read_text(encoding="utf-8").replace("\xa0", " ")
-    assert "Past forecasts against what happened" in text
-    assert f"held for {held} of 2 judged series" in text
-    assert "durability forecast --backtest" in text
+    # The page lays out the very blocks.
+    session = Session(store, "Ann")
+    contents = gather_report(session, on=date(2026, 4, 1), backtest=True)
+    found = [each for each in sections.all_sections(contents, lambda *_: None)
+             if each.name == "backtest"]  # fmt: skip
+    assert found[0].blocks[0].text in shown
+    assert found[0].blocks[1].command == "durability forecast --backtest"
+    without = sections.all_sections(replace(contents, backtest=None), lambda *_: None)
+    assert "backtest" not in [each.name for each in without]
 
 
 def test_one_model_is_asked_alone(store, capsys):

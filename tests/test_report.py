@@ -14,7 +14,7 @@ import pytest
 from export_files import half_sine_g, write_volts
 
 from durability.__main__ import main
-from durability.cli import printing
+from durability.cli import report as printing
 from durability.record import units
 from durability.report import labels, safety
 from durability.report.answers import follow_up as due

@@ -77,8 +77,10 @@ from durability.__main__ import main
 for module in pkgutil.walk_packages(durability.__path__, "durability."):
     if module.name != "durability.__main__":
         __import__(module.name)
+before = set(sys.modules)  # scikit-learn, of the estimators, brings asyncio
 status = [main(line.split()) for line in sys.argv[1:]]
-print(status, [name for name in ("prompt_toolkit", "asyncio") if name in sys.modules])
+loaded = set(sys.modules) - before
+print(status, [name for name in ("prompt_toolkit", "asyncio") if name in loaded])
 """
 """A system without what only POSIX has, as Windows is; sockets and pipes stay as they are here."""
 

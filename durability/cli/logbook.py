@@ -229,10 +229,10 @@ def return_specimen(options: Namespace) -> int:
 
 def clear_specimen(options: Namespace) -> int:
     """End the quarantine of a device."""
-    from durability.workflow import clearance
+    from durability.workflow import inspection
 
     session = session_of(options)
-    was, rests_on = clearance.clear(
+    was, rests_on = inspection.clear_quarantine(
         session,
         options.code,
         options.reason,

@@ -344,9 +344,10 @@ def share_interval(held: int, of: int) -> tuple[float, float]:
 def by_regressor(estimator: Any, limit: FailureLimit, level: float) -> Forecaster:
     """A regressor of scikit-learn as a forecaster: its level drawn on until the limit.
 
-    It is fitted to the series alone, log peak g over drop number. One whose ``predict`` takes
-    ``return_std`` has the interval of its level's normal band; any other has none, so only its
-    median can be judged: lower and upper end are the median.
+    It is fitted to the series alone, peak g over drop number, and fails where its level reaches
+    the limit. The ends are those of its level's band, where it has one: by ``predict_interval``
+    (at the level that it has itself), or by a ``predict`` that takes ``return_std``. Any other
+    regressor has no interval, so that only its median can be judged: both ends are the median.
 
     Parameters
     ----------
@@ -366,30 +367,35 @@ def by_regressor(estimator: Any, limit: FailureLimit, level: float) -> Forecaste
 
     from sklearn.base import clone
 
-    deviates = 0.0
-    if "return_std" in signature(estimator.predict).parameters:
-        deviates = NormalDist().inv_cdf(0.5 + level / 2.0)
+    deviate = NormalDist().inv_cdf(0.5 + level / 2.0)
+    gives_sd = "return_std" in signature(estimator.predict).parameters
+    drops = np.arange(1.0, limit.horizon + 1.0)
+
+    def levels(fitted: Any) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Upper end, middle and lower end of the level at each drop, in g."""
+        if hasattr(fitted, "predict_interval"):
+            band = fitted.predict_interval(drops[:, None])
+            return band["upper"], band["median"], band["lower"]
+        if gives_sd:
+            middle, sd = fitted.predict(drops[:, None], return_std=True)
+            return middle + deviate * sd, middle, middle - deviate * sd
+        middle = fitted.predict(drops[:, None])
+        return middle, middle, middle
 
     def forecaster(known: Sequence[DropHistory], series: str) -> Prediction | None:
         history = next(each for each in known if each.series == series)
         if history.drop_number.size < MIN_DROPS_FOR_TREND:
             return None
         numbers = history.wear_clock.astype(np.float64)
-        fitted = clone(estimator).fit(numbers[:, None], np.log(history.peak_g))
-        ahead = np.arange(1.0, limit.horizon + 1.0)
-        sd: FloatArray | float = 0.0
-        if deviates:
-            path, sd = fitted.predict(ahead[:, None], return_std=True)
-        else:
-            path = fitted.predict(ahead[:, None])
-        needed = path[0] + float(limit.needed(path[:1])[0])
+        upper, middle, lower = levels(clone(estimator).fit(numbers[:, None], history.peak_g))
+        fresh = max(float(middle[0]), 1e-9)
+        needed = limit.limit_g or fresh * (1.0 + limit.limit_rise)
+        ahead = drops > numbers[-1]
 
         def reached(line: FloatArray) -> float | None:
-            past = np.flatnonzero((line >= needed) & (ahead > numbers[-1]))
-            return float(ahead[past[0]]) if past.size else None
+            past = np.flatnonzero((line >= needed) & ahead)
+            return float(drops[past[0]]) if past.size else None
 
-        return Prediction(
-            reached(path + deviates * sd), reached(path), reached(path - deviates * sd)
-        )
+        return Prediction(reached(upper), reached(middle), reached(lower))
 
     return forecaster

@@ -216,24 +216,30 @@ class Evaluation:
         forecasts = (by_code[each.series] for each in self.histories)
         return [without_case(each) if each.is_bare else each for each in forecasts]
 
-    def backtest(self, told: Callable[[str, int, int], None]) -> Backtest:
+    def backtest(
+        self, told: Callable[[str, int, int], None] = lambda *_: None, estimator: Any = None
+    ) -> Backtest:
         """Past forecasts of the series answered for, each as of then, checked against what came.
 
         Parameters
         ----------
         told : callable
             Called as each forecast begins: words, how many are done, of how many.
+        estimator : scikit-learn regressor, optional
+            Judged in place of our own forecast.
         """
-        from durability.wear.backtest import backtest, ended_of
+        from durability.wear.backtest import backtest, by_regressor, ended_of
 
-        def forecaster(known: Sequence[DropHistory], series: str) -> Prediction | None:
+        def ours(known: Sequence[DropHistory], series: str) -> Prediction | None:
             (found,) = Evaluation(known, [series], self.limit).forecasts
             return None if found.drops_lacking else found.drops_to_failure
 
         return backtest(
             self.informing,
             ended_of(self.histories, self.forecasts),
-            forecaster,
+            ours
+            if estimator is None
+            else by_regressor(estimator, self._failure_limit, self.limit.level),
             level=self.limit.level,
             horizon=self.limit.horizon,
             told=told,

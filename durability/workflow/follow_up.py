@@ -564,3 +564,9 @@ def _last_owing_day(row: Mapping[str, Any], day: date) -> date:
 
 def _day(session: Session, on: str | None) -> date:
     return typed_date(on, option="--on") if on else session.day
+
+
+def list_of_device(connection: Any, device: str) -> CheckList:
+    """The check list of the plan that a device follows."""
+    followed, _ = next(each for each in followed_devices(connection) if each[0].device == device)
+    return list_of(followed.plan, plan_lists(connection))

@@ -1,6 +1,7 @@
 """What isn't dropped unnoticed: devices in quarantine, failed cases, what is not in use.
 
-A note puts a device whose battery is suspect into quarantine; its end is ``clearance``.
+A note puts a device whose battery is suspect into quarantine; an inspection ends it
+(``inspection.clear_quarantine``).
 """
 
 from __future__ import annotations

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from durability.intake.hand_entry import (
     is_marked,
@@ -19,9 +19,11 @@ from durability.record import clock
 from durability.record.errors import RecordRefused, UnusableCall
 from durability.record.records import Disposal, Quarantine
 from durability.store import bench, database, merging
-from durability.wear.results import Pad
 from durability.workflow import quarantine
 from durability.workflow.session import Session, entry
+
+if TYPE_CHECKING:
+    from durability.wear.results import Pad
 
 IN_USE = "in use"
 """Status of a specimen until it is retired, retained, lost, sold, destroyed, refused, disposed."""
@@ -157,6 +159,8 @@ def model_pad(session: Session, model: str, values: Mapping[str, str | None]) ->
     RecordRefused
         No case is of that model, or nothing is recorded of its pad.
     """
+    from durability.wear.results import Pad
+
     typed = typed_values(values, _PAD)
     if any(value is not None for value in typed.values()):
         with entry(session, "specimen model", values) as (connection, entry_id):

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from functools import cached_property
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -141,9 +141,11 @@ class Study:
         forecasts = zip(*(each.forecasts for each in three), notes, strict=True)
         return [widest_forecast(*each) for each in forecasts]
 
-    def backtest(self, told: Callable[[str, int, int], None] = lambda *_: None) -> Backtest:
-        """Past forecasts checked against what came of them, by the readings as they are."""
-        return self._as_read.backtest(told)
+    def backtest(
+        self, told: Callable[[str, int, int], None] = lambda *_: None, estimator: Any = None
+    ) -> Backtest:
+        """Past forecasts, or a regressor's, checked against what came, by the readings as read."""
+        return self._as_read.backtest(told, estimator)
 
     @cached_property
     def rig_notes(self) -> list[RigNote | None]:

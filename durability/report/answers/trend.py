@@ -10,10 +10,9 @@ from durability.record.basis import MIN_DROPS_FOR_TREND, counted, in_a_row_words
 from durability.report import as_json, labels
 from durability.report.answers import beside
 from durability.report.blocks import Block, Column, Columns, Preformatted, Words
-from durability.wear.results import DISCOVERY_RATE, discoveries
 
 if TYPE_CHECKING:
-    from durability.wear.results import Trend
+    from durability.wear.results import Discoveries, Trend
     from durability.workflow.results import TrendContext
 
 _VERDICT_ORDER = {verdict: at for at, verdict in enumerate(labels.VERDICT_MARKS)}
@@ -90,7 +89,7 @@ def trend_sentence(trend: Trend) -> str:
     return f"{mark} {trend.verdict}: {early}{level}, {rate}{alarm}"
 
 
-def trends_answer(results: Sequence[Trend], rate: float = DISCOVERY_RATE) -> str:
+def trends_answer(results: Sequence[Trend], rate: float | None = None) -> str:
     """First line of a trend: how many series climb, which fastest, how many of them by chance."""
     if not results:
         return "No series with drops in the store."
@@ -105,17 +104,23 @@ def trends_answer(results: Sequence[Trend], rate: float = DISCOVERY_RATE) -> str
     if early:
         answer += f"; {early} of them too early to say whether it goes on"
     if rising and len(results) > 1:
-        found = discoveries(results, rate)
+        found = _discoveries(results, rate)
         by_chance = round(found.expected_false)
         up_to = f"up to {by_chance}" if by_chance else "none"
         hold = f"{len(found.found)} hold{'s' if len(found.found) == 1 else ''}"
         answer += (
             f"; {up_to} of them expected to be false; {hold} at a false discovery rate of"
-            f" {labels.share(rate)}"
+            f" {labels.share(found.rate)}"
         )
     if few:
         answer += f"; {few} with too few drops to say"
     return answer + "."
+
+
+def _discoveries(results: Sequence[Trend], rate: float | None) -> Discoveries:
+    from durability.wear import results as made  # at the bench a line needs none of it
+
+    return made.discoveries(results, made.DISCOVERY_RATE if rate is None else rate)
 
 
 def _verdicts(results: Sequence[Trend]) -> Iterator[Block]:
@@ -128,7 +133,7 @@ def _verdicts(results: Sequence[Trend]) -> Iterator[Block]:
 def discovered_blocks(results: Sequence[Trend], rate: float) -> Iterator[Block]:
     """The series that are called rising at this false discovery rate, and no others."""
     yield Words(trends_answer(results, rate))
-    found = discoveries(results, rate).found
+    found = _discoveries(results, rate).found
     if found:
         listed = TREND.table([each for each in results if each.series in found])
         yield replace(listed, caption=f"Rising at a false discovery rate of {labels.share(rate)}")
@@ -282,7 +287,7 @@ def json(
         "rise_upper",
     )
     return {
-        **({} if rate is None else as_json.everything(discoveries(results, rate))),
+        **({} if rate is None else as_json.everything(_discoveries(results, rate))),
         "series": [
             {
                 **as_json.named(result, names),
