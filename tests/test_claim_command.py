@@ -240,3 +240,43 @@ def test_compare_names_what_was_voided(lab):
     assert [each["drop_number"] for each in told["voided_drops"]] == [1]
     out = " ".join(run("compare", "bare", "sleeve").out.split())
     assert "Voided (cable snag)" in out and "within the interval" in out
+
+
+# ------------------------------------------------------------------ the uncertainty of readings
+
+
+def test_both_risks_and_a_guard_band_come_from_what_the_record_holds(lab):
+    run = lab()
+    before = claim(run, "--at-least", "74")["by_kind"][0]["claim"]
+    parts = {part["source"]: part for part in before["guard"]["parts"]}
+    assert parts["calibration"]["words"] == "sensor not recorded"
+    for code, pct in (("A", "2"), ("B", "6")):
+        run("sensor", "add", code)
+        run("sensor", "calibrate", code, "--calibrated-on", "2020-01-02", "--calibration-due",
+            "2090-01-02", "--as-left-mv-per-g", "0.5", "--uncertainty-pct", pct)  # fmt: skip
+    for row in run("series", "list", "--json").json["series"]:
+        sensor = "B" if row["case"] else "A"
+        run("series", "amend", row["series"], "--set", f"sensor={sensor}", "--reason", "forgotten")
+        run("sensor", "mount", row["series"], "--as", "stud", "--from-drop", "1",
+            "--uncertainty-pct", "1")  # fmt: skip
+    (found,) = claim(run, "--at-least", "74")["by_kind"]
+    guard = found["claim"]["guard"]
+    parts = {part["source"]: part["standard_pct"] for part in guard["parts"]}
+    # Certificates of 2 % and 6 % (k = 2), each sensor all of a side.
+    assert parts["calibration"] == pytest.approx(np.hypot(1.0, 3.0))
+    # Two series bare, eight in cases, 0.5 % each, all of a side alike.
+    assert parts["mounting"] == pytest.approx(np.sqrt(2 * 0.25**2 + 8 * (0.5 / 8) ** 2))
+    assert parts["filter"] is None
+    # Nothing else of the answer has moved, and simple acceptance stays the default.
+    kept = {name: value for name, value in found["claim"].items() if name != "guard"}
+    assert kept == {name: before[name] for name in kept}
+    assert guard["acceptance"] == "simple" and found["claim"]["verdict"] == guard["verdict_simple"]
+    (again,) = claim(run, "--at-least", "74", "--acceptance", "guarded")["by_kind"]
+    assert again["claim"]["verdict"] == guard["verdict_guarded"]
+    assert "widened by the uncertainty of readings" in again["claim"]["decision_rule"]
+    out = " ".join(run("claim", "bare", "sleeve", "--at-least", "60").out.split())
+    assert "Risk of a false decision, readings counted (JCGM 106): accepted, the claim is" in out
+    assert "filter not evaluated (not every drop has a waveform)" in out
+    assert "Acceptance: simple." in out
+    told = run("claim", "bare", "sleeve", "--at-least", "60", "--acceptance", "strict", expect=2)
+    assert "--acceptance" in told.err

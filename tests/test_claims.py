@@ -1,15 +1,18 @@
 """Claims of a reduction: verdicts, error rates, wear, and what would settle them."""
 
+import math
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy import integrate, stats
 from scipy.special import ndtri
 
 from durability.record.errors import UnusableCall
 from durability.record.records import Condition, DropHistory
 from durability.wear import claims
 from durability.wear.cases import by_itself
+from durability.wear.claims import Instrument, reading_uncertainty, tail_probability, upper_point
 from durability.wear.compare import fit_alone, sides_under
 from durability.wear.fitting import fit_wear
 from durability.wear.results import WearDraws
@@ -223,3 +226,106 @@ def test_no_orientation_in_common():
     b = [series(name, [1.0], case=name, orientation="face 2") for name in "AB"]
     with pytest.raises(UnusableCall, match="no orientation in common"):
         judge_claim(a, b, 60.0)
+
+
+# ------------------------------------------------------------------ the uncertainty of readings
+
+
+def conformity(estimate, limit, u, *, at_most):
+    """Probability that a quantity known to u meets a limit, by the function behind the risks."""
+    distance = limit - estimate if at_most else estimate - limit
+    return 1.0 - tail_probability(distance, 0.0, math.inf, u)
+
+
+def test_probabilities_of_conformity_are_those_of_the_guide():
+    # JCGM 106:2012, 7.3 and 7.4, worked examples (from memory). A Zener diode may break down at
+    # -5.40 V at most; measured -5.47 V, u 0.05 V: 0.92. An oil may have 12.5 to 16.3 mm2/s;
+    # estimated 13.6, u 1.8: 0.66. Both to the digits printed.
+    assert conformity(-5.47, -5.40, 0.05, at_most=True) == pytest.approx(0.92, abs=0.005)
+    above = conformity(13.6, 12.5, 1.8, at_most=False)
+    below = conformity(13.6, 16.3, 1.8, at_most=True)
+    assert above + below - 1.0 == pytest.approx(0.66, abs=0.005)
+
+
+@pytest.mark.parametrize(("guard_over_expanded", "most"), [(0.0, 0.5), (1.0, 0.025)])
+def test_guard_bands_bound_the_risk_as_published(guard_over_expanded, most):
+    # ILAC-G8:09/2019, 4.2: a result at the acceptance limit is falsely accepted with at most 50 %
+    # without a guard band, with less than 2.5 % behind one of the expanded uncertainty U (k = 2).
+    u = 0.3
+    risk = tail_probability(guard_over_expanded * 2 * u, 0.0, math.inf, u)
+    assert 0.9 * most <= risk <= most
+
+
+@pytest.mark.parametrize("df", [1.0, 2.3, math.inf])
+@pytest.mark.parametrize(("scatter", "reading"), [(1.0, 0.05), (1.0, 0.7), (0.2, 1.0)])
+def test_scatter_and_readings_together_are_as_numerical_integration_has_them(df, scatter, reading):
+    law = stats.norm if math.isinf(df) else stats.t(df)
+    for x in (-0.4, 1.0, 2.5):
+        # Over the error of readings, where the function averages over that of scatter.
+        z = np.linspace(-9.0, 9.0, 8_001)
+        density = stats.norm.pdf(z) * law.sf((x - reading * z) / scatter)
+        expected = integrate.trapezoid(density, z)
+        found = tail_probability(x, scatter, df, reading)
+        assert found == pytest.approx(expected, abs=3e-5)  # steps of 1/20,000
+    for tail in (0.05, 0.005):
+        point = upper_point(tail, scatter, df, reading)
+        assert tail_probability(point, scatter, df, reading) == pytest.approx(tail, abs=1e-6)
+        assert point > upper_point(tail, scatter, df, 0.0)
+
+
+def test_what_is_common_to_both_sides_cancels_and_what_is_missing_is_said():
+    a = [series("B1", [6.0] * 6), series("B2", [6.0] * 2)]
+    b = [series("S1", [5.0] * 3, case="C1"), series("S2", [5.0] * 1, case="C2")]
+
+    def parts(**known):
+        found = reading_uncertainty(a, b, {name: Instrument(*each) for name, each in known.items()})
+        return {part.source: part.standard_pct for part in found}
+
+    one = dict.fromkeys(("B1", "B2", "S1", "S2"), ("A", None, 2.0, 0.01))
+    # One sensor: nothing of it is left. Mountings by hand: 1 % standard each, shares of drops
+    # 6/8 and 2/8 against 3/4 and 1/4.
+    assert parts(**one) == {
+        "calibration": 0.0,
+        "mounting": pytest.approx(math.sqrt(2 * (0.75**2 + 0.25**2))),
+        "filter": 0.0,
+    }
+    # Another sensor for B2 alone: a quarter of its side, which A lacks there.
+    two = {**one, "B1": ("A", 4.0, 2.0, 0.04), "B2": ("X", 6.0, 2.0, 0.0)}
+    two |= dict.fromkeys(("S1", "S2"), ("A", 4.0, 2.0, 0.01))
+    found = parts(**two)
+    assert found["calibration"] == pytest.approx(math.hypot(0.25 * 2.0, 0.25 * 3.0))
+    # The filter takes off 0.75 * 4 % of one side, 1 % of the other: a limit of error, over root 3.
+    assert found["filter"] == pytest.approx(100 * (0.03 - 0.01) / math.sqrt(3))
+    assert parts(**{**two, "B2": ("X", None, None, None)}) == dict.fromkeys(
+        ("calibration", "mounting", "filter")
+    )
+    assert parts() == dict.fromkeys(("calibration", "mounting", "filter"))
+
+
+def test_a_guard_band_takes_back_what_readings_leave_open():
+    rng = np.random.default_rng(5)
+    a, b = bare(rng, 6), cased(rng, 6, 5, 290.0)
+    known = {each.series: Instrument("A", 8.0, 0.0, 0.0) for each in a}
+    known |= {each.series: Instrument("B", 8.0, 0.0, 0.0) for each in b}
+    plain = judge_claim(a, b, 60.0)
+    claimed = plain.reduction_lower - 0.2
+    simple = judge_claim(a, b, claimed, instruments=known)
+    guarded = judge_claim(a, b, claimed, instruments=known, acceptance="guarded")
+    assert (simple.verdict, guarded.verdict) == ("shown", "not shown")
+    assert replace(guarded.guard, acceptance="simple") == simple.guard
+    band = simple.guard
+    assert band.reading_pct == pytest.approx(math.hypot(4.0, 4.0))
+    assert band.acceptance_limit_simple_pct < simple.reduction_pct
+    assert band.acceptance_limit_guarded_pct > simple.reduction_pct
+    assert band.guard_band_pct == pytest.approx(
+        band.acceptance_limit_guarded_pct - band.acceptance_limit_simple_pct
+    )
+    # With the readings counted the risk is beyond the 5 % that the interval alone promises.
+    assert 0.05 < band.false_accept_risk < 0.5
+    assert band.false_accept_risk + band.false_reject_risk == pytest.approx(1.0)
+    # Nothing on record: both kinds of acceptance agree, and each part says what is missing.
+    unknown = judge_claim(a, b, claimed, acceptance="guarded").guard
+    assert unknown.verdict_guarded == unknown.verdict_simple == "shown"
+    assert {part.standard_pct for part in unknown.parts} == {None}
+    one_case = judge_claim(bare(rng, 1), cased(rng, 1, 9, 100.0), 60.0, instruments=known).guard
+    assert (one_case.false_accept_risk, one_case.guard_band_pct) == (None, None)

@@ -147,13 +147,16 @@ def latent(options: Namespace) -> int:
 def claim(options: Namespace) -> int:
     """Whether B reduces peak g against A by at least so many percent."""
     with progress(options, "judging the claim"):
+        session = session_of(options)
         found = claims.judge_claim(
-            open_study(session_of(options), under=under_of(options)),
+            open_study(session, under=under_of(options)),
             options.a,
             options.b,
             options.at_least,
             after_drops=options.after_drops,
             level=limit_of(options).level,
+            acceptance=options.acceptance,
+            known=claims.instruments(session),
         )
     from durability.report.answers import compare as answer
 

@@ -501,6 +501,46 @@ class OrientationClaim:
     cases_b: int
 
 
+Acceptance = Literal["simple", "guarded"]
+
+
+@dataclass(frozen=True, slots=True)
+class UncertaintyPart:
+    """What one source brings to the uncertainty of a ratio of readings."""
+
+    source: Literal["calibration", "mounting", "filter"]
+    standard_pct: float | None
+    """Standard uncertainty of the ratio, in percent; None: not evaluated."""
+    words: str
+    """What it rests on, or what is missing."""
+
+
+@dataclass(frozen=True, slots=True)
+class GuardBand:
+    """A claim against the uncertainty of readings, after JCGM 106 and ILAC-G8.
+
+    A result is the reduction by the readings; its limit is the reduction claimed.
+    """
+
+    acceptance: Acceptance
+    """Which of both verdicts is that of the claim."""
+    reading_pct: float | None
+    """Standard uncertainty of the ratio by all parts evaluated, in percent; None: by none."""
+    parts: tuple[UncertaintyPart, ...]
+    acceptance_limit_simple_pct: float | None
+    """A result from here on is shown by simple acceptance: scatter alone is guarded against."""
+    acceptance_limit_guarded_pct: float | None
+    """And by guarded acceptance: the uncertainty of readings too."""
+    guard_band_pct: float | None
+    """How far the second limit is beyond the first, in points of reduction."""
+    verdict_simple: ClaimVerdict
+    verdict_guarded: ClaimVerdict
+    false_accept_risk: float | None
+    """Probability that the claim is false, so that accepting it is wrong."""
+    false_reject_risk: float | None
+    """Probability that it is true, so that rejecting it is wrong."""
+
+
 @dataclass(frozen=True, slots=True)
 class Claim:
     """Whether "reduces peak g by at least so many percent" is shown."""
@@ -532,3 +572,4 @@ class Claim:
     power: float
     decision_rule: str
     basis: str
+    guard: GuardBand

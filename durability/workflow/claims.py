@@ -7,15 +7,37 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from durability.record.errors import RecordRefused, UnusableCall
+from durability.store import bench, database
 from durability.workflow.results import Cause, ClaimAnswer, ClaimByKind
 
 if TYPE_CHECKING:
-    from durability.wear.results import Claim
+    from collections.abc import Mapping
+
+    from durability.wear.claims import Instrument
+    from durability.wear.results import Acceptance, Claim
+    from durability.workflow.session import Session
     from durability.workflow.study import Study
 
 
+def instruments(session: Session) -> Mapping[str, Instrument]:
+    """What is on record of the instrument behind each series with a valid drop."""
+    from durability.wear.claims import Instrument
+
+    with database.reading(session.record) as connection:
+        rows = bench.fetch(connection, "reading_instruments")
+    return {row.pop("series"): Instrument(**row) for row in rows}
+
+
 def judge_claim(
-    study: Study, a: str, b: str, at_least_pct: float, *, after_drops: int | None, level: float
+    study: Study,
+    a: str,
+    b: str,
+    at_least_pct: float,
+    *,
+    after_drops: int | None,
+    level: float,
+    acceptance: Acceptance = "simple",
+    known: Mapping[str, Instrument],
 ) -> ClaimAnswer:
     """Whether ``b`` reduces peak g against ``a`` by at least so many percent.
 
@@ -31,6 +53,10 @@ def judge_claim(
         Compare at this drop of each case; by default the mean over the drops that both sides made.
     level : float
         Of the intervals.
+    acceptance : {"simple", "guarded"}
+        Whether the uncertainty of readings is guarded against.
+    known : mapping of str to Instrument
+        As ``instruments`` has them.
 
     Returns
     -------
@@ -63,6 +89,14 @@ def judge_claim(
     if not shared:
         basis = study.comparison(a, b)[0].basis
         raise RecordRefused(f"{basis}; a claim needs both sides dropped under the same")
+    judged = partial(
+        claims.judge_claim,
+        reduction_at_least_pct=at_least_pct,
+        confidence=level,
+        at_drop=after_drops,
+        acceptance=acceptance,
+        instruments=known,
+    )
     answers: list[ClaimByKind] = []
     for condition in shared:
         sides = sides_under([condition], as_read[0], as_read[1], study.case_fits)
@@ -72,7 +106,7 @@ def judge_claim(
         again: dict[Cause, Claim | None] = dict.fromkeys(causes)
         valid: dict[Cause | None, tuple[int, int]] = {None: sides.valid_drops}
         try:
-            claim = claims.judge_claim(sides, at_least_pct, level, at_drop=after_drops)
+            claim = judged(sides)
         except UnusableCall as error:
             reason = str(error)
         for cause, others in reread.items():
@@ -81,9 +115,7 @@ def judge_claim(
             valid[cause] = other.valid_drops
             if claim is not None and other.valid_drops != sides.valid_drops:
                 with suppress(UnusableCall):
-                    again[cause] = claims.judge_claim(
-                        other, at_least_pct, level, at_drop=after_drops
-                    )
+                    again[cause] = judged(other)
         made = sides.made_drops
         answers.append(
             ClaimByKind(

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, replace
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from durability import PROGRAM_VERSION
 from durability.pulse.results import SeriesWaveforms
@@ -19,7 +19,7 @@ from durability.record.vocabulary import BARE, HEIGHT_TOLERANCE
 from durability.store import bench, database, saved_queries, sql_files
 from durability.wear.results import Comparison, Trend
 from durability.workflow import follow_up, issuing, pictures
-from durability.workflow.claims import judge_claim
+from durability.workflow.claims import instruments, judge_claim
 from durability.workflow.demo import is_demo
 from durability.workflow.devices import DeviceStudy
 from durability.workflow.integrity import run_selfcheck, versions
@@ -35,6 +35,9 @@ from durability.workflow.rig import watch
 from durability.workflow.series import series_rows
 from durability.workflow.session import Session
 from durability.workflow.study import Study, open_study
+
+if TYPE_CHECKING:
+    from durability.wear.claims import Instrument
 
 STEPS = (
     "reading the record",
@@ -246,7 +249,9 @@ def gather_report(
         selfcheck=selfcheck,
         boundaries=tuple(boundaries),
         photos=tuple(_photos(rows["damage"], photo_folders)) if photo_folders else (),
-        claims=() if claim_pct is None else tuple(_claims(study, models, claim_pct)),
+        claims=()
+        if claim_pct is None
+        else tuple(_claims(study, models, claim_pct, instruments(session))),
     )
 
 
@@ -383,14 +388,22 @@ def _against_bare(study: Study, models: Sequence[str]) -> list[Comparison]:
         return []  # nothing was dropped bare
 
 
-def _claims(study: Study, models: Sequence[str], at_least_pct: float) -> list[ClaimAnswer]:
+def _claims(
+    study: Study, models: Sequence[str], at_least_pct: float, known: Mapping[str, Instrument]
+) -> list[ClaimAnswer]:
     """Whether each case model reduces the peak g of bare drops as claimed, where both are there."""
     answers = []
     for model in models:
         try:
             answers.append(
                 judge_claim(
-                    study, BARE, model, at_least_pct, after_drops=None, level=study.limit.level
+                    study,
+                    BARE,
+                    model,
+                    at_least_pct,
+                    after_drops=None,
+                    level=study.limit.level,
+                    known=known,
                 )
             )
         except RecordRefused:

@@ -92,6 +92,13 @@ def claim(made: Parser) -> None:
         metavar="PCT",
         help="the reduction that is claimed, %% of A's peak g",
     )
+    made.add_argument(
+        "--acceptance",
+        choices=("simple", "guarded"),
+        default="simple",
+        help="guarded: the interval must hold the uncertainty of readings too (JCGM 106, ILAC-G8);"
+        " simple (default): its risks are stated",
+    )
     common.after_drops(made)
     common.under(made)
     common.level(made)

@@ -278,6 +278,53 @@ def claim_sentence(answer: ClaimAnswer, condition: Condition, claim: Claim) -> s
     return f"{claim.verdict.upper()}: {head} ({'; '.join(part for part in parts if part)})."
 
 
+def guard_sentences(claim: Claim) -> Iterator[str]:
+    """The risks of either decision, and the guard band for the uncertainty of readings."""
+    guard = claim.guard
+    if guard.false_accept_risk is None or guard.acceptance_limit_guarded_pct is None:
+        yield "Risks of a false decision: not known, since the interval is not."
+        return
+    yield (
+        f"Risk of a false decision, readings counted (JCGM 106): accepted, the claim is false with"
+        f" a probability of {_risk(guard.false_accept_risk)}; rejected, it is true with"
+        f" {_risk(guard.false_reject_risk)}."
+    )
+    parts = labels.listed(
+        f"{part.source} "
+        + (
+            f"not evaluated ({part.words})"
+            if part.standard_pct is None
+            else f"{labels.number(part.standard_pct)} % ({part.words})"
+        )
+        for part in guard.parts
+    )
+    if guard.reading_pct is None:
+        yield (
+            f"Uncertainty of readings: {parts}. There is no guard band without it; it is stated by"
+            " durability sensor calibrate and sensor mount, --uncertainty-pct."
+        )
+        return
+    yield (
+        f"Standard uncertainty of the ratio by readings: {labels.number(guard.reading_pct)} %:"
+        f" {parts}. Guard band {labels.number(guard.guard_band_pct)} points: guarded acceptance"
+        f" shows the claim from a reduction of"
+        f" {labels.number(guard.acceptance_limit_guarded_pct, 4)} % on ({guard.verdict_guarded}),"
+        f" simple from {labels.number(guard.acceptance_limit_simple_pct, 4)} %"
+        f" ({guard.verdict_simple}). Acceptance: {guard.acceptance}."
+    )
+
+
+def _risk(probability: float | None) -> str:
+    """A probability in percent, with the digits that matter where it is small."""
+    if probability is None:
+        return labels.ABSENT
+    if probability < 0.0005:
+        return "less than 0.05 %"
+    if probability > 0.9995:
+        return "more than 99.95 %"
+    return f"{labels.number(100 * probability, 2 if probability < 0.99 else 4)} %"
+
+
 def _settling(claim: Claim) -> str | None:
     """What more drops would settle it."""
     if claim.verdict != "not shown":
@@ -376,6 +423,7 @@ def judged(answer: ClaimAnswer, under: Sequence[str] = ()) -> Iterator[Block]:
         command = " ".join([command, *map(shlex.quote, under)])
         yield by_orientation(claim.confidence).table(_rows(claim), command)
         yield Words(f"Decision rule: {claim.decision_rule}.", is_note=True)
+        yield from map(Words, guard_sentences(claim))
         more = _settling(claim)
         if more:
             yield Words(f"{more}.", is_note=True)

@@ -57,6 +57,29 @@ INSERT INTO sensor_mounting (
     series_id, from_drop_number, mounting, note, uncertainty_pct, entry_id)
 VALUES ($series_id, $from_drop_number, $mounting, $note, $uncertainty_pct, $entry_id);
 
+-- name: reading_instruments
+-- What is on record of the instrument behind the valid drops of each series; the largest stated
+-- uncertainty, and none where a drop has none.
+WITH read AS (
+    SELECT
+        d.series, d.sensor, c.uncertainty_pct AS calibration_pct, (
+            SELECT arg_max(m.uncertainty_pct, m.from_drop_number) FROM mountings AS m
+            WHERE m.series_id = d.series_id AND m.from_drop_number <= d.drop_number
+        ) AS mounting_pct, ln(x.raw_peak_g / x.peak_g) AS log_taken_off
+    FROM valid_drops AS d
+    LEFT JOIN calibrated_drops AS k ON k.drop_id = d.drop_id
+    LEFT JOIN all_calibrations AS c
+        ON c.sensor = k.sensor AND c.calibrated_on IS NOT DISTINCT FROM k.calibrated_on
+    LEFT JOIN latest_measures AS x ON x.drop_id = d.drop_id
+)
+SELECT
+    series, any_value(sensor) AS sensor,
+    CASE WHEN count(*) = count(calibration_pct) THEN max(calibration_pct) END AS calibration_pct,
+    CASE WHEN count(*) = count(mounting_pct) THEN max(mounting_pct) END AS mounting_pct,
+    CASE WHEN count(*) = count(log_taken_off) THEN avg(log_taken_off) END AS log_taken_off
+FROM read
+GROUP BY series;
+
 -- name: drops_before_remount
 -- Drops of series whose sensor was mounted again later: against the drops since, a step between
 -- them may be the mounting's.
