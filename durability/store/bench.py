@@ -144,7 +144,7 @@ def only_drops_of(connection: Connection, series: Sequence[str]) -> Iterator[Non
     connection.execute(statement("keep_offsets"))
     connection.execute(statement("keep_drops_of"), {"series": list(series)})
     yield
-    connection.execute("DROP TABLE temp.drops; DROP TABLE temp.utc_offsets")
+    connection.execute("DROP TABLE temp.drops")
 
 
 def add_entry(

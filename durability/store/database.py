@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
+from threading import get_ident
 
 import duckdb
 from duckdb import DuckDBPyConnection, DuckDBPyRelation
@@ -275,6 +276,10 @@ def reading(record: Path | Past, *, with_files: bool = False) -> Iterator[DuckDB
     StoreUnusable
         The store is missing, held, foreign or too new.
     """
+    held = _held.get((get_ident(), record))
+    if held is not None and not with_files:
+        yield held
+        return
     if isinstance(record, Past):
         with record.connection.cursor() as cursor:
             cursor.execute("BEGIN TRANSACTION READ ONLY")
@@ -292,6 +297,42 @@ def reading(record: Path | Past, *, with_files: bool = False) -> Iterator[DuckDB
     create_store(record)
     with reading(record, with_files=with_files) as connection:
         yield connection
+
+
+_held: dict[tuple[int, Path | Past], DuckDBPyConnection] = {}
+"""Connections of threads that ask much, by the record."""
+
+
+@contextmanager
+def reading_much(record: Path | Past) -> Iterator[DuckDBPyConnection]:
+    """As ``reading``, for many questions: what others rest on is worked out once.
+
+    Whatever this thread reads of the record within is read by the one connection.
+
+    Parameters
+    ----------
+    record : Path or Past
+        An existing store, or what it held at an instant.
+
+    Yields
+    ------
+    DuckDBPyConnection
+        Open until the block ends.
+
+    Raises
+    ------
+    StoreUnusable
+        The store is missing, held, foreign or too new.
+    """
+    with reading(record) as connection:
+        for name in ("amendments", "specimens", "series", "offsets", "order"):
+            connection.execute(statement(f"keep_{name}"))
+        key = get_ident(), record
+        _held[key] = connection
+        try:
+            yield connection
+        finally:
+            del _held[key]
 
 
 def _open_to_read(path: Path, *, with_files: bool) -> DuckDBPyConnection | None:

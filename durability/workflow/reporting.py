@@ -141,7 +141,7 @@ def gather_report(
         told(f"step {at + 1} of {len(STEPS)}: {STEPS[at]}", at, len(STEPS))
 
     step(0)
-    with database.reading(session.record):  # opened once for all that is read here
+    with database.reading_much(session.record):
         study = open_study(
             session,
             series,

@@ -135,7 +135,20 @@ ORDER BY e.entry_id;
 -- name: keep_offsets
 -- For this connection in the place of the view, so that offsets are still those of the whole record
 -- once drops are left out of it.
-CREATE TEMP TABLE utc_offsets AS FROM utc_offsets;
+CREATE TEMP TABLE IF NOT EXISTS utc_offsets AS FROM utc_offsets;
+
+-- name: keep_amendments
+-- As keep_offsets, for a connection that asks much: other views rest on this one.
+CREATE TEMP TABLE latest_amendment AS FROM latest_amendment;
+
+-- name: keep_specimens
+CREATE TEMP TABLE all_specimens AS FROM all_specimens;
+
+-- name: keep_series
+CREATE TEMP TABLE all_series AS FROM all_series;
+
+-- name: keep_order
+CREATE TEMP TABLE drops_in_order AS FROM drops_in_order;
 
 -- name: keep_drops_of
 -- For this connection in the place of the table: drops of these series and of others of their cases,
