@@ -6,7 +6,7 @@ import shutil
 import sys
 from pathlib import Path
 
-from made import readings, store_of, write_drops
+from made import readings, store_of, write_drops, write_recorder_files
 from run import Figure, cost, in_turn, ours, peer, row
 
 
@@ -61,6 +61,22 @@ def large_store(folder, quick):
     after, first = in_turn(
         lambda: ours("drop", "add", "S00001", "--peak-g", "118", store=large),
         lambda: ours("drop", "add", "S00001", "--peak-g", "118", store=small),
+        times=5 if quick else 15,
+    )
+    return Figure(after.seconds / first.seconds, after.peak_mb, f"{after.seconds:.3f} s")
+
+
+@row("drop add in a store of 1,000 waveforms", "in one without", 1.2)
+def many_waveforms(folder, quick):
+    without, records = fresh_store(folder), folder / "recorder"
+    write_recorder_files(records, 50 if quick else 1000, 20_000)
+    full = folder / "full.duckdb"
+    shutil.copy(without, full)
+    read = ("import", "waveforms", records, "--series", "S1", "--mv-per-g", "10")
+    ours(*read, store=full, ok=(0, 1))
+    after, first = in_turn(
+        lambda: ours("drop", "add", "S1", "--peak-g", "118", store=full),
+        lambda: ours("drop", "add", "S1", "--peak-g", "118", store=without),
         times=5 if quick else 15,
     )
     return Figure(after.seconds / first.seconds, after.peak_mb, f"{after.seconds:.3f} s")
