@@ -57,7 +57,7 @@ THIRD_PARTY = {
     "workflow": {"numpy", "pandas"},
     "library": {"numpy", "pandas"},
     "report": {"rich", "matplotlib", "numpy", "jinja2", "markupsafe", "icalendar", "segno"},
-    "cli": {"rich", "shtab", "prompt_toolkit"},
+    "cli": {"rich", "segno", "shtab", "prompt_toolkit", "starlette", "uvicorn"},
     **dict.fromkeys(MODELS, NUMERICAL),
 }
 STANDARD = __import__("sys").stdlib_module_names

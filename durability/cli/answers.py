@@ -37,9 +37,9 @@ def status(options: Namespace) -> int:
     """How things stand."""
     with progress(options, "judging open series"):
         found = workflow.status(session_of(options), limit_of(options), options.false_discovery)
-    from durability.report.answers import status as answer
+    from durability.report.answers import history as answer
 
-    return show(options, answer.blocks(found), lambda: answer.json(found))
+    return show(options, answer.status_blocks(found), lambda: answer.status_json(found))
 
 
 def trend(options: Namespace) -> int:

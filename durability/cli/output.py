@@ -51,10 +51,12 @@ def show(options: Namespace, blocks: Iterable[Block], json: Callable[[], Any]) -
         from durability.report import terminal
         from durability.report.answers import beside
 
-        terminal.show(
-            chain(beside.as_of(as_of), blocks, beside.set_otherwise(set_by(options))),
-            why=getattr(options, "why", True),
-        )
+        whole = chain(beside.as_of(as_of), blocks, beside.set_otherwise(set_by(options)))
+        render = getattr(options, "render", None)
+        if render is not None:  # a page, which has the reasons too
+            render(whole)
+        else:
+            terminal.show(whole, why=getattr(options, "why", True))
     return 0
 
 

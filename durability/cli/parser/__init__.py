@@ -56,6 +56,7 @@ _COMMANDS: dict[str, tuple[str, str]] = {
     "merge": ("files", "add the record of another lab to this one"),
     "record": ("bench", "keyboard session: one line a drop"),
     "report": ("answers", "write one page that settles an argument"),
+    "serve": ("answers", "answers, bench and inspections as pages in a browser"),
     "selfcheck": ("answers", "check this program against published values"),
     "seal": ("files", "fingerprint the record, so that a later change shows"),
     "verify": ("files", "check the record against its seals and its waveforms"),

@@ -235,6 +235,21 @@ def report(made: Parser) -> None:
     common.quiet(made)
 
 
+def serve(made: Parser) -> None:
+    """Fill ``serve``."""
+    made.reads("serve:serve", "serve", "serve --host 0.0.0.0 --read-only")
+    made.add_argument(
+        "--host",
+        default="127.0.0.1",
+        metavar="H",
+        help="address to listen on (default 127.0.0.1: this computer only; 0.0.0.0: the network)",
+    )
+    made.add_argument(
+        "--port", type=int, default=0, metavar="P", help="port to listen on (default: a free one)"
+    )
+    made.add_argument("--read-only", action="store_true", help="no page stores anything")
+
+
 def selfcheck(made: Parser) -> None:
     """Fill ``selfcheck``; it needs no store."""
     made.set_defaults(handler="files:selfcheck")

@@ -1,0 +1,234 @@
+"""Pages in a browser: the terminal's answers, drops and inspections entered, who is let in."""
+
+import re
+import socket
+import threading
+from concurrent.futures import ThreadPoolExecutor
+from html import unescape
+
+import httpx
+import pytest
+import uvicorn
+
+from durability.__main__ import main
+from durability.cli import serve
+from durability.workflow import follow_up, specimens
+from durability.workflow.session import Session
+
+TOKEN = "let-me-in-please"
+
+
+@pytest.fixture(scope="module")
+def lab(tmp_path_factory):
+    """A store with a rising series of eight drops and a device that follows a plan."""
+    folder = tmp_path_factory.mktemp("served")
+    session = Session(folder / "lab.duckdb", "tester")
+    drops = [f"S1,{n},{100 * 1.03**n:.1f},C-1,sleeve A,D-1,dummy,face 3" for n in range(1, 9)]
+    head = "series,drop_number,peak_g,case,case_model,device,device_kind,orientation"
+    (folder / "drops.csv").write_text("\n".join([head, *drops]) + "\n")
+    at = ("--store", str(session.store), "--by", "tester")
+    assert main(["init", *at[:2]]) == 0
+    assert main(["import", "drops", str(folder / "drops.csv"), *at]) == 0
+    specimens.add_specimen(session, "R1", "device", {"model": "radio"})
+    listed = folder / "short.txt"
+    listed.write_text("battery swelling\ndisplay\nbuttons\n")
+    follow_up.make_plan(session, "short", ["drop day=0", "1 week=7"], "last drop", str(listed))
+    follow_up.assign_plan(session, "short", device=None, device_model="radio")
+    return session.store
+
+
+@pytest.fixture(scope="module")
+def pages(lab):
+    """A browser at a server of that store: ``pages(read_only=True)``."""
+    servers = []
+
+    def opened(*, read_only=False):
+        listening = socket.create_server(("127.0.0.1", 0))
+        host = f"127.0.0.1:{listening.getsockname()[1]}"
+        app = serve.application(store=str(lab), token=TOKEN, hosts={host}, read_only=read_only)
+        server = uvicorn.Server(uvicorn.Config(app, log_level="critical"))
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
+        thread.start()
+        browser = httpx.Client(base_url=f"http://{host}", follow_redirects=True, timeout=60)
+        servers.append((server, thread, browser))
+        assert browser.get("/due", params={"token": TOKEN}).status_code == 200
+        return browser
+
+    yield opened
+    for server, thread, browser in servers:
+        browser.close()
+        server.should_exit = True
+        thread.join()
+
+
+@pytest.fixture(scope="module")
+def browser(pages):
+    return pages()
+
+
+def text_of(response):
+    words = re.sub(r"<style.*?</style>", " ", response.text, flags=re.S)
+    return " ".join(unescape(re.sub(r"<[^>]+>", " ", words)).split())
+
+
+def submit(browser, page, form=0, **fields):
+    """Fill a form of a page in, and press its button; ``page`` is its address, or its response."""
+    text = browser.get(page).text if isinstance(page, str) else page.text
+    one = text.split("<form ")[1 + form]
+    hidden = dict(re.findall(r'type="hidden" name="(\w+)" value="([^"]*)"', one))
+    action = unescape(re.search(r'action="([^"]+)"', one)[1])
+    return browser.post(action, data={**hidden, **fields})
+
+
+@pytest.mark.parametrize(
+    "words", [("trend", "--series=S1"), ("rank",), ("due",), ("history", "C-1"), ("status",)]
+)
+def test_a_page_says_what_the_terminal_says(browser, run, lab, words):
+    named = [word for word in words if not word.startswith("--")]
+    asked = "&".join(word[2:] for word in words if word.startswith("--"))
+    page = text_of(browser.get(f"/{'/'.join(named)}?{asked}"))
+    said = [line for line in run(*words, "--store", lab).out.splitlines() if line[:1].isalnum()]
+    assert " ".join(said[0].split()) in page
+
+
+def test_cells_lead_on(browser):
+    assert 'href="/bench/S1"' in browser.get("/trend").text
+    assert 'href="/show/drop/S1/7"' in browser.get("/bench/S1").text
+    assert "123" in text_of(browser.get("/show/drop/S1/7"))
+    assert 'href="/show/code/C-1"' in browser.get("/specimen/list").text
+    assert 'href="/query/survived_drops"' in browser.get("/query").text
+
+
+def test_a_session_of_ten_drops_with_voids_and_a_correction(browser, run, lab):
+    page = "/bench/S1"
+    for peak_g in range(130, 138):
+        page = submit(browser, page, line=str(peak_g), by="Ann")
+        assert f"stored: {peak_g}" in text_of(page)
+    page = submit(browser, page, 2, line="141", by="Ann")
+    assert "137 > 141 g" in text_of(page)
+    page = submit(browser, page, 1, line="300", after="v1 snagged cable", by="Ann")
+    assert "void" in text_of(page)
+    page = submit(browser, page, line="139", by="Bea")
+    page = submit(browser, page, 3, after="u3", by="Bea")
+    assert "void" in text_of(page)
+    drops = run("drop", "list", "--series", "S1", "--store", lab, "--json").json["drops"]
+    assert [each["peak_g"] for each in drops[8:]] == [*range(130, 137), 141, 300, 139]
+    assert [each["status"] for each in drops[8:]] == ["valid"] * 8 + ["void"] * 2
+    assert 'value="Bea"' in browser.get("/bench/S1").text
+
+
+def test_a_page_that_is_loaded_again_enters_nothing_twice(browser, run, lab):
+    entered = submit(browser, "/bench/S1", line="140", by="Ann")
+    again = browser.post("/bench/S1", content=entered.request.content)
+    assert again.status_code == 409
+    assert "nothing is stored twice" in text_of(again)
+    drops = run("drop", "list", "--series", "S1", "--store", lab, "--json").json["drops"]
+    assert [each["peak_g"] for each in drops[-2:]] == [139, 140]
+
+
+def test_a_wrong_reading_is_refused_in_words_and_stores_nothing(browser, run, lab):
+    def drops():
+        return run("drop", "list", "--series", "S1", "--store", lab, "--json").json["drops"]
+
+    before = drops()
+    refused = submit(browser, "/bench/S1", line="1,180", by="Ann")
+    assert refused.status_code >= 400 or "1,180" in text_of(refused)
+    assert drops() == before
+
+
+def test_an_inspection_by_touch_goes_on_where_it_was_left_and_back(browser, run, lab):
+    def asked(address="/inspect/R1"):
+        return re.search(r"<h2>([^<]+)</h2>", browser.get(address).text)[1]
+
+    assert asked() == "battery swelling"
+    assert "battery swelling: pass" in text_of(
+        submit(browser, "/inspect/R1", line="pass", by="Ben")
+    )
+    assert 'value="Ben"' in browser.get("/inspect/R1").text
+    assert asked() == "display"
+    assert asked("/inspect/R1?back=1") == "battery swelling"
+    submit(browser, "/inspect/R1?back=1", line="degraded", by="Ben")
+    assert asked() == "display"
+    submit(browser, "/inspect/R1", line="pass", by="Ben")
+    last = submit(browser, "/inspect/R1", line="fail", after="# dead", by="Ben")
+    done = text_of(last)
+    assert "<form" not in last.text
+    assert "3 functions of R1 recorded" in done, done
+    events = run("history", "R1", "--store", lab, "--json").json["events"]
+    kinds = [each["event"] for each in events]
+    assert kinds.count("inspection") == 1
+    assert kinds.count("amendment") == 1  # the first answer of the function gone back to
+
+
+def test_only_who_has_the_token_is_let_in(browser):
+    with httpx.Client(base_url=browser.base_url) as stranger:
+        for address in ("/", "/trend", "/style.css", "/bench/S1"):
+            assert stranger.get(address).status_code == 403
+        assert stranger.get("/", params={"token": "guessed"}).status_code == 403
+        assert stranger.post("/bench/S1", data={"line": "9"}).status_code == 403
+        entered = stranger.get("/due", params={"token": TOKEN})
+    cookie = entered.headers["set-cookie"].lower()
+    assert entered.status_code == 303
+    assert "httponly" in cookie
+    assert "samesite=strict" in cookie
+    assert browser.get("/due", headers={"host": "rebound.example"}).status_code == 400
+
+
+def test_nothing_is_stored_by_a_form_of_others_or_a_flood(browser):
+    before = text_of(browser.get("/bench/S1"))
+    for data in ({"line": "999"}, {"line": "999", "form": "0" * 64}):
+        refused = browser.post("/bench/S1", data=data)
+        assert refused.status_code == 403
+        assert "not a form of this server" in text_of(refused)
+    big = browser.post("/bench/S1", content=b"line=" + b"9" * 2_000_000)
+    assert big.status_code == 403
+    assert text_of(browser.get("/bench/S1")) == before
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        "/drop/add/S1/100",
+        "/trend?output=/tmp/x",
+        "/trend?store=other.duckdb",
+        "/query?sql=SELECT+1",
+        "/query?folder=/etc",
+        "/--help",
+        "/../../etc/passwd",
+        "/import/drops/x.csv",
+        "/plot/levels",
+        "/serve",
+    ],
+)
+def test_an_address_is_an_answer_or_nothing(browser, address):
+    assert browser.get(address).status_code == 404
+
+
+def test_script_in_an_address_or_a_name_stays_text(browser):
+    evil = "<script>alert(1)</script>"
+    for page in (
+        browser.get(f"/trend?series={evil}"),
+        browser.get(f"/show/code/{evil}"),
+        submit(browser, "/bench/S1", line="150", after=f"# {evil}", by=evil),
+        browser.get("/bench/S1"),
+    ):
+        assert "<script" not in page.text
+        assert "default-src 'none'" in page.headers["content-security-policy"]
+
+
+def test_fifty_requests_at_once_all_get_their_answer(browser):
+    with ThreadPoolExecutor(50) as pool:
+        answers = list(pool.map(lambda _: browser.get("/query").status_code, range(50)))
+    assert answers == [200] * 50
+
+
+def test_read_only_shows_no_form_and_takes_none(pages):
+    reader = pages(read_only=True)
+    page = reader.get("/bench/S1")
+    assert page.status_code == 200
+    assert "<form" not in page.text
+    assert reader.post("/bench/S1", data={"line": "9"}).status_code == 403
+
+
+def test_a_store_that_is_not_there_is_said_before_anything_is_served(run):
+    assert "not found" in run("serve", "--store", "none.duckdb", expect=1).err
