@@ -3,7 +3,7 @@
 import pytest
 
 READ = (201.0, 203.0, 198.0, 200.0, 202.0)
-FALLS = "repeated free fall: no reading"
+FALLS = "counted only, no reading"
 
 
 CONDITIONS = ("--drop-height-mm", "500", "--surface", "steel")
@@ -60,6 +60,11 @@ def test_falls_count_in_both_ledgers_in_age_and_in_no_trend(bench):
     assert bench("query", "attitudes_seen", "--json").json["rows"][3] == [
         "K", "case", "other", 1, 100, None, None, None
     ]  # fmt: skip
+    # What people read has them in one row; JSON has each.
+    for words in (("drop", "list"), ("series", "show", "T"), ("history", "R")):
+        shown = " ".join(bench(*words).out.split())
+        assert shown.count(FALLS) == 1 and "1 to 100" in shown, words
+    assert len(bench("history", "R", "--json").json["events"]) == 106
     # All at one time: nothing is said of the rest between them.
     assert "T" not in {
         row[0] for row in bench("query", "rest_between_drops", "--json").json["rows"]

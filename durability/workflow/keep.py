@@ -275,7 +275,7 @@ def add_drop(
         )[0]
 
 
-FALLS = "repeated free fall: no reading"
+FALLS = "counted only, no reading"
 """Why a fall that was only counted is void."""
 
 

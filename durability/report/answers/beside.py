@@ -138,3 +138,35 @@ def rig_sentence(note: RigNote | None, change_pct: float | None = None) -> str |
             f" own scatter of {labels.number(note.scatter_pct, 2)} %: it may be the rig's"
         )
     return None
+
+
+def without_readings_together(rows: Iterable[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """Rows in which drops without a reading that differ by their number alone are one.
+
+    Examples
+    --------
+    >>> falls = [{"drop_number": n, "peak_g": None, "series": "T"} for n in (1, 2, 3)]
+    >>> without_readings_together(falls)
+    [{'drop_number': '1 to 3', 'peak_g': None, 'series': 'T'}]
+    """
+    runs: list[list[Mapping[str, Any]]] = []
+    for row in rows:
+        last = runs[-1][-1] if runs else row
+        follows = row["drop_number"] and row["drop_number"] == (last["drop_number"] or 0) + 1
+        if (
+            follows
+            and row["peak_g"] is None
+            and all(row[name] == last.get(name) for name in row.keys() - {"drop_number", "drop_id"})
+        ):
+            runs[-1].append(row)
+        else:
+            runs.append([row])
+    found: list[Mapping[str, Any]] = []
+    for run in runs:
+        numbers = f"{run[0]['drop_number']} to {run[-1]['drop_number']}"
+        found += [{**run[0], "drop_number": numbers}] if len(run) > _FEW_ALIKE else run
+    return found
+
+
+_FEW_ALIKE = 2
+"""So many drops are listed one by one."""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from durability.record.basis import counted
 from durability.report import as_json, labels, safety
-from durability.report.answers import follow_up, rig
+from durability.report.answers import beside, follow_up, rig
 from durability.report.answers.follow_up import intermittent_lines
 from durability.report.answers.forecast import left
 from durability.report.answers.trend import worst_first
@@ -34,7 +34,8 @@ def _event(event: Mapping[str, Any]) -> str:
     series, drop, kind = event["series"], event["drop_number"], str(event["event"])
     if series is None:
         return kind
-    where = series if drop is None else f"drop {drop} of {series}"
+    several = isinstance(drop, str)  # a run of drops without readings
+    where = series if drop is None else f"{'drops' if several else 'drop'} {drop} of {series}"
     return where if kind == "drop" else f"{kind}, {where}"
 
 
@@ -87,7 +88,7 @@ def blocks(found: Mapping[str, Any], under: Under) -> Iterator[Block]:
         for line in _exposure_lines(found["exposure"]):
             yield Words(line)
     if events:
-        yield EVENTS.table(events)
+        yield EVENTS.table(beside.without_readings_together(events))
 
 
 def _exposure_lines(exposure: Mapping[str, Any]) -> list[str]:

@@ -11,6 +11,7 @@ from durability.record import units
 from durability.record.basis import counted
 from durability.record.vocabulary import DAMAGE_SEVERITIES, MOST_CROSS_AXIS_PCT, SEVERITY_FAILED
 from durability.report import labels
+from durability.report.answers import beside
 from durability.report.answers.rig import SENSORS
 from durability.report.blocks import Block, Column, Columns, Table, Words
 
@@ -405,7 +406,8 @@ def listed(what: str, rows: Sequence[Record]) -> Iterator[Block]:
     """
     number = counted(len(rows), *NOUNS[what])
     if rows:
-        yield replace(COLUMNS[what].table(rows), caption=number)
+        shown = beside.without_readings_together(rows) if what == "drops" else rows
+        yield replace(COLUMNS[what].table(shown), caption=number)
     else:
         yield Words(number)
 

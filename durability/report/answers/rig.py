@@ -434,6 +434,12 @@ def calibration_blocks(found: Mapping[str, Any]) -> Iterator[Block]:
     if calibrations:
         yield CALIBRATIONS.table(calibrations)
         for each in calibrations:
+            if each["uncertainty_pct"] is not None:
+                yield Words(
+                    f"{labels.moment(each['calibrated_on'])}: expanded uncertainty of a reading"
+                    f" {labels.number(each['uncertainty_pct'])} % (k = 2)"
+                )
+        for each in calibrations:
             yield from _by_amplitude(each)
     yield from map(Words, _remarks(calibrations))
     chart = drift_chart(calibrations)

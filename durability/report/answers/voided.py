@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from durability.record import units
 from durability.record.basis import counted
 from durability.report import labels
+from durability.report.answers import beside
 from durability.report.blocks import Block, Column, Columns, Words
 
 if TYPE_CHECKING:
@@ -41,7 +42,7 @@ def blocks(contents: ReportContents) -> Iterator[Block]:
     yield VOIDED.table(
         (
             (row, effect(row, trends.get(row["series"]), contents.put_back.get(row["series"])))
-            for row in contents.voided
+            for row in beside.without_readings_together(contents.voided)
         ),
         "durability query voided_drops",
     )
