@@ -67,8 +67,8 @@ WITH digits AS (
 ), counted AS (
     SELECT
         item, kind, coalesce(attitudes, 'other') AS attitudes, coalesce(attitude, '') AS attitude,
-        count(*) FILTER (WHERE status = 'valid') AS valid,
-        count(*) FILTER (WHERE status <> 'valid') AS voided
+        count(*) FILTER (WHERE status = 'valid') AS hits,
+        count(*) FILTER (WHERE status <> 'valid') AS misses
     FROM wanted
     GROUP BY item, kind, attitudes, attitude
 ), places AS (
@@ -78,7 +78,7 @@ WITH digits AS (
 ), judged AS (
     SELECT
         i.item, i.kind, p.attitudes, p.faces, nullif(p.attitude, '') AS attitude,
-        coalesce(k.valid, 0) AS valid, coalesce(k.voided, 0) AS voided
+        coalesce(k.hits, 0) AS hits, coalesce(k.misses, 0) AS misses
     FROM (SELECT DISTINCT item, kind FROM wanted) AS i
     CROSS JOIN places AS p
     LEFT JOIN counted AS k
@@ -86,15 +86,15 @@ WITH digits AS (
         AND k.attitude = p.attitude
 )
 SELECT
-    item, kind, attitudes, sum(valid)::BIGINT AS valid, sum(voided)::BIGINT AS voided,
-    CASE WHEN min(valid) > 0 AND faces < 4 THEN 'all'
-        ELSE string_agg(CASE WHEN valid > 0 THEN attitude END, ', ' ORDER BY attitude) END AS seen_in,
-    string_agg(CASE WHEN valid = 0 AND voided > 0 THEN attitude END, ', ' ORDER BY attitude)
+    item, kind, attitudes, sum(hits)::BIGINT AS valid, sum(misses)::BIGINT AS voided,
+    CASE WHEN min(hits) > 0 AND faces < 4 THEN 'all'
+        ELSE string_agg(CASE WHEN hits > 0 THEN attitude END, ', ' ORDER BY attitude) END AS seen_in,
+    string_agg(CASE WHEN hits = 0 AND misses > 0 THEN attitude END, ', ' ORDER BY attitude)
         AS voided_in,
-    CASE WHEN max(valid) < $drops_each AND faces < 4 THEN 'all'
-        ELSE string_agg(CASE WHEN valid < $drops_each THEN attitude END, ', ' ORDER BY attitude)
+    CASE WHEN max(hits) < $drops_each AND faces < 4 THEN 'all'
+        ELSE string_agg(CASE WHEN hits < $drops_each THEN attitude END, ', ' ORDER BY attitude)
         END AS due_in
 FROM judged
 GROUP BY item, kind, attitudes, faces
-HAVING faces < 4 OR sum(valid) + sum(voided) > 0
+HAVING faces < 4 OR sum(hits) + sum(misses) > 0
 ORDER BY kind, item, faces
