@@ -136,7 +136,7 @@ def log_e_values(log_peak: FloatArray, information: FloatArray) -> FloatArray:
     whatever the law of the scatter. A bet on its normal score at fair odds therefore multiplies a
     stake by 1 on average, at any drop and at any time that is chosen to stop: a test martingale
     (Vovk & Wang 2021, Annals of Statistics 49; Fedorova et al. 2012, ICML). The stake is spread
-    over many rises, as in the alarm's Bayes factor, whose own expectation is not bounded by 1.
+    over many rises, as in the alarm's own Bayes factor, of which no such bound is proved.
     Equal readings count as below each other, against a rise.
 
     Parameters
