@@ -28,6 +28,7 @@ from xml.etree import ElementTree as ET
 
 from golden.calls import BAD_CALLS, BAD_FILES
 from golden.stores import STORES
+from shared_studies import shared_studies
 
 from durability.__main__ import main
 from durability.cli.parser import make_parser
@@ -164,6 +165,7 @@ class Golden:
                 {**not_set, **_ENVIRONMENT, "DURABILITY_STORE": store},
             ),
             patch("durability.record.clock.now", lambda: _NOW + timedelta(minutes=self.calls)),
+            shared_studies(),
         ):
             time.tzset()
             yield

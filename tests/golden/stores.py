@@ -170,7 +170,7 @@ PICTURES = (
 STORES = {
     "demo": MadeStore(
         files={},
-        made_by=("demo --store demo.duckdb --quiet",),
+        made_by=("demo --store demo.duckdb --json --quiet",),
         asked={
             "judging": (
                 *_JUDGING,
