@@ -159,6 +159,55 @@ def test_what_both_corrected_is_kept_twice_and_listed_until_it_is_settled(labs):
     assert labs("A", "query", "conflicts", "--json").json["rows"] == []
 
 
+def test_what_both_did_to_one_thing_is_kept_twice_and_the_first_by_instant_holds(labs):
+    """In whatever order the records are joined, and also where the first one comes last."""
+    labs("A", "sensor", "add", "M1", "--sensitivity-mv-per-g", "1", "--full-scale-g", "500")
+    dates = ("--calibrated-on", "2026-01-01", "--calibration-due", "2027-01-01")
+    labs("A", "sensor", "calibrate", "M1", *dates, "--as-left-mv-per-g", "1.1")
+    labs("A", "specimen", "dispose", "CA", "--how", "recycled", "--by", "Ann")
+    for day, outcome in ((1, "fail"), (2, "pass")):
+        at = ("--inspected-at", f"2026-11-0{day}T09:00")
+        labs("A", "inspect", "record", "RA", "--check", f"battery swelling={outcome}", *at)
+    labs("C", "init", "--site", "C")
+    for site in "BC":
+        labs(site, "merge", "A.duckdb")
+    for site in "BAC":
+        labs(site, "specimen", "clear", "RA", "--by", "Ann", "--reason", f"cold at {site}")
+        labs(site, "sensor", "void", "M1", "2026-01-01", "--reason", f"typed twice at {site}")
+        labs(site, "specimen", "return", "CA", "--reason", f"found at {site}")
+        labs(site, "seal")
+    for site, other in (("A", "C"), ("B", "A"), ("A", "B"), ("C", "B")):
+        told = labs(site, "merge", f"{other}.duckdb", "--json").json
+        assert told["conflicts"] == [], (site, other)
+        if other == "C":
+            apart = [each for each in told["amended_at_both"] if each["column"] == "cleared"]
+            assert apart == [
+                {
+                    "table": "quarantine_clearance",
+                    "record": "quarantine of RA",
+                    "column": "cleared",
+                    "value_in_force": "Ann: cold at A",
+                    "site": "A",
+                    "other_value": "Ann: cold at C",
+                    "other_site": "C",
+                }
+            ]
+    held = (
+        "SELECT cleared_because FROM all_quarantines UNION ALL SELECT v.reason"
+        " FROM calibration_void AS v JOIN calibration USING (calibration_id)"
+    )
+    for site in "ABC":
+        rows = labs(site, "query", "--sql", held, "--json").json["rows"]
+        assert sorted(rows) == [["cold at B"], ["typed twice at B"]], site
+        found = labs(site, "verify", "--json").json
+        assert found["is_sound"] and all(seal["is_whole"] for seal in found["seals"])
+    assert content("A") == content("B") == content("C")
+    labs("A", "export", "whole")
+    labs("N", "import", "record", "whole")
+    assert labs("N", "verify", "--json").json["is_sound"]
+    assert all(content("N")[table] == content("A")[table] for table in merging.PLACED)
+
+
 def test_a_series_that_both_continued_is_refused_and_can_be_split(labs):
     labs("B", "merge", "A.duckdb")
     labs("A", "drop", "add", "SA", "120")

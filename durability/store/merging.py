@@ -57,8 +57,20 @@ PLACED = (
     "disposal",
     "drops",
     "sensor_mounting",
+    "calibration_void",
+    "disposal_return",
+    "inspection_finish",
+    "quarantine_clearance",
 )
 """Tables with values that depend on all sites, each with a statement ``place_<table>``."""
+
+_ACTS = {
+    "calibration_void": "calibration_id",
+    "disposal_return": "disposal_id",
+    "inspection_finish": "inspection_id",
+    "quarantine_clearance": "quarantine_id",
+}
+"""Tables of what is done to a thing once, each with the key of the thing, which is its own."""
 
 _OTHER = '"other/"'
 """What the other store is attached as: no store can be called so, as a file name holds no slash."""
@@ -235,6 +247,7 @@ def _join(
                 f"{name}: its seal {each['seal_number']} follows one that is not here; merge an"
                 " earlier export of it first, or all of it"
             )
+    connection.execute(statement("stage_acts_apart"))
     told.amended_at_both = bench.fetch(connection, "merged_amendments_apart")
     told.dropped_after_failure = {
         row["case"]: row["drops"] for row in bench.fetch(connection, "merged_after_failure")
@@ -392,6 +405,7 @@ def _insert(
     _name_sites(connection, entry_id)
     connection.execute(statement("add_other_recorded"))
     connection.execute(statement("add_other_codes"))
+    connection.execute(statement("add_other_acts"))
     for row in bench.fetch(connection, "codes_apart"):
         told.conflicts.append(
             _conflict(
@@ -421,6 +435,12 @@ def _insert_rows(connection: DuckDBPyConnection, table: str) -> None:
         columns["site_id"] = f"(SELECT {site})"
     elif table in _CODES:
         columns[_CODES[table]] = f"{table}_id::VARCHAR"
+    elif table in _ACTS:
+        key = _ACTS[table]
+        later = f"r.record_id FROM {_OTHER}.as_recorded AS r WHERE r.record_id = o.{key}"
+        later += f" AND (r.recorded->>'{key}') IS NOT NULL"
+        own = f"md5(o.entry_id::VARCHAR || o.{key}::VARCHAR)::UUID"
+        columns[key] = f"coalesce((SELECT {later}), {own})"
     elif table == "drops":
         for column in ("series_id", "drop_number"):
             moved = f"p.{column} FROM split_record AS p WHERE p.record_id = o.drop_id"

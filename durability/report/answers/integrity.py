@@ -85,8 +85,9 @@ def merged(found: Merged, *, is_dry: bool) -> Iterator[Block]:
     if found.amended_at_both:
         several = counted(len(found.amended_at_both), "value", "values")
         yield Words(
-            f"! {several} corrected at both sites without knowing of each other; the later entry"
-            " holds. Correct it again where that is wrong (durability query conflicts):"
+            f"! {several} entered at both sites without knowing of each other: of corrections the"
+            " later entry holds (durability query conflicts), of what is done once, such as a"
+            " clearance, the first. Correct a value again where that is wrong:"
         )
         yield Items(
             [

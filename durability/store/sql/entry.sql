@@ -125,12 +125,15 @@ WHERE o.table_catalog = 'old'
 ORDER BY o.table_name;
 
 -- name: orphans
--- Rows of a table that name, in a column, one that is not there.
+-- Rows of a table that name, in a column, one that is not there; a later one of two acts on one thing
+-- names none (acts_in_order).
 SELECT count(*)
 FROM (SELECT COLUMNS(lambda c: c = $column) AS named FROM query_table($table))
 ANTI JOIN (SELECT COLUMNS(lambda c: c = $to_column) AS named FROM query_table($to_table))
     USING (named)
-WHERE named IS NOT NULL;
+WHERE named IS NOT NULL
+    AND named::VARCHAR NOT IN (
+        SELECT record_id::VARCHAR FROM as_recorded WHERE (recorded->>$column) IS NOT NULL);
 
 -- name: entered_since
 SELECT count(*) FROM entry WHERE entered_at_utc > $instant;
@@ -190,7 +193,11 @@ WITH recorded AS (
     UNION ALL
     SELECT entry_id, 'calibration', to_json(t) FROM calibration AS t
     UNION ALL
-    SELECT entry_id, 'calibration_void', to_json(t) FROM calibration_void AS t
+    SELECT entry_id, 'calibration_void', to_json(t) FROM (
+        SELECT t.* REPLACE (
+            coalesce((r.recorded->>'calibration_id')::UUID, t.calibration_id) AS calibration_id)
+        FROM calibration_void AS t
+        LEFT JOIN as_recorded AS r ON r.record_id = t.calibration_id) AS t
     UNION ALL
     SELECT entry_id, 'check_list', to_json(t) FROM check_list AS t
     UNION ALL
@@ -200,7 +207,11 @@ WITH recorded AS (
         FROM disposal AS t
         LEFT JOIN as_recorded AS r ON r.record_id = t.disposal_id) AS t
     UNION ALL
-    SELECT entry_id, 'disposal_return', to_json(t) FROM disposal_return AS t
+    SELECT entry_id, 'disposal_return', to_json(t) FROM (
+        SELECT t.* REPLACE (
+            coalesce((r.recorded->>'disposal_id')::UUID, t.disposal_id) AS disposal_id)
+        FROM disposal_return AS t
+        LEFT JOIN as_recorded AS r ON r.record_id = t.disposal_id) AS t
     UNION ALL
     SELECT entry_id, 'dose_declaration', to_json(t) FROM dose_declaration AS t
     UNION ALL
@@ -270,7 +281,11 @@ WITH recorded AS (
         FROM inspection AS t
         LEFT JOIN as_recorded AS r ON r.record_id = t.inspection_id) AS t
     UNION ALL
-    SELECT entry_id, 'inspection_finish', to_json(t) FROM inspection_finish AS t
+    SELECT entry_id, 'inspection_finish', to_json(t) FROM (
+        SELECT t.* REPLACE (
+            coalesce((r.recorded->>'inspection_id')::UUID, t.inspection_id) AS inspection_id)
+        FROM inspection_finish AS t
+        LEFT JOIN as_recorded AS r ON r.record_id = t.inspection_id) AS t
     UNION ALL
     SELECT entry_id, 'inspection_walk', to_json(t) FROM inspection_walk AS t
     UNION ALL
@@ -281,7 +296,11 @@ WITH recorded AS (
         FROM quarantine AS t
         LEFT JOIN as_recorded AS r ON r.record_id = t.quarantine_id) AS t
     UNION ALL
-    SELECT entry_id, 'quarantine_clearance', to_json(t) FROM quarantine_clearance AS t
+    SELECT entry_id, 'quarantine_clearance', to_json(t) FROM (
+        SELECT t.* REPLACE (
+            coalesce((r.recorded->>'quarantine_id')::UUID, t.quarantine_id) AS quarantine_id)
+        FROM quarantine_clearance AS t
+        LEFT JOIN as_recorded AS r ON r.record_id = t.quarantine_id) AS t
     UNION ALL
     SELECT entry_id, 'seal', to_json(t) FROM seal AS t
     UNION ALL
