@@ -105,6 +105,10 @@ def test_codes_are_understood_with_their_site_and_refused_where_two_can_be_meant
     labs("A", "merge", "B.duckdb")
     assert labs("A", "drop", "add", "B:SB", "230", "--json").json["drop_number"] == 3
     assert labs("A", "trend", "--series", "A:SA", "--json").json["series"][0]["series"] == "SA"
+    asked = ("query", "peak_g_by_drop", "--set", "series=B:SB", "--json")
+    assert labs("A", *asked).json == labs("A", *asked[:3], "series=SB", "--json").json
+    labs("A", "series", "amend", "A:SA", "--set", "sensor=B:ACC", "--reason", "lent")
+    assert labs("A", "series", "show", "SA", "--json").json["sensor"] == "B:ACC"
     assert "nearest" in labs("A", "drop", "add", "S1", "110", expect=1).err
     told = labs("A", "specimen", "add", "C1", "--kind", "case", expect=1)
     assert "can mean A:C1 or B:C1" in told.err

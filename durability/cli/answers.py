@@ -194,8 +194,9 @@ def query(options: Namespace) -> int:
             options.json = True
         return show(options, shown.listing(found), lambda: shown.listing_json(found))
     with progress(options, "querying the store"):
+        session, values = session_of(options), _values(options.values)
         question, answer = questions.ask(
-            session_of(options), options.name, values, options.folder, under_of(options)
+            session, options.name, values, options.folder, under_of(options)
         )
     return _answer(options, question.title, answer)
 

@@ -53,13 +53,17 @@ _CODES = (
 )
 """Options and words of a call that are codes, or may be."""
 
+_SET = ("changes", "values")
+"""Where each ``--set NAME=VALUE`` of a call is kept; the value of a name of a code is one."""
+
 
 def _understand_codes(options: Namespace, session: Session) -> None:
     """Put codes that were typed with their site as they are called in this store."""
     given = {name: getattr(options, name, None) for name in _CODES}
+    pairs = {name: [each.partition("=") for each in getattr(options, name, ())] for name in _SET}
     typed = {
         code
-        for value in given.values()
+        for value in (*given.values(), [code for each in pairs.values() for _, _, code in each])
         for code in (value if isinstance(value, list) else [value])
         if isinstance(code, str) and ":" in code[1:]
     }
@@ -71,6 +75,20 @@ def _understand_codes(options: Namespace, session: Session) -> None:
             setattr(options, name, [meant.get(code, code) for code in value])
         elif value in meant:
             setattr(options, name, meant[value])
+    for name, each in pairs.items():
+        if each:
+            setattr(
+                options,
+                name,
+                [
+                    of + sign + (meant.get(code, code) if _is_of_code(of) else code)
+                    for of, sign, code in each
+                ],
+            )
+
+
+def _is_of_code(name: str) -> bool:
+    return name.strip().removesuffix("_code") in _CODES
 
 
 def limit_of(options: Namespace) -> Limit:

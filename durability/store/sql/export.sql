@@ -238,28 +238,6 @@ FROM coded AS c
 JOIN other_entry AS o ON o.entry_id = c.entry_id AND NOT o.is_present
 LEFT JOIN "other/".as_recorded AS r ON r.record_id = c.record_id;
 
--- name: add_other_acts
--- Acts to be added, which go in under keys of their own until it is known which one is the first.
-INSERT OR REPLACE INTO as_recorded
-WITH acts AS (
-    SELECT 'calibration_id' AS column_name, calibration_id AS now, entry_id
-    FROM "other/".calibration_void
-    UNION ALL
-    SELECT 'disposal_id', disposal_id, entry_id
-    FROM "other/".disposal_return
-    UNION ALL
-    SELECT 'inspection_id', inspection_id, entry_id
-    FROM "other/".inspection_finish
-    UNION ALL
-    SELECT 'quarantine_id', quarantine_id, entry_id
-    FROM "other/".quarantine_clearance
-)
-SELECT md5(a.entry_id::VARCHAR || a.now::VARCHAR)::UUID, json_object(a.column_name, a.now::VARCHAR)
-FROM acts AS a
-JOIN other_entry AS o ON o.entry_id = a.entry_id AND NOT o.is_present
-LEFT JOIN "other/".as_recorded AS r ON r.record_id = a.now
-WHERE (r.recorded->>a.column_name) IS NULL;
-
 -- name: stage_other_drops
 -- Drops to be added, each with the series that drops of its site in its series were split into; none
 -- where the other store knows of that split.
@@ -363,61 +341,6 @@ JOIN acts_apart AS a ON a.recorded = f.recorded AND a.column_name = f.column_nam
     AND NOT a.is_in_force
 WHERE f.is_in_force AND (f.is_new OR a.is_new)
 ORDER BY ALL;
-
--- name: stage_acts_apart
--- What was done to one thing at several sites, and whether it is what holds.
-CREATE OR REPLACE TEMP TABLE acts_apart AS
-WITH acts AS (
-    SELECT
-        'quarantine_clearance' AS record_table, 'cleared' AS column_name, quarantine_id AS now,
-        coalesce((r.recorded->>'quarantine_id')::UUID, quarantine_id) AS recorded,
-        cleared_by || ': ' || reason AS words, entry_id
-    FROM quarantine_clearance
-    LEFT JOIN as_recorded AS r ON r.record_id = quarantine_id
-    UNION ALL
-    SELECT
-        'calibration_void', 'void', calibration_id,
-        coalesce((r.recorded->>'calibration_id')::UUID, calibration_id), reason, entry_id
-    FROM calibration_void
-    LEFT JOIN as_recorded AS r ON r.record_id = calibration_id
-    UNION ALL
-    SELECT
-        'disposal_return', 'returned', disposal_id,
-        coalesce((r.recorded->>'disposal_id')::UUID, disposal_id), reason, entry_id
-    FROM disposal_return
-    LEFT JOIN as_recorded AS r ON r.record_id = disposal_id
-    UNION ALL
-    SELECT
-        'inspection_finish', 'finished', f.inspection_id,
-        coalesce((r.recorded->>'inspection_id')::UUID, f.inspection_id), e.entered_by, f.entry_id
-    FROM inspection_finish AS f
-    JOIN entry AS e ON e.entry_id = f.entry_id
-    LEFT JOIN as_recorded AS r ON r.record_id = f.inspection_id
-), things AS (
-    SELECT quarantine_id AS record_id, 'quarantine of ' || s.code AS record
-    FROM quarantine AS q
-    JOIN specimen AS s ON s.specimen_id = q.device_id
-    UNION ALL
-    SELECT c.calibration_id, 'calibration of ' || s.code || ' on ' || c.calibrated_on
-    FROM calibration AS c
-    JOIN sensor AS s ON s.sensor_id = c.sensor_id
-    UNION ALL
-    SELECT d.disposal_id, 'disposal of ' || s.code
-    FROM disposal AS d
-    JOIN specimen AS s ON s.specimen_id = d.specimen_id
-    UNION ALL
-    SELECT i.inspection_id, 'inspection of ' || s.code
-    FROM inspection AS i
-    JOIN specimen AS s ON s.specimen_id = i.device_id
-)
-SELECT
-    a.record_table, t.record, a.column_name, a.words, a.recorded, a.now = a.recorded AS is_in_force,
-    coalesce(n.site, (SELECT site FROM sites WHERE is_own)) AS site,
-    a.entry_id IN (SELECT entry_id FROM other_entry WHERE NOT is_present) AS is_new
-FROM acts AS a
-JOIN things AS t ON t.record_id = a.recorded
-JOIN entry AS e ON e.entry_id = a.entry_id
-LEFT JOIN sites AS n ON n.site_id = e.site_id;
 
 -- name: merged_after_failure
 -- Drops just added that their cases made after the drop by which they had failed.
@@ -647,34 +570,6 @@ UPDATE disposal AS t
 SET specimen_id = coalesce((p.placed->>'specimen_id')::UUID, t.specimen_id)
 FROM placed_row AS p
 WHERE p.record_id = t.disposal_id;
-
--- name: place_calibration_void
-UPDATE calibration_void AS t
-SET calibration_id = (p.placed->>'calibration_id')::UUID
-FROM placed_row AS p
-WHERE (p.placed->>'calibration_id') IS NOT NULL
-    AND p.record_id IN (t.calibration_id, md5(t.entry_id::VARCHAR || t.calibration_id::VARCHAR)::UUID);
-
--- name: place_disposal_return
-UPDATE disposal_return AS t
-SET disposal_id = (p.placed->>'disposal_id')::UUID
-FROM placed_row AS p
-WHERE (p.placed->>'disposal_id') IS NOT NULL
-    AND p.record_id IN (t.disposal_id, md5(t.entry_id::VARCHAR || t.disposal_id::VARCHAR)::UUID);
-
--- name: place_inspection_finish
-UPDATE inspection_finish AS t
-SET inspection_id = (p.placed->>'inspection_id')::UUID
-FROM placed_row AS p
-WHERE (p.placed->>'inspection_id') IS NOT NULL
-    AND p.record_id IN (t.inspection_id, md5(t.entry_id::VARCHAR || t.inspection_id::VARCHAR)::UUID);
-
--- name: place_quarantine_clearance
-UPDATE quarantine_clearance AS t
-SET quarantine_id = (p.placed->>'quarantine_id')::UUID
-FROM placed_row AS p
-WHERE (p.placed->>'quarantine_id') IS NOT NULL
-    AND p.record_id IN (t.quarantine_id, md5(t.entry_id::VARCHAR || t.quarantine_id::VARCHAR)::UUID);
 
 -- name: place_drops
 UPDATE drops AS t

@@ -190,3 +190,10 @@ SELECT d.exponent, d.without_reading, d.reason, e.entered_by, e.entered_at_utc
 FROM dose_declaration AS d
 JOIN entry AS e USING (entry_id)
 ORDER BY e.entered_at_utc, d.dose_declaration_id;
+
+-- name: place_inspection_finish
+UPDATE inspection_finish AS t
+SET inspection_id = (p.placed->>'inspection_id')::UUID
+FROM placed_row AS p
+WHERE (p.placed->>'inspection_id') IS NOT NULL
+    AND p.record_id IN (t.inspection_id, md5(t.entry_id::VARCHAR || t.inspection_id::VARCHAR)::UUID);

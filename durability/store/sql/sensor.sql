@@ -193,3 +193,10 @@ FROM calibrated_drops
 WHERE sensor = $sensor AND (is_drifted OR scaled_off_pct IS NOT NULL)
 GROUP BY ALL
 ORDER BY calibrated_on NULLS FIRST, drift_pct, scaled_off_pct, series, first_drop;
+
+-- name: place_calibration_void
+UPDATE calibration_void AS t
+SET calibration_id = (p.placed->>'calibration_id')::UUID
+FROM placed_row AS p
+WHERE (p.placed->>'calibration_id') IS NOT NULL
+    AND p.record_id IN (t.calibration_id, md5(t.entry_id::VARCHAR || t.calibration_id::VARCHAR)::UUID);

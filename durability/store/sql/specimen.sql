@@ -409,3 +409,17 @@ SELECT suspected_at, sign, told, cleared_by, cleared_because, cleared_at_utc
 FROM all_quarantines
 WHERE device = $device
 ORDER BY suspected_at, quarantine_id;
+
+-- name: place_disposal_return
+UPDATE disposal_return AS t
+SET disposal_id = (p.placed->>'disposal_id')::UUID
+FROM placed_row AS p
+WHERE (p.placed->>'disposal_id') IS NOT NULL
+    AND p.record_id IN (t.disposal_id, md5(t.entry_id::VARCHAR || t.disposal_id::VARCHAR)::UUID);
+
+-- name: place_quarantine_clearance
+UPDATE quarantine_clearance AS t
+SET quarantine_id = (p.placed->>'quarantine_id')::UUID
+FROM placed_row AS p
+WHERE (p.placed->>'quarantine_id') IS NOT NULL
+    AND p.record_id IN (t.quarantine_id, md5(t.entry_id::VARCHAR || t.quarantine_id::VARCHAR)::UUID);
