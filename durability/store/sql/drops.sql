@@ -148,7 +148,13 @@ CREATE TEMP TABLE all_specimens AS FROM all_specimens;
 CREATE TEMP TABLE all_series AS FROM all_series;
 
 -- name: keep_order
-CREATE TEMP TABLE drops_in_order AS FROM drops_in_order;
+-- What views and statements take from it: the whole would fill the memory.
+CREATE TEMP TABLE drops_in_order AS
+SELECT
+    series_id, series, drop_number, made_number, peak_g, velocity_change_m_s, temperature_c, status,
+    dropped_at, dropped_at_utc, device_id, device, device_model, case_id, "case", case_model,
+    drop_height_mm, case_age, device_age
+FROM drops_in_order;
 
 -- name: keep_drops_of
 -- For this connection in the place of the table: drops of these series and of others of their cases,
