@@ -98,14 +98,13 @@ CREATE OR REPLACE TEMP MACRO plain_positive(cell) AS cell = ''
 -- that need no reason beside them. All else is for the rules in words: nothing is refused here.
 INSERT INTO cut_drops
 WITH lines AS (
-    SELECT
-        unnest(string_split($text, chr(10))) AS line,
-        $before + generate_subscripts(string_split($text, chr(10)), 1) AS source_row
+    SELECT unnest(every) AS line, $before + generate_subscripts(every, 1) AS source_row
+    FROM (SELECT string_split($text, chr(10)) AS every)
 ), split AS (
     SELECT source_row, rtrim(line, chr(13)) AS line,
         string_split(rtrim(line, chr(13)), $delimiter) AS c
     FROM lines
-    WHERE trim(replace(rtrim(line, chr(13)), $delimiter, '')) <> ''
+    WHERE ltrim(rtrim(line, chr(13)), ' ' || $delimiter) <> ''
 ), cells AS (
     SELECT
         source_row, line, len(c) = $width AS is_whole,
