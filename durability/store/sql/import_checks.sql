@@ -1,5 +1,6 @@
 -- What speaks against a staged row: the store, another row, or the trade's rules. Each gives the
--- row, its column and value, why, and whether it is a duplicate, which is no fault.
+-- row, its column and value, why, and whether it is a duplicate, which is no fault. Last, what the
+-- times of drops just kept call for.
 
 -- name: check_specimens_codes
 -- A new code has no colon, and isn't one that several sites use.
@@ -494,3 +495,72 @@ FROM staged AS t
 JOIN specimen AS p ON p.code = t.device
 JOIN inspection AS i ON i.device_id = p.specimen_id AND i.inspected_at = t.inspected_at
 JOIN functional_check AS c ON c.inspection_id = i.inspection_id AND c."function" = t."function";
+
+-- name: stage_drop
+-- A stored drop as if it had just been kept: its time was amended.
+CREATE OR REPLACE TEMP TABLE staged AS
+SELECT series, drop_number, dropped_at, dropped_at_utc_offset
+FROM every_drop
+WHERE series = $series AND drop_number = $drop_number;
+
+-- name: staged_series
+-- Series of the drops just kept whose times need a closer look, and how many of these drops have a
+-- time of day without its offset. Times of one offset, as entered and in order need none.
+WITH kept AS (
+    SELECT
+        s.series_id,
+        count(*) FILTER (has_time(t.dropped_at) AND t.dropped_at_utc_offset IS NULL) AS unsaid
+    FROM staged AS t
+    JOIN series AS s ON s.code = t.series
+    GROUP BY s.series_id
+), entered AS (
+    SELECT
+        series_id, drop_id, dropped_at, dropped_at_utc_offset,
+        lag(dropped_at) OVER (PARTITION BY series_id ORDER BY drop_number) AS dropped_before
+    FROM drops
+    WHERE series_id IN (SELECT series_id FROM kept)
+), doubtful AS (
+    SELECT series_id
+    FROM entered
+    GROUP BY series_id
+    HAVING count(DISTINCT coalesce(dropped_at_utc_offset, '')) > 1
+        OR count(dropped_at) NOT IN (0, count(*))
+        OR bool_or(dropped_at < dropped_before)
+        OR bool_or(drop_id IN (SELECT record_id FROM corrections))
+)
+SELECT
+    list(series_id) FILTER (unsaid > 0 OR series_id IN (SELECT series_id FROM doubtful))
+        AS series_ids,
+    coalesce(sum(unsaid), 0)::BIGINT AS unsaid
+FROM kept;
+
+-- name: staged_clock_back
+-- Drops whose clock is known to say that they came before the drop before them in their series,
+-- where either was just kept. A series that says no offset at all is compared as written.
+WITH placed AS (
+    SELECT
+        series, drop_number, dropped_at, utc_of(dropped_at, coalesce(utc_offset, 'Z')) AS at_utc,
+        (series, drop_number) IN (SELECT (series, drop_number) FROM staged) AS is_new
+    FROM drop_offsets
+    WHERE list_contains($series_ids, series_id) AND dropped_at IS NOT NULL
+), pairs AS (
+    SELECT
+        series, drop_number, dropped_at, at_utc, is_new OR lag(is_new) OVER own AS is_new,
+        lag(dropped_at) OVER own AS before, lag(at_utc) OVER own AS before_utc
+    FROM placed
+    WINDOW own AS (PARTITION BY series ORDER BY drop_number)
+)
+SELECT series, drop_number, epoch(before_utc) - epoch(at_utc) AS back_s
+FROM pairs
+WHERE is_new AND is_earlier(dropped_at, at_utc, before, before_utc)
+ORDER BY series, drop_number;
+
+-- name: staged_offsets_taken
+-- Offsets that were taken for the times of drops just kept that were written without one.
+SELECT d.utc_offset, count(*) AS drops
+FROM timed_drops AS d
+JOIN staged AS t ON t.series = d.series AND t.drop_number = d.drop_number
+WHERE list_contains($series_ids, d.series_id) AND has_time(d.dropped_at)
+    AND d.dropped_at_utc_offset IS NULL AND d.utc_offset IS NOT NULL
+GROUP BY d.utc_offset
+ORDER BY d.utc_offset;
