@@ -201,8 +201,13 @@ def orphans(connection: DuckDBPyConnection) -> tuple[Orphans, ...]:
         if each.table not in laid_down:
             continue  # of a later step
         row = connection.execute(statement("orphans"), asdict(each)).fetchone()
-        if row and row[0]:
-            found.append(Orphans(each, row[0]))
+        rows = row[0] if row else 0
+        if rows and "as_recorded" in laid_down:
+            named = {"table": each.table, "column": each.column}
+            later = connection.execute(statement("later_acts"), named).fetchone()
+            rows -= later[0] if later else 0
+        if rows:
+            found.append(Orphans(each, rows))
     return tuple(found)
 
 
