@@ -28,6 +28,8 @@ for variable in [name for name in os.environ if name.startswith("DURABILITY_")]:
 from durability.__main__ import main  # noqa: E402
 from durability.workflow.demo import build_demo  # noqa: E402
 
+from shared_studies import shared_studies  # noqa: E402  isort: skip
+
 
 @dataclass(frozen=True)
 class Told:
@@ -64,6 +66,13 @@ def run(tmp_path, monkeypatch, capsys):
         return told
 
     return call
+
+
+@pytest.fixture
+def one_study():
+    """What is asked of a store again while nothing is written to it is fitted once."""
+    with shared_studies():
+        yield
 
 
 @pytest.fixture

@@ -8,6 +8,8 @@ import pytest
 
 from durability.__main__ import main
 
+pytestmark = pytest.mark.usefixtures("one_study")
+
 
 @pytest.fixture
 def ask(demo_store, monkeypatch, capsys):

@@ -19,6 +19,8 @@ from durability.__main__ import main
 from durability.store import archive as dictionary
 from durability.store import database
 
+pytestmark = pytest.mark.usefixtures("one_study")
+
 ANSWERS = (
     "trend",
     "forecast",

@@ -17,6 +17,8 @@ import durability
 from durability.intake.columns import IN_OTHER_UNITS
 from durability.record import units
 
+pytestmark = pytest.mark.usefixtures("one_study")
+
 TYPED = [
     ("48in", units.LENGTH, Fraction("1219.2")),
     ("4ft", units.LENGTH, Fraction("1219.2")),
