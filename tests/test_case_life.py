@@ -13,10 +13,11 @@ from durability.record.records import DropHistory
 from durability.wear.case_fit import fit_cases
 from durability.wear.cases import Case, by_itself, cases_of
 from durability.wear.cells import STEP_VARIANCE, Offsets, bin_log_evidence, fit_cells
-from durability.wear.fitting import fit_wear, scatter_prior
+from durability.wear.draws import draw_level
+from durability.wear.fitting import Readings, fit_readings, fit_wear
 from durability.wear.forecast import forecast
 from durability.wear.lives import FailureLimit, lives_of
-from durability.wear.population import PartLevels, expected_levels
+from durability.wear.population import PartLevels, expected_levels, scatter_prior
 from durability.wear.ranking import rank
 from durability.wear.shapes import climb_basis, shape_grid
 
@@ -146,8 +147,15 @@ def test_days_of_one_condition_share_a_level_and_tell_one_wear():
     ]  # fmt: skip
     (found,) = fit_cases(cases_of(lived(days)), {})
     assert found.case.parts.tolist() == [0] * 5
-    (whole,) = fit_wear([series("whole", peak_g)])
-    assert np.median(found.log_fresh[0]) == pytest.approx(np.log(whole.level_first_g), abs=1e-9)
+    # As the same readings fitted as one series, by the fit of cases and by that of series.
+    whole = Readings(ages.astype(float), peak_g, None, frozenset())
+    (level,) = fit_readings(
+        [whole], lambda _, told: draw_level(told.cells, told.probability, told.grid)[0]
+    )
+    there = np.median(level.log_level_first)
+    assert np.median(found.log_fresh[0]) == pytest.approx(there, abs=1e-9)
+    (fit,) = fit_wear([series("whole", peak_g)])
+    assert fit.level_first_g == pytest.approx(np.exp(there), rel=2e-3)
 
 
 def test_a_relative_limit_stands_above_the_fresh_case_not_the_worn_one():

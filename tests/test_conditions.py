@@ -15,8 +15,8 @@ import pytest
 from durability.__main__ import main
 from durability.record.errors import UnusableCall
 from durability.record.records import Condition, DropHistory
+from durability.wear.cases import by_condition, in_common
 from durability.wear.compare import compare
-from durability.wear.conditions import by_condition, in_common
 from durability.workflow import pictures, reporting
 from durability.workflow.results import Under
 from durability.workflow.rig import lab_scatter

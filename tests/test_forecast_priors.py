@@ -64,14 +64,14 @@ SHAPES_OF = {
 }
 DROPS_LEFT = {
     "rising": 9.36,
-    "slow": 38.56,
-    "elsewhere": 8.42,
-    "few": 40.46,
-    "settled": 163.78,
-    "flat": 135.62,
-    "wild": 73.08,
-    "jumped": 39.24,
-    "holds": 47.72,
+    "slow": 39.18,
+    "elsewhere": 8.44,
+    "few": 41.55,
+    "settled": 163.86,
+    "flat": 135.13,
+    "wild": 73.35,
+    "jumped": 39.46,
+    "holds": 47.74,
 }
 """Mean drops from the last one to failure, those beyond the horizon counted to the horizon."""
 

@@ -49,7 +49,7 @@ OURS = {
     "library": {"record", "workflow", "intake", "store"} | MODELS,
     "__init__": set(),
 }
-NUMERICAL = {"numpy", "scipy", "sklearn"}
+NUMERICAL = {"numpy", "scipy", "sklearn", "threadpoolctl"}
 THIRD_PARTY = {
     "record": {"numpy"},  # for the types of its arrays only
     "intake": {"numpy", "openpyxl", "pandas", "scipy"},

@@ -15,8 +15,9 @@ from durability.wear.cells import (
     normal_to_t,
     t_to_normal,
 )
-from durability.wear.draws import log_level
-from durability.wear.fitting import SCATTER, SCATTER_WEIGHT, fit_wear, scatter_prior
+from durability.wear.draws import draw_level, log_level
+from durability.wear.fitting import Readings, doubted, fit_readings, fit_wear
+from durability.wear.population import SCATTER, SCATTER_WEIGHT, scatter_prior
 from durability.wear.shapes import HYPERBOLIC, SHAPES, SIGNED_EDGES, STEADY, climb_basis, shape_grid
 
 
@@ -280,6 +281,74 @@ def test_chi_squares_are_as_by_the_reference_library():
     for freedom, within in ((2.0, 6e-3), (5.1, 1.2e-3), (12.0, 4e-4), (10_000.0, 1e-5)):
         exact = 2.0 * gammaincinv(0.5 * freedom, evenly(USE))
         assert _chi_square(np.full(exact.size, freedom)) == pytest.approx(exact, rel=within)
+
+
+# ------------------------------------------------------------- many series at once, and in full
+
+
+def of_a_kind(kind, count, rng):
+    """Series in models of eight: paths of five shapes, as clean or wild and as long as the kind."""
+    for number in range(count):
+        made = 25 if kind < 2 else int(rng.integers(5, 61))
+        since = np.arange(made)
+        path = [
+            0.0 * since,
+            rng.uniform(0.0, 0.03) * since,
+            rng.uniform(0.01, 0.06) * np.maximum(0, since - rng.integers(3, 30)),
+            rng.uniform(0.05, 0.3) * (1 - np.exp(-since / rng.uniform(0.7, 4.0))),
+            rng.uniform(0.1, 0.3) * (since >= rng.integers(3, 25)),
+        ][rng.integers(5)]
+        noise = rng.standard_normal(made)
+        if kind % 2:
+            far = rng.choice([-1.0, 1.0], made) * rng.uniform(4.0, 10.0, made)
+            noise = np.where(rng.random(made) < 0.05, far, noise)
+        peak_g = 100.0 * np.exp(rng.normal(0.0, 0.1) + path + rng.uniform(0.03, 0.08) * noise)
+        kept = np.flatnonzero((rng.random(made) > 0.1 * (kind == 3)) | (since == 0))
+        yield history(
+            peak_g[kept],
+            drop_number=kept + 1,
+            series=f"S{number}",
+            case_model=f"M{kind}.{number // 8}",
+        )
+
+
+@pytest.mark.parametrize("kind", range(4), ids=["clean", "wild", "5 to 60 drops", "wild, gaps"])
+def test_many_series_at_once_are_fitted_as_in_full(kind):
+    # A seed that wasn't used while the quick fit was built.
+    cases = [*of_a_kind(kind, 75, np.random.default_rng(20261128 + kind))]
+    readings = [
+        Readings(each.wear_clock.astype(float), each.peak_g, each.case_model, frozenset([1]))
+        for each in cases
+    ]
+    quick = fit_wear(cases)
+
+    def in_full(at, told):
+        draws, _ = draw_level(told.cells, told.probability, told.grid)
+        path = np.sort(np.exp(log_level(draws, cases[at].wear_clock)), axis=0)
+        return path[[30, 300, 569]], told.shape_weights(), doubted(told)
+
+    full = fit_readings(readings, in_full)
+    level, band, weight, doubts, shapes = [], [], [], 0, []
+    for fit, (bands, weights, wild) in zip(quick, full, strict=True):
+        level.append(np.abs(np.log(fit.level_g / bands[1])).max())
+        band += [
+            np.abs(np.log(fit.level_lower_g / bands[0])).max(),
+            np.abs(np.log(fit.level_upper_g / bands[2])).max(),
+        ]
+        weight.append(max(abs(fit.shape_weights[name] - weights[name]) for name in weights))
+        doubts += fit.doubted_drops != tuple(fit.drop_number[wild])
+        first, second = sorted(weights.values())[:-3:-1]
+        if fit.shape != max(weights, key=weights.get):
+            shapes.append(first - second)
+    # At a jump between two drops the middle of the level is either side's: the largest are there.
+    assert np.quantile(level, 0.95) < 0.005
+    assert np.quantile(band, 0.95) < 0.015
+    assert np.quantile(weight, 0.95) < 0.02
+    assert np.median(level) < 0.001
+    assert doubts <= 1
+    # Only where the two likeliest shapes are as good as equally likely.
+    assert all(gap < 0.02 for gap in shapes)
+    assert len(shapes) <= 2
 
 
 def test_series_that_are_not_wanted_inform_all_the_same():

@@ -15,22 +15,27 @@ from durability.wear.cases import Case
 from durability.wear.cells import Offsets
 from durability.wear.draws import LEVEL, draw_level, evenly_normal, log_level, part_levels
 from durability.wear.fitting import (
-    SCATTER,
     Posterior,
     Readings,
     doubted,
     farthest_of,
     fit_each,
     fit_readings,
-    joint_log_evidence,
 )
 from durability.wear.outliers import level_shown_until, off_in_a_row
-from durability.wear.population import CONDITION_LOG_SD, PartLevels, expected_levels
+from durability.wear.population import (
+    CONDITION_LOG_SD,
+    SCATTER,
+    PartLevels,
+    expected_levels,
+    joint_log_evidence,
+)
 from durability.wear.shapes import shape_grid
 
 if TYPE_CHECKING:
     from durability.record.records import Condition, FloatArray, IntArray
     from durability.wear.results import WearDraws, WearFit
+    from durability.wear.shapes import Floats
 
 Levels = tuple["FloatArray", "FloatArray"]
 """Of each part of a case before its own readings: mean and variance in log g."""
@@ -251,7 +256,7 @@ def _agreement(cases: Sequence[Case], log_rates: Mapping[Condition, float]) -> f
 
 
 @lru_cache(maxsize=1024)  # of 80 kB each
-def _evidence_alone(readings: Readings, farthest: int) -> FloatArray:
+def _evidence_alone(readings: Readings, farthest: int) -> Floats:
     """Log evidence of one case; kept, for it is asked for alone, in its model, and put back."""
     (fit,) = fit_each([readings], shape_grid(farthest))
     return fit.log_evidence
@@ -371,7 +376,7 @@ def _plain(case: Case, fit: WearFit) -> CaseFit:
     draws = fit.draws
     return CaseFit(
         case=case,
-        clock=np.arange(1.0, case.made + 2.0),
+        clock=case.clock({}),
         draws=draws,
         log_fresh=np.empty((1, 0)) if draws is None else draws.log_level_first[None],
         rate=np.ones(1),

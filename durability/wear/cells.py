@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.wear.shapes import JUMP, SIGNED_EDGES, climb_basis
+from durability.wear.shapes import JUMP, SIGNED_EDGES, climb_basis, kinds_of
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from durability.record.records import FloatArray, IntArray
-    from durability.wear.shapes import ShapeGrid
+    from durability.wear.shapes import Floats, ShapeGrid
 
 WILD_SHARE = 0.06
 """Prior probability that a reading is wild."""
@@ -21,8 +24,10 @@ WILD_DENSITY = 0.5
 """Density of a wild reading in log g: anywhere within a factor e up or down."""
 STEP_VARIANCE = 9.0
 """Prior variance of the step, in units of the squared scatter."""
+_LOG_CORE, _LOG_WILD = math.log(1.0 - WILD_SHARE), math.log(WILD_SHARE * WILD_DENSITY)
+_LOG_TWO_PI = math.log(2.0 * math.pi)
 _EM_STEPS = 6
-_FLAT = 1e-12
+FLAT = 1e-12
 """Curvature below which the readings say nothing about the climb."""
 
 
@@ -30,27 +35,27 @@ _FLAT = 1e-12
 class ScatterPrior:
     """Inverse-gamma prior of the squared scatter, per series; arrays of shape (n_series,)."""
 
-    weight: FloatArray
+    weight: Floats
     """How many readings the prior is worth."""
-    variance: FloatArray
+    variance: Floats
 
 
 @dataclass(frozen=True, slots=True)
 class Offsets:
     """Levels of their own for parts of one case's readings, normal about a common level."""
 
-    member: FloatArray
+    member: Floats
     """1 where a reading belongs to the part; shape (n_drops, n_parts)."""
-    precision: FloatArray
+    precision: Floats
     """Of each part's offset a priori, in units of 1/scatter²; shape (n_parts,)."""
-    centre: FloatArray
+    centre: Floats
     """Of each part's offset a priori, in log g; shape (n_parts,)."""
 
-    def explain(self, basis: FloatArray) -> NDArray[np.bool_]:
+    def explain(self, basis: Floats) -> NDArray[np.bool_]:
         """Which rows of shape (n_drops,) rise, but within no part: levels alone make them."""
         count = np.maximum(self.member.sum(axis=0), 1.0)
         within = (basis**2) @ self.member - (basis @ self.member) ** 2 / count
-        return np.asarray((within.sum(axis=1) < _FLAT) & (np.ptp(basis, axis=1) > 0.0))
+        return np.asarray((within.sum(axis=1) < FLAT) & (np.ptp(basis, axis=1) > 0.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,27 +68,27 @@ class CellFit:
 
     kind: IntArray
     """Of each cell of the grid; shape (n_cells,)."""
-    log_constant: FloatArray
+    log_constant: Floats
     """Log evidence apart from the integral over the climb."""
-    climb: FloatArray
+    climb: Floats
     """Location of the climb's Student t."""
-    curvature: FloatArray
+    curvature: Floats
     """Information on the climb in units of 1/scatter²; 0 where the readings say nothing."""
-    misfit: FloatArray
+    misfit: Floats
     """Prior and residual sum of squares at the best climb."""
-    freedom: FloatArray
+    freedom: Floats
     """Degrees of freedom of the climb's Student t."""
-    core: FloatArray
+    core: Floats
     """Probability that each reading is a core one; shape (n_kinds, n_series, n_drops)."""
-    total_core: FloatArray
+    total_core: Floats
     """How many core readings there are, less those that offsets use up."""
-    mean_log: FloatArray
-    mean_step: FloatArray
-    mean_climb: FloatArray
+    mean_log: Floats
+    mean_step: Floats
+    mean_climb: Floats
     """Core-weighted means of the log reading, of ψ and of φ."""
-    step_precision: FloatArray
-    step_log: FloatArray
-    step_climb: FloatArray
+    step_precision: Floats
+    step_log: Floats
+    step_climb: Floats
     """Centred cross products of ψ with itself (prior included), the log readings and φ."""
 
     def of_series(self, rows: slice) -> CellFit:
@@ -91,7 +96,7 @@ class CellFit:
         of_series = (getattr(self, field.name)[:, rows].copy() for field in fields(self)[1:])
         return CellFit(self.kind, *of_series)
 
-    def climb_scale(self) -> FloatArray:
+    def climb_scale(self) -> Floats:
         """Scale of the climb's Student t; 0 where the readings say nothing."""
         with np.errstate(divide="ignore", invalid="ignore"):
             scale = np.sqrt(self.misfit / (self.curvature * self.freedom))
@@ -99,8 +104,8 @@ class CellFit:
 
 
 def fit_cells(
-    log_peak: FloatArray,
-    present: FloatArray,
+    log_peak: Floats,
+    present: Floats,
     grid: ShapeGrid,
     scatter: ScatterPrior,
     *,
@@ -145,14 +150,15 @@ def fit_cells(
             jumps = np.flatnonzero(family == JUMP)
             impossible[jumps[offsets.explain(basis[jumps])]] = True
     phi = np.where(impossible, 0.0, phi)
-    first, kind = _kinds(phi, psi, impossible, np.where(phi.any(axis=1), grid.unit, 0.0)[:, None])
+    first, kind = kinds_of(phi, psi, impossible, np.where(phi.any(axis=1), grid.unit, 0.0)[:, None])
     phi, psi, impossible = phi[first], psi[first], impossible[first]
     size = np.maximum(np.abs(phi).max(axis=1), 1e-300)
     phi = phi / size[:, None]
     terms = np.stack([np.ones_like(phi), psi, phi, psi * psi, psi * phi, phi * phi], axis=2)
 
-    core = np.broadcast_to(present, (first.size, *present.shape)).copy()
-    variance = np.zeros(core.shape[:2])
+    core: Floats = np.broadcast_to(present, (first.size, *present.shape)).copy()
+    variance: Floats = np.zeros(core.shape[:2])
+    squared: Floats
     for step in range(_EM_STEPS):
         fit = _weighted_fit(core, log_peak, terms, offsets)
         residual = _residual(fit, log_peak, psi, phi, offsets)
@@ -163,7 +169,7 @@ def fit_cells(
             variance = (scatter.weight * scatter.variance + (core * squared).sum(axis=2)) / (
                 scatter.weight + fit["count"]
             )
-        core = _core_probability(squared, variance) * present
+        core = core_probability(squared, variance[..., None]) * present
     fit = _weighted_fit(core, log_peak, terms, offsets)
     squared = _residual(fit, log_peak, psi, phi, offsets) ** 2
     misfit = (
@@ -180,13 +186,11 @@ def fit_cells(
     fit["curvature"] *= size[:, None] ** 2
     fit["mean_climb"] *= size[:, None]
     fit["step_climb"] *= size[:, None]
-    log_constant = _log_constant(core, present, fit, misfit, scatter)
-    log_constant = np.where(
-        (impossible[:, None, :] & (present > 0.0)).any(axis=2), -np.inf, log_constant
-    )
+    constant = log_constant(fit, label_evidence(core, present, -1), misfit, scatter)
+    constant = np.where((impossible[:, None, :] & (present > 0.0)).any(axis=2), -np.inf, constant)
     return CellFit(
         kind=kind,
-        log_constant=log_constant,
+        log_constant=constant,
         climb=fit["climb"],
         curvature=fit["curvature"],
         misfit=misfit,
@@ -202,17 +206,7 @@ def fit_cells(
     )
 
 
-def _kinds(*columns: NDArray[np.generic]) -> tuple[IntArray, IntArray]:
-    """First row of each kind of equal rows, and the kind of each row."""
-    rows = np.concatenate([np.asarray(each, dtype=np.float64) + 0.0 for each in columns], axis=1)
-    kinds: dict[bytes, int] = {}
-    kind = np.array([kinds.setdefault(row.tobytes(), len(kinds)) for row in rows])
-    first = np.empty(len(kinds), dtype=np.int64)
-    first[kind[::-1]] = np.arange(kind.size)[::-1]
-    return first, kind
-
-
-def bin_log_evidence(fit: CellFit, grid: ShapeGrid) -> FloatArray:
+def bin_log_evidence(fit: CellFit, grid: ShapeGrid) -> Floats:
     """Log evidence of each cell with its climb in each signed bin, before the prior.
 
     Returns
@@ -220,20 +214,16 @@ def bin_log_evidence(fit: CellFit, grid: ShapeGrid) -> FloatArray:
     ndarray of shape (n_series, n_cells, BINS)
         Log of the mean likelihood over the bin.
     """
-    from scipy.special import ndtr
-
     unit = np.empty(len(fit.climb))
     unit[fit.kind] = grid.unit
     edges = SIGNED_EDGES * unit[:, None]
     told = fit.curvature > 0.0
     scale = np.where(told, fit.climb_scale(), 1.0)
     apart = (edges[:, None, :] - fit.climb[:, :, None]) / scale[:, :, None]
-    z = t_to_normal(apart, fit.freedom[:, :, None])
-    tail = ndtr(-np.abs(z))
+    tail = student_tail(apart, fit.freedom[:, :, None])
     low, high = tail[..., :-1], tail[..., 1:]
-    mass = np.where(
-        z[..., :-1] > 0.0, low - high, np.where(z[..., 1:] < 0.0, high - low, 1.0 - low - high)
-    )
+    above, below = apart[..., :-1] > 0.0, apart[..., 1:] < 0.0
+    mass = np.where(above, low - high, np.where(below, high - low, 1.0 - low - high))
     width = np.diff(edges)[:, None, :]
     with np.errstate(divide="ignore"):
         evidence = np.log(mass) - np.log(width)
@@ -242,7 +232,7 @@ def bin_log_evidence(fit: CellFit, grid: ShapeGrid) -> FloatArray:
     return np.asarray(evidence.transpose(1, 0, 2)[:, fit.kind], dtype=np.float64)
 
 
-def t_to_normal(t: FloatArray, freedom: FloatArray) -> FloatArray:
+def t_to_normal(t: Floats, freedom: Floats) -> Floats:
     """Normal deviate with the tail probability of a Student t, within 0.002 (Wallace 1959)."""
     stretch = (8.0 * freedom + 1.0) / (8.0 * freedom + 3.0)
     return np.asarray(
@@ -250,7 +240,7 @@ def t_to_normal(t: FloatArray, freedom: FloatArray) -> FloatArray:
     )
 
 
-def normal_to_t(z: FloatArray, freedom: FloatArray) -> FloatArray:
+def normal_to_t(z: Floats, freedom: Floats) -> Floats:
     """Inverse of ``t_to_normal``."""
     stretch = (8.0 * freedom + 3.0) / (8.0 * freedom + 1.0)
     return np.asarray(
@@ -258,9 +248,22 @@ def normal_to_t(z: FloatArray, freedom: FloatArray) -> FloatArray:
     )
 
 
+def student_tail(t: Floats, freedom: Floats) -> Floats:
+    """Probability beyond a Student t, to its own side, by ``t_to_normal``."""
+    from scipy.special import ndtr
+
+    z = t * t
+    z /= freedom
+    np.log1p(z, out=z)
+    z *= freedom
+    np.sqrt(z, out=z)
+    z *= -(8.0 * freedom + 1.0) / (8.0 * freedom + 3.0)
+    return np.asarray(ndtr(z, out=z))
+
+
 def _weighted_fit(
-    core: FloatArray, log_peak: FloatArray, terms: FloatArray, offsets: Offsets | None
-) -> dict[str, FloatArray]:
+    core: Floats, log_peak: Floats, terms: Floats, offsets: Offsets | None
+) -> dict[str, Floats]:
     """Weighted normal equations of offsets, level, step and climb, solved by elimination."""
     moments = core @ terms
     weighted_log = core * log_peak
@@ -270,27 +273,50 @@ def _weighted_fit(
         parts = _parts(core, weighted_log, terms, offsets)
         moments[:, 0] -= parts.moments
         with_log[:, 0] -= parts.with_log
-    total = np.maximum(moments[..., 0], 1e-6)
+    fit = eliminated(
+        moments[..., 0],
+        [
+            *(moments[..., column] for column in range(1, 6)),
+            *(with_log[..., column] for column in range(3)),
+        ],
+    )
+    total = fit["total"]
     inside = total if parts is None else parts.weight.sum(axis=1)[:, None]
-    mean_step, mean_climb = moments[..., 1] / total, moments[..., 2] / total
-    mean_log = with_log[..., 0] / total
-    step_precision = moments[..., 3] - total * mean_step**2 + 1.0 / STEP_VARIANCE
-    step_climb = moments[..., 4] - total * mean_step * mean_climb
-    step_log = with_log[..., 1] - total * mean_step * mean_log
-    pull = step_climb / step_precision
-    curvature = moments[..., 5] - total * mean_climb**2 - step_climb * pull
-    slope = with_log[..., 2] - total * mean_climb * mean_log - step_log * pull
-    told = curvature > _FLAT
-    curvature = np.where(told, curvature, 0.0)
-    climb = np.where(told, slope / np.where(told, curvature, 1.0), 0.0)
-    step = (step_log - step_climb * climb) / step_precision
-    level = mean_log - step * mean_step - climb * mean_climb
     nothing = np.zeros((len(total), 0))
-    return {
-        "offset": nothing if parts is None else parts.offset(level, step, climb),
+    return fit | {
+        "offset": nothing
+        if parts is None
+        else parts.offset(fit["level"], fit["step"], fit["climb"]),
         "spread": np.zeros_like(total) if parts is None else parts.log_shrunk[:, None],
         "inside": inside,
         "count": total if parts is None else inside + 1.0 - parts.used(total)[:, None],
+    }
+
+
+def eliminated(weight: Floats, sums: Sequence[Floats]) -> dict[str, Floats]:
+    """Level, step and climb by elimination from weighted sums over the readings.
+
+    Parameters
+    ----------
+    weight : ndarray
+        Sum of the weights.
+    sums : sequence of eight ndarray
+        Sums of ψ, φ, ψψ, ψφ and φφ, and of the log reading times 1, ψ and φ.
+    """
+    step_sum, climb_sum, step_square, step_climb, climb_square, log_sum, step_log, climb_log = sums
+    total = np.maximum(weight, 1e-6)
+    mean_step, mean_climb, mean_log = step_sum / total, climb_sum / total, log_sum / total
+    step_precision = step_square - total * mean_step * mean_step + 1.0 / STEP_VARIANCE
+    step_climb = step_climb - total * mean_step * mean_climb
+    step_log = step_log - total * mean_step * mean_log
+    pull = step_climb / step_precision
+    curvature = climb_square - total * mean_climb * mean_climb - step_climb * pull
+    slope = climb_log - total * mean_climb * mean_log - step_log * pull
+    told = curvature > FLAT
+    curvature = np.where(told, curvature, 0.0)
+    climb = np.where(told, slope / np.where(told, curvature, 1.0), 0.0)
+    step = (step_log - step_climb * climb) / step_precision
+    return {
         "total": total,
         "mean_log": mean_log,
         "mean_step": mean_step,
@@ -301,7 +327,7 @@ def _weighted_fit(
         "curvature": curvature,
         "climb": climb,
         "step": step,
-        "level": level,
+        "level": mean_log - step * mean_step - climb * mean_climb,
     }
 
 
@@ -309,29 +335,29 @@ def _weighted_fit(
 class _Parts:
     """What offsets take out of the normal equations of one case; arrays (n_cells, n_parts)."""
 
-    moments: FloatArray
-    with_log: FloatArray
+    moments: Floats
+    with_log: Floats
     """Shape (n_cells, 6) and (n_cells, 3)."""
-    weight: FloatArray
-    step: FloatArray
-    climb: FloatArray
-    log_peak: FloatArray
+    weight: Floats
+    step: Floats
+    climb: Floats
+    log_peak: Floats
     """Weighted sums over each part of 1, ψ, φ and the log readings."""
-    precision: FloatArray
+    precision: Floats
 
-    def offset(self, level: FloatArray, step: FloatArray, climb: FloatArray) -> FloatArray:
+    def offset(self, level: Floats, step: Floats, climb: Floats) -> Floats:
         """Each part's offset given the rest, which have shape (n_cells, 1)."""
         rest = self.log_peak - level * self.weight - step * self.step - climb * self.climb
         return np.asarray(rest / (self.weight + self.precision), dtype=np.float64)
 
-    def used(self, total: FloatArray) -> FloatArray:
+    def used(self, total: Floats) -> Floats:
         """Readings that level and offsets use up: the trace of their smoother."""
         own = self.weight / (self.weight + self.precision)
         common = self.weight * (1.0 - own) ** 2 / total
         return np.asarray((own + common).sum(axis=1), dtype=np.float64)
 
     @property
-    def log_shrunk(self) -> FloatArray:
+    def log_shrunk(self) -> Floats:
         """Log of what integrating the offsets out leaves in the evidence; shape (n_cells,)."""
         return np.asarray(
             0.5 * np.log(self.precision / (self.weight + self.precision)).sum(axis=1),
@@ -339,9 +365,7 @@ class _Parts:
         )
 
 
-def _parts(
-    core: FloatArray, weighted_log: FloatArray, terms: FloatArray, offsets: Offsets
-) -> _Parts:
+def _parts(core: Floats, weighted_log: Floats, terms: Floats, offsets: Offsets) -> _Parts:
     here = core[:, 0]
     weight, step, climb, log_peak = (
         column @ offsets.member
@@ -364,12 +388,12 @@ def _parts(
 
 
 def _residual(
-    fit: dict[str, FloatArray],
-    log_peak: FloatArray,
-    psi: FloatArray,
-    phi: FloatArray,
+    fit: dict[str, Floats],
+    log_peak: Floats,
+    psi: Floats,
+    phi: Floats,
     offsets: Offsets | None,
-) -> FloatArray:
+) -> Floats:
     path = fit["climb"][..., None] * phi[:, None, :]
     path += fit["level"][..., None]
     stepping = (psi != 0.0).any(axis=1)
@@ -380,16 +404,16 @@ def _residual(
 
 
 def _robust_variance(
-    squared: FloatArray, present: FloatArray, scatter: ScatterPrior, free: FloatArray
-) -> FloatArray:
+    squared: Floats, present: Floats, scatter: ScatterPrior, free: Floats
+) -> Floats:
     """Squared scatter from the median absolute residual, so that wild readings don't hide."""
     count = present.sum(axis=1)
     if present.all():
         middle = np.median(squared, axis=2)
     else:
         ordered = np.sort(np.where(present > 0.0, squared, np.inf), axis=2)
-        half = ((count - 1.0) // 2.0).astype(np.int64)
-        middle = np.take_along_axis(ordered, half[None, :, None], axis=2)[:, :, 0]
+        both = np.stack([(count - 1.0) // 2.0, count // 2.0], axis=1).astype(np.int64)
+        middle = np.take_along_axis(ordered, both[None], axis=2).mean(axis=2)
     middle = middle / 0.4549  # the median of the square of a standard normal
     return np.asarray(
         (scatter.weight * scatter.variance + count * middle) / (scatter.weight + free),
@@ -397,47 +421,70 @@ def _robust_variance(
     )
 
 
-def _core_probability(squared: FloatArray, variance: FloatArray) -> FloatArray:
-    odds = np.log(WILD_SHARE * WILD_DENSITY / (1.0 - WILD_SHARE)) + 0.5 * np.log(
-        2.0 * np.pi * variance
-    )
-    exponent = squared * (0.5 / variance)[..., None]
-    exponent += odds[..., None]
-    np.minimum(exponent, 50.0, out=exponent)
-    np.exp(exponent, out=exponent)
-    exponent += 1.0
-    return np.asarray(np.reciprocal(exponent, out=exponent), dtype=np.float64)
+def core_probability(squared: Floats, variance: Floats) -> Floats:
+    """Probability that a reading off by so much is a core one; ``squared`` is written over."""
+    odds = _LOG_WILD - _LOG_CORE + 0.5 * (_LOG_TWO_PI + np.log(variance))
+    squared *= 0.5 / variance
+    squared += odds
+    np.minimum(squared, 50.0, out=squared)
+    np.exp(squared, out=squared)
+    squared += 1.0
+    return np.reciprocal(squared, out=squared)
 
 
-def _log_constant(
-    core: FloatArray,
-    present: FloatArray,
-    fit: dict[str, FloatArray],
-    misfit: FloatArray,
-    scatter: ScatterPrior,
-) -> FloatArray:
-    from scipy.special import entr, gammaln
+def label_evidence(core: Floats, present: Floats, axis: int) -> Floats:
+    """What the readings' labels, core or wild, add to the log evidence.
 
-    count = fit["count"]
-    inside = fit["inside"]
-    core_log = np.log(1.0 - WILD_SHARE)
-    wild_log = np.log(WILD_SHARE * WILD_DENSITY)
+    Parameters
+    ----------
+    core, present : ndarray
+        Probability that each reading is a core one; 1 where there is a reading.
+    axis : int
+        Along which the readings are.
+    """
+    inside = core.sum(axis=axis, dtype=np.float64)
+    wild = present.sum(axis=axis, dtype=np.float64) - inside
     # Entropy of core against wild: wherever p is all but 0 or 1 it vanishes.
-    spread = (entr(core) + entr(present - core)).sum(axis=2)
-    labels = core_log * inside + wild_log * (present.sum(axis=1) - inside) + spread
+    spread = (_entropy(core) + _entropy(present - core)).sum(axis=axis, dtype=np.float64)
+    labels = _LOG_CORE * inside + _LOG_WILD * wild
+    return np.asarray(labels + spread, dtype=np.float64)
+
+
+def _entropy(probability: Floats) -> Floats:
+    return -probability * np.log(np.maximum(probability, 1e-30))
+
+
+def log_constant(
+    fit: dict[str, Floats], labels: Floats | float, misfit: Floats, scatter: ScatterPrior
+) -> Floats:
+    """Log evidence of each cell apart from the integral over the climb.
+
+    Parameters
+    ----------
+    fit : dict of str to ndarray
+        From ``eliminated``, the climb in its own unit; with ``count`` and ``inside``, the readings
+        that count less those that offsets use up, and all, and ``spread`` of the offsets.
+    labels : ndarray
+        From ``label_evidence``.
+    misfit : ndarray
+        Prior and residual sum of squares.
+    scatter : ScatterPrior
+        Prior of the scatter.
+    """
+    from scipy.special import gammaln
 
     prior_weight = 0.5 * scatter.weight
     prior = prior_weight * np.log(prior_weight * scatter.variance) - gammaln(prior_weight)
-    power = 0.5 * (count - 1.0 + scatter.weight)
+    power = 0.5 * (fit["count"] - 1.0 + scatter.weight)
     determinant = -0.5 * np.log(fit["total"]) - 0.5 * np.log(STEP_VARIANCE * fit["step_precision"])
-    constant = labels - 0.5 * (inside - 1.0) * np.log(2.0 * np.pi) + prior + determinant
-    constant += fit["spread"]
+    constant = labels - 0.5 * (fit["inside"] - 1.0) * _LOG_TWO_PI + prior + determinant
+    constant = constant + fit["spread"]
     told = fit["curvature"] > 0.0
-    curvature = np.where(told, fit["curvature"], 1.0)
+    log_misfit = np.log(0.5 * misfit)
+    even = gammaln(power) - power * log_misfit
     integral = (
-        0.5 * np.log(2.0 * np.pi / curvature)
+        0.5 * (_LOG_TWO_PI - np.log(np.where(told, fit["curvature"], 1.0)))
         + gammaln(power - 0.5)
-        - (power - 0.5) * np.log(0.5 * misfit)
+        - (power - 0.5) * log_misfit
     )
-    even = gammaln(power) - power * np.log(0.5 * misfit)
-    return np.asarray(constant + np.where(told, integral, even), dtype=np.float64)
+    return np.asarray(constant + np.where(told, integral, even))

@@ -15,8 +15,7 @@ import numpy as np
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall
 from durability.wear.case_fit import CaseFit, fit_cases
-from durability.wear.cases import Case, cases_of
-from durability.wear.conditions import by_condition, condition_of, in_common, unit_of
+from durability.wear.cases import Case, by_condition, cases_of, condition_of, in_common, unit_of
 from durability.wear.draws import log_level
 from durability.wear.fitting import fit_wear
 from durability.wear.ratio import Levels, log_ratio, spread_as

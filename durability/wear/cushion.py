@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from durability.wear.conditions import condition_of
+from durability.wear.cases import condition_of
 from durability.wear.results import CushionCurve, CushionPoint, PeakMean
 
 if TYPE_CHECKING:

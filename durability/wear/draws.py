@@ -6,6 +6,7 @@ nothing else, neither its name nor its place in the record.
 
 from __future__ import annotations
 
+from dataclasses import dataclass, fields
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -18,15 +19,23 @@ from durability.wear.shapes import (
     SETTLING,
     SIGNED_EDGES,
     STEADY,
+    Kinds,
+    Rows,
     ShapeGrid,
     climb_basis,
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from durability.record.records import FloatArray, IntArray
+    from durability.wear.shapes import Floats
 
 N_DRAWS = 600
 SETTLING_FAMILIES = (SETTLING, LEVELLING)
+_LEAST_PLACE = 1e-7
+"""Probability of a bin below which nothing is drawn from it."""
+_LEAST_PART = 2.0**-46
 BAND = 0.9
 """Content of the band about the level and of the interval of the rise."""
 
@@ -69,10 +78,51 @@ def evenly_normal(use: int) -> FloatArray:
     return np.asarray(ndtri(evenly(use)), dtype=np.float64)
 
 
+@dataclass(frozen=True, slots=True)
+class Places:
+    """Where in a table of cells and bins some series have their probability.
+
+    Arrays of shape (n_places,), series after series, and within a series in order of cell and
+    climb.
+    """
+
+    series: IntArray
+    """From 0."""
+    at: IntArray
+    """Which entry of the table."""
+    probability: Floats
+    cell: IntArray
+    low: Floats
+    high: Floats
+    """Cell and ends of the climb's bin of each entry of the table."""
+
+
+def places_of(posterior: FloatArray, rows: Rows) -> Places:
+    """Where posteriors over rows and bins have their probability.
+
+    Parameters
+    ----------
+    posterior : ndarray of shape (n_series, n_rows, n_bins)
+    rows : Rows
+        Its rows.
+    """
+    flat = posterior.reshape(len(posterior), -1)
+    kept = np.flatnonzero(flat > _LEAST_PLACE)
+    series = kept // flat.shape[1]
+    return Places(
+        series=series,
+        at=kept - series * flat.shape[1],
+        probability=flat.ravel()[kept],
+        cell=np.repeat(rows.cell, posterior.shape[2]),
+        low=rows.edges[:, :-1].ravel(),
+        high=rows.edges[:, 1:].ravel(),
+    )
+
+
 def draw_level(
     cells: CellFit, posterior: FloatArray, grid: ShapeGrid
 ) -> tuple[WearDraws, IntArray]:
-    """Draws from the posterior of one series, stratified over cells and the climb within a cell.
+    """Draws from the posterior of one series, as ``draw_levels``; arrays of shape (n_draws,).
 
     Parameters
     ----------
@@ -82,75 +132,123 @@ def draw_level(
         Sums to 1.
     grid : ShapeGrid
         The cells.
+    """
+    kept = np.flatnonzero(posterior)
+    edges = SIGNED_EDGES * grid.unit[:, None]
+    places = Places(
+        series=np.zeros_like(kept),
+        at=kept,
+        probability=posterior.ravel()[kept],
+        cell=np.repeat(np.arange(grid.unit.size), posterior.shape[1]),
+        low=edges[:, :-1].ravel(),
+        high=edges[:, 1:].ravel(),
+    )
+    draws, drawn = draw_levels(cells, places, grid)
+    return draws_of(draws, 0), drawn[0]
+
+
+def draws_of(draws: WearDraws, series: int) -> WearDraws:
+    """Those of one series among many."""
+    return WearDraws(*(getattr(draws, name)[series] for name in _FIELDS))
+
+
+_FIELDS = tuple(one.name for one in fields(WearDraws))
+
+
+def draw_levels(cells: CellFit, places: Places, grid: ShapeGrid) -> tuple[WearDraws, IntArray]:
+    """Draws from the posteriors of series, stratified over cells and the climb within a cell.
+
+    Parameters
+    ----------
+    cells : CellFit
+        Of these series.
+    places : Places
+        Their posteriors.
+    grid : ShapeGrid
+        The cells.
 
     Returns
     -------
     draws : WearDraws
-    cell : ndarray of int, shape (n_draws,)
+        Its arrays of shape (n_series, n_draws).
+    cell : ndarray of int, shape (n_series, n_draws)
         Cell that each draw comes from.
     """
     from scipy.special import ndtr, ndtri
 
-    flat = posterior.ravel()
-    kept = np.flatnonzero(flat)
-    up_to = np.cumsum(flat[kept])
-    up_to /= up_to[-1]
+    n_series = int(places.series[-1]) + 1
+    start = np.searchsorted(places.series, np.arange(n_series + 1))
+    # In whole parts, whose sums are exact: else they were rounded by what series come before.
+    up_to = np.cumsum(np.rint(places.probability / _LEAST_PART)) * _LEAST_PART
+    before = np.concatenate([[0.0], up_to])[start]
+    up_to -= before[places.series]
+    up_to /= np.diff(before)[places.series]
     u = (np.arange(N_DRAWS) + 0.5) / N_DRAWS
-    at = np.searchsorted(up_to, u, side="right").clip(max=kept.size - 1)
-    below = np.concatenate([[0.0], up_to[:-1]])[at]
-    within = ((u - below) / (up_to[at] - below)).clip(0.0, 1.0)
-    cell, bin_ = np.divmod(kept[at], posterior.shape[1])
+    row = np.arange(n_series)[:, None]
+    at = np.searchsorted(up_to + places.series, (row + u).ravel(), side="right")
+    at = at.reshape(n_series, N_DRAWS).clip(start[:-1, None], start[1:, None] - 1)
 
-    kind = cells.kind[cell]
-    low = SIGNED_EDGES[bin_] * grid.unit[cell]
-    high = SIGNED_EDGES[bin_ + 1] * grid.unit[cell]
-    centre, scale = cells.climb[kind, 0], cells.climb_scale()[kind, 0]
+    # Several draws fall on one place: what belongs to the place is worked out once.
+    is_seen = np.zeros(places.at.size + 1, dtype=np.bool_)
+    is_seen[at + 1] = True
+    here = np.cumsum(is_seen)[at]
+    seen = np.flatnonzero(is_seen) - 1
+    entry = places.at[seen]
+    cell, low, high = places.cell[entry], places.low[entry], places.high[entry]
+    of_place = cells.kind[cell], places.series[seen]
+    centre, scale = cells.climb[of_place], cells.climb_scale()[of_place]
     told = scale > 0.0
-    safe_scale, freedom = np.where(told, scale, 1.0), cells.freedom[kind, 0]
+    safe_scale, freedom = np.where(told, scale, 1.0), cells.freedom[of_place]
     z_low = t_to_normal((low - centre) / safe_scale, freedom)
     z_high = t_to_normal((high - centre) / safe_scale, freedom)
     # In the upper tail work with its mirror image: 1 - tiny has no digits left.
     mirror = z_low > 0.0
     p_low = ndtr(np.where(mirror, -z_high, z_low))
     p_high = ndtr(np.where(mirror, -z_low, z_high))
-    z = ndtri((p_low + within * (p_high - p_low)).clip(1e-300, 1.0 - 1e-16))
-    climb = centre + safe_scale * normal_to_t(np.where(mirror, -z, z), freedom)
-    climb = np.where(told, climb.clip(low, high), low + within * (high - low))
+    below = np.where(seen == start[places.series[seen]], 0.0, up_to[seen - 1])
+    within = ((u - below[here]) / (up_to[seen] - below)[here]).clip(0.0, 1.0)
 
+    freedom_here = freedom[here]
+    z = ndtri((p_low[here] + within * (p_high - p_low)[here]).clip(1e-300, 1.0 - 1e-16))
+    z = np.where(mirror[here], -z, z)
+    off = safe_scale[here] * normal_to_t(z, freedom_here)
+    low, high = low[here], high[here]
+    told = told[here]
+    climb = np.where(told, (centre[here] + off).clip(low, high), low + within * (high - low))
     # A climb of nothing past the pole of a hyperbolic path would be nothing times infinity.
     climb = np.where(climb == 0.0, 1e-12, climb)
 
-    off = np.where(told, climb - centre, 0.0)
-    misfit = cells.misfit[kind, 0] + cells.curvature[kind, 0] * off**2
-    scatter = np.sqrt(misfit / _chi_square(freedom + 1.0))
-    precision = cells.step_precision[kind, 0]
-    step = (cells.step_log[kind, 0] - climb * cells.step_climb[kind, 0]) / precision
+    off = np.where(told, climb - centre[here], 0.0)
+    misfit = cells.misfit[of_place][here] + cells.curvature[of_place][here] * off**2
+    scatter = np.sqrt(misfit / _chi_square(freedom_here + 1.0))
+    precision = cells.step_precision[of_place][here]
+    step = (cells.step_log[of_place][here] - climb * cells.step_climb[of_place][here]) / precision
     step += scatter / np.sqrt(precision) * evenly_normal(STEP)
-    step = np.where(grid.step_family[cell] != STEADY, step, 0.0)
+    step = np.where((grid.step_family[cell] != STEADY)[here], step, 0.0)
     level = (
-        cells.mean_log[kind, 0]
-        - step * cells.mean_step[kind, 0]
-        - climb * cells.mean_climb[kind, 0]
-        + scatter / np.sqrt(cells.total_core[kind, 0]) * evenly_normal(LEVEL)
+        cells.mean_log[of_place][here]
+        - step * cells.mean_step[of_place][here]
+        - climb * cells.mean_climb[of_place][here]
+        + scatter / np.sqrt(cells.total_core[of_place][here]) * evenly_normal(LEVEL)
     )
     draws = WearDraws(
-        family=grid.family[cell],
-        parameter=grid.parameter[cell],
-        step_family=grid.step_family[cell],
-        step_parameter=grid.step_parameter[cell],
+        family=grid.family[cell][here],
+        parameter=grid.parameter[cell][here],
+        step_family=grid.step_family[cell][here],
+        step_parameter=grid.step_parameter[cell][here],
         log_level_first=level,
         step=step,
         climb=climb,
         scatter=scatter,
     )
-    return draws, cell
+    return draws, cell[here]
 
 
 _ROOT_FREEDOM = np.linspace(0.02, 1.0, 50)
 """One over the root of the degrees of freedom, at which chi squares are known exactly."""
 
 
-def _chi_square(freedom: FloatArray) -> FloatArray:
+def _chi_square(freedom: Floats) -> FloatArray:
     """Chi-square deviates at the points ``evenly(SCATTER)``; shape (n_draws,).
 
     Interpolated between exact quantiles: what the cube root lacks of Wilson and Hilferty's (1931)
@@ -167,7 +265,7 @@ def _chi_square(freedom: FloatArray) -> FloatArray:
     return np.asarray(freedom * root**3, dtype=np.float64)
 
 
-def _wilson_hilferty(freedom: FloatArray) -> FloatArray:
+def _wilson_hilferty(freedom: Floats) -> FloatArray:
     apart = 2.0 / (9.0 * freedom)
     return np.asarray(1.0 - apart + evenly_normal(SCATTER) * np.sqrt(apart), dtype=np.float64)
 
@@ -240,19 +338,63 @@ def log_level(draws: WearDraws, drop_number: FloatArray | IntArray) -> FloatArra
     return path
 
 
-def level_band(
-    draws: WearDraws, drop_number: IntArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Lower, middle and upper level in g, a few hundred drops at a time."""
-    cuts = _cuts(N_DRAWS)
-    parts = []
-    for start in range(0, drop_number.size, 500):
-        path = log_level(draws, drop_number[start : start + 500])
-        by_drop = np.ascontiguousarray(path.T)
-        by_drop.partition(cuts, axis=1)
-        parts.append(by_drop[:, cuts])
-    lower, middle, upper = np.exp(np.concatenate(parts)).T
-    return lower, middle, upper
+def level_bands(
+    draws: WearDraws, cell: IntArray, kinds: Kinds, clocks: Sequence[IntArray]
+) -> list[FloatArray]:
+    """Lower, middle and upper level in g at the drops of each series.
+
+    Parameters
+    ----------
+    draws : WearDraws
+        Of the series, from ``draw_levels``.
+    cell : ndarray of int, shape (n_series, n_draws)
+        Cell of each draw.
+    kinds : Kinds
+        Of the cells over these drops.
+    clocks : sequence of ndarray of int
+        Drops of each series.
+
+    Returns
+    -------
+    list of ndarray of shape (3, n_drops)
+    """
+    kind = kinds.kind[cell]
+    centre = draws.log_level_first[:, :1]
+    level, step, climb = (
+        each.astype(np.float32)
+        for each in (draws.log_level_first - centre, draws.step, draws.climb)
+    )
+    cuts = central_cuts(kind.shape[1])
+    bands = []
+    for row, clock in enumerate(clocks):
+        at = slice(clock.size) if clock[-1] == clock.size else clock - 1
+        path = kinds.phi_at_drops[at].take(kind[row], axis=1)
+        path *= climb[row]
+        path += level[row]
+        stepping = np.flatnonzero(kinds.steps[kind[row]])
+        if stepping.size:
+            steps = kinds.psi_at_drops[at].take(kind[row, stepping], axis=1)
+            path[:, stepping] += step[row, stepping] * steps
+        path.sort(axis=1)
+        bands.append(np.exp(path[:, cuts].T + centre[row]))
+    return bands
+
+
+def rise_intervals(
+    draws: WearDraws, cell: IntArray, kinds: Kinds, clocks: Sequence[IntArray]
+) -> FloatArray:
+    """As ``rise_interval``, of many series; shape (n_series, 3)."""
+    kind = kinds.kind[cell]
+    first, last = (np.array([clock[end] for clock in clocks])[:, None] for end in (0, -1))
+    basis = [
+        table[2 * last - 2, kind] - table[first + last - 2, kind]
+        for table in (kinds.phi_at_half_drops, kinds.psi_at_half_drops)
+    ]
+    rise = (draws.climb * basis[0] + draws.step * basis[1]).astype(np.float32)
+    rise.sort(axis=1)
+    middle = rise[:, central_cuts(kind.shape[1])] / np.maximum(0.5 * (last - first), 0.5)
+    rise = 100.0 * np.expm1(middle)
+    return np.asarray(rise, dtype=np.float64)
 
 
 def settling_part(draws: WearDraws, drop_number: FloatArray) -> FloatArray:
@@ -309,10 +451,11 @@ def rise_interval(
     if settling_apart:
         path -= settling_part(draws, ends)
     rise = 100.0 * np.expm1((path[:, 1] - path[:, 0]) / (latest - start))
-    cuts = _cuts(rise.size)
+    cuts = central_cuts(rise.size)
     return tuple(float(value) for value in np.partition(rise, cuts)[cuts])
 
 
-def _cuts(n_draws: int) -> list[int]:
+def central_cuts(n_draws: int) -> list[int]:
+    """Places of the lower end, the middle and the upper end among ordered draws."""
     outside = (1.0 - BAND) / 2.0
     return [round(fraction * (n_draws - 1)) for fraction in (outside, 0.5, 1.0 - outside)]

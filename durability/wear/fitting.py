@@ -5,163 +5,49 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
 from durability.wear.cells import CellFit, Offsets, ScatterPrior, bin_log_evidence, fit_cells
-from durability.wear.draws import draw_level, level_band, rise_interval
+from durability.wear.draws import (
+    central_cuts,
+    draw_level,
+    draw_levels,
+    draws_of,
+    level_bands,
+    log_level,
+    places_of,
+    rise_interval,
+    rise_intervals,
+)
 from durability.wear.outliers import off_in_a_row
-from durability.wear.results import WearFit
-from durability.wear.shapes import BINS, SHAPES, ShapeGrid, shape_grid
+from durability.wear.population import (
+    closeness_of,
+    posterior_over,
+    scatter_prior,
+    shared_posterior,
+    shared_scatter,
+)
+from durability.wear.quick_fit import BLOCK_SERIES, Block, block_of, by_series
+from durability.wear.results import WearDraws, WearFit
+from durability.wear.shapes import (
+    SHAPES,
+    ShapeGrid,
+    kinds_up_to,
+    padded,
+    rows_of,
+    shape_grid,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from durability.record.records import DropHistory, FloatArray
+    from durability.record.records import DropHistory, FloatArray, IntArray
+    from durability.wear.shapes import Floats
 
 Fit = TypeVar("Fit")
-
-UNLIKE = 0.15
-"""Prior probability that a case is not like its model."""
-ELSEWHERE_WEIGHT = 0.5
-"""What a series under another condition counts for."""
-SCATTER_WEIGHT = 2.0
-SCATTER = 0.04
-"""General prior of the scatter: about 4 %, worth two readings."""
-_LARGEST_SCATTER_WEIGHT = 12.0
-"""Scatter differs between series of one model too: siblings are never worth more readings."""
-
-
-def scatter_prior(n_series: int) -> ScatterPrior:
-    """The general prior of the scatter for that many series."""
-    return ScatterPrior(np.full(n_series, SCATTER_WEIGHT), np.full(n_series, SCATTER**2))
-
-
-def shared_scatter(
-    variance: FloatArray, readings: FloatArray, closeness: FloatArray
-) -> ScatterPrior:
-    """Prior of each series' scatter given the scatter of the others.
-
-    Parameters
-    ----------
-    variance : ndarray of shape (n_series,)
-        Squared scatter that each series shows.
-    readings : ndarray of shape (n_series,)
-        How many readings stand behind it.
-    closeness : ndarray of shape (n_series, n_series)
-        What the column counts for in the row; 0 on the diagonal.
-    """
-    behind = closeness @ readings
-    weight = SCATTER_WEIGHT + behind
-    centre = (SCATTER_WEIGHT * SCATTER**2 + closeness @ (readings * variance)) / weight
-    return ScatterPrior(np.minimum(weight, _LARGEST_SCATTER_WEIGHT), centre)
-
-
-def closeness_of(conditions: Sequence[frozenset[object]]) -> FloatArray:
-    """What each series or case (column) counts for in each other (row).
-
-    1 where they share a condition, else less; 0 on the diagonal.
-    """
-    columns = {name: at for at, name in enumerate(frozenset().union(*conditions))}
-    seen = np.zeros((len(conditions), len(columns)))
-    for row, names in enumerate(conditions):
-        seen[row, [columns[name] for name in names]] = 1.0
-    close = np.where(seen @ seen.T > 0.0, 1.0, ELSEWHERE_WEIGHT)
-    np.fill_diagonal(close, 0.0)
-    return close
-
-
-def shared_posterior(
-    log_evidence: FloatArray, grid: ShapeGrid, closeness: FloatArray
-) -> FloatArray:
-    """Posterior probability of every cell and bin of each series, given the others.
-
-    Parameters
-    ----------
-    log_evidence : ndarray of shape (n_series, n_cells, BINS)
-        From ``bin_log_evidence``.
-    grid : ShapeGrid
-        The cells.
-    closeness : ndarray of shape (n_series, n_series)
-        From ``closeness_of``.
-
-    Returns
-    -------
-    ndarray of shape (n_series, n_cells, BINS)
-        Sums to 1 over cells and bins.
-    """
-    likelihood = np.exp(log_evidence - log_evidence.max(axis=(1, 2), keepdims=True))
-    general = np.exp(grid.log_prior)
-    posterior = likelihood * general
-    if closeness.any():
-        profile = np.tensordot(closeness, _log_told(likelihood, posterior, grid), axes=1)
-        profile += grid.log_prior
-        profile = _normalised(np.exp(profile - profile.max(axis=(1, 2), keepdims=True)))
-        posterior = likelihood * ((1.0 - UNLIKE) * _from_profile(profile, grid) + UNLIKE * general)
-    return _normalised(posterior)
-
-
-def _log_told(likelihood: FloatArray, posterior: FloatArray, grid: ShapeGrid) -> FloatArray:
-    """Log likelihood of each profile of the model by each case, which may not be like it."""
-    alone = posterior.sum(axis=(1, 2), keepdims=True)
-    like = _about_profile(likelihood, grid)
-    return np.asarray(np.log((1.0 - UNLIKE) * like + UNLIKE * alone), dtype=np.float64)
-
-
-def joint_log_evidence(log_evidence: FloatArray, grid: ShapeGrid) -> float:
-    """How well cases of one model agree on a profile: the log of their joint evidence.
-
-    Parameters
-    ----------
-    log_evidence : ndarray of shape (n_cases, n_cells, BINS)
-        From ``bin_log_evidence``.
-    grid : ShapeGrid
-        The cells.
-    """
-    top = log_evidence.max(axis=(1, 2), keepdims=True)
-    likelihood = np.exp(log_evidence - top)
-    told = _log_told(likelihood, likelihood * np.exp(grid.log_prior), grid)
-    profile = told.sum(axis=0) + grid.log_prior
-    highest = profile.max()
-    return float(top.sum() + highest + np.log(np.exp(profile - highest).sum()))
-
-
-def _normalised(weights: FloatArray) -> FloatArray:
-    return np.asarray(weights / weights.sum(axis=(1, 2), keepdims=True), dtype=np.float64)
-
-
-def _rate_kernel() -> FloatArray:
-    """How the climbs of like cases differ: mostly the same bin or the next, never the sign."""
-    half = BINS // 2
-    kernel = np.zeros((BINS, BINS))
-    for start in (0, half):
-        for row in range(half):
-            for shift, share in ((-1, 0.2), (0, 0.6), (1, 0.2)):
-                column = min(max(row + shift, 0), half - 1)
-                kernel[start + row, start + column] += share
-    return kernel
-
-
-RATE_KERNEL = _rate_kernel()
-
-
-def _about_profile(likelihood: FloatArray, grid: ShapeGrid) -> FloatArray:
-    """Likelihood of each profile: averaged over the cases that it may bring."""
-    averaged = likelihood @ RATE_KERNEL.T
-    for run, kernel in grid.blocks:
-        averaged[:, run] = kernel @ averaged[:, run]
-    return np.asarray(averaged, dtype=np.float64)
-
-
-def _from_profile(profile: FloatArray, grid: ShapeGrid) -> FloatArray:
-    """Prior probability of each case's cell and bin given the probability of each profile."""
-    spread = profile @ RATE_KERNEL
-    for run, kernel in grid.blocks:
-        spread[:, run] = kernel.T @ spread[:, run]
-    return np.asarray(spread, dtype=np.float64)
-
 
 _LARGEST_GROUP = 128
 """More siblings than this add nothing but time: larger groups are fitted in parts."""
@@ -270,14 +156,22 @@ def fit_wear(
         for history in histories
     ]
     asked = [at for at, each in enumerate(histories) if wanted is None or each.series in wanted]
-    fits = fit_readings(
+    if not all(each.by_drop for each in readings):  # places between two drops, by a caller's own
+        in_full = fit_readings(
+            readings,
+            lambda at, told: _wear_fit_in_full(histories[at], told),
+            share=share,
+            wanted=set(asked),
+        )
+        fits = ((histories[at], in_full[at]) for at in asked)
+        return [_empty_fit(history) if fit is None else fit for history, fit in fits]
+    found = _over_batches(
         readings,
-        lambda position, told: _wear_fit(histories[position], told),
+        lambda batch, farthest: _fit_block(histories, readings, batch, farthest, set(asked)),
         share=share,
         wanted=set(asked),
     )
-    found = ((histories[at], fits[at]) for at in asked)
-    return [_empty_fit(history) if fit is None else fit for history, fit in found]
+    return [found[at] if at in found else _empty_fit(histories[at]) for at in asked]
 
 
 def fit_readings(
@@ -306,19 +200,39 @@ def fit_readings(
         What ``finish`` gave, in the order of ``readings``; None where there is no reading, or
         where it isn't wanted.
     """
-    found: dict[int, Fit] = {}
-    # Array work lets go of the interpreter's lock, so two threads keep two cores busy.
-    with ThreadPoolExecutor(_WORKERS) as pool:
-        batches = _batches(readings, share=share, wanted=wanted)
-        for some in pool.map(lambda batch: _fit_batch(readings, finish, wanted, *batch), batches):
-            found.update(some)
+    found = _over_batches(
+        readings,
+        lambda batch, farthest: _fit_batch(readings, finish, wanted, batch, shape_grid(farthest)),
+        share=share,
+        wanted=wanted,
+    )
     return [found.get(position) for position in range(len(readings))]
+
+
+def _over_batches(
+    readings: Sequence[Readings],
+    fit: Callable[[list[list[int]], int], dict[int, Fit]],
+    *,
+    share: bool,
+    wanted: Collection[int] | None = None,
+) -> dict[int, Fit]:
+    """What ``fit`` gives of each batch of groups and the last drop that its grid has to reach."""
+    from threadpoolctl import threadpool_limits
+
+    found: dict[int, Fit] = {}
+    # Array work lets go of the interpreter's lock, so two threads keep two cores busy; more of
+    # them within products of matrices this small would only wait for each other.
+    with threadpool_limits(1), ThreadPoolExecutor(_WORKERS) as pool:
+        batches = _batches(readings, share=share, wanted=wanted)
+        for some in pool.map(lambda batch: fit(*batch), batches):
+            found.update(some)
+    return found
 
 
 def _batches(
     readings: Sequence[Readings], *, share: bool, wanted: Collection[int] | None
-) -> Iterator[tuple[list[list[int]], ShapeGrid]]:
-    """Batches of groups that are worked on together, with their grid of shapes.
+) -> Iterator[tuple[list[list[int]], int]]:
+    """Batches of groups that are worked on together, with how far their grid of shapes reaches.
 
     Which groups share a batch changes nothing but the time.
     """
@@ -329,9 +243,9 @@ def _batches(
         farthest = farthest_of(readings[position] for position in group)
         waiting[farthest].append(group)
         if sum(map(len, waiting[farthest])) >= _BATCH_SERIES:
-            yield waiting.pop(farthest), shape_grid(farthest)
+            yield waiting.pop(farthest), farthest
     for farthest, batch in waiting.items():
-        yield batch, shape_grid(farthest)
+        yield batch, farthest
 
 
 def farthest_of(readings: Iterable[Readings]) -> int:
@@ -363,7 +277,7 @@ class OneFit:
     """The cell fit of one series or case; every array (n_kinds, 1) or (n_kinds, 1, n_drops)."""
 
     cells: CellFit
-    log_evidence: FloatArray
+    log_evidence: Floats
 
 
 def _fit_batch(
@@ -472,14 +386,139 @@ def _shown_scatter(one: OneFit, grid: ShapeGrid) -> tuple[float, float]:
     return float(variance), max(float(readings) - 2.0, 0.0)
 
 
-def _wear_fit(history: DropHistory, told: Posterior) -> WearFit:
+def _fit_block(
+    histories: Sequence[DropHistory],
+    readings: Sequence[Readings],
+    batch: list[list[int]],
+    farthest: int,
+    wanted: Collection[int],
+) -> dict[int, WearFit]:
+    """Fits of the series of a batch that are wanted, all cells of many series at once."""
+    members = np.array([position for group in batch for position in group])
+    order = {position: at for at, position in enumerate(members)}
+    blocks = _blocks(readings, members, farthest)
+    variance, behind = np.empty(members.size), np.empty(members.size)
+    for block in blocks:
+        variance[block.members], behind[block.members] = block.shown_scatter()
+    prior, groups, closeness = scatter_prior(members.size), [], []
+    for group in batch:
+        at = np.array([order[position] for position in group])
+        close = closeness_of([readings[position].conditions for position in group])
+        groups.append(at)
+        closeness.append(close)
+        if at.size > 1:
+            shared = shared_scatter(variance[at], behind[at], close)
+            prior.weight[at], prior.variance[at] = shared.weight, shared.variance
+    is_shared = any(at.size > 1 for at in groups)
+    rows = rows_of(farthest)
+    posterior = np.empty((members.size, *rows.lattice.prior.shape))
+    cells = []
+    for block in blocks:
+        at = block.members
+        fit, posterior[at] = block.fit(
+            ScatterPrior(prior.weight[at], prior.variance[at]) if is_shared else None
+        )
+        cells.append(fit)
+    siblings = np.zeros((members.size, 2), dtype=np.int64)
+    for at, close in zip(groups, closeness, strict=True):
+        posterior[at] = posterior_over(posterior[at], rows.lattice, close)
+        siblings[at, 0] = (close == 1.0).sum(axis=1)
+        siblings[at, 1] = ((close > 0.0) & (close < 1.0)).sum(axis=1)
+    found: dict[int, WearFit] = {}
+    for block, fit in zip(blocks, cells, strict=True):
+        some = [histories[members[at]] for at in block.members]
+        fits = _wear_fits(some, block, fit, posterior[block.members], siblings[block.members])
+        found.update(zip(members[block.members].tolist(), fits, strict=True))
+    return {position: fit for position, fit in found.items() if position in wanted}
+
+
+def _blocks(readings: Sequence[Readings], members: IntArray, farthest: int) -> list[Block]:
+    """Members whose last drops are about the same, some at a time."""
+    by_kinds: dict[int, list[int]] = defaultdict(list)
+    for at, position in enumerate(members):
+        by_kinds[padded(int(readings[position].clock[-1]))].append(at)
+    blocks = []
+    for last, some in by_kinds.items():
+        for start in range(0, len(some), BLOCK_SERIES):
+            own = np.array(some[start : start + BLOCK_SERIES])
+            if own.size == 1:  # sums over a single column are rounded in another order
+                own = np.repeat(own, 2)
+            blocks.append(
+                block_of(
+                    own,
+                    [readings[members[at]].clock.astype(np.int64) for at in own],
+                    [readings[members[at]].peak_g for at in own],
+                    kinds_up_to(farthest, last),
+                    scatter_prior(own.size),
+                )
+            )
+    return blocks
+
+
+def _wear_fits(
+    histories: Sequence[DropHistory],
+    block: Block,
+    cells: CellFit,
+    posterior: FloatArray,
+    siblings: IntArray,
+) -> list[WearFit]:
+    """Fits of the series of a block from their posteriors over the rows."""
+    draws, cell = draw_levels(cells, places_of(posterior, block.rows), block.grid)
+    clocks = [history.wear_clock.astype(np.int64) for history in histories]
+    draws = replace(draws, log_level_first=draws.log_level_first + block.centre[:, None])
+    bands = level_bands(draws, cell, block.series.kinds, clocks)
+    rises = rise_intervals(draws, cell, block.series.kinds, clocks)
+    first = np.exp(np.median(draws.log_level_first, axis=1))
+    scatter = np.median(draws.scatter, axis=1)
+    of_row = posterior.sum(axis=2)
+    weights = by_series(of_row, block.rows.shape)
+    cores = block.mean_core(of_row)
+    fits = []
+    for row, (history, clock) in enumerate(zip(histories, clocks, strict=True)):
+        wild = 1.0 - cores[row, clock - 1]
+        fits.append(
+            _wear_fit(
+                history,
+                draws_of(draws, row),
+                middles=(float(first[row]), float(scatter[row])),
+                band=bands[row],
+                rise=rises[row].tolist() if clock.size > 1 else [None] * 3,
+                weights=weights[row],
+                down_weighted=(wild > _DOUBTED) & (wild.size > 2),
+                siblings=siblings[row].tolist(),
+            )
+        )
+    return fits
+
+
+def _wear_fit_in_full(history: DropHistory, told: Posterior) -> WearFit:
     draws, _ = draw_level(told.cells, told.probability, told.grid)
-    lower, level, upper = level_band(draws, history.wear_clock)
-    first = float(np.exp(np.median(draws.log_level_first)))
-    rise = rise_interval(draws, history.wear_clock)
-    weights = told.shape_weights()
-    down_weighted = doubted(told)
-    off = np.log(history.peak_g / level)
+    path = np.exp(np.sort(log_level(draws, history.wear_clock), axis=0))
+    return _wear_fit(
+        history,
+        draws,
+        middles=(float(np.exp(np.median(draws.log_level_first))), float(np.median(draws.scatter))),
+        band=path[central_cuts(len(path))],
+        rise=rise_interval(draws, history.wear_clock),
+        weights=np.array([*told.shape_weights().values()]),
+        down_weighted=doubted(told),
+        siblings=(told.siblings, told.siblings_elsewhere),
+    )
+
+
+def _wear_fit(
+    history: DropHistory,
+    draws: WearDraws,
+    *,
+    middles: tuple[float, float],
+    band: FloatArray,
+    rise: Sequence[float | None],
+    weights: FloatArray,
+    down_weighted: NDArray[np.bool_],
+    siblings: Sequence[int],
+) -> WearFit:
+    lower, level, upper = band
+    named = down_weighted.any()
     return WearFit(
         series=history.series,
         case=history.case,
@@ -492,18 +531,22 @@ def _wear_fit(history: DropHistory, told: Posterior) -> WearFit:
         level_g=level,
         level_lower_g=lower,
         level_upper_g=upper,
-        level_first_g=first,
+        level_first_g=middles[0],
         level_latest_g=float(level[-1]),
         rise_pct_per_drop=rise[1],
         rise_lower=rise[0],
         rise_upper=rise[2],
-        shape=max(weights, key=lambda name: weights[name]),
-        shape_weights=weights,
-        doubted_drops=tuple(int(number) for number in history.drop_number[down_weighted]),
-        off_in_a_row=off_in_a_row(history.drop_number, off, down_weighted),
-        scatter=float(np.median(draws.scatter)),
-        siblings=told.siblings,
-        siblings_elsewhere=told.siblings_elsewhere,
+        shape=SHAPES[int(weights.argmax())],
+        shape_weights=dict(zip(SHAPES, weights.tolist(), strict=True)),
+        doubted_drops=tuple(history.drop_number[down_weighted].tolist()) if named else (),
+        off_in_a_row=off_in_a_row(
+            history.drop_number, np.log(history.peak_g / level), down_weighted
+        )
+        if named
+        else (),
+        scatter=middles[1],
+        siblings=siblings[0],
+        siblings_elsewhere=siblings[1],
         draws=draws,
     )
 

@@ -1,4 +1,4 @@
-"""What the cases of a group or model say together: their lives, and their levels by condition.
+"""What cases of a group or model say together: their lives, levels by condition, and wear.
 
 Lives as a population: b10, b50, and the life of the next case. Each case brings what is known of
 its own life, from a failure seen to a forecast that reaches far. The lives of a population are
@@ -19,9 +19,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from durability.life.results import Estimate, Prediction
+from durability.wear.cells import ScatterPrior
+from durability.wear.shapes import BINS, Lattice, ShapeGrid, rate_kernel
 
 if TYPE_CHECKING:
     from durability.record.records import FloatArray
+    from durability.wear.shapes import Floats
 
 N_DRAWS = 4000
 SPREAD, SPREAD_WEIGHT = 0.3, 3.0
@@ -225,3 +228,147 @@ def expected_levels(cases: Sequence[PartLevels]) -> list[tuple[FloatArray, Float
         mean = weight @ means
         found.append((mean, weight @ (variances + (means - mean) ** 2)))
     return found
+
+
+# ------------------------------------------------------------------ scatter, shape and rate
+
+UNLIKE = 0.15
+"""Prior probability that a case is not like its model."""
+ELSEWHERE_WEIGHT = 0.5
+"""What a series under another condition counts for."""
+SCATTER_WEIGHT = 2.0
+SCATTER = 0.04
+"""General prior of the scatter: about 4 %, worth two readings."""
+_LARGEST_SCATTER_WEIGHT = 12.0
+"""Scatter differs between series of one model too: siblings are never worth more readings."""
+
+
+def scatter_prior(n_series: int) -> ScatterPrior:
+    """The general prior of the scatter for that many series."""
+    return ScatterPrior(np.full(n_series, SCATTER_WEIGHT), np.full(n_series, SCATTER**2))
+
+
+def shared_scatter(
+    variance: FloatArray, readings: FloatArray, closeness: FloatArray
+) -> ScatterPrior:
+    """Prior of each series' scatter given the scatter of the others.
+
+    Parameters
+    ----------
+    variance : ndarray of shape (n_series,)
+        Squared scatter that each series shows.
+    readings : ndarray of shape (n_series,)
+        How many readings stand behind it.
+    closeness : ndarray of shape (n_series, n_series)
+        What the column counts for in the row; 0 on the diagonal.
+    """
+    behind = closeness @ readings
+    weight = SCATTER_WEIGHT + behind
+    centre = (SCATTER_WEIGHT * SCATTER**2 + closeness @ (readings * variance)) / weight
+    return ScatterPrior(np.minimum(weight, _LARGEST_SCATTER_WEIGHT), centre)
+
+
+def closeness_of(conditions: Sequence[frozenset[object]]) -> FloatArray:
+    """What each series or case (column) counts for in each other (row).
+
+    1 where they share a condition, else less; 0 on the diagonal.
+    """
+    columns = {name: at for at, name in enumerate(frozenset().union(*conditions))}
+    seen = np.zeros((len(conditions), len(columns)))
+    for row, names in enumerate(conditions):
+        seen[row, [columns[name] for name in names]] = 1.0
+    close = np.where(seen @ seen.T > 0.0, 1.0, ELSEWHERE_WEIGHT)
+    np.fill_diagonal(close, 0.0)
+    return close
+
+
+def lattice_of(grid: ShapeGrid) -> Lattice:
+    """One row for each cell, over all signed bins."""
+    nothing = np.zeros((BINS // 2, BINS // 2))
+    kernel = np.block([[rate_kernel(), nothing], [nothing, rate_kernel()]])
+    return Lattice(np.exp(grid.log_prior), kernel, grid.blocks)
+
+
+def shared_posterior(log_evidence: Floats, grid: ShapeGrid, closeness: FloatArray) -> FloatArray:
+    """Posterior probability of every cell and bin of each series, given the others.
+
+    Parameters
+    ----------
+    log_evidence : ndarray of shape (n_series, n_cells, BINS)
+        From ``bin_log_evidence``.
+    grid : ShapeGrid
+        The cells.
+    closeness : ndarray of shape (n_series, n_series)
+        From ``closeness_of``.
+
+    Returns
+    -------
+    ndarray of shape (n_series, n_cells, BINS)
+        Sums to 1 over cells and bins.
+    """
+    likelihood = np.exp(log_evidence - log_evidence.max(axis=(1, 2), keepdims=True))
+    posterior = posterior_over(likelihood, lattice_of(grid), closeness)
+    return np.asarray(posterior, dtype=np.float64)
+
+
+def posterior_over(likelihood: Floats, lattice: Lattice, closeness: Floats) -> Floats:
+    """The same from likelihoods up to a factor of each series, over any lattice.
+
+    Parameters
+    ----------
+    likelihood : ndarray of shape (n_series, n_rows, n_bins)
+    lattice : Lattice
+        Its rows and bins.
+    closeness : ndarray of shape (n_series, n_series)
+        From ``closeness_of``.
+    """
+    posterior = likelihood * lattice.prior
+    alone = posterior.sum(axis=(1, 2), keepdims=True)
+    if not closeness.any():
+        posterior /= alone
+        return posterior
+    told = _log_told(likelihood, alone, lattice)
+    profile = (closeness @ told.reshape(len(told), -1)).reshape(told.shape)
+    profile -= profile.max(axis=(1, 2), keepdims=True)
+    np.exp(profile, out=profile)
+    profile *= lattice.prior
+    profile *= (1.0 - UNLIKE) / profile.sum(axis=(1, 2), keepdims=True)
+    posterior = profile @ lattice.rate_kernel
+    for run, kernel in lattice.runs:
+        posterior[:, run] = kernel.T @ posterior[:, run]
+    posterior += UNLIKE * lattice.prior
+    posterior *= likelihood
+    posterior /= posterior.sum(axis=(1, 2), keepdims=True)
+    return posterior
+
+
+def _log_told(likelihood: Floats, alone: Floats, lattice: Lattice) -> Floats:
+    """Log likelihood of each profile of the model by each case, which may not be like it.
+
+    Against that of a case unlike its model, ``alone``.
+    """
+    told = likelihood @ lattice.rate_kernel
+    for run, kernel in lattice.runs:
+        told[:, run] = kernel @ told[:, run]
+    told *= (1.0 - UNLIKE) / alone
+    told += UNLIKE
+    return np.log(told, out=told)
+
+
+def joint_log_evidence(log_evidence: Floats, grid: ShapeGrid) -> float:
+    """How well cases of one model agree on a profile: the log of their joint evidence.
+
+    Parameters
+    ----------
+    log_evidence : ndarray of shape (n_cases, n_cells, BINS)
+        From ``bin_log_evidence``.
+    grid : ShapeGrid
+        The cells.
+    """
+    top = log_evidence.max(axis=(1, 2), keepdims=True)
+    likelihood, lattice = np.exp(log_evidence - top), lattice_of(grid)
+    alone = (likelihood * lattice.prior).sum(axis=(1, 2), keepdims=True)
+    profile = _log_told(likelihood, alone, lattice).sum(axis=0) + grid.log_prior
+    highest = profile.max()
+    scale = (top + np.log(alone)).sum()
+    return float(scale + highest + np.log(np.exp(profile - highest).sum()))

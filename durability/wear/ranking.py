@@ -15,7 +15,7 @@ import numpy as np
 
 from durability.life.results import Estimate, Prediction
 from durability.record.basis import counted
-from durability.wear.conditions import by_condition, condition_of, unit_of
+from durability.wear.cases import by_condition, condition_of, unit_of
 from durability.wear.damage import success_run_reliability
 from durability.wear.draws import SETTLING_FAMILIES, log_level, settling_part
 from durability.wear.fitting import fit_wear

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from durability.wear.draws import evenly, evenly_normal
-from durability.wear.fitting import SCATTER, SCATTER_WEIGHT
+from durability.wear.population import SCATTER, SCATTER_WEIGHT
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

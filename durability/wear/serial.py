@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.wear.conditions import condition_of
+from durability.wear.cases import condition_of
 from durability.wear.rise_evidence import standard_residuals
 
 if TYPE_CHECKING:

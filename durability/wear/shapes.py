@@ -10,7 +10,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
+    from typing import Any
+
+    from numpy.typing import NDArray
+
     from durability.record.records import FloatArray, IntArray
+
+    Floats = NDArray[np.floating[Any]]
+    """In single or double precision."""
 
 (
     STEADY,
@@ -55,6 +62,9 @@ AMPLITUDE_UNIT = 10.0
 """Amplitudes (settling, jump) use the same edges times this: up to a factor 37."""
 SIGNED_EDGES = np.concatenate([-RATE_EDGES[:0:-1], RATE_EDGES])
 BINS = SIGNED_EDGES.size - 1
+_HALF = BINS // 2
+_FIRST_LOG = float(np.log(RATE_EDGES[1]))
+_LOG_STEP = float(np.log(RATE_EDGES[2] / RATE_EDGES[1]))
 PARAMETER_SPREAD = 0.25
 """Log standard deviation of a shape's parameter between cases of one model."""
 
@@ -244,3 +254,163 @@ def _blocks(
         kernel = np.exp(-0.5 * apart)
         runs.append((run, kernel / kernel.sum(axis=1, keepdims=True)))
     return tuple(runs)
+
+
+def kinds_of(*columns: NDArray[np.generic]) -> tuple[IntArray, IntArray]:
+    """First row of each kind of equal rows, and the kind of each row."""
+    rows = np.concatenate([np.asarray(each, dtype=np.float64) + 0.0 for each in columns], axis=1)
+    kinds: dict[bytes, int] = {}
+    kind = np.array([kinds.setdefault(row.tobytes(), len(kinds)) for row in rows])
+    first = np.empty(len(kinds), dtype=np.int64)
+    first[kind[::-1]] = np.arange(kind.size)[::-1]
+    return first, kind
+
+
+def rate_kernel() -> FloatArray:
+    """How the climbs of like cases differ: mostly the same bin or the next; rising bins only."""
+    half = BINS // 2
+    kernel = np.zeros((half, half))
+    for row in range(half):
+        for shift, share in ((-1, 0.2), (0, 0.6), (1, 0.2)):
+            kernel[row, min(max(row + shift, 0), half - 1)] += share
+    return kernel
+
+
+@dataclass(frozen=True, slots=True)
+class Lattice:
+    """Where a posterior has its probability: rows of bins of the climb, for each cell."""
+
+    prior: Floats
+    """Probability before any reading; shape (n_rows, n_bins)."""
+    rate_kernel: Floats
+    """How the climbs of like cases differ; shape (n_bins, n_bins), symmetric."""
+    runs: tuple[tuple[slice, Floats], ...]
+    """Runs of rows, each with how the parameters of like cases differ."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """Signed halves of the cells of a grid: falling climbs, where a cell has any, and rising."""
+
+    cell: IntArray
+    rises: NDArray[np.bool_]
+    edges: Floats
+    """Of the climb's bins, ascending; shape (n_rows, _HALF + 1)."""
+    lattice: Lattice
+    shape: Floats
+    """1 where a row's cell has the shape; shape (n_rows, n_shapes)."""
+
+
+@lru_cache(maxsize=16)
+def rows_of(farthest: int) -> Rows:
+    """Those of the grid of shapes that reaches so far."""
+    grid = shape_grid(farthest)
+    falls = np.asarray(np.isfinite(grid.log_prior[:, :_HALF]).any(axis=1))
+    cell = np.repeat(np.arange(falls.size), 1 + falls)
+    rises = np.append(np.diff(cell) != 0, True)
+    prior = np.exp(grid.log_prior)
+    halves = np.where(rises[:, None], prior[cell, _HALF:], prior[cell, :_HALF])
+    edges = np.where(rises[:, None], SIGNED_EDGES[_HALF:], SIGNED_EDGES[: _HALF + 1])
+    first = np.searchsorted(cell, np.arange(falls.size + 1))
+    runs = []
+    for run, kernel in grid.blocks:
+        if len(kernel) > 1:
+            ends = first[run.start], first[run.stop]
+            step = 2 if falls[run.start] else 1
+            runs += [(slice(ends[0] + row, ends[1], step), kernel) for row in range(step)]
+    lattice = Lattice(halves, rate_kernel(), tuple(runs))
+    shape = (grid.shape[cell][:, None] == np.arange(grid.shape.max() + 1)).astype(np.float64)
+    return Rows(cell, rises, edges * grid.unit[cell][:, None], lattice, shape)
+
+
+class Kinds:
+    """Cells that are alike over the drops up to some number; arrays (n_kinds, …).
+
+    Parameters
+    ----------
+    farthest : int
+        Of the grid of shapes.
+    last : int
+        Drops that they are told apart by.
+    """
+
+    def __init__(self, farthest: int, last: int) -> None:
+        grid, rows = shape_grid(farthest), rows_of(farthest)
+        half_drops = np.arange(1.0, last + 0.25, 0.5)
+        phi = climb_basis(grid.family, grid.parameter, half_drops)
+        psi = climb_basis(grid.step_family, grid.step_parameter, half_drops)
+        impossible = ~np.isfinite(phi)
+        phi = np.where(impossible, 0.0, phi)
+        unit = np.where(phi[:, ::2].any(axis=1), grid.unit, 0.0)[:, None]
+        first, self.kind = kinds_of(phi[:, ::2], psi[:, ::2], impossible[:, ::2], unit)
+        self.farthest, self.count, self.unit = farthest, first.size, grid.unit[first]
+        self.impossible = impossible[first, ::2].T.astype(np.float64)
+        self.phi_at_half_drops = np.ascontiguousarray(phi[first].T, dtype=np.float32)
+        self.psi_at_half_drops = np.ascontiguousarray(psi[first].T, dtype=np.float32)
+        self.phi_at_drops = np.ascontiguousarray(self.phi_at_half_drops[::2])
+        self.psi_at_drops = np.ascontiguousarray(self.psi_at_half_drops[::2])
+        phi, psi = phi[first, ::2], psi[first, ::2]
+        self.size = np.maximum(np.abs(phi).max(axis=1), 1e-300)
+        self.size[self.size < 1e-12] = 1.0
+        phi = phi / self.size[:, None]
+        self.steps = (psi != 0.0).any(axis=1)
+        # Several arrays below are those of the kinds one after the other: ψ, φ, ψψ, ψφ, φφ.
+        self.terms = np.concatenate([psi, phi, psi * psi, psi * phi, phi * phi])
+        self.phi, self.psi = np.ascontiguousarray(phi.T), np.ascontiguousarray(psi.T)
+        jump_at = np.where(grid.family == JUMP, grid.parameter, np.inf)
+        self.jump_at = np.where(grid.step_family == JUMP, grid.step_parameter, jump_at)[first]
+
+        # Prior density of the climb by kind: bins of falling ones by size, then of rising ones.
+        prior = np.exp(grid.log_prior)
+        density = prior / (np.diff(SIGNED_EDGES) * grid.unit[:, None])
+        members = (self.kind == np.arange(self.count)[:, None]).astype(np.float64)
+        density = members @ density
+        beyond = np.zeros((self.count, 1))
+        self._density = np.concatenate(
+            [density[:, _HALF - 1 :: -1], beyond, density[:, _HALF:], beyond],
+            axis=1,
+        )
+        self._density_row = np.arange(self.count, dtype=np.int32)[:, None] * (BINS + 2)
+        with np.errstate(divide="ignore"):
+            self.log_prior = np.log(members @ prior.sum(axis=1))
+        rising = np.cumsum(members @ prior[:, _HALF:], axis=1)
+        self.rising = rising[:, -1]
+        middles = 0.5 * (RATE_EDGES[1:] + RATE_EDGES[:-1])
+        cuts = np.array([1.0, 3.0, 5.0])[:, None] / 6.0 * self.rising
+        self.thirds = middles[(rising < cuts[..., None]).sum(axis=2)]
+
+        # Rows of the kinds, as the rows of the cells.
+        half = np.unique(self.kind[rows.cell] * 2 + rows.rises)
+        self.row_kind = half // 2
+        self.row = np.searchsorted(half, self.kind[rows.cell] * 2 + rows.rises)
+        signed = np.where((half % 2 > 0)[:, None], SIGNED_EDGES[_HALF:], SIGNED_EDGES[: _HALF + 1])
+        self.row_edges = signed * self.unit[self.row_kind][:, None]
+        self.member = members[:, rows.cell].T.copy()
+
+    def density(self, climb: Floats) -> Floats:
+        """Prior density of climbs in units of their kinds; shape (n_kinds, n_series)."""
+        bin_ = np.maximum(np.abs(climb), 1e-9)
+        np.log(bin_, out=bin_)
+        bin_ *= 1.0 / _LOG_STEP
+        bin_ += 1.0 - _FIRST_LOG / _LOG_STEP
+        np.maximum(bin_, 0.0, out=bin_)
+        np.minimum(bin_, _HALF, out=bin_)
+        column = bin_.astype(np.int32)
+        column += (climb >= 0.0) * np.int32(_HALF + 1)
+        column += self._density_row
+        return self._density.take(column)
+
+
+_FARTHEST_KEPT = 200
+_kept_kinds = lru_cache(maxsize=48)(Kinds)
+
+
+def kinds_up_to(farthest: int, last: int) -> Kinds:
+    """The kinds for series up to that drop, kept while they are small."""
+    return (_kept_kinds if last <= _FARTHEST_KEPT else Kinds)(farthest, last)
+
+
+def padded(last: int) -> int:
+    """Drop up to which a series is fitted with others whose last drops are about the same."""
+    step = 1 if last <= 4 else 4 if last <= 40 else 16
+    return -(-last // step) * step

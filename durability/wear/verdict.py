@@ -15,7 +15,7 @@ import numpy as np
 from durability.record import basis
 from durability.wear import null_table
 from durability.wear.alarm import WEAR_ALARM, first_alarms, log_e_values
-from durability.wear.conditions import condition_of
+from durability.wear.cases import condition_of
 from durability.wear.draws import rise_interval
 from durability.wear.fitting import fit_wear
 from durability.wear.kendall import MannKendall, TheilSen, mann_kendall, theil_sen

@@ -71,8 +71,8 @@ def judge_claim(
         A value outside its range, both sides the same, or more drops than both have made.
     """
     from durability.wear import claims
+    from durability.wear.cases import in_common
     from durability.wear.compare import refuse_beyond, sides_under
-    from durability.wear.conditions import in_common
 
     if a == b:
         raise UnusableCall(f"claim {a!r} against itself: name two case models, or bare and one")

@@ -400,7 +400,7 @@ def lab_scatter(session: Session, under: Under | None = None) -> LabScatter:
         No such drop in the store.
     """
     from durability.plan.power import lab_scatter as scatter_seen
-    from durability.wear.conditions import by_condition
+    from durability.wear.cases import by_condition
     from durability.workflow.evaluation import Evaluation
 
     with database.reading(session.record) as connection:

@@ -16,7 +16,7 @@ from durability.life.results import Backtest, LivedCase
 from durability.record.errors import UnusableCall
 from durability.record.records import Condition, DropHistory
 from durability.store import bench, database
-from durability.wear.conditions import by_condition, condition_of
+from durability.wear.cases import by_condition, condition_of
 from durability.workflow.evaluation import Evaluation, informing
 from durability.workflow.histories import (
     Histories,

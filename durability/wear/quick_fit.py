@@ -1,0 +1,599 @@
+"""The fit of many series at once: the same model as in ``cells``, at a third of the time.
+
+Every shape is screened with weights of the readings that all shapes of a series have in common
+(a mean field: the readings' labels and the shape are taken as independent), so that all of them
+come from a few matrix products. The shapes that carry the probability are then fitted with weights
+of their own. Where common weights may mislead, ``fit_cells`` takes over: few readings, doubtful
+ones at either end or beside each other, a jump beside either end, two answers, or a likely shape
+whose own weights turn out otherwise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from durability.wear.cells import (
+    CellFit,
+    ScatterPrior,
+    core_probability,
+    eliminated,
+    fit_cells,
+    label_evidence,
+    log_constant,
+    student_tail,
+)
+from durability.wear.shapes import BINS, Kinds, Rows, rows_of, shape_grid
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from durability.record.records import IntArray
+    from durability.wear.shapes import Floats, ShapeGrid
+
+    Bools = NDArray[np.bool_]
+
+_HALF = BINS // 2
+_ROUNDS, _ROUNDS_ON, _ROUNDS_ALL_IN = 4, 1, 3
+"""Rounds of common weights: from the start, with the siblings' scatter, and from all readings in.
+"""
+_ROUNDS_OWN = 3
+_SURE = 0.9
+"""A series with a reading less surely a core one is also fitted from all readings in."""
+_TWO_ANSWERS = 0.5
+"""Difference between both weights of a reading from which the two are two answers."""
+_AT_AN_END, _MOST_AT_AN_END = 2, 0.1
+"""Readings that are an end of a series, and probability of a jump there that may be a wild one."""
+_FEWEST_READINGS = 6
+_LOWEST = 1e-5
+"""Probability of a shape from which it is fitted with weights of its own."""
+_LIKELY, _FAR_FROM_COMMON = 0.01, 0.2
+"""Probability of a shape, and difference of its weights from the common ones, from which on these
+have misled."""
+_KEPT_NATS = 14.0
+"""Shapes less likely than the likeliest by more than this have no probability."""
+_PAIR_ELEMENTS = 200_000
+BLOCK_SERIES = 64
+"""Series whose cells are fitted by the same matrix products."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Series:
+    """Readings of some series; arrays (n_series, n_drops)."""
+
+    kinds: Kinds
+    log_peak: Floats
+    present: Floats
+    prior: ScatterPrior
+    impossible: Bools
+    """Shape (n_kinds, n_series)."""
+
+    def of(self, rows: IntArray) -> _Series:
+        """Some of them."""
+        return _Series(
+            self.kinds,
+            self.log_peak[rows],
+            self.present[rows],
+            ScatterPrior(self.prior.weight[rows], self.prior.variance[rows]),
+            self.impossible[:, rows],
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Common:
+    """Every kind fitted with common weights; arrays (n_kinds, n_series)."""
+
+    fit: dict[str, Floats]
+    misfit: Floats
+    constant: Floats
+
+    def own(self) -> _Common:
+        """With an entry of its own for each kind and series, to be written to."""
+        fit = {
+            name: np.array(np.broadcast_to(x, self.misfit.shape)) for name, x in self.fit.items()
+        }
+        return replace(self, fit=fit)
+
+    def put(self, rows: IntArray, other: _Common, where: Bools | None = None) -> None:
+        """Take another fit of some of its series, or of some kinds of them."""
+        pairs = [(value, other.fit[name]) for name, value in self.fit.items() if name in other.fit]
+        pairs += [(self.misfit, other.misfit), (self.constant, other.constant)]
+        for own, new in pairs:
+            own[:, rows] = new if where is None else np.where(where, new, own[:, rows])
+
+
+def by_series(rows: Floats, matrix: Floats) -> Floats:
+    """``rows @ matrix``, each row rounded alike whatever stands beside it.
+
+    Parameters
+    ----------
+    rows : ndarray of shape (n_series, n)
+        Of a block at most: filled up to one, so that every product is made in the same way.
+    matrix : ndarray of shape (n, m)
+    """
+    whole = np.zeros((BLOCK_SERIES, rows.shape[1]), dtype=rows.dtype)
+    whole[: len(rows)] = rows
+    return np.asarray((matrix.T @ whole.T).T[: len(rows)])
+
+
+def _with_common(series: _Series, core: Floats, labels: Floats | float) -> _Common:
+    kinds, n_kinds, prior = series.kinds, series.kinds.count, series.prior
+    terms = kinds.terms
+    total = np.maximum(core.sum(axis=1), 1e-6)
+    mean = (core * series.log_peak).sum(axis=1) / total
+    centred = series.log_peak - mean[:, None]
+    weighted = core * centred
+    sums = by_series(core, terms.T).T.reshape(5, n_kinds, -1)
+    with_log = by_series(weighted, terms[: 2 * n_kinds].T).T.reshape(2, n_kinds, -1)
+    nothing = np.zeros_like(total)
+    fit = eliminated(total, (*sums, nothing, *with_log))
+    fit |= {"count": total, "inside": total, "spread": nothing, "mean_log": mean}
+    fit["square"] = (weighted * centred).sum(axis=1)
+    misfit = _misfit(fit, prior)
+    constant = log_constant(fit, labels, misfit, prior)
+    constant -= np.where(fit["curvature"] > 0.0, np.log(kinds.size)[:, None], 0.0)
+    constant[series.impossible] = -np.inf
+    return _Common(fit, misfit, constant)
+
+
+def _misfit(fit: dict[str, Floats], prior: ScatterPrior) -> Floats:
+    explained = fit["step_log"] ** 2 / fit["step_precision"] + fit["curvature"] * fit["climb"] ** 2
+    return prior.weight * prior.variance + np.maximum(fit["square"] - explained, 0.0)
+
+
+def _screened(series: _Series, common: _Common, *, thoroughly: bool = True) -> Floats:
+    """Log posterior of each kind, the climb integrated out roughly.
+
+    The prior's density is averaged over three points of the climb's likelihood; thoroughly also
+    the likelihood over three points of the prior, where that is more: the likelihood may be wider
+    than the prior, or beside it.
+    """
+    kinds, fit = series.kinds, common.fit
+    told = fit["curvature"] > 0.0
+    freedom = series.prior.weight + fit["total"] - 2.0
+    scale = np.sqrt(common.misfit / (np.where(told, fit["curvature"], 1.0) * freedom))
+    to_unit = (1.0 / (kinds.size * kinds.unit))[:, None]
+    centre = np.clip(fit["climb"] * to_unit, -1e3, 1e3)
+    scale = np.minimum(scale * to_unit, 1e3)
+    apart = scale * np.sqrt(3.0)
+    density = kinds.density(centre) * (2.0 / 3.0)
+    sides = kinds.density(centre - apart) + kinds.density(centre + apart)
+    density += sides * (1.0 / 6.0)
+    if thoroughly:
+        likelihood = np.zeros_like(density)
+        for point in kinds.thirds:
+            off = np.minimum(np.abs(point[:, None] - centre) / scale, 1e6)
+            likelihood += (1.0 + off * off / freedom) ** (-0.5 * (freedom + 1.0))
+        likelihood *= (kinds.rising / kinds.unit / (3.0 * np.sqrt(2.0 * np.pi)))[:, None]
+        likelihood /= scale
+        np.maximum(density, likelihood, out=density)
+    log_density = np.log(np.maximum(density, 1e-30))
+    return np.asarray(common.constant + np.where(told, log_density, kinds.log_prior[:, None]))
+
+
+def _probability(log_posterior: Floats) -> Floats:
+    weights = np.exp(log_posterior - log_posterior.max(axis=0))
+    return np.asarray(weights / weights.sum(axis=0))
+
+
+def _rounds(series: _Series, core: Floats, rounds: int) -> tuple[Floats, Floats, Floats]:
+    """Rounds of fitting the kinds, weighing them, and weighing the readings by what is left.
+
+    Returns
+    -------
+    core : ndarray of shape (n_series, n_drops)
+        Common weights.
+    chance : ndarray of shape (n_kinds, n_series)
+        Probability of each kind.
+    variance : ndarray of shape (n_series,)
+        Squared scatter that each series shows.
+    """
+    chance: Floats = np.empty((0, 0))
+    variance: Floats = np.empty(0)
+    terms, prior = series.kinds.terms, series.prior
+    for _ in range(rounds):
+        common = _with_common(series, core, 0.0)
+        fit, total = common.fit, common.fit["total"]
+        chance = _probability(_screened(series, common, thoroughly=False))
+        level, step, climb = fit["level"], fit["step"], fit["climb"]
+        by_step, by_climb = chance * step, chance * climb
+        twice = 2.0 * level
+        path = np.concatenate([by_step, by_climb])
+        products = np.concatenate(
+            [twice * by_step, twice * by_climb, step * by_step, 2.0 * step * by_climb,
+             climb * by_climb]
+        )  # fmt: skip
+        mean = (chance * level).sum(axis=0)[:, None] + by_series(path.T, terms[: len(path)])
+        square = (chance * level * level).sum(axis=0)[:, None] + by_series(products.T, terms)
+        centred = series.log_peak - fit["mean_log"][:, None]
+        squared = np.maximum(centred * (centred - 2.0 * mean) + square, 0.0)
+        left = prior.weight * prior.variance + (core * squared).sum(axis=1)
+        core = core_probability(squared, (left / (prior.weight + total))[:, None]) * series.present
+        variance = _shown(chance, common, prior)
+    return core, chance, variance
+
+
+def _shown(chance: Floats, common: _Common, prior: ScatterPrior) -> Floats:
+    squared = common.misfit / (common.fit["total"] + prior.weight - 1.0)
+    return np.asarray((chance * squared).sum(axis=0))
+
+
+def _started(series: _Series) -> Floats:
+    """Weights by a running median of five readings, reflected at both ends."""
+    log_peak, present = series.log_peak, series.present > 0.0
+    number = np.arange(present.shape[1])
+    if not present.all():  # the reading before, else the first
+        before = np.maximum.accumulate(np.where(present, number, -1), axis=1)
+        before = np.where(before < 0, present.argmax(axis=1)[:, None], before)
+        log_peak = np.take_along_axis(log_peak, before, axis=1)
+    last = present.shape[1] - 1 - present[:, ::-1].argmax(axis=1)[:, None]
+    window = []
+    for shift in (-2, -1, 0, 1, 2):
+        at = np.abs(number + shift)[None]
+        at = np.clip(last - np.abs(last - at), 0, None)
+        window.append(np.take_along_axis(log_peak, at, axis=1))
+    squared = (log_peak - np.sort(np.stack(window), axis=0)[2]) ** 2
+    count = present.sum(axis=1)
+    ordered = np.sort(np.where(present, squared, np.inf), axis=1)
+    middle = np.take_along_axis(ordered, (count[:, None] - 1) // 2, axis=1)[:, 0]
+    # The median square of a standard normal; the middle of five takes part of the scatter along.
+    middle = middle / 0.4549 * 1.3
+    prior = series.prior
+    variance = (prior.weight * prior.variance + count * middle) / (prior.weight + count)
+    core = core_probability(squared, variance[:, None])
+    return core * series.present
+
+
+def _jumps_at_an_end(series: _Series, chance: Floats) -> Bools:
+    """Where a jump beside either end has some probability: it may as well be a wild reading."""
+    present = series.present > 0.0
+    last = present.shape[1] - present[:, ::-1].argmax(axis=1)
+    at = series.kinds.jump_at[:, None]
+    early = at <= present.argmax(axis=1) + 1 + _AT_AN_END
+    late = (at > last - _AT_AN_END) & (at <= last)
+    found = np.where(early | late, chance, 0.0).sum(axis=0) > _MOST_AT_AN_END
+    return np.asarray(found)
+
+
+def _in_full(some: _Series) -> tuple[_Common, Floats]:
+    """Some series by ``fit_cells``, and the weights of their readings in each kind."""
+    size = some.kinds.size[:, None]
+    full = fit_cells(some.log_peak, some.present, shape_grid(some.kinds.farthest), some.prior)
+    fit = {
+        "total": full.total_core,
+        "mean_log": full.mean_log,
+        "mean_step": full.mean_step,
+        "mean_climb": full.mean_climb / size,
+        "step_precision": full.step_precision,
+        "step_log": full.step_log,
+        "step_climb": full.step_climb / size,
+        "curvature": full.curvature / size**2,
+        "climb": full.climb * size,
+    }
+    return _Common(fit, full.misfit, full.log_constant), full.core
+
+
+@dataclass(frozen=True, slots=True)
+class _Fitted:
+    """Series fitted with weights of their own where a shape is likely."""
+
+    common: _Common
+    log_posterior: Floats
+    """Of each kind before it is fitted so; shape (n_kinds, n_series)."""
+    core: Floats
+    """Common weights of the readings; shape (n_series, n_drops)."""
+    kind: IntArray
+    row: IntArray
+    weights: Floats
+    """Pairs of kind and series, and their weights, of shape (n_drops, n_pairs)."""
+    full: IntArray
+    full_core: Floats
+    """Series fitted by ``fit_cells``, and its weights (n_kinds, n_full, n_drops)."""
+
+
+def _fitted(series: _Series, core: Floats, full: IntArray) -> _Fitted:
+    """Fit series by common weights, and by their own where it matters."""
+    present = series.present
+    common = _with_common(series, core, label_evidence(core, present, 1)).own()
+    cores, second = np.stack([core, core]), np.zeros(common.misfit.shape, np.int8)
+    doubted = _doubted(core, present)
+    doubted[full] = False
+    other = _several(doubted)
+    if other.size:
+        some = series.of(other)
+        all_in, *_ = _rounds(some, some.present, _ROUNDS_ALL_IN)
+        again = _with_common(some, all_in, label_evidence(all_in, some.present, 1))
+        cores[1, other] = all_in
+        second[:, other] = again.constant > common.constant[:, other]
+        common.put(other, again, where=second[:, other] > 0)
+    full_core: Floats = np.empty((series.kinds.count, 0, core.shape[1]))
+    if full.size:
+        in_full, full_core = _in_full(series.of(full))
+        common.put(full, in_full)
+    log_posterior = _screened(series, common)
+    probability = _probability(log_posterior)
+    is_full = np.zeros(core.shape[0], dtype=np.bool_)
+    is_full[full] = True
+    kind, row = np.nonzero((probability > _LOWEST) & ~is_full)
+    order = np.argsort(~series.kinds.steps[kind], kind="stable")
+    kind, row = kind[order], row[order]
+    weights = np.empty((core.shape[1], kind.size))
+    with_steps = int(series.kinds.steps[kind].sum())
+    step = max(1, _PAIR_ELEMENTS // core.shape[1])
+    for first, last in ((0, with_steps), (with_steps, kind.size)):
+        for start in range(first, last, step):
+            part = slice(start, min(start + step, last))
+            at = kind[part], row[part]
+            start_from = np.ascontiguousarray(cores[second[at], row[part]].T)
+            own = _refined_pairs(series, at, start_from, common)
+            weights[:, part] = own
+            apart = np.abs(own - start_from, out=start_from).max(axis=0)
+            is_full[at[1][(apart > _FAR_FROM_COMMON) & (probability[at] > _LIKELY)]] = True
+    is_full[full] = False
+    misled = _several(is_full)
+    if misled.size:
+        in_full, more_core = _in_full(series.of(misled))
+        common.put(misled, in_full)
+        log_posterior[:, misled] = _screened(series.of(misled), in_full)
+        full, full_core = np.append(full, misled), np.concatenate([full_core, more_core], axis=1)
+    return _Fitted(common, log_posterior, core, kind, row, weights, full, full_core)
+
+
+def _several(which: Bools) -> IntArray:
+    """Those, one alone twice: sums over a single column are rounded in another order."""
+    rows = np.flatnonzero(which)
+    return np.repeat(rows, 2) if rows.size == 1 else rows
+
+
+def _doubted(core: Floats, present: Floats) -> Bools:
+    return np.asarray(((core < _SURE) & (present > 0.0)).any(axis=1))
+
+
+@dataclass(eq=False)
+class Block:
+    """Series fitted at once, their drop numbers up to about the same; see ``block_of``."""
+
+    members: IntArray
+    """Which of the readings that were given."""
+    centre: Floats
+    """Taken off the log readings; shape (n_series,)."""
+    series: _Series
+    _core: Floats = field(default_factory=lambda: np.empty((0, 0)))
+    _full: IntArray = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+
+    @property
+    def grid(self) -> ShapeGrid:
+        """The grid of shapes."""
+        return shape_grid(self.series.kinds.farthest)
+
+    @cached_property
+    def rows(self) -> Rows:
+        """Rows of ``likelihood``."""
+        return rows_of(self.series.kinds.farthest)
+
+    def shown_scatter(self) -> tuple[Floats, Floats]:
+        """Squared scatter that each series shows alone, and the readings behind it."""
+        series, present = self.series, self.series.present
+        core, chance, variance = _rounds(series, _started(series), _ROUNDS)
+        full = present.sum(axis=1) < _FEWEST_READINGS
+        full |= _doubtful_beside(core, present) | _jumps_at_an_end(series, chance)
+        doubted = _doubted(core, present)
+        other = _several(doubted & ~full)
+        if other.size:
+            some = series.of(other)
+            all_in, *_ = _rounds(some, some.present, _ROUNDS_ALL_IN)
+            full[other] |= (np.abs(all_in - core[other]) > _TWO_ANSWERS).any(axis=1)
+        behind = core.sum(axis=1)
+        self._core, self._full = core, _several(full)
+        other = _several(doubted | full)
+        if other.size:
+            some = series.of(other)
+            common = _fitted(some, core[other], _several(full[other])).common
+            chance = _probability(_screened(some, common))
+            variance[other] = _shown(chance, common, some.prior)
+            behind[other] = (chance * common.fit["total"]).sum(axis=0)
+        return variance, np.maximum(behind - 2.0, 0.0)
+
+    def fit(self, prior: ScatterPrior | None) -> tuple[CellFit, Floats]:
+        """Every cell fitted, after ``shown_scatter``.
+
+        Parameters
+        ----------
+        prior : ScatterPrior, optional
+            Of the scatter given the siblings, where there are any.
+
+        Returns
+        -------
+        cells : CellFit
+            Without weights of the readings: ``mean_core`` gives what they come to.
+        likelihood : ndarray of shape (n_series, n_rows, n_bins)
+            Up to a factor of each series.
+        """
+        if prior is not None:
+            self.series = replace(self.series, prior=prior)
+            self._core, *_ = _rounds(self.series, self._core, _ROUNDS_ON)
+        self._fitted = _fitted(self.series, self._core, self._full)
+        log_posterior = self._fitted.log_posterior
+        highest = log_posterior.max(axis=0)
+        likely = log_posterior > highest - _KEPT_NATS
+        return self._cells(), self._likelihood(likely, self._fitted.common, highest)
+
+    def _likelihood(self, kept: Bools, common: _Common, highest: Floats) -> Floats:
+        """Likelihood averaged over each bin, of the pairs that are kept."""
+        kinds, fit = self.series.kinds, common.fit
+        half, row = np.nonzero(kept[kinds.row_kind])
+        at = kinds.row_kind[half], row
+        curvature = fit["curvature"][at]
+        told = curvature > 0.0
+        freedom = self.series.prior.weight[row] + fit["total"][at] - 2.0
+        scale = common.misfit[at] / (np.where(told, curvature, 1.0) * freedom)
+        scale = np.where(told, np.sqrt(scale), 1.0) / kinds.size[at[0]]
+        edges = kinds.row_edges[half]
+        apart = edges - (fit["climb"][at] / kinds.size[at[0]])[:, None]
+        apart /= scale[:, None]
+        tail = student_tail(apart, freedom[:, None])
+        mass = np.diff(np.where(apart > 0.0, 1.0 - tail, tail), axis=1)
+        np.maximum(mass, 0.0, out=mass)
+        mass /= np.diff(edges, axis=1)
+        mass[~told] = 1.0
+        mass *= np.exp(np.minimum(common.constant[at] - highest[row], 60.0))[:, None]
+        of_kinds = np.zeros((kept.shape[1], len(kinds.row_kind), _HALF))
+        of_kinds[row, half] = mass
+        return of_kinds[:, kinds.row]
+
+    def _cells(self) -> CellFit:
+        """The fit in the climb's own unit."""
+        common = self._fitted.common
+        size, fit = self.series.kinds.size[:, None], common.fit
+        return CellFit(
+            kind=self.series.kinds.kind,
+            log_constant=common.constant,
+            climb=fit["climb"] / size,
+            curvature=fit["curvature"] * size**2,
+            misfit=common.misfit,
+            freedom=self.series.prior.weight + fit["total"] - 2.0,
+            core=np.empty((0, 0, 0)),
+            total_core=fit["total"],
+            mean_log=fit["mean_log"],
+            mean_step=fit["mean_step"],
+            mean_climb=fit["mean_climb"] * size,
+            step_precision=fit["step_precision"],
+            step_log=fit["step_log"],
+            step_climb=fit["step_climb"] * size,
+        )
+
+    def mean_core(self, of_row: Floats) -> Floats:
+        """Probability that each reading is a core one, over all cells.
+
+        Parameters
+        ----------
+        of_row : ndarray of shape (n_series, n_rows)
+            Posterior probability of each row.
+
+        Returns
+        -------
+        ndarray of shape (n_series, n_drops)
+        """
+        chance = by_series(of_row, self.series.kinds.member)
+        fitted = self._fitted
+        core = fitted.core.copy()
+        if fitted.kind.size:
+            own = chance[fitted.row, fitted.kind]
+            order = np.argsort(fitted.row, kind="stable")
+            first = np.flatnonzero(np.diff(fitted.row[order], prepend=-1))
+            there = fitted.row[order][first]
+            sums = np.add.reduceat((fitted.weights * own)[:, order], first, axis=1).T
+            rest = 1.0 - np.add.reduceat(own[order], first)
+            core[there] = sums + rest[:, None] * core[there]
+        core[fitted.full] = np.einsum("sk,ksd->sd", chance[fitted.full], fitted.full_core)
+        return core
+
+
+def _doubtful_beside(core: Floats, present: Floats) -> Bools:
+    """Which series have doubtful readings at either end, or two of them in a row."""
+    wild = (core < 0.5) & (present > 0.0)
+    rank = np.cumsum(present, axis=1)
+    at_an_end = (rank <= _AT_AN_END) | (rank > rank[:, -1:] - _AT_AN_END)
+    in_a_row = (wild[:, 1:] & wild[:, :-1]).any(axis=1)
+    return np.asarray((wild & at_an_end).any(axis=1) | in_a_row)
+
+
+def _refined_pairs(
+    series: _Series, at: tuple[IntArray, IntArray], core: Floats, common: _Common
+) -> Floats:
+    """Some pairs fitted twice from the common weights; their weights of shape (n_drops, n_pairs).
+
+    All of them have a step, or none has.
+    """
+    kinds, (kind, row) = series.kinds, at
+    log_peak = np.ascontiguousarray(series.log_peak[row].T)
+    present = np.ascontiguousarray(series.present[row].T)
+    phi = kinds.phi[:, kind]
+    psi = kinds.psi[:, kind] if kinds.steps[kind[:1]].any() else None
+    prior = ScatterPrior(series.prior.weight[row], series.prior.variance[row])
+    old = common.fit
+    step, climb = old["step"][at], old["climb"][at]
+    level = old["mean_log"][at] - step * old["mean_step"][at] - climb * old["mean_climb"][at]
+    fit: dict[str, Floats] = {}
+    nothing = np.zeros(kind.size)
+    for _ in range(_ROUNDS_OWN):
+        squared = log_peak - level
+        squared -= climb * phi
+        if psi is not None:
+            squared -= step * psi
+        squared *= squared
+        left = prior.weight * prior.variance + np.einsum("dp,dp->p", core, squared)
+        variance = left / (prior.weight + core.sum(axis=0))
+        core = core_probability(squared, variance) * present
+        total = np.maximum(core.sum(axis=0), 1e-6)
+        mean = (core * log_peak).sum(axis=0) / total
+        centred = log_peak - mean
+        with_phi, with_log = core * phi, core * centred
+
+        def summed(one: Floats, other: Floats) -> Floats:
+            return np.asarray(np.einsum("dp,dp->p", one, other))
+
+        steps: tuple[Floats, ...] = (nothing, nothing, nothing, nothing)
+        if psi is not None:
+            with_psi = core * psi
+            steps = (
+                with_psi.sum(axis=0),
+                summed(with_psi, psi),
+                summed(with_psi, phi),
+                summed(with_psi, centred),
+            )
+        climbs = (with_phi.sum(axis=0), summed(with_phi, phi))
+        logs = (with_log.sum(axis=0), summed(with_phi, centred))
+        sums = (steps[0], climbs[0], steps[1], steps[2], climbs[1], logs[0], steps[3], logs[1])
+        fit = eliminated(total, sums)
+        fit["square"] = summed(with_log, centred) - total * fit["mean_log"] ** 2
+        fit["mean_log"] = fit["mean_log"] + mean
+        level, step, climb = fit["level"] + mean, fit["step"], fit["climb"]
+    fit |= {"count": total, "inside": total, "spread": nothing}
+    misfit = _misfit(fit, prior)
+    constant = log_constant(fit, label_evidence(core, present, 0), misfit, prior)
+    constant -= np.where(fit["curvature"] > 0.0, np.log(kinds.size)[kind], 0.0)
+    for name, value in fit.items():
+        if name in old:
+            old[name][at] = value
+    common.misfit[at] = misfit
+    common.constant[at] = np.where(series.impossible[at], -np.inf, constant)
+    return core
+
+
+def block_of(
+    members: IntArray,
+    clocks: Sequence[IntArray],
+    peaks: Sequence[Floats],
+    kinds: Kinds,
+    prior: ScatterPrior,
+) -> Block:
+    """A block of series.
+
+    Parameters
+    ----------
+    members : ndarray of int, shape (n_series,)
+        What they are called by.
+    clocks, peaks : sequence of ndarray
+        Drop number and peak g of the readings of each.
+    kinds : Kinds
+        Up to the last of their drops at least.
+    prior : ScatterPrior
+        Of their scatter alone.
+    """
+    log_peak = np.zeros((len(clocks), len(kinds.phi)))
+    present = np.zeros(log_peak.shape)
+    centre = np.empty(len(clocks))
+    for row, (clock, peak_g) in enumerate(zip(clocks, peaks, strict=True)):
+        logs = np.log(peak_g)
+        centre[row] = np.sort(logs)[logs.size // 2]
+        log_peak[row, clock - 1] = logs - centre[row]
+        present[row, clock - 1] = 1.0
+    impossible = (kinds.impossible.T @ present.T) > 0.0
+    series = _Series(kinds, log_peak, present, prior, impossible)
+    return Block(members, centre, series)
