@@ -74,14 +74,15 @@ def check_sheet(sheet: Sheet, kind: str) -> tuple[pd.DataFrame, list[Rejection]]
 
     refused: dict[int, Rejection] = {}
     for mask, name, reason in faults:
-        shown = name in text
-        for at in text.index[mask.to_numpy(dtype=bool)]:
-            value = str(text[name][at]) if shown else None
-            row = int(text["source_row"][at])
-            words = reason if isinstance(reason, str) else str(reason[at])
-            column_read = sheet.names.get(name, name)
+        found = text.index[mask.to_numpy(dtype=bool)]
+        read = text.loc[found, name].tolist() if name in text else [""] * len(found)
+        why = [reason] * len(found) if isinstance(reason, str) else reason.loc[found].tolist()
+        column_read = sheet.names.get(name, name)
+        places = text.loc[found, "source_row"].tolist()
+        for at, row, value, words in zip(found, places, read, why, strict=True):
             refused.setdefault(
-                at, Rejection(sheet.file_name, row, column_read, value or None, words)
+                at,
+                Rejection(sheet.file_name, int(row), column_read, str(value) or None, str(words)),
             )
     rows["source_row"] = text["source_row"]
     rows["file_name"] = sheet.file_name
