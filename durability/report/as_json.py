@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from datetime import UTC, date, datetime, time, timedelta
+from itertools import groupby
 from typing import TYPE_CHECKING, Any
 from uuid import UUID
 
@@ -39,7 +40,10 @@ def dumps(value: Any) -> str:
     return _STEERS.sub(_escaped, text)
 
 
-_STEERS = re.compile("[" + "".join(map(chr, STEERING)) + "]")
+# As ranges: characters beyond 65535 would else be tried one by one at each place of the text.
+_RUNS = groupby(enumerate(sorted(STEERING)), key=lambda each: each[1] - each[0])
+_CODES = [[code for _, code in run] for _, run in _RUNS]
+_STEERS = re.compile("[" + "".join(f"{chr(run[0])}-{chr(run[-1])}" for run in _CODES) + "]")
 
 
 def _escaped(found: re.Match[str]) -> str:
