@@ -339,7 +339,7 @@ def test_any_archive(place, exported, data):
     assert not [each.name for each in place.folder.iterdir() if "building" in each.name]
 
 
-SLOW = {"demo", "watch", "selfcheck", "report", "plot", "recover", "manual"}
+SLOW = {"demo", "watch", "serve", "selfcheck", "report", "plot", "recover", "manual"}
 """Commands that never end or take long."""
 
 
