@@ -46,7 +46,7 @@ def test_help_of_a_command(run):
     ("words", "said"),
     [
         (["tren"], "'tren': no such command; nearest: trend"),
-        (["drop", "lst"], "nearest: list; there are add, void, restore, never, amend, list"),
+        (["drop", "lst"], "nearest: list; there are add, bulk, void, restore, never, amend, list"),
         (
             ["trend", "--seris", "S1"],
             "trend: --seris: no such option; nearest: --series",

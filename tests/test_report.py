@@ -615,7 +615,8 @@ def contrast(one, other):
 
 def test_text_stands_out():
     """WCAG 2.1, success criterion 1.4.3: at least 4.5 to 1."""
-    style = (Path(words.__file__).parent / "page.html").read_text(encoding="utf-8")
+    folder = Path(words.__file__).parent
+    style = "".join((folder / name).read_text("utf-8") for name in ("style.css", "screen.css"))
     grounds = set(re.findall(r"background: (#\w{6})", style))
     inks = set(re.findall(r"[^-]color: (#\w{6})", style))
     assert grounds == {"#ffffff", "#f6f7f8"} and len(inks) >= 4

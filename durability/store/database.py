@@ -325,8 +325,14 @@ def reading_much(record: Path | Past) -> Iterator[DuckDBPyConnection]:
         The store is missing, held, foreign or too new.
     """
     with reading(record) as connection:
-        for name in ("amendments", "specimens", "series", "offsets", "order"):
-            connection.execute(statement(f"keep_{name}"))
+        for name in (
+            "keep_amendments",
+            "keep_specimens",
+            "keep_series",
+            "keep_offsets",
+            "keep_order",
+        ):
+            connection.execute(statement(name))
         key = get_ident(), record
         _held[key] = connection
         try:

@@ -373,7 +373,7 @@ def _rate(case: Case, rates: Rates) -> FloatArray:
 
 
 def _plain(case: Case, fit: WearFit) -> CaseFit:
-    draws = fit.draws
+    draws, (own,) = fit.draws, case.histories
     return CaseFit(
         case=case,
         clock=case.clock({}),
@@ -382,8 +382,10 @@ def _plain(case: Case, fit: WearFit) -> CaseFit:
         rate=np.ones(1),
         rate_log_sd=np.zeros(1),
         spare_readings=float(fit.valid_drops),
-        shown_until=level_shown_until(fit.drop_number, np.isin(fit.drop_number, fit.doubted_drops)),
-        off_in_a_row=fit.off_in_a_row,
+        shown_until=level_shown_until(
+            own.made_number(fit.drop_number), np.isin(fit.drop_number, fit.doubted_drops)
+        ),
+        off_in_a_row=tuple(own.made_number(np.array(fit.off_in_a_row, dtype=np.int64)).tolist()),
         shape_weights=fit.shape_weights,
         siblings=fit.siblings,
         siblings_elsewhere=fit.siblings_elsewhere,

@@ -104,8 +104,10 @@ class Case:
 
     @property
     def is_plain(self) -> bool:
-        """Whether it is one series whose drop numbers are its ages, as most are."""
-        return len(self.ages) == 1 and self.made == self.histories[0].last_drop_number
+        """Whether it is one series that its case began with, as most are."""
+        own = self.histories[0]
+        (drops_made,) = own.made_number(np.array([own.last_drop_number]))
+        return len(self.ages) == 1 and self.made == drops_made
 
     @cached_property
     def longest_rest(self) -> str | None:
