@@ -167,6 +167,11 @@ def test_only_who_has_the_token_is_let_in(browser):
         assert stranger.get("/", params={"token": "guessed"}).status_code == 403
         assert stranger.post("/bench/S1", data={"line": "9"}).status_code == 403
         entered = stranger.get("/due", params={"token": TOKEN})
+        away = stranger.get(
+            f"http://{browser.base_url.netloc.decode()}//elsewhere.example/",
+            params={"token": TOKEN},
+        )
+        assert away.headers["location"] == "/elsewhere.example/"
     cookie = entered.headers["set-cookie"].lower()
     assert entered.status_code == 303
     assert "httponly" in cookie
@@ -198,6 +203,8 @@ def test_nothing_is_stored_by_a_form_of_others_or_a_flood(browser):
         "/import/drops/x.csv",
         "/plot/levels",
         "/serve",
+        "/bench/--plan=x.csv",
+        "/inspect/--by=Eve",
     ],
 )
 def test_an_address_is_an_answer_or_nothing(browser, address):

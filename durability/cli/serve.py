@@ -185,7 +185,7 @@ def run(words: Sequence[str], *, store: str, typed: str = "", person: str = "") 
     """
     page = Page()
     out, wrong = io.StringIO(), io.StringIO()
-    call = [*words, "--store", store, *(["--by", person] if person else [])]
+    call = [*words, f"--store={store}", *([f"--by={person}"] if person else [])]
     with (
         _one_at_a_time,
         contextlib.redirect_stdout(out),
@@ -297,13 +297,15 @@ def application(*, store: str, token: str, hosts: set[str], read_only: bool) -> 
 
     def not_let_in(request: Request) -> Response | None:
         """What a request gets that is not let in; a token that is shown becomes a cookie."""
+        if request.path_params.get("code", "").startswith("-"):
+            return plain(404, "no code begins with a hyphen")  # it would be read as an option
         if request.headers.get("host", "") not in hosts:
             return plain(400, "this server is not known by that name")
         shown = request.query_params.get("token", "")
         if shown:
             if not hmac.compare_digest(shown.encode(), token.encode()):
                 return plain(403, "not the token of this server")
-            entered = RedirectResponse(request.url.path, status_code=303)
+            entered = RedirectResponse(f"/{request.url.path.lstrip('/')}", status_code=303)
             entered.set_cookie(COOKIE, token, httponly=True, samesite="strict", path="/")
             return entered
         known = request.cookies.get(COOKIE, "")
