@@ -149,7 +149,7 @@ NEAR_TOP_FRACTION = 0.8
 BREADTH_FRACTIONS = (0.3, 0.65)
 """Fractions of the peak at which the breadth near the top is taken as well."""
 
-USUAL_BREADTH = 1.17
+USUAL_BREADTH = 1.15
 """Breadth near the top from which an amplifier near its limit is thought of: 1.10 of a half-sine,
 0.98 of a haversine; behind a limit (tanh) of 0.8 of their peak 1.32 and 1.17."""
 

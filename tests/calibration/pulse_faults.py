@@ -3,7 +3,8 @@
 Pulses as response of structures and machines: half-sine, haversine, terminal-peak saw-tooth,
 each alone, with ringing, with a second mode, at several rates, with noise of 0.2 to 2 % of the
 recorder's range. One fault is put in at a time. Then losses of 1 sample to 0.3 of the pulse in the
-records of ``tests/simulated_records.py``: 9 to 2,000 samples a pulse, 8 to 24 bits. Run by hand:
+records of ``tests/simulated_records.py``: 9 to 2,000 samples a pulse, 8 to 24 bits; by whether the
+record comes back within the pulse, and whether a measure is off by it. Run by hand:
 
     python tests/calibration/pulse_faults.py [RECORDS] [FIRST SEED]
 """
@@ -129,10 +130,7 @@ def study(count, seed):
 
 
 def lossy(rng, fault=None):
-    """Acceleration and rate of another generator's record, samples lost, by how much they moved.
-
-    That is the largest difference over the peak, and over the noise with the step's rounding.
-    """
+    """A record of another generator, and the acceleration left where samples of it were lost."""
     shape = str(rng.choice(list(simulated_records.SHAPES)))
     samples = float(np.exp(rng.uniform(np.log(9), np.log(2000))))
     made = simulated_records.simulate(
@@ -144,7 +142,7 @@ def lossy(rng, fault=None):
     )
     y = made.acceleration_g.copy()
     if fault is None:
-        return y, made.sample_rate_hz, 0, 0.0, 0.0
+        return made, y, slice(0)
     up = y * np.sign(y[np.argmax(np.abs(y))])
     base = samples / simulated_records.TRUTHS[shape][1]
     high = np.flatnonzero(up > 0.3 * made.peak_g)
@@ -152,33 +150,46 @@ def lossy(rng, fault=None):
     part = max(int(rng.uniform(0.03, 0.3) * base), 1)
     lost = int(rng.integers(1, 4)) if rng.random() < 1 / 3 else part
     stretch = slice(first + 1, first + 1 + lost)
-    before = y[stretch].copy()
     y[stretch] = 0.0 if fault == "dropout" else y[first]
-    moved = float(np.abs(y[stretch] - before).max(initial=0.0))
-    noise = np.std(np.diff(y[: high[0] // 2])) / np.sqrt(2.0)
-    step = np.diff(np.unique(made.acceleration_g)).min() / np.sqrt(12.0)
-    return y, made.sample_rate_hz, lost, moved / made.peak_g, moved / max(noise, step)
+    return made, y, stretch
+
+
+def comes_back(made, stretch):
+    """Whether the first sample after a loss is still above 10 % of the peak."""
+    y = made.acceleration_g
+    level_g = np.median(y[: stretch.start // 3])
+    after_g = y[min(stretch.stop, y.size - 1)] - level_g
+    return bool(after_g * np.sign(y[np.argmax(np.abs(y))]) >= 0.1 * made.peak_g)
+
+
+def is_off(found, whole):
+    """Whether peak, duration or velocity change differs by over 2 % from the whole record's."""
+    names = ("peak_g", "pulse_duration_ms", "velocity_change_m_s")
+    pairs = [(getattr(found, name), getattr(whole, name)) for name in names]
+    return any(b and abs((a or 0.0) / b - 1.0) > 0.02 for a, b in pairs)
 
 
 def losses(count, seed):
-    """Share of losses that were seen: all, by what they moved, and by samples lost."""
+    """Share of losses that were seen: all, by what they changed, and by samples lost."""
     groups = {
-        "all": lambda lost, part, sigmas: True,
-        "by at most 12 sigma or 5 % of the peak": lambda n, p, s: s <= 12 or p <= 0.05,
-        "by more": lambda n, p, s: s > 12 and p > 0.05,
-        "1": lambda n, p, s: n == 1,
-        "2": lambda n, p, s: n == 2,
-        "3 to 9": lambda n, p, s: 3 <= n <= 9,
-        "10 or more": lambda n, p, s: n >= 10,
+        "all": lambda lost, back, off: True,
+        "back within the pulse, a measure off": lambda lost, back, off: back and off,
+        "no measure off": lambda lost, back, off: not off,
+        "lasts to the pulse's end, a measure off": lambda lost, back, off: not back and off,
+        "back, off, 1 or 2 lost": lambda lost, back, off: back and off and lost < 3,
+        "back, off, more lost": lambda lost, back, off: back and off and lost >= 3,
     }
     for fault in (None, "dropout", "held"):
         rng = np.random.default_rng(seed)
         seen = {name: [] for name in groups}
         for _ in range(count):
-            y, rate, *what = lossy(rng, fault)
-            names = {flag.name for flag in measure_pulse(y, rate).flags}
+            made, y, stretch = lossy(rng, fault)
+            found = measure_pulse(y, made.sample_rate_hz)
+            names = {flag.name for flag in found.flags}
+            whole = measure_pulse(made.acceleration_g, made.sample_rate_hz)
+            what = (stretch.stop - (stretch.start or 0), comes_back(made, stretch)) if fault else ()
             for name, holds in groups.items():
-                if holds(*what) and (fault or name == "all"):
+                if name == "all" or (fault and holds(*what, is_off(found, whole))):
                     seen[name].append(bool(names & set(WANTED["held"])))
         shares = (
             f"{name} {100 * np.mean(each):.1f} % of {len(each)}"
