@@ -261,7 +261,7 @@ def _choices(
     tells = moved**2 / (middle * (1.0 - middle))
     evenly = np.linspace(0, len(by_dose) - 1, looks).round().astype(int)
     return {
-        "those that tell most": by_dose[np.argsort(-tells, kind="stable")[:looks]],
+        "the most informative": by_dose[np.argsort(-tells, kind="stable")[:looks]],
         "the largest doses": by_dose[-looks:],
         "evenly over dose": by_dose[evenly],
     }
