@@ -13,7 +13,7 @@ import pytest
 from scenario.record import FOLDER, INVENTED
 
 from durability.__main__ import main
-from durability.cli import demo as shown
+from durability.cli import answers as shown
 from durability.record.errors import StoreUnusable, UnusableCall
 from durability.record.units import impact_velocity_m_s
 from durability.store import database

@@ -11,7 +11,9 @@ import pytest
 import uvicorn
 
 from durability.__main__ import main
+from durability.cli import pages as shown
 from durability.cli import serve
+from durability.report.blocks import Column, Columns, of_drop
 from durability.workflow import follow_up, specimens
 from durability.workflow.session import Session
 
@@ -92,11 +94,27 @@ def test_a_page_says_what_the_terminal_says(browser, run, lab, words):
 
 
 def test_cells_lead_on(browser):
-    assert 'href="/bench/S1"' in browser.get("/trend").text
+    trend = browser.get("/trend").text
+    assert 'href="/bench/S1"' in trend
+    assert 'href="/trend?case-model=sleeve+A"' in trend
     assert 'href="/show/drop/S1/7"' in browser.get("/bench/S1").text
     assert "123" in text_of(browser.get("/show/drop/S1/7"))
     assert 'href="/show/code/C-1"' in browser.get("/specimen/list").text
     assert 'href="/query/survived_drops"' in browser.get("/query").text
+
+
+def test_a_cell_leads_on_by_what_it_names_whatever_its_heading():
+    row = {"series": "S 1/2", "drop_number": 7, "case": "bare"}
+    columns = (
+        Column("anything", "series", names="series"),
+        Column("else", "drop_number", names=of_drop),
+        Column("worn", "case", names="specimen"),
+    )
+    named = Columns("", *columns).table([row]).names
+    assert [shown.address_of(cells[0]) for cells in named.values() if cells[0]] == [
+        "/bench/S%201%2F2",
+        "/show/drop/S%201%2F2/7",
+    ]
 
 
 def test_a_session_of_ten_drops_with_voids_and_a_correction(browser, run, lab):
@@ -105,7 +123,7 @@ def test_a_session_of_ten_drops_with_voids_and_a_correction(browser, run, lab):
         page = submit(browser, page, line=str(peak_g), by="Ann")
         assert f"stored: {peak_g}" in text_of(page)
     page = submit(browser, page, 2, line="141", by="Ann")
-    assert "137 > 141 g" in text_of(page)
+    assert "137 → 141 g" in text_of(page)
     page = submit(browser, page, 1, line="300", after="v1 snagged cable", by="Ann")
     assert "void" in text_of(page)
     page = submit(browser, page, line="139", by="Bea")

@@ -5,14 +5,13 @@ from __future__ import annotations
 import shutil
 import sys
 from argparse import Namespace
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-from durability.cli.keyboard import Pipe, ask, read_key
+from durability.cli.keyboard import Pipe, ask, input_of, read_key
 from durability.cli.logbook import say, session_of, show, under_of, warn, warn_of
 from durability.cli.output import show as show_answer
-from durability.cli.output import write
+from durability.cli.output import tell, write
 from durability.devices.results import DueList
 from durability.intake.bench_lines import (
     OUTCOME_KEYS,
@@ -73,7 +72,7 @@ def walk(options: Namespace) -> int:
         warn(safety.quarantine_lines(looked.quarantine))
     if not options.json:
         for line in shown.walk_lines(looked):
-            print(wrapped(printable(line), sys.stdout), flush=True)
+            tell(wrapped(printable(line), sys.stdout))
     looked, is_whole = _go_through(options, looked)
     if looked.quarantine is not None and not was_suspect:
         warn(safety.quarantine_lines(looked.quarantine))
@@ -95,15 +94,20 @@ def walk(options: Namespace) -> int:
 
         expected = expect_device(session, options.device, looked.inspected_at)
         words = printable(shown.expectation(options.device, expected))
-        print(wrapped(words, sys.stdout))
+        tell(wrapped(words, sys.stdout))
     return 0
 
 
 def _go_through(options: Namespace, looked: Walk) -> tuple[Walk, bool]:
     """Ask function by function; the walk as it ended, and whether every one was answered."""
     session = session_of(options)
-    at_keyboard = sys.stdin.isatty() and not options.json
-    ask: Callable[[Walk, int], FunctionalCheck] = _ask_at_keyboard if at_keyboard else _ask_line
+    source = input_of(options)
+    at_keyboard = source.isatty() and not options.json
+    lines = Pipe(source)
+
+    def ask(looked: Walk, at: int) -> FunctionalCheck:
+        return _ask_at_keyboard(looked, at) if at_keyboard else _ask_line(lines, looked, at)
+
     if at_keyboard:
         print(KEYS)
     unanswered = (n for n, name in enumerate(looked.functions) if name not in looked.checks)
@@ -124,7 +128,7 @@ def _go_through(options: Namespace, looked: Walk) -> tuple[Walk, bool]:
         except _Stopped:
             return looked, False
         if not at_keyboard and not options.json:
-            print(printable(f"{function}: {shown.check_words(answer)}"), flush=True)
+            tell(printable(f"{function}: {shown.check_words(answer)}"))
         if looked.quarantine is not None and not was_suspect:
             return looked, False
         at += 1
@@ -135,11 +139,11 @@ def _confirm() -> None:
         raise _Back
 
 
-def _ask_line(looked: Walk, at: int) -> FunctionalCheck:
+def _ask_line(lines: Pipe, looked: Walk, at: int) -> FunctionalCheck:
     """The next line of a pipe; one that can't be read ends it, or the later ones would shift."""
     words = ""
     while not words:
-        line = Pipe().next("")
+        line = lines.next("")
         words = (line or "").strip()
         if line is None or words in ("q", "quit"):
             raise _Stopped

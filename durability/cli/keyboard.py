@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import select
 import sys
+from argparse import Namespace
 from collections import deque
 from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING, BinaryIO
+from typing import TYPE_CHECKING, BinaryIO, TextIO
 
 from durability.record.errors import UnusableCall
 from durability.report import labels
@@ -27,18 +28,29 @@ LOOK_AGAIN_S = 0.05
 """How often it is asked, while a person types, whether there is something to report."""
 
 
+def input_of(options: Namespace) -> TextIO:
+    """What a command reads: standard input, or what a page sent."""
+    sent: TextIO = getattr(options, "sent", sys.stdin)
+    return sent
+
+
 class Pipe:
     """Lines from a pipe or a file; no prompt is shown.
 
     Read without a buffer: one that reads ahead can't be asked whether more is waiting.
+
+    Parameters
+    ----------
+    source : text file
     """
 
-    def __init__(self) -> None:
+    def __init__(self, source: TextIO) -> None:
+        self._source = source
         self._raw: BinaryIO | None = None
         try:
-            self._raw = open(sys.stdin.fileno(), "rb", buffering=0, closefd=False)  # noqa: SIM115
+            self._raw = open(source.fileno(), "rb", buffering=0, closefd=False)  # noqa: SIM115
         except (OSError, ValueError):
-            return  # standard input is no file
+            return  # it is no file
 
     def next(self, _prompt: str, *, meanwhile: object = None) -> str | None:
         """The next line without its end; None at the end of the input.
@@ -52,7 +64,7 @@ class Pipe:
         """
         most = MOST_CHARACTERS + 1
         line = (
-            sys.stdin.readline(most)
+            self._source.readline(most)
             if self._raw is None
             else self._raw.readline(most).decode("utf-8", errors="backslashreplace")
         )

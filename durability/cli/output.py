@@ -13,7 +13,7 @@ from threading import Lock, Thread, Timer
 from typing import TYPE_CHECKING, Any, NoReturn, Protocol, TypeVar
 
 from durability.record import units
-from durability.record.errors import UnusableCall, harmless
+from durability.record.errors import HEARD, UnusableCall, harmless
 from durability.record.whole_file import written_beside
 from durability.workflow import settings
 
@@ -62,7 +62,11 @@ def show(options: Namespace, blocks: Iterable[Block], json: Callable[[], Any]) -
 
 def tell(words: str) -> None:
     """Print a line at once; nothing in it steers a terminal."""
-    print(harmless(words), flush=True)
+    heard = HEARD.get()
+    if heard is not None:
+        heard(harmless(words))
+    else:
+        print(harmless(words), flush=True)
 
 
 def settings_of(options: Namespace) -> Mapping[str, Setting]:

@@ -1,68 +1,26 @@
-"""The answers and the bench as pages in a browser, on this computer or in the lab's network.
-
-A page is a command: its address holds the command's words and options, the command itself answers,
-and what it yields for a terminal is laid out as HTML. So nothing is computed, worded, checked or
-refused here that a terminal would not. One command runs at a time, each opening the store anew.
-"""
+"""The server of the pages: who is let in, which forms are taken, what a browser may do."""
 
 from __future__ import annotations
 
 import contextlib
 import hmac
-import importlib
-import io
 import secrets
 import socket
-import sys
-import threading
 from argparse import Namespace
 from collections import deque
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
-from urllib.parse import parse_qsl, quote, unquote, urlencode
+from urllib.parse import parse_qsl, quote, unquote
 
-from durability.cli.parser import make_parser, meant
-from durability.record.errors import DurabilityError, RecordRefused, UnusableCall
+from durability.cli.pages import MENU, Page, address_of, asked_next, command_of, run
+from durability.record.errors import RecordRefused, UnusableCall
 from durability.record.vocabulary import OUTCOMES, VOID_REASONS
-from durability.report import safety
 from durability.report.blocks import Items
 
 if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
 
-    from durability.report.blocks import Block
-
-MENU = (
-    ("/status", "status"),
-    ("/due", "due"),
-    ("/series/list", "series"),
-    ("/specimen/list", "specimens"),
-    ("/trend", "trend"),
-    ("/forecast", "forecast"),
-    ("/rank", "rank"),
-    ("/latent", "latent"),
-    ("/rig", "rig"),
-    ("/query", "questions"),
-)
-
-ANSWERS = {
-    *("status", "due", "trend", "forecast", "rank", "compare", "claim", "latent", "rig", "history"),
-    *("show", "query", "conditions"),
-    *(f"{group} list" for group in ("series", "specimen", "drop", "inspect", "sensor")),
-    *(f"plan {name}" for name in ("next", "rise", "tell-apart", "survive")),
-}
-"""Commands that read only."""
-
-OPTIONS = {
-    *("series", "case-model", "drop-height-mm", "surface", "orientation", "device-kind"),
-    *("limit-g", "limit-rise", "level", "horizon", "as-of", "on", "within", "units"),
-    *("after-drops", "at-least", "acceptance", "set", "by", "why", "pool", "rig-corrected"),
-    *("false-discovery", "backtest", "question", "drops", "cases", "looks", "to-last", "devices"),
-    *("rise-pct", "difference-pct", "reliability", "confidence", "kind"),
-}
-"""Options that a page's address may hold: none names a file, a store or a statement."""
 
 MOST_SENT = 10_000
 """Forms remembered as sent: a page that is loaded again enters nothing twice."""
@@ -138,121 +96,6 @@ def _print_code(address: str) -> None:
         import segno
 
         segno.make(address).terminal(compact=True)
-
-
-# ----------------------------------------------------------------------------- one command a page
-
-
-@dataclass(slots=True)
-class Page:
-    """What a command gave."""
-
-    blocks: list[Block] = field(default_factory=list)
-    said: str = ""
-    refused: str = ""
-    status: int = 200
-
-    @property
-    def parts(self) -> dict[str, Any]:
-        """As ``screen`` takes them."""
-        lines = self.said.splitlines()
-        return {
-            "blocks": self.blocks,
-            "done": lines,
-            "refused": [self.refused] if self.refused else [],
-        }
-
-
-_one_at_a_time = threading.Lock()
-
-
-def run(words: Sequence[str], *, store: str, typed: str = "", person: str = "") -> Page:
-    """Run one command as a terminal would, and keep what it gives.
-
-    Parameters
-    ----------
-    words : sequence of str
-        The call without the program's name and the store.
-    store : str
-    typed : str
-        What the command reads as its input.
-    person : str
-        Who enters it; "" for whoever runs the server.
-
-    Returns
-    -------
-    Page
-    """
-    page = Page()
-    out, wrong = io.StringIO(), io.StringIO()
-    call = [*words, f"--store={store}", *([f"--by={person}"] if person else [])]
-    with (
-        _one_at_a_time,
-        contextlib.redirect_stdout(out),
-        contextlib.redirect_stderr(wrong),
-        _reading(typed),
-    ):
-        try:
-            options = make_parser(only=call[0]).parse_args(meant(call))
-            options.render = page.blocks.extend
-            options.quiet = True
-            module, _, name = options.handler.partition(":")
-            handler = getattr(importlib.import_module(f"durability.cli.{module}"), name)
-            page.status = 200 if handler(options) == 0 else 409
-        except DurabilityError as error:
-            page.refused = str(getattr(error, "option_message", error))
-            page.status = 400 if isinstance(error, UnusableCall) else 404
-        except SystemExit:
-            page.refused = wrong.getvalue().strip().rpartition("error: ")[2]
-            page.status = 400
-            wrong.truncate(0)
-    page.said = (wrong.getvalue() + out.getvalue()).strip()
-    return page
-
-
-@contextlib.contextmanager
-def _reading(typed: str) -> Iterator[None]:
-    before, sys.stdin = sys.stdin, io.StringIO(typed)
-    try:
-        yield
-    finally:
-        sys.stdin = before
-
-
-def command_of(path: str, asked: Iterable[tuple[str, str]]) -> list[str] | None:
-    """The command that an address stands for; None for none that a page may show."""
-    words = [word for word in path.split("/") if word]
-    if not words or any(word.startswith("-") for word in words):
-        return None
-    if words[0] not in ANSWERS and " ".join(words[:2]) not in ANSWERS:
-        return None
-    call = list(words)
-    for name, value in asked:
-        if name not in OPTIONS:
-            return None
-        call.append(f"--{name}={value}" if value else f"--{name}")
-    return call
-
-
-def address_of(columns: Sequence[str], cells: Sequence[str], at: int) -> str:
-    """Where a cell of a table leads; "" for nowhere."""
-    heading, cell = columns[at], cells[at]
-    if not cell.strip() or cell in ("–", "bare"):
-        return ""
-    code = quote(cell.strip(), safe="")
-    if heading == "drop" and "series" in columns and cell.isdigit():
-        return f"/show/drop/{quote(cells[columns.index('series')], safe='')}/{code}"
-    if heading == "series":
-        return f"/bench/{code}"
-    if heading == "device" and "stage" in columns:
-        return f"/inspect/{code}"
-    if heading in ("device", "case", "specimen"):
-        return f"/show/code/{code}"
-    if heading in ("model", "case model"):
-        return f"/trend?{urlencode({'case-model': cell})}"
-    if columns[-1].startswith("question, and") and not at:
-        return f"/query/{code}"
-    return ""
 
 
 # ---------------------------------------------------------------------------------- the application
@@ -366,7 +209,7 @@ def application(*, store: str, token: str, hosts: set[str], read_only: bool) -> 
             person,
             title=f"Series {series}",
             blocks=[block for each in shown for block in each.blocks],
-            done=done.said.splitlines(),
+            done=done.parts["done"],
             refused=list(dict.fromkeys(wrong)),
             forms=[] if read_only or any(each.refused for each in shown) else forms,
         )
@@ -380,7 +223,7 @@ def application(*, store: str, token: str, hosts: set[str], read_only: bool) -> 
         wanted = request.query_params.get("back", "")
         back = int(wanted) if wanted.isdecimal() and request.method == "GET" else 0
         asked, back, resumed, lines, wrong = await run_in_threadpool(
-            _asked_next, store, device, person, back
+            asked_next, store, device, person, back
         )
         if request.method == "POST" and not done.refused and not resumed:
             asked = ""  # the last answer was the last of its inspection
@@ -390,7 +233,7 @@ def application(*, store: str, token: str, hosts: set[str], read_only: bool) -> 
             person,
             title=f"Inspection of {device}",
             blocks=[Items(lines)] if lines else [],
-            done=done.said.splitlines(),
+            done=done.parts["done"],
             refused=[each for each in (done.refused, wrong) if each],
             forms=[form] if asked and not read_only else [],
             before=f"/inspect/{quote(device)}?back={back + 1}" if asked and not read_only else "",
@@ -436,49 +279,6 @@ def _typed(given: Mapping[str, str]) -> str:
     words = " ".join(given.get("before", "").split() + given.get("line", "").split())
     words += " ".join(["", *given.get("after", "").split()])
     return "b\n" * min(back, MOST_BACK) + f"{words.strip()}\n"
-
-
-def _asked_next(
-    store: str, device: str, person: str, back: int
-) -> tuple[str, int, bool, list[str], str]:
-    """The function that an inspection asks, so many before the next one.
-
-    Returns
-    -------
-    function : str
-        "" where none is to be asked.
-    back : int
-        How many before, as far as there are.
-    resumed : bool
-        Whether the inspection has answers already.
-    lines : list of str
-        What to know first.
-    wrong : str
-        Why it can't be inspected; "" where it can.
-    """
-    from durability.report.answers import follow_up as shown
-    from durability.workflow import inspection
-    from durability.workflow.session import open_session
-
-    with _one_at_a_time:
-        try:
-            walk = inspection.begin_walk(
-                open_session(store, person or None),
-                device,
-                inspected_at=None,
-                inspector=None,
-                is_blind=False,
-            )
-        except DurabilityError as error:
-            return "", 0, False, [], str(error)
-    lines = shown.walk_lines(walk)
-    if walk.quarantine is not None:
-        lines += safety.quarantine_lines(walk.quarantine)
-    at = next((n for n, name in enumerate(walk.functions) if name not in walk.checks), None)
-    if at is None:
-        return "", 0, True, lines, ""
-    back = min(back, at)
-    return walk.functions[at - back], back, walk.is_resumed, lines, ""
 
 
 # ------------------------------------------------------------------------------------------ forms

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import sys
 import threading
 from argparse import Namespace
 from dataclasses import replace
@@ -11,9 +10,9 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from durability.cli.keyboard import Keyboard, Pipe, ask, show
+from durability.cli.keyboard import Keyboard, Pipe, ask, input_of, show
 from durability.cli.logbook import acknowledged, limit_of, session_of, warn, warn_of_drop
-from durability.cli.output import set_by
+from durability.cli.output import set_by, tell
 from durability.intake.hand_entry import (
     TypedDrop,
     read_correction,
@@ -24,7 +23,13 @@ from durability.intake.hand_entry import (
     void_keys,
 )
 from durability.record import clock, units
-from durability.record.errors import CaseUnfit, DurabilityError, UnusableCall, complain
+from durability.record.errors import (
+    HEARD,
+    CaseUnfit,
+    DurabilityError,
+    UnusableCall,
+    complain,
+)
 from durability.record.records import StoredDrop
 from durability.report import bench, labels, safety
 from durability.report.answers import beside
@@ -130,6 +135,8 @@ FILE_OPTIONS = (
 )
 """Options that say how a waveform file is read and measured."""
 
+WIDE = 10_000
+"""No line is as long."""
 PROMPT_WAIT_S = 0.5
 """How long the next prompt waits for the judgement."""
 LONG_REST_S = 12 * 3600
@@ -162,7 +169,7 @@ class _BenchSession:
 
             self.sheet = SheetRun(self.session, self.found, Path(options.plan))
         self.judging = Judging(self.session, limit)
-        self.at_keyboard = sys.stdin.isatty() and not options.json
+        self.at_keyboard = input_of(options).isatty() and not options.json
         self.lines: Keyboard | Pipe
         self.despite_failed: str | None = options.despite_failed
         """Why a case that has failed is dropped all the same; at the keyboard it is asked once."""
@@ -185,15 +192,15 @@ class _BenchSession:
 
     @property
     def width(self) -> int:
-        """Of the terminal, as it is now."""
-        return shutil.get_terminal_size().columns
+        """Of the terminal, as it is now; a page breaks its lines itself."""
+        return WIDE if HEARD.get() is not None else shutil.get_terminal_size().columns
 
     def run(self) -> int:
         """Until q or the end of the input; exit status."""
         if self.at_keyboard:
             self._open()
         else:
-            self.lines = Pipe()
+            self.lines = Pipe(input_of(self.options))
         while not self.is_over and (self.sheet is None or self.sheet.planned is not None):
             words = self._ask()
             if words is None or words in ("q", "quit"):
@@ -507,4 +514,4 @@ class _BenchSession:
 
     def _say(self, words: str) -> None:
         if words and not self.options.json:
-            show(words) if self.at_keyboard else print(printable(words), flush=True)
+            show(words) if self.at_keyboard else tell(printable(words))

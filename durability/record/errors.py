@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from contextvars import ContextVar
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -35,9 +36,17 @@ def one_line(words: str) -> str:
     return harmless(" ".join(words.split()))
 
 
+HEARD: ContextVar[Callable[[str], None] | None] = ContextVar("heard", default=None)
+"""What takes each line that this command says, where it does not run for a terminal."""
+
+
 def complain(words: str) -> None:
     """Say it on standard error: one line, broken between words where that is a terminal."""
     words = harmless(words)
+    heard = HEARD.get()
+    if heard is not None:
+        heard(words)
+        return
     if sys.stderr.isatty():
         import shutil
         import textwrap

@@ -16,12 +16,16 @@ from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 from durability.record.errors import harmless
 from durability.record.units import Quantity, of_column
+from durability.record.vocabulary import BARE
 from durability.report import labels
 
 if TYPE_CHECKING:
     from markupsafe import Markup
 
 Row = TypeVar("Row")
+
+Reference = tuple[str, ...]
+"""What a cell names: the kind of thing, then its code; of a drop its series and its number."""
 
 UNFOLDED_ROWS = 12
 """Rows of a table shown open on the page; those beyond are folded away."""
@@ -74,6 +78,8 @@ class Table:
     short: Sequence[int] | None = None
     """Rows of a short answer; None: all."""
     is_why: bool = False
+    names: Mapping[int, Sequence[Reference | None]] = field(default_factory=dict)
+    """What the cells of a column name, row by row: a page of a server leads on to it."""
 
     def of_short_rows(self) -> Table:
         """The table of a short answer."""
@@ -81,6 +87,7 @@ class Table:
         return replace(
             self,
             rows=[self.rows[at] for at in kept],
+            names={column: [named[at] for at in kept] for column, named in self.names.items()},
             act=frozenset(place for place, at in enumerate(kept) if at in self.act),
             short=None,
         )
@@ -134,6 +141,12 @@ class Folded:
 Block = Words | Items | Preformatted | Table | Archive | Drawing | Folded
 
 
+def of_drop(row: Mapping[str, Any]) -> Reference | None:
+    """The drop of a row that has its series and its number."""
+    series, number = row.get("series"), row.get("drop_number")
+    return None if series is None or not isinstance(number, int) else ("drop", series, str(number))
+
+
 def why(blocks: Iterable[Block]) -> Iterator[Block]:
     """Blocks as the reasons of an answer: on the page, and in a terminal by --why."""
     for block in blocks:
@@ -169,6 +182,8 @@ class Column(Generic[Row]):
     """Shown on the page only: 80 columns have no room for it."""
     quantity: Quantity | None = None
     """What a made cell holds, where its unit stands in the heading."""
+    names: str | Callable[[Row], Reference | None] = ""
+    """The kind of thing that its cells name, or what makes the reference of a row."""
 
     @property
     def shown_heading(self) -> str:
@@ -182,6 +197,12 @@ class Column(Generic[Row]):
             return labels.text(self.cell(row))
         value = row.get(self.cell) if isinstance(row, Mapping) else getattr(row, self.cell)
         return labels.cell(self.cell, value)
+
+    def reference(self, row: Row, text: str) -> Reference | None:
+        """What the cell of a row names; None for nothing."""
+        if callable(self.names):
+            return self.names(row)
+        return None if text.strip() in ("", labels.ABSENT, BARE) else (self.names, text.strip())
 
 
 class Columns(Generic[Row]):
@@ -255,6 +276,14 @@ class Columns(Generic[Row]):
             command=command,
             wrap=places(lambda column: column.wrap),
             wide=places(lambda column: column.wide),
+            names={
+                at: [
+                    column.reference(row, cells[place])
+                    for row, cells in zip(ordered, texts, strict=True)
+                ]
+                for at, (place, column) in enumerate(zip(kept, columns, strict=True))
+                if column.names
+            },
         )
 
     def _needs_action(self, row: Row, cells: Sequence[str]) -> bool:

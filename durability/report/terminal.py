@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, TextIO
 
 from durability.record.basis import counted
-from durability.record.errors import harmless
+from durability.record.errors import HEARD, harmless
 from durability.report import labels
 from durability.report.blocks import Block, Items, Preformatted, Table, Words
 
@@ -237,7 +237,7 @@ def _shown(words: str) -> str:
 def is_plain() -> bool:
     """Whether standard output can't show more than its own small alphabet."""
     encoding = (sys.stdout.encoding or "ascii").lower()
-    return not encoding.startswith("utf")
+    return HEARD.get() is None and not encoding.startswith("utf")
 
 
 def printable(words: str) -> str:
@@ -251,7 +251,7 @@ def printable(words: str) -> str:
 
 def wrapped(words: str, stream: TextIO) -> str:
     """Words broken between words where a terminal would break within them; files get one line."""
-    if not stream.isatty():
+    if HEARD.get() is not None or not stream.isatty():
         return words
     width = shutil.get_terminal_size().columns - 1
     return textwrap.fill(words, width, subsequent_indent="  ", break_on_hyphens=False)

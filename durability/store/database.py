@@ -10,7 +10,6 @@ is whole.
 from __future__ import annotations
 
 import re
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -23,7 +22,7 @@ import duckdb
 from duckdb import DuckDBPyConnection, DuckDBPyRelation
 
 from durability import PROGRAM_VERSION
-from durability.record.errors import StoreUnusable
+from durability.record.errors import StoreUnusable, complain
 from durability.store.file import (
     SETTINGS,
     UnfinishedWriting,
@@ -153,11 +152,10 @@ def _rebuild(path: Path, step: int) -> None:
         raise StoreUnusable(
             f"{path}: can't be brought up to date ({why(error)}); it is as it was"
         ) from None
-    print(
+    complain(
         f"durability: {path.name}: brought up to schema step {latest_step()}; as it was before, it"
         f" is kept in {backup.name}"
-        + (f", and only there what durability did not make: {', '.join(own)}" if own else ""),
-        file=sys.stderr,
+        + (f", and only there what durability did not make: {', '.join(own)}" if own else "")
     )
 
 

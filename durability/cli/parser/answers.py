@@ -266,19 +266,19 @@ def selfcheck(made: Parser) -> None:
 
 def settings(made: Parser) -> None:
     """Fill ``settings``."""
-    made.reads("demo:settings", "settings", "settings --store lab.duckdb --json")
+    made.reads("answers:settings", "settings", "settings --store lab.duckdb --json")
 
 
 def help_(made: Parser) -> None:
     """Fill ``help``; it needs no store."""
-    made.set_defaults(handler="demo:help_")
+    made.set_defaults(handler="answers:help_")
     made.examples("help", "help drop add")
     made.add_argument("words", nargs="*", metavar="COMMAND", help="the command, like drop add")
 
 
 def completion(made: Parser) -> None:
     """Fill ``completion``; it needs no store."""
-    made.set_defaults(handler="demo:completion")
+    made.set_defaults(handler="answers:completion")
     made.examples(
         "completion bash",
         "completion fish",
@@ -288,13 +288,13 @@ def completion(made: Parser) -> None:
 
 def demo(made: Parser) -> None:
     """Fill ``demo``."""
-    made.writes("demo:demo", "demo", "demo --store example.duckdb")
+    made.writes("answers:demo", "demo", "demo --store example.duckdb")
     common.quiet(made)
 
 
 def manual(made: Parser) -> None:
     """Fill ``manual``; it needs no store."""
-    made.set_defaults(handler="demo:manual")
+    made.set_defaults(handler="answers:manual")
     made.examples("manual", "manual bench")
     made.add_argument("topic", nargs="?", metavar="TOPIC", help="topic; without it: list them")
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from durability.record.basis import counted
 from durability.report import labels
-from durability.report.blocks import Words
+from durability.report.blocks import Reference, Words
 
 if TYPE_CHECKING:
     from durability.rig.results import RigNote
@@ -56,6 +56,13 @@ def set_otherwise(told: Mapping[str, tuple[Any, str]]) -> Iterator[Words]:
 def worn_in(result: Trend | Forecast) -> str:
     """Case model of a series; its case where the model has no name."""
     return result.case_model or result.case or "bare"
+
+
+def model_worn(result: Trend | Forecast) -> Reference | None:
+    """The case model, or the case of none, as a page leads on to it."""
+    if result.case_model:
+        return "model", result.case_model
+    return ("specimen", result.case) if result.case else None
 
 
 def shapes(shape_weights: Mapping[str, float]) -> Iterator[Words]:

@@ -229,7 +229,7 @@ def _overdue(days: int) -> str:
 
 DUE: Columns[DueInspection] = Columns(
     "Inspections due, the longest overdue first",
-    Column("device", "device"),
+    Column("device", "device", names="inspection"),
     Column("stage", "stage", wrap=True),
     Column("due on", "due_on"),
     Column("days overdue", lambda each: _overdue(each.days_overdue), right=True),
@@ -239,7 +239,7 @@ DUE: Columns[DueInspection] = Columns(
 
 RETAINED: Columns[RetainedItem] = Columns(
     "Items retained to be tested again, the longest overdue first",
-    Column("retained", "specimen"),
+    Column("retained", "specimen", names="specimen"),
     Column("kind", "kind"),
     Column("model", lambda item: item.model or "", wrap=True),
     Column("since", "retained_on"),

@@ -32,8 +32,8 @@ def drops_to_failure(level: float, horizon: int) -> Columns[Forecast]:
     """The table of forecasts, for this probability of the interval and this last drop."""
     return Columns["Forecast"](
         "Drops to failure of each series in a case, the fewest drops left first",
-        Column("series", "series"),
-        Column("case model", beside.worn_in, wrap=True),
+        Column("series", "series", names="series"),
+        Column("case model", beside.worn_in, wrap=True, names=beside.model_worn),
         Column("drops", "drops", right=True),
         Column("limit, g", "limit_g", right=True),
         Column("fails at drop", lambda e: failure(e, horizon), wrap=True),

@@ -12,7 +12,7 @@ from durability.report.answers import beside, follow_up, rig
 from durability.report.answers.follow_up import intermittent_lines
 from durability.report.answers.forecast import left
 from durability.report.answers.trend import worst_first
-from durability.report.blocks import Block, Column, Columns, Words
+from durability.report.blocks import Block, Column, Columns, Words, of_drop
 
 if TYPE_CHECKING:
     from durability.devices.results import DoseUnder
@@ -57,7 +57,7 @@ EVENTS = Columns[Mapping[str, Any]](
         lambda event: labels.moment(event["happened_at"]) + " (entered)" * (not event["dated"]),
         wrap=True,
     ),
-    Column("event", _event, wrap=True),
+    Column("event", _event, wrap=True, names=of_drop),
     Column("what, and where it is recorded", _what, wrap=True),
 )
 
@@ -148,8 +148,8 @@ def _worst_first(each: OpenSeries) -> tuple[bool, tuple[int, float, str]]:
 
 OPEN = Columns["OpenSeries"](
     "Open series, what needs action first",
-    Column("series", lambda e: e.trend.series),
-    Column("case", lambda e: e.row["case"] or "bare"),
+    Column("series", lambda e: e.trend.series, names="series"),
+    Column("case", lambda e: e.row["case"] or "bare", names="specimen"),
     Column("drops", lambda e: str(e.row["drops"]), right=True),
     Column("verdict", lambda e: f"{labels.VERDICT_MARKS[e.trend.verdict]} {e.trend.verdict}"),
     Column("alarm at drop", lambda e: labels.text(e.trend.alarm_at_drop), right=True),

@@ -47,7 +47,7 @@ def listing(questions: Sequence[Any]) -> Iterator[Block]:
             yield Words("")
             yield Columns[Any](
                 USES.get(use, use or "Your own"),
-                Column("name", lambda question: question.name.ljust(width)),
+                Column("name", lambda question: question.name.ljust(width), names="question"),
                 Column("question, and its parameters", _asked_with, wrap=True),
             ).table(own)
 

@@ -36,10 +36,11 @@ _POPULATION: tuple[Column[GroupWear], ...] = (
 def fastest_first(result: Ranking) -> Columns[GroupWear]:
     """The table of a ranking by case_model or case, under one condition."""
     group = result.by.replace("_", " ")
+    kind = "model" if result.by == "case_model" else "specimen"
     return Columns["GroupWear"](
         f"{group.capitalize()}s, the fastest wearing first:"
         f" {labels.compared_under(result.condition)}",
-        Column(group, "group", wrap=True),
+        Column(group, "group", wrap=True, names=kind),
         Column("drops", "drops", right=True, wide=True),
         Column("failed", lambda e: f"{e.failed} of {e.cases}", right=True),
         Column(

@@ -13,7 +13,7 @@ from durability.record.vocabulary import DAMAGE_SEVERITIES, MOST_CROSS_AXIS_PCT,
 from durability.report import labels
 from durability.report.answers import beside
 from durability.report.answers.rig import SENSORS
-from durability.report.blocks import Block, Column, Columns, Table, Words
+from durability.report.blocks import Block, Column, Columns, Table, Words, of_drop
 
 if TYPE_CHECKING:
     from durability.workflow.results import DamagePhoto
@@ -43,10 +43,10 @@ def span(first: Any, last: Any) -> str:
 
 SERIES = Columns[Row](
     "Series",
-    Column("series", "series"),
-    Column("device", "device"),
-    Column("case", lambda row: row["case"] or "bare"),
-    Column("model", "case_model", wrap=True),
+    Column("series", "series", names="series"),
+    Column("device", "device", names="specimen"),
+    Column("case", lambda row: row["case"] or "bare", names="specimen"),
+    Column("model", "case_model", wrap=True, names="model"),
     Column("condition", lambda row: labels.condition(dict(row)), wrap=True),
     Column("drops", "drops", right=True),
     Column("valid", "valid_drops", right=True),
@@ -139,10 +139,10 @@ def _key(note: Note) -> tuple[Any, ...]:
 
 DAMAGE = Columns[Note](
     "Damage as first seen: specimen by specimen, each kind once",
-    Column("specimen", "specimen"),
+    Column("specimen", "specimen", names="specimen"),
     Column("model", "model", wide=True),
-    Column("series", "series"),
-    Column("drop", "drop_number", right=True),
+    Column("series", "series", names="series"),
+    Column("drop", "drop_number", right=True, names=of_drop),
     Column("severity", lambda note: labels.severity(note["severity"])),
     Column("what was seen", _seen, wrap=True),
     Column("seen by", "inspector"),
@@ -323,7 +323,7 @@ def _list_words(row: Record) -> str | None:
 COLUMNS: dict[str, Columns[Record]] = {
     "specimens": Columns(
         "",
-        Column("specimen", "specimen"),
+        Column("specimen", "specimen", names="specimen"),
         Column("kind", "kind"),
         Column("model", "model", wrap=True),
         Column("drops", "drops", right=True),
@@ -342,8 +342,8 @@ COLUMNS: dict[str, Columns[Record]] = {
     "series": SERIES,
     "drops": Columns(
         "",
-        Column("series", "series"),
-        Column("drop", "drop_number", right=True),
+        Column("series", "series", names="series"),
+        Column("drop", "drop_number", right=True, names=of_drop),
         Column(
             "peak, g",
             lambda row: labels.recorded(row["peak_g"], is_bound=row["peak_is_bound"]),
@@ -359,7 +359,7 @@ COLUMNS: dict[str, Columns[Record]] = {
     "inspections": Columns(
         "",
         Column("inspected", "inspected_at"),
-        Column("device", "device"),
+        Column("device", "device", names="specimen"),
         Column(
             "since drop",
             lambda row: labels.since_drop(row["days_since_drop"], row["hours_since_drop"]),

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from durability.record.basis import MIN_DROPS_FOR_TREND, counted, in_a_row_words
 from durability.report import as_json, labels
 from durability.report.answers import beside
-from durability.report.blocks import Block, Column, Columns, Preformatted, Words
+from durability.report.blocks import Block, Column, Columns, Preformatted, Reference, Words
 
 if TYPE_CHECKING:
     from durability.wear.results import Discoveries, Trend
@@ -40,10 +40,17 @@ def _alarms(trend: Trend) -> str | None:
     return f"{trend.alarm_at_drop} ({labels.text(trend.wear_alarm_at_drop)})"
 
 
+def _first_alarm(trend: Trend) -> Reference | None:
+    """The drop of the alarm, as a page leads on to it."""
+    if trend.alarm_at_drop is None:
+        return None
+    return "drop", trend.series, str(trend.alarm_at_drop)
+
+
 TREND = Columns["Trend"](
     "Trend of each series, what needs action first",
-    Column("series", "series"),
-    Column("case model", beside.worn_in, wrap=True),
+    Column("series", "series", names="series"),
+    Column("case model", beside.worn_in, wrap=True, names=beside.model_worn),
     Column("valid drops", lambda e: labels.drops_of(e.valid_drops, e.drops), right=True),
     Column("verdict", lambda e: f"{labels.VERDICT_MARKS[e.verdict]} {e.verdict}"),
     Column(
@@ -54,7 +61,7 @@ TREND = Columns["Trend"](
         "rise, % per drop (90 %)",
         lambda e: labels.percent_with_interval(e.rise_pct_per_drop, e.rise_lower, e.rise_upper),
     ),
-    Column("alarm (wear) at drop", _alarms, right=True),
+    Column("alarm (wear) at drop", _alarms, right=True, names=_first_alarm),
     Column("rests on", "basis", wide=True),
     order=worst_first,
 )

@@ -10,7 +10,7 @@ from durability.record import units
 from durability.record.basis import counted
 from durability.report import labels
 from durability.report.answers import beside
-from durability.report.blocks import Block, Column, Columns, Words
+from durability.report.blocks import Block, Column, Columns, Words, of_drop
 
 if TYPE_CHECKING:
     from durability.wear.results import Trend
@@ -18,8 +18,13 @@ if TYPE_CHECKING:
 
 VOIDED = Columns[tuple[Mapping[str, Any], str]](
     "Every voided drop; the effect is that of all voided readings of its series together",
-    Column("series", lambda each: each[0]["series"]),
-    Column("drop", lambda each: each[0]["drop_number"], right=True),
+    Column("series", lambda each: each[0]["series"], names="series"),
+    Column(
+        "drop",
+        lambda each: each[0]["drop_number"],
+        right=True,
+        names=lambda each: of_drop(each[0]),
+    ),
     Column(
         "peak, g",
         lambda each: labels.recorded(each[0]["peak_g"], is_bound=each[0]["peak_is_bound"]),
@@ -148,8 +153,8 @@ AMENDED = Columns[Row](
 
 DEVIATIONS = Columns[Row](
     "Deviations: drops off their sheet or height, files that could not be read",
-    Column("series", "series"),
-    Column("drop", "drop_number", right=True),
+    Column("series", "series", names="series"),
+    Column("drop", "drop_number", right=True, names=of_drop),
     Column("what", lambda row: labels.heights(row["what"]), wrap=True),
     Column("reported by", "told_by"),
 )

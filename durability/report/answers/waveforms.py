@@ -45,7 +45,7 @@ INFERRED = Columns[tuple[str, str]](
 
 REMEASURED: Columns[RemeasuredDrop] = Columns(
     "",
-    Column("series", "series", wrap=True),
+    Column("series", "series", wrap=True, names="series"),
     Column("drop", "drop_number", right=True),
     Column(
         "peak, g",

@@ -16,7 +16,7 @@ from durability.report.page.sections import flowing
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-    from durability.report.blocks import Block
+    from durability.report.blocks import Block, Reference
     from durability.workflow.results import ReportContents
 
 __all__ = ["page", "screen", "style"]
@@ -77,7 +77,7 @@ def screen(
     title: str,
     menu: Sequence[tuple[str, str]],
     key: str,
-    address_of: Callable[[Sequence[str], Sequence[str], int], str],
+    address_of: Callable[[Reference], str],
     here: str = "",
     blocks: Sequence[Block] = (),
     done: Sequence[str] = (),
@@ -95,7 +95,7 @@ def screen(
     key : str
         Goes with each form, so that only forms of this server are taken.
     address_of : callable
-        Where a cell of a row leads, by the headings; "" for nowhere.
+        Where a cell leads, by what it names; "" for nowhere.
     here : str
         Address of this page.
     blocks : sequence of Block
