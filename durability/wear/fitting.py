@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -43,6 +44,7 @@ from durability.wear.shapes import (
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+    from threadpoolctl import ThreadpoolController
 
     from durability.record.records import DropHistory, FloatArray, IntArray
     from durability.wear.shapes import Floats
@@ -217,16 +219,22 @@ def _over_batches(
     wanted: Collection[int] | None = None,
 ) -> dict[int, Fit]:
     """What ``fit`` gives of each batch of groups and the last drop that its grid has to reach."""
-    from threadpoolctl import threadpool_limits
-
     found: dict[int, Fit] = {}
     # Array work lets go of the interpreter's lock, so two threads keep two cores busy; more of
     # them within products of matrices this small would only wait for each other.
-    with threadpool_limits(1), ThreadPoolExecutor(_WORKERS) as pool:
+    with _matrix_libraries().limit(limits=1), ThreadPoolExecutor(_WORKERS) as pool:
         batches = _batches(readings, share=share, wanted=wanted)
         for some in pool.map(lambda batch: fit(*batch), batches):
             found.update(some)
     return found
+
+
+@functools.cache
+def _matrix_libraries() -> ThreadpoolController:
+    """Those loaded, found once: looking for them takes as long as fitting a case."""
+    from threadpoolctl import ThreadpoolController
+
+    return ThreadpoolController()
 
 
 def _batches(
