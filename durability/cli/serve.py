@@ -288,13 +288,12 @@ def bench_forms(action: str, person: str) -> list[dict[str, Any]]:
     """A reading, a correction, and the void reasons as keys."""
     reading = {"label": "peak g of the next drop", "name": "line", "is_number": True}
     by = {"label": "who enters it", "name": "by", "value": person}
-    reasons = [f"v{key} {reason}" for key, reason in enumerate(VOID_REASONS, start=1)]
     return [
         _made(action, "Next drop", [reading, by], "store"),
         _made(
             action,
             "Next drop, void",
-            [reading, by, {"label": "why", "name": "after", "choices": reasons, "is_keys": True}],
+            [reading, by, _reasons("v")],
         ),
         _made(
             action,
@@ -306,17 +305,15 @@ def bench_forms(action: str, person: str) -> list[dict[str, Any]]:
         _made(
             action,
             "Void the last drop",
-            [
-                by,
-                {
-                    "label": "why",
-                    "name": "after",
-                    "choices": [f"u{reason[1:]}" for reason in reasons],
-                    "is_keys": True,
-                },
-            ],
+            [by, _reasons("u")],
         ),
     ]
+
+
+def _reasons(key: str) -> dict[str, Any]:
+    """Why a drop is void, as keys: each enters what a session reads, and shows its words."""
+    choices = [(f"{key}{number}", words) for number, words in enumerate(VOID_REASONS, start=1)]
+    return {"label": "why", "name": "after", "choices": choices, "is_keys": True}
 
 
 def inspection_form(action: str, function: str, person: str, back: int) -> dict[str, Any]:
@@ -330,7 +327,7 @@ def inspection_form(action: str, function: str, person: str, back: int) -> dict[
             {
                 "label": function,
                 "name": "line",
-                "choices": [outcome.replace("_", " ") for outcome in OUTCOMES],
+                "choices": [(outcome, outcome.replace("_", " ")) for outcome in OUTCOMES],
                 "is_keys": True,
             },
         ],
