@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -107,6 +108,7 @@ def off_in_a_row(
     return ()
 
 
+@lru_cache(maxsize=256)
 def grubbs_critical(readings: int, alpha: float = 0.05, *, two_sided: bool = True) -> float:
     """Largest distance from the mean, in standard deviations, that chance explains.
 
@@ -162,10 +164,10 @@ def grubbs(
     """
     readings = np.asarray(reading, dtype=float)
     critical = grubbs_critical(len(readings), alpha, two_sided=side == "both")
-    off = readings - readings.mean()
-    towards = {"both": np.abs(off), "high": off, "low": -off}[side]
+    off = readings - readings.sum() / len(readings)
+    towards = np.abs(off) if side == "both" else off if side == "high" else -off
     position = int(towards.argmax())
-    spread = float(readings.std(ddof=1))
+    spread = math.sqrt(float(off @ off) / (len(readings) - 1))
     statistic = float(towards[position]) / spread if spread > 0 else 0.0
     return Grubbs(position, statistic, critical, outlying=statistic > critical)
 

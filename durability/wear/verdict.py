@@ -77,12 +77,6 @@ class BlockVerdict:
     alarm: IntArray
     wear_alarm: IntArray
 
-    @property
-    def p_value(self) -> FloatArray:
-        """Of the verdict's own test."""
-        settled = np.array([each == "settled" for each in self.verdict], dtype=np.bool_)
-        return np.where(settled, self.p_settling, self.p_rise)
-
 
 def judge_block(log_peak: FloatArray, information: FloatArray | None = None) -> BlockVerdict:
     """Verdict and running alarms of many series with equally many drops.
@@ -98,9 +92,8 @@ def judge_block(log_peak: FloatArray, information: FloatArray | None = None) -> 
     Returns
     -------
     BlockVerdict
-        ``p_value`` is one-sided and that of the verdict's own test: against a settling where the
-        verdict is "settled", else against a rise. It is never below 1 / n!, the most that the
-        order of n readings can show.
+        Its p are one-sided and never below 1 / n!, the most that the order of n readings can
+        show.
     """
     if information is None:
         information = np.ones(len(log_peak))
@@ -285,6 +278,10 @@ class _Judged:
     def verdict(self) -> TrendVerdict:
         return self.block.verdict[self.row]
 
+    def p(self, of: FloatArray) -> float:
+        """A p with as many digits as don't depend on what was judged together."""
+        return float(f"{of[self.row]:.10g}")
+
     def drop(self, alarm: IntArray) -> int | None:
         """Drop number of an alarm."""
         return int(self.drop_number[alarm[self.row] - 1]) if alarm[self.row] else None
@@ -365,7 +362,8 @@ def _trend(
     like_cases: str | None,
 ) -> Trend:
     row, block, kendall = judged.row, judged.block, judged.kendall
-    verdict, p_value = judged.verdict, float(block.p_value[row])
+    verdict, p_rise, p_settling = judged.verdict, judged.p(block.p_rise), judged.p(block.p_settling)
+    p_value = p_settling if verdict == "settled" else p_rise
     odds = math.exp(float(block.log_odds[row]))
     n = judged.drop_number.size
     rise = _shown_rise(fit, history.wear_clock, verdict, p_value)
@@ -412,8 +410,8 @@ def _trend(
         alarm_at_drop=judged.drop(block.alarm),
         wear_alarm_at_drop=judged.drop(block.wear_alarm),
         p_value=p_value,
-        p_rise=float(block.p_rise[row]),
-        p_settling=float(block.p_settling[row]),
+        p_rise=p_rise,
+        p_settling=p_settling,
         notes=notes,
         detectable_pct_per_drop=detectable,
         mann_kendall_s=int(kendall.s[row]),
