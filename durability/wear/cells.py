@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from durability.record.records import FloatArray, IntArray
-    from durability.wear.shapes import Floats, ShapeGrid
+    from durability.wear.shapes import Floats, Kinds, ShapeGrid
 
 WILD_SHARE = 0.06
 """Prior probability that a reading is wild."""
@@ -27,6 +27,8 @@ STEP_VARIANCE = 9.0
 _LOG_CORE, _LOG_WILD = math.log(1.0 - WILD_SHARE), math.log(WILD_SHARE * WILD_DENSITY)
 _LOG_TWO_PI = math.log(2.0 * math.pi)
 _EM_STEPS = 6
+BLOCK_SERIES = 64
+"""Series whose cells are fitted by the same matrix products."""
 FLAT = 1e-12
 """Curvature below which the readings say nothing about the climb."""
 
@@ -111,6 +113,7 @@ def fit_cells(
     *,
     clock: FloatArray | None = None,
     offsets: Offsets | None = None,
+    kinds: Kinds | None = None,
 ) -> CellFit:
     """Fit every cell of the grid to every series.
 
@@ -132,31 +135,28 @@ def fit_cells(
         Wear clock at each column; by default the drop number.
     offsets : Offsets, optional
         With one series only, which is then all series of a case.
+    kinds : Kinds, optional
+        Of the grid by drop number up to these drops, where they are known.
 
     Returns
     -------
     CellFit
         Posterior of all cells. Memory: some eight arrays (n_kinds, n_series, n_drops).
     """
-    if clock is None:
-        clock = np.arange(1.0, log_peak.shape[1] + 1.0)
-    phi = climb_basis(grid.family, grid.parameter, clock)
-    psi = climb_basis(grid.step_family, grid.step_parameter, clock)
-    impossible = ~np.isfinite(phi)
     if offsets is not None:
         log_peak = log_peak - offsets.member @ offsets.centre
-        # A jump from one part to others is a difference of levels, never wear.
-        for family, basis in ((grid.family, phi), (grid.step_family, psi)):
-            jumps = np.flatnonzero(family == JUMP)
-            impossible[jumps[offsets.explain(basis[jumps])]] = True
-    phi = np.where(impossible, 0.0, phi)
-    first, kind = kinds_of(phi, psi, impossible, np.where(phi.any(axis=1), grid.unit, 0.0)[:, None])
-    phi, psi, impossible = phi[first], psi[first], impossible[first]
-    size = np.maximum(np.abs(phi).max(axis=1), 1e-300)
-    phi = phi / size[:, None]
+    if kinds is None:
+        if clock is None:
+            clock = np.arange(1.0, log_peak.shape[1] + 1.0)
+        kind, phi, psi, impossible = _basis(grid, clock, offsets)
+        size = np.maximum(np.abs(phi).max(axis=1), 1e-300)
+        phi = phi / size[:, None]
+    else:
+        kind, size, impossible = kinds.kind, kinds.size, kinds.impossible.T > 0.0
+        phi, psi = (np.ascontiguousarray(each.T) for each in (kinds.phi, kinds.psi))
     terms = np.stack([np.ones_like(phi), psi, phi, psi * psi, psi * phi, phi * phi], axis=2)
 
-    core: Floats = np.broadcast_to(present, (first.size, *present.shape)).copy()
+    core: Floats = np.broadcast_to(present, (len(phi), *present.shape)).copy()
     variance: Floats = np.zeros(core.shape[:2])
     squared: Floats
     for step in range(_EM_STEPS):
@@ -204,6 +204,37 @@ def fit_cells(
         step_log=fit["step_log"],
         step_climb=fit["step_climb"],
     )
+
+
+def _basis(
+    grid: ShapeGrid, clock: FloatArray, offsets: Offsets | None
+) -> tuple[IntArray, Floats, Floats, NDArray[np.bool_]]:
+    """Kind of each cell over these readings; φ, ψ and where a path is impossible, of each kind."""
+    phi = climb_basis(grid.family, grid.parameter, clock)
+    psi = climb_basis(grid.step_family, grid.step_parameter, clock)
+    impossible = ~np.isfinite(phi)
+    if offsets is not None:
+        # A jump from one part to others is a difference of levels, never wear.
+        for family, basis in ((grid.family, phi), (grid.step_family, psi)):
+            jumps = np.flatnonzero(family == JUMP)
+            impossible[jumps[offsets.explain(basis[jumps])]] = True
+    phi = np.where(impossible, 0.0, phi)
+    first, kind = kinds_of(phi, psi, impossible, np.where(phi.any(axis=1), grid.unit, 0.0)[:, None])
+    return kind, phi[first], psi[first], impossible[first]
+
+
+def by_series(rows: Floats, matrix: Floats) -> Floats:
+    """``rows @ matrix``, each row rounded alike whatever stands beside it.
+
+    Parameters
+    ----------
+    rows : ndarray of shape (n_series, n)
+        Of a block at most: filled up to one, so that every product is made in the same way.
+    matrix : ndarray of shape (n, m)
+    """
+    whole = np.zeros((BLOCK_SERIES, rows.shape[1]), dtype=rows.dtype)
+    whole[: len(rows)] = rows
+    return np.asarray((matrix.T @ whole.T).T[: len(rows)])
 
 
 def bin_log_evidence(fit: CellFit, grid: ShapeGrid) -> Floats:

@@ -112,7 +112,7 @@ def places_of(posterior: FloatArray, rows: Rows) -> Places:
     return Places(
         series=series,
         at=kept - series * flat.shape[1],
-        probability=flat.ravel()[kept],
+        probability=flat.ravel()[kept].astype(np.float64),
         cell=np.repeat(rows.cell, posterior.shape[2]),
         low=rows.edges[:, :-1].ravel(),
         high=rows.edges[:, 1:].ravel(),
@@ -232,14 +232,14 @@ def draw_levels(cells: CellFit, places: Places, grid: ShapeGrid) -> tuple[WearDr
         + scatter / np.sqrt(cells.total_core[of_place][here]) * evenly_normal(LEVEL)
     )
     draws = WearDraws(
-        family=grid.family[cell][here],
-        parameter=grid.parameter[cell][here],
-        step_family=grid.step_family[cell][here],
-        step_parameter=grid.step_parameter[cell][here],
+        family=grid.family[cell].astype(np.int8)[here],
+        parameter=grid.parameter[cell].astype(np.float32)[here],
+        step_family=grid.step_family[cell].astype(np.int8)[here],
+        step_parameter=grid.step_parameter[cell].astype(np.float32)[here],
         log_level_first=level,
-        step=step,
-        climb=climb,
-        scatter=scatter,
+        step=step.astype(np.float32),
+        climb=climb.astype(np.float32),
+        scatter=scatter.astype(np.float32),
     )
     return draws, cell[here]
 

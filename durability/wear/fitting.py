@@ -11,7 +11,15 @@ from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
-from durability.wear.cells import CellFit, Offsets, ScatterPrior, bin_log_evidence, fit_cells
+from durability.wear.cells import (
+    BLOCK_SERIES,
+    CellFit,
+    Offsets,
+    ScatterPrior,
+    bin_log_evidence,
+    by_series,
+    fit_cells,
+)
 from durability.wear.draws import (
     central_cuts,
     draw_level,
@@ -31,7 +39,7 @@ from durability.wear.population import (
     shared_posterior,
     shared_scatter,
 )
-from durability.wear.quick_fit import BLOCK_SERIES, Block, block_of, by_series
+from durability.wear.quick_fit import Block, block_of
 from durability.wear.results import WearDraws, WearFit
 from durability.wear.shapes import (
     SHAPES,
@@ -419,7 +427,7 @@ def _fit_block(
             prior.weight[at], prior.variance[at] = shared.weight, shared.variance
     is_shared = any(at.size > 1 for at in groups)
     rows = rows_of(farthest)
-    posterior = np.empty((members.size, *rows.lattice.prior.shape))
+    posterior = np.empty((members.size, *rows.lattice.prior.shape), dtype=np.float32)
     cells = []
     for block in blocks:
         at = block.members
@@ -429,7 +437,7 @@ def _fit_block(
         cells.append(fit)
     siblings = np.zeros((members.size, 2), dtype=np.int64)
     for at, close in zip(groups, closeness, strict=True):
-        posterior[at] = posterior_over(posterior[at], rows.lattice, close)
+        posterior[at] = posterior_over(posterior[at], rows.lattice, close.astype(np.float32))
         siblings[at, 0] = (close == 1.0).sum(axis=1)
         siblings[at, 1] = ((close > 0.0) & (close < 1.0)).sum(axis=1)
     found: dict[int, WearFit] = {}
@@ -478,7 +486,7 @@ def _wear_fits(
     rises = rise_intervals(draws, cell, block.series.kinds, clocks)
     first = np.exp(np.median(draws.log_level_first, axis=1))
     scatter = np.median(draws.scatter, axis=1)
-    of_row = posterior.sum(axis=2)
+    of_row = posterior.sum(axis=2, dtype=np.float64)
     weights = by_series(of_row, block.rows.shape)
     cores = block.mean_core(of_row)
     fits = []

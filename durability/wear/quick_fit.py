@@ -19,6 +19,7 @@ import numpy as np
 from durability.wear.cells import (
     CellFit,
     ScatterPrior,
+    by_series,
     core_probability,
     eliminated,
     fit_cells,
@@ -50,7 +51,7 @@ _TWO_ANSWERS = 0.5
 _AT_AN_END, _MOST_AT_AN_END = 2, 0.1
 """Readings that are an end of a series, and probability of a jump there that may be a wild one."""
 _FEWEST_READINGS = 6
-_LOWEST = 1e-5
+_LOWEST = 1e-4
 """Probability of a shape from which it is fitted with weights of its own."""
 _LIKELY, _FAR_FROM_COMMON = 0.01, 0.2
 """Probability of a shape, and difference of its weights from the common ones, from which on these
@@ -58,11 +59,9 @@ have misled."""
 _KEPT_NATS = 14.0
 """Shapes less likely than the likeliest by more than this have no probability."""
 _PAIR_ELEMENTS = 200_000
-BLOCK_SERIES = 64
-"""Series whose cells are fitted by the same matrix products."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class _Series:
     """Readings of some series; arrays (n_series, n_drops)."""
 
@@ -83,6 +82,15 @@ class _Series:
             self.impossible[:, rows],
         )
 
+    @cached_property
+    def single(self) -> _Series:
+        """In single precision, which is enough for common weights and twice as fast."""
+        log_peak, present, *prior = (
+            each.astype(np.float32)
+            for each in (self.log_peak, self.present, self.prior.weight, self.prior.variance)
+        )
+        return _Series(self.kinds, log_peak, present, ScatterPrior(*prior), self.impossible)
+
 
 @dataclass(frozen=True, slots=True)
 class _Common:
@@ -93,11 +101,12 @@ class _Common:
     constant: Floats
 
     def own(self) -> _Common:
-        """With an entry of its own for each kind and series, to be written to."""
-        fit = {
-            name: np.array(np.broadcast_to(x, self.misfit.shape)) for name, x in self.fit.items()
+        """In double precision, with an entry for each kind and series, to be written to."""
+        fit: dict[str, Floats] = {
+            name: np.array(np.broadcast_to(x, self.misfit.shape), dtype=np.float64)
+            for name, x in self.fit.items()
         }
-        return replace(self, fit=fit)
+        return _Common(fit, self.misfit.astype(np.float64), self.constant.astype(np.float64))
 
     def put(self, rows: IntArray, other: _Common, where: Bools | None = None) -> None:
         """Take another fit of some of its series, or of some kinds of them."""
@@ -105,20 +114,6 @@ class _Common:
         pairs += [(self.misfit, other.misfit), (self.constant, other.constant)]
         for own, new in pairs:
             own[:, rows] = new if where is None else np.where(where, new, own[:, rows])
-
-
-def by_series(rows: Floats, matrix: Floats) -> Floats:
-    """``rows @ matrix``, each row rounded alike whatever stands beside it.
-
-    Parameters
-    ----------
-    rows : ndarray of shape (n_series, n)
-        Of a block at most: filled up to one, so that every product is made in the same way.
-    matrix : ndarray of shape (n, m)
-    """
-    whole = np.zeros((BLOCK_SERIES, rows.shape[1]), dtype=rows.dtype)
-    whole[: len(rows)] = rows
-    return np.asarray((matrix.T @ whole.T).T[: len(rows)])
 
 
 def _with_common(series: _Series, core: Floats, labels: Floats | float) -> _Common:
@@ -136,7 +131,7 @@ def _with_common(series: _Series, core: Floats, labels: Floats | float) -> _Comm
     fit["square"] = (weighted * centred).sum(axis=1)
     misfit = _misfit(fit, prior)
     constant = log_constant(fit, labels, misfit, prior)
-    constant -= np.where(fit["curvature"] > 0.0, np.log(kinds.size)[:, None], 0.0)
+    constant -= np.where(fit["curvature"] > 0.0, kinds.log_size[:, None], np.float32(0.0))
     constant[series.impossible] = -np.inf
     return _Common(fit, misfit, constant)
 
@@ -157,7 +152,7 @@ def _screened(series: _Series, common: _Common, *, thoroughly: bool = True) -> F
     told = fit["curvature"] > 0.0
     freedom = series.prior.weight + fit["total"] - 2.0
     scale = np.sqrt(common.misfit / (np.where(told, fit["curvature"], 1.0) * freedom))
-    to_unit = (1.0 / (kinds.size * kinds.unit))[:, None]
+    to_unit = kinds.to_unit[:, None]
     centre = np.clip(fit["climb"] * to_unit, -1e3, 1e3)
     scale = np.minimum(scale * to_unit, 1e3)
     apart = scale * np.sqrt(3.0)
@@ -263,7 +258,8 @@ def _jumps_at_an_end(series: _Series, chance: Floats) -> Bools:
 def _in_full(some: _Series) -> tuple[_Common, Floats]:
     """Some series by ``fit_cells``, and the weights of their readings in each kind."""
     size = some.kinds.size[:, None]
-    full = fit_cells(some.log_peak, some.present, shape_grid(some.kinds.farthest), some.prior)
+    grid = shape_grid(some.kinds.farthest)
+    full = fit_cells(some.log_peak, some.present, grid, some.prior, kinds=some.kinds)
     fit = {
         "total": full.total_core,
         "mean_log": full.mean_log,
@@ -299,13 +295,13 @@ class _Fitted:
 def _fitted(series: _Series, core: Floats, full: IntArray) -> _Fitted:
     """Fit series by common weights, and by their own where it matters."""
     present = series.present
-    common = _with_common(series, core, label_evidence(core, present, 1)).own()
+    common = _with_common(series.single, core, label_evidence(core, present, 1)).own()
     cores, second = np.stack([core, core]), np.zeros(common.misfit.shape, np.int8)
     doubted = _doubted(core, present)
     doubted[full] = False
     other = _several(doubted)
     if other.size:
-        some = series.of(other)
+        some = series.of(other).single
         all_in, *_ = _rounds(some, some.present, _ROUNDS_ALL_IN)
         again = _with_common(some, all_in, label_evidence(all_in, some.present, 1))
         cores[1, other] = all_in
@@ -329,7 +325,7 @@ def _fitted(series: _Series, core: Floats, full: IntArray) -> _Fitted:
         for start in range(first, last, step):
             part = slice(start, min(start + step, last))
             at = kind[part], row[part]
-            start_from = np.ascontiguousarray(cores[second[at], row[part]].T)
+            start_from = np.ascontiguousarray(cores[second[at], row[part]].T, dtype=np.float64)
             own = _refined_pairs(series, at, start_from, common)
             weights[:, part] = own
             apart = np.abs(own - start_from, out=start_from).max(axis=0)
@@ -378,7 +374,8 @@ class Block:
 
     def shown_scatter(self) -> tuple[Floats, Floats]:
         """Squared scatter that each series shows alone, and the readings behind it."""
-        series, present = self.series, self.series.present
+        series = self.series.single
+        present = series.present
         core, chance, variance = _rounds(series, _started(series), _ROUNDS)
         full = present.sum(axis=1) < _FEWEST_READINGS
         full |= _doubtful_beside(core, present) | _jumps_at_an_end(series, chance)
@@ -392,7 +389,7 @@ class Block:
         self._core, self._full = core, _several(full)
         other = _several(doubted | full)
         if other.size:
-            some = series.of(other)
+            some = self.series.of(other)
             common = _fitted(some, core[other], _several(full[other])).common
             chance = _probability(_screened(some, common))
             variance[other] = _shown(chance, common, some.prior)
@@ -416,7 +413,7 @@ class Block:
         """
         if prior is not None:
             self.series = replace(self.series, prior=prior)
-            self._core, *_ = _rounds(self.series, self._core, _ROUNDS_ON)
+            self._core, *_ = _rounds(self.series.single, self._core, _ROUNDS_ON)
         self._fitted = _fitted(self.series, self._core, self._full)
         log_posterior = self._fitted.log_posterior
         highest = log_posterior.max(axis=0)
@@ -442,7 +439,7 @@ class Block:
         mass /= np.diff(edges, axis=1)
         mass[~told] = 1.0
         mass *= np.exp(np.minimum(common.constant[at] - highest[row], 60.0))[:, None]
-        of_kinds = np.zeros((kept.shape[1], len(kinds.row_kind), _HALF))
+        of_kinds = np.zeros((kept.shape[1], len(kinds.row_kind), _HALF), dtype=np.float32)
         of_kinds[row, half] = mass
         return of_kinds[:, kinds.row]
 
@@ -481,7 +478,7 @@ class Block:
         """
         chance = by_series(of_row, self.series.kinds.member)
         fitted = self._fitted
-        core = fitted.core.copy()
+        core = fitted.core.astype(np.float64)
         if fitted.kind.size:
             own = chance[fitted.row, fitted.kind]
             order = np.argsort(fitted.row, kind="stable")
@@ -557,7 +554,7 @@ def _refined_pairs(
     fit |= {"count": total, "inside": total, "spread": nothing}
     misfit = _misfit(fit, prior)
     constant = log_constant(fit, label_evidence(core, present, 0), misfit, prior)
-    constant -= np.where(fit["curvature"] > 0.0, np.log(kinds.size)[kind], 0.0)
+    constant -= np.where(fit["curvature"] > 0.0, kinds.log_size[kind], 0.0)
     for name, value in fit.items():
         if name in old:
             old[name][at] = value

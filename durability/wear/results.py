@@ -7,15 +7,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from math import inf
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from durability.record.units import static_stress_kpa
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    import numpy as np
+    from numpy.typing import NDArray
+
     from durability.life.results import Estimate, Prediction
     from durability.record.records import Condition, FloatArray, IntArray
+    from durability.wear.shapes import Floats
 
 
 TrendVerdict = Literal["rising", "settled", "steady", "too few"]
@@ -127,17 +131,17 @@ class WearDraws:
     They come ordered by shape: shuffle one side before pairing draws of two fits.
     ``log level(n) = log_level_first + step · ψ(n) + climb · φ(n)``, where ``family`` and
     ``parameter`` say which φ, ``step_family`` and ``step_parameter`` which ψ (see
-    ``durability.wear.draws.log_level``).
+    ``durability.wear.draws.log_level``). Held for every series of a record, so in few bytes.
     """
 
-    family: IntArray
-    parameter: FloatArray
-    step_family: IntArray
-    step_parameter: FloatArray
+    family: NDArray[np.integer[Any]]
+    parameter: Floats
+    step_family: NDArray[np.integer[Any]]
+    step_parameter: Floats
     log_level_first: FloatArray
-    step: FloatArray
-    climb: FloatArray
-    scatter: FloatArray
+    step: Floats
+    climb: Floats
+    scatter: Floats
     """Standard deviation of log peak g about the level."""
 
 

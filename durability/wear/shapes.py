@@ -91,7 +91,9 @@ class ShapeGrid:
     parameters of like cases differ."""
 
 
-def climb_basis(family: IntArray, parameter: FloatArray, drop_number: FloatArray) -> FloatArray:
+def climb_basis(
+    family: NDArray[np.integer[Any]], parameter: Floats, drop_number: FloatArray
+) -> FloatArray:
     """φ of each path at each drop.
 
     Parameters
@@ -127,7 +129,7 @@ def climb_basis(family: IntArray, parameter: FloatArray, drop_number: FloatArray
     return basis
 
 
-def _family_basis(code: int, parameter: FloatArray, since_first: FloatArray) -> FloatArray:
+def _family_basis(code: int, parameter: Floats, since_first: FloatArray) -> Floats:
     if code == LINEAR:
         return since_first
     if code == ONSET:
@@ -317,8 +319,9 @@ def rows_of(farthest: int) -> Rows:
         if len(kernel) > 1:
             ends = first[run.start], first[run.stop]
             step = 2 if falls[run.start] else 1
+            kernel = kernel.astype(np.float32)
             runs += [(slice(ends[0] + row, ends[1], step), kernel) for row in range(step)]
-    lattice = Lattice(halves, rate_kernel(), tuple(runs))
+    lattice = Lattice(halves.astype(np.float32), rate_kernel().astype(np.float32), tuple(runs))
     shape = (grid.shape[cell][:, None] == np.arange(grid.shape.max() + 1)).astype(np.float64)
     return Rows(cell, rises, edges * grid.unit[cell][:, None], lattice, shape)
 
@@ -343,19 +346,22 @@ class Kinds:
         phi = np.where(impossible, 0.0, phi)
         unit = np.where(phi[:, ::2].any(axis=1), grid.unit, 0.0)[:, None]
         first, self.kind = kinds_of(phi[:, ::2], psi[:, ::2], impossible[:, ::2], unit)
-        self.farthest, self.count, self.unit = farthest, first.size, grid.unit[first]
+        self.farthest, self.count = farthest, first.size
+        self.unit = grid.unit[first].astype(np.float32)
         self.impossible = impossible[first, ::2].T.astype(np.float64)
         self.phi_at_half_drops = np.ascontiguousarray(phi[first].T, dtype=np.float32)
         self.psi_at_half_drops = np.ascontiguousarray(psi[first].T, dtype=np.float32)
         self.phi_at_drops = np.ascontiguousarray(self.phi_at_half_drops[::2])
         self.psi_at_drops = np.ascontiguousarray(self.psi_at_half_drops[::2])
         phi, psi = phi[first, ::2], psi[first, ::2]
-        self.size = np.maximum(np.abs(phi).max(axis=1), 1e-300)
-        self.size[self.size < 1e-12] = 1.0
+        size = np.abs(phi).max(axis=1)
+        self.size = np.where(size < 1e-12, 1.0, size)
+        self.log_size = np.log(self.size).astype(np.float32)
+        self.to_unit = (1.0 / (self.size * self.unit)).astype(np.float32)
         phi = phi / self.size[:, None]
         self.steps = (psi != 0.0).any(axis=1)
         # Several arrays below are those of the kinds one after the other: ψ, φ, ψψ, ψφ, φφ.
-        self.terms = np.concatenate([psi, phi, psi * psi, psi * phi, phi * phi])
+        self.terms = np.concatenate([psi, phi, psi * psi, psi * phi, phi * phi], dtype=np.float32)
         self.phi, self.psi = np.ascontiguousarray(phi.T), np.ascontiguousarray(psi.T)
         jump_at = np.where(grid.family == JUMP, grid.parameter, np.inf)
         self.jump_at = np.where(grid.step_family == JUMP, grid.step_parameter, jump_at)[first]
@@ -369,13 +375,14 @@ class Kinds:
         self._density = np.concatenate(
             [density[:, _HALF - 1 :: -1], beyond, density[:, _HALF:], beyond],
             axis=1,
+            dtype=np.float32,
         )
         self._density_row = np.arange(self.count, dtype=np.int32)[:, None] * (BINS + 2)
         with np.errstate(divide="ignore"):
-            self.log_prior = np.log(members @ prior.sum(axis=1))
-        rising = np.cumsum(members @ prior[:, _HALF:], axis=1)
+            self.log_prior = np.log(members @ prior.sum(axis=1)).astype(np.float32)
+        rising = np.cumsum(members @ prior[:, _HALF:], axis=1, dtype=np.float32)
         self.rising = rising[:, -1]
-        middles = 0.5 * (RATE_EDGES[1:] + RATE_EDGES[:-1])
+        middles = (0.5 * (RATE_EDGES[1:] + RATE_EDGES[:-1])).astype(np.float32)
         cuts = np.array([1.0, 3.0, 5.0])[:, None] / 6.0 * self.rising
         self.thirds = middles[(rising < cuts[..., None]).sum(axis=2)]
 
