@@ -170,6 +170,28 @@ def test_a_population_is_known_the_worse_the_fewer_its_cases():
     assert population_life([], horizon=400, level=0.9).b50.estimate is None
 
 
+def test_the_spread_of_lives_is_learned_from_the_cases():
+    rng = np.random.default_rng(8)
+    shares = stats.norm.ppf((np.arange(6) + 0.5) / 6)
+    widths = {}
+    for spread in (0.1, 0.3, 0.6):
+        lives = [
+            np.full(20, np.round(1000.0 * np.exp(spread * share))) for share in rng.permuted(shares)
+        ]
+        found = population_life(lives, horizon=100_000, level=0.9)
+        widths[spread] = np.log(found.life.upper / found.life.lower)
+        # Student's prediction interval, which knows nothing beforehand, and that of known spread.
+        student = 2 * stats.t.ppf(0.95, 5) * np.log(lives).std(ddof=1) * np.sqrt(1 + 1 / 6)
+        assert 2 * 1.645 * spread < widths[spread] < 1.25 * student
+    assert widths[0.3] < 0.6 * widths[0.6]
+    assert widths[0.1] < 0.45 * widths[0.3]
+    # What no case is known of is the same for all: it stays in the middle, not in the spread.
+    alike = np.exp(np.linspace(6.0, 7.0, 400))
+    found = population_life([alike] * 8, horizon=100_000, level=0.9)
+    assert 0.8 < np.log(found.b50.upper / found.b50.lower) < 1.0
+    assert np.log(found.life.upper / found.life.lower) < 1.1
+
+
 def test_names_and_order_move_no_quantile():
     ours, again = rank(two_models()), rank(two_models()[::-1])
     renamed = [

@@ -12,6 +12,7 @@ comes from the others alone.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -27,14 +28,20 @@ if TYPE_CHECKING:
     from durability.wear.shapes import Floats
 
 N_DRAWS = 4000
-SPREAD, SPREAD_WEIGHT = 0.3, 3.0
-"""Log standard deviation of lives from case to case before any is known, and the number of cases
-that this is worth."""
-SHARED = 0.5
+"""Draws of what a ranking finds of its groups and of its conditions."""
+SPREAD = 0.4
+"""Median of the prior of the log standard deviation of lives from case to case: half-Cauchy
+(Gelman 2006, Bayesian Analysis 1), weak, since a few cases say more."""
+_SPREADS = np.geomspace(0.02, 1.5, 64)
+"""Where it is looked for: from cases that are as one to those that differ tenfold."""
+SHARED = 0.95
 """Share of what is not known of a case's life that is the same for all: their wear may all go on
 otherwise than its shape says."""
 FARTHEST = 3.0
 """Lives are cut at so many horizons: beyond, forecasts don't tell them apart."""
+_NODES = 100
+"""Equal parts of what the cases share."""
+_HALVINGS = 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +51,8 @@ class PopulationLife:
     b10: Estimate
     b50: Estimate
     life: Prediction
+    cases: int
+    """Whose lives these come from."""
 
 
 def population_life(
@@ -73,40 +82,56 @@ def population_life(
         ``b10`` and ``b50`` with the interval of the population's own quantile, by which cases
         differ counted; ``life`` is a prediction and wider.
     """
-    from scipy.special import gammaincinv, ndtr, ndtri
+    from scipy.special import ndtr, ndtri
 
     known = [np.sort(each) for each in lives if each.size]
     if not known:
         nothing = Estimate(None, None, None)
-        return PopulationLife(nothing, nothing, Prediction(None, None, None))
+        return PopulationLife(nothing, nothing, Prediction(None, None, None), 0)
     cases = len(known)
     shifts = [np.zeros(N_DRAWS)] * cases if log_shift is None else log_shift
     ordered = sorted(zip(known, shifts, strict=True), key=lambda case: case[0].tolist())
-    shared, scatter, middles, nexts, *own = shuffled_normal(4 + cases)
-    log_life = np.array(
-        [
-            _log_life(draws, np.sqrt(SHARED) * shared + np.sqrt(1.0 - SHARED) * alone, horizon)
-            - shift
-            for (draws, shift), alone in zip(ordered, own, strict=True)
-        ]
+    shared = np.sqrt(SHARED) * ndtri((np.arange(_NODES) + 0.5) / _NODES)
+    log_life = np.array([_log_life(draws, shared, horizon) for draws, _ in ordered])
+    log_life -= np.array([shift[:: N_DRAWS // _NODES] for _, shift in ordered])
+    one_sd = np.array([_log_life(draws, np.array([-1.0, 1.0]), horizon) for draws, _ in ordered])
+    own = (1.0 - SHARED) * (0.5 * np.diff(one_sd, axis=1)[:, 0]) ** 2
+    weight = 1.0 / (_SPREADS[:, None] ** 2 + own)
+    total = weight.sum(axis=1)[:, None]
+    centre = log_life.mean()
+    off = weight @ (log_life - centre) / total
+    log_density = 0.5 * (
+        np.log(weight).sum(axis=1)[:, None]
+        - np.log(total)
+        - weight @ (log_life - centre) ** 2
+        + total * off**2
     )
-    mean = log_life.mean(axis=0)
-    squares = ((log_life - mean) ** 2).sum(axis=0)
-    weight = SPREAD_WEIGHT + cases - 1
-    chi_squared = 2.0 * gammaincinv(0.5 * weight, ndtr(scatter))
-    spread = np.sqrt((SPREAD_WEIGHT * SPREAD**2 + squares) / chi_squared)
-    middle = mean + spread * middles / np.sqrt(cases)
-    outside = (1.0 - level) / 2.0
-    shares = [outside, 0.5, 1.0 - outside]
+    # By equal steps of the log of the spread.
+    log_density += np.log(_SPREADS / (SPREAD**2 + _SPREADS**2))[:, None]
+    probability = np.exp(log_density - log_density.max(axis=0))
+    probability /= _NODES * probability.sum(axis=0)
+    spread = np.broadcast_to(_SPREADS[:, None], off.shape)
+    middle = centre + off
+    unsure = np.broadcast_to(1.0 / np.sqrt(total), off.shape)
 
-    def drops(log_drop: FloatArray) -> list[float | None]:
-        found = np.ceil(np.exp(np.quantile(log_drop, shares)) - 1e-9)
-        return [float(each) if each <= horizon else None for each in found]
+    def drops(mean: FloatArray, sd: FloatArray) -> list[float | None]:
+        """Lower end, median and upper end of a mixture of normals of log lives."""
+        found: list[float | None] = []
+        for share in (0.5 * (1.0 - level), 0.5, 0.5 * (1.0 + level)):
+            low, high = float((mean - 9.0 * sd).min()), float((mean + 9.0 * sd).max())
+            for _ in range(_HALVINGS):
+                at = 0.5 * (low + high)
+                below = float((probability * ndtr((at - mean) / sd)).sum()) < share
+                low, high = (at, high) if below else (low, at)
+            drop = math.ceil(math.exp(high) - 1e-9)
+            found.append(float(drop) if drop <= horizon else None)
+        return found
 
     return PopulationLife(
-        b10=Estimate(*drops(middle + float(ndtri(0.1)) * spread)),
-        b50=Estimate(*drops(middle)),
-        life=Prediction(*drops(middle + spread * nexts)),
+        b10=Estimate(*drops(middle + float(ndtri(0.1)) * spread, unsure)),
+        b50=Estimate(*drops(middle, unsure)),
+        life=Prediction(*drops(middle, np.hypot(spread, unsure))),
+        cases=cases,
     )
 
 

@@ -22,8 +22,6 @@ from durability.wear.fitting import fit_wear
 from durability.wear.lives import CaseLife, FailureLimit, Outcome, case_lives
 from durability.wear.population import (
     N_DRAWS,
-    SPREAD,
-    SPREAD_WEIGHT,
     PopulationLife,
     middle_log_life,
     population_life,
@@ -49,6 +47,9 @@ _FASTEST_RISE = 0.15
 _SMALL_RISE = 0.004
 """Rises are compared as asinh(rise / 0.4 % a drop): like logs where there is wear, since fast
 models also vary more, and like plain numbers about zero."""
+_LIFE_SD, _LIFE_WEIGHT = 0.3, 3.0
+"""Log standard deviation of lives within a group before any is known, and the number of cases that
+this is worth where conditions are compared."""
 _SHIFT_SD = 1.0
 """Prior log standard deviation of what a condition does to lives: up to some seven-fold."""
 _LEAST_VARIANCE = 1e-6
@@ -356,12 +357,12 @@ def _life_shifts(
     if not rows or len(factor) < 2:
         return {}
     x, y = np.array(rows), np.array(answers)
-    weak = np.diag([1e-6] * len(members) + [SPREAD**2 / _SHIFT_SD**2] * (len(factor) - 1))
+    weak = np.diag([1e-6] * len(members) + [_LIFE_SD**2 / _SHIFT_SD**2] * (len(factor) - 1))
     covariance = np.linalg.inv(x.T @ x + weak)
     found = covariance @ x.T @ y
     left = max(len(y) - x.shape[1], 0)
     squares = float(np.sum((y - x @ found) ** 2))
-    spread2 = (SPREAD_WEIGHT * SPREAD**2 + squares) / (SPREAD_WEIGHT + left)
+    spread2 = (_LIFE_WEIGHT * _LIFE_SD**2 + squares) / (_LIFE_WEIGHT + left)
     own = slice(len(members), None)
     factors = np.linalg.cholesky(spread2 * covariance[own, own])
     draws = found[own, None] + factors @ shuffled_normal(len(factor) - 1)
@@ -409,6 +410,7 @@ def _group(
         settling_pct=_settling(judged, span),
         probability_fastest=fastest,
         life=lives.life,
+        lives=lives.cases,
         b10=lives.b10,
         b50=lives.b50,
         basis=", ".join(parts),
@@ -480,9 +482,10 @@ def _own_life(judged: Sequence[_Judged], horizon: int) -> PopulationLife:
     """Life of one case as its forecast has it, in its age; of a population it says nothing."""
     unknown = Estimate(None, None, None)
     told = Prediction(None, None, None)
-    for each in _case_lives(judged):
+    known = _case_lives(judged)
+    for each in known:
         told = each.life.prediction(each.series, LEVEL, horizon)
-    return PopulationLife(unknown, unknown, told)
+    return PopulationLife(unknown, unknown, told, len(known))
 
 
 def _settling(judged: Sequence[_Judged], span: int) -> float | None:

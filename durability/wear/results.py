@@ -313,6 +313,8 @@ class GroupWear:
     """None where there is no other group to be faster than."""
     life: Prediction
     """Of the next case."""
+    lives: int
+    """Cases that tell of it under this condition."""
     b10: Estimate
     """Drop by which one in ten of the population of cases has failed."""
     b50: Estimate

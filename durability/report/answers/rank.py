@@ -27,10 +27,26 @@ def _told(group: GroupWear, drops: Prediction | Estimate) -> str:
     return labels.life_words(drops)
 
 
-_POPULATION: tuple[Column[GroupWear], ...] = (
-    Column("b10, drops (90 %)", lambda e: _told(e, e.b10), wide=True),
-    Column("b50, drops (90 %)", lambda e: _told(e, e.b50), wide=True),
-)
+def drops_to_failure(result: Ranking) -> Columns[GroupWear]:
+    """The table of what a data sheet quotes of each case model."""
+    return Columns["GroupWear"](
+        "Drops to failure of the next case, and by which one case in ten and one in two have"
+        f" failed (90 %): {labels.compared_under(result.condition)}",
+        Column("case model", "group", wrap=True, names="model"),
+        Column("cases", "lives", right=True),
+        Column("next case", lambda e: _told(e, e.life)),
+        Column("one in ten, B10", lambda e: _told(e, e.b10)),
+        Column("one in two, B50", lambda e: _told(e, e.b50)),
+    )
+
+
+def _data_sheet(group: GroupWear) -> str:
+    """The same of one case model as a sentence."""
+    few = "; one case can't show how cases differ: a weak prior does" if group.lives == 1 else ""
+    return (
+        f"Drops to failure of {group.group} (90 %): next case {_told(group, group.life)}; one case"
+        f" in ten {_told(group, group.b10)}, B10; one in two {_told(group, group.b50)}, B50{few}."
+    )
 
 
 def fastest_first(result: Ranking) -> Columns[GroupWear]:
@@ -49,8 +65,10 @@ def fastest_first(result: Ranking) -> Columns[GroupWear]:
         ),
         Column("settling, %", lambda e: labels.percent(e.settling_pct), right=True),
         Column("fastest", lambda e: labels.drawn_chance(e.probability_fastest), right=True),
-        Column("life (90 %), drops", lambda e: _told(e, e.life)),
-        *(_POPULATION if result.by == "case_model" else ()),
+        Column(
+            "life (90 %), drops" if result.by == "case" else "next case, drops (90 %)",
+            lambda e: _told(e, e.life),
+        ),
     )
 
 
@@ -82,6 +100,8 @@ def ranking_answer(result: Ranking) -> str:
 
 def ranked(result: Ranking, command: str = "") -> Iterator[Block]:
     """The tables and what they rest on, condition by condition, as terminal and page show them."""
+    if result.by == "case_model" and result.groups and result.groups[0].lives:
+        yield Words(_data_sheet(result.groups[0]))
     yield from _ranked(result, command)
     for other in result.others:
         yield from why(_ranked(other, command))
@@ -91,6 +111,8 @@ def _ranked(result: Ranking, command: str) -> Iterator[Block]:
     """Under one condition: the table, what goes another way by life, what it rests on."""
     table = fastest_first(result).table(result.groups, command)
     yield replace(table, short=range(min(len(table.rows), SHORT_ROWS)))
+    if result.by == "case_model" and any(each.lives for each in result.groups):
+        yield from why([drops_to_failure(result).table(result.groups, command)])
     otherwise = _order_by_life(result)
     if otherwise:
         yield Words(otherwise)
