@@ -10,6 +10,7 @@
 -- column scope: what it is about
 -- column page_file_name: name of the page when it was written
 -- column page_sha256: digest of the page as it was written
+-- column is_page_kept: whether the page can be written again: durability report --number
 -- column issued_by: who issued it
 -- column issued_at_utc: when, UTC
 -- column program_version: durability version that made it
@@ -19,7 +20,7 @@
 SELECT
     report_number, site, replaces, replaced_by, reason,
     concat_ws(': ', scope_kind, nullif(array_to_string(scope_names, ', '), '')) AS scope,
-    page_file_name, page_sha256, issued_by, issued_at_utc, program_version,
+    page_file_name, page_sha256, is_page_kept, issued_by, issued_at_utc, program_version,
     test_laboratory, customer, test_purpose
 FROM issued_reports
 ORDER BY site NULLS FIRST, report_number

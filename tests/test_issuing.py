@@ -5,6 +5,7 @@ import html
 import json
 import re
 
+import duckdb
 import pytest
 
 from durability import PROGRAM_VERSION
@@ -63,6 +64,26 @@ def text_of(file):
 def issued(run):
     told = run("query", "issued_reports", "--json").json
     return [dict(zip(told["columns"], row, strict=True)) for row in told["rows"]]
+
+
+def test_a_page_comes_back_as_it_was_issued(issued_once, tmp_path):
+    was = (tmp_path / "a.html").read_bytes()
+    issued_once("damage", "add", "C1", "--severity", "1")
+    told = issued_once("report", "-o", "again.html", "--number", 1, "--json").json
+    assert told == {"file": "again.html", "number": 1, "issued_as": "a.html"}
+    assert (tmp_path / "again.html").read_bytes() == was
+    assert [row["is_page_kept"] for row in issued(issued_once)] == [True]
+    for words, said in (
+        (("again.html", "--number", "2"), "no report of that number (issued so far: 1 to 1)"),
+        (("again.pdf", "--number", "1"), "was issued as .html"),
+    ):
+        assert said in issued_once("report", *words, expect=None).err
+    by_hand = tmp_path / "store.duckdb"
+    for held, said in (("''::BLOB", "is not the one issued"), ("NULL", "before pages were kept")):
+        with duckdb.connect(str(by_hand)) as connection:
+            connection.execute(f"UPDATE report_issue SET page = {held}")
+        assert said in issued_once("report", "b.html", "--number", "1", expect=1).err
+    assert not (tmp_path / "b.html").exists()
 
 
 def test_each_page_has_a_number_and_its_digest_is_kept(lab, tmp_path):

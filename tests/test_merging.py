@@ -14,7 +14,7 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from durability.store import database, merging, sql_files
+from durability.store import database, sql_files
 
 STORES = Path(__file__).parent.parent / "fixtures" / "stores"
 
@@ -201,6 +201,18 @@ def test_what_both_did_to_one_thing_is_kept_twice_and_the_first_by_instant_holds
         " FROM calibration_void AS v JOIN calibration USING (calibration_id)"
     )
     for site in "ABC":
+        listed = labs(site, "query", "conflicts", "--json").json["rows"]
+        assert {(row[0], row[1], row[3], row[7], row[8]) for row in listed} == {
+            ("quarantine of RA", "cleared", "Ann: cold at B", "cold at B", f"Ann: cold at {other}")
+            for other in "AC"
+        } | {
+            ("calibration of M1 on 2026-01-01", "void", "typed twice at B", "typed twice at B",
+             f"typed twice at {other}")
+            for other in "AC"
+        } | {
+            ("disposal of CA", "returned", "found at B", "found at B", f"found at {other}")
+            for other in "AC"
+        }  # fmt: skip
         rows = labs(site, "query", "--sql", held, "--json").json["rows"]
         assert sorted(rows) == [["cold at B"], ["typed twice at B"]], site
         found = labs(site, "verify", "--json").json
@@ -209,7 +221,7 @@ def test_what_both_did_to_one_thing_is_kept_twice_and_the_first_by_instant_holds
     labs("A", "export", "whole")
     labs("N", "import", "record", "whole")
     assert labs("N", "verify", "--json").json["is_sound"]
-    assert all(content("N")[table] == content("A")[table] for table in merging.PLACED)
+    assert all(content("N")[table] == content("A")[table] for table in sql_files.PLACED)
 
 
 def test_a_series_that_both_continued_is_refused_and_can_be_split(labs):
@@ -338,6 +350,43 @@ def test_one_thing_under_two_codes_has_one_age_and_one_dose(labs):
     assert content("A") == content("B")
 
 
+def test_that_two_codes_are_one_thing_can_be_taken_back(labs, monkeypatch):
+    """Each has what was recorded of it before, at whichever lab, and no value of the other's."""
+    alone = {site: content(site) for site in "AB"}
+    labs("A", "specimen", "amend", "R7", "--set", "lot=", "--reason", "unknown")
+    labs("B", "specimen", "amend", "R7", "--set", "lot=5", "--reason", "label")
+    labs("A", "merge", "B.duckdb")
+    labs("A", "seal")
+    before = labs("A", "latent", "--json").out
+    ages = "SELECT device, count(*) FROM device_shocks GROUP BY ALL ORDER BY 1"
+    pair = ("specimen", "same", "A:R7", "B:R7")
+    refused = labs("A", *pair, "--undo", "--reason", "x", expect=1).err
+    assert "A:R7 and B:R7: not recorded as one thing" in refused
+    labs("A", *pair, "--reason", "one number")
+    between = datetime.now(UTC).isoformat()
+    labs("B", "merge", "A.duckdb")
+    labs("B", "drop", "add", "B:S1", "250")  # recorded of the one that both are by now
+    told = labs("B", *pair, "--undo", "--reason", "misread", "--json").json
+    assert told == {"specimen": "A:R7", "other": "B:R7"}
+    labs("A", "merge", "B.duckdb")
+    for site in "AB":
+        rows = labs(site, "query", "--sql", ages, "--json").json["rows"]
+        assert rows == [["A:R7", 3], ["B:R7", 4], ["RA", 2], ["RB", 2]]
+        shown = [labs(site, "specimen", "show", f"{of}:R7", "--json").json for of in "AB"]
+        assert [each["lot"] for each in shown] == [None, "5"]
+        found = labs(site, "verify", "--json").json
+        assert found["is_sound"] and all(seal["is_whole"] for seal in found["seals"])
+        lost = [row for row in alone[site]["drops"] if row not in content(site)["drops"]]
+        assert lost == [] and len(content(site)["same_specimen"]) == 2
+        # As of the time between they were one, and answers of it rest on that.
+        then = labs(site, "query", "--sql", ages, "--as-of", between, "--json").json["rows"]
+        assert then == [["A:R7", 6], ["RA", 2], ["RB", 2]]
+    assert content("A") == content("B")
+    assert labs("A", "latent", "--json").out.count("A:R7") == before.count("A:R7")
+    labs("A", *pair, "--reason", "the number of the board")  # the latest holds
+    assert labs("A", "query", "--sql", ages, "--json").json["rows"][0] == ["A:R7", 7]
+
+
 def damaged(path):
     shutil.copyfile("B.duckdb", path)
     with Path(path).open("r+b") as file:
@@ -456,5 +505,5 @@ def test_however_a_record_was_written_at_several_labs_it_answers_as_one(lab, she
 def test_every_value_that_is_placed_is_sealed_as_it_was_recorded():
     """A table that sites change holds its recorded values in fingerprints too."""
     fingerprints = sql_files.statement("fingerprint_entries")
-    for table in merging.PLACED:
+    for table in sql_files.PLACED:
         assert f"FROM {table} AS t\n        LEFT JOIN as_recorded" in fingerprints, table

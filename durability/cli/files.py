@@ -127,7 +127,8 @@ def export(options: Namespace) -> int:
             as_parquet=options.format == archive.PARQUET,
         )
     words = f"exported: {told.folder} ({counted(told.files, 'file')}, {counted(told.drops, 'drop')}"
-    return say(options, asdict(told), f"{words}; licence {told.licence})")
+    say(options, asdict(told), f"{words}; licence {told.licence})")
+    return _warn_of_photos(told.missing_photos)
 
 
 def merge(options: Namespace) -> int:
@@ -495,8 +496,10 @@ def back_up(options: Namespace) -> int:
     words = (
         f"{made.file}: written and read in full (SHA-256 {made.sha256[:12]}...);"
         f" {counted(made.kept, 'backup')} of this store there"
+        + (f"; {counted(made.photos, 'photo')} with it" if made.photos else "")
     )
-    return say(options, asdict(made), words)
+    say(options, asdict(made), words)
+    return _warn_of_photos(made.missing_photos)
 
 
 def restore(options: Namespace) -> int:
@@ -509,7 +512,15 @@ def restore(options: Namespace) -> int:
         if made.verified
         else "; there is no .sha256 beside the backup, so it was only read in full"
     )
-    return say(options, asdict(made), f"{made.file}: restored from {options.file}{held}")
+    say(options, asdict(made), f"{made.file}: restored from {options.file}{held}")
+    return _warn_of_photos(made.missing_photos)
+
+
+def _warn_of_photos(missing: str | None) -> int:
+    """Say which photos are missing; the status."""
+    if missing:
+        warn([missing])
+    return 1 if missing else 0
 
 
 def recover(options: Namespace) -> int:

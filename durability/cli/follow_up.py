@@ -27,7 +27,7 @@ from durability.record.whole_file import written_beside
 from durability.report import labels, safety
 from durability.report.answers import follow_up as shown
 from durability.report.terminal import printable, wrapped
-from durability.workflow import check_lists, follow_up, inspection
+from durability.workflow import check_lists, follow_up, inspection, photos
 from durability.workflow import devices as declaration
 from durability.workflow.specimens import specimen_meant
 
@@ -55,6 +55,21 @@ class _Stopped(Exception):
 
 class _Back(Exception):
     """The inspector goes back to the function before."""
+
+
+def add_photos(options: Namespace) -> int:
+    """Keep photos of an inspection."""
+    told = photos.add_to_inspection(
+        session_of(options),
+        options.device,
+        options.files,
+        inspected_at=options.inspected_at,
+        function=options.function,
+    )
+    several = counted(len(told["photos"]), "photo")
+    of = f", {told['function']}" if told["function"] else ""
+    when = f"{told['inspected_at']:%Y-%m-%d %H:%M}"
+    return say(options, told, f"{several} kept of the inspection of {told['device']} on {when}{of}")
 
 
 def walk(options: Namespace) -> int:

@@ -16,13 +16,7 @@ from durability.record.clock import ClockFindings
 from durability.record.errors import UnusableCall, complain
 from durability.record.records import Quarantine, StoredDrop
 from durability.workflow import corrections, keep, sensors, series, specimens
-from durability.workflow.session import (
-    Session,
-    codes_meant,
-    make_store,
-    open_session,
-    site_of,
-)
+from durability.workflow.session import Session, codes_meant, make_store, open_session, site_of
 
 if TYPE_CHECKING:
     from durability.workflow.results import Limit, Under
@@ -154,8 +148,7 @@ def init(options: Namespace) -> int:
     is_new = make_store(session, options.site)
     words = "made" if is_new else "already there and up to date"
     site = site_of(session)
-    if options.site:
-        words += f", site {site}"
+    words += f", site {site}" if options.site else ""
     told = {"store": str(session.store), "new": is_new, "site": site}
     return say(options, told, f"{session.store}: {words}")
 
@@ -168,12 +161,16 @@ def add_specimen(options: Namespace) -> int:
 
 
 def same_specimen(options: Namespace) -> int:
-    """Say that two codes are of one thing."""
-    kept, other = specimens.same_specimen(
-        session_of(options), options.code, options.other, options.reason
-    )
-    told = {"specimen": kept, "other": other}
-    return say(options, told, f"{other} is {kept}: one dose, one age, all recorded under {kept}")
+    """Say that two codes are of one thing, or take that back."""
+    typed = options.code, options.other, options.reason  # of one thing they mean one code here
+    session = session_of(options)
+    if options.undo:
+        one, two = specimens.no_longer_same(session, *typed)
+        words = f"{two} is not {one}: what was recorded of it is its own again"
+        return say(options, {"specimen": one, "other": two}, words)
+    one, two = specimens.same_specimen(session, options.code, options.other, options.reason)
+    words = f"{two} is {one}: one dose, one age, all recorded under {one}"
+    return say(options, {"specimen": one, "other": two}, words)
 
 
 def list_specimens(options: Namespace) -> int:

@@ -34,6 +34,8 @@ if TYPE_CHECKING:
 def report(options: Namespace) -> int:
     """Write one self-contained page."""
     file = Path(options.output)
+    if options.number is not None:
+        return _again(options, file)
     is_pdf = _ending(file, ("html", "htm", "pdf")) == "pdf"
     browser = find_browser(file) if is_pdf else ""
     from durability.workflow import reporting
@@ -106,6 +108,17 @@ def report(options: Namespace) -> int:
         terminal.say(changes.summary(written))
     tell(f"written: {file} ({words.numbered(written)})")
     return 0
+
+
+def _again(options: Namespace, file: Path) -> int:
+    """Write a report as it was issued."""
+    name, page = issuing.issued_page(session_of(options), options.number)
+    ending = Path(name).suffix
+    if file.suffix != ending:
+        raise UnusableCall(f"-o {str(file)!r}: report {options.number} was issued as {ending}")
+    write(file, page)
+    told = {"file": str(file), "number": options.number, "issued_as": name}
+    return say(options, told, f"written: {file} (report {options.number}, as issued)")
 
 
 def _parties(options: Namespace, replaced: ReportIssue | None) -> dict[str, str | None]:

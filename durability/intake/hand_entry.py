@@ -456,10 +456,36 @@ def read_never(words: str) -> tuple[int | None, str] | None:
 
 @dataclass(frozen=True, slots=True)
 class Photo:
-    """File name and SHA-256 of a picture."""
+    """A picture by name and SHA-256, and the file to be kept."""
 
     file_name: str
     file_sha256: str
+    media_type: str
+    bytes: int
+    path: Path
+
+    @property
+    def told(self) -> dict[str, str | int]:
+        """What the JSON says of it."""
+        of = self.file_name, self.file_sha256, self.media_type, self.bytes
+        return dict(zip(("file_name", "file_sha256", "media_type", "bytes"), of, strict=True))
+
+
+_FIRST_BYTES = {
+    rb"\x89PNG\r\n\x1a\n": "image/png",
+    rb"\xff\xd8\xff": "image/jpeg",
+    rb"RIFF....WEBP": "image/webp",
+}
+"""Of the kinds of picture that every browser shows."""
+
+PHOTO_ENDINGS = {"image/png": ".png", "image/jpeg": ".jpg", "image/webp": ".webp"}
+UNKNOWN_MEDIA_TYPE = "application/octet-stream"
+
+
+def media_type(content: bytes) -> str:
+    """Kind of picture, by its first bytes."""
+    kinds = (kind for first, kind in _FIRST_BYTES.items() if re.match(first, content, re.DOTALL))
+    return next(kinds, UNKNOWN_MEDIA_TYPE)
 
 
 def read_photos(paths: Iterable[str]) -> list[Photo]:
@@ -493,14 +519,16 @@ def _read_photo(path: Path) -> Photo:
                 f"--photo {path}: a pipe or a device, which need not end; name a file"
             )
         digest = sha256(path)
-        is_empty = not path.stat().st_size
+        size = path.stat().st_size
+        with path.open("rb") as opened:
+            kind = media_type(opened.read(16))
     except OSError as fault:
         raise UnusableCall(
             f"--photo {path}: {fault.strerror or fault}; give the file of a picture"
         ) from None
-    if is_empty:
+    if not size:
         raise UnusableCall(f"--photo {path}: the file is empty; give the file of a picture")
-    return Photo(path.name, digest)
+    return Photo(path.name, digest, kind, size, path)
 
 
 _SCAN_MARK = re.compile(r"(?:\][A-Za-z][0-9A-Za-z])?:?")

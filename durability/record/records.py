@@ -595,3 +595,4 @@ class Merged:
     dropped_after_failure: dict[str, int] = field(default_factory=dict)
     split: dict[str, str] = field(default_factory=dict)
     """Series that both continued → series in which the other one's drops are now."""
+    missing_photos: str | None = None

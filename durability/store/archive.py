@@ -100,7 +100,8 @@ def write_files(
     files : list of WrittenFile
         In the order in which tables come back.
     state : dict
-        Schema step and last act of writing of the store.
+        Schema step and last act of writing of the store, and digests of the photos that tables
+        name.
 
     Raises
     ------
@@ -113,10 +114,13 @@ def write_files(
     with database.reading(store, with_files=True) as connection, _writing_files():
         if since is not None:
             merging.stage_since(connection, since)
+        digests = []
         for table in sql_files.tables(connection):
             relation = connection.table(table)
             if since is not None:
                 relation = _since(relation, table)
+            if table == "photo":
+                digests = relation.project("file_sha256").distinct().order("ALL").fetchall()
             if table == _PACKED[0]:
                 samples = folder / "tables" / SAMPLES_FILE
                 files.append(_write_samples(connection, relation, samples, decoded))
@@ -125,7 +129,8 @@ def write_files(
         for name in () if since else TODAY:
             relation = connection.sql(sql_files.statement(f"today_{name}"))
             files.append(_write_table(relation, folder, f"today/{name}.csv"))
-        return files, bench.fetch(connection, "record_state")[0]
+        state = bench.fetch(connection, "record_state")[0]
+        return files, {**state, "photos": [digest for (digest,) in digests]}
 
 
 def write_partitions(
@@ -169,7 +174,7 @@ def write_partitions(
             relation = _placed(connection, name.partition("/")[2], is_since=since is not None)
             packed = [name for name, type_ in _columns(relation) if type_ == "BLOB"]
             if packed:
-                if name.startswith("tables/"):
+                if name.startswith("tables/") and name.partition("/")[2] in _SAMPLES:
                     columns[f"{name}_samples"] = _write_samples_by_place(
                         connection, relation, folder, f"{name}_samples", decoded
                     )
@@ -183,7 +188,7 @@ def write_partitions(
             )
             for name, each in columns.items()
         ]
-        return files, bench.fetch(connection, "record_state")[0]
+        return files, {**bench.fetch(connection, "record_state")[0], "photos": []}
 
 
 def _columns(relation: duckdb.DuckDBPyRelation) -> list[tuple[str, str]]:

@@ -37,6 +37,7 @@ from durability.store.sql_files import (
     apply_steps,
     known_steps,
     latest_step,
+    place,
     quoted,
     references,
     statement,
@@ -249,6 +250,8 @@ def past(path: Path, instant: datetime) -> Past:
         _attach_old(connection, path)
         _copy_rows(connection, until["instant"])
         connection.execute("DETACH old")
+    if any(connection.table(name).shape[0] for name in ("same_specimen", "as_recorded")):
+        place(connection, only_things=True)
     connection.execute("SET enable_external_access = false")
     return Past(instant, row[0] if row else 0, connection)
 

@@ -26,7 +26,7 @@ from durability.record.errors import RecordRefused, StoreUnusable
 from durability.record.records import Merged
 from durability.store import bench, database, sql_files
 from durability.store.file import locked, log, why
-from durability.store.sql_files import quoted, statement
+from durability.store.sql_files import place, quoted, statement
 
 DERIVED = ("as_recorded",)
 """Tables that are made again from others."""
@@ -40,29 +40,6 @@ _OF_ENTRY = {
     "shock_sensitivity": ("calibration", "calibration_id"),
 }
 """Tables whose rows belong to the entry of a row that they refer to."""
-
-PLACED = (
-    "specimen",
-    "series",
-    "sensor",
-    "follow_up_plan",
-    "recorder_version",
-    "plan_check_list",
-    "amendment",
-    "damage_note",
-    "inspection",
-    "quarantine",
-    "follow_up_assignment",
-    "retest",
-    "disposal",
-    "drops",
-    "sensor_mounting",
-    "calibration_void",
-    "disposal_return",
-    "inspection_finish",
-    "quarantine_clearance",
-)
-"""Tables with values that depend on all sites, each with a statement ``place_<table>``."""
 
 _ACTS = {
     "calibration_void": "calibration_id",
@@ -140,20 +117,6 @@ def name_site(connection: DuckDBPyConnection, site: str, entry_id: UUID) -> None
     own_site = bench.run(connection, "own_site")
     bench.run(connection, "add_site_name", site_id=own_site, site=site, entry_id=entry_id)
     place(connection)
-
-
-def place(connection: DuckDBPyConnection) -> None:
-    """Give rows the values that they have among all sites, and note those recorded.
-
-    Parameters
-    ----------
-    connection : DuckDBPyConnection
-        Inside a transaction.
-    """
-    for name in ("stage_places", "note_recorded", "stage_placed_rows"):
-        connection.execute(statement(name)).fetchall()
-    for table in PLACED:
-        connection.execute(statement(f"place_{table}")).fetchall()
 
 
 def merge(
@@ -247,7 +210,6 @@ def _join(
                 f"{name}: its seal {each['seal_number']} follows one that is not here; merge an"
                 " earlier export of it first, or all of it"
             )
-    connection.execute(statement("stage_acts_apart"))
     told.amended_at_both = bench.fetch(connection, "merged_amendments_apart")
     told.dropped_after_failure = {
         row["case"]: row["drops"] for row in bench.fetch(connection, "merged_after_failure")
@@ -353,9 +315,15 @@ def stage_since(connection: DuckDBPyConnection, since: datetime) -> None:
 
 
 def join_specimens(
-    connection: DuckDBPyConnection, specimen_id: UUID, same_as_id: UUID, reason: str, entry_id: UUID
+    connection: DuckDBPyConnection,
+    specimen_id: UUID,
+    same_as_id: UUID,
+    reason: str,
+    entry_id: UUID,
+    *,
+    no_longer: bool = False,
 ) -> None:
-    """Record all of a specimen under another one, which is the same thing.
+    """Record all of a specimen under another one, which is the same thing; or no longer.
 
     Parameters
     ----------
@@ -367,6 +335,8 @@ def join_specimens(
         Why.
     entry_id : UUID
         The entry.
+    no_longer : bool
+        They are two after all: what was recorded of the one is so again.
 
     Raises
     ------
@@ -374,9 +344,11 @@ def join_specimens(
         Both were inspected at one time, by different inspections.
     """
     row = {"specimen_id": specimen_id, "same_as_id": same_as_id, "reason": reason}
-    bench.run(connection, "add_same_specimen", **row, entry_id=entry_id)
+    said = True if no_longer else None
+    bench.run(connection, "add_same_specimen", **row, no_longer=said, entry_id=entry_id)
     try:
         place(connection)
+        bench.run(connection, "drop_recorded")
     except duckdb.ConstraintException:
         raise RecordRefused(
             "both codes have an inspection at one and the same time, so they can't be one device"

@@ -35,6 +35,9 @@ class Backup:
     verified: bool
     kept: int
     """Backups of this store that the folder holds now."""
+    photos: int = 0
+    missing_photos: str | None = None
+    """Which photos are not beside the store, or the backup."""
 
 
 def back_up(path: Path, folder: Path, keep: int | None) -> Backup:

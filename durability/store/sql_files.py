@@ -1,4 +1,4 @@
-"""The ``.sql`` files: statements by name, the steps of the schema, and what refers to what.
+"""The ``.sql`` files: statements by name, the steps of the schema, what rows refer to and hold.
 
 A schema step says by REFERENCES what its rows refer to. The store is laid down without: each
 opening for writing leaves hidden copies of DuckDB's foreign keys in the file, which make every
@@ -250,3 +250,44 @@ def tables(connection: DuckDBPyConnection) -> list[str]:
         if each.table in needed and each.to_table in needed:
             needed[each.table].append(each.to_table)
     return list(TopologicalSorter(needed).static_order())
+
+
+PLACED = (
+    "specimen",
+    "series",
+    "sensor",
+    "follow_up_plan",
+    "recorder_version",
+    "plan_check_list",
+    "amendment",
+    "damage_note",
+    "inspection",
+    "quarantine",
+    "follow_up_assignment",
+    "retest",
+    "disposal",
+    "drops",
+    "sensor_mounting",
+    "calibration_void",
+    "disposal_return",
+    "inspection_finish",
+    "quarantine_clearance",
+)
+"""Tables with values that depend on all sites, each with a statement ``place_<table>``."""
+
+
+def place(connection: DuckDBPyConnection, *, only_things: bool = False) -> None:
+    """Give rows the values that they have among all sites, and note those recorded.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        Inside a transaction.
+    only_things : bool
+        Only which specimen each row belongs to, where a thing has two codes.
+    """
+    connection.execute(statement("stage_places")).fetchall()
+    if only_things:
+        connection.execute(statement("keep_things_placed")).fetchall()
+    for name in ("note_recorded", "stage_placed_rows", *(f"place_{table}" for table in PLACED)):
+        connection.execute(statement(name)).fetchall()

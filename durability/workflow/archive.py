@@ -27,6 +27,7 @@ from durability.record.whole_file import read_whole, sha256, write_rejects
 from durability.store import archive, bench, database, sql_files
 from durability.store import archive as dictionary
 from durability.store.archive import WrittenFile
+from durability.workflow import photos
 from durability.workflow.check_lists import keep_list, versions
 from durability.workflow.keep import keep_rows
 from durability.workflow.results import Export
@@ -268,6 +269,7 @@ Licence: {licence}.
                  (entry: who, when, with what, from which file) that keys in the rows refer to
 tables/{samples}
                  waveforms in g, one row each: waveform_id, acceleration_g
+photos/          photos of damage and of inspections, where there are any, by SHA-256
 
 CSV is UTF-8 with commas and a header; an empty cell is "not recorded", lists are JSON, times are
 ISO 8601 as the bench clock showed them, with the offset from UTC where known; columns that end in
@@ -361,8 +363,8 @@ def export_record(
         write = archive.write_partitions if as_parquet else archive.write_files
         files, state = write(session.store, building, decode, start)
         about = _about(session, building, files, state, licence or NOT_STATED)
-        if as_parquet:
-            about["format"] = PARQUET
+        about["photos"], missing = photos.export(session.store, building, state["photos"])
+        about |= {"format": PARQUET} if as_parquet else {}
         about |= {} if since is None else {"since": since}
         text = json.dumps(about, ensure_ascii=False, indent=1)
         (building / ABOUT_FILE).write_text(text + "\n", encoding="utf-8")
@@ -376,9 +378,9 @@ def export_record(
     finally:
         shutil.rmtree(building, ignore_errors=True)
     rows = {each.name: each.rows for each in files}
-    drops = rows["tables/drops" if as_parquet else "tables/drops.csv"]
-    count = sum(len(each.get("parts", "1")) for each in about["files"])
-    return Export(str(folder), count + 2, drops, about["licence"])
+    drops = rows[f"tables/drops{'' if as_parquet else '.csv'}"]
+    count = sum(len(each.get("parts", "1")) for each in about["files"]) + len(about["photos"])
+    return Export(str(folder), count + 2, drops, about["licence"], missing)
 
 
 def import_record(session: Session, folder: Path) -> Export:
@@ -429,6 +431,7 @@ def import_record(session: Session, folder: Path) -> Export:
                 file_name=ABOUT_FILE,
                 file_sha256=sha256(folder / ABOUT_FILE),
             )
+        photos.carry_all(building, folder / photos.EXPORTED, photos.folder_of(store))
         building.rename(store)
     except OSError as error:
         raise StoreUnusable(f"{store}: can't be made ({error.strerror})") from None
@@ -442,7 +445,7 @@ def import_record(session: Session, folder: Path) -> Export:
 
 def _read_into(store: Path, folder: Path, about: Mapping[str, Any]) -> None:
     """Make a store from an export of which every file is as it was written."""
-    for each in about["files"]:
+    for each in (*about["files"], *about.get("photos", ())):
         file = folder / each["file"]
         if not file.resolve().is_relative_to(folder.resolve()):
             raise UnusableCall(f"{folder / ABOUT_FILE}: names {each['file']!r}, outside its folder")

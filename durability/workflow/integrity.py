@@ -7,7 +7,7 @@ import platform
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, fields
+from dataclasses import asdict, fields, replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -21,7 +21,7 @@ from durability.record.whole_file import sha256
 from durability.selfcheck.results import SelfCheck
 from durability.store import bench, database, merging, recovery, sql_files
 from durability.store.recovery import Backup
-from durability.workflow import archive
+from durability.workflow import archive, photos
 from durability.workflow.results import AlteredEntry, Integrity, Rebuilt, Seal
 from durability.workflow.session import Session
 
@@ -75,8 +75,12 @@ def back_up(session: Session, folder: Path, keep: int | None) -> Backup:
     """
     if keep is not None and keep < 1:
         raise UnusableCall(f"--keep {keep}: not a number of backups, 1 or more")
+    store = session.store
     try:
-        return recovery.back_up(session.store, folder, keep)
+        made = recovery.back_up(store, folder, keep)
+        there = photos.folder_of(store)
+        count, missing = photos.carry_all(store, there, folder.absolute() / there.name)
+        return replace(made, photos=count, missing_photos=missing)
     except OSError as error:
         raise UnusableCall(f"{folder}: can't be written ({error.strerror or error})") from None
 
@@ -89,8 +93,13 @@ def restore(session: Session, file: Path) -> Backup:
     UnusableCall
         The store can't be written.
     """
+    store = session.store
     try:
-        return recovery.restore(file, session.store)
+        made = recovery.restore(file, store)
+        # Beside backups as beside the store that they are of.
+        there = photos.folder_of(file.with_name(file.stem.rpartition(".")[0] or file.stem))
+        count, missing = photos.carry_all(store, there, photos.folder_of(store))
+        return replace(made, photos=count, missing_photos=missing)
     except OSError as error:
         raise UnusableCall(f"{session.store}: can't be made ({error.strerror or error})") from None
 
@@ -104,9 +113,14 @@ def recover(file: Path, new: Path) -> Recovered:
         The new store can't be written.
     """
     try:
-        return recovery.recover(file, new)
+        found = recovery.recover(file, new)
+        if new.exists():
+            there = photos.folder_of(file)
+            _, missing = photos.carry_all(new, there, photos.folder_of(new))
+            found.missing += [missing] if missing else []
     except OSError as error:
         raise UnusableCall(f"-o {new}: can't be made ({error.strerror or error})") from None
+    return found
 
 
 def merge_record(
@@ -146,7 +160,7 @@ def merge_record(
     if other.resolve() == store.resolve():
         raise UnusableCall(f"{other}: is this store itself; name the other one")
     with _other_store(session, other) as (copy, digest):
-        return merging.merge(
+        found = merging.merge(
             store,
             copy,
             person=session.person,
@@ -155,6 +169,16 @@ def merge_record(
             split=split,
             dry_run=dry_run,
         )
+    if not (dry_run or found.conflicts):
+        there = other / photos.EXPORTED if other.is_dir() else photos.folder_of(other)
+        try:
+            _, found.missing_photos = photos.carry_all(store, there, photos.folder_of(store))
+        except OSError as error:
+            raise UnusableCall(
+                f"{photos.folder_of(store)}: the record is merged, but photos can't be written"
+                f" there ({error.strerror or error}); merge again"
+            ) from None
+    return found
 
 
 @contextmanager
@@ -208,11 +232,15 @@ def verify(
             )
     with database.reading(session.record) as connection:
         connection.execute(sql_files.statement("fingerprint_entries"))
-        return _integrity(connection, tuple(_rebuilt(connection, told)), digest)
+        found = photos.checked(connection, session.store)
+        return _integrity(connection, tuple(_rebuilt(connection, told)), digest, found)
 
 
 def _integrity(
-    connection: Any, rebuilt: tuple[Rebuilt, ...] = (), digest: str | None = None
+    connection: Any,
+    rebuilt: tuple[Rebuilt, ...] = (),
+    digest: str | None = None,
+    kept_photos: tuple[int, tuple[str, ...]] = (0, ()),
 ) -> Integrity:
     left = bench.fetch(connection, "entries_to_seal")[0]
     return Integrity(
@@ -228,6 +256,8 @@ def _integrity(
         rebuilt=rebuilt,
         digest=digest,
         altered_definitions=tuple(database.altered_definitions(connection)),
+        photos=kept_photos[0],
+        altered_photos=kept_photos[1],
     )
 
 

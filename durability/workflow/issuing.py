@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import zlib
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -31,6 +32,44 @@ def issued_reports(session: Session) -> list[ReportIssue]:
     with database.reading(session.store) as connection:
         rows = bench.fetch(connection, "issued_reports")
     return [_issue(row) for row in rows]
+
+
+def issued_page(session: Session, number: int) -> tuple[str, bytes]:
+    """The page of a report, byte for byte as it was issued, and the name of its file.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    number : int
+        Its number.
+
+    Raises
+    ------
+    RecordRefused
+        There is no such report, it was issued before pages were kept, or its page was changed.
+    """
+    with database.reading(session.store) as connection:
+        found = bench.fetch(connection, "issued_page", number=number)
+    if not found:
+        reports = issued_reports(session)
+        raise RecordRefused(f"report {number}: no report of that number ({_known(reports)})")
+    row = found[0]
+    if row["page"] is None:
+        raise RecordRefused(
+            f"report {number}: issued before pages were kept; its SHA-256 is {row['page_sha256']}"
+        )
+    try:
+        page = zlib.decompress(row["page"])
+    except zlib.error:
+        page = b""
+    if hashlib.sha256(page).hexdigest() != row["page_sha256"]:
+        raise RecordRefused(f"report {number}: its page in the store is not the one issued")
+    return row["page_file_name"], page
+
+
+def _known(reports: Sequence[ReportIssue]) -> str:
+    return f"issued so far: 1 to {len(reports)}" if reports else "none is issued yet"
 
 
 def report_to_replace(session: Session, number: int, reason: str | None) -> ReportIssue:
@@ -61,8 +100,7 @@ def report_to_replace(session: Session, number: int, reason: str | None) -> Repo
     reports = issued_reports(session)
     found = next((each for each in reports if each.number == number), None)
     if found is None:
-        known = f"issued so far: 1 to {len(reports)}" if reports else "none is issued yet"
-        raise RecordRefused(f"--reissue-of {number}: no report of that number ({known})")
+        raise RecordRefused(f"--reissue-of {number}: no report of that number ({_known(reports)})")
     if found.replaced_by is not None:
         raise RecordRefused(
             f"--reissue-of {number}: replaced by report {found.replaced_by} already; replace that"
@@ -241,6 +279,7 @@ def _keep(
             laboratory=issue.parties["laboratory"],
             customer=issue.parties["customer"],
             purpose=issue.parties["purpose"],
+            page=zlib.compress(page, 9),
             entry_id=entry_id,
         )
         written(file, page)
@@ -271,4 +310,5 @@ def _issue(row: dict[str, Any]) -> ReportIssue:
         issued_at_utc=row["issued_at_utc"],
         issued_by=row["issued_by"],
         replaced_by=row["replaced_by"],
+        is_page_kept=row["is_page_kept"],
     )

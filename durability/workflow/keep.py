@@ -7,7 +7,7 @@ inserted, and searched for signs of a failing battery, all in the transaction of
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
@@ -470,7 +470,7 @@ def add_damage(
     inspector : str, optional
         Who inspected; else who enters it.
     photos : sequence of str
-        Pictures of it: file name and SHA-256 are kept, the pictures stay where they are.
+        Pictures of it, kept beside the store.
 
     Returns
     -------
@@ -518,14 +518,11 @@ def add_damage(
         kept = keep_rows(connection, "next damage", [row], [("", entry_id)])
         _refuse(kept.rejections)
         ((note_id,),) = kept.keys["insert_staged_damage"]
-        for picture in pictures:
-            bench.run(
-                connection,
-                "add_damage_photo",
-                damage_note_id=note_id,
-                **asdict(picture),
-                entry_id=entry_id,
-            )
+        if pictures:
+            from durability.workflow import photos as kept_photos
+
+            of = {"damage_note_id": note_id}
+            kept_photos.keep(session.store, connection, pictures, "add_damage_photo", of, entry_id)
     return {
         "specimen": specimen,
         "series": series,
@@ -533,7 +530,7 @@ def add_damage(
         "severity": level,
         "mode": mode,
         "inspector": inspector or session.person,
-        "photos": [asdict(picture) for picture in pictures],
+        "photos": [picture.told for picture in pictures],
         "quarantine": next(iter(kept.quarantined), None),
     }
 

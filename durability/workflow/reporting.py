@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, replace
 from datetime import date
@@ -12,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from durability import PROGRAM_VERSION
+from durability.intake.hand_entry import UNKNOWN_MEDIA_TYPE, media_type
 from durability.pulse.results import SeriesWaveforms
 from durability.record import clock
 from durability.record.errors import RecordRefused
@@ -23,6 +23,7 @@ from durability.workflow.claims import instruments, judge_claim
 from durability.workflow.demo import is_demo
 from durability.workflow.devices import DeviceStudy
 from durability.workflow.integrity import run_selfcheck, versions
+from durability.workflow.photos import find_file, folder_of
 from durability.workflow.results import (
     ClaimAnswer,
     DamagePhoto,
@@ -248,7 +249,9 @@ def gather_report(
         statements=_statements(),
         selfcheck=selfcheck,
         boundaries=tuple(boundaries),
-        photos=tuple(_photos(rows["damage"], photo_folders)) if photo_folders else (),
+        photos=tuple(_photos(rows["damage"], folder_of(session.store), photo_folders))
+        if photo_folders
+        else (),
         claims=()
         if claim_pct is None
         else tuple(_claims(study, models, claim_pct, instruments(session))),
@@ -282,18 +285,14 @@ def _rows(session: Session, scope: Scope) -> tuple[dict[str, Any], dict[str, Any
     return rows, about
 
 
-_MEDIA_TYPES = {
-    b"\x89PNG\r\n\x1a\n": "image/png",
-    b"\xff\xd8\xff": "image/jpeg",
-    b"RIFF....WEBP": "image/webp",
-}
-"""First bytes, a dot for any, of the kinds of picture that every browser shows."""
 MOST_PHOTO_BYTES = 8_000_000
 MOST_PHOTOS = 40
 """Photos of one page, each of that size at most: more is no page to send around."""
 
 
-def _photos(notes: Iterable[Mapping[str, Any]], folders: Sequence[Path]) -> Iterator[DamagePhoto]:
+def _photos(
+    notes: Iterable[Mapping[str, Any]], kept: Path, folders: Sequence[Path]
+) -> Iterator[DamagePhoto]:
     """Each photo that the notes name, once; shown where its file is the one that was recorded."""
     named: dict[str, DamagePhoto] = {}
     for note in notes:
@@ -301,12 +300,9 @@ def _photos(notes: Iterable[Mapping[str, Any]], folders: Sequence[Path]) -> Iter
             named.setdefault(each["file_sha256"], DamagePhoto(note, **each))
     shown = 0
     for photo in named.values():
-        content, why_not = _content(photo, folders)
-        kinds = (
-            kind for start, kind in _MEDIA_TYPES.items() if re.match(start, content, re.DOTALL)
-        )
-        media_type = next(kinds, "")
-        if not why_not and not media_type:
+        content, why_not = _content(photo, kept, folders)
+        kind = media_type(content)
+        if not why_not and kind == UNKNOWN_MEDIA_TYPE:
             why_not = "is neither PNG, JPEG nor WebP"
         if not why_not and shown == MOST_PHOTOS:
             why_not = f"comes after {MOST_PHOTOS} others"
@@ -314,14 +310,14 @@ def _photos(notes: Iterable[Mapping[str, Any]], folders: Sequence[Path]) -> Iter
             yield replace(photo, why_not=why_not)
         else:
             shown += 1
-            yield replace(photo, media_type=media_type, content=content)
+            yield replace(photo, media_type=kind, content=content)
 
 
-def _content(photo: DamagePhoto, folders: Sequence[Path]) -> tuple[bytes, str]:
-    """Content of the file that was recorded, or why there is none."""
+def _content(photo: DamagePhoto, kept: Path, folders: Sequence[Path]) -> tuple[bytes, str]:
+    """Content of the file that was recorded, kept or in a folder, or why there is none."""
     why_not = f"is not in {' or '.join(str(each) for each in folders)}"
-    for folder in folders:
-        path = folder / photo.file_name
+    own = find_file(kept, photo.file_sha256)
+    for path in (*([own] if own else ()), *(folder / photo.file_name for folder in folders)):
         try:
             if not path.is_file():
                 continue

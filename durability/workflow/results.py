@@ -174,6 +174,7 @@ class Export:
     files: int
     drops: int
     licence: str
+    missing_photos: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,6 +230,9 @@ class Integrity:
     """A digest from outside the store that was asked about."""
     altered_definitions: tuple[str, ...] = ()
     """Tables, views and macros that are not as this program lays them down."""
+    photos: int = 0
+    altered_photos: tuple[str, ...] = ()
+    """Kept photos whose file is missing or another one, and why."""
 
     @property
     def seal_of_digest(self) -> Seal | None:
@@ -248,6 +252,7 @@ class Integrity:
             or self.orphans
             or self.broken_seals
             or self.altered_definitions
+            or self.altered_photos
             or any(each.outcome == "different" for each in self.rebuilt)
             or (self.digest is not None and self.seal_of_digest is None)
         )
@@ -387,6 +392,7 @@ class ReportIssue:
     """None while it is being written."""
     issued_by: str | None = None
     replaced_by: int | None = None
+    is_page_kept: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -131,6 +131,54 @@ def same_specimen(session: Session, code: str, other: str, reason: str) -> tuple
     return kept["specimen"], second["specimen"]
 
 
+def no_longer_same(session: Session, code: str, other: str, reason: str) -> tuple[str, str]:
+    """Take back that two codes are of one thing; both statements stay in the record.
+
+    What was recorded under each code is of that one again; what was recorded since under the
+    code that was kept stays with it.
+
+    Parameters
+    ----------
+    session : Session
+        Store and person.
+    code, other : str
+        The codes, in any order, as they are called here or with their sites.
+    reason : str
+        How that is known.
+
+    Returns
+    -------
+    tuple of str
+        The code that all was recorded under, and the other one.
+
+    Raises
+    ------
+    RecordRefused
+        They are not recorded as one thing.
+    UnusableCall
+        The reason is blank.
+    """
+    if not reason.strip():
+        raise UnusableCall("--reason: blank; say how it is known that they are two")
+    with entry(session, "specimen same --undo") as (connection, entry_id):
+        found = bench.fetch(connection, "same_in_force", codes=[code, other])
+        if not found:
+            raise RecordRefused(f"{code} and {other}: not recorded as one thing")
+        for row in found:
+            two, one = row["specimen_id"], row["same_as_id"]
+            merging.join_specimens(connection, two, one, reason, entry_id, no_longer=True)
+            taken = bench.fetch(connection, "taken_over", specimen_id=one, entry_id=row["entry_id"])
+            bench.amend(
+                connection,
+                "specimen",
+                one,
+                [(each["column_name"], each["new_value"], None) for each in taken],
+                reason=f"recorded of {row['code']}, which is not one thing with it",
+                entry_id=entry_id,
+            )
+    return found[0]["other"], found[0]["code"]
+
+
 _PAD = ("pad_area_mm2", "pad_thickness_mm", "mass_g")
 
 

@@ -211,6 +211,12 @@ def report(made: Parser) -> None:
         metavar="NUMBER",
         help="this page replaces that report and says what changed since, and why",
     )
+    made.add_argument(
+        "--number",
+        type=int,
+        metavar="NUMBER",
+        help="write that report again, byte for byte as it was issued; no other option counts",
+    )
     made.add_argument("--reason", metavar="WHY", help="why that report is replaced")
     for name, of in (
         ("laboratory", "who made the tests, with address; else of your settings"),

@@ -148,10 +148,16 @@ def specimen(made: Parser) -> None:
         "say that two codes, given at two labs, are one thing: one dose, one age",
         "logbook:same_specimen",
         'specimen same Leeds:R-7 York:R-7 --reason "one serial number"',
+        'specimen same Leeds:R-7 York:R-7 --undo --reason "label misread"',
     )
     same.add_argument("code", help="one of its codes")
     same.add_argument("other", help="the other one; all is kept under the one entered first")
     same.add_argument("--reason", required=True, metavar="WHY", help="how that is known")
+    same.add_argument(
+        "--undo",
+        action="store_true",
+        help="take it back: they are two; both statements stay in the record",
+    )
     clear = family.writes(
         "clear",
         "end the quarantine of a device; needs the name of a person",
@@ -540,7 +546,7 @@ def damage(made: Parser) -> None:
         action="append",
         default=[],
         metavar="FILE",
-        help="a picture of it; its name and SHA-256 are kept, not the picture; repeatable",
+        help="a photo of it, kept beside the store by its SHA-256; repeatable",
     )
     add.add_argument("--inspector", metavar="NAME", help="who saw it; else who enters it")
     add.add_argument("--series", metavar="S", help="series after whose drop it was seen")

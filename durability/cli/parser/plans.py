@@ -62,6 +62,20 @@ def inspect(made: Parser) -> None:
     )
     record.add_argument("--inspected-at", metavar="TIME", help="ISO 8601; else now")
     record.add_argument("--inspector", metavar="NAME", help="who inspected; else who enters it")
+    photo = family.writes(
+        "photo",
+        "keep photos of an inspection beside the store, each by its SHA-256",
+        "follow_up:add_photos",
+        "inspect photo R-7 display.jpg --function display",
+    )
+    photo.add_argument("device", help="code of the device")
+    photo.add_argument("files", nargs="+", metavar="FILE", help="the photos")
+    photo.add_argument("--function", metavar="F", help="the function that they show")
+    photo.add_argument(
+        "--inspected-at",
+        metavar="TIME",
+        help="time of the inspection, its day is enough; else the latest of the device",
+    )
     amend = family.writes(
         "amend",
         "correct one functional check; the first value stays in the record",

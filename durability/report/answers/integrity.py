@@ -82,11 +82,13 @@ def merged(found: Merged, *, is_dry: bool) -> Iterator[Block]:
         yield ROWS_MERGED.table(rows)
     for code, split in found.split.items():
         yield Words(f"{code} was continued at both: the drops of the other site are {split}.")
+    if found.missing_photos:
+        yield Words(f"! {found.missing_photos}")
     if found.amended_at_both:
         several = counted(len(found.amended_at_both), "value", "values")
         yield Words(
-            f"! {several} entered at both sites without knowing of each other: of corrections the"
-            " later entry holds (durability query conflicts), of what is done once, such as a"
+            f"! {several} entered at both sites without knowing of each other (durability query"
+            " conflicts): of corrections the later entry holds, of what is done once, such as a"
             " clearance, the first. Correct a value again where that is wrong:"
         )
         yield Items(
@@ -164,6 +166,9 @@ def _verified(found: Integrity) -> list[str]:
         " record into a new store"
         for each in found.altered_definitions
     ]
+    if found.photos and not found.altered_photos:
+        lines.append(f"{counted(found.photos, 'photo')} kept, each as it was added")
+    lines += [f"! CHANGED: {each}" for each in found.altered_photos]
     lines += _rebuilt(found)
     return lines
 

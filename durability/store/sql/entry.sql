@@ -227,7 +227,11 @@ WITH recorded AS (
     UNION ALL
     SELECT entry_id, 'inspection_form', to_json(t) FROM inspection_form AS t
     UNION ALL
+    SELECT entry_id, 'inspection_photo', to_json(t) FROM inspection_photo AS t
+    UNION ALL
     SELECT entry_id, 'model_pad', to_json(t) FROM model_pad AS t
+    UNION ALL
+    SELECT entry_id, 'photo', to_json(t) FROM photo AS t
     UNION ALL
     SELECT entry_id, 'plan_check_list', to_json(t) FROM (
         SELECT t.* REPLACE (coalesce(r.recorded->>'plan', t.plan) AS plan)
@@ -239,7 +243,8 @@ WITH recorded AS (
         FROM recorder_version AS t
         LEFT JOIN as_recorded AS r ON r.record_id = t.recorder_version_id) AS t
     UNION ALL
-    SELECT entry_id, 'report_issue', to_json(t) FROM report_issue AS t
+    SELECT entry_id, 'report_issue', to_json(t)
+    FROM (SELECT * REPLACE (sha256(page) AS page) FROM report_issue) AS t
     UNION ALL
     SELECT entry_id, 'retest', to_json(t) FROM (
         SELECT t.* REPLACE (
@@ -440,61 +445,6 @@ LEFT JOIN entry_fingerprint AS f ON f.entry_id = s.sealed_entry_id
 WHERE f.digest IS DISTINCT FROM s.digest
 QUALIFY row_number() OVER (PARTITION BY s.sealed_entry_id ORDER BY s.seal_entry_id) = 1
 ORDER BY s.entered_at_utc, s.sealed_entry_id;
-
--- name: stage_acts_apart
--- What was done to one thing at several sites, and whether it is what holds.
-CREATE OR REPLACE TEMP TABLE acts_apart AS
-WITH acts AS (
-    SELECT
-        'quarantine_clearance' AS record_table, 'cleared' AS column_name, quarantine_id AS now,
-        coalesce((r.recorded->>'quarantine_id')::UUID, quarantine_id) AS recorded,
-        cleared_by || ': ' || reason AS words, entry_id
-    FROM quarantine_clearance
-    LEFT JOIN as_recorded AS r ON r.record_id = quarantine_id
-    UNION ALL
-    SELECT
-        'calibration_void', 'void', calibration_id,
-        coalesce((r.recorded->>'calibration_id')::UUID, calibration_id), reason, entry_id
-    FROM calibration_void
-    LEFT JOIN as_recorded AS r ON r.record_id = calibration_id
-    UNION ALL
-    SELECT
-        'disposal_return', 'returned', disposal_id,
-        coalesce((r.recorded->>'disposal_id')::UUID, disposal_id), reason, entry_id
-    FROM disposal_return
-    LEFT JOIN as_recorded AS r ON r.record_id = disposal_id
-    UNION ALL
-    SELECT
-        'inspection_finish', 'finished', f.inspection_id,
-        coalesce((r.recorded->>'inspection_id')::UUID, f.inspection_id), e.entered_by, f.entry_id
-    FROM inspection_finish AS f
-    JOIN entry AS e ON e.entry_id = f.entry_id
-    LEFT JOIN as_recorded AS r ON r.record_id = f.inspection_id
-), things AS (
-    SELECT quarantine_id AS record_id, 'quarantine of ' || s.code AS record
-    FROM quarantine AS q
-    JOIN specimen AS s ON s.specimen_id = q.device_id
-    UNION ALL
-    SELECT c.calibration_id, 'calibration of ' || s.code || ' on ' || c.calibrated_on
-    FROM calibration AS c
-    JOIN sensor AS s ON s.sensor_id = c.sensor_id
-    UNION ALL
-    SELECT d.disposal_id, 'disposal of ' || s.code
-    FROM disposal AS d
-    JOIN specimen AS s ON s.specimen_id = d.specimen_id
-    UNION ALL
-    SELECT i.inspection_id, 'inspection of ' || s.code
-    FROM inspection AS i
-    JOIN specimen AS s ON s.specimen_id = i.device_id
-)
-SELECT
-    a.record_table, t.record, a.column_name, a.words, a.recorded, a.now = a.recorded AS is_in_force,
-    coalesce(n.site, (SELECT site FROM sites WHERE is_own)) AS site,
-    a.entry_id IN (SELECT entry_id FROM other_entry WHERE NOT is_present) AS is_new
-FROM acts AS a
-JOIN things AS t ON t.record_id = a.recorded
-JOIN entry AS e ON e.entry_id = a.entry_id
-LEFT JOIN sites AS n ON n.site_id = e.site_id;
 
 -- name: add_other_acts
 -- Acts to be added, which go in under keys of their own until it is known which one is the first.

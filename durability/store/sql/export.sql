@@ -335,11 +335,11 @@ WHERE c.record_id IN (SELECT a.record_id FROM corrections AS a
     JOIN other_entry AS o ON o.entry_id = a.entry_id AND NOT o.is_present)
 UNION ALL
 SELECT
-    f.record_table, f.record, f.column_name, f.words, f.site, a.words, a.site
-FROM acts_apart AS f
-JOIN acts_apart AS a ON a.recorded = f.recorded AND a.column_name = f.column_name
-    AND NOT a.is_in_force
-WHERE f.is_in_force AND (f.is_new OR a.is_new)
+    a.record_table, a.record, a.column_name, a.value_in_force, a.site, a.other_value, a.other_site
+FROM acts_apart AS a
+WHERE EXISTS (
+    FROM other_entry AS o
+    WHERE o.entry_id IN (a.entry_id, a.other_entry_id) AND NOT o.is_present)
 ORDER BY ALL;
 
 -- name: merged_after_failure
@@ -444,12 +444,15 @@ JOIN shown AS s ON s.what = n.what
     AND ((n.recorded = s.own_code AND n.site_id = s.site_id)
         OR n.recorded = s.site || ':' || s.own_code)
 UNION ALL
-SELECT n.record_id, n.column_name, n.now::VARCHAR, was.specimen_id::VARCHAR, t.thing_id::VARCHAR
+SELECT
+    n.record_id, n.column_name, n.now::VARCHAR,
+    coalesce(r.recorded->>n.column_name, n.now::VARCHAR),
+    coalesce(t.thing_id::VARCHAR, r.recorded->>n.column_name)
 FROM specimen_named AS n
 LEFT JOIN as_recorded AS r ON r.record_id = n.record_id
-JOIN (SELECT specimen_id FROM same_specimen GROUP BY ALL) AS was
-    ON was.specimen_id = coalesce((r.recorded->>n.column_name)::UUID, n.now)
-JOIN specimen_things AS t ON t.specimen_id = was.specimen_id
+LEFT JOIN specimen_things AS t
+    ON t.specimen_id = coalesce((r.recorded->>n.column_name)::UUID, n.now)
+WHERE t.thing_id IS NOT NULL OR (r.recorded->>n.column_name) IS NOT NULL
 UNION ALL
 SELECT
     p.record_id, unnest(['series_id',
@@ -468,6 +471,12 @@ JOIN (
     SELECT sensor_mounting_id, series_id, from_drop_number FROM sensor_mounting
 ) AS t USING (record_id)
 LEFT JOIN as_recorded AS r ON r.record_id = p.record_id;
+
+-- name: keep_things_placed
+-- All but which specimen a row belongs to stays as it is.
+UPDATE placed
+SET placed = now
+WHERE column_name NOT IN ('device_id', 'case_id', 'specimen_id', 'record_id');
 
 -- name: note_recorded
 INSERT OR REPLACE INTO as_recorded

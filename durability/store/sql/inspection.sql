@@ -1,5 +1,5 @@
 -- Inspections of devices, their functional checks, and walks through them at the keyboard; follow-up
--- plans, the check lists that they use, and doses declared beforehand.
+-- plans, the check lists that they use, and doses declared beforehand; damage; photos of both.
 
 -- name: add_inspection
 INSERT INTO inspection (device_id, inspected_at, inspected_at_utc_offset, inspector, entry_id)
@@ -197,3 +197,163 @@ SET inspection_id = (p.placed->>'inspection_id')::UUID
 FROM placed_row AS p
 WHERE (p.placed->>'inspection_id') IS NOT NULL
     AND p.record_id IN (t.inspection_id, md5(t.entry_id::VARCHAR || t.inspection_id::VARCHAR)::UUID);
+
+-- name: add_damage_photo
+INSERT INTO damage_photo (damage_note_id, file_name, file_sha256, entry_id)
+VALUES ($damage_note_id, $file_name, $file_sha256, $entry_id);
+
+-- name: add_inspection_photo
+INSERT INTO inspection_photo (inspection_id, "function", file_name, file_sha256, entry_id)
+VALUES ($inspection_id, $function, $file_name, $file_sha256, $entry_id);
+
+-- name: add_photo
+INSERT INTO photo (file_sha256, media_type, bytes, entry_id)
+VALUES ($file_sha256, $media_type, $bytes, $entry_id);
+
+-- name: inspections_of_device
+-- Inspections of a device at a time, on a day, or all, the latest first, with what they cover.
+SELECT
+    t.inspection_id, t.inspected_at,
+    list_distinct(list_concat(coalesce(any_value(w.functions), []),
+        coalesce(list(c."function" ORDER BY c."function") FILTER (c."function" IS NOT NULL), [])))
+        AS functions
+FROM timed_inspections AS t
+LEFT JOIN inspection_walk AS w ON w.inspection_id = t.inspection_id
+LEFT JOIN functional_check AS c ON c.inspection_id = t.inspection_id
+WHERE t.device_id = $device_id
+    AND ($inspected_at IS NULL OR CASE WHEN $day_only
+        THEN t.inspected_at::DATE = $inspected_at::DATE
+        ELSE t.inspected_at = $inspected_at::TIMESTAMP END)
+GROUP BY t.inspection_id, t.inspected_at, t.inspected_at_utc
+ORDER BY t.inspected_at_utc DESC, t.inspection_id DESC;
+
+-- name: photos
+SELECT
+    specimen, series, drop_number, damage_note_id, inspection_id, inspected_at, "function",
+    file_name, file_sha256, media_type, bytes, is_kept, entered_by, entered_at_utc
+FROM all_photos
+WHERE $specimen IS NULL OR specimen = $specimen
+ORDER BY entered_at_utc, damage_note_id, inspection_id, file_sha256;
+
+-- name: kept_photos
+-- Photos whose files are beside the store, each once.
+SELECT p.file_sha256, min(p.media_type) AS media_type, coalesce(min(a.file_name), '') AS file_name
+FROM photo AS p
+LEFT JOIN all_photos AS a ON a.file_sha256 = p.file_sha256
+GROUP BY p.file_sha256
+ORDER BY file_name, p.file_sha256;
+
+-- name: damage_of_drop
+SELECT specimen, severity, mode, location, note, inspector, photos, entered_by, entered_at_utc
+FROM all_damage
+WHERE series = $series AND drop_number = $drop_number
+ORDER BY specimen, severity, entered_at_utc;
+
+-- name: case_notes_of_drop
+-- What was noted on the case after a drop, the worst first.
+SELECT damage_note_id, severity
+FROM all_damage
+WHERE series = $series AND drop_number = $drop_number AND kind = 'case'
+ORDER BY severity DESC, damage_note_id;
+
+-- name: damage_of_specimen
+SELECT series, drop_number, severity, mode, location, note, inspector, photos, entered_by,
+    entered_at_utc
+FROM all_damage
+WHERE specimen = $code
+ORDER BY entered_at_utc, series, drop_number;
+
+-- name: has_case_damage
+SELECT count(*) > 0 FROM all_damage WHERE kind = 'case';
+
+-- name: case_damage
+-- Looks at the case, by series and drop. A note that names no drop was made after the last one.
+WITH last_seen AS (
+    SELECT
+        series, "case", max(drop_number) AS drop_number,
+        row_number() OVER (PARTITION BY "case" ORDER BY max(case_drop_number) DESC) AS recency
+    FROM case_drops
+    GROUP BY series, "case"
+), looks AS (
+    SELECT
+        l.series, n.severity,
+        -- A note made of a drop that never was stays, at the drop before it.
+        CASE WHEN v.drop_id IS NULL THEN coalesce(n.drop_number, l.drop_number)
+            ELSE (SELECT coalesce(max(d.drop_number), 0) FROM case_drops AS d
+                WHERE d.series = n.series AND d.drop_number < n.drop_number) END AS drop_number
+    FROM all_damage AS n
+    LEFT JOIN every_drop AS v
+        ON v.series = n.series AND v.drop_number = n.drop_number AND v.status = 'never'
+    JOIN last_seen AS l ON l."case" = n.specimen
+        AND (l.series = n.series OR (n.series IS NULL AND l.recency = 1))
+    WHERE n.kind = 'case'
+        AND (n.severity < 4 OR n.damage_note_id IN (SELECT damage_note_id FROM failing_notes))
+)
+SELECT series, drop_number, max(severity) AS severity
+FROM looks
+WHERE list_contains($series, series)
+GROUP BY series, drop_number
+ORDER BY series, drop_number;
+
+-- name: broken_devices
+-- Damage of severity 4 noted on devices, with the shock after which it was noted: that of the drop
+-- named, else the last of its series, else the device's last.
+SELECT
+    n.specimen AS device,
+    coalesce(
+        max(s.device_drop_number) FILTER (s.series = n.series AND s.drop_number = n.drop_number),
+        max(s.device_drop_number) FILTER (s.series = n.series AND n.drop_number IS NULL),
+        max(s.device_drop_number) FILTER (n.series IS NULL), 0) AS shock
+FROM all_damage AS n
+JOIN device_shocks AS s ON s.device = n.specimen
+WHERE n.kind = 'device' AND n.severity = 4
+GROUP BY n.damage_note_id, n.specimen
+ORDER BY n.specimen, shock;
+
+-- name: device_remarks
+-- Words said of devices and of what was seen on them; a place with its mode, as in display crack.
+SELECT specimen AS device, nullif(concat_ws(' ', location, mode), '') AS location, note
+FROM all_damage
+WHERE kind = 'device' AND severity > 0 AND ($device IS NULL OR specimen = $device)
+UNION
+SELECT device, "function", note
+FROM all_checks
+WHERE note IS NOT NULL AND ($device IS NULL OR device = $device)
+ORDER BY ALL;
+
+-- name: unfit_case
+-- A case that has failed by a note, or a case or device that is not in use; lean, since it is asked
+-- at every drop.
+SELECT p.code, p.kind, coalesce(a.new_value, 'in use') AS status, s.code AS series, f.drop_number,
+    concat_ws(' ', f.location, f.mode, f.note) AS seen, f.damage_note_id IS NOT NULL AS is_failed
+FROM specimen AS p
+LEFT JOIN latest_amendment AS a
+    ON a.record_table = 'specimen' AND a.record_id = p.specimen_id AND a.column_name = 'status'
+LEFT JOIN failing_notes AS f ON f.specimen_id = p.specimen_id AND p.kind = 'case'
+LEFT JOIN series AS s ON s.series_id = f.series_id
+WHERE p.specimen_id IN ($case_id, $device_id)
+    AND (coalesce(a.new_value, 'in use') <> 'in use' OR f.damage_note_id IS NOT NULL)
+ORDER BY p.kind, f.damage_note_id
+LIMIT 1;
+
+-- name: staged_failed
+-- Whether any case of the drops just kept has failed, before or after them.
+SELECT count(*) > 0
+FROM all_damage AS n
+WHERE n.kind = 'case' AND n.severity = 4 AND n.specimen IN (
+    SELECT s."case" FROM all_series AS s WHERE s.series IN (SELECT series FROM staged));
+
+-- name: staged_after_failure
+-- Drops just kept that their cases made after the drop by which they had failed.
+WITH failed AS (
+    SELECT "case", min(case_drop_number) AS failed_at
+    FROM case_looks
+    WHERE severity = 4
+    GROUP BY "case"
+)
+SELECT d."case", count(*) AS drops
+FROM staged AS t
+JOIN case_drops AS d ON d.series = t.series AND d.drop_number = t.drop_number
+JOIN failed AS f ON f."case" = d."case" AND d.case_drop_number > f.failed_at
+GROUP BY d."case"
+ORDER BY d."case";

@@ -164,11 +164,18 @@ WHERE list_contains($series, d.series);
 -- name: add_report_issue
 INSERT INTO report_issue (
     report_number, page_file_name, page_sha256, record_digest, scope_kind, scope_names, answers,
-    record_until_utc, replaces, reason, test_laboratory, customer, test_purpose, entry_id)
+    record_until_utc, replaces, reason, test_laboratory, customer, test_purpose, page, entry_id)
 VALUES (
     $report_number, $page_file_name, $page_sha256, $record_digest, $scope_kind, $scope_names,
-    $answers, $record_until_utc, $replaces, $reason, $laboratory, $customer, $purpose,
+    $answers, $record_until_utc, $replaces, $reason, $laboratory, $customer, $purpose, $page,
     $entry_id);
+
+-- name: issued_page
+-- A report of this site as its page was kept.
+SELECT r.page_file_name, r.page_sha256, r.page
+FROM report_issue AS r
+JOIN entry AS e ON e.entry_id = r.entry_id
+WHERE e.site_id IS NULL AND r.report_number = $number;
 
 -- name: next_report_number
 -- Within the site.

@@ -6,8 +6,32 @@ INSERT INTO specimen (code, kind, model, lot, mass_g, received_on, note, entry_i
 VALUES ($code, $kind, $model, $lot, $mass_g, $received_on::DATE, $note, $entry_id);
 
 -- name: add_same_specimen
-INSERT INTO same_specimen (specimen_id, same_as_id, reason, entry_id)
-VALUES ($specimen_id, $same_as_id, $reason, $entry_id);
+INSERT INTO same_specimen (specimen_id, same_as_id, reason, no_longer, entry_id)
+VALUES ($specimen_id, $same_as_id, $reason, $no_longer, $entry_id);
+
+-- name: same_in_force
+-- The entries by which two codes, as they are called here or with their sites, are one thing.
+WITH named AS (
+    SELECT DISTINCT record_id AS specimen_id, code
+    FROM site_codes
+    WHERE what = 'specimen' AND (list_contains($codes, code)
+        OR list_contains($codes, site || ':' || own_code))
+)
+SELECT s.specimen_id, s.same_as_id, s.entry_id, a.code, b.code AS other
+FROM same_specimens AS s
+JOIN named AS a ON a.specimen_id = s.specimen_id
+LEFT JOIN specimen_things AS t ON t.specimen_id = s.specimen_id
+JOIN named AS b ON b.specimen_id IN (s.same_as_id, t.thing_id)
+ORDER BY a.code;
+
+-- name: taken_over
+-- Facts of a specimen that an entry recorded of it, where they still hold.
+SELECT column_name, new_value
+FROM amendment
+WHERE record_table = 'specimen' AND record_id = $specimen_id
+QUALIFY entry_id = $entry_id
+    AND row_number() OVER (
+        PARTITION BY column_name ORDER BY entry_id DESC, amendment_order DESC) = 1;
 
 -- name: entered_first
 -- Of specimens the one that was entered first.
@@ -190,7 +214,10 @@ WITH told AS (
                 ', ' ORDER BY c.outcome, c."function") FILTER (c.outcome <> 'pass'),
             count(*) FILTER (c.outcome = 'pass') || ' pass',
             any_value(CASE WHEN f.is_blind THEN 'blind' END),
-            any_value(CASE WHEN f.unfinished_of IS NOT NULL THEN 'broken off' END)),
+            any_value(CASE WHEN f.unfinished_of IS NOT NULL THEN 'broken off' END),
+            (SELECT string_agg('photo ' || p.file_name || ' (SHA-256 '
+                || left(p.file_sha256, 12) || '...)', ', ' ORDER BY p.file_name)
+                FROM inspection_photo AS p WHERE p.inspection_id = c.inspection_id)),
         NULL, any_value(k.days_since_drop), NULL, any_value(c.file_name), min(c.source_row),
         any_value(c.entered_by), any_value(c.entered_at_utc)
     FROM all_checks AS c
