@@ -479,8 +479,11 @@ SET placed = now
 WHERE column_name NOT IN ('device_id', 'case_id', 'specimen_id', 'record_id');
 
 -- name: note_recorded
+-- Columns in one order, so that a row reads the same wherever it was joined.
 INSERT OR REPLACE INTO as_recorded
-SELECT record_id, json_group_object(column_name, recorded)
+SELECT
+    record_id,
+    to_json(map(list(column_name ORDER BY column_name), list(recorded ORDER BY column_name)))
 FROM placed
 WHERE recorded <> placed
 GROUP BY record_id;
