@@ -496,6 +496,11 @@ def test_photos_of_damage_are_shown_if_they_are_those_that_were_recorded(store, 
     (photos / "swapped.png").write_bytes(PNG + b"another")
     (photos / "gone.webp").unlink()
     store("report", "-o", "page.html", "--with-photos", photos)
+    # What is kept beside the store is shown whatever becomes of the file it came from; photos
+    # recorded before they were kept there are only where they came from.
+    assert (tmp_path / "page.html").read_text(encoding="utf-8").count("<img") == 4
+    shutil.rmtree(tmp_path / "store.photos")
+    store("report", "-o", "page.html", "--with-photos", photos)
     source = (tmp_path / "page.html").read_text(encoding="utf-8")
     shown = re.findall(r'<img alt="([^"]*)" src="data:([^;]*);base64,([^"]*)">', source)
     assert [(kind, base64.b64decode(content)) for _, kind, content in shown] == [

@@ -18,7 +18,6 @@ from durability.wear.fitting import (
     Posterior,
     Readings,
     doubted,
-    farthest_of,
     fit_each,
     fit_readings,
 )
@@ -30,7 +29,7 @@ from durability.wear.population import (
     expected_levels,
     joint_log_evidence,
 )
-from durability.wear.shapes import shape_grid
+from durability.wear.shapes import farthest_of, shape_grid
 
 if TYPE_CHECKING:
     from durability.record.records import Condition, FloatArray, IntArray
@@ -175,7 +174,7 @@ def _with_breaks(case: Case) -> Case:
 def _log_evidence(cases: Sequence[Case]) -> list[float]:
     """Log evidence of each case by itself, a drop being a drop."""
     readings = [_on_clock(case, {}) for case in cases]
-    grid = shape_grid(farthest_of(readings))
+    grid = shape_grid(farthest_of(each.clock[-1] for each in readings))
     fits = fit_each(readings, grid)
     return [joint_log_evidence(fit.log_evidence, grid) for fit in fits]
 
@@ -250,7 +249,7 @@ def _rates(cases: Sequence[Case]) -> Rates:
 def _agreement(cases: Sequence[Case], log_rates: Mapping[Condition, float]) -> float:
     """Joint log evidence of some cases by the rates."""
     readings = [_on_clock(case, log_rates) for case in cases]
-    farthest = farthest_of(readings)
+    farthest = farthest_of(each.clock[-1] for each in readings)
     evidence = [_evidence_alone(each, farthest) for each in readings]
     return joint_log_evidence(np.concatenate(evidence), shape_grid(farthest))
 

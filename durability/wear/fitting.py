@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 from collections import defaultdict
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, TypeVar
@@ -44,6 +44,7 @@ from durability.wear.results import WearDraws, WearFit
 from durability.wear.shapes import (
     SHAPES,
     ShapeGrid,
+    farthest_of,
     kinds_up_to,
     padded,
     rows_of,
@@ -256,18 +257,12 @@ def _batches(
     for group in _groups(readings, share=share):
         if wanted is not None and not any(position in wanted for position in group):
             continue
-        farthest = farthest_of(readings[position] for position in group)
+        farthest = farthest_of(readings[position].clock[-1] for position in group)
         waiting[farthest].append(group)
         if sum(map(len, waiting[farthest])) >= _BATCH_SERIES:
             yield waiting.pop(farthest), farthest
     for farthest, batch in waiting.items():
         yield batch, farthest
-
-
-def farthest_of(readings: Iterable[Readings]) -> int:
-    """What the grid of shapes of these has to reach."""
-    last = max(float(each.clock[-1]) for each in readings)
-    return int(500 * 2 ** max(0, int(np.ceil(np.log2(last / 500)))))
 
 
 def _groups(readings: Sequence[Readings], *, share: bool) -> Iterator[list[int]]:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from typing import Any
 
     from numpy.typing import NDArray
@@ -406,6 +407,11 @@ class Kinds:
         column += (climb >= 0.0) * np.int32(_HALF + 1)
         column += self._density_row
         return self._density.take(column)
+
+
+def farthest_of(last_drops: Iterable[float]) -> int:
+    """Drop that the grid of shapes has to reach for series whose last drops are these."""
+    return int(500 * 2 ** max(0, int(np.ceil(np.log2(max(last_drops) / 500)))))
 
 
 _FARTHEST_KEPT = 200

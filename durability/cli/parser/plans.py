@@ -64,7 +64,7 @@ def inspect(made: Parser) -> None:
     record.add_argument("--inspector", metavar="NAME", help="who inspected; else who enters it")
     photo = family.writes(
         "photo",
-        "keep photos of an inspection beside the store, each by its SHA-256",
+        "keep photos of an inspection beside the store",
         "follow_up:add_photos",
         "inspect photo R-7 display.jpg --function display",
     )

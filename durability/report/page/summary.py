@@ -107,9 +107,9 @@ def _rests_on(contents: ReportContents) -> Iterator[Block]:
 
 
 def _first(blocks: Iterable[Block], most: int) -> Iterator[Block]:
-    """The tables among blocks, with their first rows and no wide columns, and the notes."""
+    """The tables that an answer is, with their first rows and no wide columns, and the notes."""
     for block in blocks:
-        if isinstance(block, Table):
+        if isinstance(block, Table) and not block.is_why:
             kept = [at for at in range(len(block.columns)) if at not in block.wide]
             rows = block.rows[:most]
             counts = f": {most} of {len(block.rows)}" if len(block.rows) > most else ""
