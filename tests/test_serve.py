@@ -1,10 +1,14 @@
 """Pages in a browser: the terminal's answers, drops and inspections entered, who is let in."""
 
 import re
+import shutil
 import socket
+import subprocess
+import sys
 import threading
 from concurrent.futures import ThreadPoolExecutor
 from html import unescape
+from subprocess import PIPE
 
 import httpx
 import pytest
@@ -44,7 +48,7 @@ def pages(lab):
     """A browser at a server of that store: ``pages(read_only=True)``."""
     servers = []
 
-    def opened(*, read_only=False):
+    def opened(*, read_only=False, person="Ann"):
         listening = socket.create_server(("127.0.0.1", 0))
         host = f"127.0.0.1:{listening.getsockname()[1]}"
         app = serve.application(store=str(lab), token=TOKEN, hosts={host}, read_only=read_only)
@@ -54,6 +58,8 @@ def pages(lab):
         browser = httpx.Client(base_url=f"http://{host}", follow_redirects=True, timeout=60)
         servers.append((server, thread, browser))
         assert browser.get("/due", params={"token": TOKEN}).status_code == 200
+        if not read_only:
+            enter(browser, person)
         return browser
 
     yield opened
@@ -73,13 +79,28 @@ def text_of(response):
     return " ".join(unescape(re.sub(r"<[^>]+>", " ", words)).split())
 
 
-def submit(browser, page, form=0, **fields):
+def submit(browser, page, form=0, *, is_awaited=True, **fields):
     """Fill a form of a page in, and press its button; ``page`` is its address, or its response."""
     text = browser.get(page).text if isinstance(page, str) else page.text
     one = text.split("<form ")[1 + form]
     hidden = dict(re.findall(r'type="hidden" name="(\w+)" value="([^"]*)"', one))
     action = unescape(re.search(r'action="([^"]+)"', one)[1])
-    return browser.post(action, data={**hidden, **fields})
+    answer = browser.post(action, data={**hidden, **fields})
+    return stored(browser, answer) if is_awaited else answer
+
+
+def stored(browser, page):
+    """The page once an entry no longer waits for the store: a browser loads it by itself."""
+    while page.status_code == 202:
+        page = browser.get(
+            unescape(re.search(r'http-equiv="refresh" content="2; url=(.*?)"', page.text)[1])
+        )
+    return page
+
+
+def enter(browser, person):
+    """Choose who enters, by the field for a name that the record has not."""
+    return submit(browser, "/person", 1, by=person)
 
 
 @pytest.mark.parametrize(
@@ -95,11 +116,19 @@ def test_a_page_says_what_the_terminal_says(browser, run, lab, words):
 
 def test_cells_lead_on(browser):
     trend = browser.get("/trend").text
-    assert 'href="/bench/S1"' in trend
-    assert 'href="/trend?case-model=sleeve+A"' in trend
-    assert 'href="/show/drop/S1/7"' in browser.get("/bench/S1").text
-    assert "123" in text_of(browser.get("/show/drop/S1/7"))
-    assert 'href="/show/code/C-1"' in browser.get("/specimen/list").text
+    assert 'href="/series/S1"' in trend
+    assert 'href="/model/sleeve%20A"' in trend
+    series = browser.get("/series/S1").text
+    assert 'href="/bench/S1"' in series
+    assert 'href="/drop/S1/7"' in series
+    drop = text_of(browser.get("/drop/S1/7"))
+    assert "123" in drop
+    assert "drops.csv" in drop
+    assert 'href="/case/C-1"' in browser.get("/specimen/list").text
+    for thing in ("/case/C-1", "/device/D-1", "/model/sleeve A"):
+        assert browser.get(thing).status_code == 200
+    for nothing in ("/case/none", "/device/none", "/model/none", "/series/none", "/drop/S1/99"):
+        assert browser.get(nothing).status_code == 404
     assert 'href="/query/survived_drops"' in browser.get("/query").text
 
 
@@ -112,31 +141,37 @@ def test_a_cell_leads_on_by_what_it_names_whatever_its_heading():
     )
     named = Columns("", *columns).table([row]).names
     assert [shown.address_of(cells[0]) for cells in named.values() if cells[0]] == [
-        "/bench/S%201%2F2",
-        "/show/drop/S%201%2F2/7",
+        "/series/S%201%2F2",
+        "/drop/S%201%2F2/7",
     ]
 
 
 def test_a_session_of_ten_drops_with_voids_and_a_correction(browser, run, lab):
-    page = "/bench/S1"
+    first = browser.get("/bench/S1")
+    assert "Stop and inspect" in text_of(first)
+    assert "Glass and splinters" in text_of(first)
+    page = submit(browser, first)
+    assert "Glass and splinters" not in text_of(page)
     for peak_g in range(130, 138):
-        page = submit(browser, page, line=str(peak_g), by="Ann")
+        page = submit(browser, page, line=str(peak_g))
         assert f"stored: {peak_g}" in text_of(page)
-    page = submit(browser, page, 2, line="141", by="Ann")
+    page = submit(browser, page, 2, line="141")
     assert "137 → 141 g" in text_of(page)
-    page = submit(browser, page, 1, line="300", after="v1 snagged cable", by="Ann")
+    page = submit(browser, page, 1, line="300", after="v1 snagged cable")
     assert "void" in text_of(page)
-    page = submit(browser, page, line="139", by="Bea")
-    page = submit(browser, page, 3, after="u3", by="Bea")
+    enter(browser, "Bea")
+    page = submit(browser, submit(browser, "/bench/S1"), line="139")
+    page = submit(browser, page, 3, after="u3")
+    enter(browser, "Ann")
     assert "void" in text_of(page)
     drops = run("drop", "list", "--series", "S1", "--store", lab, "--json").json["drops"]
     assert [each["peak_g"] for each in drops[8:]] == [*range(130, 137), 141, 300, 139]
     assert [each["status"] for each in drops[8:]] == ["valid"] * 8 + ["void"] * 2
-    assert 'value="Bea"' in browser.get("/bench/S1").text
+    assert "entered by Ann" in text_of(browser.get("/bench/S1"))
 
 
 def test_a_page_that_is_loaded_again_enters_nothing_twice(browser, run, lab):
-    entered = submit(browser, "/bench/S1", line="140", by="Ann")
+    entered = submit(browser, "/bench/S1", line="140")
     again = browser.post("/bench/S1", content=entered.request.content)
     assert again.status_code == 409
     assert "nothing is stored twice" in text_of(again)
@@ -149,7 +184,7 @@ def test_a_wrong_reading_is_refused_in_words_and_stores_nothing(browser, run, la
         return run("drop", "list", "--series", "S1", "--store", lab, "--json").json["drops"]
 
     before = drops()
-    refused = submit(browser, "/bench/S1", line="1,180", by="Ann")
+    refused = submit(browser, "/bench/S1", line="1,180")
     assert refused.status_code >= 400 or "1,180" in text_of(refused)
     assert drops() == before
 
@@ -158,17 +193,17 @@ def test_an_inspection_by_touch_goes_on_where_it_was_left_and_back(browser, run,
     def asked(address="/inspect/R1"):
         return re.search(r"<h2>([^<]+)</h2>", browser.get(address).text)[1]
 
+    enter(browser, "Ben")
     assert asked() == "battery swelling"
-    assert "battery swelling: pass" in text_of(
-        submit(browser, "/inspect/R1", line="pass", by="Ben")
-    )
-    assert 'value="Ben"' in browser.get("/inspect/R1").text
+    assert 'value="swollen"' in browser.get("/inspect/R1").text
+    assert "battery swelling: pass" in text_of(submit(browser, "/inspect/R1", line="pass"))
+    assert "inspected by Ben" in text_of(browser.get("/inspect/R1"))
     assert asked() == "display"
     assert asked("/inspect/R1?back=1") == "battery swelling"
-    submit(browser, "/inspect/R1?back=1", line="degraded", by="Ben")
+    submit(browser, "/inspect/R1?back=1", line="degraded")
     assert asked() == "display"
-    submit(browser, "/inspect/R1", line="pass", by="Ben")
-    last = submit(browser, "/inspect/R1", line="fail", after="# dead", by="Ben")
+    submit(browser, "/inspect/R1", line="pass")
+    last = submit(browser, "/inspect/R1", line="fail", after="# dead")
     done = text_of(last)
     assert "<form" not in last.text
     assert "3 functions of R1 recorded" in done, done
@@ -223,6 +258,9 @@ def test_nothing_is_stored_by_a_form_of_others_or_a_flood(browser):
         "/serve",
         "/bench/--plan=x.csv",
         "/inspect/--by=Eve",
+        "/drop/S1/--help",
+        "/picture/rig",
+        "/picture/wear?output=x",
     ],
 )
 def test_an_address_is_an_answer_or_nothing(browser, address):
@@ -234,10 +272,11 @@ def test_script_in_an_address_or_a_name_stays_text(browser):
     for page in (
         browser.get(f"/trend?series={evil}"),
         browser.get(f"/show/code/{evil}"),
-        submit(browser, "/bench/S1", line="150", after=f"# {evil}", by=evil),
+        enter(browser, evil),
+        submit(browser, submit(browser, "/bench/S1"), line="150", after=f"# {evil}"),
         browser.get("/bench/S1"),
     ):
-        assert "<script" not in page.text
+        assert re.findall("<script.*?>", page.text) == ['<script src="/screen.js" defer>']
         assert "default-src 'none'" in page.headers["content-security-policy"]
 
 
@@ -253,6 +292,110 @@ def test_read_only_shows_no_form_and_takes_none(pages):
     assert page.status_code == 200
     assert "<form" not in page.text
     assert reader.post("/bench/S1", data={"line": "9"}).status_code == 403
+
+
+def test_an_entry_waits_for_a_store_that_is_held_and_is_then_stored(browser, lab, monkeypatch):
+    monkeypatch.setattr(serve, "PATIENCE_S", 0.2)
+    held = subprocess.Popen(
+        [sys.executable, "-c", HOLD, str(lab)], stdin=PIPE, stdout=PIPE, text=True
+    )
+    form = browser.get("/bench/S1")
+    held.stdin.write("hold\n")
+    held.stdin.flush()
+    held.stdout.readline()
+    waits = submit(browser, form, is_awaited=False, line="151.5")
+    assert waits.status_code == 202
+    assert "151.5: waits for the store" in text_of(waits)
+    held.communicate()
+    assert "stored: 151.5" in text_of(stored(browser, waits))
+    assert "151.5" in text_of(browser.get("/series/S1"))
+
+
+HOLD = """
+import sys
+from pathlib import Path
+from durability.store.file import locked
+sys.stdin.readline()
+with locked(Path(sys.argv[1]), exclusive=True):
+    print("held", flush=True)
+    sys.stdin.readline()
+"""
+
+
+def test_two_tablets_and_a_terminal_at_once_lose_nothing(pages, browser, lab):
+    def entered(tablet, readings):
+        for reading in readings:
+            assert "stored" in text_of(submit(tablet, "/bench/S1", line=str(reading)))
+
+    def typed(readings):
+        lines = "".join(f"{reading}\n" for reading in readings)
+        call = [sys.executable, "-m", "durability", "record", "S1", "--store", str(lab)]
+        subprocess.run(call, input=lines, text=True, check=True, capture_output=True)
+
+    other = pages(person="Cem")
+    submit(other, "/bench/S1")
+    enter(browser, "Ann")
+    before = text_of(browser.get("/drop/list?series=S1"))
+    with ThreadPoolExecutor(3) as pool:
+        works = [
+            pool.submit(entered, browser, (161, 162, 163)),
+            pool.submit(entered, other, (171, 172, 173)),
+            pool.submit(typed, (181, 182, 183)),
+        ]
+        [work.result() for work in works]
+    after = text_of(browser.get("/drop/list?series=S1"))
+    for reading in (161, 162, 163, 171, 172, 173, 181, 182, 183):
+        assert f" {reading} " not in before
+        assert f" {reading} " in after
+
+
+def test_a_name_is_chosen_from_the_record_before_anything_is_entered(pages, browser):
+    stranger = pages(person="Dan")
+    stranger.cookies.delete(serve.PERSON)
+    page = stranger.get("/bench/S1")
+    assert "Next drop" not in page.text
+    assert '<button name="by" value="Ann">Ann</button>' in page.text
+    refused = submit(stranger, browser.get("/bench/S1"), line="9")
+    assert refused.status_code == 409
+    assert "no name is chosen" in text_of(refused)
+    assert submit(stranger, page, 0, by="Ann").url.path == "/bench/S1"
+    assert submit(stranger, "/person", 1, by=" ").status_code == 400
+    away = submit(stranger, "/person?to=//elsewhere.example", 0, by="Ann")
+    assert away.url.host == "127.0.0.1"
+
+
+@pytest.mark.skipif(shutil.which("openssl") is None, reason="makes the certificate")
+def test_over_tls_cookies_never_go_unencrypted(lab, tmp_path):
+    made = ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-subj", "/CN=localhost"]
+    files = ["-keyout", str(tmp_path / "key.pem"), "-out", str(tmp_path / "cert.pem")]
+    subprocess.run([*made, *files], check=True, capture_output=True)
+    call = [sys.executable, "-m", "durability", "serve", "--store", str(lab)]
+    secure = ["--certfile", str(tmp_path / "cert.pem"), "--keyfile", str(tmp_path / "key.pem")]
+    server = subprocess.Popen([*call, *secure], stdout=PIPE, text=True)
+    try:
+        address = server.stdout.readline().strip()
+        assert address.startswith("https://127.0.0.1:")
+        entered = httpx.get(address, verify=False)
+    finally:
+        server.terminate()
+        server.communicate()
+    assert "; secure" in entered.headers["set-cookie"].lower()
+
+
+def test_a_certificate_that_is_none_is_refused(run, lab, tmp_path):
+    (tmp_path / "cert.pem").write_text("none")
+    for options, words in (
+        (("--certfile", str(tmp_path / "cert.pem")), "not a certificate with its key"),
+        (("--certfile", "absent.pem"), "no such file"),
+        (("--keyfile", str(tmp_path / "cert.pem")), "belongs to --certfile"),
+    ):
+        assert words in run("serve", "--store", lab, *options, expect=2).err
+
+
+def test_a_picture_is_drawn_as_by_its_command(browser):
+    drawn = browser.get("/picture/wear?series=S1")
+    assert drawn.headers["content-type"] == "image/svg+xml"
+    assert "peak acceleration" in drawn.text
 
 
 def test_a_store_that_is_not_there_is_said_before_anything_is_served(run):

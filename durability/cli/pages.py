@@ -1,38 +1,41 @@
 """A page is a command: its address holds the command's words and options.
 
 The command itself answers, and what it yields for a terminal is kept to be laid out as HTML. So
-nothing is computed, worded, checked or refused here that a terminal would not.
+nothing is computed, worded, checked or refused here that a terminal would not. One command runs at
+a time; each opens the store again, and what only reads is answered from memory until something is
+entered or set.
 """
 
 from __future__ import annotations
 
 import importlib
 import io
+import secrets
 import threading
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from argparse import Namespace
+from collections import OrderedDict
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from contextlib import nullcontext
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote, urlencode
 
+from durability.cli.logbook import limit_of, session_of
 from durability.cli.parser import make_parser, meant
-from durability.record.errors import HEARD, DurabilityError, UnusableCall
+from durability.record import clock
+from durability.record.errors import HEARD, DurabilityError, StoreUnusable, UnusableCall
+from durability.record.vocabulary import OUTCOMES, VOID_REASONS
 from durability.report import safety
+from durability.report.page import screen_words
+from durability.workflow import inspection, settings
+from durability.workflow.series import acknowledge_cautions, series_to_record
+from durability.workflow.session import login_name, open_session, people, state_of
 
 if TYPE_CHECKING:
     from durability.report.blocks import Block, Reference
 
-MENU = (
-    ("/status", "status"),
-    ("/due", "due"),
-    ("/series/list", "series"),
-    ("/specimen/list", "specimens"),
-    ("/trend", "trend"),
-    ("/forecast", "forecast"),
-    ("/rank", "rank"),
-    ("/latent", "latent"),
-    ("/rig", "rig"),
-    ("/query", "questions"),
-)
+PICTURES = ("wear", "models", "survival", "lifeline", "pulses", "spectra")
+"""Kinds of picture that pages hold."""
 
 ANSWERS = {
     *("status", "due", "trend", "forecast", "rank", "compare", "claim", "latent", "rig", "history"),
@@ -51,14 +54,32 @@ OPTIONS = {
 }
 """Options that a page's address may hold: none names a file, a store or a statement."""
 
+VIEWS: dict[str, tuple[tuple[str, ...], tuple[tuple[str, str], ...]]] = {
+    "series": (
+        ("trend --series={}", "forecast --series={}", "drop list --series={}"),
+        (("wear", "series"),),
+    ),
+    "case": (("history {}",), ()),
+    "device": (("history {}", "inspect list {}"), (("lifeline", "device"),)),
+    "model": (
+        ("trend --case-model={}", "forecast --case-model={}"),
+        (("wear", "case-model"), ("survival", "case-model")),
+    ),
+}
+"""Of one thing: the commands that answer for it, and its pictures with the option that names it."""
+
 LEADS = {
-    "drop": "/show/drop/",
+    **{kind: f"/{kind}/" for kind in (*VIEWS, "drop")},
     "inspection": "/inspect/",
     "question": "/query/",
-    "series": "/bench/",
     "specimen": "/show/code/",
+    "dummy": "/device/",
 }
-"""Page of each kind of thing that a cell names; that of a model is an answer."""
+"""Page of each kind of thing that a cell names."""
+
+MOST_KEPT = 100
+"""Answers kept at once."""
+MOST_PEOPLE = 12
 
 
 @dataclass(slots=True)
@@ -69,22 +90,55 @@ class Page:
     said: list[str] = field(default_factory=list)
     refused: str = ""
     status: int = 200
+    picture: bytes = b""
 
     @property
-    def parts(self) -> dict[str, Any]:
-        """As ``screen`` takes them."""
-        return {
-            "blocks": self.blocks,
-            "done": "\n".join(self.said).splitlines(),
-            "refused": [self.refused] if self.refused else [],
-        }
+    def lines(self) -> list[str]:
+        """What was said."""
+        return "\n".join(self.said).splitlines()
 
 
 _one_at_a_time = threading.Lock()
 """The lock of a store keeps processes apart, not threads."""
+_turn_of_readers = threading.Lock()
+"""Held by who only reads while it waits: an entry waits for one reader at most."""
+_kept: OrderedDict[Hashable, Page] = OrderedDict()
 
 
-def run(words: Sequence[str], *, store: str, typed: str = "", person: str = "") -> Page:
+def _command(
+    page: Page,
+    words: Sequence[str],
+    work: Callable[[Namespace], None],
+    *,
+    store: str,
+    person: str = "",
+    units: str | None = None,
+) -> None:
+    """Do the work of a command with its options, alone; what it says is kept on the page."""
+    call = [*words, f"--store={store}", *([f"--by={person}"] if person else [])]
+    heard = HEARD.set(page.said.append)
+    try:
+        with nullcontext() if person else _turn_of_readers, _one_at_a_time:
+            options = make_parser(only=call[0]).parse_args(meant(call))
+            if units and getattr(options, "shown_in", None) is None:
+                options.shown_in = units
+            options.quiet = True
+            work(options)
+    except DurabilityError as error:
+        page.refused = str(getattr(error, "option_message", error))
+        page.status = 400 if isinstance(error, UnusableCall) else 404
+        if isinstance(error, StoreUnusable):
+            page.status = 503
+    except SystemExit:  # what the parser said last
+        page.refused = page.said.pop()
+        page.status = 400
+    finally:
+        HEARD.reset(heard)
+
+
+def run(
+    words: Sequence[str], *, store: str, typed: str = "", person: str = "", units: str | None = None
+) -> Page:
     """Run one command as a terminal would, and keep what it gives.
 
     Parameters
@@ -95,33 +149,42 @@ def run(words: Sequence[str], *, store: str, typed: str = "", person: str = "") 
     typed : str
         What the command reads as its input.
     person : str
-        Who enters it; "" for whoever runs the server.
+        Who enters it; "" for a command that only reads, whose answer may be one given before.
+    units : {"si", "us"}, optional
+        As shown, unless the call says otherwise.
 
     Returns
     -------
     Page
     """
     page = Page()
-    call = [*words, f"--store={store}", *([f"--by={person}"] if person else [])]
-    heard = HEARD.set(page.said.append)
-    try:
-        with _one_at_a_time:
-            options = make_parser(only=call[0]).parse_args(meant(call))
-            options.render = page.blocks.extend
-            options.sent = io.StringIO(typed)
-            options.quiet = True
-            module, _, name = options.handler.partition(":")
-            handler = getattr(importlib.import_module(f"durability.cli.{module}"), name)
-            page.status = 200 if handler(options) == 0 else 409
-    except DurabilityError as error:
-        page.refused = str(getattr(error, "option_message", error))
-        page.status = 400 if isinstance(error, UnusableCall) else 404
-    except SystemExit:  # what the parser said last
-        page.refused = page.said.pop()
-        page.status = 400
-    finally:
-        HEARD.reset(heard)
+
+    def work(options: Namespace) -> None:
+        nonlocal page
+        key = None if person else (*words, units, *_state(store))
+        if key in _kept:
+            _kept.move_to_end(key)
+            page = _kept[key]
+            return
+        options.render = page.blocks.extend
+        options.sent = io.StringIO(typed)
+        module, _, name = options.handler.partition(":")
+        given = getattr(importlib.import_module(f"durability.cli.{module}"), name)(options)
+        page.picture = getattr(options, "drawn", b"")
+        page.status = 200 if given == 0 else 409
+        if key is not None and words[0] != "query":  # own questions are files, which may change
+            _kept[key] = page
+            if len(_kept) > MOST_KEPT:
+                _kept.popitem(last=False)
+
+    _command(page, words, work, store=store, person=person, units=units)
     return page
+
+
+def _state(store: str) -> tuple[Hashable, ...]:
+    """What an answer depends on beside the command: the entries, the settings and the day."""
+    held = settings.hold({"store": store})
+    return store, clock.today(), *held.values(), *state_of(open_session(store)).values()
 
 
 def command_of(path: str, asked: Iterable[tuple[str, str]]) -> list[str] | None:
@@ -142,49 +205,205 @@ def command_of(path: str, asked: Iterable[tuple[str, str]]) -> list[str] | None:
 def address_of(named: Reference) -> str:
     """Where a cell leads that names this."""
     kind, *codes = named
-    if kind == "model":
-        return f"/trend?{urlencode({'case-model': codes[0]})}"
     return LEADS[kind] + "/".join(quote(code, safe="") for code in codes)
 
 
-def asked_next(
-    store: str, device: str, person: str, back: int
-) -> tuple[str, int, bool, list[str], str]:
-    """The function that an inspection asks, so many before the next one.
+def picture_of(kind: str, asked: Iterable[tuple[str, str]]) -> list[str] | None:
+    """The command that draws a picture; None where a page holds none of this kind."""
+    call = ["plot", kind]
+    for name, value in asked:
+        if name not in ("series", "case-model", "device", "drop"):
+            return None
+        call.append(f"--{name}={value}")
+    return call if kind in PICTURES else None
 
-    Returns
-    -------
-    function : str
-        "" where none is to be asked.
-    back : int
-        How many before, as far as there are.
-    resumed : bool
-        Whether the inspection has answers already.
-    lines : list of str
-        What to know first.
-    wrong : str
-        Why it can't be inspected; "" where it can.
-    """
-    from durability.report.answers import follow_up as shown
-    from durability.workflow import inspection
-    from durability.workflow.session import open_session
 
-    with _one_at_a_time:
+def picture_address(kind: str, **of: str) -> str:
+    """Where a page finds a picture."""
+    return f"/picture/{kind}?{urlencode({name.replace('_', '-'): of[name] for name in of})}"
+
+
+def names(store: str) -> list[str]:
+    """Names of people who entered something, who did so last first; and who runs the server."""
+    session = open_session(store)
+    with _turn_of_readers, _one_at_a_time:
         try:
-            walk = inspection.begin_walk(
-                open_session(store, person or None),
-                device,
-                inspected_at=None,
-                inspector=None,
-                is_blind=False,
-            )
-        except DurabilityError as error:
-            return "", 0, False, [], str(error)
-    lines = shown.walk_lines(walk)
-    if walk.quarantine is not None:
-        lines += safety.quarantine_lines(walk.quarantine)
-    at = next((n for n, name in enumerate(walk.functions) if name not in walk.checks), None)
-    if at is None:
-        return "", 0, True, lines, ""
-    back = min(back, at)
-    return walk.functions[at - back], back, walk.is_resumed, lines, ""
+            found = people(session, MOST_PEOPLE)
+        except DurabilityError:
+            found = []
+    return list(dict.fromkeys([*found, session.person]))
+
+
+# ------------------------------------------------------------------------ bench and inspections
+
+
+@dataclass(slots=True)
+class BenchPage(Page):
+    """How a series stands at the bench."""
+
+    is_acknowledged: bool = False
+    """Whether this person has acknowledged the cautions today."""
+    unfit: str = ""
+    """What is the matter with its case or device."""
+
+
+def bench(series: str, *, store: str, person: str = "", units: str | None = None) -> BenchPage:
+    """A series as the bench shows it before the next drop."""
+    from durability.report import bench as shown
+    from durability.workflow.sheet_run import fetch_so_far, judge_so_far
+
+    page = BenchPage()
+
+    def work(options: Namespace) -> None:
+        session = replace(session_of(options), person=person or login_name())
+        found = series_to_record(session, options.series)
+        standing = judge_so_far(fetch_so_far(session, found["series"]), limit_of(options))
+        page.is_acknowledged = found["cautions_acknowledged_at"] is not None
+        page.unfit = found["unfit_case"] or ""
+        page.blocks.extend(shown.blocks(found, standing))
+
+    _command(page, ["record", series], work, store=store, units=units)
+    return page
+
+
+def acknowledge(command: Sequence[str], *, store: str, person: str) -> Page:
+    """Keep that this person has acknowledged the cautions of the bench."""
+    page = Page()
+
+    def work(options: Namespace) -> None:
+        acknowledge_cautions(session_of(options))
+
+    _command(page, command, work, store=store, person=person)
+    return page
+
+
+@dataclass(slots=True)
+class AskedNext(Page):
+    """The function that an inspection asks."""
+
+    function: str = ""
+    """"" where none is to be asked."""
+    back: int = 0
+    """How many before the next one it is, as far as there are."""
+    is_resumed: bool = False
+    """Whether the inspection has answers already."""
+    signs: tuple[str, ...] = ()
+    """Signs of a failing battery, where the function is of one."""
+
+
+def asked_next(device: str, *, store: str, person: str = "", back: int = 0) -> AskedNext:
+    """The function that an inspection asks, so many before the next one."""
+    from durability.report.answers import follow_up as shown
+    from durability.report.blocks import Items
+
+    page = AskedNext()
+
+    def work(options: Namespace) -> None:
+        walk = inspection.begin_walk(
+            replace(session_of(options), person=person or login_name()),
+            options.device,
+            inspected_at=None,
+            inspector=None,
+            is_blind=False,
+        )
+        lines = shown.walk_lines(walk)
+        if walk.quarantine is not None:
+            lines += safety.quarantine_lines(walk.quarantine)
+        page.blocks = [Items(lines)] if lines else []
+        at = next((n for n, name in enumerate(walk.functions) if name not in walk.checks), None)
+        page.is_resumed = at is None or walk.is_resumed
+        if at is not None:
+            page.back = min(back, at)
+            page.function = walk.functions[at - page.back]
+            if page.function in walk.battery_looks:
+                page.signs = tuple(safety.BATTERY_SIGN_KEYS.values())
+
+    _command(page, ["inspect", "record", device], work, store=store)
+    return page
+
+
+# ------------------------------------------------------------------------------------------ forms
+
+UNDERSTOOD = "understood"
+"""Line of the form that acknowledges the cautions."""
+
+
+def person_forms(names: Sequence[str], to: str) -> list[dict[str, Any]]:
+    """The names that the record knows as keys, and a field for another."""
+    say, title = screen_words()["say"], screen_words()["title"]["person"]
+    known = {"label": say["known"], "name": "by", "choices": _same(names), "is_keys": True}
+    new = {"label": say["new_person"], "name": "by"}
+    return [
+        _made("/person", title, [known], to=to),
+        _made("/person", say["new_person"], [new], say["choose"], to=to),
+    ]
+
+
+def bench_forms(action: str, stands: BenchPage, typed: str = "") -> list[dict[str, Any]]:
+    """The cautions first; then a reading, a correction, and the void reasons as keys."""
+    from durability.report.bench import BENCH_CAUTIONS
+
+    say = screen_words()["say"]
+    if not stands.is_acknowledged:
+        made = _made(action, say["cautions"], [], say["understood"], line=UNDERSTOOD)
+        return [{**made, "lines": BENCH_CAUTIONS}]
+    why = {"label": say["despite"], "name": "despite-failed"}
+    unfit = {"lines": [stands.unfit] if stands.unfit else []}
+    reading: list[Mapping[str, Any]] = [
+        {"label": say["peak"], "name": "line", "is_number": True, "value": typed},
+        *([why] if stands.unfit else []),
+    ]
+
+    def keys(letter: str) -> dict[str, Any]:
+        choices = [(f"{letter}{n}", reason) for n, reason in enumerate(VOID_REASONS, start=1)]
+        return {"label": say["why"], "name": "after", "choices": choices, "is_keys": True}
+
+    right = {"label": say["peak_right"], "name": "line", "is_number": True}
+    return [
+        {**_made(action, say["next_drop"], reading, say["store"]), **unfit, "has_pad": True},
+        _made(action, say["next_void"], [*reading, keys("v")]),
+        _made(action, say["correct_last"], [right], say["correct"], before="c"),
+        _made(action, say["void_last"], [keys("u")]),
+    ]
+
+
+def inspection_form(action: str, asked: AskedNext) -> dict[str, Any]:
+    """One function, its outcomes as keys."""
+    say = screen_words()["say"]
+    outcomes = [(outcome, outcome.replace("_", " ")) for outcome in OUTCOMES]
+    signs = {
+        "label": say["signs"],
+        "name": "signs",
+        "choices": _same(asked.signs),
+        "is_ticked": True,
+    }
+    fields: list[Mapping[str, Any]] = [
+        *([signs] if asked.signs else []),
+        {"label": say["measured"], "name": "after"},
+        {"label": asked.function, "name": "line", "choices": outcomes, "is_keys": True},
+    ]
+    return _made(action, asked.function, fields, back=asked.back)
+
+
+def _same(words: Iterable[str]) -> list[tuple[str, str]]:
+    """Choices that send what they show."""
+    return [(each, each) for each in words]
+
+
+def _made(
+    action: str,
+    title: str,
+    fields: Sequence[Mapping[str, Any]],
+    button: str = "",
+    **hidden: object,
+) -> dict[str, Any]:
+    blank = {"value": "", "choices": (), "is_keys": False, "is_ticked": False, "is_number": False}
+    return {
+        "action": action,
+        "title": title,
+        "lines": (),
+        "fields": [{**blank, **own} for own in fields],
+        "hidden": {**hidden, "once": secrets.token_hex(8)},
+        "button": button,
+        "has_pad": False,
+    }

@@ -166,6 +166,9 @@ def plot(options: Namespace) -> int:
             plots.stamp(figure, _STAMP)
         told("drawing")
         content = plots.picture_bytes(figure, ending)
+    if hasattr(options, "render"):  # a page, which holds the picture itself
+        options.drawn = content
+        return 0
     write(file, content)
     # What is said beside it: as JSON in SI units, whatever the picture is in.
     answer = (figure if not options.json or system == "si" else draw()).get_label()

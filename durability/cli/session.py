@@ -135,8 +135,6 @@ FILE_OPTIONS = (
 )
 """Options that say how a waveform file is read and measured."""
 
-WIDE = 10_000
-"""No line is as long."""
 PROMPT_WAIT_S = 0.5
 """How long the next prompt waits for the judgement."""
 LONG_REST_S = 12 * 3600
@@ -193,7 +191,7 @@ class _BenchSession:
     @property
     def width(self) -> int:
         """Of the terminal, as it is now; a page breaks its lines itself."""
-        return WIDE if HEARD.get() is not None else shutil.get_terminal_size().columns
+        return bench.WIDE if HEARD.get() is not None else shutil.get_terminal_size().columns
 
     def run(self) -> int:
         """Until q or the end of the input; exit status."""
@@ -485,8 +483,8 @@ class _BenchSession:
         return (now - (self.dropped_at or now)).total_seconds()
 
     def _tell(self) -> None:
-        """Judge what has changed since it was last reported; nothing for JSON."""
-        if self.to_tell is not None and not self.options.json:
+        """Judge what has changed since it was last reported; not for JSON, nor for a page."""
+        if self.to_tell is not None and not self.options.json and HEARD.get() is None:
             self.judging.start(self.to_tell)
             self._show_standing()
         self.to_tell = None

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Container
+from collections.abc import Container, Iterator
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from durability.record.basis import MIN_DROPS_FOR_TREND, counted
 from durability.report import labels, safety
 from durability.report.answers.trend import TOO_EARLY, wear_signalled
+from durability.report.blocks import Block, Items, Preformatted, Words
 
 if TYPE_CHECKING:
     from durability.rig.results import RigWatch
@@ -22,6 +23,10 @@ BENCH_CAUTIONS = (
     " anyone is near. This program is not an interlock.",
 )
 
+PAGE_WIDTH = 42
+"""Characters of the plot on a page: a phone held upright shows them."""
+WIDE = 10_000
+"""No line is as long: a page breaks them itself."""
 PLOT_ROWS = 6
 """Beside the row of the limit and the axis."""
 LEAST_SPAN = 0.05
@@ -155,6 +160,15 @@ def standing(
     if forecast is not None and not forecast.failed:
         lines.append(wrapped(drops_left(forecast, result.like_series), width))
     return "\n".join(lines)
+
+
+def blocks(series: dict[str, Any], result: BenchStanding) -> Iterator[Block]:
+    """The same on a page: the series, its signals, the plot, and how it stands."""
+    yield Items(opening(series, WIDE).splitlines())
+    if result.rig is None and result.trend.valid_drops:
+        limit_g = None if result.forecast is None else result.forecast.limit_g
+        yield Preformatted(small_plot(result.trend, limit_g, PAGE_WIDTH))
+    yield from map(Words, standing(result, WIDE, plot=False).splitlines())
 
 
 def signals(result: BenchStanding) -> dict[str, str]:

@@ -83,7 +83,14 @@ class Table:
 
     def of_short_rows(self) -> Table:
         """The table of a short answer."""
-        kept = range(len(self.rows)) if self.short is None else self.short
+        return self.of_rows(range(len(self.rows)) if self.short is None else self.short)
+
+    def latest_first(self) -> Table:
+        """The table from its last row to its first."""
+        return self.of_rows(range(len(self.rows) - 1, -1, -1))
+
+    def of_rows(self, kept: Sequence[int]) -> Table:
+        """The table of these rows in this order."""
         return replace(
             self,
             rows=[self.rows[at] for at in kept],
@@ -109,8 +116,9 @@ class Table:
 
     @property
     def _open(self) -> int:
-        # Folding away a row or two would only be in the way.
-        return len(self.rows) if len(self.rows) <= UNFOLDED_ROWS + 3 else UNFOLDED_ROWS
+        # Folding away a row or two would only be in the way; a sheet of one thing is read whole.
+        is_whole = len(self.rows) <= UNFOLDED_ROWS + 3 or not any(self.columns)
+        return len(self.rows) if is_whole else UNFOLDED_ROWS
 
 
 @dataclass(frozen=True, slots=True)

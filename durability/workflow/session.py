@@ -88,6 +88,18 @@ def site_of(session: Session) -> str | None:
     return next((each["site"] for each in sites if each["is_own"]), None)
 
 
+def state_of(session: Session) -> dict[str, Any]:
+    """What the record stands at: unlike before after every entry."""
+    with database.reading(session.store) as connection:
+        return bench.fetch(connection, "latest_entry")[0]
+
+
+def people(session: Session, most: int) -> list[str]:
+    """Who entered something; who did so last, first."""
+    with database.reading(session.store) as connection:
+        return [each["person"] for each in bench.fetch(connection, "people", most=most)]
+
+
 def codes_meant(session: Session, typed: Iterable[str]) -> dict[str, str]:
     """Codes that were typed with their site, each as it is called in this store.
 

@@ -254,6 +254,12 @@ def serve(made: Parser) -> None:
         "--port", type=int, default=0, metavar="P", help="port to listen on (default: a free one)"
     )
     made.add_argument("--read-only", action="store_true", help="no page stores anything")
+    made.add_argument(
+        "--certfile", metavar="FILE", help="certificate (PEM): everything goes encrypted (https)"
+    )
+    made.add_argument(
+        "--keyfile", metavar="FILE", help="its key, where that is not in the same file"
+    )
 
 
 def selfcheck(made: Parser) -> None:

@@ -62,7 +62,7 @@ def model_worn(result: Trend | Forecast) -> Reference | None:
     """The case model, or the case of none, as a page leads on to it."""
     if result.case_model:
         return "model", result.case_model
-    return ("specimen", result.case) if result.case else None
+    return ("case", result.case) if result.case else None
 
 
 def shapes(shape_weights: Mapping[str, float]) -> Iterator[Words]:

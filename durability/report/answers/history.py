@@ -149,7 +149,7 @@ def _worst_first(each: OpenSeries) -> tuple[bool, tuple[int, float, str]]:
 OPEN = Columns["OpenSeries"](
     "Open series, what needs action first",
     Column("series", lambda e: e.trend.series, names="series"),
-    Column("case", lambda e: e.row["case"] or "bare", names="specimen"),
+    Column("case", lambda e: e.row["case"] or "bare", names="case"),
     Column("drops", lambda e: str(e.row["drops"]), right=True),
     Column("verdict", lambda e: f"{labels.VERDICT_MARKS[e.trend.verdict]} {e.trend.verdict}"),
     Column("alarm at drop", lambda e: labels.text(e.trend.alarm_at_drop), right=True),

@@ -403,7 +403,7 @@ def _outlooks(answer: LatentAnswer) -> Columns[DeviceOutlook]:
 
     return Columns(
         "Devices, the likeliest to have failed unseen first",
-        Column("device", "device", names="specimen"),
+        Column("device", "device", names="device"),
         Column("state", state, wrap=True),
         Column("failed", failed_days, wrap=True),
         Column("failed first", lambda each: labels.listed(each.first_failed_functions), wide=True),
@@ -450,7 +450,7 @@ def _exposures(answer: LatentAnswer) -> Columns[DeviceOutlook]:
 
     return Columns(
         "Shocks of each device, the largest shock dose first",
-        Column("device", "device", names="specimen"),
+        Column("device", "device", names="device"),
         Column(
             "drops",
             lambda each: (

@@ -52,7 +52,7 @@ def _data_sheet(group: GroupWear) -> str:
 def fastest_first(result: Ranking) -> Columns[GroupWear]:
     """The table of a ranking by case_model or case, under one condition."""
     group = result.by.replace("_", " ")
-    kind = "model" if result.by == "case_model" else "specimen"
+    kind = "model" if result.by == "case_model" else "case"
     return Columns["GroupWear"](
         f"{group.capitalize()}s, the fastest wearing first:"
         f" {labels.compared_under(result.condition)}",

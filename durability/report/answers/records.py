@@ -13,7 +13,7 @@ from durability.record.vocabulary import DAMAGE_SEVERITIES, MOST_CROSS_AXIS_PCT,
 from durability.report import labels
 from durability.report.answers import beside
 from durability.report.answers.rig import SENSORS
-from durability.report.blocks import Block, Column, Columns, Table, Words, of_drop
+from durability.report.blocks import Block, Column, Columns, Reference, Table, Words, of_drop
 
 if TYPE_CHECKING:
     from durability.workflow.results import DamagePhoto
@@ -44,8 +44,8 @@ def span(first: Any, last: Any) -> str:
 SERIES = Columns[Row](
     "Series",
     Column("series", "series", names="series"),
-    Column("device", "device", names="specimen"),
-    Column("case", lambda row: row["case"] or "bare", names="specimen"),
+    Column("device", "device", names="device"),
+    Column("case", lambda row: row["case"] or "bare", names="case"),
     Column("model", "case_model", wrap=True, names="model"),
     Column("condition", lambda row: labels.condition(dict(row)), wrap=True),
     Column("drops", "drops", right=True),
@@ -320,10 +320,15 @@ def _list_words(row: Record) -> str | None:
     return f"list {row['check_list']} {labels.digest(row['check_list_sha256'])}{left_out}"
 
 
+def _specimen(row: Record) -> Reference:
+    """The specimen of a row, by its kind."""
+    return row["kind"], row["specimen"]
+
+
 COLUMNS: dict[str, Columns[Record]] = {
     "specimens": Columns(
         "",
-        Column("specimen", "specimen", names="specimen"),
+        Column("specimen", "specimen", names=_specimen),
         Column("kind", "kind"),
         Column("model", "model", wrap=True),
         Column("drops", "drops", right=True),
@@ -359,7 +364,7 @@ COLUMNS: dict[str, Columns[Record]] = {
     "inspections": Columns(
         "",
         Column("inspected", "inspected_at"),
-        Column("device", "device", names="specimen"),
+        Column("device", "device", names="device"),
         Column(
             "since drop",
             lambda row: labels.since_drop(row["days_since_drop"], row["hours_since_drop"]),

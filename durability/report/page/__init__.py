@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from markupsafe import Markup
+
 from durability.record.errors import harmless
 from durability.report import labels, safety
 from durability.report.answers import beside
+from durability.report.blocks import Drawing
 from durability.report.page import changes, sections, summary, words
 from durability.report.page.sections import flowing
 
@@ -19,7 +23,7 @@ if TYPE_CHECKING:
     from durability.report.blocks import Block, Reference
     from durability.workflow.results import ReportContents
 
-__all__ = ["page", "screen", "style"]
+__all__ = ["page", "picture", "screen", "screen_file", "screen_words"]
 
 
 def page(
@@ -75,65 +79,94 @@ def page(
 def screen(
     *,
     title: str,
-    menu: Sequence[tuple[str, str]],
     key: str,
     address_of: Callable[[Reference], str],
-    here: str = "",
+    here: str,
+    person: str,
+    person_address: str,
+    lead: Sequence[Block] = (),
     blocks: Sequence[Block] = (),
     done: Sequence[str] = (),
     refused: Sequence[str] = (),
     forms: Sequence[Mapping[str, Any]] = (),
+    links: Sequence[tuple[str, str]] = (),
     before: str = "",
+    again: str = "",
 ) -> str:
     """One page of a server: an answer's blocks, what was just entered, forms to enter more.
 
     Parameters
     ----------
     title : str
-    menu : sequence of (str, str)
-        Addresses of the other pages, and what they are called.
     key : str
         Goes with each form, so that only forms of this server are taken.
     address_of : callable
         Where a cell leads, by what it names; "" for nowhere.
     here : str
         Address of this page.
-    blocks : sequence of Block
+    person, person_address : str
+        Who enters, "" for nobody yet, and where another is chosen.
+    lead, blocks : sequence of Block
+        Before the forms, and after them.
     done, refused : sequence of str
         What was entered, and what was not.
     forms : sequence of mapping
-        With action, title, hidden, fields and button.
+        With action, title, lines, hidden, fields and button.
+    links : sequence of (str, str)
+        Addresses that this page leads on to, and what they are called.
     before : str
         Address of the question before; "" where there is none.
+    again : str
+        Address that is loaded in a moment, while an entry waits.
 
     Returns
     -------
     str
-        HTML, no script.
+        HTML, no script within.
     """
     return harmless(
         _templates()
         .get_template("screen.html")
         .render(
             title=title,
-            menu=menu,
+            menu=screen_words()["menu"],
+            say=screen_words()["say"],
             key=key,
             address_of=address_of,
             here=here,
+            person=person,
+            person_address=person_address,
+            lead=lead,
             blocks=blocks,
             done=done,
             refused=refused,
             forms=forms,
+            links=links,
             before=before,
+            again=again,
             cautions=safety.CAUTIONS,
         )
     )
 
 
-def style() -> str:
-    """Style sheet of a server's pages."""
+def picture(name: str, address: str, caption: str) -> Drawing:
+    """A picture that the browser fetches from the server beside the page."""
+    image = Markup('<img alt="{}" src="{}">').format(caption, address)
+    return Drawing(name, lambda: image, caption)
+
+
+def screen_file(address: str) -> str:
+    """The style sheet or the script of a server's pages."""
     folder = Path(__file__).parent
+    if address == "/screen.js":
+        return (folder / "screen.js").read_text("utf-8")
     return (folder / "style.css").read_text("utf-8") + (folder / "screen.css").read_text("utf-8")
+
+
+@cache
+def screen_words() -> dict[str, dict[str, str]]:
+    """What a server's pages say beside the answers: menu, titles, labels of forms, refusals."""
+    return tomllib.loads((Path(__file__).parent / "screen.toml").read_text("utf-8"))
 
 
 @cache

@@ -30,6 +30,13 @@ INSERT INTO site_name (site_id, site, entry_id) VALUES ($site_id, $site, $entry_
 -- Who entered the first thing in the store.
 SELECT entered_by FROM entry ORDER BY entered_at_utc, entry_id LIMIT 1;
 
+-- name: people
+SELECT entered_by AS person FROM entry
+GROUP BY entered_by ORDER BY max(entered_at_utc) DESC, entered_by LIMIT $most;
+
+-- name: latest_entry
+SELECT count(*) AS entries, max(entry_id) AS latest FROM entry;
+
 -- name: last_entry_of
 -- When a person last made an entry by a command.
 SELECT max(entered_at_utc) FROM entry WHERE entered_by = $entered_by AND command = $command;
