@@ -157,8 +157,12 @@ def test_a_session_of_ten_drops_with_voids_and_a_correction(browser, run, lab):
         assert f"stored: {peak_g}" in text_of(page)
     page = submit(browser, page, 2, line="141")
     assert "137 → 141 g" in text_of(page)
+    seen_before = page
     page = submit(browser, page, 1, line="300", after="v1 snagged cable")
     assert "void" in text_of(page)
+    late = submit(browser, seen_before, 2, line="150")
+    assert late.status_code == 409
+    assert "others entered meanwhile" in text_of(late)
     enter(browser, "Bea")
     page = submit(browser, submit(browser, "/bench/S1"), line="139")
     page = submit(browser, page, 3, after="u3")
@@ -202,7 +206,12 @@ def test_an_inspection_by_touch_goes_on_where_it_was_left_and_back(browser, run,
     assert asked("/inspect/R1?back=1") == "battery swelling"
     submit(browser, "/inspect/R1?back=1", line="degraded")
     assert asked() == "display"
+    seen_before = browser.get("/inspect/R1")
     submit(browser, "/inspect/R1", line="pass")
+    late = submit(browser, seen_before, line="fail")
+    assert late.status_code == 409
+    assert "others entered meanwhile" in text_of(late)
+    assert asked() == "buttons"
     last = submit(browser, "/inspect/R1", line="fail", after="# dead")
     done = text_of(last)
     assert "<form" not in last.text

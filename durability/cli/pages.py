@@ -32,6 +32,7 @@ from durability.workflow.series import acknowledge_cautions, series_to_record
 from durability.workflow.session import login_name, open_session, people, state_of
 
 if TYPE_CHECKING:
+    from durability.record.records import Walk
     from durability.report.blocks import Block, Reference
 
 PICTURES = ("wear", "models", "survival", "lifeline", "pulses", "spectra")
@@ -137,7 +138,13 @@ def _command(
 
 
 def run(
-    words: Sequence[str], *, store: str, typed: str = "", person: str = "", units: str | None = None
+    words: Sequence[str],
+    *,
+    store: str,
+    typed: str = "",
+    person: str = "",
+    units: str | None = None,
+    still: Callable[[Namespace], bool] | None = None,
 ) -> Page:
     """Run one command as a terminal would, and keep what it gives.
 
@@ -152,6 +159,8 @@ def run(
         Who enters it; "" for a command that only reads, whose answer may be one given before.
     units : {"si", "us"}, optional
         As shown, unless the call says otherwise.
+    still : callable, optional
+        Whether that for which the entry was made is still so; if not, nothing is entered.
 
     Returns
     -------
@@ -161,6 +170,9 @@ def run(
 
     def work(options: Namespace) -> None:
         nonlocal page
+        if still is not None and not still(options):
+            page.refused, page.status = screen_words()["refused"]["moved"], 409
+            return
         key = None if person else (*words, units, *_state(store))
         if key in _kept:
             _kept.move_to_end(key)
@@ -241,6 +253,8 @@ def names(store: str) -> list[str]:
 class BenchPage(Page):
     """How a series stands at the bench."""
 
+    last_drop: int = 0
+    """Number of the drop that a correction is of."""
     is_acknowledged: bool = False
     """Whether this person has acknowledged the cautions today."""
     unfit: str = ""
@@ -258,6 +272,7 @@ def bench(series: str, *, store: str, person: str = "", units: str | None = None
         session = replace(session_of(options), person=person or login_name())
         found = series_to_record(session, options.series)
         standing = judge_so_far(fetch_so_far(session, found["series"]), limit_of(options))
+        page.last_drop = found["last_drop_number"]
         page.is_acknowledged = found["cautions_acknowledged_at"] is not None
         page.unfit = found["unfit_case"] or ""
         page.blocks.extend(shown.blocks(found, standing))
@@ -299,27 +314,55 @@ def asked_next(device: str, *, store: str, person: str = "", back: int = 0) -> A
     page = AskedNext()
 
     def work(options: Namespace) -> None:
-        walk = inspection.begin_walk(
-            replace(session_of(options), person=person or login_name()),
-            options.device,
-            inspected_at=None,
-            inspector=None,
-            is_blind=False,
-        )
+        walk, page.function, page.back = _walk(options, person, back)
         lines = shown.walk_lines(walk)
         if walk.quarantine is not None:
             lines += safety.quarantine_lines(walk.quarantine)
         page.blocks = [Items(lines)] if lines else []
-        at = next((n for n, name in enumerate(walk.functions) if name not in walk.checks), None)
-        page.is_resumed = at is None or walk.is_resumed
-        if at is not None:
-            page.back = min(back, at)
-            page.function = walk.functions[at - page.back]
-            if page.function in walk.battery_looks:
-                page.signs = tuple(safety.BATTERY_SIGN_KEYS.values())
+        page.is_resumed = not page.function or walk.is_resumed
+        if page.function in walk.battery_looks:
+            page.signs = tuple(safety.BATTERY_SIGN_KEYS.values())
 
     _command(page, ["inspect", "record", device], work, store=store)
     return page
+
+
+def _walk(options: Namespace, person: str, back: int) -> tuple[Walk, str, int]:
+    """The inspection that this person makes, the function it asks, and how far back that is."""
+    session = replace(session_of(options), person=person or login_name())
+    walk = inspection.begin_walk(
+        session, options.device, inspected_at=None, inspector=None, is_blind=False
+    )
+    at = next((n for n, name in enumerate(walk.functions) if name not in walk.checks), None)
+    if at is None:
+        return walk, "", 0
+    back = min(back, at)
+    return walk, walk.functions[at - back], back
+
+
+def still_as_shown(given: Mapping[str, str], person: str) -> Callable[[Namespace], bool] | None:
+    """Whether what a form was shown for is still so: others may have entered meanwhile.
+
+    Parameters
+    ----------
+    given : mapping of str to str
+        The fields of the form: the function that it asked, or the drop that it was of.
+    person : str
+
+    Returns
+    -------
+    callable, optional
+        None for a form that depends on neither.
+    """
+    if "asked" in given:
+        back = int(given["back"]) if given.get("back", "").isdecimal() else 0
+        return lambda options: _walk(options, person, back)[1] == given["asked"]
+    if "last" in given:
+        return lambda options: (
+            str(series_to_record(session_of(options), options.series)["last_drop_number"])
+            == given["last"]
+        )
+    return None
 
 
 # ------------------------------------------------------------------------------------------ forms
@@ -358,12 +401,13 @@ def bench_forms(action: str, stands: BenchPage, typed: str = "") -> list[dict[st
         choices = [(f"{letter}{n}", reason) for n, reason in enumerate(VOID_REASONS, start=1)]
         return {"label": say["why"], "name": "after", "choices": choices, "is_keys": True}
 
+    last = stands.last_drop
     right = {"label": say["peak_right"], "name": "line", "is_number": True}
     return [
         {**_made(action, say["next_drop"], reading, say["store"]), **unfit, "has_pad": True},
         _made(action, say["next_void"], [*reading, keys("v")]),
-        _made(action, say["correct_last"], [right], say["correct"], before="c"),
-        _made(action, say["void_last"], [keys("u")]),
+        _made(action, say["correct_last"], [right], say["correct"], before="c", last=last),
+        _made(action, say["void_last"], [keys("u")], last=last),
     ]
 
 
@@ -382,7 +426,7 @@ def inspection_form(action: str, asked: AskedNext) -> dict[str, Any]:
         {"label": say["measured"], "name": "after"},
         {"label": asked.function, "name": "line", "choices": outcomes, "is_keys": True},
     ]
-    return _made(action, asked.function, fields, back=asked.back)
+    return _made(action, asked.function, fields, back=asked.back, asked=asked.function)
 
 
 def _same(words: Iterable[str]) -> list[tuple[str, str]]:

@@ -334,8 +334,15 @@ def application(
             else:
                 told = [f"--{name}={given[name]}" for name in options if given.get(name)]
                 call = [*command, *told]
+                still = pages.still_as_shown(given, by)
                 work = partial(
-                    pages.run, call, store=store, typed=_typed(given), person=by, units=units
+                    pages.run,
+                    call,
+                    store=store,
+                    typed=_typed(given),
+                    person=by,
+                    units=units,
+                    still=still,
                 )
             task = asyncio.ensure_future(run_in_threadpool(work))
             waiting[once] = task, given
