@@ -64,13 +64,13 @@ SHAPES_OF = {
 }
 DROPS_LEFT = {
     "rising": 9.36,
-    "slow": 39.18,
-    "elsewhere": 8.44,
-    "few": 41.55,
+    "slow": 38.64,
+    "elsewhere": 8.45,
+    "few": 40.89,
     "settled": 163.86,
     "flat": 135.13,
     "wild": 73.35,
-    "jumped": 39.46,
+    "jumped": 39.25,
     "holds": 47.74,
 }
 """Mean drops from the last one to failure, those beyond the horizon counted to the horizon."""

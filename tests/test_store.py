@@ -13,7 +13,7 @@ import pytest
 
 from durability.intake.columns import FILE_KINDS
 from durability.record.errors import StoreUnusable
-from durability.store import archive, bench, database, file, merging, sql_files
+from durability.store import archive, bench, database, file, sql_files
 
 PROCESSES = 8
 DROPS_EACH = 6
@@ -463,7 +463,7 @@ def test_every_statement_is_one_and_is_run_by_somebody():
     )
     run = set(re.findall(r'"(\w+)"', code))
     for start in re.findall(r'f"(\w+_)\{', code):
-        run |= {start + kind for kind in (*FILE_KINDS, *archive.TODAY, *merging.PLACED)}
+        run |= {start + kind for kind in (*FILE_KINDS, *archive.TODAY, *sql_files.PLACED)}
     assert sorted(set(statements) - run) == []
     for name, text in statements.items():
         assert len(duckdb.extract_statements(text)) == 1, name
