@@ -11,13 +11,14 @@
 -- example (demo): --set on=2026-10-12
 -- example (demo): R10 | demo-Radio | 6 | 2026-04-01 | 194 | 2026-03-31
 WITH shocks AS (
-    SELECT device, count(*) AS drops, max(dropped_at) AS last_dropped_at
+    SELECT device, count(*) AS drops, arg_max(dropped_at, dropped_at_utc) AS last_dropped_at
     FROM device_shocks
     WHERE dropped_at IS NULL OR dropped_at::DATE <= coalesce($on::DATE, current_date)
     GROUP BY device
 ), looked AS (
     SELECT
-        device, max(inspected_at)::DATE AS last_inspected_on, max(drops_before) AS drops_before
+        device, arg_max(inspected_at, inspected_at_utc)::DATE AS last_inspected_on,
+        max(drops_before) AS drops_before
     FROM device_looks
     WHERE inspected_at::DATE <= coalesce($on::DATE, current_date)
     GROUP BY device

@@ -26,20 +26,25 @@ WITH asked AS (
     QUALIFY row_number() OVER (
         PARTITION BY p.specimen ORDER BY a.device_id IS NULL, a.follow_up_order DESC) = 1
 ), dropped AS (
-    SELECT device, min(dropped_at) AS first_at, max(dropped_at) AS last_at
+    SELECT
+        device, arg_min(dropped_at, dropped_at_utc) AS first_at,
+        arg_max(dropped_at, dropped_at_utc) AS last_at,
+        min(dropped_at_utc) AS first_at_utc, max(dropped_at_utc) AS last_at_utc
     FROM device_shocks
     WHERE dropped_at::DATE <= (SELECT today FROM asked)
     GROUP BY device
 ), looks AS (
     SELECT
-        k.device, k.inspected_at, k.failed,
+        k.device, k.inspected_at, k.inspected_at_utc, k.failed,
         k.passed + k.degraded + k.failed + k.not_tested >= coalesce(f.unfinished_of, 0) AS is_whole,
         -- A time of midnight is a date: the look may have come before the drops of its day.
         CASE WHEN k.inspected_at = date_trunc('day', k.inspected_at)
             OR d.first_at = date_trunc('day', d.first_at)
-            THEN k.inspected_at::DATE < d.first_at::DATE ELSE k.inspected_at < d.first_at
+            THEN k.inspected_at::DATE < d.first_at::DATE
+            ELSE k.inspected_at_utc < d.first_at_utc
         END AS is_before,
-        d.device IS NULL AND min(k.inspected_at) OVER (PARTITION BY k.device) = k.inspected_at
+        d.device IS NULL
+            AND min(k.inspected_at_utc) OVER (PARTITION BY k.device) = k.inspected_at_utc
             AND k.device NOT IN (SELECT device FROM device_shocks) AS is_first_of_control,
         k.inspection_id
     FROM device_looks AS k
@@ -58,19 +63,27 @@ WITH asked AS (
     WHERE NOT EXISTS (
         FROM fails AS b WHERE b.is_before AND b.device = f.device AND b."function" = f."function")
 ), looked AS (
-    SELECT device, min(inspected_at) AS first_at, max(inspected_at) AS last_at
+    SELECT
+        device, arg_min(inspected_at, inspected_at_utc) AS first_at,
+        arg_max(inspected_at, inspected_at_utc) AS last_at,
+        min(inspected_at_utc) AS first_at_utc, max(inspected_at_utc) AS last_at_utc
     FROM looks
     WHERE is_whole
     GROUP BY device
 ), followed AS (
     SELECT
         p.specimen AS device, f.*, p.received_on, d.last_at IS NULL AS is_undropped,
-        l.last_at AS last_inspected_at,
+        l.last_at AS last_inspected_at, l.last_at_utc AS last_inspected_at_utc,
         CASE WHEN f.anchor = 'received' AND p.received_on IS NOT NULL THEN p.received_on
             WHEN f.anchor = 'first drop' AND d.first_at IS NOT NULL THEN d.first_at
             WHEN f.anchor = 'last drop' AND d.last_at IS NOT NULL THEN d.last_at
             WHEN l.first_at IS NOT NULL THEN l.first_at
-            WHEN f.stage_days[1] >= 0 THEN p.received_on END AS counted_from
+            WHEN f.stage_days[1] >= 0 THEN p.received_on END AS counted_from,
+        -- Where that has a time of day: of a day alone only the day counts.
+        CASE WHEN f.anchor = 'received' AND p.received_on IS NOT NULL THEN NULL
+            WHEN f.anchor = 'first drop' AND d.first_at IS NOT NULL THEN d.first_at_utc
+            WHEN f.anchor = 'last drop' AND d.last_at IS NOT NULL THEN d.last_at_utc
+            WHEN l.first_at IS NOT NULL THEN l.first_at_utc END AS counted_from_utc
     FROM all_specimens AS p
     LEFT JOIN assigned AS a ON a.device = p.specimen
     JOIN plans_today AS f ON f.name = a.name OR (a.name IS NULL AND f.is_usual)
@@ -108,7 +121,8 @@ WHERE due_on < (SELECT today FROM asked)
     AND CASE WHEN last_inspected_at IS NULL THEN stage_day >= 0 OR is_undropped
         WHEN stage_day < 0 THEN false
         WHEN last_inspected_at::DATE < counted_from::DATE THEN true
-        WHEN last_inspected_at < counted_from AND counted_from <> date_trunc('day', counted_from)
+        WHEN last_inspected_at_utc < counted_from_utc
+            AND counted_from <> date_trunc('day', counted_from)
             AND last_inspected_at <> date_trunc('day', last_inspected_at) THEN true
         WHEN opens_after IS NULL OR opens_after < 0 THEN false
         ELSE date_diff('day', counted_from::DATE, last_inspected_at::DATE) <= opens_after END

@@ -15,10 +15,11 @@
 -- example (demo): K07 | demo-Radio | buttons | fail | 2026-09-21 | 2026-06-23 | side button sticks | in use
 -- example (demo): R05 | demo-Radio | loudspeaker | fail | 2026-09-25 | 2026-06-26 | rattles | in use
 WITH first_seen AS (
-    SELECT device, function, min(inspected_at) AS first_seen_at
-    FROM all_checks
-    WHERE outcome IN ('fail', 'degraded')
-    GROUP BY device, function
+    SELECT c.device, c.function, arg_min(c.inspected_at, t.inspected_at_utc) AS first_seen_at
+    FROM all_checks AS c
+    JOIN timed_inspections AS t ON t.inspection_id = c.inspection_id
+    WHERE c.outcome IN ('fail', 'degraded')
+    GROUP BY c.device, c.function
 )
 SELECT
     c.device, c.device_model, c.function, c.outcome, c.inspected_at::DATE AS inspected_on,

@@ -96,6 +96,36 @@ def test_questions_on_failures_order_the_inspections_of_a_day_by_the_instant(run
     assert [row[4] for row in rows] == ["failed later"]
 
 
+def test_questions_on_the_follow_up_go_by_the_instant(run, tmp_path):
+    """Tokyo's clock shows the later hour, or day, of what came first."""
+    run("init")
+    (tmp_path / "drops.csv").write_text(
+        HEAD + "S,1,100,2026-03-05T01:00:00+09:00,K,M,R-1,device,1000\n"
+        "S,2,100,2026-03-04T18:00:00+00:00,K,M,R-1,device,1000\n"
+        "T,1,100,2026-03-06T09:00:00+00:00,L,M,R-2,device,1000\n"
+    )
+    run("import", "drops", "drops.csv")
+    (tmp_path / "checks.csv").write_text(
+        "device,function,outcome,inspected_at\n"
+        "R-1,sound,degraded,2026-03-04T01:30:00+09:00\nR-1,sound,fail,2026-03-04T17:30:00Z\n"
+        "R-1,sound,pass,2026-03-04T20:00:00+09:00\nR-2,sound,pass,2026-03-06T17:59:00+09:00\n"
+    )
+    run("import", "inspections", "checks.csv")
+    rows = run("query", "open_findings", "--json").json["rows"]
+    assert [row[0:1] + row[3:6] for row in rows] == [["R-1", "fail", "2026-03-04", "2026-03-04"]]
+    rows = run("query", "devices_not_inspected", "--set", "on=2026-03-10", "--json").json["rows"]
+    # Its drop at 01:00 of the 5th in Tokyo was made on the 4th, before the other one.
+    assert [row[0:1] + row[3:6] for row in rows] == [
+        ["R-1", "2026-03-04", 6, "2026-03-04"], ["R-2", "2026-03-06", 4, "2026-03-06"],
+    ]  # fmt: skip
+    # Inspected at 17:59 in Tokyo, a minute before its drop at 9:00 UTC: that is a baseline.
+    rows = run("query", "inspections_overdue", "--set", "on=2026-03-20", "--json").json["rows"]
+    due = run("due", "--on", "2026-03-20", "--json").json
+    told = {(row[0], row[3]) for row in rows}
+    assert told == {("R-2", "2026-03-07")}
+    assert {(each["device"], each["due_on"]) for each in due["overdue"]} >= told
+
+
 def test_a_time_without_an_offset_has_that_of_the_times_before_it(run, tmp_path):
     run("init")
     kept(
