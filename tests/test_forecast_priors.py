@@ -65,7 +65,7 @@ SHAPES_OF = {
 DROPS_LEFT = {
     "rising": 9.36,
     "slow": 38.64,
-    "elsewhere": 8.45,
+    "elsewhere": 8.455,
     "few": 40.89,
     "settled": 163.86,
     "flat": 135.13,
