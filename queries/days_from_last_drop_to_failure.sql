@@ -19,13 +19,9 @@ WITH shocks AS (
     FROM device_shocks
     WHERE device IN (SELECT specimen FROM all_specimens WHERE kind = 'device')
     GROUP BY device, device_model
-), looks AS (
-    SELECT k.*, t.inspected_at_utc
-    FROM device_looks AS k
-    JOIN timed_inspections AS t ON t.inspection_id = k.inspection_id
 ), first_failed AS (
     SELECT *
-    FROM looks
+    FROM device_looks
     WHERE failed > 0 AND drops_before > 0
     QUALIFY row_number() OVER (PARTITION BY device ORDER BY inspected_at_utc, inspection_id) = 1
 ), fails AS (
@@ -51,7 +47,7 @@ SELECT
         WHEN count(g.inspection_id) > 0 THEN 'works' ELSE 'not looked at' END AS state,
     max(g.days_since_drop) AS works_until_days, d.failed_by_days, d.functions
 FROM followed AS d
-LEFT JOIN looks AS g
+LEFT JOIN device_looks AS g
     ON g.device = d.device AND g.failed = 0 AND g.passed > 0
     AND g.last_dropped_at = d.last_dropped_at
     AND (d.failed_at IS NULL OR g.inspected_at_utc < d.failed_at)

@@ -123,7 +123,7 @@ def test_questions_on_the_follow_up_go_by_the_instant(run, tmp_path):
     due = run("due", "--on", "2026-03-10", "--json").json
     told = {(row[0], row[3]) for row in rows}
     assert told == {("R-2", "2026-03-06")}
-    assert {(each["device"], each["due_on"]) for each in due["overdue"]} >= told
+    assert {(each["device"], each["due_on"]) for each in due["due"]} >= told
 
 
 def test_a_time_without_an_offset_has_that_of_the_times_before_it(run, tmp_path):
