@@ -422,6 +422,37 @@ def settling_part(draws: WearDraws, drop_number: FloatArray) -> FloatArray:
     return part
 
 
+def risen(draws: Sequence[WearDraws], at: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Log level of each draw above that at drop 1, at one place of each series.
+
+    Parameters
+    ----------
+    draws : sequence of WearDraws
+        Of some series.
+    at : ndarray of shape (n_series,)
+        Drop number or wear of each.
+
+    Returns
+    -------
+    lasting, settling : ndarray of shape (n_series, n_draws)
+        What they rose by, and what of that levels off by itself.
+    """
+    parts = np.zeros((2, len(draws), N_DRAWS))
+    here = np.repeat(at, N_DRAWS)[:, None]
+    for names in (("family", "parameter", "climb"), ("step_family", "step_parameter", "step")):
+        family, parameter, size = (
+            np.concatenate([getattr(each, name) for each in draws]) for name in names
+        )
+        order = np.argsort(family, kind="stable")
+        rise = np.empty(family.size)
+        rise[order] = climb_basis(family[order], parameter[order], here[order])[:, 0]
+        rise *= size
+        settles = np.isin(family, SETTLING_FAMILIES)
+        for part, which in zip(parts, (~settles, settles), strict=True):
+            part += np.where(which, rise, 0.0).reshape(part.shape)
+    return parts[0], parts[1]
+
+
 def rise_interval(
     draws: WearDraws,
     drop_number: IntArray,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
@@ -24,7 +24,7 @@ from durability.wear.draws import (
     RATE,
     evenly,
     evenly_normal,
-    log_level,
+    risen,
 )
 from durability.wear.results import FailedIn, FailureCause, WearDraws, WearFit
 from durability.wear.shapes import JUMP, LEVELLING, SETTLING, STEADY, climb_basis
@@ -184,19 +184,30 @@ def _crossings(fits: Sequence[CaseFit], limit: FailureLimit) -> list[FloatArray]
     """
     shape_only = level_crossings(fits, limit)
     crossings = []
-    for fit, crossing in zip(fits, shape_only, strict=True):
-        if fit.draws is None:
+    for fit, crossing, rise in zip(fits, shape_only, _risen_by_now(fits), strict=True):
+        if rise is None:
             crossings.append(crossing)
             continue
-        now = float(fit.clock[-2])
-        risen = log_level(fit.draws, np.array([now]))[:, 0] - fit.draws.log_level_first
         needed = limit.needed(fit.log_fresh)
         later = crossing.copy()
         for row, to_rise in enumerate(needed):
             chosen, onset, rate = later_onsets(fit, crossing[row])
-            later[row, chosen] = onset + np.ceil((to_rise - risen)[chosen] / rate)
+            later[row, chosen] = onset + np.ceil((to_rise - rise)[chosen] / rate)
         crossings.append(later)
     return crossings
+
+
+def _risen_by_now(fits: Sequence[CaseFit]) -> Iterator[FloatArray | None]:
+    """By how much the log level of each case has risen, of shape (n_draws,); None without one."""
+    for start in range(0, len(fits), _BLOCK_SERIES):
+        block = fits[start : start + _BLOCK_SERIES]
+        known = [(each.draws, each.clock[-2]) for each in block if each.draws is not None]
+        rises: Iterator[FloatArray] = iter(())
+        if known:
+            draws, now = zip(*known, strict=True)
+            lasting, settling = risen(draws, np.array(now))
+            rises = iter(lasting + settling)
+        yield from (None if each.draws is None else next(rises) for each in block)
 
 
 def level_crossings(fits: Sequence[CaseFit], limit: FailureLimit) -> list[FloatArray]:

@@ -17,7 +17,7 @@ from durability.life.results import Estimate, Prediction
 from durability.record.basis import counted
 from durability.wear.cases import by_condition, condition_of, unit_of
 from durability.wear.damage import success_run_reliability
-from durability.wear.draws import SETTLING_FAMILIES, log_level, settling_part
+from durability.wear.draws import SETTLING_FAMILIES, risen
 from durability.wear.fitting import fit_wear
 from durability.wear.lives import CaseLife, FailureLimit, Outcome, case_lives
 from durability.wear.population import (
@@ -54,6 +54,7 @@ _SHIFT_SD = 1.0
 """Prior log standard deviation of what a condition does to lives: up to some seven-fold."""
 _LEAST_VARIANCE = 1e-6
 """Of a scaled rise: draws that all settle say no more than this."""
+_BLOCK_SERIES = 64
 _SPREADS = np.concatenate([[0.0], np.geomspace(0.05, 3.0, 13)])
 """Standard deviations of that, tried for cases within a model and for models."""
 
@@ -150,7 +151,8 @@ def _rank_under(
     members: dict[str, list[_Judged]] = defaultdict(list)
     for each in judged:
         members[str(_name(each.history, by))].append(each)
-    told = {name: _case_speeds(some, span, prior, factor) for name, some in members.items()}
+    shown = _shown([each.fit for each in judged], span)
+    told = {name: _case_speeds(some, shown, prior, factor) for name, some in members.items()}
     known = [name for name, cases in told.items() if cases.mean.size]
     # A case that is itself the group has no cases to vary within it.
     spreads = np.zeros(1) if by == "case" else _SPREADS
@@ -165,7 +167,7 @@ def _rank_under(
             known[row],
             members[known[row]],
             by=by,
-            span=span,
+            shown=shown,
             horizon=horizon,
             rise=_percent(draws[row]),
             fastest=float(fastest[row]) if len(known) > 1 else None,
@@ -174,7 +176,7 @@ def _rank_under(
         for row in order
     ]
     groups += [
-        _group(name, some, by=by, span=span, horizon=horizon, rise=None, fastest=None, shifts={})
+        _group(name, some, by=by, shown=shown, horizon=horizon, rise=None, fastest=None, shifts={})
         for name, some in members.items()
         if name not in known
     ]
@@ -216,18 +218,39 @@ def _common_span(fits: Sequence[WearFit]) -> int:
     return max(_FEWEST_SPAN, int(np.median(lasts))) if lasts else _FEWEST_SPAN
 
 
-def _speed(fit: WearFit, span: int, prior: tuple[float, float]) -> tuple[float, float] | None:
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """What the drops of one series show over the span."""
+
+    mean: float
+    variance: float
+    """Of the rise per drop, settling apart, on the scale of ``_scaled``."""
+    settling: float
+    """Log rise that levels off."""
+
+
+def _shown(fits: Sequence[WearFit], span: int) -> dict[str, _Shown]:
+    """That of each series with drops enough for a rise."""
+    found: dict[str, _Shown] = {}
+    told = [(each.series, each.draws) for each in fits if each.rise_pct_per_drop is not None]
+    known = [(series, draws) for series, draws in told if draws is not None]
+    for start in range(0, len(known), _BLOCK_SERIES):
+        names, draws = zip(*known[start : start + _BLOCK_SERIES], strict=True)
+        lasting, settling = risen(draws, np.full(len(draws), float(span)))
+        rise = _scaled(lasting / (span - 1.0))
+        means, variances = rise.mean(axis=1), np.maximum(rise.var(axis=1), _LEAST_VARIANCE)
+        columns = (each.tolist() for each in (means, variances, settling.mean(axis=1)))
+        found |= {name: _Shown(*row) for name, *row in zip(names, *columns, strict=True)}
+    return found
+
+
+def _speed(shown: _Shown, prior: tuple[float, float]) -> tuple[float, float]:
     """What the drops alone say of the mean rise over the span, on the scale of ``_scaled``.
 
     Mean and variance with the general prior taken out again (as for normals), since the groups
     bring their own: a series of two drops then says next to nothing.
     """
-    if fit.draws is None or fit.rise_pct_per_drop is None:
-        return None
-    ends = np.array([1.0, float(span)])
-    path = log_level(fit.draws, ends) - settling_part(fit.draws, ends)
-    rise = _scaled((path[:, 1] - path[:, 0]) / (span - 1.0))
-    mean, variance = float(rise.mean()), max(float(rise.var()), _LEAST_VARIANCE)
+    mean, variance = shown.mean, shown.variance
     prior_mean, prior_variance = prior
     precision = max(1.0 / variance - 1.0 / prior_variance, 0.01 / prior_variance)
     return float((mean / variance - prior_mean / prior_variance) / precision), 1.0 / precision
@@ -252,15 +275,15 @@ def _prior_speed(span: int) -> tuple[float, float]:
 
 def _case_speeds(
     judged: Sequence[_Judged],
-    span: int,
+    shown: Mapping[str, _Shown],
     prior: tuple[float, float],
     factor: Sequence[Condition],
 ) -> _Units:
     """Speed of each case: its series weighed by their precision."""
     by_case: dict[str, list[tuple[float, float, FloatArray]]] = defaultdict(list)
     for each in judged:
-        speed = _speed(each.fit, span, prior)
-        if speed is not None:
+        if each.history.series in shown:
+            speed = _speed(shown[each.history.series], prior)
             row = np.array([condition_of(each.history) == name for name in factor[1:]], dtype=float)
             by_case[unit_of(each.history)].append((*speed, row))
     means, variances, rows = [], [], []
@@ -374,7 +397,7 @@ def _group(
     judged: Sequence[_Judged],
     *,
     by: Literal["case_model", "case"],
-    span: int,
+    shown: Mapping[str, _Shown],
     horizon: int,
     rise: tuple[float, float, float] | None,
     fastest: float | None,
@@ -391,10 +414,10 @@ def _group(
         parts.append(f"{len(before)} had failed before, under another condition")
     if drops and not failed and not before:
         shortest = min(each.life.case.made for each in judged)
-        shown = success_run_reliability(len(cases), LEVEL)
+        reliability = success_run_reliability(len(cases), LEVEL)
         parts.append(
-            f"none failed: reliability to drop {shortest} ≥ {shown:.2f} at {100 * LEVEL:.0f} %"
-            " confidence"
+            f"none failed: reliability to drop {shortest} ≥ {reliability:.2f} at"
+            f" {100 * LEVEL:.0f} % confidence"
         )
     lower, middle, upper = rise if rise is not None else (None, None, None)
     known = judged if rise is not None else []
@@ -407,7 +430,7 @@ def _group(
         rise_pct_per_drop=middle,
         lower=lower,
         upper=upper,
-        settling_pct=_settling(judged, span),
+        settling_pct=_settling(judged, shown),
         probability_fastest=fastest,
         life=lives.life,
         lives=lives.cases,
@@ -488,14 +511,12 @@ def _own_life(judged: Sequence[_Judged], horizon: int) -> PopulationLife:
     return PopulationLife(unknown, unknown, told, len(known))
 
 
-def _settling(judged: Sequence[_Judged], span: int) -> float | None:
+def _settling(judged: Sequence[_Judged], shown: Mapping[str, _Shown]) -> float | None:
     """Rise of the first drops that levels off, in percent: mean over the cases."""
     by_case: dict[str, list[float]] = defaultdict(list)
     for each in judged:
-        draws = each.fit.draws
-        if draws is not None and each.fit.rise_pct_per_drop is not None:
-            last = np.array([float(span)])
-            by_case[unit_of(each.history)].append(float(settling_part(draws, last).mean()))
+        if each.history.series in shown:
+            by_case[unit_of(each.history)].append(shown[each.history.series].settling)
     if not by_case:
         return None
     return float(100.0 * np.expm1(np.mean([np.mean(some) for some in by_case.values()])))

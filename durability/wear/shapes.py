@@ -263,7 +263,9 @@ def kinds_of(*columns: NDArray[np.generic]) -> tuple[IntArray, IntArray]:
     """First row of each kind of equal rows, and the kind of each row."""
     rows = np.concatenate([np.asarray(each, dtype=np.float64) + 0.0 for each in columns], axis=1)
     kinds: dict[bytes, int] = {}
-    kind = np.array([kinds.setdefault(row.tobytes(), len(kinds)) for row in rows])
+    every, size = rows.tobytes(), rows.shape[1] * rows.itemsize
+    starts = range(0, len(every), size)
+    kind = np.array([kinds.setdefault(every[at : at + size], len(kinds)) for at in starts])
     first = np.empty(len(kinds), dtype=np.int64)
     first[kind[::-1]] = np.arange(kind.size)[::-1]
     return first, kind
