@@ -52,6 +52,8 @@ FLAGS = [
 ]
 PHONE, TABLET, DESK = (390, 844), (768, 1024), (1280, 900)
 MOST_TABS = 60
+ASKED = "form:not([enctype]) h2"
+"""Of what is asked; a photo may be kept or not."""
 
 PAGES = [
     *("/status", "/due", "/series/list", "/specimen/list", "/trend", "/forecast", "/rank"),
@@ -144,7 +146,7 @@ class Screen:
     @property
     def asked(self):
         """The function that an inspection asks."""
-        return self.driver.find_element(By.CSS_SELECTOR, "form h2").text
+        return self.driver.find_element(By.CSS_SELECTOR, ASKED).text
 
     def form(self, heading):
         return self.driver.find_element(By.XPATH, f"//form[.//h2[normalize-space()='{heading}']]")
@@ -263,6 +265,13 @@ def test_a_device_is_inspected_by_touch_gone_back_in_interrupted_and_resumed(
     screen.field("note").send_keys("# dim")
     screen.tap_on(screen.key("degraded"))
     assert screen.asked == left_at
+    dim = served.store.with_name("dim.png")
+    dim.write_bytes(b"\x89PNG\r\n\x1a\n a dim display")
+    screen.driver.find_element(By.CSS_SELECTOR, "input[type=file]").send_keys(str(dim))
+    screen.tap_on(screen.key("keep"))
+    assert "1 photo kept of the inspection of K-2" in screen.text
+    screen.tap_on(screen.key("inspect"))
+    assert screen.asked == left_at
 
     # Put away, and taken up again from the list of what is due.
     screen.driver.delete_cookie("durability")
@@ -272,7 +281,7 @@ def test_a_device_is_inspected_by_touch_gone_back_in_interrupted_and_resumed(
     screen.open(f"/due?token={served.token}")
     screen.tap_on(screen.key("K-2"))
     assert screen.asked == left_at
-    while screen.driver.find_elements(By.CSS_SELECTOR, "form h2"):
+    while screen.driver.find_elements(By.CSS_SELECTOR, ASKED):
         answered.append(screen.asked)
         screen.tap_on(screen.key("pass"))
     assert f"{len(answered)} functions of K-2 recorded" in screen.text
@@ -327,7 +336,7 @@ def test_an_inspection_by_keys_alone(screen, served, capsys):
     screen.press(Keys.ENTER)  # which is not yet an outcome
     assert screen.asked == first
     answered = 0
-    while screen.driver.find_elements(By.CSS_SELECTOR, "form h2"):
+    while screen.driver.find_elements(By.CSS_SELECTOR, ASKED):
         screen.tab_to("pass")
         screen.press_enter()
         answered += 1

@@ -35,7 +35,8 @@ def lab(tmp_path_factory):
     at = ("--store", str(session.store), "--by", "tester")
     assert main(["init", *at[:2]]) == 0
     assert main(["import", "drops", str(folder / "drops.csv"), *at]) == 0
-    specimens.add_specimen(session, "R1", "device", {"model": "radio"})
+    for device in ("R1", "R2"):
+        specimens.add_specimen(session, device, "device", {"model": "radio"})
     listed = folder / "short.txt"
     listed.write_text("battery swelling\ndisplay\nbuttons\n")
     follow_up.make_plan(session, "short", ["drop day=0", "1 week=7"], "last drop", str(listed))
@@ -214,12 +215,39 @@ def test_an_inspection_by_touch_goes_on_where_it_was_left_and_back(browser, run,
     assert asked() == "buttons"
     last = submit(browser, "/inspect/R1", line="fail", after="# dead")
     done = text_of(last)
-    assert "<form" not in last.text
+    assert 'name="line"' not in last.text  # nothing is asked; a photo of it may still be kept
     assert "3 functions of R1 recorded" in done, done
     events = run("history", "R1", "--store", lab, "--json").json["events"]
     kinds = [each["event"] for each in events]
     assert kinds.count("inspection") == 1
     assert kinds.count("amendment") == 1  # the first answer of the function gone back to
+
+
+def test_a_photo_is_kept_with_what_it_shows(browser, run, lab):
+    enter(browser, "Ben")
+    shown = submit(browser, "/inspect/R2", line="degraded")
+    form = shown.text.rpartition("<form ")[2]
+    assert "Photo of battery swelling" in form
+    hidden = dict(re.findall(r'type="hidden" name="(\w+)" value="([^"]*)"', form))
+    picture = b"\x89PNG\r\n\x1a\n" + b"a dent"
+
+    def sent(content, name="../../../tmp/dent.png", **other):
+        files = {"photo": (name, content, "image/png")}
+        return browser.post("/photo/R2", data={**hidden, **other}, files=files)
+
+    assert sent(picture, form="0" * 64).status_code == 403
+    assert "PNG, JPEG or WebP" in text_of(sent(b"<svg onload=alert(1)>", once="a"))
+    large = sent(picture + bytes(serve.LARGEST_PHOTO), once="b")
+    assert (large.status_code, "30 MB" in text_of(large)) == (413, True)
+    kept = sent(picture)
+    assert "1 photo kept of the inspection of R2" in text_of(kept)
+    assert sent(picture).status_code == 409
+    folder = lab.with_name("lab.photos")
+    assert [file.read_bytes() for file in folder.iterdir()] == [picture]
+    rows = run("query", "--sql", "SELECT file_name, \"function\" FROM inspection_photo",
+               "--store", lab, "--json").json["rows"]  # fmt: skip
+    assert rows == [["dent.png", "battery swelling"]]
+    assert run("verify", "--store", lab, "--json").json["is_sound"]
 
 
 def test_only_who_has_the_token_is_let_in(browser):

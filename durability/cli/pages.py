@@ -17,11 +17,14 @@ from collections import OrderedDict
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote, urlencode
 
 from durability.cli.logbook import limit_of, session_of
 from durability.cli.parser import make_parser, meant
+from durability.intake.hand_entry import UNKNOWN_MEDIA_TYPE, media_type
 from durability.record import clock
 from durability.record.errors import HEARD, DurabilityError, StoreUnusable, UnusableCall
 from durability.record.vocabulary import OUTCOMES, VOID_REASONS
@@ -81,6 +84,8 @@ LEADS = {
 MOST_KEPT = 100
 """Answers kept at once."""
 MOST_PEOPLE = 12
+MOST_FILE_NAME = 100
+"""Characters of the name of a file that is kept."""
 
 
 @dataclass(slots=True)
@@ -300,6 +305,8 @@ class AskedNext(Page):
     """"" where none is to be asked."""
     back: int = 0
     """How many before the next one it is, as far as there are."""
+    before: str = ""
+    """The function that was answered last in it."""
     is_resumed: bool = False
     """Whether the inspection has answers already."""
     signs: tuple[str, ...] = ()
@@ -320,6 +327,8 @@ def asked_next(device: str, *, store: str, person: str = "", back: int = 0) -> A
             lines += safety.quarantine_lines(walk.quarantine)
         page.blocks = [Items(lines)] if lines else []
         page.is_resumed = not page.function or walk.is_resumed
+        answered = [name for name in walk.functions if name in walk.checks]
+        page.before = answered[-1] if answered else ""
         if page.function in walk.battery_looks:
             page.signs = tuple(safety.BATTERY_SIGN_KEYS.values())
 
@@ -429,6 +438,47 @@ def inspection_form(action: str, asked: AskedNext) -> dict[str, Any]:
     return _made(action, asked.function, fields, back=asked.back, asked=asked.function)
 
 
+def photo_form(device: str, function: str) -> dict[str, Any]:
+    """Photos of what was seen, from the camera or a file."""
+    say = screen_words()["say"]
+    photo = {"label": say["photo"], "name": "photo", "is_file": True}
+    title = say["photo_of"].format(function=function)
+    made = _made(f"/photo/{quote(device)}", title, [photo], say["keep"], function=function)
+    return {**made, "has_file": True}
+
+
+def add_photo(
+    device: str, name: str, content: Iterable[bytes], *, function: str, store: str, person: str
+) -> Page:
+    """Keep a photo that was sent, under the name that it was sent with.
+
+    Parameters
+    ----------
+    device : str
+    name : str
+        Of the file; of a path the last part.
+    content : iterable of bytes
+        Of the file, piece by piece.
+    function : str
+        What it shows.
+    store, person : str
+
+    Returns
+    -------
+    Page
+    """
+    last = "".join(each for each in name.replace("\\", "/").split("/")[-1] if each.isprintable())
+    with TemporaryDirectory() as folder:
+        file = Path(folder) / (last.lstrip(".")[-MOST_FILE_NAME:] or "photo")
+        with file.open("wb") as opened:
+            opened.writelines(content)
+        with file.open("rb") as opened:
+            if media_type(opened.read(16)) == UNKNOWN_MEDIA_TYPE:
+                return Page(refused=screen_words()["refused"]["no_photo"], status=400)
+        call = ["inspect", "photo", device, str(file), f"--function={function}"]
+        return run(call, store=store, person=person)
+
+
 def _same(words: Iterable[str]) -> list[tuple[str, str]]:
     """Choices that send what they show."""
     return [(each, each) for each in words]
@@ -441,7 +491,11 @@ def _made(
     button: str = "",
     **hidden: object,
 ) -> dict[str, Any]:
-    blank = {"value": "", "choices": (), "is_keys": False, "is_ticked": False, "is_number": False}
+    blank = {
+        "value": "",
+        "choices": (),
+        **dict.fromkeys(("is_keys", "is_ticked", "is_number", "is_file"), False),
+    }
     return {
         "action": action,
         "title": title,
@@ -450,4 +504,5 @@ def _made(
         "hidden": {**hidden, "once": secrets.token_hex(8)},
         "button": button,
         "has_pad": False,
+        "has_file": False,
     }

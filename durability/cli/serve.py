@@ -38,8 +38,8 @@ MOST_BACK = 100
 """Functions that an inspector goes back at once."""
 MOST_NAME = 60
 """Characters of a person's name."""
-LARGEST_FORM = 10_000
-"""Bytes."""
+LARGEST_FORM, LARGEST_PHOTO = 10_000, 30_000_000
+"""Bytes of a form, and of one with a photo."""
 PATIENCE_S = 5.0
 """How long an entry may take before the page says that it waits for the store."""
 
@@ -51,6 +51,7 @@ HEADERS = {
     "Referrer-Policy": "no-referrer",
     "Cache-Control": "no-store",
 }
+_PHOTO_FIELDS = ("form", "once", "function")
 FILES = {"/style.css": "text/css", "/screen.js": "text/javascript"}
 
 
@@ -191,6 +192,7 @@ def application(
     """
     from starlette.applications import Starlette
     from starlette.concurrency import run_in_threadpool
+    from starlette.datastructures import UploadFile
     from starlette.responses import (
         HTMLResponse,
         PlainTextResponse,
@@ -452,13 +454,15 @@ def application(
             person=name,
             back=int(wanted) if wanted.isdecimal() and request.method == "GET" else 0,
         )
+        of = next_.before if done.refused else entry.given.get("asked", next_.before)
         # Where nothing is asked after an answer, that was the last of its inspection.
         is_over = bool(entry.given) and not done.refused and not next_.is_resumed
         here = f"/inspect/{quote(device)}"
         forms = await who(request, here)
         is_asked = bool(next_.function) and not is_over and not read_only
-        if is_asked and name:
-            forms = [pages.inspection_form(here, next_)]
+        if name and not read_only:
+            forms = [pages.inspection_form(here, next_)] if is_asked else []
+            forms += [pages.photo_form(device, of)] if of else []
         return answered(
             request,
             max(done.status, next_.status),
@@ -466,12 +470,43 @@ def application(
             lead=next_.blocks,
             done=done.lines,
             refused=[each.refused for each in (done, next_) if each.refused],
-            forms=forms if is_asked else [],
+            forms=forms if is_asked or name else [],
             before=f"{here}?back={next_.back + 1}" if is_asked and name else "",
             links=[
                 (pages.address_of(("device", device)), words["title"]["device"].format(code=device))
             ],
         )
+
+    async def photo(request: Request) -> Response:
+        refused = not_let_in(request)
+        if refused is not None:
+            return refused
+        device, by = request.path_params["code"], person_of(request)
+        page = Page(refused=refusal["too_large"], status=413)
+        size = request.headers.get("content-length", "")
+        if size.isdecimal() and int(size) <= LARGEST_PHOTO:
+            async with request.form(max_files=1, max_fields=len(_PHOTO_FIELDS)) as sent_form:
+                given = {name: str(sent_form.get(name, "")) for name in _PHOTO_FIELDS}
+                file = sent_form.get("photo")
+                wrong = _why_not(given, by)
+                if wrong is not None:
+                    page = wrong
+                elif not isinstance(file, UploadFile):
+                    page = Page(refused=refusal["no_photo"], status=400)
+                else:
+                    sent.append(given["once"])
+                    page = await run_in_threadpool(
+                        pages.add_photo,
+                        device,
+                        file.filename or "",
+                        file.file,
+                        function=given["function"],
+                        store=store,
+                        person=by,
+                    )
+        title = words["title"]["inspect"].format(code=device)
+        links = [(f"/inspect/{quote(device)}", say["inspect"])]
+        return answered(request, page.status, title=title, links=links, **_parts(page))
 
     async def with_headers(scope: Any, receive: Any, send: Any) -> None:
         async def send_all(message: Any) -> None:
@@ -490,6 +525,7 @@ def application(
             Route("/picture/{code}", drawn),
             Route("/bench/{code:path}", bench, methods=both),
             Route("/inspect/{code:path}", inspect, methods=both),
+            Route("/photo/{code:path}", photo, methods=["POST"]),
             *(Route(f"/{group}/list", answer) for group in ("series", "drop")),
             *(Route(f"/{kind}/{{code:path}}", thing) for kind in (*pages.VIEWS, "drop")),
             Route("/{path:path}", answer),
