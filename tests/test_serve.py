@@ -248,6 +248,13 @@ def test_a_photo_is_kept_with_what_it_shows(browser, run, lab):
                "--store", lab, "--json").json["rows"]  # fmt: skip
     assert rows == [["dent.png", "battery swelling"]]
     assert run("verify", "--store", lab, "--json").json["is_sound"]
+    page = browser.get("/device/R2").text
+    (address,) = re.findall(r'<img alt="battery swelling: dent.png, [^"]*" src="([^"]+)"', page)
+    shown = browser.get(address)
+    assert (shown.content, shown.headers["content-type"]) == (picture, "image/png")
+    assert browser.get(f"{address[:-1]}x").status_code == 404
+    next(folder.iterdir()).write_bytes(b"<script>alert(1)</script>")
+    assert browser.get(address).status_code == 404
 
 
 def test_only_who_has_the_token_is_let_in(browser):

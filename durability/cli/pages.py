@@ -30,7 +30,7 @@ from durability.record.errors import HEARD, DurabilityError, StoreUnusable, Unus
 from durability.record.vocabulary import OUTCOMES, VOID_REASONS
 from durability.report import safety
 from durability.report.page import screen_words
-from durability.workflow import inspection, settings
+from durability.workflow import inspection, photos, settings
 from durability.workflow.series import acknowledge_cautions, series_to_record
 from durability.workflow.session import login_name, open_session, people, state_of
 
@@ -249,6 +249,28 @@ def names(store: str) -> list[str]:
         except DurabilityError:
             found = []
     return list(dict.fromkeys([*found, session.person]))
+
+
+def photos_of(specimen: str, *, store: str) -> list[tuple[str, str]]:
+    """Digest and caption of each photo of a specimen that is kept and that a browser shows."""
+    with _turn_of_readers, _one_at_a_time:
+        found = photos.list_photos(open_session(store), specimen)
+    caption = screen_words()["say"]["photo_shows"]
+    return [
+        (each["file_sha256"], caption.format(shows=each["function"] or specimen, **each))
+        for each in found
+        if each["is_kept"] and each["media_type"] != UNKNOWN_MEDIA_TYPE
+    ]
+
+
+def photo_of(digest: str, *, store: str) -> tuple[bytes, str]:
+    """Content and media type of a photo that is kept; empty where it is not as it was added."""
+    with _turn_of_readers, _one_at_a_time:
+        try:
+            file, kind = photos.photo_file(open_session(store), digest)
+        except DurabilityError:
+            return b"", ""
+        return file.read_bytes(), kind
 
 
 # ------------------------------------------------------------------------ bench and inspections

@@ -20,6 +20,7 @@ from urllib.parse import parse_qs, parse_qsl, quote, unquote, urlencode
 
 from durability.cli import pages
 from durability.cli.pages import Page
+from durability.intake.hand_entry import PHOTO_ENDINGS
 from durability.record.errors import RecordRefused, UnusableCall
 from durability.report.blocks import Preformatted, Table
 from durability.report.page import picture, screen, screen_file, screen_words
@@ -279,6 +280,17 @@ def application(
             return plain(page.status, page.refused)
         return Response(page.picture, media_type="image/svg+xml")
 
+    async def kept_photo(request: Request) -> Response:
+        refused = not_let_in(request)
+        if refused is not None:
+            return refused
+        content, kind = await run_in_threadpool(
+            pages.photo_of, request.path_params["code"], store=store
+        )
+        if kind not in PHOTO_ENDINGS:  # those that a browser shows, and nothing that it runs
+            return plain(404, refusal["no_such_photo"])
+        return Response(content, media_type=kind)
+
     async def thing(request: Request) -> Response:
         """One series, case, device, model or drop: its answers one below the other."""
         refused = not_let_in(request)
@@ -311,6 +323,9 @@ def application(
                 address = pages.picture_address(each, **of)
                 blocks.append(picture(each, address, words["picture"][each]))
             blocks += [block for page in shown[1:] for block in page.blocks]
+            if kind in ("case", "device"):
+                kept = await run_in_threadpool(pages.photos_of, code, store=store)
+                blocks += [picture(each, f"/kept/{each}", caption) for each, caption in kept]
         return answered(
             request,
             first.status,
@@ -525,6 +540,7 @@ def application(
             Route("/picture/{code}", drawn),
             Route("/bench/{code:path}", bench, methods=both),
             Route("/inspect/{code:path}", inspect, methods=both),
+            Route("/kept/{code}", kept_photo),
             Route("/photo/{code:path}", photo, methods=["POST"]),
             *(Route(f"/{group}/list", answer) for group in ("series", "drop")),
             *(Route(f"/{kind}/{{code:path}}", thing) for kind in (*pages.VIEWS, "drop")),

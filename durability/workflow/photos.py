@@ -145,8 +145,8 @@ def add_to_inspection(
     }
 
 
-def list_photos(session: Session, specimen: str | None = None) -> list[dict[str, Any]]:
-    """Photos of a specimen, or of all, each with what it shows, in order of entry."""
+def list_photos(session: Session, specimen: str) -> list[dict[str, Any]]:
+    """Photos of a specimen, each with what it shows, in order of entry."""
     with database.reading(session.record) as connection:
         return bench.fetch(connection, "photos", specimen=specimen)
 
@@ -171,8 +171,8 @@ def photo_file(session: Session, digest: str) -> tuple[Path, str]:
     if digest not in kept:
         raise RecordRefused(f"photo {digest[:12]}: not kept in this record")
     file = find_file(folder_of(session.store), digest)
-    if file is None or (why := _why_not(file, digest)):
-        why = "its file is missing" if file is None else why
+    why = _why_not(file, digest)
+    if file is None or why:
         raise RecordRefused(f"photo {digest[:12]}: {why}")
     return file, kept[digest]["media_type"]
 

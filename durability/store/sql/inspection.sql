@@ -232,7 +232,7 @@ SELECT
     specimen, series, drop_number, damage_note_id, inspection_id, inspected_at, "function",
     file_name, file_sha256, media_type, bytes, is_kept, entered_by, entered_at_utc
 FROM all_photos
-WHERE $specimen IS NULL OR specimen = $specimen
+WHERE specimen = $specimen
 ORDER BY entered_at_utc, damage_note_id, inspection_id, file_sha256;
 
 -- name: kept_photos
