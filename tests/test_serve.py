@@ -52,7 +52,7 @@ def pages(lab):
     def opened(*, read_only=False, person="Ann"):
         listening = socket.create_server(("127.0.0.1", 0))
         host = f"127.0.0.1:{listening.getsockname()[1]}"
-        app = serve.application(store=str(lab), token=TOKEN, hosts={host}, read_only=read_only)
+        app = serve.Application(store=str(lab), token=TOKEN, hosts={host}, read_only=read_only)
         server = uvicorn.Server(uvicorn.Config(app, log_level="critical"))
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
         thread.start()

@@ -11,7 +11,7 @@ import ssl
 import threading
 from argparse import Namespace
 from collections import OrderedDict, deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -19,17 +19,28 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import parse_qs, parse_qsl, quote, unquote, urlencode
 
 from durability.cli import pages
+from durability.cli.logbook import session_of
 from durability.cli.pages import Page
 from durability.intake.hand_entry import PHOTO_ENDINGS
 from durability.record.errors import RecordRefused, UnusableCall
 from durability.report.blocks import Preformatted, Table
 from durability.report.page import picture, screen, screen_file, screen_words
 
-if TYPE_CHECKING:
+try:
+    import uvicorn
+    from starlette.applications import Starlette
+    from starlette.concurrency import run_in_threadpool
+    from starlette.datastructures import FormData, UploadFile
     from starlette.requests import Request
-    from starlette.responses import Response
+    from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
+    from starlette.routing import Route
+except ModuleNotFoundError:
+    raise UnusableCall('serve: not installed; do: pip install "durability[serve]"') from None
 
+if TYPE_CHECKING:
     from durability.report.blocks import Block
+
+    Endpoint = Callable[[Request], Awaitable[Response]]
 
 MOST_SENT = 10_000
 """Forms remembered as sent: a page that is loaded again enters nothing twice."""
@@ -52,18 +63,15 @@ HEADERS = {
     "Referrer-Policy": "no-referrer",
     "Cache-Control": "no-store",
 }
-_PHOTO_FIELDS = ("form", "once", "function")
 FILES = {"/style.css": "text/css", "/screen.js": "text/javascript"}
+PHOTO_FIELDS = ("form", "once", "function")
+ENTERED = {"series": ("bench", "enter_drops"), "device": ("inspect", "inspect")}
+"""Where things of a kind are entered, and what the page of one says of it."""
+SAY, TITLE, REFUSED = (screen_words()[part] for part in ("say", "title", "refused"))
 
 
 def serve(options: Namespace) -> int:
     """Show the record in a browser until Ctrl-C."""
-    try:
-        import uvicorn
-    except ModuleNotFoundError:
-        raise UnusableCall('serve: not installed; do: pip install "durability[serve]"') from None
-    from durability.cli.logbook import session_of
-
     store = session_of(options).store
     if not store.is_file():
         raise RecordRefused(f"store {str(store)!r}: not found; durability init makes one")
@@ -81,7 +89,7 @@ def serve(options: Namespace) -> int:
     print(address, flush=True)
     if _is_open_to_others(options.host):
         _print_code(address)
-    app = application(
+    app = Application(
         store=str(store),
         token=token,
         hosts={f"{name}:{port}" for name in (_name_of(options.host), "127.0.0.1", "localhost")},
@@ -162,16 +170,8 @@ class Entry:
     is_waiting: bool = False
 
 
-def application(
-    *,
-    store: str,
-    token: str,
-    hosts: set[str],
-    read_only: bool,
-    units: str | None = None,
-    is_secure: bool = False,
-) -> Any:
-    """The pages of one store.
+class Application:
+    """The pages of one store, as an ASGI application.
 
     Parameters
     ----------
@@ -186,379 +186,351 @@ def application(
         As shown; else as set.
     is_secure : bool
         Cookies go over encrypted connections only.
-
-    Returns
-    -------
-    ASGI application
     """
-    from starlette.applications import Starlette
-    from starlette.concurrency import run_in_threadpool
-    from starlette.datastructures import UploadFile
-    from starlette.responses import (
-        HTMLResponse,
-        PlainTextResponse,
-        RedirectResponse,
-        Response,
-    )
-    from starlette.routing import Route
 
-    form_key = hmac.new(token.encode(), b"form", "sha256").hexdigest()
-    sent: deque[str] = deque(maxlen=MOST_SENT)  # forms, each taken once
-    waiting: OrderedDict[str, tuple[asyncio.Task[Page], dict[str, str]]] = OrderedDict()
-    words = screen_words()
-    say, refusal = words["say"], words["refused"]
+    def __init__(
+        self,
+        *,
+        store: str,
+        token: str,
+        hosts: set[str],
+        read_only: bool,
+        units: str | None = None,
+        is_secure: bool = False,
+    ) -> None:
+        self.store, self.token, self.hosts = store, token, hosts
+        self.read_only, self.units, self.is_secure = read_only, units, is_secure
+        self.form_key = hmac.new(token.encode(), b"form", "sha256").hexdigest()
+        self.sent: deque[str] = deque(maxlen=MOST_SENT)  # forms, each taken once
+        self.waiting: OrderedDict[str, tuple[asyncio.Task[Page], dict[str, str]]] = OrderedDict()
 
-    def keep(response: Response, name: str, value: str) -> Response:
-        response.set_cookie(
-            name, value, path="/", httponly=True, samesite="strict", secure=is_secure
-        )
-        return response
+        def route(address: str, endpoint: Endpoint, *methods: str) -> Route:
+            return Route(address, partial(self.let_in, endpoint), methods=methods or ["GET"])
 
-    def answered(request: Request, status: int = 200, *, title: str, **parts: Any) -> Response:
-        here = request.url.path
-        page = screen(
-            title=title,
-            key=form_key,
-            address_of=pages.address_of,
-            here=here,
-            person="" if read_only else person_of(request),
-            person_address=f"/person?{urlencode({'to': here})}",
-            **parts,
-        )
-        return HTMLResponse(page, status_code=status)
-
-    def plain(status: int, line: str) -> Response:
-        return PlainTextResponse(line, status_code=status)
-
-    def person_of(request: Request) -> str:
-        return unquote(request.cookies.get(PERSON, ""))
-
-    def not_let_in(request: Request) -> Response | None:
-        """What a request gets that is not let in; a token that is shown becomes a cookie."""
-        if any(code.startswith("-") for code in request.path_params.get("code", "").split("/")):
-            return plain(404, refusal["hyphen"])  # it would be read as an option
-        if request.headers.get("host", "") not in hosts:
-            return plain(400, refusal["name"])
-        shown = request.query_params.get("token", "")
-        if shown:
-            if not hmac.compare_digest(shown.encode(), token.encode()):
-                return plain(403, refusal["token"])
-            entered = RedirectResponse(_within(request.url.path), status_code=303)
-            return keep(entered, COOKIE, token)
-        known = request.cookies.get(COOKIE, "")
-        if not hmac.compare_digest(known.encode(), token.encode()):
-            return plain(403, refusal["no_token"])
-        return None
-
-    async def asked(call: Sequence[str]) -> Page:
-        return await run_in_threadpool(pages.run, call, store=store, units=units)
-
-    async def file(request: Request) -> Response:
-        content = screen_file(request.url.path)
-        return not_let_in(request) or PlainTextResponse(content, media_type=FILES[request.url.path])
-
-    async def answer(request: Request) -> Response:
-        refused = not_let_in(request)
-        if refused is not None:
-            return refused
-        path = request.url.path if request.url.path != "/" else "/status"
-        options = parse_qsl(request.url.query, keep_blank_values=True)
-        call = pages.command_of(path, options)
-        if call is None:
-            title = words["title"]["missing"]
-            return answered(request, 404, title=title, refused=[request.url.path])
-        page = await asked(call)
-        return answered(request, page.status, title=" ".join(call), **_parts(page))
-
-    async def drawn(request: Request) -> Response:
-        refused = not_let_in(request)
-        if refused is not None:
-            return refused
-        call = pages.picture_of(request.path_params["code"], request.query_params.multi_items())
-        page = Page(status=404) if call is None else await asked(call)
-        if not page.picture:
-            return plain(page.status, page.refused)
-        return Response(page.picture, media_type="image/svg+xml")
-
-    async def kept_photo(request: Request) -> Response:
-        refused = not_let_in(request)
-        if refused is not None:
-            return refused
-        content, kind = await run_in_threadpool(
-            pages.photo_of, request.path_params["code"], store=store
-        )
-        if kind not in PHOTO_ENDINGS:  # those that a browser shows, and nothing that it runs
-            return plain(404, refusal["no_such_photo"])
-        return Response(content, media_type=kind)
-
-    async def thing(request: Request) -> Response:
-        """One series, case, device, model or drop: its answers one below the other."""
-        refused = not_let_in(request)
-        if refused is not None:
-            return refused
-        kind, code = request.url.path.split("/")[1], request.path_params["code"]
-        links = []
-        if kind == "drop":
-            code, _, number = code.rpartition("/")
-            shown = [await asked(["show", "drop", code, number])]
-            has_waveform = not (await asked(["show", "pulse", code, number])).refused
-            of = {"series": code, "drop": number}
-            drawings = [(each, of) for each in ("pulses", "spectra") if has_waveform]
-            links = [(pages.address_of(("series", code)), words["title"]["series"])]
-        else:
-            calls, pictures = pages.VIEWS[kind]
-            shown = [await asked([word.format(code) for word in call.split()]) for call in calls]
-            number = ""
-            drawings = [(each, {option: code}) for each, option in pictures]
-            enter = {"series": ("bench", "enter_drops"), "device": ("inspect", "inspect")}
-            if kind in enter and not read_only:
-                place, key = enter[kind]
-                links = [(f"/{place}/{quote(code, safe='')}", say[key])]
-        first = shown[0]
-        blocks: list[Block] = [] if first.refused else list(first.blocks)
-        if not first.refused:
-            if drawings:  # what is drawn in letters is drawn better
-                blocks = [each for each in blocks if not isinstance(each, Preformatted)]
-            for each, of in drawings:
-                address = pages.picture_address(each, **of)
-                blocks.append(picture(each, address, words["picture"][each]))
-            blocks += [block for page in shown[1:] for block in page.blocks]
-            if kind in ("case", "device"):
-                kept = await run_in_threadpool(pages.photos_of, code, store=store)
-                blocks += [picture(each, f"/kept/{each}", caption) for each, caption in kept]
-        return answered(
-            request,
-            first.status,
-            title=words["title"][kind].format(code=code, number=number),
-            blocks=blocks,
-            refused=[first.refused] if first.refused else [],
-            links=[] if first.refused else [(to, each.format(code=code)) for to, each in links],
+        both = ("GET", "POST")
+        self.routes = Starlette(
+            routes=[
+                *(route(address, self.file) for address in FILES),
+                route("/person", self.person, *both),
+                route("/picture/{code}", self.picture),
+                route("/bench/{code:path}", self.bench, *both),
+                route("/inspect/{code:path}", self.inspect, *both),
+                route("/kept/{code}", self.kept_photo),
+                route("/photo/{code:path}", self.photo, "POST"),
+                *(route(f"/{group}/list", self.answer) for group in ("series", "drop")),
+                *(route(f"/{kind}/{{code:path}}", self.thing) for kind in (*pages.VIEWS, "drop")),
+                route("/{path:path}", self.answer),
+            ]
         )
 
-    async def entered(request: Request, command: Sequence[str], options: Sequence[str]) -> Entry:
-        """What a form entered; an entry that can't be stored at once is named in the address."""
-        given: dict[str, str] = {}
-        once = request.query_params.get("waits", "")
-        if request.method == "POST":
-            given = await _form(request) or {}
-            page, once = _why_not(given, person_of(request)), given.get("once", "")
-            if page is not None:
-                return Entry(page, given)
-            sent.append(once)
-            by = person_of(request)
-            if given.get("line") == pages.UNDERSTOOD:
-                work = partial(pages.acknowledge, command, store=store, person=by)
-            else:
-                told = [f"--{name}={given[name]}" for name in options if given.get(name)]
-                call = [*command, *told]
-                still = pages.still_as_shown(given, by)
-                work = partial(
-                    pages.run,
-                    call,
-                    store=store,
-                    typed=_typed(given),
-                    person=by,
-                    units=units,
-                    still=still,
-                )
-            task = asyncio.ensure_future(run_in_threadpool(work))
-            waiting[once] = task, given
-            if len(waiting) > MOST_WAITING:
-                waiting.popitem(last=False)
-            await asyncio.wait({task}, timeout=PATIENCE_S)
-        if once not in waiting:
-            return Entry(Page(), given)
-        task, given = waiting[once]
-        if not task.done():
-            return Entry(Page(), given, is_waiting=True)
-        del waiting[once]
-        return Entry(task.result(), given)
+    async def __call__(self, scope: Any, receive: Any, send: Any) -> None:
+        """Answer a request; each answer says what a browser may do with it."""
 
-    def _why_not(given: Mapping[str, str], person: str) -> Page | None:
-        """Why a form is not taken."""
-        if read_only:
-            return Page(refused=refusal["read_only"], status=403)
-        if not hmac.compare_digest(given.get("form", "").encode(), form_key.encode()):
-            return Page(refused=refusal["forged"], status=403)
-        if given.get("once", "") in sent:
-            return Page(refused=refusal["twice"], status=409)
-        return None if person else Page(refused=refusal["nobody"], status=409)
-
-    def shown_waiting(request: Request, entry: Entry, title: str) -> Response:
-        many = sum(not task.done() for task, _ in waiting.values())
-        again = f"{request.url.path}?{urlencode({'waits': entry.given.get('once', '')})}"
-        line = say["waits"].format(line=_typed(entry.given).strip().split("\n")[-1], many=many)
-        return answered(request, 202, title=title, done=[line], again=again)
-
-    async def who(request: Request, to: str) -> list[dict[str, Any]]:
-        """Forms that ask who enters; none where someone is chosen already, or nobody may."""
-        if read_only or (person_of(request) and request.url.path != "/person"):
-            return []
-        return pages.person_forms(await run_in_threadpool(pages.names, store), to)
-
-    async def person(request: Request) -> Response:
-        refused = not_let_in(request)
-        if refused is not None:
-            return refused
-        to = request.query_params.get("to", "/")
-        wrong = Page()
-        if request.method == "POST":
-            given = await _form(request) or {}
-            to, name = given.get("to", "/"), " ".join(given.get("by", "").split())
-            if not 0 < len(name) <= MOST_NAME or not name.isprintable():
-                wrong = Page(refused=refusal["no_name"], status=400)
-            else:
-                wrong = _why_not(given, name) or wrong
-            if not wrong.refused:
-                response = RedirectResponse(_within(to), status_code=303)
-                return keep(response, PERSON, quote(name))
-        forms = await who(request, to)
-        title = words["title"]["person"]
-        return answered(request, wrong.status, title=title, forms=forms, **_parts(wrong))
-
-    async def bench(request: Request) -> Response:
-        refused = not_let_in(request)
-        if refused is not None:
-            return refused
-        series = request.path_params["code"]
-        title, name = words["title"]["bench"].format(code=series), person_of(request)
-        entry = await entered(request, ["record", series], ["despite-failed"])
-        if entry.is_waiting:
-            return shown_waiting(request, entry, title)
-        done = entry.page
-        stands = await run_in_threadpool(pages.bench, series, store=store, person=name, units=units)
-        drops = await asked(["drop", "list", f"--series={series}"])
-        here = f"/bench/{quote(series)}"
-        forms = await who(request, here)
-        if name and not read_only:
-            typed = entry.given.get("line", "") if done.refused else ""
-            forms = pages.bench_forms(here, stands, typed)
-        return answered(
-            request,
-            max(each.status for each in (done, stands, drops)),
-            title=title,
-            lead=stands.blocks,
-            blocks=[
-                each.latest_first() if isinstance(each, Table) else each for each in drops.blocks
-            ],
-            done=done.lines,
-            refused=list(
-                dict.fromkeys(each.refused for each in (done, stands, drops) if each.refused)
-            ),
-            forms=[] if stands.refused else forms,
-            links=[
-                (pages.address_of(("series", series)), words["title"]["series"].format(code=series))
-            ],
-        )
-
-    async def inspect(request: Request) -> Response:
-        refused = not_let_in(request)
-        if refused is not None:
-            return refused
-        device = request.path_params["code"]
-        title, name = words["title"]["inspect"].format(code=device), person_of(request)
-        entry = await entered(request, ["inspect", "record", device], [])
-        if entry.is_waiting:
-            return shown_waiting(request, entry, title)
-        done = entry.page
-        wanted = request.query_params.get("back", "")
-        next_ = await run_in_threadpool(
-            pages.asked_next,
-            device,
-            store=store,
-            person=name,
-            back=int(wanted) if wanted.isdecimal() and request.method == "GET" else 0,
-        )
-        of = next_.before if done.refused else entry.given.get("asked", next_.before)
-        # Where nothing is asked after an answer, that was the last of its inspection.
-        is_over = bool(entry.given) and not done.refused and not next_.is_resumed
-        here = f"/inspect/{quote(device)}"
-        forms = await who(request, here)
-        is_asked = bool(next_.function) and not is_over and not read_only
-        if name and not read_only:
-            forms = [pages.inspection_form(here, next_)] if is_asked else []
-            forms += [pages.photo_form(device, of)] if of else []
-        return answered(
-            request,
-            max(done.status, next_.status),
-            title=title,
-            lead=next_.blocks,
-            done=done.lines,
-            refused=[each.refused for each in (done, next_) if each.refused],
-            forms=forms if is_asked or name else [],
-            before=f"{here}?back={next_.back + 1}" if is_asked and name else "",
-            links=[
-                (pages.address_of(("device", device)), words["title"]["device"].format(code=device))
-            ],
-        )
-
-    async def photo(request: Request) -> Response:
-        refused = not_let_in(request)
-        if refused is not None:
-            return refused
-        device, by = request.path_params["code"], person_of(request)
-        page = Page(refused=refusal["too_large"], status=413)
-        size = request.headers.get("content-length", "")
-        if size.isdecimal() and int(size) <= LARGEST_PHOTO:
-            async with request.form(max_files=1, max_fields=len(_PHOTO_FIELDS)) as sent_form:
-                given = {name: str(sent_form.get(name, "")) for name in _PHOTO_FIELDS}
-                file = sent_form.get("photo")
-                wrong = _why_not(given, by)
-                if wrong is not None:
-                    page = wrong
-                elif not isinstance(file, UploadFile):
-                    page = Page(refused=refusal["no_photo"], status=400)
-                else:
-                    sent.append(given["once"])
-                    page = await run_in_threadpool(
-                        pages.add_photo,
-                        device,
-                        file.filename or "",
-                        file.file,
-                        function=given["function"],
-                        store=store,
-                        person=by,
-                    )
-        title = words["title"]["inspect"].format(code=device)
-        links = [(f"/inspect/{quote(device)}", say["inspect"])]
-        return answered(request, page.status, title=title, links=links, **_parts(page))
-
-    async def with_headers(scope: Any, receive: Any, send: Any) -> None:
         async def send_all(message: Any) -> None:
             if message["type"] == "http.response.start":
                 own = [(key.lower().encode(), value.encode()) for key, value in HEADERS.items()]
                 message["headers"] = [*message["headers"], *own]
             await send(message)
 
-        await app(scope, receive, send_all)
+        await self.routes(scope, receive, send_all)
 
-    both = ["GET", "POST"]
-    app = Starlette(
-        routes=[
-            *(Route(address, file) for address in FILES),
-            Route("/person", person, methods=both),
-            Route("/picture/{code}", drawn),
-            Route("/bench/{code:path}", bench, methods=both),
-            Route("/inspect/{code:path}", inspect, methods=both),
-            Route("/kept/{code}", kept_photo),
-            Route("/photo/{code:path}", photo, methods=["POST"]),
-            *(Route(f"/{group}/list", answer) for group in ("series", "drop")),
-            *(Route(f"/{kind}/{{code:path}}", thing) for kind in (*pages.VIEWS, "drop")),
-            Route("/{path:path}", answer),
+    # ------------------------------------------------------------------------------ who is let in
+
+    async def let_in(self, endpoint: Endpoint, request: Request) -> Response:
+        """The answer to who is let in; a token that is shown becomes a cookie."""
+        if any(code.startswith("-") for code in request.path_params.get("code", "").split("/")):
+            return _plain(404, REFUSED["hyphen"])  # it would be read as an option
+        if request.headers.get("host", "") not in self.hosts:
+            return _plain(400, REFUSED["name"])
+        shown = request.query_params.get("token", "")
+        if shown:
+            if not _is_same(shown, self.token):
+                return _plain(403, REFUSED["token"])
+            return self.keep(_led_to(request.url.path), COOKIE, self.token)
+        if not _is_same(request.cookies.get(COOKIE, ""), self.token):
+            return _plain(403, REFUSED["no_token"])
+        return await endpoint(request)
+
+    def keep(self, response: Response, name: str, value: str) -> Response:
+        """A response whose browser keeps a value."""
+        response.set_cookie(
+            name, value, path="/", httponly=True, samesite="strict", secure=self.is_secure
+        )
+        return response
+
+    def why_not(self, given: Mapping[str, str], person: str) -> Page | None:
+        """Why a form is not taken."""
+        if self.read_only:
+            return Page(refused=REFUSED["read_only"], status=403)
+        if not _is_same(given.get("form", ""), self.form_key):
+            return Page(refused=REFUSED["forged"], status=403)
+        if given.get("once", "") in self.sent:
+            return Page(refused=REFUSED["twice"], status=409)
+        return None if person else Page(refused=REFUSED["nobody"], status=409)
+
+    async def person(self, request: Request) -> Response:
+        """Who enters: chosen by a name of the record, or a new one."""
+        to, wrong = request.query_params.get("to", "/"), Page()
+        if request.method == "POST":
+            given = await _form(request) or {}
+            to, name = given.get("to", "/"), " ".join(given.get("by", "").split())
+            if not 0 < len(name) <= MOST_NAME or not name.isprintable():
+                wrong = Page(refused=REFUSED["no_name"], status=400)
+            else:
+                wrong = self.why_not(given, name) or wrong
+            if not wrong.refused:
+                return self.keep(_led_to(to), PERSON, quote(name))
+        forms = await self.who_forms(request, to)
+        return self.laid_out(request, wrong, TITLE["person"], forms=forms)
+
+    async def who_forms(self, request: Request, to: str) -> list[dict[str, Any]]:
+        """Forms that ask who enters; none where someone is chosen already, or nobody may."""
+        if self.read_only or (_person_of(request) and request.url.path != "/person"):
+            return []
+        return pages.person_forms(await run_in_threadpool(pages.names, self.store), to)
+
+    # ------------------------------------------------------------------------------- what is read
+
+    def laid_out(self, request: Request, page: Page, title: str, **parts: Any) -> Response:
+        """A page as HTML; ``parts`` as ``screen`` takes them, where the page has them not."""
+        here = request.url.path
+        own = {
+            "blocks": page.blocks,
+            "done": page.lines,
+            "refused": [page.refused] if page.refused else [],
+        }
+        html = screen(
+            title=title,
+            key=self.form_key,
+            address_of=pages.address_of,
+            here=here,
+            person="" if self.read_only else _person_of(request),
+            person_address=f"/person?{urlencode({'to': here})}",
+            **{**own, **parts},
+        )
+        return HTMLResponse(html, status_code=page.status)
+
+    async def asked(self, call: Sequence[str]) -> Page:
+        """The answer of a command that reads only."""
+        return await run_in_threadpool(pages.run, call, store=self.store, units=self.units)
+
+    async def file(self, request: Request) -> Response:
+        """The style sheet, or the script."""
+        path = request.url.path
+        return PlainTextResponse(screen_file(path), media_type=FILES[path])
+
+    async def answer(self, request: Request) -> Response:
+        """The answer of the command that the address stands for."""
+        path = request.url.path if request.url.path != "/" else "/status"
+        call = pages.command_of(path, parse_qsl(request.url.query, keep_blank_values=True))
+        if call is None:
+            return self.laid_out(request, Page(refused=path, status=404), TITLE["missing"])
+        return self.laid_out(request, await self.asked(call), " ".join(call))
+
+    async def picture(self, request: Request) -> Response:
+        """A picture that is drawn."""
+        call = pages.picture_of(request.path_params["code"], request.query_params.multi_items())
+        page = Page(status=404) if call is None else await self.asked(call)
+        if not page.picture:
+            return _plain(page.status, page.refused)
+        return Response(page.picture, media_type="image/svg+xml")
+
+    async def kept_photo(self, request: Request) -> Response:
+        """A photo that is kept."""
+        digest = request.path_params["code"]
+        content, kind = await run_in_threadpool(pages.photo_of, digest, store=self.store)
+        if kind not in PHOTO_ENDINGS:  # those that a browser shows, and nothing that it runs
+            return _plain(404, REFUSED["no_such_photo"])
+        return Response(content, media_type=kind)
+
+    async def thing(self, request: Request) -> Response:
+        """One series, case, device, model or drop: its answers one below the other."""
+        kind, code = request.url.path.split("/")[1], request.path_params["code"]
+        number, links = "", []
+        if kind == "drop":
+            code, _, number = code.rpartition("/")
+            calls = [["show", "drop", code, number]]
+            has_waveform = not (await self.asked(["show", "pulse", code, number])).refused
+            of = {"series": code, "drop": number}
+            drawings = [(each, of) for each in ("pulses", "spectra") if has_waveform]
+            links = [(pages.address_of(("series", code)), TITLE["series"].format(code=code))]
+        else:
+            answers, pictures = pages.VIEWS[kind]
+            calls = [[word.format(code) for word in call.split()] for call in answers]
+            drawings = [(each, {option: code}) for each, option in pictures]
+            if kind in ENTERED and not self.read_only:
+                place, key = ENTERED[kind]
+                links = [(f"/{place}/{quote(code, safe='')}", SAY[key])]
+        title = TITLE[kind].format(code=code, number=number)
+        first, *others = [await self.asked(call) for call in calls]
+        if first.refused:
+            return self.laid_out(request, first, title, blocks=[])
+        blocks: list[Block] = list(first.blocks)
+        if drawings:  # what is drawn in letters is drawn better
+            blocks = [each for each in blocks if not isinstance(each, Preformatted)]
+        blocks += [
+            picture(each, pages.picture_address(each, **of), screen_words()["picture"][each])
+            for each, of in drawings
         ]
-    )
-    return with_headers
+        blocks += [block for page in others for block in page.blocks]
+        if kind in ("case", "device"):
+            kept = await run_in_threadpool(pages.photos_of, code, store=self.store)
+            blocks += [picture(each, f"/kept/{each}", caption) for each, caption in kept]
+        return self.laid_out(request, first, title, blocks=blocks, done=[], links=links)
+
+    # ---------------------------------------------------------------------------- what is entered
+
+    async def entered(
+        self, request: Request, command: Sequence[str], options: Sequence[str] = ()
+    ) -> Entry:
+        """What a form entered; an entry that can't be stored at once is named in the address."""
+        given: dict[str, str] = {}
+        once = request.query_params.get("waits", "")
+        if request.method == "POST":
+            given, by = await _form(request) or {}, _person_of(request)
+            wrong, once = self.why_not(given, by), given.get("once", "")
+            if wrong is not None:
+                return Entry(wrong, given)
+            self.sent.append(once)
+            work = partial(
+                pages.run,
+                [*command, *(f"--{name}={given[name]}" for name in options if given.get(name))],
+                typed=_typed(given),
+                units=self.units,
+                still=pages.still_as_shown(given, by),
+            )
+            if given.get("line") == pages.UNDERSTOOD:
+                work = partial(pages.acknowledge, command)
+            task = asyncio.ensure_future(run_in_threadpool(work, store=self.store, person=by))
+            self.waiting[once] = task, given
+            if len(self.waiting) > MOST_WAITING:
+                self.waiting.popitem(last=False)
+            await asyncio.wait({task}, timeout=PATIENCE_S)
+        if once not in self.waiting:
+            return Entry(Page(), given)
+        task, given = self.waiting[once]
+        if not task.done():
+            return Entry(Page(), given, is_waiting=True)
+        del self.waiting[once]
+        return Entry(task.result(), given)
+
+    def shown_waiting(self, request: Request, entry: Entry, title: str) -> Response:
+        """That an entry waits for the store; the page is loaded again until it is stored."""
+        many = sum(not task.done() for task, _ in self.waiting.values())
+        again = f"{request.url.path}?{urlencode({'waits': entry.given.get('once', '')})}"
+        line = SAY["waits"].format(line=_typed(entry.given).strip().split("\n")[-1], many=many)
+        return self.laid_out(request, Page(status=202), title, done=[line], again=again)
+
+    async def bench(self, request: Request) -> Response:
+        """A series at the bench: its next drop, a correction, an undo."""
+        series, by = request.path_params["code"], _person_of(request)
+        title, here = TITLE["bench"].format(code=series), f"/bench/{quote(series)}"
+        entry = await self.entered(request, ["record", series], ["despite-failed"])
+        if entry.is_waiting:
+            return self.shown_waiting(request, entry, title)
+        done = entry.page
+        stands = await run_in_threadpool(
+            pages.bench, series, store=self.store, person=by, units=self.units
+        )
+        drops = await self.asked(["drop", "list", f"--series={series}"])
+        forms = await self.who_forms(request, here)
+        if by and not self.read_only:
+            typed = entry.given.get("line", "") if done.refused else ""
+            forms = pages.bench_forms(here, stands, typed)
+        blocks = [each.latest_first() if isinstance(each, Table) else each for each in drops.blocks]
+        all_ = (done, stands, drops)
+        return self.laid_out(
+            request,
+            max(all_, key=lambda each: each.status),
+            title,
+            lead=stands.blocks,
+            blocks=blocks,
+            done=done.lines,
+            refused=list(dict.fromkeys(each.refused for each in all_ if each.refused)),
+            forms=[] if stands.refused else forms,
+            links=[(pages.address_of(("series", series)), TITLE["series"].format(code=series))],
+        )
+
+    async def inspect(self, request: Request) -> Response:
+        """An inspection of a device: one function, its outcomes as keys; the way back."""
+        device, by = request.path_params["code"], _person_of(request)
+        title, here = TITLE["inspect"].format(code=device), f"/inspect/{quote(device)}"
+        entry = await self.entered(request, ["inspect", "record", device])
+        if entry.is_waiting:
+            return self.shown_waiting(request, entry, title)
+        done, wanted = entry.page, request.query_params.get("back", "")
+        back = int(wanted) if wanted.isdecimal() and request.method == "GET" else 0
+        next_ = await run_in_threadpool(
+            pages.asked_next, device, store=self.store, person=by, back=back
+        )
+        of = next_.before if done.refused else entry.given.get("asked", next_.before)
+        # Where nothing is asked after an answer, that was the last of its inspection.
+        is_over = bool(entry.given) and not done.refused and not next_.is_resumed
+        is_asked = bool(next_.function) and not is_over and not self.read_only
+        forms = await self.who_forms(request, here) if is_asked else []
+        if by and not self.read_only:
+            forms = [pages.inspection_form(here, next_)] if is_asked else []
+            forms += [pages.photo_form(device, of)] if of else []
+        return self.laid_out(
+            request,
+            max(done, next_, key=lambda each: each.status),
+            title,
+            lead=next_.blocks,
+            blocks=[],
+            done=done.lines,
+            refused=[each.refused for each in (done, next_) if each.refused],
+            forms=forms,
+            before=f"{here}?back={next_.back + 1}" if is_asked and by else "",
+            links=[(pages.address_of(("device", device)), TITLE["device"].format(code=device))],
+        )
+
+    async def photo(self, request: Request) -> Response:
+        """A photo of what an inspection saw."""
+        device = request.path_params["code"]
+        size = request.headers.get("content-length", "")
+        page = Page(refused=REFUSED["too_large"], status=413)
+        if size.isdecimal() and int(size) <= LARGEST_PHOTO:
+            async with request.form(max_files=1, max_fields=len(PHOTO_FIELDS)) as sent:
+                page = await self.photo_sent(device, sent, _person_of(request))
+        links = [(f"/inspect/{quote(device)}", SAY["inspect"])]
+        return self.laid_out(request, page, TITLE["inspect"].format(code=device), links=links)
+
+    async def photo_sent(self, device: str, sent: FormData, person: str) -> Page:
+        """Keep the photo of a form."""
+        given = {name: str(sent.get(name, "")) for name in PHOTO_FIELDS}
+        wrong, file = self.why_not(given, person), sent.get("photo")
+        if wrong is not None:
+            return wrong
+        if not isinstance(file, UploadFile):
+            return Page(refused=REFUSED["no_photo"], status=400)
+        self.sent.append(given["once"])
+        return await run_in_threadpool(
+            pages.add_photo,
+            device,
+            file.filename or "",
+            file.file,
+            function=given["function"],
+            store=self.store,
+            person=person,
+        )
 
 
-def _within(address: str) -> str:
-    """An address of this server, whatever it was."""
-    return "/" + address.lstrip("/\\")
+def _plain(status: int, line: str) -> Response:
+    return PlainTextResponse(line, status_code=status)
 
 
-def _parts(page: Page) -> dict[str, Any]:
-    """As ``screen`` takes them."""
-    refused = [page.refused] if page.refused else []
-    return {"blocks": page.blocks, "done": page.lines, "refused": refused}
+def _led_to(address: str) -> Response:
+    """To an address of this server, whatever it was."""
+    return RedirectResponse("/" + address.lstrip("/\\"), status_code=303)
+
+
+def _is_same(shown: str, right: str) -> bool:
+    """Whether a secret is shown, in a time that says nothing about it."""
+    return hmac.compare_digest(shown.encode(), right.encode())
+
+
+def _person_of(request: Request) -> str:
+    return unquote(request.cookies.get(PERSON, ""))
 
 
 async def _form(request: Request) -> dict[str, str] | None:
