@@ -1,5 +1,6 @@
 """Pages in a browser: the terminal's answers, drops and inspections entered, who is let in."""
 
+import hashlib
 import re
 import shutil
 import socket
@@ -10,6 +11,7 @@ from concurrent.futures import ThreadPoolExecutor
 from html import unescape
 from subprocess import PIPE
 
+import duckdb
 import httpx
 import pytest
 import uvicorn
@@ -255,6 +257,45 @@ def test_a_photo_is_kept_with_what_it_shows(browser, run, lab):
     assert browser.get(f"{address[:-1]}x").status_code == 404
     next(folder.iterdir()).write_bytes(b"<script>alert(1)</script>")
     assert browser.get(address).status_code == 404
+
+
+def test_reports_are_listed_and_open_as_they_were_issued(browser, run, lab, tmp_path):
+    assert "No report is issued yet" in text_of(browser.get("/reports"))
+    issued = tmp_path / "issued.html"
+    run("report", "-o", issued, "--store", lab, "--by", "Ann", "--customer", "Acme")
+    listed = browser.get("/reports")
+    assert 'href="/report/1"' in listed.text
+    assert hashlib.sha256(issued.read_bytes()).hexdigest() in text_of(listed)
+    one = browser.get("/report/1")
+    for words in ("by Ann", "whole record", "customer Acme", "trend of S1, % per drop rising"):
+        assert words in text_of(one), words
+    page = browser.get(re.search(r'href="(/report/1/page)"', one.text)[1])
+    assert page.content == issued.read_bytes()
+    assert page.headers["content-type"].startswith("text/html")
+    own, every = page.headers.get_list("content-security-policy", split_commas=True)
+    assert own.startswith("sandbox; default-src 'none'")
+    assert every.startswith("default-src 'none'")
+
+    with duckdb.connect(lab) as store:
+        kept = store.execute("SELECT page FROM report_issue").fetchone()
+    for changed, page, says in (
+        ("page_file_name = 'a\".pdf'", 200, "its page, as it was issued"),
+        ("page = ''::BLOB", 404, "its page, as it was issued"),
+        ("page = NULL", 404, "Issued before pages were kept"),
+    ):
+        with duckdb.connect(lab) as store:
+            store.execute(f"UPDATE report_issue SET {changed}")
+        answer = browser.get("/report/1/page")
+        assert (answer.status_code, len(answer.text.splitlines()) == 1) == (page, page == 404)
+        if page == 200:
+            named = answer.headers["content-disposition"]
+            assert named == 'attachment; filename="report-1.pdf"'
+        assert says in text_of(browser.get("/report/1"))
+    assert 'href="/report/1/page"' not in browser.get("/report/1").text
+    with duckdb.connect(lab) as store:
+        store.execute("UPDATE report_issue SET page_file_name = 'a.html', page = ?", kept)
+    assert browser.get("/report/2").status_code == 404
+    assert "issued so far: 1 to 1" in text_of(browser.get("/report/2"))
 
 
 def test_only_who_has_the_token_is_let_in(browser):

@@ -14,8 +14,8 @@ import secrets
 import threading
 from argparse import Namespace
 from collections import OrderedDict
-from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
-from contextlib import nullcontext
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -29,8 +29,9 @@ from durability.record import clock
 from durability.record.errors import HEARD, DurabilityError, StoreUnusable, UnusableCall
 from durability.record.vocabulary import OUTCOMES, VOID_REASONS
 from durability.report import safety
+from durability.report.answers import records
 from durability.report.page import screen_words
-from durability.workflow import inspection, photos, settings
+from durability.workflow import inspection, issuing, photos, settings
 from durability.workflow.series import acknowledge_cautions, series_to_record
 from durability.workflow.session import login_name, open_session, people, state_of
 
@@ -78,6 +79,7 @@ LEADS = {
     "question": "/query/",
     "specimen": "/show/code/",
     "dummy": "/device/",
+    "report": "/report/",
 }
 """Page of each kind of thing that a cell names."""
 
@@ -120,16 +122,23 @@ def _command(
     person: str = "",
     units: str | None = None,
 ) -> None:
-    """Do the work of a command with its options, alone; what it says is kept on the page."""
+    """Do the work of a command with its options."""
     call = [*words, f"--store={store}", *([f"--by={person}"] if person else [])]
+    with _alone(page, is_entry=bool(person)):
+        options = make_parser(only=call[0]).parse_args(meant(call))
+        if units and getattr(options, "shown_in", None) is None:
+            options.shown_in = units
+        options.quiet = True
+        work(options)
+
+
+@contextmanager
+def _alone(page: Page, *, is_entry: bool = False) -> Iterator[None]:
+    """Work on the store while no other page does; what it says or refuses is kept on the page."""
     heard = HEARD.set(page.said.append)
     try:
-        with nullcontext() if person else _turn_of_readers, _one_at_a_time:
-            options = make_parser(only=call[0]).parse_args(meant(call))
-            if units and getattr(options, "shown_in", None) is None:
-                options.shown_in = units
-            options.quiet = True
-            work(options)
+        with nullcontext() if is_entry else _turn_of_readers, _one_at_a_time:
+            yield
     except DurabilityError as error:
         page.refused = str(getattr(error, "option_message", error))
         page.status = 400 if isinstance(error, UnusableCall) else 404
@@ -242,18 +251,16 @@ def picture_address(kind: str, **of: str) -> str:
 
 def names(store: str) -> list[str]:
     """Names of people who entered something, who did so last first; and who runs the server."""
-    session = open_session(store)
-    with _turn_of_readers, _one_at_a_time:
-        try:
-            found = people(session, MOST_PEOPLE)
-        except DurabilityError:
-            found = []
+    session, found = open_session(store), []
+    with _alone(Page()):
+        found = people(session, MOST_PEOPLE)
     return list(dict.fromkeys([*found, session.person]))
 
 
 def photos_of(specimen: str, *, store: str) -> list[tuple[str, str]]:
     """Digest and caption of each photo of a specimen that is kept and that a browser shows."""
-    with _turn_of_readers, _one_at_a_time:
+    found = []
+    with _alone(Page()):
         found = photos.list_photos(open_session(store), specimen)
     caption = screen_words()["say"]["photo_shows"]
     return [
@@ -265,12 +272,37 @@ def photos_of(specimen: str, *, store: str) -> list[tuple[str, str]]:
 
 def photo_of(digest: str, *, store: str) -> tuple[bytes, str]:
     """Content and media type of a photo that is kept; empty where it is not as it was added."""
-    with _turn_of_readers, _one_at_a_time:
-        try:
-            file, kind = photos.photo_file(open_session(store), digest)
-        except DurabilityError:
-            return b"", ""
-        return file.read_bytes(), kind
+    content, kind = b"", ""
+    with _alone(Page()):
+        file, kind = photos.photo_file(open_session(store), digest)
+        content = file.read_bytes()
+    return content, kind
+
+
+def issued_reports(*, store: str) -> Page:
+    """The reports that were issued."""
+    page = Page()
+    with _alone(page):
+        page.blocks.extend(records.issued(issuing.issued_reports(open_session(store))))
+    return page
+
+
+def issued_report(number: int, *, store: str) -> tuple[Page, bool]:
+    """One report that was issued, and whether its page is kept."""
+    page, is_kept = Page(), False
+    with _alone(page):
+        found = issuing.issued_report(open_session(store), number)
+        page.blocks.extend(records.issued_one(found))
+        is_kept = found.is_page_kept
+    return page, is_kept
+
+
+def issued_page(number: int, *, store: str) -> tuple[Page, str, bytes]:
+    """The page of a report as it was issued, with the name of its file; or why it is not shown."""
+    page, name, content = Page(), "", b""
+    with _alone(page):
+        name, content = issuing.issued_page(open_session(store), number)
+    return page, name, content
 
 
 # ------------------------------------------------------------------------ bench and inspections

@@ -63,6 +63,8 @@ HEADERS = {
     "Referrer-Policy": "no-referrer",
     "Cache-Control": "no-store",
 }
+ISSUED_POLICY = "sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src data:"
+"""Beside the policy of every page, for one that was issued: it is kept as a file, not made here."""
 FILES = {"/style.css": "text/css", "/screen.js": "text/javascript"}
 PHOTO_FIELDS = ("form", "once", "function")
 ENTERED = {"series": ("bench", "enter_drops"), "device": ("inspect", "inspect")}
@@ -217,6 +219,9 @@ class Application:
                 route("/inspect/{code:path}", self.inspect, *both),
                 route("/kept/{code}", self.kept_photo),
                 route("/photo/{code:path}", self.photo, "POST"),
+                route("/reports", self.reports),
+                route("/report/{number:int}", self.report),
+                route("/report/{number:int}/page", self.issued_page),
                 *(route(f"/{group}/list", self.answer) for group in ("series", "drop")),
                 *(route(f"/{kind}/{{code:path}}", self.thing) for kind in (*pages.VIEWS, "drop")),
                 route("/{path:path}", self.answer),
@@ -342,6 +347,30 @@ class Application:
         if kind not in PHOTO_ENDINGS:  # those that a browser shows, and nothing that it runs
             return _plain(404, REFUSED["no_such_photo"])
         return Response(content, media_type=kind)
+
+    async def reports(self, request: Request) -> Response:
+        """The reports that were issued."""
+        page = await run_in_threadpool(pages.issued_reports, store=self.store)
+        return self.laid_out(request, page, TITLE["reports"])
+
+    async def report(self, request: Request) -> Response:
+        """One report that was issued: by whom, about what, its answers."""
+        number = request.path_params["number"]
+        page, is_kept = await run_in_threadpool(pages.issued_report, number, store=self.store)
+        links = [(f"/report/{number}/page", SAY["as_issued"])] if is_kept else []
+        return self.laid_out(request, page, TITLE["report"].format(code=number), links=links)
+
+    async def issued_page(self, request: Request) -> Response:
+        """The page of a report as it was issued: nothing in it is run or fetched."""
+        number = request.path_params["number"]
+        page, name, content = await run_in_threadpool(pages.issued_page, number, store=self.store)
+        if page.refused:
+            return _plain(page.status, page.refused)
+        alone = {"Content-Security-Policy": ISSUED_POLICY}
+        if not name.endswith(".pdf"):
+            return HTMLResponse(content, headers=alone)
+        alone["Content-Disposition"] = f'attachment; filename="report-{number}.pdf"'
+        return Response(content, media_type="application/pdf", headers=alone)
 
     async def thing(self, request: Request) -> Response:
         """One series, case, device, model or drop: its answers one below the other."""

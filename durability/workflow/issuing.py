@@ -34,6 +34,15 @@ def issued_reports(session: Session) -> list[ReportIssue]:
     return [_issue(row) for row in rows]
 
 
+def issued_report(session: Session, number: int) -> ReportIssue:
+    """One report that was issued; refused where there is none of that number."""
+    reports = issued_reports(session)
+    found = next((each for each in reports if each.number == number), None)
+    if found is None:
+        raise RecordRefused(f"report {number}: no report of that number ({_known(reports)})")
+    return found
+
+
 def issued_page(session: Session, number: int) -> tuple[str, bytes]:
     """The page of a report, byte for byte as it was issued, and the name of its file.
 
@@ -310,5 +319,6 @@ def _issue(row: dict[str, Any]) -> ReportIssue:
         issued_at_utc=row["issued_at_utc"],
         issued_by=row["issued_by"],
         replaced_by=row["replaced_by"],
+        page_sha256=row["page_sha256"],
         is_page_kept=row["is_page_kept"],
     )

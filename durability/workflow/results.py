@@ -392,6 +392,7 @@ class ReportIssue:
     """None while it is being written."""
     issued_by: str | None = None
     replaced_by: int | None = None
+    page_sha256: str = ""
     is_page_kept: bool = False
 
 

@@ -16,7 +16,7 @@ from durability.report.answers.rig import SENSORS
 from durability.report.blocks import Block, Column, Columns, Reference, Table, Words, of_drop
 
 if TYPE_CHECKING:
-    from durability.workflow.results import DamagePhoto
+    from durability.workflow.results import DamagePhoto, ReportAnswer, ReportIssue
 
 Row = Mapping[str, Any]
 
@@ -415,6 +415,60 @@ def listed(what: str, rows: Sequence[Record]) -> Iterator[Block]:
         yield replace(COLUMNS[what].table(shown), caption=number)
     else:
         yield Words(number)
+
+
+def _about(report: ReportIssue) -> str:
+    return " ".join([report.scope.kind, *report.scope.names])
+
+
+ISSUED: Columns[ReportIssue] = Columns(
+    "Reports that were issued, the latest first",
+    Column("report", "number", names="report"),
+    Column("issued, UTC", lambda each: labels.moment(each.issued_at_utc)),
+    Column("by", "issued_by", wrap=True),
+    Column("about", _about, wrap=True),
+    Column("replaced by report", "replaced_by", names="report"),
+    Column("page", lambda each: "kept" if each.is_page_kept else "digest and answers only"),
+    Column("SHA-256 of its page", "page_sha256", wrap=True),
+    order=lambda each: -each.number,
+    is_sparse=True,
+)
+ANSWERED: Columns[ReportAnswer] = Columns(
+    "What it answered, in the words of the day it was issued",
+    Column("answer", "name", wrap=True),
+    Column("", "told", wrap=True),
+    act=lambda _: False,
+)
+
+
+def issued(reports: Sequence[ReportIssue]) -> Iterator[Block]:
+    """Every report that was issued."""
+    if reports:
+        yield ISSUED.table(reports)
+    else:
+        yield Words("No report is issued yet. Issue one: durability report -o report.html")
+
+
+def issued_one(report: ReportIssue) -> Iterator[Block]:
+    """One report: who issued it, whether it still holds, what it answered."""
+    if report.replaced_by is not None:
+        yield Words(f"Replaced by report {report.replaced_by}; it no longer holds.")
+    if not report.is_page_kept:
+        yield Words("Issued before pages were kept: its digest and its answers are on record.")
+    facts = {
+        "issued, UTC": labels.moment(report.issued_at_utc),
+        "by": report.issued_by,
+        "about": _about(report),
+        "replaces report": report.replaces,
+        "reason": report.reason,
+        "last entry that it rests on, UTC": labels.moment(report.record_until_utc),
+        "version of durability": report.program_version,
+        **report.parties,
+        "SHA-256 of its page": report.page_sha256,
+    }
+    rows = [(name, labels.text(value)) for name, value in facts.items() if value is not None]
+    yield Table("", ("", ""), rows, wrap=frozenset({1}))
+    yield ANSWERED.table(report.answers)
 
 
 def _set_to(each: tuple[str, Row]) -> Any:
