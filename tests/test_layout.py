@@ -53,7 +53,7 @@ NUMERICAL = {"numpy", "scipy", "sklearn", "threadpoolctl"}
 THIRD_PARTY = {
     "record": {"numpy"},  # for the types of its arrays only
     "intake": {"numpy", "openpyxl", "pandas", "scipy"},
-    "store": {"duckdb", "filelock", "numpy", "pandas"},
+    "store": {"duckdb", "numpy", "pandas"},
     "workflow": {"numpy", "pandas"},
     "library": {"numpy", "pandas"},
     "report": {"rich", "matplotlib", "numpy", "jinja2", "markupsafe", "icalendar", "segno"},

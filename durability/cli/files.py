@@ -27,7 +27,7 @@ from durability.record.errors import (
     UnusableCall,
     complain,
 )
-from durability.record.records import ImportCount, Rejection
+from durability.record.receipts import ImportCount, Rejection
 from durability.report import as_json, labels, pulse_labels, safety
 from durability.report.answers import records
 from durability.report.answers import waveforms as answer

@@ -14,7 +14,7 @@ from durability.intake.hand_entry import TypedDrop
 from durability.record import clock
 from durability.record.clock import ClockFindings
 from durability.record.errors import UnusableCall, complain
-from durability.record.records import Quarantine, StoredDrop
+from durability.record.receipts import Quarantine, StoredDrop
 from durability.workflow import corrections, keep, sensors, series, specimens
 from durability.workflow.session import Session, codes_meant, make_store, open_session, site_of
 

@@ -30,7 +30,7 @@ from durability.record.errors import (
     UnusableCall,
     complain,
 )
-from durability.record.records import StoredDrop
+from durability.record.receipts import StoredDrop
 from durability.report import bench, labels, safety
 from durability.report.answers import beside
 from durability.report.terminal import printable

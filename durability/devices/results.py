@@ -13,7 +13,8 @@ if TYPE_CHECKING:
     from datetime import date, datetime
 
     from durability.life.results import Prediction
-    from durability.record.records import DeviceHistory, Disposal, FloatArray, IntArray, Quarantine
+    from durability.record.receipts import Disposal, Quarantine
+    from durability.record.records import DeviceHistory, FloatArray, IntArray
 
 
 LatentVerdict = Literal["linked", "not shown", "too few"]

@@ -20,7 +20,7 @@ from durability.intake.columns import (
 from durability.intake.tables import Sheet
 from durability.record import clock, units
 from durability.record.orientation import impossible_designation
-from durability.record.records import Rejection
+from durability.record.receipts import Rejection
 from durability.record.vocabulary import OTHER_MODE
 
 _OFFSET = r"(?:[T ]\d{2}:?\d{2}.*?)(Z|[+-]\d{2}:?\d{2})$"

@@ -19,7 +19,7 @@ import pandas as pd
 
 from durability.intake.columns import COLUMNS, FILE_KINDS, IN_OTHER_UNITS, FileKind, column_of
 from durability.record.errors import UnusableCall
-from durability.record.records import Rejection
+from durability.record.receipts import Rejection
 from durability.record.whole_file import read_whole
 
 HEADER_SEARCH_ROWS = 60

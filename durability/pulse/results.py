@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 from durability.record.records import PulseMeasures
 
 if TYPE_CHECKING:
-    from durability.record.records import BoolArray, FloatArray, Rejection
+    from durability.record.receipts import Rejection
+    from durability.record.records import BoolArray, FloatArray
     from durability.record.vocabulary import FlagName
 
 

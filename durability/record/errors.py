@@ -8,7 +8,7 @@ from contextvars import ContextVar
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from durability.record.records import Rejection
+    from durability.record.receipts import Rejection
 
 
 STEERING = (

@@ -15,7 +15,8 @@ from durability.record.errors import STEERING
 
 if TYPE_CHECKING:
     from durability.life.results import Prediction
-    from durability.record.records import Condition, ImportCount, Quarantine
+    from durability.record.receipts import ImportCount, Quarantine
+    from durability.record.records import Condition
     from durability.rig.results import RigNote
     from durability.workflow.results import AsOf, NamedDrop
 

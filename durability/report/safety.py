@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 
 from durability.record.basis import FEWEST_CONTROLS, counted
-from durability.record.records import Disposal, Quarantine
+from durability.record.receipts import Disposal, Quarantine
 from durability.report import labels
 
 CAUTIONS = (

@@ -17,10 +17,10 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from functools import cache
 from pathlib import Path
+from threading import get_ident
 from typing import Any
 
 import duckdb
-from filelock import ReadWriteLock, Timeout
 
 from durability.record import clock
 from durability.record.errors import StoreUnusable, complain
@@ -55,6 +55,10 @@ class UnfinishedWriting(StoreUnusable):
 def locked(path: Path, *, exclusive: bool) -> Iterator[None]:
     """Hold the store's lock file, shared or exclusive, waiting a little for others.
 
+    It is an empty SQLite database, of which a transaction holds the lock: that keeps processes and
+    threads apart on every system, and lets no stream of readers shut out a writer. Within a hold
+    the same thread may take it again in the same way.
+
     Parameters
     ----------
     path : Path
@@ -73,24 +77,64 @@ def locked(path: Path, *, exclusive: bool) -> Iterator[None]:
         Another command holds it, or it can't be locked.
     """
     lock_file = path.with_name(path.name + ".lock")
+    hold = get_ident(), lock_file, exclusive
+    if hold in _holds:
+        yield
+        return
     try:
         _make_lock(path, lock_file)
-        lock = ReadWriteLock(lock_file, timeout=LOCK_WAIT_S)
-        held = lock.acquire_write() if exclusive else lock.acquire_read()
-    except Timeout:
+        lock = _take_lock(lock_file, exclusive=exclusive)
+    except TimeoutError:
         raise StoreUnusable(
             f"{path}: another durability command has held the store for {LOCK_WAIT_S:.0f} s;"
             " wait for it to finish, then try again"
         ) from None
-    except (OSError, ValueError, sqlite3.Error) as error:
+    except (OSError, sqlite3.Error) as error:
         if exclusive or not _is_forbidden(error) or not path.is_file():
             raise StoreUnusable(f"{path}: {_why_no_lock(lock_file, error)}") from None
         # A disk or folder that can't be written: what is there can still be read.
         _say_once(f"durability: {path}: read without a lock ({_why_no_lock(lock_file, error)})")
         yield
         return
-    with held:
+    _holds.add(hold)
+    try:
         yield
+    finally:
+        _holds.remove(hold)
+        lock.close()
+
+
+_holds: set[tuple[int, Path, bool]] = set()
+"""Thread, lock file and whether it is exclusive, of each hold."""
+
+_LOCK_TRY_S = 0.5
+"""How long one try waits, during which an interrupt is not heard; while a writer's try waits for
+readers, no further one comes in."""
+
+
+def _take_lock(lock_file: Path, *, exclusive: bool) -> sqlite3.Connection:
+    """A connection that holds the lock until it is closed."""
+    if not os.access(lock_file, os.W_OK):
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(lock_file))
+    give_up_at = time.monotonic() + LOCK_WAIT_S
+    lock = sqlite3.connect(lock_file, timeout=min(_LOCK_TRY_S, LOCK_WAIT_S), isolation_level=None)
+    try:
+        while True:
+            try:
+                lock.execute("PRAGMA journal_mode = MEMORY")  # no file of its own
+                lock.execute("BEGIN EXCLUSIVE" if exclusive else "BEGIN")
+                lock.execute("PRAGMA user_version")  # BEGIN alone locks nothing to be read
+            except sqlite3.OperationalError as error:
+                if error.sqlite_errorcode != sqlite3.SQLITE_BUSY:
+                    raise
+                if time.monotonic() >= give_up_at:
+                    raise TimeoutError from None
+                lock.rollback()
+            else:
+                return lock
+    except BaseException:
+        lock.close()
+        raise
 
 
 def _make_lock(path: Path, lock_file: Path) -> None:
@@ -116,9 +160,10 @@ def _is_forbidden(error: Exception) -> bool:
 
 
 def _why_no_lock(lock_file: Path, error: Exception) -> str:
+    if lock_file.is_dir():
+        return f"{lock_file.name} can't be written: Is a directory; remove that folder"
     if isinstance(error, OSError) and error.strerror:
-        words = f"{lock_file.name} can't be written: {error.strerror}"
-        return f"{words}; remove that folder" if lock_file.is_dir() else words
+        return f"{lock_file.name} can't be written: {error.strerror}"
     return (
         f"{lock_file.name} is not a lock file ({why(error)}); remove it while no other"
         " durability command runs"

@@ -23,7 +23,7 @@ from duckdb import DuckDBPyConnection, DuckDBPyRelation
 
 from durability.record.basis import counted
 from durability.record.errors import RecordRefused, StoreUnusable
-from durability.record.records import Merged
+from durability.record.receipts import Merged
 from durability.store import bench, database, sql_files
 from durability.store.file import locked, log, why
 from durability.store.sql_files import place, quoted, statement

@@ -14,7 +14,7 @@ from duckdb import DuckDBPyConnection, DuckDBPyRelation
 from durability.record import clock
 from durability.record.basis import counted
 from durability.record.errors import StoreUnusable
-from durability.record.records import Recovered
+from durability.record.receipts import Recovered
 from durability.record.whole_file import sha256, written_beside
 from durability.store import database, sql_files
 from durability.store.file import connect, locked, log, why

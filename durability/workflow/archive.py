@@ -20,7 +20,7 @@ from durability.pulse.waveform_codec import decode, encode
 from durability.record import clock
 from durability.record.errors import ImportRefused, RecordRefused, StoreUnusable, UnusableCall
 from durability.record.orientation import impossible_designation
-from durability.record.records import ImportCount, Rejection
+from durability.record.receipts import ImportCount, Rejection
 from durability.record.units import STANDARD_GRAVITY_M_S2
 from durability.record.vocabulary import DAMAGE_SEVERITIES, PURPOSES
 from durability.record.whole_file import read_whole, sha256, write_rejects

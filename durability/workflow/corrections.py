@@ -11,7 +11,7 @@ from durability.intake.hand_entry import assignments, typed_time, typed_value
 from durability.record.basis import counted
 from durability.record.clock import ClockFindings
 from durability.record.errors import RecordRefused, UnusableCall
-from durability.record.records import Quarantine
+from durability.record.receipts import Quarantine
 from durability.store import bench
 from durability.workflow import quarantine
 from durability.workflow.keep import clock_of_drop, find_drop

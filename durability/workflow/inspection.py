@@ -11,7 +11,8 @@ from durability.devices.schedule import stage_statuses
 from durability.intake.hand_entry import assignments, typed_time, typed_value
 from durability.record import clock
 from durability.record.errors import RecordRefused, UnusableCall
-from durability.record.records import CheckList, FunctionalCheck, Quarantine, Walk
+from durability.record.receipts import Quarantine
+from durability.record.records import CheckList, FunctionalCheck, Walk
 from durability.record.vocabulary import Outcome
 from durability.store import bench, database
 from durability.workflow import quarantine

@@ -16,7 +16,7 @@ from durability import PROGRAM_VERSION
 from durability.record import clock
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall
-from durability.record.records import Merged, Recovered
+from durability.record.receipts import Merged, Recovered
 from durability.record.whole_file import sha256
 from durability.selfcheck.results import SelfCheck
 from durability.store import bench, database, merging, recovery, sql_files

@@ -28,7 +28,7 @@ from durability.intake.hand_entry import (
 from durability.record import clock
 from durability.record.errors import RecordRefused, SeriesClosed, UnusableCall
 from durability.record.orientation import impossible_designation
-from durability.record.records import Quarantine, Rejection, StoredDrop
+from durability.record.receipts import Quarantine, Rejection, StoredDrop
 from durability.record.vocabulary import FAR_OFF_TIMES, OTHER_MODE
 from durability.store import bench
 from durability.workflow import quarantine

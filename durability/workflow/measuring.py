@@ -17,7 +17,7 @@ from durability.pulse.results import RemeasuredDrop, Remeasurement
 from durability.pulse.waveform_codec import decode
 from durability.record import clock
 from durability.record.errors import RecordRefused, UnusableCall, WaveformUnreadable
-from durability.record.records import Rejection
+from durability.record.receipts import Rejection
 from durability.record.whole_file import name_of
 from durability.store import bench, database
 from durability.store import waveforms as store

@@ -12,7 +12,7 @@ from typing import Any
 
 from durability.record import clock
 from durability.record.errors import CaseUnfit, RecordRefused, UnusableCall
-from durability.record.records import Disposal, Quarantine
+from durability.record.receipts import Disposal, Quarantine
 from durability.store import bench
 
 

@@ -26,14 +26,8 @@ if TYPE_CHECKING:
     )
     from durability.life.results import Backtest, SurvivalCurve
     from durability.pulse.results import PulseCloud, SeriesWaveforms
-    from durability.record.records import (
-        Condition,
-        FloatArray,
-        ImportCount,
-        IntArray,
-        PulseMeasures,
-        StoredDrop,
-    )
+    from durability.record.receipts import ImportCount, StoredDrop
+    from durability.record.records import Condition, FloatArray, IntArray, PulseMeasures
     from durability.rig.results import RigNote, RigWatch
     from durability.selfcheck.results import SelfCheck
     from durability.store.sql_files import Orphans

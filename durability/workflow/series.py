@@ -11,7 +11,7 @@ from durability.intake.hand_entry import typed_value, typed_values
 from durability.record import clock
 from durability.record.errors import RecordRefused, UnusableCall
 from durability.record.orientation import impossible_designation, is_orientation
-from durability.record.records import StoredDrop
+from durability.record.receipts import StoredDrop
 from durability.store import bench, database
 from durability.workflow import quarantine
 from durability.workflow.keep import (

@@ -14,7 +14,7 @@ from durability.plan.results import PlannedDrop
 from durability.record.basis import counted
 from durability.record.errors import RecordRefused, UnusableCall
 from durability.record.orientation import normalise_orientation
-from durability.record.records import StoredDrop
+from durability.record.receipts import StoredDrop
 from durability.record.vocabulary import SEVERITY_FAILED
 from durability.rig.results import RigWatch
 from durability.store import bench, database

@@ -17,7 +17,7 @@ from durability.intake.hand_entry import (
 )
 from durability.record import clock
 from durability.record.errors import RecordRefused, UnusableCall
-from durability.record.records import Disposal, Quarantine
+from durability.record.receipts import Disposal, Quarantine
 from durability.store import bench, database, merging
 from durability.workflow import quarantine
 from durability.workflow.session import Session, entry

@@ -24,11 +24,7 @@ from durability.record.errors import (
     WaveformUnreadable,
     one_line,
 )
-from durability.record.records import (
-    ImportCount,
-    Rejection,
-    StoredDrop,
-)
+from durability.record.receipts import ImportCount, Rejection, StoredDrop
 from durability.record.whole_file import name_of, write_rejects
 from durability.store import bench, database, sql_files
 from durability.store import waveforms as store

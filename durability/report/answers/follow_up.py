@@ -23,7 +23,8 @@ if TYPE_CHECKING:
     from icalendar import Alarm, Event
 
     from durability.devices.results import DeviceExpectation, DueInspection, DueList, RetainedItem
-    from durability.record.records import Disposal, FunctionalCheck, Walk
+    from durability.record.receipts import Disposal
+    from durability.record.records import FunctionalCheck, Walk
 
 _MARKS = {
     "done": "=",

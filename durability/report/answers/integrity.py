@@ -12,7 +12,7 @@ from durability.report.blocks import Archive, Block, Column, Columns, Items, Sec
 from durability.selfcheck.results import PublishedValue, SelfCheck
 
 if TYPE_CHECKING:
-    from durability.record.records import Merged, Recovered
+    from durability.record.receipts import Merged, Recovered
     from durability.workflow.results import AlteredEntry, Integrity, Seal
 
 NOTE_IT = (

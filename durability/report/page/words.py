@@ -21,7 +21,7 @@ from durability.rig.results import RigWatch
 from durability.workflow.results import Limit, ReportContents, Scope, SeriesPicture
 
 if TYPE_CHECKING:
-    from durability.record.records import Quarantine
+    from durability.record.receipts import Quarantine
 
 SOON_DROPS = 5
 """A series predicted to fail within so many drops is reported as about to fail."""
