@@ -27,7 +27,6 @@ from durability.intake.hand_entry import (
 )
 from durability.record import clock
 from durability.record.errors import RecordRefused, SeriesClosed, UnusableCall
-from durability.record.orientation import impossible_designation
 from durability.record.receipts import Quarantine, Rejection, StoredDrop
 from durability.record.vocabulary import FAR_OFF_TIMES, OTHER_MODE
 from durability.store import bench
@@ -382,7 +381,8 @@ def next_drops(
 def _is_in_order(so_far: Mapping[str, Any], rows: Sequence[Mapping[str, Any]]) -> bool:
     """Whether times plainly call for nothing: of one offset, as entered, none before another."""
     times = [row["dropped_at"] for row in rows]
-    offsets = {row["dropped_at_utc_offset"] for row in rows}.union(so_far["utc_offsets"] or ())
+    offsets = {row["dropped_at_utc_offset"] for row in rows}
+    offsets |= {so_far["first_utc_offset"], so_far["last_utc_offset"]} - {None}
     if so_far["is_corrected"] or None in times or None in offsets or len(offsets) > 1:
         return False
     latest = [] if so_far["latest_at"] is None else [so_far["latest_at"]]
@@ -548,6 +548,8 @@ def doubted_place(location: str | None) -> str | None:
 
     Parts are numbered in many ways: what an orientation must be, a place need not be.
     """
+    from durability.record.orientation import impossible_designation
+
     fault = impossible_designation(location)
     return fault and f"place {location!r}: {fault}; kept as written"
 

@@ -10,7 +10,6 @@ from typing import Any
 from durability.intake.hand_entry import typed_value, typed_values
 from durability.record import clock
 from durability.record.errors import RecordRefused, UnusableCall
-from durability.record.orientation import impossible_designation, is_orientation
 from durability.record.receipts import StoredDrop
 from durability.store import bench, database
 from durability.workflow import quarantine
@@ -187,6 +186,8 @@ def _specimen_id(connection: Any, code: str, kinds: tuple[str | None, ...], opti
 
 def refuse_impossible(orientation: Any, name: str) -> None:
     """Refuse a designation of faces that meet nowhere on a box; other words stand as they are."""
+    from durability.record.orientation import impossible_designation
+
     fault = impossible_designation(None if orientation is None else str(orientation))
     if fault:
         raise UnusableCall(f"{name} {orientation!r}: {fault}")
@@ -237,6 +238,8 @@ def add_falls(
     if not 1 <= count <= MOST_FALLS:
         raise UnusableCall(f"--count {count}: give a number of falls from 1 to {MOST_FALLS:,}")
     row = made_now(session, values.get("dropped_at"))
+    from durability.record.orientation import is_orientation
+
     row |= {"status": "void", "void_reason": FALLS, "note": values.get("note")}
     with entry(session, "drop bulk") as (connection, entry_id):
         found = bench.find(connection, "series", series)

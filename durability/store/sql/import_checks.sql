@@ -184,6 +184,10 @@ SELECT name
 FROM (VALUES
     ('check_drops_quarantined', EXISTS (FROM quarantine
         WHERE quarantine_id NOT IN (SELECT quarantine_id FROM quarantine_clearance))),
+    ('check_drops_closed', EXISTS (FROM staged AS t
+        JOIN series AS s ON s.code = t.series
+        JOIN amendment AS a ON a.record_id = s.series_id
+        WHERE a.column_name = 'status' AND a.new_value = 'closed')),
     ('check_drops_full_scale',
         (SELECT max(peak_g) FROM staged) > (SELECT min(full_scale_g) FROM sensor)),
     ('insert_staged_never', EXISTS (FROM staged WHERE never_reason IS NOT NULL)),

@@ -155,7 +155,7 @@ SELECT coalesce(max(drop_number), 0) FROM all_drops WHERE series_id = $series_id
 -- corrected; lean, since it is asked at every drop.
 SELECT
     coalesce(max(drop_number), 0) AS last_drop_number, max(dropped_at) AS latest_at,
-    list(DISTINCT dropped_at_utc_offset) FILTER (dropped_at_utc_offset IS NOT NULL) AS utc_offsets,
+    min(dropped_at_utc_offset) AS first_utc_offset, max(dropped_at_utc_offset) AS last_utc_offset,
     arg_max(peak_g, drop_number, $most) FILTER (status = 'valid' AND peak_g IS NOT NULL)
         AS last_peaks_g,
     EXISTS (FROM corrections AS c
