@@ -57,7 +57,16 @@ ASKED = "form:not([enctype]) h2"
 
 PAGES = [
     *("/status", "/due", "/series/list", "/specimen/list", "/trend", "/forecast", "/rank"),
-    *("/latent", "/rig", "/reports", "/query", "/bench/demo-C1", "/inspect/R08", "/device/R09"),
+    *(
+        "/latent",
+        "/rig",
+        "/reports",
+        "/query",
+        "/bench/demo-C1",
+        "/damage/T1",
+        "/inspect/R08",
+        "/device/R09",
+    ),
     *("/series/demo-C1", "/case/C1", "/model/Corrie", "/drop/demo-C1/3", "/person"),
     *("/no-such-page",),
 ]

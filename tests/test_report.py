@@ -21,7 +21,7 @@ from durability.report.answers import follow_up as due
 from durability.report.answers import latent, voided
 from durability.report.answers.rank import ranking_answer
 from durability.report.blocks import Table, Words
-from durability.report.page import formal, page, summary, words
+from durability.report.page import formal, page, short_sections, words
 from durability.workflow import corrections, follow_up, specimens
 from durability.workflow.devices import DeviceStudy
 from durability.workflow.reporting import gather_report
@@ -750,7 +750,7 @@ def test_in_short_it_says_what_counts_in_the_words_of_the_whole_page(
     assert all(caution in text for caution in safety.CAUTIONS)
     assert "INVENTED" in text
     assert f"durability report -o report.html --on {contents.on}" in text
-    (series,) = [each for each in summary.sections(contents) if each.name == "series"]
+    (series,) = [each for each in short_sections(contents) if each.name == "series"]
     for code, *cells in series.blocks[0].rows:
         assert code in text
         assert [each for each in cells if each not in whole] == []

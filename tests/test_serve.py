@@ -259,6 +259,46 @@ def test_a_photo_is_kept_with_what_it_shows(browser, run, lab):
     assert browser.get(address).status_code == 404
 
 
+def test_damage_is_noted_at_the_bench_with_its_photo_or_without(browser, run, lab):
+    def noted():
+        return run("history", "C-1", "--store", lab, "--json").json["events"]
+
+    def sent(content=None, **other):
+        page = browser.get("/damage/S1").text
+        hidden = dict(re.findall(r'type="hidden" name="(\w+)" value="([^"]*)"', page))
+        photo = ("", b"") if content is None else ("c1.png", content)
+        data = {**hidden, "specimen": "C-1", **other}
+        return browser.post("/damage/S1", data=data, files={"photo": photo})
+
+    assert 'href="/damage/S1"' in browser.get("/bench/S1").text
+    form = browser.get("/damage/S1").text
+    last = run("drop", "list", "--series", "S1", "--store", lab, "--json").json["drops"][-1]
+    assert f"Seen after drop {last['drop_number']}" in form
+    assert 'type="radio" name="specimen" value="C-1" checked' in form
+    before = len(noted())
+    picture = b"\x89PNG\r\n\x1a\n a crack"
+    for fields, words in (
+        ({"severity": "7"}, "severity"),
+        ({"severity": "0", "mode": "crack"}, "mode"),
+        ({"severity": "2", "mode": "other"}, "note"),
+        ({"severity": "2", "specimen": "C-9"}, "C-9"),
+        ({"severity": "2", "specimen": "--by=Eve"}, "hyphen"),
+        ({"severity": "2", "content": b"<svg onload=alert(1)>"}, "PNG, JPEG or WebP"),
+        ({"severity": "2", "form": "0" * 64}, "not a form of this server"),
+    ):
+        refused = sent(**fields)
+        assert refused.status_code >= 400, fields
+        assert words in text_of(refused), fields
+    assert len(noted()) == before
+    said = f"noted on C-1: severity 2 (crack), after drop {last['drop_number']} of S1"
+    assert said in text_of(sent(picture, severity="2", mode="crack", location="corner 2-3-5"))
+    assert "noted on C-1: severity 1, after" in text_of(sent(severity="1", note="scuffed"))
+    assert len(noted()) == before + 2
+    page = browser.get("/case/C-1").text
+    (address,) = re.findall(r'<img alt="C-1: c1.png, [^"]*" src="([^"]+)"', page)
+    assert browser.get(address).content == picture
+
+
 def test_reports_are_listed_and_open_as_they_were_issued(browser, run, lab, tmp_path):
     assert "No report is issued yet" in text_of(browser.get("/reports"))
     issued = tmp_path / "issued.html"

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import importlib
 import io
-import secrets
 import threading
 from argparse import Namespace
 from collections import OrderedDict
@@ -19,7 +18,7 @@ from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 from urllib.parse import quote, urlencode
 
 from durability.cli.logbook import limit_of, session_of
@@ -27,10 +26,10 @@ from durability.cli.parser import make_parser, meant
 from durability.intake.hand_entry import UNKNOWN_MEDIA_TYPE, media_type
 from durability.record import clock
 from durability.record.errors import HEARD, DurabilityError, StoreUnusable, UnusableCall
-from durability.record.vocabulary import OUTCOMES, VOID_REASONS
 from durability.report import safety
 from durability.report.answers import records
-from durability.report.page import screen_words
+from durability.report.blocks import Preformatted
+from durability.report.page.screens import picture, screen_words
 from durability.workflow import inspection, issuing, photos, settings
 from durability.workflow.series import acknowledge_cautions, series_to_record
 from durability.workflow.session import login_name, open_session, people, state_of
@@ -86,6 +85,8 @@ LEADS = {
 MOST_KEPT = 100
 """Answers kept at once."""
 MOST_PEOPLE = 12
+MOST_BACK = 100
+"""Functions that an inspector goes back at once."""
 MOST_FILE_NAME = 100
 """Characters of the name of a file that is kept."""
 
@@ -257,6 +258,46 @@ def names(store: str) -> list[str]:
     return list(dict.fromkeys([*found, session.person]))
 
 
+def view(kind: str, code: str, number: str = "", *, store: str, units: str | None = None) -> Page:
+    """One thing with its answers one below the other, its pictures and its photos.
+
+    Parameters
+    ----------
+    kind : str
+        A key of ``VIEWS``, or "drop".
+    code, number : str
+        Its code; of a drop that of its series, and its number.
+    store, units : str
+        As in ``run``.
+    """
+
+    def asked(*words: str) -> Page:
+        return run(words, store=store, units=units)
+
+    shown = screen_words()["picture"]
+    if kind == "drop":
+        calls = [["show", "drop", code, number]]
+        has_waveform = not asked("show", "pulse", code, number).refused
+        of = {"series": code, "drop": number}
+        drawings = [(each, of) for each in ("pulses", "spectra") if has_waveform]
+    else:
+        answers, pictures = VIEWS[kind]
+        calls = [[word.format(code) for word in call.split()] for call in answers]
+        drawings = [(each, {option: code}) for each, option in pictures]
+    first, *others = [asked(*call) for call in calls]
+    if first.refused:
+        return Page(refused=first.refused, status=first.status)
+    blocks: list[Block] = list(first.blocks)
+    if drawings:  # what is drawn in letters is drawn better
+        blocks = [each for each in blocks if not isinstance(each, Preformatted)]
+    blocks += [picture(each, picture_address(each, **of), shown[each]) for each, of in drawings]
+    blocks += [block for page in others for block in page.blocks]
+    if kind in ("case", "device"):
+        kept = photos_of(code, store=store)
+        blocks += [picture(each, f"/kept/{each}", caption) for each, caption in kept]
+    return Page(blocks)
+
+
 def photos_of(specimen: str, *, store: str) -> list[tuple[str, str]]:
     """Digest and caption of each photo of a specimen that is kept and that a browser shows."""
     found = []
@@ -318,6 +359,8 @@ class BenchPage(Page):
     """Whether this person has acknowledged the cautions today."""
     unfit: str = ""
     """What is the matter with its case or device."""
+    specimens: tuple[str, ...] = ()
+    """Its case and its device, as far as it has them."""
 
 
 def bench(series: str, *, store: str, person: str = "", units: str | None = None) -> BenchPage:
@@ -334,6 +377,7 @@ def bench(series: str, *, store: str, person: str = "", units: str | None = None
         page.last_drop = found["last_drop_number"]
         page.is_acknowledged = found["cautions_acknowledged_at"] is not None
         page.unfit = found["unfit_case"] or ""
+        page.specimens = tuple(found[of] for of in ("case", "device") if found[of])
         page.blocks.extend(shown.blocks(found, standing))
 
     _command(page, ["record", series], work, store=store, units=units)
@@ -428,99 +472,52 @@ def still_as_shown(given: Mapping[str, str], person: str) -> Callable[[Namespace
     return None
 
 
-# ------------------------------------------------------------------------------------------ forms
-
-UNDERSTOOD = "understood"
-"""Line of the form that acknowledges the cautions."""
-
-
-def person_forms(names: Sequence[str], to: str) -> list[dict[str, Any]]:
-    """The names that the record knows as keys, and a field for another."""
-    say, title = screen_words()["say"], screen_words()["title"]["person"]
-    known = {"label": say["known"], "name": "by", "choices": _same(names), "is_keys": True}
-    new = {"label": say["new_person"], "name": "by"}
-    return [
-        _made("/person", title, [known], to=to),
-        _made("/person", say["new_person"], [new], say["choose"], to=to),
-    ]
+def typed(given: Mapping[str, str]) -> str:
+    """What a form stands for at the keyboard: a line of the session, all of it typed fields."""
+    back = int(given["back"]) if given.get("back", "").isdecimal() else 0
+    words = [word for name in ("before", "line", "after") for word in given.get(name, "").split()]
+    signs = given.get("signs", "")
+    if signs:
+        words += [";" if any(word.startswith("#") for word in words) else "#", signs]
+    return "b\n" * min(back, MOST_BACK) + f"{' '.join(words)}\n"
 
 
-def bench_forms(action: str, stands: BenchPage, typed: str = "") -> list[dict[str, Any]]:
-    """The cautions first; then a reading, a correction, and the void reasons as keys."""
-    from durability.report.bench import BENCH_CAUTIONS
+# ---------------------------------------------------------------------------- what is photographed
 
-    say = screen_words()["say"]
-    if not stands.is_acknowledged:
-        made = _made(action, say["cautions"], [], say["understood"], line=UNDERSTOOD)
-        return [{**made, "lines": BENCH_CAUTIONS}]
-    why = {"label": say["despite"], "name": "despite-failed"}
-    unfit = {"lines": [stands.unfit] if stands.unfit else []}
-    reading: list[Mapping[str, Any]] = [
-        {"label": say["peak"], "name": "line", "is_number": True, "value": typed},
-        *([why] if stands.unfit else []),
-    ]
-
-    def keys(letter: str) -> dict[str, Any]:
-        choices = [(f"{letter}{n}", reason) for n, reason in enumerate(VOID_REASONS, start=1)]
-        return {"label": say["why"], "name": "after", "choices": choices, "is_keys": True}
-
-    last = stands.last_drop
-    right = {"label": say["peak_right"], "name": "line", "is_number": True}
-    return [
-        {**_made(action, say["next_drop"], reading, say["store"]), **unfit, "has_pad": True},
-        _made(action, say["next_void"], [*reading, keys("v")]),
-        _made(action, say["correct_last"], [right], say["correct"], before="c", last=last),
-        _made(action, say["void_last"], [keys("u")], last=last),
-    ]
-
-
-def inspection_form(action: str, asked: AskedNext) -> dict[str, Any]:
-    """One function, its outcomes as keys."""
-    say = screen_words()["say"]
-    outcomes = [(outcome, outcome.replace("_", " ")) for outcome in OUTCOMES]
-    signs = {
-        "label": say["signs"],
-        "name": "signs",
-        "choices": _same(asked.signs),
-        "is_ticked": True,
-    }
-    fields: list[Mapping[str, Any]] = [
-        *([signs] if asked.signs else []),
-        {"label": say["measured"], "name": "after"},
-        {"label": asked.function, "name": "line", "choices": outcomes, "is_keys": True},
-    ]
-    return _made(action, asked.function, fields, back=asked.back, asked=asked.function)
-
-
-def photo_form(device: str, function: str) -> dict[str, Any]:
-    """Photos of what was seen, from the camera or a file."""
-    say = screen_words()["say"]
-    photo = {"label": say["photo"], "name": "photo", "is_file": True}
-    title = say["photo_of"].format(function=function)
-    made = _made(f"/photo/{quote(device)}", title, [photo], say["keep"], function=function)
-    return {**made, "has_file": True}
+Sent = tuple[str, Iterable[bytes]]
+"""Name and content, piece by piece, of a file that was sent."""
 
 
 def add_photo(
-    device: str, name: str, content: Iterable[bytes], *, function: str, store: str, person: str
+    device: str, given: Mapping[str, str], photo: Sent | None, *, store: str, person: str
 ) -> Page:
-    """Keep a photo that was sent, under the name that it was sent with.
+    """Keep a photo of the latest inspection, with the function that it shows."""
+    if photo is None:
+        return Page(refused=screen_words()["refused"]["no_photo"], status=400)
+    words = ["inspect", "photo", device, f"--function={given['function']}"]
+    return _with_photo(words, "", photo, store=store, person=person)
 
-    Parameters
-    ----------
-    device : str
-    name : str
-        Of the file; of a path the last part.
-    content : iterable of bytes
-        Of the file, piece by piece.
-    function : str
-        What it shows.
-    store, person : str
 
-    Returns
-    -------
-    Page
-    """
+def add_damage(
+    series: str, given: Mapping[str, str], photo: Sent | None, *, store: str, person: str
+) -> Page:
+    """Note damage that was seen after a drop, with a photo of it or without."""
+    if given["specimen"].startswith("-"):
+        return Page(refused=screen_words()["refused"]["hyphen"], status=400)
+    told = [f"--{name}={given[name]}" for name in _OF_DAMAGE if given[name].strip()]
+    after = [f"--series={series}", f"--drop={given['drop']}"] if given["drop"] != "0" else []
+    words = ["damage", "add", given["specimen"], *told, *after]
+    if photo is None:
+        return run(words, store=store, person=person)
+    return _with_photo(words, "--photo=", photo, store=store, person=person)
+
+
+_OF_DAMAGE = ("severity", "mode", "location", "note")
+
+
+def _with_photo(words: Sequence[str], option: str, photo: Sent, *, store: str, person: str) -> Page:
+    """Run a command with a photo that was sent, under the name that it was sent with."""
+    name, content = photo
     last = "".join(each for each in name.replace("\\", "/").split("/")[-1] if each.isprintable())
     with TemporaryDirectory() as folder:
         file = Path(folder) / (last.lstrip(".")[-MOST_FILE_NAME:] or "photo")
@@ -529,34 +526,4 @@ def add_photo(
         with file.open("rb") as opened:
             if media_type(opened.read(16)) == UNKNOWN_MEDIA_TYPE:
                 return Page(refused=screen_words()["refused"]["no_photo"], status=400)
-        call = ["inspect", "photo", device, str(file), f"--function={function}"]
-        return run(call, store=store, person=person)
-
-
-def _same(words: Iterable[str]) -> list[tuple[str, str]]:
-    """Choices that send what they show."""
-    return [(each, each) for each in words]
-
-
-def _made(
-    action: str,
-    title: str,
-    fields: Sequence[Mapping[str, Any]],
-    button: str = "",
-    **hidden: object,
-) -> dict[str, Any]:
-    blank = {
-        "value": "",
-        "choices": (),
-        **dict.fromkeys(("is_keys", "is_ticked", "is_number", "is_file"), False),
-    }
-    return {
-        "action": action,
-        "title": title,
-        "lines": (),
-        "fields": [{**blank, **own} for own in fields],
-        "hidden": {**hidden, "once": secrets.token_hex(8)},
-        "button": button,
-        "has_pad": False,
-        "has_file": False,
-    }
+        return run([*words, f"{option}{file}"], store=store, person=person)

@@ -23,14 +23,15 @@ from durability.cli.logbook import session_of
 from durability.cli.pages import Page
 from durability.intake.hand_entry import PHOTO_ENDINGS
 from durability.record.errors import RecordRefused, UnusableCall
-from durability.report.blocks import Preformatted, Table
-from durability.report.page import picture, screen, screen_file, screen_words
+from durability.report.blocks import Table
+from durability.report.page import screens
+from durability.report.page.screens import screen_file, screen_words
 
 try:
     import uvicorn
     from starlette.applications import Starlette
     from starlette.concurrency import run_in_threadpool
-    from starlette.datastructures import FormData, UploadFile
+    from starlette.datastructures import UploadFile
     from starlette.requests import Request
     from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
     from starlette.routing import Route
@@ -38,16 +39,12 @@ except ModuleNotFoundError:
     raise UnusableCall('serve: not installed; do: pip install "durability[serve]"') from None
 
 if TYPE_CHECKING:
-    from durability.report.blocks import Block
-
     Endpoint = Callable[[Request], Awaitable[Response]]
 
 MOST_SENT = 10_000
 """Forms remembered as sent: a page that is loaded again enters nothing twice."""
 MOST_WAITING = 100
 """Entries remembered that waited for the store."""
-MOST_BACK = 100
-"""Functions that an inspector goes back at once."""
 MOST_NAME = 60
 """Characters of a person's name."""
 LARGEST_FORM, LARGEST_PHOTO = 10_000, 30_000_000
@@ -66,7 +63,7 @@ HEADERS = {
 ISSUED_POLICY = "sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src data:"
 """Beside the policy of every page, for one that was issued: it is kept as a file, not made here."""
 FILES = {"/style.css": "text/css", "/screen.js": "text/javascript"}
-PHOTO_FIELDS = ("form", "once", "function")
+DAMAGE_FIELDS = ("specimen", "drop", "severity", "mode", "location", "note")
 ENTERED = {"series": ("bench", "enter_drops"), "device": ("inspect", "inspect")}
 """Where things of a kind are entered, and what the page of one says of it."""
 SAY, TITLE, REFUSED = (screen_words()[part] for part in ("say", "title", "refused"))
@@ -219,6 +216,7 @@ class Application:
                 route("/inspect/{code:path}", self.inspect, *both),
                 route("/kept/{code}", self.kept_photo),
                 route("/photo/{code:path}", self.photo, "POST"),
+                route("/damage/{code:path}", self.damage, *both),
                 route("/reports", self.reports),
                 route("/report/{number:int}", self.report),
                 route("/report/{number:int}/page", self.issued_page),
@@ -292,7 +290,7 @@ class Application:
         """Forms that ask who enters; none where someone is chosen already, or nobody may."""
         if self.read_only or (_person_of(request) and request.url.path != "/person"):
             return []
-        return pages.person_forms(await run_in_threadpool(pages.names, self.store), to)
+        return screens.person_forms(await run_in_threadpool(pages.names, self.store), to)
 
     # ------------------------------------------------------------------------------- what is read
 
@@ -304,7 +302,7 @@ class Application:
             "done": page.lines,
             "refused": [page.refused] if page.refused else [],
         }
-        html = screen(
+        html = screens.screen(
             title=title,
             key=self.form_key,
             address_of=pages.address_of,
@@ -378,34 +376,15 @@ class Application:
         number, links = "", []
         if kind == "drop":
             code, _, number = code.rpartition("/")
-            calls = [["show", "drop", code, number]]
-            has_waveform = not (await self.asked(["show", "pulse", code, number])).refused
-            of = {"series": code, "drop": number}
-            drawings = [(each, of) for each in ("pulses", "spectra") if has_waveform]
             links = [(pages.address_of(("series", code)), TITLE["series"].format(code=code))]
-        else:
-            answers, pictures = pages.VIEWS[kind]
-            calls = [[word.format(code) for word in call.split()] for call in answers]
-            drawings = [(each, {option: code}) for each, option in pictures]
-            if kind in ENTERED and not self.read_only:
-                place, key = ENTERED[kind]
-                links = [(f"/{place}/{quote(code, safe='')}", SAY[key])]
+        elif kind in ENTERED and not self.read_only:
+            place, key = ENTERED[kind]
+            links = [(f"/{place}/{quote(code, safe='')}", SAY[key])]
+        page = await run_in_threadpool(
+            pages.view, kind, code, number, store=self.store, units=self.units
+        )
         title = TITLE[kind].format(code=code, number=number)
-        first, *others = [await self.asked(call) for call in calls]
-        if first.refused:
-            return self.laid_out(request, first, title, blocks=[])
-        blocks: list[Block] = list(first.blocks)
-        if drawings:  # what is drawn in letters is drawn better
-            blocks = [each for each in blocks if not isinstance(each, Preformatted)]
-        blocks += [
-            picture(each, pages.picture_address(each, **of), screen_words()["picture"][each])
-            for each, of in drawings
-        ]
-        blocks += [block for page in others for block in page.blocks]
-        if kind in ("case", "device"):
-            kept = await run_in_threadpool(pages.photos_of, code, store=self.store)
-            blocks += [picture(each, f"/kept/{each}", caption) for each, caption in kept]
-        return self.laid_out(request, first, title, blocks=blocks, done=[], links=links)
+        return self.laid_out(request, page, title, links=[] if page.refused else links)
 
     # ---------------------------------------------------------------------------- what is entered
 
@@ -424,11 +403,11 @@ class Application:
             work = partial(
                 pages.run,
                 [*command, *(f"--{name}={given[name]}" for name in options if given.get(name))],
-                typed=_typed(given),
+                typed=pages.typed(given),
                 units=self.units,
                 still=pages.still_as_shown(given, by),
             )
-            if given.get("line") == pages.UNDERSTOOD:
+            if given.get("line") == screens.UNDERSTOOD:
                 work = partial(pages.acknowledge, command)
             task = asyncio.ensure_future(run_in_threadpool(work, store=self.store, person=by))
             self.waiting[once] = task, given
@@ -447,7 +426,7 @@ class Application:
         """That an entry waits for the store; the page is loaded again until it is stored."""
         many = sum(not task.done() for task, _ in self.waiting.values())
         again = f"{request.url.path}?{urlencode({'waits': entry.given.get('once', '')})}"
-        line = SAY["waits"].format(line=_typed(entry.given).strip().split("\n")[-1], many=many)
+        line = SAY["waits"].format(line=pages.typed(entry.given).strip().split("\n")[-1], many=many)
         return self.laid_out(request, Page(status=202), title, done=[line], again=again)
 
     async def bench(self, request: Request) -> Response:
@@ -463,9 +442,16 @@ class Application:
         )
         drops = await self.asked(["drop", "list", f"--series={series}"])
         forms = await self.who_forms(request, here)
-        if by and not self.read_only:
+        is_entered = bool(by) and not self.read_only and not stands.refused
+        if is_entered:
             typed = entry.given.get("line", "") if done.refused else ""
-            forms = pages.bench_forms(here, stands, typed)
+            forms = screens.bench_forms(
+                here,
+                is_acknowledged=stands.is_acknowledged,
+                last_drop=stands.last_drop,
+                unfit=stands.unfit,
+                typed=typed,
+            )
         blocks = [each.latest_first() if isinstance(each, Table) else each for each in drops.blocks]
         all_ = (done, stands, drops)
         return self.laid_out(
@@ -477,7 +463,10 @@ class Application:
             done=done.lines,
             refused=list(dict.fromkeys(each.refused for each in all_ if each.refused)),
             forms=[] if stands.refused else forms,
-            links=[(pages.address_of(("series", series)), TITLE["series"].format(code=series))],
+            links=[
+                *([(f"/damage/{quote(series)}", SAY["note_damage"])] if is_entered else []),
+                (pages.address_of(("series", series)), TITLE["series"].format(code=series)),
+            ],
         )
 
     async def inspect(self, request: Request) -> Response:
@@ -498,8 +487,11 @@ class Application:
         is_asked = bool(next_.function) and not is_over and not self.read_only
         forms = await self.who_forms(request, here) if is_asked else []
         if by and not self.read_only:
-            forms = [pages.inspection_form(here, next_)] if is_asked else []
-            forms += [pages.photo_form(device, of)] if of else []
+            asked = screens.inspection_form(
+                here, next_.function, back=next_.back, signs=next_.signs
+            )
+            forms = [asked] if is_asked else []
+            forms += [screens.photo_form(device, of)] if of else []
         return self.laid_out(
             request,
             max(done, next_, key=lambda each: each.status),
@@ -516,32 +508,44 @@ class Application:
     async def photo(self, request: Request) -> Response:
         """A photo of what an inspection saw."""
         device = request.path_params["code"]
-        size = request.headers.get("content-length", "")
-        page = Page(refused=REFUSED["too_large"], status=413)
-        if size.isdecimal() and int(size) <= LARGEST_PHOTO:
-            async with request.form(max_files=1, max_fields=len(PHOTO_FIELDS)) as sent:
-                page = await self.photo_sent(device, sent, _person_of(request))
+        page = await self.sent_with_photo(request, pages.add_photo, device, ("function",))
         links = [(f"/inspect/{quote(device)}", SAY["inspect"])]
         return self.laid_out(request, page, TITLE["inspect"].format(code=device), links=links)
 
-    async def photo_sent(self, device: str, sent: FormData, person: str) -> Page:
-        """Keep the photo of a form."""
-        given = {name: str(sent.get(name, "")) for name in PHOTO_FIELDS}
-        wrong, file = self.why_not(given, person), sent.get("photo")
-        if wrong is not None:
-            return wrong
-        if not isinstance(file, UploadFile):
-            return Page(refused=REFUSED["no_photo"], status=400)
-        self.sent.append(given["once"])
-        return await run_in_threadpool(
-            pages.add_photo,
-            device,
-            file.filename or "",
-            file.file,
-            function=given["function"],
-            store=self.store,
-            person=person,
-        )
+    async def damage(self, request: Request) -> Response:
+        """Damage that was seen at the bench, with a photo of it or without."""
+        series, by, page = request.path_params["code"], _person_of(request), Page()
+        here = f"/damage/{quote(series)}"
+        if request.method == "POST":
+            page = await self.sent_with_photo(request, pages.add_damage, series, DAMAGE_FIELDS)
+        stands = await run_in_threadpool(pages.bench, series, store=self.store, person=by)
+        if stands.refused:
+            return self.laid_out(request, stands, TITLE["damage"].format(code=series), blocks=[])
+        forms = await self.who_forms(request, here)
+        if by and not self.read_only:
+            forms = [screens.damage_form(here, stands.specimens, stands.last_drop)]
+        links = [(f"/bench/{quote(series)}", SAY["enter_drops"])]
+        title = TITLE["damage"].format(code=series)
+        return self.laid_out(request, page, title, forms=forms, links=links)
+
+    async def sent_with_photo(
+        self, request: Request, work: Callable[..., Page], of: str, fields: Sequence[str]
+    ) -> Page:
+        """What a form entered that may hold a photo."""
+        size, by = request.headers.get("content-length", ""), _person_of(request)
+        if not (size.isdecimal() and int(size) <= LARGEST_PHOTO):
+            return Page(refused=REFUSED["too_large"], status=413)
+        fields = ("form", "once", *fields)
+        async with request.form(max_files=1, max_fields=len(fields)) as sent:
+            given = {name: str(sent.get(name, "")) for name in fields}
+            wrong, file = self.why_not(given, by), sent.get("photo")
+            if wrong is not None:
+                return wrong
+            self.sent.append(given["once"])
+            photo = None
+            if isinstance(file, UploadFile) and file.filename:
+                photo = file.filename, file.file
+            return await run_in_threadpool(work, of, given, photo, store=self.store, person=by)
 
 
 def _plain(status: int, line: str) -> Response:
@@ -574,13 +578,3 @@ async def _form(request: Request) -> dict[str, str] | None:
     except (UnicodeDecodeError, ValueError):
         return None
     return {name: "; ".join(values) for name, values in fields.items()}
-
-
-def _typed(given: Mapping[str, str]) -> str:
-    """What a form stands for at the keyboard: a line of the session, all of it typed fields."""
-    back = int(given["back"]) if given.get("back", "").isdecimal() else 0
-    words = [word for name in ("before", "line", "after") for word in given.get(name, "").split()]
-    signs = given.get("signs", "")
-    if signs:
-        words += [";" if any(word.startswith("#") for word in words) else "#", signs]
-    return "b\n" * min(back, MOST_BACK) + f"{' '.join(words)}\n"
