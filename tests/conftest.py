@@ -26,6 +26,7 @@ for variable in [name for name in os.environ if name.startswith("DURABILITY_")]:
         del os.environ[variable]
 
 from durability.__main__ import main  # noqa: E402
+from durability.store import database, sql_files  # noqa: E402
 from durability.workflow.demo import build_demo  # noqa: E402
 
 from shared_studies import shared_studies  # noqa: E402  isort: skip
@@ -42,6 +43,28 @@ class Told:
     @property
     def json(self):
         return json.loads(self.out)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def laid_down_once(tmp_path_factory):
+    """Steps lay down one store and one in memory a process; further empty ones are copies."""
+    whole, steps = tmp_path_factory.mktemp("laid_down") / "store.duckdb", sql_files.schema_steps()
+    database.create_store(whole)
+    database._empty_store()  # which may read no file
+
+    def copied(connection, *, after=0, up_to=None):
+        if after or up_to not in (None, steps[-1][0]) or sql_files.schema_steps() != steps:
+            return sql_files.apply_steps(connection, after=after, up_to=up_to)
+        (own,) = connection.execute("SELECT current_database()").fetchone()
+        connection.execute(f"ATTACH '{whole}' AS laid_down (READ_ONLY)")
+        connection.execute(f"COPY FROM DATABASE laid_down TO {sql_files.quoted(own)}")
+        return connection.execute("DETACH laid_down")
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(database, "apply_steps", copied)
+        with database.empty() as one:
+            assert database.altered_definitions(one) == []
+        yield
 
 
 @pytest.fixture
