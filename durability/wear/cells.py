@@ -153,7 +153,7 @@ def fit_cells(
         phi = phi / size[:, None]
     else:
         kind, size, impossible = kinds.kind, kinds.size, kinds.impossible.T > 0.0
-        phi, psi = (np.ascontiguousarray(each.T) for each in (kinds.phi, kinds.psi))
+        phi, psi = (np.ascontiguousarray(x.T, dtype=np.float64) for x in (kinds.phi, kinds.psi))
     terms = np.stack([np.ones_like(phi), psi, phi, psi * psi, psi * phi, phi * phi], axis=2)
 
     core: Floats = np.broadcast_to(present, (len(phi), *present.shape)).copy()
@@ -511,11 +511,7 @@ def log_constant(
     constant = labels - 0.5 * (fit["inside"] - 1.0) * _LOG_TWO_PI + prior + determinant
     constant = constant + fit["spread"]
     told = fit["curvature"] > 0.0
-    log_misfit = np.log(0.5 * misfit)
-    even = gammaln(power) - power * log_misfit
-    integral = (
-        0.5 * (_LOG_TWO_PI - np.log(np.where(told, fit["curvature"], 1.0)))
-        + gammaln(power - 0.5)
-        - (power - 0.5) * log_misfit
-    )
-    return np.asarray(constant + np.where(told, integral, even))
+    power = power - np.where(told, 0.5, 0.0).astype(power.dtype)
+    constant = constant + gammaln(power) - power * np.log(0.5 * misfit)
+    integral = 0.5 * (_LOG_TWO_PI - np.log(np.where(told, fit["curvature"], 1.0)))
+    return np.asarray(constant + np.where(told, integral, 0.0))

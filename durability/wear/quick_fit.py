@@ -101,12 +101,11 @@ class _Common:
     constant: Floats
 
     def own(self) -> _Common:
-        """In double precision, with an entry for each kind and series, to be written to."""
+        """With an entry for each kind and series, to be written to."""
         fit: dict[str, Floats] = {
-            name: np.array(np.broadcast_to(x, self.misfit.shape), dtype=np.float64)
-            for name, x in self.fit.items()
+            name: np.array(np.broadcast_to(x, self.misfit.shape)) for name, x in self.fit.items()
         }
-        return _Common(fit, self.misfit.astype(np.float64), self.constant.astype(np.float64))
+        return _Common(fit, self.misfit, self.constant)
 
     def put(self, rows: IntArray, other: _Common, where: Bools | None = None) -> None:
         """Take another fit of some of its series, or of some kinds of them."""
@@ -318,15 +317,15 @@ def _fitted(series: _Series, core: Floats, full: IntArray) -> _Fitted:
     kind, row = np.nonzero((probability > _LOWEST) & ~is_full)
     order = np.argsort(~series.kinds.steps[kind], kind="stable")
     kind, row = kind[order], row[order]
-    weights = np.empty((core.shape[1], kind.size))
+    weights = np.empty((core.shape[1], kind.size), dtype=core.dtype)
     with_steps = int(series.kinds.steps[kind].sum())
     step = max(1, _PAIR_ELEMENTS // core.shape[1])
     for first, last in ((0, with_steps), (with_steps, kind.size)):
         for start in range(first, last, step):
             part = slice(start, min(start + step, last))
             at = kind[part], row[part]
-            start_from = np.ascontiguousarray(cores[second[at], row[part]].T, dtype=np.float64)
-            own = _refined_pairs(series, at, start_from, common)
+            start_from = np.ascontiguousarray(cores[second[at], row[part]].T)
+            own = _refined_pairs(series.single, at, start_from, common)
             weights[:, part] = own
             apart = np.abs(own - start_from, out=start_from).max(axis=0)
             is_full[at[1][(apart > _FAR_FROM_COMMON) & (probability[at] > _LIKELY)]] = True
@@ -503,38 +502,36 @@ def _doubtful_beside(core: Floats, present: Floats) -> Bools:
 def _refined_pairs(
     series: _Series, at: tuple[IntArray, IntArray], core: Floats, common: _Common
 ) -> Floats:
-    """Some pairs fitted twice from the common weights; their weights of shape (n_drops, n_pairs).
+    """Some pairs fitted again from the common weights; their weights of shape (n_drops, n_pairs).
 
     All of them have a step, or none has.
     """
-    kinds, (kind, row) = series.kinds, at
+    kinds, (kind, row), old = series.kinds, at, common.fit
     log_peak = np.ascontiguousarray(series.log_peak[row].T)
     present = np.ascontiguousarray(series.present[row].T)
-    phi = kinds.phi[:, kind]
-    psi = kinds.psi[:, kind] if kinds.steps[kind[:1]].any() else None
+    phi = kinds.phi.take(kind, axis=1)
+    psi = kinds.psi.take(kind, axis=1) if kinds.steps[kind[:1]].any() else None
     prior = ScatterPrior(series.prior.weight[row], series.prior.variance[row])
-    old = common.fit
     step, climb = old["step"][at], old["climb"][at]
     level = old["mean_log"][at] - step * old["mean_step"][at] - climb * old["mean_climb"][at]
+    nothing = np.zeros_like(level)
+
+    def summed(one: Floats, other: Floats) -> Floats:
+        return np.asarray(np.einsum("dp,dp->p", one, other))
+
     fit: dict[str, Floats] = {}
-    nothing = np.zeros(kind.size)
     for _ in range(_ROUNDS_OWN):
-        squared = log_peak - level
-        squared -= climb * phi
+        squared = climb * phi
+        squared += level
         if psi is not None:
-            squared -= step * psi
+            squared += step * psi
+        np.subtract(log_peak, squared, out=squared)
         squared *= squared
-        left = prior.weight * prior.variance + np.einsum("dp,dp->p", core, squared)
+        left = prior.weight * prior.variance + summed(core, squared)
         variance = left / (prior.weight + core.sum(axis=0))
-        core = core_probability(squared, variance) * present
-        total = np.maximum(core.sum(axis=0), 1e-6)
-        mean = (core * log_peak).sum(axis=0) / total
-        centred = log_peak - mean
-        with_phi, with_log = core * phi, core * centred
-
-        def summed(one: Floats, other: Floats) -> Floats:
-            return np.asarray(np.einsum("dp,dp->p", one, other))
-
+        core = core_probability(squared, variance)
+        core *= present
+        with_phi, with_log = core * phi, core * log_peak
         steps: tuple[Floats, ...] = (nothing, nothing, nothing, nothing)
         if psi is not None:
             with_psi = core * psi
@@ -542,19 +539,19 @@ def _refined_pairs(
                 with_psi.sum(axis=0),
                 summed(with_psi, psi),
                 summed(with_psi, phi),
-                summed(with_psi, centred),
+                summed(with_psi, log_peak),
             )
         climbs = (with_phi.sum(axis=0), summed(with_phi, phi))
-        logs = (with_log.sum(axis=0), summed(with_phi, centred))
+        logs = (with_log.sum(axis=0), summed(with_phi, log_peak))
         sums = (steps[0], climbs[0], steps[1], steps[2], climbs[1], logs[0], steps[3], logs[1])
-        fit = eliminated(total, sums)
-        fit["square"] = summed(with_log, centred) - total * fit["mean_log"] ** 2
-        fit["mean_log"] = fit["mean_log"] + mean
-        level, step, climb = fit["level"] + mean, fit["step"], fit["climb"]
+        fit = eliminated(core.sum(axis=0), sums)
+        level, step, climb = fit["level"], fit["step"], fit["climb"]
+    total = fit["total"]
+    fit["square"] = summed(with_log, log_peak) - total * fit["mean_log"] ** 2
     fit |= {"count": total, "inside": total, "spread": nothing}
     misfit = _misfit(fit, prior)
     constant = log_constant(fit, label_evidence(core, present, 0), misfit, prior)
-    constant -= np.where(fit["curvature"] > 0.0, kinds.log_size[kind], 0.0)
+    constant -= np.where(fit["curvature"] > 0.0, kinds.log_size[kind], np.float32(0.0))
     for name, value in fit.items():
         if name in old:
             old[name][at] = value

@@ -365,7 +365,7 @@ class Kinds:
         self.steps = (psi != 0.0).any(axis=1)
         # Several arrays below are those of the kinds one after the other: ψ, φ, ψψ, ψφ, φφ.
         self.terms = np.concatenate([psi, phi, psi * psi, psi * phi, phi * phi], dtype=np.float32)
-        self.phi, self.psi = np.ascontiguousarray(phi.T), np.ascontiguousarray(psi.T)
+        self.phi, self.psi = (np.ascontiguousarray(x.T, dtype=np.float32) for x in (phi, psi))
         jump_at = np.where(grid.family == JUMP, grid.parameter, np.inf)
         self.jump_at = np.where(grid.step_family == JUMP, grid.step_parameter, jump_at)[first]
 
