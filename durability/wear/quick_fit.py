@@ -291,11 +291,24 @@ class _Fitted:
     """Series fitted by ``fit_cells``, and its weights (n_kinds, n_full, n_drops)."""
 
 
-def _fitted(series: _Series, core: Floats, full: IntArray) -> _Fitted:
-    """Fit series by common weights, and by their own where it matters."""
+def _fitted_commonly(
+    series: _Series, core: Floats, full: IntArray
+) -> tuple[_Common, Floats, NDArray[np.int8], Floats]:
+    """Series fitted by weights common to all kinds, or by ``fit_cells``.
+
+    Returns
+    -------
+    common : _Common
+    cores : ndarray of shape (2, n_series, n_drops)
+        Common weights: those given, and those from all readings in.
+    which : ndarray of shape (n_kinds, n_series)
+        Which of them a kind has.
+    full_core : ndarray of shape (n_kinds, n_full, n_drops)
+        Weights of those fitted by ``fit_cells``.
+    """
     present = series.present
     common = _with_common(series.single, core, label_evidence(core, present, 1)).own()
-    cores, second = np.stack([core, core]), np.zeros(common.misfit.shape, np.int8)
+    cores, which = np.stack([core, core]), np.zeros(common.misfit.shape, np.int8)
     doubted = _doubted(core, present)
     doubted[full] = False
     other = _several(doubted)
@@ -304,12 +317,18 @@ def _fitted(series: _Series, core: Floats, full: IntArray) -> _Fitted:
         all_in, *_ = _rounds(some, some.present, _ROUNDS_ALL_IN)
         again = _with_common(some, all_in, label_evidence(all_in, some.present, 1))
         cores[1, other] = all_in
-        second[:, other] = again.constant > common.constant[:, other]
-        common.put(other, again, where=second[:, other] > 0)
+        which[:, other] = again.constant > common.constant[:, other]
+        common.put(other, again, where=which[:, other] > 0)
     full_core: Floats = np.empty((series.kinds.count, 0, core.shape[1]))
     if full.size:
         in_full, full_core = _in_full(series.of(full))
         common.put(full, in_full)
+    return common, cores, which, full_core
+
+
+def _fitted(series: _Series, core: Floats, full: IntArray) -> _Fitted:
+    """Fit series by common weights, and by their own where it matters."""
+    common, cores, second, full_core = _fitted_commonly(series, core, full)
     log_posterior = _screened(series, common)
     probability = _probability(log_posterior)
     is_full = np.zeros(core.shape[0], dtype=np.bool_)
@@ -389,7 +408,7 @@ class Block:
         other = _several(doubted | full)
         if other.size:
             some = self.series.of(other)
-            common = _fitted(some, core[other], _several(full[other])).common
+            common, *_ = _fitted_commonly(some, core[other], _several(full[other]))
             chance = _probability(_screened(some, common))
             variance[other] = _shown(chance, common, some.prior)
             behind[other] = (chance * common.fit["total"]).sum(axis=0)
