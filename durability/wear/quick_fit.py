@@ -59,6 +59,8 @@ have misled."""
 _KEPT_NATS = 14.0
 """Shapes less likely than the likeliest by more than this have no probability."""
 _PAIR_ELEMENTS = 200_000
+_FAR_APART = 1e9
+"""Scales beyond which all is equally far: squares of more would not fit single precision."""
 
 
 @dataclass(frozen=True)
@@ -443,17 +445,20 @@ class Block:
         kinds, fit = self.series.kinds, common.fit
         half, row = np.nonzero(kept[kinds.row_kind])
         at = kinds.row_kind[half], row
-        curvature = fit["curvature"][at]
+        curvature, size = fit["curvature"][at], kinds.size[at[0]]
         told = curvature > 0.0
-        freedom = self.series.prior.weight[row] + fit["total"][at] - 2.0
-        scale = common.misfit[at] / (np.where(told, curvature, 1.0) * freedom)
-        scale = np.where(told, np.sqrt(scale), 1.0) / kinds.size[at[0]]
+        freedom = self.series.single.prior.weight[row] + fit["total"][at] - np.float32(2.0)
+        scale = common.misfit[at] / (np.where(told, curvature, np.float32(1.0)) * freedom)
+        scale = np.sqrt(np.where(told, scale, np.float32(1.0))) / size
         edges = kinds.row_edges[half]
-        apart = edges - (fit["climb"][at] / kinds.size[at[0]])[:, None]
-        apart /= scale[:, None]
+        apart = edges - (fit["climb"][at] / size).astype(np.float32)[:, None]
+        apart /= scale.astype(np.float32)[:, None]
+        apart.clip(-_FAR_APART, _FAR_APART, out=apart)
+        above = apart > 0.0
         tail = student_tail(apart, freedom[:, None])
-        mass = np.diff(np.where(apart > 0.0, 1.0 - tail, tail), axis=1)
-        np.maximum(mass, 0.0, out=mass)
+        np.negative(tail, out=tail, where=above)
+        mass = np.diff(tail, axis=1)
+        mass += above[:, 1:] & ~above[:, :-1]
         mass /= np.diff(edges, axis=1)
         mass[~told] = 1.0
         mass *= np.exp(np.minimum(common.constant[at] - highest[row], 60.0))[:, None]

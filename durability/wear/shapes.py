@@ -394,7 +394,7 @@ class Kinds:
         self.row_kind = half // 2
         self.row = np.searchsorted(half, self.kind[rows.cell] * 2 + rows.rises)
         signed = np.where((half % 2 > 0)[:, None], SIGNED_EDGES[_HALF:], SIGNED_EDGES[: _HALF + 1])
-        self.row_edges = signed * self.unit[self.row_kind][:, None]
+        self.row_edges = (signed * self.unit[self.row_kind][:, None]).astype(np.float32)
         self.member = members[:, rows.cell].T.copy()
 
     def density(self, climb: Floats) -> Floats:
