@@ -27,6 +27,9 @@ from durability.wear.shapes import (
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from typing import Any
+
+    from numpy.typing import NDArray
 
     from durability.record.records import FloatArray, IntArray
     from durability.wear.shapes import Floats
@@ -183,16 +186,17 @@ def draw_levels(cells: CellFit, places: Places, grid: ShapeGrid) -> tuple[WearDr
     before = np.concatenate([[0.0], up_to])[start]
     up_to -= before[places.series]
     up_to /= np.diff(before)[places.series]
+    # How many draws fall on each place, one after the other: what belongs to it is worked out once.
+    drawn_up_to = np.ceil(N_DRAWS * up_to - 0.5).astype(np.int64)
+    times = np.diff(drawn_up_to, prepend=0)
+    times[start[1:-1]] = drawn_up_to[start[1:-1]]
+    seen = np.flatnonzero(times)
+    times = times[seen]
     u = (np.arange(N_DRAWS) + 0.5) / N_DRAWS
-    row = np.arange(n_series)[:, None]
-    at = np.searchsorted(up_to + places.series, (row + u).ravel(), side="right")
-    at = at.reshape(n_series, N_DRAWS).clip(start[:-1, None], start[1:, None] - 1)
 
-    # Several draws fall on one place: what belongs to the place is worked out once.
-    is_seen = np.zeros(places.at.size + 1, dtype=np.bool_)
-    is_seen[at + 1] = True
-    here = np.cumsum(is_seen)[at]
-    seen = np.flatnonzero(is_seen) - 1
+    def drawn(of_place: NDArray[Any]) -> NDArray[Any]:
+        return np.repeat(of_place, times).reshape(n_series, N_DRAWS)
+
     entry = places.at[seen]
     cell, low, high = places.cell[entry], places.low[entry], places.high[entry]
     of_place = cells.kind[cell], places.series[seen]
@@ -206,42 +210,41 @@ def draw_levels(cells: CellFit, places: Places, grid: ShapeGrid) -> tuple[WearDr
     p_low = ndtr(np.where(mirror, -z_high, z_low))
     p_high = ndtr(np.where(mirror, -z_low, z_high))
     below = np.where(seen == start[places.series[seen]], 0.0, up_to[seen - 1])
-    within = ((u - below[here]) / (up_to[seen] - below)[here]).clip(0.0, 1.0)
+    within = ((u - drawn(below)) / drawn(up_to[seen] - below)).clip(0.0, 1.0)
 
-    freedom_here = freedom[here]
-    z = ndtri((p_low[here] + within * (p_high - p_low)[here]).clip(1e-300, 1.0 - 1e-16))
-    z = np.where(mirror[here], -z, z)
-    off = safe_scale[here] * normal_to_t(z, freedom_here)
-    low, high = low[here], high[here]
-    told = told[here]
-    climb = np.where(told, (centre[here] + off).clip(low, high), low + within * (high - low))
+    freedom_here = drawn(freedom)
+    z = ndtri((drawn(p_low) + within * drawn(p_high - p_low)).clip(1e-300, 1.0 - 1e-16))
+    z *= drawn(np.where(mirror, -1.0, 1.0))
+    off = drawn(safe_scale) * normal_to_t(z, freedom_here)
+    low, high, told, centre = drawn(low), drawn(high), drawn(told), drawn(centre)
+    climb = np.where(told, (centre + off).clip(low, high), low + within * (high - low))
     # A climb of nothing past the pole of a hyperbolic path would be nothing times infinity.
     climb = np.where(climb == 0.0, 1e-12, climb)
 
-    off = np.where(told, climb - centre[here], 0.0)
-    misfit = cells.misfit[of_place][here] + cells.curvature[of_place][here] * off**2
+    off = np.where(told, climb - centre, 0.0)
+    misfit = drawn(cells.misfit[of_place]) + drawn(cells.curvature[of_place]) * off**2
     scatter = np.sqrt(misfit / _chi_square(freedom_here + 1.0))
-    precision = cells.step_precision[of_place][here]
-    step = (cells.step_log[of_place][here] - climb * cells.step_climb[of_place][here]) / precision
+    precision = drawn(cells.step_precision[of_place])
+    step = (drawn(cells.step_log[of_place]) - climb * drawn(cells.step_climb[of_place])) / precision
     step += scatter / np.sqrt(precision) * evenly_normal(STEP)
-    step = np.where((grid.step_family[cell] != STEADY)[here], step, 0.0)
+    step = np.where(drawn(grid.step_family[cell] != STEADY), step, 0.0)
     level = (
-        cells.mean_log[of_place][here]
-        - step * cells.mean_step[of_place][here]
-        - climb * cells.mean_climb[of_place][here]
-        + scatter / np.sqrt(cells.total_core[of_place][here]) * evenly_normal(LEVEL)
+        drawn(cells.mean_log[of_place])
+        - step * drawn(cells.mean_step[of_place])
+        - climb * drawn(cells.mean_climb[of_place])
+        + scatter / np.sqrt(drawn(cells.total_core[of_place])) * evenly_normal(LEVEL)
     )
     draws = WearDraws(
-        family=grid.family[cell].astype(np.int8)[here],
-        parameter=grid.parameter[cell].astype(np.float32)[here],
-        step_family=grid.step_family[cell].astype(np.int8)[here],
-        step_parameter=grid.step_parameter[cell].astype(np.float32)[here],
+        family=drawn(grid.family[cell].astype(np.int8)),
+        parameter=drawn(grid.parameter[cell].astype(np.float32)),
+        step_family=drawn(grid.step_family[cell].astype(np.int8)),
+        step_parameter=drawn(grid.step_parameter[cell].astype(np.float32)),
         log_level_first=level,
         step=step.astype(np.float32),
         climb=climb.astype(np.float32),
         scatter=scatter.astype(np.float32),
     )
-    return draws, cell[here]
+    return draws, drawn(cell)
 
 
 _ROOT_FREEDOM = np.linspace(0.02, 1.0, 50)
@@ -262,7 +265,7 @@ def _chi_square(freedom: Floats) -> FloatArray:
     root = (
         _wilson_hilferty(freedom) + (1.0 - share) * off[below, draw] + share * off[below + 1, draw]
     )
-    return np.asarray(freedom * root**3, dtype=np.float64)
+    return np.asarray(freedom * (root * root * root), dtype=np.float64)
 
 
 def _wilson_hilferty(freedom: Floats) -> FloatArray:
