@@ -511,7 +511,11 @@ def log_constant(
     constant = labels - 0.5 * (fit["inside"] - 1.0) * _LOG_TWO_PI + prior + determinant
     constant = constant + fit["spread"]
     told = fit["curvature"] > 0.0
-    power = power - np.where(told, 0.5, 0.0).astype(power.dtype)
-    constant = constant + gammaln(power) - power * np.log(0.5 * misfit)
-    integral = 0.5 * (_LOG_TWO_PI - np.log(np.where(told, fit["curvature"], 1.0)))
-    return np.asarray(constant + np.where(told, integral, 0.0))
+    log_misfit = np.log(0.5 * misfit)
+    even = gammaln(power) - power * log_misfit
+    integral = (
+        0.5 * (_LOG_TWO_PI - np.log(np.where(told, fit["curvature"], 1.0)))
+        + gammaln(power - 0.5)
+        - (power - 0.5) * log_misfit
+    )
+    return np.asarray(constant + np.where(told, integral, even))

@@ -294,7 +294,7 @@ class _Fitted:
 
 
 def _fitted_commonly(
-    series: _Series, core: Floats, full: IntArray
+    series: _Series, core: Floats, all_in: Floats, full: IntArray
 ) -> tuple[_Common, Floats, NDArray[np.int8], Floats]:
     """Series fitted by weights common to all kinds, or by ``fit_cells``.
 
@@ -302,7 +302,7 @@ def _fitted_commonly(
     -------
     common : _Common
     cores : ndarray of shape (2, n_series, n_drops)
-        Common weights: those given, and those from all readings in.
+        Both common weights that were given: those from all readings in are only for series in doubt.
     which : ndarray of shape (n_kinds, n_series)
         Which of them a kind has.
     full_core : ndarray of shape (n_kinds, n_full, n_drops)
@@ -310,15 +310,13 @@ def _fitted_commonly(
     """
     present = series.present
     common = _with_common(series.single, core, label_evidence(core, present, 1)).own()
-    cores, which = np.stack([core, core]), np.zeros(common.misfit.shape, np.int8)
+    cores, which = np.stack([core, all_in]), np.zeros(common.misfit.shape, np.int8)
     doubted = _doubted(core, present)
     doubted[full] = False
     other = _several(doubted)
     if other.size:
-        some = series.of(other).single
-        all_in, *_ = _rounds(some, some.present, _ROUNDS_ALL_IN)
-        again = _with_common(some, all_in, label_evidence(all_in, some.present, 1))
-        cores[1, other] = all_in
+        some, own = series.of(other).single, all_in[other]
+        again = _with_common(some, own, label_evidence(own, some.present, 1))
         which[:, other] = again.constant > common.constant[:, other]
         common.put(other, again, where=which[:, other] > 0)
     full_core: Floats = np.empty((series.kinds.count, 0, core.shape[1]))
@@ -328,9 +326,10 @@ def _fitted_commonly(
     return common, cores, which, full_core
 
 
-def _fitted(series: _Series, core: Floats, full: IntArray) -> _Fitted:
+def _fitted(series: _Series, core: Floats, all_in: Floats, full: IntArray) -> _Fitted:
     """Fit series by common weights, and by their own where it matters."""
-    common, cores, second, full_core = _fitted_commonly(series, core, full)
+    present = series.present
+    common, cores, second, full_core = _fitted_commonly(series, core, all_in, full)
     log_posterior = _screened(series, common)
     probability = _probability(log_posterior)
     is_full = np.zeros(core.shape[0], dtype=np.bool_)
@@ -360,6 +359,15 @@ def _fitted(series: _Series, core: Floats, full: IntArray) -> _Fitted:
     return _Fitted(common, log_posterior, core, kind, row, weights, full, full_core)
 
 
+def _take_rounds(
+    series: _Series, core: Floats, which: Bools, start_from: Floats, rounds: int
+) -> None:
+    """Common weights of some series put into ``core``, by so many rounds from others."""
+    rows = _several(which)
+    if rows.size:
+        core[rows], *_ = _rounds(series.of(rows), start_from[rows], rounds)
+
+
 def _several(which: Bools) -> IntArray:
     """Those, one alone twice: sums over a single column are rounded in another order."""
     rows = np.flatnonzero(which)
@@ -380,6 +388,8 @@ class Block:
     """Taken off the log readings; shape (n_series,)."""
     series: _Series
     _core: Floats = field(default_factory=lambda: np.empty((0, 0)))
+    _all_in: Floats = field(default_factory=lambda: np.empty((0, 0)))
+    _tried: Bools = field(default_factory=lambda: np.empty(0, dtype=np.bool_))
     _full: IntArray = field(default_factory=lambda: np.empty(0, dtype=np.int64))
 
     @property
@@ -400,17 +410,15 @@ class Block:
         full = present.sum(axis=1) < _FEWEST_READINGS
         full |= _doubtful_beside(core, present) | _jumps_at_an_end(series, chance)
         doubted = _doubted(core, present)
-        other = _several(doubted & ~full)
-        if other.size:
-            some = series.of(other)
-            all_in, *_ = _rounds(some, some.present, _ROUNDS_ALL_IN)
-            full[other] |= (np.abs(all_in - core[other]) > _TWO_ANSWERS).any(axis=1)
+        all_in, tried = core.copy(), doubted & ~full
+        _take_rounds(series, all_in, tried, present, _ROUNDS_ALL_IN)
+        full |= (np.abs(all_in - core) > _TWO_ANSWERS).any(axis=1)
         behind = core.sum(axis=1)
-        self._core, self._full = core, _several(full)
+        self._core, self._all_in, self._tried, self._full = core, all_in, tried, _several(full)
         other = _several(doubted | full)
         if other.size:
             some = self.series.of(other)
-            common, *_ = _fitted_commonly(some, core[other], _several(full[other]))
+            common, *_ = _fitted_commonly(some, core[other], all_in[other], _several(full[other]))
             chance = _probability(_screened(some, common))
             variance[other] = _shown(chance, common, some.prior)
             behind[other] = (chance * common.fit["total"]).sum(axis=0)
@@ -433,8 +441,14 @@ class Block:
         """
         if prior is not None:
             self.series = replace(self.series, prior=prior)
-            self._core, *_ = _rounds(self.series.single, self._core, _ROUNDS_ON)
-        self._fitted = _fitted(self.series, self._core, self._full)
+            series = self.series.single
+            self._core, *_ = _rounds(series, self._core, _ROUNDS_ON)
+            doubted = _doubted(self._core, series.present)
+            doubted[self._full] = False
+            tried = self._tried & doubted
+            _take_rounds(series, self._all_in, tried, self._all_in, _ROUNDS_ON)
+            _take_rounds(series, self._all_in, doubted & ~tried, series.present, _ROUNDS_ALL_IN)
+        self._fitted = _fitted(self.series, self._core, self._all_in, self._full)
         log_posterior = self._fitted.log_posterior
         highest = log_posterior.max(axis=0)
         likely = log_posterior > highest - _KEPT_NATS
