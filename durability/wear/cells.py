@@ -29,6 +29,8 @@ _LOG_TWO_PI = math.log(2.0 * math.pi)
 _EM_STEPS = 6
 BLOCK_SERIES = 64
 """Series whose cells are fitted by the same matrix products."""
+_FAR_APART = 1e9
+"""Scales beyond which all is equally far: squares of more would not fit single precision."""
 FLAT = 1e-12
 """Curvature below which the readings say nothing about the climb."""
 
@@ -292,6 +294,20 @@ def student_tail(t: Floats, freedom: Floats) -> Floats:
     return np.asarray(ndtr(z, out=z))
 
 
+def student_mass(t: Floats, freedom: Floats) -> Floats:
+    """Probability of a Student t between each two neighbours; ``t`` ascends and is written over.
+
+    From the tails on the side where they are, so that in single precision too far bins keep theirs.
+    """
+    t.clip(-_FAR_APART, _FAR_APART, out=t)
+    above = t > 0.0
+    tail = student_tail(t, freedom)
+    np.negative(tail, out=tail, where=above)
+    mass = np.diff(tail, axis=1)
+    mass += above[:, 1:] & ~above[:, :-1]
+    return np.asarray(mass)
+
+
 def _weighted_fit(
     core: Floats, log_peak: Floats, terms: Floats, offsets: Offsets | None
 ) -> dict[str, Floats]:
@@ -461,6 +477,33 @@ def core_probability(squared: Floats, variance: Floats) -> Floats:
     np.exp(squared, out=squared)
     squared += 1.0
     return np.reciprocal(squared, out=squared)
+
+
+def starting_core(log_peak: Floats, present: Floats, scatter: ScatterPrior) -> Floats:
+    """Probability that each reading is a core one, by a running median of five of them.
+
+    They are reflected at both ends. All arrays have shape (n_series, n_drops).
+    """
+    is_there = present > 0.0
+    number = np.arange(is_there.shape[1])
+    if not is_there.all():  # the reading before, else the first
+        before = np.maximum.accumulate(np.where(is_there, number, -1), axis=1)
+        before = np.where(before < 0, is_there.argmax(axis=1)[:, None], before)
+        log_peak = np.take_along_axis(log_peak, before, axis=1)
+    last = is_there.shape[1] - 1 - is_there[:, ::-1].argmax(axis=1)[:, None]
+    window = []
+    for shift in (-2, -1, 0, 1, 2):
+        at = np.abs(number + shift)[None]
+        at = np.clip(last - np.abs(last - at), 0, None)
+        window.append(np.take_along_axis(log_peak, at, axis=1))
+    squared = (log_peak - np.sort(np.stack(window), axis=0)[2]) ** 2
+    count = is_there.sum(axis=1)
+    ordered = np.sort(np.where(is_there, squared, np.inf), axis=1)
+    middle = np.take_along_axis(ordered, (count[:, None] - 1) // 2, axis=1)[:, 0]
+    # The median square of a standard normal; the middle of five takes part of the scatter along.
+    middle = middle / 0.4549 * 1.3
+    variance = (scatter.weight * scatter.variance + count * middle) / (scatter.weight + count)
+    return np.asarray(core_probability(squared, variance[:, None]) * present)
 
 
 def label_evidence(core: Floats, present: Floats, axis: int) -> Floats:

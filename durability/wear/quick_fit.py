@@ -25,7 +25,8 @@ from durability.wear.cells import (
     fit_cells,
     label_evidence,
     log_constant,
-    student_tail,
+    starting_core,
+    student_mass,
 )
 from durability.wear.shapes import BINS, Kinds, Rows, rows_of, shape_grid
 
@@ -59,8 +60,6 @@ have misled."""
 _KEPT_NATS = 14.0
 """Shapes less likely than the likeliest by more than this have no probability."""
 _PAIR_ELEMENTS = 200_000
-_FAR_APART = 1e9
-"""Scales beyond which all is equally far: squares of more would not fit single precision."""
 
 
 @dataclass(frozen=True)
@@ -219,32 +218,6 @@ def _shown(chance: Floats, common: _Common, prior: ScatterPrior) -> Floats:
     return np.asarray((chance * squared).sum(axis=0))
 
 
-def _started(series: _Series) -> Floats:
-    """Weights by a running median of five readings, reflected at both ends."""
-    log_peak, present = series.log_peak, series.present > 0.0
-    number = np.arange(present.shape[1])
-    if not present.all():  # the reading before, else the first
-        before = np.maximum.accumulate(np.where(present, number, -1), axis=1)
-        before = np.where(before < 0, present.argmax(axis=1)[:, None], before)
-        log_peak = np.take_along_axis(log_peak, before, axis=1)
-    last = present.shape[1] - 1 - present[:, ::-1].argmax(axis=1)[:, None]
-    window = []
-    for shift in (-2, -1, 0, 1, 2):
-        at = np.abs(number + shift)[None]
-        at = np.clip(last - np.abs(last - at), 0, None)
-        window.append(np.take_along_axis(log_peak, at, axis=1))
-    squared = (log_peak - np.sort(np.stack(window), axis=0)[2]) ** 2
-    count = present.sum(axis=1)
-    ordered = np.sort(np.where(present, squared, np.inf), axis=1)
-    middle = np.take_along_axis(ordered, (count[:, None] - 1) // 2, axis=1)[:, 0]
-    # The median square of a standard normal; the middle of five takes part of the scatter along.
-    middle = middle / 0.4549 * 1.3
-    prior = series.prior
-    variance = (prior.weight * prior.variance + count * middle) / (prior.weight + count)
-    core = core_probability(squared, variance[:, None])
-    return core * series.present
-
-
 def _jumps_at_an_end(series: _Series, chance: Floats) -> Bools:
     """Where a jump beside either end has some probability: it may as well be a wild reading."""
     present = series.present > 0.0
@@ -302,7 +275,7 @@ def _fitted_commonly(
     -------
     common : _Common
     cores : ndarray of shape (2, n_series, n_drops)
-        Both common weights that were given: those from all readings in are only for series in doubt.
+        Those given, and those from all readings in, which only series in doubt have.
     which : ndarray of shape (n_kinds, n_series)
         Which of them a kind has.
     full_core : ndarray of shape (n_kinds, n_full, n_drops)
@@ -328,7 +301,6 @@ def _fitted_commonly(
 
 def _fitted(series: _Series, core: Floats, all_in: Floats, full: IntArray) -> _Fitted:
     """Fit series by common weights, and by their own where it matters."""
-    present = series.present
     common, cores, second, full_core = _fitted_commonly(series, core, all_in, full)
     log_posterior = _screened(series, common)
     probability = _probability(log_posterior)
@@ -406,7 +378,9 @@ class Block:
         """Squared scatter that each series shows alone, and the readings behind it."""
         series = self.series.single
         present = series.present
-        core, chance, variance = _rounds(series, _started(series), _ROUNDS)
+        core, chance, variance = _rounds(
+            series, starting_core(series.log_peak, present, series.prior), _ROUNDS
+        )
         full = present.sum(axis=1) < _FEWEST_READINGS
         full |= _doubtful_beside(core, present) | _jumps_at_an_end(series, chance)
         doubted = _doubted(core, present)
@@ -467,12 +441,7 @@ class Block:
         edges = kinds.row_edges[half]
         apart = edges - (fit["climb"][at] / size).astype(np.float32)[:, None]
         apart /= scale.astype(np.float32)[:, None]
-        apart.clip(-_FAR_APART, _FAR_APART, out=apart)
-        above = apart > 0.0
-        tail = student_tail(apart, freedom[:, None])
-        np.negative(tail, out=tail, where=above)
-        mass = np.diff(tail, axis=1)
-        mass += above[:, 1:] & ~above[:, :-1]
+        mass = student_mass(apart, freedom[:, None])
         mass /= np.diff(edges, axis=1)
         mass[~told] = 1.0
         mass *= np.exp(np.minimum(common.constant[at] - highest[row], 60.0))[:, None]
@@ -551,8 +520,10 @@ def _refined_pairs(
     psi = kinds.psi.take(kind, axis=1) if kinds.steps[kind[:1]].any() else None
     prior = ScatterPrior(series.prior.weight[row], series.prior.variance[row])
     step, climb = old["step"][at], old["climb"][at]
-    level = old["mean_log"][at] - step * old["mean_step"][at] - climb * old["mean_climb"][at]
-    nothing = np.zeros_like(level)
+    level: Floats = (
+        old["mean_log"][at] - step * old["mean_step"][at] - climb * old["mean_climb"][at]
+    )
+    nothing: Floats = np.zeros_like(level)
 
     def summed(one: Floats, other: Floats) -> Floats:
         return np.asarray(np.einsum("dp,dp->p", one, other))
@@ -573,12 +544,8 @@ def _refined_pairs(
         steps: tuple[Floats, ...] = (nothing, nothing, nothing, nothing)
         if psi is not None:
             with_psi = core * psi
-            steps = (
-                with_psi.sum(axis=0),
-                summed(with_psi, psi),
-                summed(with_psi, phi),
-                summed(with_psi, log_peak),
-            )
+            products = (summed(with_psi, each) for each in (psi, phi, log_peak))
+            steps = (with_psi.sum(axis=0), *products)
         climbs = (with_phi.sum(axis=0), summed(with_phi, phi))
         logs = (with_log.sum(axis=0), summed(with_phi, log_peak))
         sums = (steps[0], climbs[0], steps[1], steps[2], climbs[1], logs[0], steps[3], logs[1])
