@@ -197,14 +197,14 @@ def orphans(connection: DuckDBPyConnection) -> tuple[Orphans, ...]:
     """
     found = []
     laid_down = tables(connection)
-    for each in references():
-        if each.table not in laid_down:
-            continue  # of a later step
-        row = connection.execute(statement("orphans"), asdict(each)).fetchone()
-        rows = row[0] if row else 0
-        if rows and "as_recorded" in laid_down:
-            named = {"table": each.table, "column": each.column}
-            later = connection.execute(statement("later_acts"), named).fetchone()
+    named = [each for each in references() if each.table in laid_down]  # others: of a later step
+    asked = {"named": [asdict(each) for each in named]}
+    counting = connection.execute(statement("orphans"), asked).fetchall()[0][0]
+    for place, rows in sorted(connection.execute(counting).fetchall()):
+        each = named[place]
+        if "as_recorded" in laid_down:
+            where = {"table": each.table, "column": each.column}
+            later = connection.execute(statement("later_acts"), where).fetchone()
             rows -= later[0] if later else 0
         if rows:
             found.append(Orphans(each, rows))

@@ -132,12 +132,13 @@ WHERE o.table_catalog = 'old'
 ORDER BY o.table_name;
 
 -- name: orphans
--- Rows of a table that name, in a column, one that is not there.
-SELECT count(*)
-FROM (SELECT COLUMNS(lambda c: c = $column) AS named FROM query_table($table))
-ANTI JOIN (SELECT COLUMNS(lambda c: c = $to_column) AS named FROM query_table($to_table))
-    USING (named)
-WHERE named IS NOT NULL;
+-- The statement that counts, for each reference, the rows of a table that name one that is not
+-- there. Names can't be parameters, and planned at once it takes a quarter of the time.
+SELECT string_agg(format(
+    'SELECT {} AS reference, count(*) AS rows FROM (SELECT "{}" AS named FROM "{}") ANTI JOIN '
+    || '(SELECT "{}" AS named FROM "{}") USING (named) WHERE named IS NOT NULL HAVING rows > 0',
+    place, named."column", named."table", named.to_column, named.to_table), ' UNION ALL ')
+FROM (SELECT unnest($named) AS named, generate_subscripts($named, 1) - 1 AS place);
 
 -- name: later_acts
 -- Rows of a table that name none on purpose: the later ones of acts on one thing (acts_in_order).
