@@ -164,7 +164,7 @@ def test_the_data_dictionary_stands_at_the_end_of_the_record():
 
 def test_the_thresholds_stated_are_those_that_hold():
     from durability.pulse import thresholds
-    from durability.workflow.watch import QUIET_S
+    from durability.workflow.recorders import QUIET_S
 
     for words, value in (
         (r"at least (\S+) equal samples", thresholds.CLIPPED_RUN_SAMPLES),

@@ -114,9 +114,8 @@ def test_the_bench_and_watch_read_as_described(bench, tmp_path, monkeypatch):
     from pathlib import Path
 
     from durability.workflow.measuring import RecordOptions
-    from durability.workflow.recorders import read_as
+    from durability.workflow.recorders import FolderWatch, read_as
     from durability.workflow.session import Session
-    from durability.workflow.watch import FolderWatch
 
     bench("recorder", "add", "LOGGER", *OPTIONS)
     monkeypatch.setattr("sys.stdin", io.StringIO("file 1.csv\n"))

@@ -14,9 +14,7 @@ from export_files import faulty_g, half_sine_g, write_traps, write_volts
 from durability.record.errors import SeriesClosed, UnusableCall, WaveformUnreadable
 from durability.report.answers.waveforms import measured_file
 from durability.workflow.measuring import RecordOptions
-from durability.workflow.results import FileTwice, MeasuredFile
-from durability.workflow.session import Session
-from durability.workflow.watch import (
+from durability.workflow.recorders import (
     QUIET_IN_DOUBT_S,
     QUIET_IN_PULSE_S,
     QUIET_S,
@@ -25,6 +23,8 @@ from durability.workflow.watch import (
     FileSetAside,
     FolderWatch,
 )
+from durability.workflow.results import FileTwice, MeasuredFile
+from durability.workflow.session import Session
 
 
 class Clock:
@@ -192,7 +192,7 @@ def test_a_file_that_vanishes_is_not_spoken_of(watching, rig, folder, monkeypatc
         path.unlink()
         raise WaveformUnreadable(f"{path}: No such file or directory")
 
-    monkeypatch.setattr("durability.workflow.watch.add_waveform_drop", gone)
+    monkeypatch.setattr("durability.workflow.recorders.add_waveform_drop", gone)
     assert look(1.1 * QUIET_IN_DOUBT_S) == look(60.0) == []
     assert (look.watch.taken, look.watch.set_aside) == (0, 0)
 

@@ -302,7 +302,7 @@ def remeasure(options: Namespace) -> int:
 
 def watch(options: Namespace) -> int:
     """Take each finished file of a folder as the next drop, until interrupted."""
-    from durability.workflow.watch import FolderWatch
+    from durability.workflow.recorders import FolderWatch
 
     session = session_of(options)
     told = recorders.read_as(session, options.recorder, record_options(options))
@@ -354,7 +354,7 @@ def _until_interrupted() -> list[int]:
 
 def _tell_event(options: Namespace, event: Any) -> None:
     """What became of one file, on screen at once."""
-    from durability.workflow.watch import FileGrew, FileLeftAlone, FileSetAside
+    from durability.workflow.recorders import FileGrew, FileLeftAlone, FileSetAside
 
     if isinstance(event, FileLeftAlone):
         complain(f"durability: {event.file} left alone: {event.reason}")
