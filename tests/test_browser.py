@@ -21,7 +21,7 @@ from durability.workflow.session import Session
 
 pytest.importorskip("selenium", reason="selenium is not installed: the extra browser")
 from selenium import webdriver
-from selenium.common.exceptions import NoSuchElementException
+from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException
 from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.actions.action_builder import ActionBuilder
@@ -329,6 +329,27 @@ def test_ten_drops_at_the_bench_with_a_void_a_correction_and_an_alarm(screen, se
     assert [each["peak_g"] for each in drops] == [106, 112, 119, 126, 300, 142, 151, 159, 169, 179]
     assert [each["status"] for each in drops] == ["valid"] * 4 + ["void"] + ["valid"] * 5
     assert drops[4]["void_reason"] == "wrong orientation"
+
+
+def test_what_others_enter_is_shown_unless_something_is_being_typed(screen, served, capsys):
+    def entered_elsewhere(reading):
+        added = ["drop", "add", "T1", "--peak-g", reading, "--store", str(served.store)]
+        assert main([*added, "--by", "Dan"]) == 0
+
+    screen.open("/drop/list?series=T1")
+    entered_elsewhere("181.25")
+    gone = [NoSuchElementException, StaleElementReferenceException]  # while it is loaded again
+    patient = WebDriverWait(screen.driver, 30, 0.2, gone)
+    patient.until(lambda _: "181.25" in screen.text)
+    screen.open("/person?to=/bench/T1")
+    screen.enter_as("Ben")
+    screen.field("peak g", screen.form("Next drop")).send_keys("18")
+    entered_elsewhere("182.25")
+    patient.until(lambda _: "The record has changed since this page was shown" in screen.text)
+    assert "182.25" not in screen.text
+    assert screen.field("peak g", screen.form("Next drop")).get_attribute("value") == "18"
+    screen.tap_on(screen.key("Show it as it is now"))
+    assert "182.25" in screen.text
 
 
 def test_an_inspection_by_keys_alone(screen, served, capsys):

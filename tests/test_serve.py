@@ -186,6 +186,20 @@ def test_a_page_that_is_loaded_again_enters_nothing_twice(browser, run, lab):
     assert [each["peak_g"] for each in drops[-2:]] == [139, 140]
 
 
+def test_a_page_carries_the_mark_of_the_record_that_it_shows(browser, run, lab):
+    def mark_of(page):
+        return re.search(r'data-mark="(\w+)"', page.text)[1]
+
+    shown = browser.get("/bench/S1")
+    assert mark_of(shown) == mark_of(browser.get("/due")) == browser.get("/mark").text
+    entered = submit(browser, shown, line="142")
+    assert mark_of(entered) == browser.get("/mark").text != mark_of(shown)
+    run("drop", "add", "S1", "--peak-g", "143", "--store", lab)
+    assert browser.get("/mark").text != mark_of(entered)
+    assert "143" in text_of(browser.get("/bench/S1"))
+    assert "data-mark" not in browser.get("/style.css").text
+
+
 def test_a_wrong_reading_is_refused_in_words_and_stores_nothing(browser, run, lab):
     def drops():
         return run("drop", "list", "--series", "S1", "--store", lab, "--json").json["drops"]

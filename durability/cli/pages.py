@@ -8,9 +8,11 @@ entered or set.
 
 from __future__ import annotations
 
+import hashlib
 import importlib
 import io
 import threading
+import time
 from argparse import Namespace
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
@@ -32,7 +34,7 @@ from durability.report.blocks import Preformatted
 from durability.report.page.screens import picture, screen_words
 from durability.workflow import inspection, issuing, photos, settings
 from durability.workflow.series import acknowledge_cautions, series_to_record
-from durability.workflow.session import login_name, open_session, people, state_of
+from durability.workflow.session import login_name, open_session, people, stamp_of, state_of
 
 if TYPE_CHECKING:
     from durability.record.records import Walk
@@ -107,11 +109,18 @@ class Page:
         return "\n".join(self.said).splitlines()
 
 
+SETTLED_NS = 3_000_000_000
+"""From this long after its last change on, the time of a file says whether it was changed: no
+file system that a store can be on counts in larger steps."""
+
 _one_at_a_time = threading.Lock()
 """The lock of a store keeps processes apart, not threads."""
 _turn_of_readers = threading.Lock()
-"""Held by who only reads while it waits: an entry waits for one reader at most."""
+"""Held by who only reads while it waits: an entry, or who reads at the bench, waits for one reader
+at most."""
 _kept: OrderedDict[Hashable, Page] = OrderedDict()
+_stood: dict[str, tuple[tuple[int, ...], tuple[Hashable, ...]]] = {}
+"""Of a store: what its files were like, and what the record stood at."""
 
 
 def _command(
@@ -122,10 +131,11 @@ def _command(
     store: str,
     person: str = "",
     units: str | None = None,
+    is_first: bool = False,
 ) -> None:
-    """Do the work of a command with its options."""
+    """Do the work of a command with its options; an entry before what others only read."""
     call = [*words, f"--store={store}", *([f"--by={person}"] if person else [])]
-    with _alone(page, is_entry=bool(person)):
+    with _alone(page, is_first=is_first or bool(person)):
         options = make_parser(only=call[0]).parse_args(meant(call))
         if units and getattr(options, "shown_in", None) is None:
             options.shown_in = units
@@ -134,11 +144,11 @@ def _command(
 
 
 @contextmanager
-def _alone(page: Page, *, is_entry: bool = False) -> Iterator[None]:
+def _alone(page: Page, *, is_first: bool = False) -> Iterator[None]:
     """Work on the store while no other page does; what it says or refuses is kept on the page."""
     heard = HEARD.set(page.said.append)
     try:
-        with nullcontext() if is_entry else _turn_of_readers, _one_at_a_time:
+        with nullcontext() if is_first else _turn_of_readers, _one_at_a_time:
             yield
     except DurabilityError as error:
         page.refused = str(getattr(error, "option_message", error))
@@ -188,9 +198,9 @@ def run(
         if still is not None and not still(options):
             page.refused, page.status = screen_words()["refused"]["moved"], 409
             return
-        key = None if person else (*words, units, *_state(store))
+        # Own questions are files, which may change.
+        key = None if person or words[0] == "query" else (*words, units, *_state(store))
         if key in _kept:
-            _kept.move_to_end(key)
             page = _kept[key]
             return
         options.render = page.blocks.extend
@@ -199,19 +209,41 @@ def run(
         given = getattr(importlib.import_module(f"durability.cli.{module}"), name)(options)
         page.picture = getattr(options, "drawn", b"")
         page.status = 200 if given == 0 else 409
-        if key is not None and words[0] != "query":  # own questions are files, which may change
-            _kept[key] = page
-            if len(_kept) > MOST_KEPT:
-                _kept.popitem(last=False)
+        _keep(key, page)
 
-    _command(page, words, work, store=store, person=person, units=units)
+    is_first = tuple(words[:2]) == ("drop", "list")
+    _command(page, words, work, store=store, person=person, units=units, is_first=is_first)
     return page
+
+
+def _keep(key: Hashable | None, page: Page) -> None:
+    """Keep a page for who asks the same next; the oldest goes."""
+    if key is not None:
+        _kept[key] = page
+        if len(_kept) > MOST_KEPT:
+            _kept.popitem(last=False)
 
 
 def _state(store: str) -> tuple[Hashable, ...]:
     """What an answer depends on beside the command: the entries, the settings and the day."""
-    held = settings.hold({"store": store})
-    return store, clock.today(), *held.values(), *state_of(open_session(store)).values()
+    session, held = open_session(store), settings.hold({"store": store})
+    stamp = stamp_of(session)
+    before, state = _stood.get(store, ((), ()))
+    if stamp != before:
+        state = tuple(state_of(session).values())
+        if stamp and max(stamp[::2]) + SETTLED_NS < time.time_ns():
+            _stood[store] = stamp, state
+    return store, clock.today(), *held.values(), *state
+
+
+def mark(store: str) -> str:
+    """What is another text once anything was entered or set, or the day has ended."""
+    try:
+        held = settings.hold({"store": store})
+    except DurabilityError:
+        return ""
+    stands = (stamp_of(open_session(store)), clock.today(), sorted(held.items()))
+    return hashlib.sha256(repr(stands).encode()).hexdigest()[:16]
 
 
 def command_of(path: str, asked: Iterable[tuple[str, str]]) -> list[str] | None:
@@ -371,6 +403,11 @@ def bench(series: str, *, store: str, person: str = "", units: str | None = None
     page = BenchPage()
 
     def work(options: Namespace) -> None:
+        nonlocal page
+        key = ("bench", series, person, units, *_state(store))
+        if isinstance(kept := _kept.get(key), BenchPage):
+            page = kept
+            return
         session = replace(session_of(options), person=person or login_name())
         found = series_to_record(session, options.series)
         standing = judge_so_far(fetch_so_far(session, found["series"]), limit_of(options))
@@ -379,8 +416,9 @@ def bench(series: str, *, store: str, person: str = "", units: str | None = None
         page.unfit = found["unfit_case"] or ""
         page.specimens = tuple(found[of] for of in ("case", "device") if found[of])
         page.blocks.extend(shown.blocks(found, standing))
+        _keep(key, page)
 
-    _command(page, ["record", series], work, store=store, units=units)
+    _command(page, ["record", series], work, store=store, units=units, is_first=True)
     return page
 
 

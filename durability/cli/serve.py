@@ -55,7 +55,8 @@ PATIENCE_S = 5.0
 COOKIE, PERSON = "durability", "durability_person"
 HEADERS = {
     "Content-Security-Policy": "default-src 'none'; style-src 'self' 'unsafe-inline'; script-src"
-    " 'self'; img-src 'self' data:; form-action 'self'; frame-ancestors 'none'; base-uri 'none'",
+    " 'self'; connect-src 'self'; img-src 'self' data:; form-action 'self'; frame-ancestors 'none';"
+    " base-uri 'none'",
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "no-referrer",
     "Cache-Control": "no-store",
@@ -210,12 +211,13 @@ class Application:
         self.routes = Starlette(
             routes=[
                 *(route(address, self.file) for address in FILES),
+                route("/mark", self.mark),
                 route("/person", self.person, *both),
                 route("/picture/{code}", self.picture),
                 route("/bench/{code:path}", self.bench, *both),
                 route("/inspect/{code:path}", self.inspect, *both),
                 route("/kept/{code}", self.kept_photo),
-                route("/photo/{code:path}", self.photo, "POST"),
+                route("/photo/{code:path}", self.photo, *both),
                 route("/damage/{code:path}", self.damage, *both),
                 route("/reports", self.reports),
                 route("/report/{number:int}", self.report),
@@ -252,6 +254,7 @@ class Application:
             return self.keep(_led_to(request.url.path), COOKIE, self.token)
         if not _is_same(request.cookies.get(COOKIE, ""), self.token):
             return _plain(403, REFUSED["no_token"])
+        request.state.mark = pages.mark(self.store)
         return await endpoint(request)
 
     def keep(self, response: Response, name: str, value: str) -> Response:
@@ -309,6 +312,7 @@ class Application:
             here=here,
             person="" if self.read_only else _person_of(request),
             person_address=f"/person?{urlencode({'to': here})}",
+            mark=request.state.mark,
             **{**own, **parts},
         )
         return HTMLResponse(html, status_code=page.status)
@@ -321,6 +325,10 @@ class Application:
         """The style sheet, or the script."""
         path = request.url.path
         return PlainTextResponse(screen_file(path), media_type=FILES[path])
+
+    async def mark(self, request: Request) -> Response:
+        """What a page that is shown asks, to see whether anything was entered since."""
+        return PlainTextResponse(request.state.mark)
 
     async def answer(self, request: Request) -> Response:
         """The answer of the command that the address stands for."""
@@ -420,6 +428,7 @@ class Application:
         if not task.done():
             return Entry(Page(), given, is_waiting=True)
         del self.waiting[once]
+        request.state.mark = pages.mark(self.store)
         return Entry(task.result(), given)
 
     def shown_waiting(self, request: Request, entry: Entry, title: str) -> Response:
@@ -508,6 +517,8 @@ class Application:
     async def photo(self, request: Request) -> Response:
         """A photo of what an inspection saw."""
         device = request.path_params["code"]
+        if request.method == "GET":  # loaded again
+            return _led_to(f"/inspect/{quote(device)}")
         page = await self.sent_with_photo(request, pages.add_photo, device, ("function",))
         links = [(f"/inspect/{quote(device)}", SAY["inspect"])]
         return self.laid_out(request, page, TITLE["inspect"].format(code=device), links=links)
@@ -545,7 +556,9 @@ class Application:
             photo = None
             if isinstance(file, UploadFile) and file.filename:
                 photo = file.filename, file.file
-            return await run_in_threadpool(work, of, given, photo, store=self.store, person=by)
+            page = await run_in_threadpool(work, of, given, photo, store=self.store, person=by)
+            request.state.mark = pages.mark(self.store)
+            return page
 
 
 def _plain(status: int, line: str) -> Response:

@@ -137,6 +137,18 @@ def _take_lock(lock_file: Path, *, exclusive: bool) -> sqlite3.Connection:
         raise
 
 
+def stamp(path: Path) -> tuple[int, ...]:
+    """Size and time of change, in ns, of the store's file and of what is not yet in it."""
+    found = []
+    for file in (path, path.with_name(path.name + ".wal")):
+        try:
+            status = file.stat()
+        except OSError:
+            continue
+        found += [status.st_mtime_ns, status.st_size]
+    return tuple(found)
+
+
 def _make_lock(path: Path, lock_file: Path) -> None:
     """Make the lock file as the store is: for the same group, readable and writable by the same."""
     try:

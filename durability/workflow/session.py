@@ -15,6 +15,7 @@ from durability.record import clock
 from durability.record.errors import UnusableCall
 from durability.store import bench, database
 from durability.store.database import Past
+from durability.store.file import stamp
 from durability.workflow import settings
 
 if TYPE_CHECKING:
@@ -92,6 +93,11 @@ def state_of(session: Session) -> dict[str, Any]:
     """What the record stands at: unlike before after every entry."""
     with database.reading(session.store) as connection:
         return bench.fetch(connection, "latest_entry")[0]
+
+
+def stamp_of(session: Session) -> tuple[int, ...]:
+    """Size and time of change of the store's files, which are not opened: new after an entry."""
+    return stamp(session.store)
 
 
 def people(session: Session, most: int) -> list[str]:

@@ -136,6 +136,127 @@ def add_drops(series, count):
             raise SystemExit("not stored")
 
 
+def answers(words, times):
+    """A command that many times in one process."""
+    from durability.__main__ import main
+
+    for _ in range(int(times)):
+        main(words.split())
+
+
+def pages(words, times):
+    """Its page of a server that many times in one process, nothing kept from one to the next."""
+    import asyncio
+    import os
+
+    import httpx
+
+    from durability.cli import pages, serve
+
+    store = os.environ["DURABILITY_STORE"]
+    app = serve.Application(store=store, token="let", hosts={"lab"}, read_only=False)
+
+    async def ask():
+        entered = {"cookies": {"durability": "let"}, "base_url": "http://lab"}
+        async with httpx.AsyncClient(transport=httpx.ASGITransport(app), **entered) as browser:
+            for _ in range(int(times)):
+                pages._kept.clear()
+                (await browser.get("/" + words.replace(" ", "/"))).raise_for_status()
+
+    asyncio.run(ask())
+
+
+class Served:
+    """A server of the store, and browsers at it."""
+
+    def __init__(self):
+        import subprocess
+
+        call = [sys.executable, "-m", "durability", "serve"]
+        self.process = subprocess.Popen(call, stdout=subprocess.PIPE, text=True)
+        self.address, _, self.token = self.process.stdout.readline().strip().partition("/?token=")
+
+    def browser(self):
+        import httpx
+
+        cookies = {"durability": self.token, "durability_person": "Ann"}
+        return httpx.Client(base_url=self.address, cookies=cookies, timeout=300)
+
+    def mb(self):
+        """Memory that it holds."""
+        import re
+        from pathlib import Path
+
+        status = Path(f"/proc/{self.process.pid}/status").read_text(encoding="ascii")
+        return int(re.search(r"VmRSS:\s+(\d+) kB", status)[1]) / 1024
+
+    def end(self, file, **found):
+        import json
+        from pathlib import Path
+
+        Path(file).write_text(json.dumps({**found, "mb": self.mb()}), encoding="ascii")
+        self.process.terminate()
+        self.process.wait()
+
+
+def open_pages(file, readings):
+    """Twenty pages that ask each second for news as in a browser, while a terminal enters drops."""
+    import re
+    import subprocess
+    import threading
+    import time
+
+    served, stored, ages = Served(), {}, []
+    is_over = threading.Event()
+    of_series = ["/bench/T1"] * 8 + ["/drop/list?series=T1"] * 6
+    others = ["/trend?series=T1", "/trend?series=T1", "/series/list", "/due", "/rig", "/query"]
+
+    def stay(path, has_readings):
+        browser, mark, seen = served.browser(), None, set()
+        while not is_over.is_set() or (has_readings and len(seen) < len(stored)):
+            time.sleep(1.0)
+            if browser.get("/mark").text == mark:
+                continue
+            page = browser.get(path).text
+            mark, now = re.search(r'data-mark="(\w+)"', page)[1], time.monotonic()
+            for reading in [each for each in stored if each not in seen]:
+                if re.search(rf"\b{reading}\b", page):
+                    seen.add(reading)
+                    ages.append((now - stored[reading]) if has_readings else 0.0)
+
+    pages = [(path, True) for path in of_series] + [(path, False) for path in others]
+    threads = [threading.Thread(target=stay, args=page) for page in pages]
+    for each in threads:
+        each.start()
+    time.sleep(15.0)
+    for reading in range(5001, 5001 + int(readings)):
+        call = [sys.executable, "-m", "durability", "drop", "add", "T1"]
+        subprocess.run([*call, "--peak-g", str(reading)], check=True, stdout=subprocess.DEVNULL)
+        stored[reading] = time.monotonic()
+        time.sleep(4.0)
+    is_over.set()
+    for each in threads:
+        each.join()
+    served.end(file, worst_s=max(ages))
+
+
+def many_requests(file, count):
+    """Requests of every kind, an entry after each 50; memory after a tenth and after all."""
+    from durability.__main__ import main
+
+    served, first_mb = Served(), 0.0
+    browser = served.browser()
+    kinds = ["/mark", "/status", "/due", "/series/list", "/drop/list?series=T1", "/bench/T1"]
+    kinds += ["/inspect/R08", "/trend", "/style.css", "/query", "/picture/wear?series=T1"]
+    for at in range(int(count)):
+        browser.get(kinds[at % len(kinds)]).raise_for_status()
+        if at % 50 == 0 and main(["drop", "add", "T1", "--peak-g", str(100 + at % 7)]):
+            raise SystemExit("not stored")
+        if at == int(count) // 10:
+            first_mb = served.mb()
+    served.end(file, first_mb=first_mb)
+
+
 def nothing():
     """Bare Python."""
 

@@ -1,7 +1,8 @@
-"""What answers over many series cost."""
+"""What answers over many series cost, and what their pages in a browser do."""
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -85,3 +86,57 @@ def ten_times(command: str):
 
 for each in ("trend", "forecast", "rank", "query", "report"):
     ten_times(each)
+
+
+# ------------------------------------------------------------------------------- in a browser
+
+PAGES = ("status", "due", "series list", "trend", "forecast", "rank", "latent", "rig", "query")
+
+
+def of_page(words: str):
+    """A row of one page, worked out anew each time, against its command in the same process."""
+
+    @row(f"the page of {words}", "the answer in process", 3.0)
+    def measure(folder, quick):
+        store = folder / "demo.duckdb"
+        ours("demo", "--store", store, store=store)
+        times = "2" if quick else "10"
+        page, answer, neither = in_turn(
+            lambda: peer("pages", words, times, store=store),
+            lambda: peer("answers", words, times, store=store),
+            lambda: peer("answers", words, "0", store=store),
+            times=2,
+        )
+        ratio = (page.seconds - neither.seconds) / (answer.seconds - neither.seconds)
+        each = (page.seconds - neither.seconds) / int(times)
+        return Figure(ratio, page.peak_mb, f"{1000 * each:.0f} ms a page")
+
+    return measure
+
+
+for each in PAGES:
+    of_page(each)
+
+
+def served(folder: Path, work: str, *words: str) -> dict[str, float]:
+    """What a function of ``peers.py`` found at a server of the demo with a series to drop in."""
+    store, found = folder / "demo.duckdb", folder / "found.json"
+    ours("demo", "--store", store, store=store)
+    ours("specimen", "add", "T-1", "--kind", "case", store=store)
+    opening = ("series", "open", "T1", "--device", "D1", "--case", "T-1")
+    ours(*opening, "--drop-height-mm", "500", "--surface", "concrete", store=store)
+    peer(work, str(found), *words, store=store)
+    return json.loads(found.read_text())
+
+
+@row("readings on 20 open pages while one enters, worst age", "2 s", 1.0)
+def open_pages(folder, quick):
+    found = served(folder, "open_pages", "3" if quick else "20")
+    return Figure(found["worst_s"] / 2.0, found["mb"], f"{found['worst_s']:.2f} s")
+
+
+@row("memory of serve after 10,000 requests", "after 1,000", 1.1)
+def many_requests(folder, quick):
+    found = served(folder, "many_requests", "500" if quick else "10000")
+    grown = found["mb"] - found["first_mb"]
+    return Figure(found["mb"] / found["first_mb"], found["mb"], f"{grown:+.1f} MB")

@@ -39,6 +39,7 @@ def screen(
     links: Sequence[tuple[str, str]] = (),
     before: str = "",
     again: str = "",
+    mark: str = "",
 ) -> str:
     """One page of a server: an answer's blocks, what was just entered, forms to enter more.
 
@@ -65,6 +66,8 @@ def screen(
         Address of the question before; "" where there is none.
     again : str
         Address that is loaded in a moment, while an entry waits.
+    mark : str
+        What the server answers at ``/mark`` while the record is as this page shows it.
 
     Returns
     -------
@@ -91,6 +94,7 @@ def screen(
             links=links,
             before=before,
             again=again,
+            mark=mark,
             cautions=safety.CAUTIONS,
         )
     )
