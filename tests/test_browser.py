@@ -104,9 +104,11 @@ def served(built_demo, tmp_path_factory):
         specimens.add_specimen(session, lamp, "device", received)
     follow_up.make_plan(session, "short", ["receipt=0"], "received", str(listed))
     follow_up.assign_plan(session, "short", device=None, device_model="lamp")
-    specimens.add_specimen(session, "T-1", "case", {"model": "trial"})
-    opening = "series open T1 --device D1 --case T-1 --drop-height-mm 500 --surface concrete"
-    assert main([*opening.split(), "--store", str(store), "--by", "tester"]) == 0
+    for new in ("1", "2"):
+        specimens.add_specimen(session, f"T-{new}", "case", {"model": "trial"})
+        opening = f"series open T{new} --device D1 --case T-{new} --surface concrete"
+        at = ("--drop-height-mm", "500", "--store", str(store), "--by", "tester")
+        assert main([*opening.split(), *at]) == 0
     process = subprocess.Popen(
         [sys.executable, "-m", "durability", "serve", "--store", str(store)],
         stdout=subprocess.PIPE,
@@ -333,16 +335,17 @@ def test_ten_drops_at_the_bench_with_a_void_a_correction_and_an_alarm(screen, se
 
 def test_what_others_enter_is_shown_unless_something_is_being_typed(screen, served, capsys):
     def entered_elsewhere(reading):
-        added = ["drop", "add", "T1", "--peak-g", reading, "--store", str(served.store)]
+        added = ["drop", "add", "T2", "--peak-g", reading, "--store", str(served.store)]
         assert main([*added, "--by", "Dan"]) == 0
 
-    screen.open("/drop/list?series=T1")
+    screen.open("/drop/list?series=T2")
     entered_elsewhere("181.25")
     gone = [NoSuchElementException, StaleElementReferenceException]  # while it is loaded again
     patient = WebDriverWait(screen.driver, 30, 0.2, gone)
     patient.until(lambda _: "181.25" in screen.text)
-    screen.open("/person?to=/bench/T1")
-    screen.enter_as("Ben")
+    screen.open("/person?to=/bench/T2")
+    screen.enter_as("Dee")
+    screen.tap_on(screen.key("understood"))
     screen.field("peak g", screen.form("Next drop")).send_keys("18")
     entered_elsewhere("182.25")
     patient.until(lambda _: "The record has changed since this page was shown" in screen.text)
