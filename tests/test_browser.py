@@ -261,7 +261,8 @@ def test_a_device_is_inspected_by_touch_gone_back_in_interrupted_and_resumed(
     screen, served, capsys
 ):
     screen.size(PHONE, touched=True, scripts=False)
-    screen.open("/due")
+    screen.open("/status")
+    screen.tap_on(screen.key("durability due"))
     screen.tap_on(screen.key("K-2"))
     screen.enter_as("Ann")
     assert "battery" in screen.asked

@@ -20,6 +20,7 @@ from durability.__main__ import main
 from durability.cli import pages as shown
 from durability.cli import serve
 from durability.report.blocks import Column, Columns, of_drop
+from durability.report.page import screens
 from durability.workflow import follow_up, specimens
 from durability.workflow.session import Session
 
@@ -133,6 +134,30 @@ def test_cells_lead_on(browser):
     for nothing in ("/case/none", "/device/none", "/model/none", "/series/none", "/drop/S1/99"):
         assert browser.get(nothing).status_code == 404
     assert 'href="/query/survived_drops"' in browser.get("/query").text
+    sheet = browser.get("/drop/S1/7").text
+    for thing in ("/case/C-1", "/device/D-1", "/model/sleeve%20A"):
+        assert f'href="{thing}"' in sheet
+
+
+@pytest.mark.parametrize(
+    ("line", "leads"),
+    [
+        ("2 due: durability due.", {"durability due": "/due"}),
+        ("durability latent --devices", {"durability latent --devices": "/latent?devices="}),
+        ("durability trend --series S1, durability rank", {
+            "durability trend --series S1": "/trend?series=S1", "durability rank": "/rank"}),
+        ("run: durability query voided_drops", {
+            "durability query voided_drops": "/query/voided_drops"}),
+        ("each: durability forecast --series S", {"durability forecast": "/forecast"}),
+        ("durability trend for <b>all</b>", {"durability trend": "/trend"}),
+        ("durability report -o a.html; durability drop add S1 --peak-g 9", {}),
+    ],
+)  # fmt: skip
+def test_a_command_in_a_sentence_leads_to_its_page(line, leads):
+    made = str(screens._leading(line, shown.command_address))
+    assert unescape(re.sub("</?a.*?>", "", made)) == line
+    assert {words: to for to, words in re.findall('<a href="(.*?)">(.*?)</a>', made)} == leads
+    assert "<b>" not in made
 
 
 def test_a_cell_leads_on_by_what_it_names_whatever_its_heading():
@@ -221,6 +246,8 @@ def test_an_inspection_by_touch_goes_on_where_it_was_left_and_back(browser, run,
     assert "inspected by Ben" in text_of(browser.get("/inspect/R1"))
     assert asked() == "display"
     assert asked("/inspect/R1?back=1") == "battery swelling"
+    assert "function 1 of 3; now pass" in text_of(browser.get("/inspect/R1?back=1"))
+    assert "function 2 of 3" in text_of(browser.get("/inspect/R1"))
     submit(browser, "/inspect/R1?back=1", line="degraded")
     assert asked() == "display"
     seen_before = browser.get("/inspect/R1")

@@ -11,6 +11,7 @@ from __future__ import annotations
 import hashlib
 import importlib
 import io
+import re
 import threading
 import time
 from argparse import Namespace
@@ -267,6 +268,17 @@ def address_of(named: Reference) -> str:
     return LEADS[kind] + "/".join(quote(code, safe="") for code in codes)
 
 
+def command_address(words: str) -> str:
+    """Where the page of a command is that a sentence names; "" where it has none."""
+    named, *options = words.split(" --")
+    parts = [option.replace("=", " ").partition(" ") for option in options]
+    asked = [(name, value) for name, _, value in parts]
+    is_whole = named in ANSWERS or re.fullmatch(r"query [a-z_]+", named)
+    if not is_whole or command_of(named.replace(" ", "/"), asked) is None:
+        return ""
+    return f"/{named.replace(' ', '/')}" + (f"?{urlencode(asked)}" if asked else "")
+
+
 def picture_of(kind: str, asked: Iterable[tuple[str, str]]) -> list[str] | None:
     """The command that draws a picture; None where a page holds none of this kind."""
     call = ["plot", kind]
@@ -447,6 +459,8 @@ class AskedNext(Page):
     """Whether the inspection has answers already."""
     signs: tuple[str, ...] = ()
     """Signs of a failing battery, where the function is of one."""
+    known: tuple[str, ...] = ()
+    """Which function of how many, what it was answered already and what it was last time."""
 
 
 def asked_next(device: str, *, store: str, person: str = "", back: int = 0) -> AskedNext:
@@ -465,6 +479,10 @@ def asked_next(device: str, *, store: str, person: str = "", back: int = 0) -> A
         page.is_resumed = not page.function or walk.is_resumed
         answered = [name for name in walk.functions if name in walk.checks]
         page.before = answered[-1] if answered else ""
+        if page.function:
+            place, of = walk.functions.index(page.function) + 1, len(walk.functions)
+            known = shown.known_of(walk, page.function)
+            page.known = (screen_words()["say"]["place"].format(place=place, of=of), *known)
         if page.function in walk.battery_looks:
             page.signs = tuple(safety.BATTERY_SIGN_KEYS.values())
 

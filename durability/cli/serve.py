@@ -309,6 +309,7 @@ class Application:
             title=title,
             key=self.form_key,
             address_of=pages.address_of,
+            command_address=pages.command_address,
             here=here,
             person="" if self.read_only else _person_of(request),
             person_address=f"/person?{urlencode({'to': here})}",
@@ -497,7 +498,7 @@ class Application:
         forms = await self.who_forms(request, here) if is_asked else []
         if by and not self.read_only:
             asked = screens.inspection_form(
-                here, next_.function, back=next_.back, signs=next_.signs
+                here, next_.function, back=next_.back, signs=next_.signs, known=next_.known
             )
             forms = [asked] if is_asked else []
             forms += [screens.photo_form(device, of)] if of else []

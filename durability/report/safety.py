@@ -41,7 +41,9 @@ BATTERY_SIGN_KEYS = {
 def battery_signs_line() -> str:
     """What to check at every inspection of a battery."""
     signs = labels.listed(BATTERY_SIGN_KEYS.values())
-    return f"Look, feel and smell for signs of a failing battery: {signs}; thickness by m, in mm."
+    return (
+        f"Look, feel and smell for signs of a failing battery: {signs}; note its thickness in mm."
+    )
 
 
 def quarantine_lines(*devices: Quarantine) -> list[str]:

@@ -175,15 +175,22 @@ def question(walk: Walk, at: int, draft: FunctionalCheck, width: int) -> str:
         beside.append(f"measured {draft.measured:g} {draft.unit}")
     if draft.note is not None:
         beside.append(f"# {draft.note}")
-    if function in walk.checks:
-        beside.append(f"now {check_words(walk.checks[function])}")
-    if not walk.is_blind and function in walk.last_results:
-        last, when = walk.last_results[function]
-        beside.append(f"last {when:%Y-%m-%d} {check_words(last)}")
+    beside += known_of(walk, function)
     head = f"{at + 1:>2}/{len(walk.functions)} {function:<{names}}  "
     room = max(width - len(head) - len(" > not tested") - 1, 0)
     words = "; ".join(beside)
     return head + (words if len(words) <= room else words[: max(room - 2, 0)] + "..") + " > "
+
+
+def known_of(walk: Walk, function: str) -> list[str]:
+    """What a function was answered already, and what it was last time unless blind."""
+    known = []
+    if function in walk.checks:
+        known.append(f"now {check_words(walk.checks[function])}")
+    if not walk.is_blind and function in walk.last_results:
+        last, when = walk.last_results[function]
+        known.append(f"last {when:%Y-%m-%d} {check_words(last)}")
+    return known
 
 
 def walk_end(walk: Walk, *, is_whole: bool) -> str:

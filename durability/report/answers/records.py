@@ -499,6 +499,7 @@ def sheet(what: str, record: Record) -> Iterator[Block]:
     """One record: its facts, then the lists that hang on it."""
     lists = {key: value for key, value in record.items() if _is_list_of_rows(value)}
     yield Words(f"{what} {record[what]}")
+    facts = {key: value for key, value in record.items() if key not in lists}
     yield Table(
         "",
         ("", ""),
@@ -507,10 +508,10 @@ def sheet(what: str, record: Record) -> Iterator[Block]:
                 labels.column_words(key),
                 _status(record) if key == "status" else _fact(key, value),
             )
-            for key, value in record.items()
-            if key not in lists
+            for key, value in facts.items()
         ],
         wrap=frozenset({1}),
+        names={1: [_named(key, value) for key, value in facts.items()]},
     )
     for key, rows in lists.items():
         kind = "drops" if key == "drop_list" else key
@@ -525,6 +526,14 @@ def sheet(what: str, record: Record) -> Iterator[Block]:
             [[labels.text(cell) for cell in row.values()] for row in rows],
             wrap=frozenset(range(len(columns))),
         )
+
+
+_NAMES = {"case_model": "model", **{key: key for key in ("series", "case", "device")}}
+
+
+def _named(key: str, value: Any) -> Reference | None:
+    """What the value of a sheet names."""
+    return (_NAMES[key], value) if key in _NAMES and isinstance(value, str) else None
 
 
 def _fact(key: str, value: Any) -> str:

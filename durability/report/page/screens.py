@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 import secrets
 import tomllib
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
@@ -28,6 +29,7 @@ def screen(
     title: str,
     key: str,
     address_of: Callable[[Reference], str],
+    command_address: Callable[[str], str],
     here: str,
     person: str,
     person_address: str,
@@ -50,6 +52,8 @@ def screen(
         Goes with each form, so that only forms of this server are taken.
     address_of : callable
         Where a cell leads, by what it names; "" for nowhere.
+    command_address : callable
+        Where the page of a command is that a sentence names; "" where it has none.
     here : str
         Address of this page.
     person, person_address : str
@@ -83,6 +87,7 @@ def screen(
             say=screen_words()["say"],
             key=key,
             address_of=address_of,
+            leading=partial(_leading, address_of=command_address),
             here=here,
             person=person,
             person_address=person_address,
@@ -98,6 +103,26 @@ def screen(
             cautions=safety.CAUTIONS,
         )
     )
+
+
+_COMMAND = re.compile(
+    r"durability (?P<call>[a-z]+(?: [a-z_]+)?"
+    r"(?: --[a-z-]+(?! [A-Z]+\b)(?:[ =](?!--)[\w-]+)?)*)(?![\w=-])"
+)
+
+
+def _leading(line: str, address_of: Callable[[str], str]) -> Markup:
+    """A sentence whose commands lead to their pages, where they have one."""
+    made, at = Markup(), 0
+    for found in _COMMAND.finditer(line):
+        call = found["call"]
+        named = next((each for each in (call, call.split(" ")[0]) if address_of(each)), "")
+        if named:
+            link = Markup('<a href="{}">{}</a>')
+            made += line[at : found.start()]
+            made += link.format(address_of(named), f"durability {named}")
+            at = found.start("call") + len(named)
+    return made + line[at:]
 
 
 def picture(name: str, address: str, caption: str) -> Drawing:
@@ -180,9 +205,9 @@ def bench_forms(
 
 
 def inspection_form(
-    action: str, function: str, *, back: int, signs: Sequence[str]
+    action: str, function: str, *, back: int, signs: Sequence[str], known: Sequence[str]
 ) -> dict[str, Any]:
-    """One function, its outcomes as keys; signs of a failing battery, where it is of one."""
+    """One function with what is known of it, its outcomes as keys; of a battery its signs too."""
     say = screen_words()["say"]
     outcomes = [(outcome, outcome.replace("_", " ")) for outcome in OUTCOMES]
     ticked = {
@@ -196,7 +221,8 @@ def inspection_form(
         {"label": say["measured"], "name": "after"},
         {"label": function, "name": "line", "choices": outcomes, "is_keys": True},
     ]
-    return _made(action, function, fields, back=back, asked=function)
+    made = _made(action, function, fields, back=back, asked=function)
+    return {**made, "lines": ["; ".join(known)]}
 
 
 def photo_form(device: str, function: str) -> dict[str, Any]:
