@@ -186,7 +186,8 @@ def test_a_session_of_ten_drops_with_voids_and_a_correction(browser, run, lab):
     page = submit(browser, page, 2, line="141")
     assert "137 → 141 g" in text_of(page)
     seen_before = page
-    page = submit(browser, page, 1, line="300", after="v1 snagged cable")
+    assert "needs words" in text_of(submit(browser, page, 1, line="300", after="v6"))
+    page = submit(browser, "/bench/S1", 1, line="300", after="v6", words="the door slammed")
     assert "void" in text_of(page)
     late = submit(browser, seen_before, 2, line="150")
     assert late.status_code == 409
@@ -199,6 +200,7 @@ def test_a_session_of_ten_drops_with_voids_and_a_correction(browser, run, lab):
     drops = run("drop", "list", "--series", "S1", "--store", lab, "--json").json["drops"]
     assert [each["peak_g"] for each in drops[8:]] == [*range(130, 137), 141, 300, 139]
     assert [each["status"] for each in drops[8:]] == ["valid"] * 8 + ["void"] * 2
+    assert drops[16]["void_reason"] == "other: the door slammed"
     assert "entered by Ann" in text_of(browser.get("/bench/S1"))
 
 

@@ -531,12 +531,14 @@ def still_as_shown(given: Mapping[str, str], person: str) -> Callable[[Namespace
 def typed(given: Mapping[str, str]) -> str:
     """What a form stands for at the keyboard: a line of the session, all of it typed fields."""
     back = int(given["back"]) if given.get("back", "").isdecimal() else 0
-    words = [word for name in ("before", "line", "after") for word in given.get(name, "").split()]
+    words = [word for name in _LINE for word in given.get(name, "").split()]
     signs = given.get("signs", "")
     if signs:
         words += [";" if any(word.startswith("#") for word in words) else "#", signs]
     return "b\n" * min(back, MOST_BACK) + f"{' '.join(words)}\n"
 
+
+_LINE = ("before", "line", "after", "words")
 
 # ---------------------------------------------------------------------------- what is photographed
 

@@ -428,7 +428,7 @@ ISSUED: Columns[ReportIssue] = Columns(
     Column("by", "issued_by", wrap=True),
     Column("about", _about, wrap=True),
     Column("replaced by report", "replaced_by", names="report"),
-    Column("page", lambda each: "kept" if each.is_page_kept else "digest and answers only"),
+    Column("page", lambda each: None if each.is_page_kept else "digest and answers only"),
     Column("SHA-256 of its page", "page_sha256", wrap=True),
     order=lambda each: -each.number,
     is_sparse=True,

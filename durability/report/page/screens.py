@@ -194,13 +194,14 @@ def bench_forms(
         choices = [(f"{letter}{n}", reason) for n, reason in enumerate(VOID_REASONS, start=1)]
         return {"label": say["why"], "name": "after", "choices": choices, "is_keys": True}
 
+    words = {"label": say["why_words"], "name": "words"}
     right = {"label": say["peak_right"], "name": "line", "is_number": True}
     made = _made(action, say["next_drop"], reading, say["store"])
     return [
         {**made, "lines": [unfit] if unfit else [], "has_pad": True},
-        _made(action, say["next_void"], [*reading, keys("v")]),
+        _made(action, say["next_void"], [*reading, words, keys("v")]),
         _made(action, say["correct_last"], [right], say["correct"], before="c", last=last_drop),
-        _made(action, say["void_last"], [keys("u")], last=last_drop),
+        _made(action, say["void_last"], [words, keys("u")], last=last_drop),
     ]
 
 
