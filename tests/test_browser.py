@@ -193,10 +193,12 @@ class Screen:
         self._left(before)
 
     def _left(self, before):
-        WebDriverWait(self.driver, 20, 0.1, [NoSuchElementException]).until(
+        # An entry that waits for the store, on a computer that is busy, is loaded again by itself.
+        WebDriverWait(self.driver, 60, 0.1, [NoSuchElementException]).until(
             lambda driver: (
                 driver.find_element(By.TAG_NAME, "html").id != before
                 and self.measure("return document.readyState") == "complete"
+                and not driver.find_elements(By.CSS_SELECTOR, "meta[http-equiv=refresh]")
             )
         )
 
