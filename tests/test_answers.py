@@ -344,3 +344,27 @@ def test_only_what_needs_action_carries_the_accent(monkeypatch):
     styled = [cell for cell in cells if f"\x1b[1;31m{cell}\x1b[0m" in out.getvalue()]
     assert styled == ["▲ rising", "FAILED at 3 (damage)", "! 12"]
     assert "[bold]S1[/]" in out.getvalue()
+
+
+def test_a_line_ends_neither_in_a_code_nor_between_a_number_and_its_per_cent_sign(
+    monkeypatch, capsys
+):
+    """In sentences, cells and headings, printed by Rich, at the bench and on standard error."""
+    from durability.record.errors import folded
+    from durability.report import bench, terminal
+    from durability.report.blocks import Table, Words
+
+    words = "of demo-S1 that rose by 12.5 % and of demo-S2 by -3 % (90 % interval) since"
+    head, row = ("what rose by 7 %", "more", "by 8 %"), (words, words, "9 %")
+    table = Table("", head, [row], wrap=frozenset((0, 1)))
+    for width in range(24, 61):
+        monkeypatch.setenv("COLUMNS", str(width))
+        terminal.show([Words(words), table])
+        lines = [
+            *capsys.readouterr().out.splitlines(),
+            *bench.wrapped(words, width, "! ").splitlines(),
+        ]
+        lines += folded(words, width, later="  ").splitlines()
+        assert max(map(len, lines)) <= width
+        cells = [cell for line in lines for cell in re.split(r"\s{2,}", line.strip())]
+        assert [cell for cell in cells if re.search(r"^%|[a-z]-$|\ue000|\xa0", cell)] == []

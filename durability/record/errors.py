@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Callable, Sequence
 from contextvars import ContextVar
@@ -36,6 +37,24 @@ def one_line(words: str) -> str:
     return harmless(" ".join(words.split()))
 
 
+PER_CENT = re.compile(r"(?<=\d) %")
+"""Where a line may not end: between a number and its per cent sign."""
+
+
+def folded(words: str, width: int, first: str = "", later: str = "") -> str:
+    """Words over as many lines as they need; no code is cut, and no number from its %."""
+    import textwrap
+
+    return textwrap.fill(
+        PER_CENT.sub("\u00a0%", words),
+        width,
+        initial_indent=first,
+        subsequent_indent=later,
+        break_on_hyphens=False,
+        break_long_words=False,
+    ).replace("\u00a0%", " %")
+
+
 HEARD: ContextVar[Callable[[str], None] | None] = ContextVar("heard", default=None)
 """What takes each line that this command says, where it does not run for a terminal."""
 
@@ -49,12 +68,8 @@ def complain(words: str) -> None:
         return
     if sys.stderr.isatty():
         import shutil
-        import textwrap
 
-        width = shutil.get_terminal_size().columns - 1
-        words = textwrap.fill(
-            words, width, subsequent_indent="  ", break_on_hyphens=False, break_long_words=False
-        )
+        words = folded(words, shutil.get_terminal_size().columns - 1, later="  ")
     print(words, file=sys.stderr, flush=True)
 
 

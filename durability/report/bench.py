@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from durability.record.basis import MIN_DROPS_FOR_TREND, counted
+from durability.record.errors import folded
 from durability.report import labels, safety
 from durability.report.answers.trend import TOO_EARLY, wear_signalled
 from durability.report.blocks import Block, Items, Preformatted, Words
@@ -38,9 +39,7 @@ READING, DOUBTED, ABOVE, BELOW, LEVEL, LIMIT = "●×▲▼─="
 
 def wrapped(words: str, width: int, mark: str = "") -> str:
     """A sentence over as many lines as the terminal needs, the later ones indented."""
-    return "\n".join(
-        textwrap.wrap(words, width, initial_indent=mark, subsequent_indent=" " * len(mark))
-    )
+    return folded(words, width, mark, " " * len(mark))
 
 
 def opening(series: dict[str, Any], width: int) -> str:

@@ -7,12 +7,11 @@ from __future__ import annotations
 
 import shutil
 import sys
-import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, TextIO
 
 from durability.record.basis import counted
-from durability.record.errors import HEARD, harmless
+from durability.record.errors import HEARD, PER_CENT, folded, harmless
 from durability.report import labels
 from durability.report.blocks import Block, Items, Preformatted, Table, Words
 
@@ -25,6 +24,9 @@ ACCENT = "bold red"
 
 _GAP = 2
 """Blanks between two columns of a table."""
+
+_JOINT = "\ue000"
+"""For the blank before a per cent sign while lines are broken: Rich breaks at every blank."""
 
 _RULES = "    \n    \n ── \n    \n    \n    \n    \n ── \n"
 
@@ -143,7 +145,11 @@ def _column_widths(
 
 
 def _longest_word(text: str) -> int:
-    return max(map(len, text.split()), default=0)
+    return max(map(len, _joined(text).split()), default=0)
+
+
+def _joined(text: str) -> str:
+    return PER_CENT.sub(f"{_JOINT}%", text)
 
 
 def say(words: str) -> None:
@@ -153,9 +159,17 @@ def say(words: str) -> None:
 
 def console() -> Console:
     """Standard output as wide as its terminal, 80 columns where there is none."""
-    from rich.console import Console
+    from rich.console import Console, ConsoleOptions, RenderableType
+    from rich.segment import Segment
 
-    return Console(highlight=False, soft_wrap=False, emoji=False)
+    class Whole(Console):
+        def render(
+            self, renderable: RenderableType, options: ConsoleOptions | None = None
+        ) -> Iterator[Segment]:
+            for each in super().render(renderable, options):
+                yield each._replace(text=each.text.replace(_JOINT, " "))
+
+    return Whole(highlight=False, soft_wrap=False, emoji=False)
 
 
 def grid(
@@ -213,12 +227,7 @@ def grid(
 
 def _folded(heading: str, width: int) -> str:
     """A heading over as many lines as make it no wider than its cells or its longest word."""
-    longest = max(map(len, heading.split()), default=0)
-    return "\n".join(
-        textwrap.wrap(
-            heading, max(width, longest, 1), break_long_words=False, break_on_hyphens=False
-        )
-    )
+    return folded(heading, max(width, _longest_word(heading), 1))
 
 
 def _accented(text: str) -> str:
@@ -231,7 +240,7 @@ def _shown(words: str) -> str:
     """Text that the terminal can show, never taken for markup."""
     from rich.markup import escape
 
-    return escape(printable(words))
+    return escape(_joined(printable(words)))
 
 
 def is_plain() -> bool:
@@ -253,5 +262,4 @@ def wrapped(words: str, stream: TextIO) -> str:
     """Words broken between words where a terminal would break within them; files get one line."""
     if HEARD.get() is not None or not stream.isatty():
         return words
-    width = shutil.get_terminal_size().columns - 1
-    return textwrap.fill(words, width, subsequent_indent="  ", break_on_hyphens=False)
+    return folded(words, shutil.get_terminal_size().columns - 1, later="  ")

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup
 
 from durability.record.basis import counted
+from durability.record.errors import PER_CENT
 from durability.report import labels
 from durability.report.answers import boundary, compare, forecast, latent, rank, rig, trend, voided
 from durability.report.answers import compare as claim
@@ -42,8 +43,6 @@ _RIGHT_TO_LEFT = re.compile(
     "[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc]"
     "(?:[^<>A-Za-z0-9]*[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc])?"
 )
-
-_PER_CENT = re.compile(r"(?<=\d) %")
 
 
 Told = Callable[[str, int, int], None]
@@ -110,7 +109,7 @@ def isolated(text: str) -> str:
 
 def flowing(text: str) -> str:
     """As ``isolated``, for a line that may break: not between a number and its per cent sign."""
-    return isolated(_PER_CENT.sub("\u00a0%", text))
+    return isolated(PER_CENT.sub("\u00a0%", text))
 
 
 MOST_LEVELS = 160
