@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import json
 import os
@@ -10,6 +11,7 @@ import sys
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
+from unittest.mock import patch
 
 import pytest
 from prompt_toolkit.application import create_app_session
@@ -26,10 +28,12 @@ for variable in [name for name in os.environ if name.startswith("DURABILITY_")]:
         del os.environ[variable]
 
 from durability.__main__ import main  # noqa: E402
+from durability.devices import judgement  # noqa: E402
 from durability.store import database, sql_files  # noqa: E402
+from durability.wear import fitting  # noqa: E402
 from durability.workflow.demo import build_demo  # noqa: E402
 
-from shared_studies import shared_studies  # noqa: E402  isort: skip
+from shared_studies import remembered, shared_studies  # noqa: E402  isort: skip
 
 
 @dataclass(frozen=True)
@@ -64,6 +68,15 @@ def laid_down_once(tmp_path_factory):
         patch.setattr(database, "apply_steps", copied)
         with database.empty() as one:
             assert database.altered_definitions(one) == []
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def answered_once():
+    """What the models make of the same numbers is worked out once a process."""
+    with contextlib.ExitStack() as patched:
+        for module, name in ((judgement, "judge_latent_link"), (fitting, "fit_wear")):
+            patched.enter_context(patch.object(module, name, remembered(getattr(module, name))))
         yield
 
 
