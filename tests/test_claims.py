@@ -93,6 +93,8 @@ def test_clear_cases_get_clear_verdicts():
     found = judge_claim(a, b, 60.0)
     assert found.verdict == "shown"
     assert judge_claim(a, b, 85.0).verdict == "contradicted"
+    rule = judge_claim(a, b, 85.0, confidence=0.975).decision_rule
+    assert "the whole 97.5 % interval" in rule and "at most 1.25 % of false claims" in rule
     claimed = found.reduction_pct
     near = judge_claim(a, b, claimed)
     assert near.verdict == "not shown"

@@ -134,10 +134,10 @@ def judge_claim(
         else None,
         power=power,
         decision_rule=(
-            f"shown if the whole {100 * confidence:.0f} % interval"
+            f"shown if the whole {100 * confidence:g} % interval"
             f"{', widened by the uncertainty of readings,' if counted_in else ''} is at or above "
             f"{reduction_at_least_pct:g} %, contradicted if all of it is below; at most "
-            f"{(1.0 - confidence) / 2.0:.1%} of false claims are shown"
+            f"{50 * (1.0 - confidence):g} % of false claims are shown"
         ),
         basis=basis_of(sides, overall, at_drop),
         guard=_guard(overall, reduction_at_least_pct, parts, acceptance),
