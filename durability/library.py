@@ -317,7 +317,7 @@ def backtest(
     Raises
     ------
     UnusableCall
-        As in :func:`forecasts`.
+        As in :func:`forecasts`, or the estimator is no regressor.
 
     Examples
     --------
@@ -327,6 +327,11 @@ def backtest(
     >>> backtest(drops, LinearRegression())["series"].tolist()
     [0, 1, 1, 1]
     """
+    if isinstance(estimator, type) or (estimator is not None and not hasattr(estimator, "predict")):
+        raise UnusableCall(
+            f"estimator {estimator!r}: not a regressor of scikit-learn; give one like"
+            " LinearRegression()"
+        )
     limit = Limit(level, limit_g, limit_rise, horizon)
     found = _study(histories, damage, limit).backtest(estimator=estimator)
     return _frame([*found.cuts, *found.by_model], BACKTEST_COLUMNS)

@@ -9,13 +9,16 @@ from datetime import date
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy.stats import binomtest
 from sklearn.isotonic import IsotonicRegression
 from sklearn.linear_model import BayesianRidge, LinearRegression
 
+import durability
 from durability.__main__ import main
 from durability.life.results import Prediction
+from durability.record.errors import UnusableCall
 from durability.record.records import DropHistory
 from durability.report.page import sections
 from durability.wear.backtest import (
@@ -333,3 +336,10 @@ def test_a_store_without_failures_says_so(tmp_path, capsys):
     assert main(["forecast", "--backtest", "--json", *where]) == 0
     cuts = json.loads(capsys.readouterr().out)["cuts"]
     assert [(each["series"], each["held"]) for each in cuts] == [(0, None)] * 4
+
+
+@pytest.mark.parametrize("estimator", ["linear", LinearRegression])
+def test_what_is_no_regressor_is_refused_in_one_line(estimator):
+    drops = pd.DataFrame({"series": "S", "drop_number": [1, 2], "peak_g": [100.0, 101.0]})
+    with pytest.raises(UnusableCall, match=r"not a regressor .*; give one like LinearRegression"):
+        durability.backtest(drops, estimator)
