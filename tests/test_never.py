@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import shutil
 
 import numpy as np
 import pytest
@@ -27,13 +28,17 @@ def dropped(run, tmp_path, code, peaks):
     run("import", "drops", str(table))
 
 
-def store_of(run, tmp_path, monkeypatch, name, first, second, *words):
-    monkeypatch.setenv("DURABILITY_STORE", str(tmp_path / f"{name}.duckdb"))
-    run("init")
-    opened(run, "S1", *words)
-    dropped(run, tmp_path, "S1", first)
-    opened(run, "S2")
-    dropped(run, tmp_path, "S2", second)
+@pytest.fixture
+def two_series(run, tmp_path, once):
+    """Both series as they were dropped."""
+
+    def make():
+        run("init")
+        for code, peaks in (("S1", FIRST), ("S2", SECOND)):
+            opened(run, code)
+            dropped(run, tmp_path, code, peaks)
+
+    once(make)
 
 
 def answers(run):
@@ -62,18 +67,27 @@ def answers(run):
 def test_the_record_judges_as_if_it_had_never_been_entered(
     run, tmp_path, monkeypatch, places, settling
 ):
-    store_of(run, tmp_path, monkeypatch, "right", FIRST, SECOND, *settling)
-    right = answers(run)
+    run("init")
+    opened(run, "S1", *settling)
+    opened(run, "S2")
+    dropped(run, tmp_path, "S2", SECOND)
+
+    def beside(name, peaks):
+        """The same store with these drops of S1 too."""
+        store = shutil.copyfile(tmp_path / "store.duckdb", tmp_path / f"{name}.duckdb")
+        monkeypatch.setenv("DURABILITY_STORE", str(store))
+        dropped(run, tmp_path, "S1", peaks)
+
+    beside("right", FIRST)
+    right, trend = answers(run), run("trend", "--json").json
     for at in places:
-        twice = np.insert(FIRST, at - 1, 140.0)
-        store_of(run, tmp_path, monkeypatch, f"twice {at}", twice, SECOND, *settling)
-        assert answers(run) != right, at
+        beside(f"twice {at}", np.insert(FIRST, at - 1, 140.0))
+        assert run("trend", "--json").json != trend, at
         run("drop", "never", "S1", at, "--reason", WHY)
         assert answers(run) == right, at
 
 
-def test_voiding_counts_as_a_shock_and_a_drop_never_made_does_not(run, tmp_path, monkeypatch):
-    store_of(run, tmp_path, monkeypatch, "s", FIRST, SECOND)
+def test_voiding_counts_as_a_shock_and_a_drop_never_made_does_not(run, two_series):
 
     def drops():
         return run("query", "shock_exposure_by_device", "--json").json["rows"][0][2]
@@ -87,8 +101,7 @@ def test_voiding_counts_as_a_shock_and_a_drop_never_made_does_not(run, tmp_path,
     assert drops() == 14
 
 
-def test_its_number_is_not_used_again_and_it_stays_listed(run, tmp_path, monkeypatch):
-    store_of(run, tmp_path, monkeypatch, "s", FIRST, SECOND)
+def test_its_number_is_not_used_again_and_it_stays_listed(run, two_series):
     run("damage", "add", "K", "--severity", 4, "--series", "S2", "--drop", 6,
         "--location", "corner 3", "--mode", "crack")  # fmt: skip
     told = run("drop", "never", "S2", 6, "--reason", WHY)
@@ -115,8 +128,7 @@ def test_its_number_is_not_used_again_and_it_stays_listed(run, tmp_path, monkeyp
 
 
 @pytest.mark.parametrize("call", [("void",), ("never",), ("amend", "--set", "peak_g=120")])
-def test_what_was_never_made_is_not_corrected_further(run, tmp_path, monkeypatch, call):
-    store_of(run, tmp_path, monkeypatch, "s", FIRST, SECOND)
+def test_what_was_never_made_is_not_corrected_further(run, two_series, call):
     run("drop", "never", "S1", 3, "--reason", WHY)
     told = run("drop", call[0], "S1", 3, *call[1:], "--reason", "x", expect=1)
     assert told.err == (
@@ -125,8 +137,7 @@ def test_what_was_never_made_is_not_corrected_further(run, tmp_path, monkeypatch
     )
 
 
-def test_it_is_exported_and_comes_back(run, tmp_path, monkeypatch):
-    store_of(run, tmp_path, monkeypatch, "s", FIRST, SECOND)
+def test_it_is_exported_and_comes_back(run, two_series, tmp_path, monkeypatch):
     run("drop", "never", "S1", 3, "--reason", WHY)
     before = answers(run)
     run("export", "out")
@@ -155,8 +166,7 @@ def test_a_file_says_why(run, tmp_path):
     )
 
 
-def test_before_it_was_taken_out_it_counted(run, tmp_path, monkeypatch):
-    store_of(run, tmp_path, monkeypatch, "s", FIRST, SECOND)
+def test_before_it_was_taken_out_it_counted(run, two_series):
     entered = run("drop", "list", "--json").json["drops"][-1]["entered_at_utc"] + "+00:00"
     run("drop", "never", "S1", 3, "--reason", WHY)
     now, then = (
@@ -166,8 +176,7 @@ def test_before_it_was_taken_out_it_counted(run, tmp_path, monkeypatch):
     assert (now, then) == (7, 8)
 
 
-def test_a_second_person_checks(run, tmp_path, monkeypatch):
-    store_of(run, tmp_path, monkeypatch, "s", FIRST, SECOND)
+def test_a_second_person_checks(run, two_series):
     told = run("review", "S1", expect=1)
     assert told.err == (
         "durability: drops 1, 2, 3, 4, 5 … of series 'S1': entered or corrected by tester; checked"
