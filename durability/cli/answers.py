@@ -26,13 +26,6 @@ from durability.cli.parser import make_parser
 from durability.record.basis import counted
 from durability.record.errors import UnusableCall, harmless
 from durability.report.answers import beside
-from durability.report.answers import query as shown
-from durability.workflow import claims, questions
-from durability.workflow import demo as demo_workflow
-from durability.workflow import show as workflow
-from durability.workflow.devices import DeviceStudy
-from durability.workflow.histories import read_scope
-from durability.workflow.results import Under
 from durability.workflow.study import open_study
 
 if TYPE_CHECKING:
@@ -41,6 +34,8 @@ if TYPE_CHECKING:
 
 def status(options: Namespace) -> int:
     """How things stand."""
+    from durability.workflow import show as workflow
+
     with progress(options, "judging open series"):
         found = workflow.status(session_of(options), limit_of(options), options.false_discovery)
     from durability.report.answers import history as answer
@@ -141,6 +136,9 @@ def compare(options: Namespace) -> int:
 
 def latent(options: Namespace) -> int:
     """Do later failures go with the shocks before them."""
+    from durability.workflow.devices import DeviceStudy
+    from durability.workflow.histories import read_scope
+
     with progress(options, "testing later failures against shocks"):
         session = session_of(options)
         scope = read_scope(session, under_of(options))
@@ -152,6 +150,8 @@ def latent(options: Namespace) -> int:
 
 def claim(options: Namespace) -> int:
     """Whether B reduces peak g against A by at least so many percent."""
+    from durability.workflow import claims
+
     with progress(options, "judging the claim"):
         session = session_of(options)
         found = claims.judge_claim(
@@ -176,6 +176,10 @@ _ENDINGS = {".csv": "csv", ".json": "json", ".md": "markdown", ".parquet": "parq
 
 def query(options: Namespace) -> int:
     """Ask a saved question or a statement of the user's own, or list the questions."""
+    from durability.report.answers import query as shown
+    from durability.workflow import questions
+    from durability.workflow.results import Under
+
     values = _values(options.values)
     if not options.max_seconds > 0:
         raise UnusableCall(f"--max-seconds {options.max_seconds:g}: not a number above 0")
@@ -209,6 +213,9 @@ def query(options: Namespace) -> int:
 
 def _answer(options: Namespace, title: str, answer: Answer) -> int:
     """Print the answer or write it to its file, in the form asked for."""
+    from durability.report.answers import query as shown
+    from durability.workflow import questions
+
     file = Path(options.output) if options.output else None
     form = "json" if options.json else options.format
     form = form or (_ENDINGS.get(file.suffix.lower()) if file else None) or "table"
@@ -288,6 +295,8 @@ def completion(options: Namespace) -> int:
 
 def manual(options: Namespace) -> int:
     """Show one topic, rendered at a terminal and as it stands in a pipe; or list the topics."""
+    from durability.workflow import demo as demo_workflow
+
     if options.topic is None:
         found = demo_workflow.topics()
         width = max(map(len, found))
@@ -340,6 +349,8 @@ _STEPS = (
 
 def demo(options: Namespace) -> int:
     """Build the invented scenario if it is not there, then answer the main questions from it."""
+    from durability.workflow import demo as demo_workflow
+
     with progress(options, "building the invented scenario"):
         built = demo_workflow.build_demo(demo_workflow.demo_store_path(options.store))
     told = {

@@ -518,9 +518,12 @@ def open_study(
             plan=plan,
             under=under,
         )
-        codes = informing(brief := bench.fetch(connection, "series_in_brief"), scope.series)
+        codes = None
+        if scope.is_part:
+            codes = informing(brief := bench.fetch(connection, "series_in_brief"), scope.series)
+            codes = None if len(codes) == len(brief) else codes
         return Study(
-            histories_in(connection, None if len(codes) == len(brief) else codes),
+            histories_in(connection, codes),
             scope,
             limit or Limit(),
             rig=RigLedger(connection),
