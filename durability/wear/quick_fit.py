@@ -117,14 +117,15 @@ class _Common:
 
 
 def _with_common(series: _Series, core: Floats, labels: Floats | float) -> _Common:
-    kinds, n_kinds, prior = series.kinds, series.kinds.count, series.prior
-    terms = kinds.terms
+    kinds, prior = series.kinds, series.prior
     total = np.maximum(core.sum(axis=1), 1e-6)
     mean = (core * series.log_peak).sum(axis=1) / total
     centred = series.log_peak - mean[:, None]
     weighted = core * centred
-    sums = by_series(core, terms.T).T.reshape(5, n_kinds, -1)
-    with_log = by_series(weighted, terms[: 2 * n_kinds].T).T.reshape(2, n_kinds, -1)
+    sums = kinds.each_of(by_series(core, kinds.terms.T).T)
+    with_log = kinds.each_of(
+        by_series(weighted, kinds.terms[: kinds.steps.sum() + kinds.count].T).T
+    )
     nothing = np.zeros_like(total)
     fit = eliminated(total, (*sums, nothing, *with_log))
     fit |= {"count": total, "inside": total, "spread": nothing, "mean_log": mean}
@@ -190,18 +191,19 @@ def _rounds(series: _Series, core: Floats, rounds: int) -> tuple[Floats, Floats,
     """
     chance: Floats = np.empty((0, 0))
     variance: Floats = np.empty(0)
-    terms, prior = series.kinds.terms, series.prior
+    kinds, prior = series.kinds, series.prior
+    with_step, terms = slice(kinds.steps.sum()), kinds.terms
     for _ in range(rounds):
         common = _with_common(series, core, 0.0)
         fit, total = common.fit, common.fit["total"]
         chance = _probability(_screened(series, common, thoroughly=False))
         level, step, climb = fit["level"], fit["step"], fit["climb"]
-        by_step, by_climb = chance * step, chance * climb
-        twice = 2.0 * level
+        by_step, by_climb = (chance * step)[with_step], chance * climb
+        twice, step = 2.0 * level, step[with_step]
         path = np.concatenate([by_step, by_climb])
         products = np.concatenate(
-            [twice * by_step, twice * by_climb, step * by_step, 2.0 * step * by_climb,
-             climb * by_climb]
+            [twice[with_step] * by_step, twice * by_climb, step * by_step,
+             2.0 * step * by_climb[with_step], climb * by_climb]
         )  # fmt: skip
         mean = (chance * level).sum(axis=0)[:, None] + by_series(path.T, terms[: len(path)])
         square = (chance * level * level).sum(axis=0)[:, None] + by_series(products.T, terms)

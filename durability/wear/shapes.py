@@ -348,7 +348,11 @@ class Kinds:
         impossible = ~np.isfinite(phi)
         phi = np.where(impossible, 0.0, phi)
         unit = np.where(phi[:, ::2].any(axis=1), grid.unit, 0.0)[:, None]
-        first, self.kind = kinds_of(phi[:, ::2], psi[:, ::2], impossible[:, ::2], unit)
+        first, kind = kinds_of(phi[:, ::2], psi[:, ::2], impossible[:, ::2], unit)
+        steps = (psi[first, ::2] != 0.0).any(axis=1)
+        order = np.argsort(~steps, kind="stable")
+        first, self.steps = first[order], steps[order]  # those with a step come first
+        self.kind = np.argsort(order)[kind]
         self.farthest, self.count = farthest, first.size
         self.unit = grid.unit[first].astype(np.float32)
         self.impossible = impossible[first, ::2].T.astype(np.float64)
@@ -362,9 +366,12 @@ class Kinds:
         self.log_size = np.log(self.size).astype(np.float32)
         self.to_unit = (1.0 / (self.size * self.unit)).astype(np.float32)
         phi = phi / self.size[:, None]
-        self.steps = (psi != 0.0).any(axis=1)
-        # Several arrays below are those of the kinds one after the other: ψ, φ, ψψ, ψφ, φφ.
-        self.terms = np.concatenate([psi, phi, psi * psi, psi * phi, phi * phi], dtype=np.float32)
+        # Several arrays are those of the kinds one after the other: ψ, φ, ψψ, ψφ, φφ, with ψ only
+        # for kinds with a step.
+        own = psi[self.steps]
+        self.terms = np.concatenate(
+            [own, phi, own * own, own * phi[self.steps], phi * phi], dtype=np.float32
+        )
         self.phi, self.psi = (np.ascontiguousarray(x.T, dtype=np.float32) for x in (phi, psi))
         jump_at = np.where(grid.family == JUMP, grid.parameter, np.inf)
         self.jump_at = np.where(grid.step_family == JUMP, grid.step_parameter, jump_at)[first]
@@ -396,6 +403,20 @@ class Kinds:
         signed = np.where((half % 2 > 0)[:, None], SIGNED_EDGES[_HALF:], SIGNED_EDGES[: _HALF + 1])
         self.row_edges = (signed * self.unit[self.row_kind][:, None]).astype(np.float32)
         self.member = members[:, rows.cell].T.copy()
+
+    def each_of(self, terms: Floats) -> list[Floats]:
+        """Rows that belong to ``terms``, or to the first of them, term by term for all kinds."""
+        with_step, found, start = int(self.steps.sum()), [], 0
+        for count in (with_step, self.count, with_step, with_step, self.count):
+            if start == len(terms):
+                break
+            one = terms[start : start + count]
+            if count < self.count:
+                one, own = np.zeros((self.count, terms.shape[1]), dtype=terms.dtype), one
+                one[:count] = own
+            found.append(one)
+            start += count
+        return found
 
     def density(self, climb: Floats) -> Floats:
         """Prior density of climbs in units of their kinds; shape (n_kinds, n_series)."""
