@@ -21,7 +21,7 @@ from durability.record.whole_file import sha256
 from durability.selfcheck.results import SelfCheck
 from durability.store import bench, database, merging, recovery, sql_files
 from durability.store.recovery import Backup
-from durability.workflow import archive, photos
+from durability.workflow import photos
 from durability.workflow.results import AlteredEntry, Integrity, Rebuilt, Seal
 from durability.workflow.session import Session
 
@@ -188,6 +188,8 @@ def _other_store(session: Session, other: Path) -> Iterator[tuple[Path, str]]:
         with merging.copied(other, session.store) as copy:
             yield copy, sha256(other)
         return
+    from durability.workflow import archive  # brings pandas
+
     with tempfile.TemporaryDirectory(
         dir=session.store.absolute().parent, prefix=".merging."
     ) as folder:
