@@ -550,7 +550,7 @@ def keep_rows(
         connection.unregister("staged_frame")
     if with_cut:
         connection.execute(statement("stage_plain_drops"))
-    if keeping.codes is not None:
+    if keeping.codes is not None and run(connection, "has_typed_codes"):
         connection.execute(statement(keeping.codes))
     connection.execute(statement("stage_entries"))
     connection.executemany(statement("add_staged_entry"), [list(entry) for entry in entries])

@@ -211,6 +211,10 @@ INSERT INTO staged_numbers SELECT series, drop_number FROM cut_drops WHERE is_pl
 -- name: drop_staged
 DELETE FROM staged WHERE staged_order IN (SELECT unnest($left_out::BIGINT[]));
 
+-- name: has_typed_codes
+-- Whether any code of the record may be typed in another way than it is called here.
+SELECT EXISTS (FROM typed_codes);
+
 -- name: understand_drops
 UPDATE staged AS t
 SET series = coalesce((SELECT any_value(k.meant) FROM typed_codes AS k
