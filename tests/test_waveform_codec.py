@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from simulated_records import simulate
 
+from durability.pulse.impact import counted, in_rising_order
 from durability.pulse.waveform_codec import WaveformDamaged, decode, encode
 
 
@@ -94,3 +95,20 @@ def test_samples_that_have_no_value_are_told():
     kept[14] ^= 0x40  # the place of the first sample
     with pytest.raises(WaveformDamaged):
         decode(bytes(kept))
+
+
+@pytest.mark.parametrize("kind", ["noise", "grid", "printed grid", "twice printed", "level"])
+def test_values_are_counted_as_by_sorting(kind):
+    rng = np.random.default_rng(3)
+    for size in (1, 2, 700, 5000):
+        values = {
+            "noise": rng.standard_normal(size),
+            "grid": np.round(rng.standard_normal(size) / 0.01) * 0.01,
+            "printed grid": np.round(20.0 * rng.standard_normal(size)) * 0.0025 / 0.002 + 0.1,
+            # Two prints of one reading that differ in the last bits.
+            "twice printed": rng.choice([0.3, np.nextafter(0.3, 1.0), 0.4], size),
+            "level": np.full(size, 0.3),
+        }[kind]
+        for found, right in zip(counted(values), np.unique(values, return_counts=True)):
+            np.testing.assert_array_equal(found, right)
+        np.testing.assert_array_equal(in_rising_order(values), np.sort(values))

@@ -327,7 +327,8 @@ def has_two_values_a_stamp(record_g: FloatArray) -> bool:
     pair is still longer than that to the next.
     """
     steps = np.diff(record_g)
-    size = np.minimum(np.abs(steps), np.quantile(np.abs(steps), 0.95))
+    size = np.abs(steps)
+    size = np.minimum(size, np.quantile(size, 0.95))
     pair, apart = float(size[::2].mean()), float(size[1::2].mean()) if steps.size > 1 else 0.0
     if steps.size > limit.FEWEST_STEPS and max(pair, apart) > limit.PAIRS_WIDER * min(pair, apart):
         return True

@@ -52,6 +52,49 @@ class Quiet:
     """Indices into the record of the samples that it rests on."""
 
 
+_MOST_COUNTED = 1 << 16
+"""Steps of a grid up to which counting what lies on each is quicker than sorting."""
+_SHOW_STEP = 512
+"""So many values show the step of their grid."""
+
+
+def counted(values: FloatArray) -> tuple[FloatArray, IntArray]:
+    """Values that occur, in rising order, and how often each does.
+
+    A recorder's values are on a grid: counting them takes a third of the time of sorting.
+
+    Parameters
+    ----------
+    values : ndarray of shape (n_values,)
+        At least one, all finite.
+
+    Returns
+    -------
+    occurring, counts : ndarray of shape (n_occurring,)
+    """
+    some = np.unique(values[:: 1 + values.size // _SHOW_STEP])
+    lowest = values.min()
+    with np.errstate(over="ignore", invalid="ignore"):  # differences of the largest numbers
+        step = np.diff(some).min(initial=np.inf)
+        steps = (values.max() - lowest) / step
+    if steps < _MOST_COUNTED:
+        places = np.rint((values - lowest) / step).astype(np.intp)
+        counts = np.bincount(places)
+        at = np.empty(counts.size)
+        at[places] = values
+        if np.array_equal(at[places], values):
+            occurs = np.flatnonzero(counts)
+            return at[occurs], counts[occurs]
+    occurring, counts = np.unique(values, return_counts=True)
+    return occurring, counts
+
+
+def in_rising_order(values: FloatArray) -> FloatArray:
+    """Values sorted; as for ``counted``."""
+    ordered: FloatArray = np.repeat(*counted(values))
+    return ordered
+
+
 def recorder_step_g(ordered_g: FloatArray) -> float:
     """Smallest difference between values that differ, given in rising order; 0 when none do."""
     steps = np.diff(ordered_g)
@@ -80,7 +123,7 @@ def find_first_event(record_g: FloatArray, ordered_g: FloatArray) -> tuple[Event
     as_read_g = record_g
     record_g, noise_g = _first_look(record_g, ordered_g)
     if record_g is not as_read_g:
-        ordered_g = np.sort(record_g)
+        ordered_g = in_rising_order(record_g)
     head = record_g[:_HEAD_SAMPLES]
     # A record that begins in its impact has its quiet elsewhere.
     far = limit.FIRST_IMPACT_FRACTION * np.ptp(record_g)
@@ -227,18 +270,21 @@ def quiet_after(record_g: FloatArray, event: Event) -> Quiet | None:
         return None
     at = np.arange(record_g.size - length, record_g.size)
     stretch = record_g[at]
-    ordered = np.sort(stretch)
-    spread = max(_spread(ordered), _spread(np.sort(np.diff(stretch))))
+    ordered = in_rising_order(stretch)
+    steps = np.diff(stretch)
+    off = 1.4826 * float(np.median(np.abs(steps - np.median(steps))))
+    spread = max(_spread(ordered), off)
     bounces = np.abs(stretch - _middle(ordered)) > limit.BOUNCE_SIGMAS * spread
     if spread > 0.0 and bounces.any():
         about = np.convolve(bounces, np.ones(2 * event.width + 1), "same") > 0.5
         still = ~about if np.count_nonzero(~about) >= length // 2 else ~bounces
         at, stretch = at[still], stretch[still]
-    return replace(_quiet(stretch), at=at)
+        ordered = np.sort(stretch)
+    return replace(_quiet(stretch, ordered), at=at)
 
 
-def _quiet(stretch_g: FloatArray) -> Quiet:
-    ordered = np.sort(stretch_g)
+def _quiet(stretch_g: FloatArray, ordered: FloatArray | None = None) -> Quiet:
+    ordered = np.sort(stretch_g) if ordered is None else ordered
     quarter, half = ordered.size // 4, ordered.size // 2
     return Quiet(
         level_g=float(ordered[quarter : ordered.size - quarter].mean()),

@@ -24,6 +24,7 @@ from durability.pulse.impact import (
     Event,
     Quiet,
     find_first_event,
+    in_rising_order,
     quiet_after,
     quiet_before,
     recorder_step_g,
@@ -176,7 +177,7 @@ def measure_pulse(
     record_g = np.ascontiguousarray(acceleration_g, dtype=np.float64)
     _refuse_unusable(record_g, sample_rate_hz, low_pass_hz, channel_class)
 
-    as_read_g, ordered_g = record_g, np.sort(record_g)
+    as_read_g, ordered_g = record_g, in_rising_order(record_g)
     event, clear = find_first_event(record_g, ordered_g)
     hum = find_hum(record_g, sample_rate_hz, event) if event is not None else None
     if hum is not None:

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from durability.pulse.impact import counted
 from durability.record.errors import DurabilityError
 
 if TYPE_CHECKING:
@@ -66,7 +67,7 @@ def encode(acceleration_g: FloatArray) -> bytes:
         raise ValueError(f"one row of samples is needed, not shape {values.shape}")
     if values.size < 2 or not np.isfinite(values).all():
         return _as_is(values)
-    occurring: FloatArray = np.unique(values)
+    occurring = counted(values)[0]
     are_few = occurring.size * _FEWER_BY <= values.size
     packed = _as_grid(values, occurring, _WIDE_GRID if are_few else _MAX_INTEGER)
     return packed or (_as_few(values, occurring) if are_few else _as_is(values))

@@ -166,30 +166,31 @@ _BROKEN_CELL = re.compile(
 )
 
 
+_USUAL = str.maketrans("\u2212\uff1a\uff0c\u00a0\u202f\u2009\u3000", "-:,    ")
+
+
 def _tidied(text: str) -> str:
     """The text with signs, blanks and exponents in their plain form, character for character.
 
     A line that breaks within a quoted cell of the head goes on behind a vertical tab.
     """
-    for odd, usual in (
-        *(("\u2212", "-"), ("\uff1a", ":"), ("\uff0c", ",")),
-        *(("\u00a0", " "), ("\u202f", " "), ("\u2009", " "), ("\u3000", " ")),
-    ):
-        if odd in text:
-            text = text.replace(odd, usual)
-    if _SINGLE_QUOTED_NUMBER.search(text[-_TAIL:]):
+    if not text.isascii():
+        text = text.translate(_USUAL)
+    tail = text[-_TAIL:]
+    if "'" in tail and _SINGLE_QUOTED_NUMBER.search(tail):
         text = _SINGLE_QUOTED.sub(r'"\g<cell>"', text)
     head = text[:_TAIL]
-    if _BROKEN_CELL.search(head):
+    if '"' in head and _BROKEN_CELL.search(head):
         # Once for each break: the next may begin in what was just joined.
         for _ in range(head.count('"')):
             head = _BROKEN_CELL.sub(
                 lambda found: found["begin"] + "\v".rjust(len(found["end"])), head, count=1
             )
         text = head + text[_TAIL:]
-    if _FORTRAN_EXPONENT.search(text[-_TAIL:]):
+    tail = text[-_TAIL:]
+    if "d" in tail.casefold() and _FORTRAN_EXPONENT.search(tail):
         text = _FORTRAN_EXPONENT.sub("e", text)
-    if _TOUCHING_EXPONENT.search(text[-_TAIL:]):
+    if _TOUCHING_EXPONENT.search(tail):
         text = _TOUCHING_EXPONENT.sub(" ", text)
     return text
 
@@ -501,7 +502,9 @@ def _without_lines_between(text: str, start: int, layout: Layout) -> tuple[str, 
         return ""
 
     # Most files have none, which their letters tell at once.
-    if "---" not in text and not text[start:].encode().translate(None, _OF_ROWS):
+    rows = text[start:].encode()
+    dash = np.frombuffer(rows, dtype=np.uint8) == ord("-")
+    if not rows.translate(None, _OF_ROWS) and not (dash[2:] & dash[1:-1] & dash[:-2]).any():
         return text, []
     kept = _WORDS.sub(blanked, text)
     return (kept, found) if found else (text, [])
