@@ -84,13 +84,19 @@ def plan_next_drops(
         )
     if question == "faster" and to_last is not None:
         raise UnusableCall("--to-last: belongs to --question lasts; leave it out")
-    scatter = lab_scatter(session, under).within_case_log_sd
-    if not scatter:
-        raise RecordRefused(
-            "no case in this store has 3 drops that differ, so its scatter is not known; with"
-            " 3 valid drops of one case it would say which to drop next"
-        )
-    study = open_study(session, None, case_models, under=under, limit=limit)
+    with database.reading_much(session.record) as connection:
+        scatter = lab_scatter(session, under).within_case_log_sd
+        if not scatter:
+            raise RecordRefused(
+                "no case in this store has 3 drops that differ, so its scatter is not known; with"
+                " 3 valid drops of one case it would say which to drop next"
+            )
+        study = open_study(session, None, case_models, under=under, limit=limit)
+        in_use = {
+            row["specimen"]
+            for row in bench.fetch(connection, "list_specimens", kind="case")
+            if row["status"] == IN_USE
+        }
     ranking = study.ranking()
     groups = _in_doubt([each for each in ranking.groups if each.lower is not None])[:wanted]
     if len(groups) < wanted or not isinstance(ranking.condition, Condition):
@@ -99,12 +105,6 @@ def plan_next_drops(
             f" --question {question} needs {wanted}: 2 valid drops of a case of each give it"
         )
     models = [each.group for each in groups]
-    with database.reading(session.record) as connection:
-        in_use = {
-            row["specimen"]
-            for row in bench.fetch(connection, "list_specimens", kind="case")
-            if row["status"] == IN_USE
-        }
     cases = _cases_so_far(study, ranking.condition, models, in_use)
     spread = rate_spread(cases, scatter)
     allocations = allocate_drops(
