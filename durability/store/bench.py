@@ -378,6 +378,8 @@ class Keeping:
     inserts: tuple[str, ...]
     codes: str | None = None
     """What gives codes of a sheet as they are called here."""
+    named: str | None = None
+    """What lists the codes that rows name, for ``check_codes``."""
     idle: str | None = None
     """What names those of them that need not be run for these rows."""
 
@@ -394,7 +396,7 @@ KEEPINGS = {
     "drops": Keeping(
         "drops",
         (
-            "check_drops_codes",
+            "check_codes",
             "check_drops_stored",
             "check_drops_repeated",
             "check_drops_specimens",
@@ -410,6 +412,7 @@ KEEPINGS = {
             *_NEXT_DROPS.inserts,
         ),
         "understand_drops",
+        "named_by_drops",
         _NEXT_DROPS.idle,
     ),
     # Typed: the same words twice are two looks.
@@ -423,7 +426,7 @@ KEEPINGS = {
     "inspections": Keeping(
         "inspections",
         (
-            "check_inspections_codes",
+            "check_codes",
             "check_inspections_device",
             "check_inspections_form",
             "check_inspections_repeated",
@@ -436,12 +439,14 @@ KEEPINGS = {
             "insert_staged_inspection_forms",
         ),
         "understand_inspections",
+        "named_by_inspections",
     ),
     "specimens": Keeping(
         "specimens",
-        ("check_specimens_codes", "check_specimens_repeated", "check_specimens_stored"),
+        ("check_codes", "check_specimens_repeated", "check_specimens_stored"),
         ("amend_staged_specimen_rows", "insert_staged_specimen_rows"),
         "understand_specimens",
+        "named_by_specimens",
     ),
 }
 
@@ -552,6 +557,8 @@ def keep_rows(
         connection.execute(statement("stage_plain_drops"))
     if keeping.codes is not None and run(connection, "has_typed_codes"):
         connection.execute(statement(keeping.codes))
+    if keeping.named is not None:
+        connection.execute(statement(keeping.named))
     connection.execute(statement("stage_entries"))
     connection.executemany(statement("add_staged_entry"), [list(entry) for entry in entries])
 

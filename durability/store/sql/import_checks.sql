@@ -2,39 +2,32 @@
 -- row, its column and value, why, and whether it is a duplicate, which is no fault. Last, what the
 -- times of drops just kept call for.
 
--- name: check_specimens_codes
--- A new code has no colon, and isn't one that several sites use.
-WITH named AS (
-    SELECT DISTINCT 'specimen' AS what, 'code' AS named_in, code AS code FROM staged
-), refused AS (
-    SELECT n.*, string_agg(DISTINCT s.code, ' or ' ORDER BY s.code) AS meanings
-    FROM named AS n
-    ANTI JOIN (
-        SELECT 'specimen' AS what, code FROM specimen
-    ) AS k ON k.what = n.what AND k.code = n.code
-    LEFT JOIN site_codes AS s ON s.what = n.what AND s.own_code = n.code
-    WHERE contains(n.code, ':') OR s.code IS NOT NULL
-    GROUP BY ALL
-)
-SELECT
-    t.staged_order, t.file_name, t.source_row, r.named_in AS "column", r.code AS value,
-    false AS is_duplicate,
-    coalesce('can mean ' || r.meanings || '; name that',
-        'a colon divides site and code, and this one is not in the store; choose one without')
-        AS reason
-FROM refused AS r
-JOIN staged AS t ON r.code = t.code;
+-- name: named_by_specimens
+-- What staged rows name by its code, and in which column; as in the next two.
+CREATE OR REPLACE TEMP VIEW staged_codes AS
+SELECT staged_order, file_name, source_row, 'specimen' AS what, 'code' AS named_in, code
+FROM staged;
 
--- name: check_drops_codes
+-- name: named_by_drops
+CREATE OR REPLACE TEMP VIEW staged_codes AS
+SELECT staged_order, file_name, source_row, 'series' AS what, 'series' AS named_in, series AS code
+FROM staged
+UNION ALL
+SELECT staged_order, file_name, source_row, 'specimen', 'case', "case" FROM staged
+UNION ALL
+SELECT staged_order, file_name, source_row, 'specimen', 'device', device FROM staged
+UNION ALL
+SELECT staged_order, file_name, source_row, 'sensor', 'sensor', sensor FROM staged;
+
+-- name: named_by_inspections
+CREATE OR REPLACE TEMP VIEW staged_codes AS
+SELECT staged_order, file_name, source_row, 'specimen' AS what, 'device' AS named_in, device AS code
+FROM staged;
+
+-- name: check_codes
 -- A new code has no colon, and isn't one that several sites use.
 WITH named AS (
-    SELECT DISTINCT 'series' AS what, 'series' AS named_in, series AS code FROM staged
-    UNION
-    SELECT DISTINCT 'specimen', 'case', "case" FROM staged
-    UNION
-    SELECT DISTINCT 'specimen', 'device', device FROM staged
-    UNION
-    SELECT DISTINCT 'sensor', 'sensor', sensor FROM staged
+    SELECT DISTINCT what, named_in, code FROM staged_codes
 ), refused AS (
     SELECT n.*, string_agg(DISTINCT s.code, ' or ' ORDER BY s.code) AS meanings
     FROM named AS n
@@ -48,36 +41,13 @@ WITH named AS (
     GROUP BY ALL
 )
 SELECT
-    t.staged_order, t.file_name, t.source_row, r.named_in AS "column", r.code AS value,
+    t.staged_order, t.file_name, t.source_row, t.named_in AS "column", t.code AS value,
     false AS is_duplicate,
     coalesce('can mean ' || r.meanings || '; name that',
         'a colon divides site and code, and this one is not in the store; choose one without')
         AS reason
 FROM refused AS r
-JOIN staged AS t ON r.code = CASE r.named_in WHEN 'series' THEN t.series WHEN 'case' THEN t."case" WHEN 'device' THEN t.device WHEN 'sensor' THEN t.sensor END;
-
--- name: check_inspections_codes
--- A new code has no colon, and isn't one that several sites use.
-WITH named AS (
-    SELECT DISTINCT 'specimen' AS what, 'device' AS named_in, device AS code FROM staged
-), refused AS (
-    SELECT n.*, string_agg(DISTINCT s.code, ' or ' ORDER BY s.code) AS meanings
-    FROM named AS n
-    ANTI JOIN (
-        SELECT 'specimen' AS what, code FROM specimen
-    ) AS k ON k.what = n.what AND k.code = n.code
-    LEFT JOIN site_codes AS s ON s.what = n.what AND s.own_code = n.code
-    WHERE contains(n.code, ':') OR s.code IS NOT NULL
-    GROUP BY ALL
-)
-SELECT
-    t.staged_order, t.file_name, t.source_row, r.named_in AS "column", r.code AS value,
-    false AS is_duplicate,
-    coalesce('can mean ' || r.meanings || '; name that',
-        'a colon divides site and code, and this one is not in the store; choose one without')
-        AS reason
-FROM refused AS r
-JOIN staged AS t ON r.code = t.device;
+JOIN staged_codes AS t USING (what, named_in, code);
 
 -- name: check_specimens_repeated
 WITH keyed AS (
