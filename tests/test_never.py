@@ -185,7 +185,7 @@ def test_a_second_person_checks(run, two_series):
     assert run("review", "S1", "--by", "B.").out == "drops 1 to 8 of S1 checked by B.\n"
 
     def checked():
-        rows = run("drop", "list", "--series", "S1", "--json").json["drops"]
+        rows = run("drop", "list", "S1", "--json").json["drops"]
         return [row["drop_number"] for row in rows if row["reviewed_by"] == "B."]
 
     assert checked() == [*range(1, 9)]

@@ -541,7 +541,9 @@ def amend_drop(options: Namespace) -> int:
 
 def list_drops(options: Namespace) -> int:
     """List drops."""
-    return show(options, "drops", series.list_drops(session_of(options), options.series))
+    session = session_of(options)
+    wanted = [*options.codes, *(options.series or ())]
+    return show(options, "drops", series.list_drops(session, wanted or None))
 
 
 def add_damage(options: Namespace) -> int:

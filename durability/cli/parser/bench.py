@@ -514,9 +514,10 @@ def drop(made: Parser) -> None:
         "list drops, voided ones too",
         "logbook:list_drops",
         "drop list",
-        "drop list --series S21 --json",
+        "drop list S21 --json",
     )
-    listed.add_argument("--series", action="append", metavar="S", help="only this; repeatable")
+    listed.add_argument("codes", nargs="*", metavar="SERIES", help="only these series")
+    listed.add_argument("--series", action="append", metavar="S", help="the same; repeatable")
 
 
 def damage(made: Parser) -> None:
