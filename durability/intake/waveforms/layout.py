@@ -240,6 +240,8 @@ def _longest_runs(
         layout
         for delimiter in delimiters
         for decimal in decimals
+        # Where a comma parts columns, a decimal one reads no more numbers than a point does.
+        if may_be_parted or delimiter != decimal or len(decimals) == 1
         if (layout := _longest_run(lines, delimiter, decimal, may_be_parted=may_be_parted))
     ]
 
