@@ -5,7 +5,10 @@ import os
 import re
 import subprocess
 import sys
+import threading
 import time
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from pathlib import Path
 
 import duckdb
@@ -186,6 +189,33 @@ def test_readers_share(store, tmp_path):
         told = command("series", "list", "--json", store=path, timeout=30)
         assert told.returncode == 0, told.stderr
         assert first.execute("SELECT 1").fetchone() == (1,)
+
+
+def test_a_writer_waits_for_the_readers_of_its_own_process_and_lets_no_further_one_in(
+    tmp_path, monkeypatch
+):
+    monkeypatch.setattr(file, "LOCK_WAIT_S", 0.05)
+    path, written = tmp_path / "store.duckdb", threading.Event()
+
+    def write():
+        while not written.is_set():
+            with suppress(StoreUnusable), file.locked(path, exclusive=True):
+                written.set()
+
+    writer = threading.Thread(target=write)
+    with file.locked(path, exclusive=False), file.locked(path, exclusive=False):
+        writer.start()
+        with ThreadPoolExecutor(1) as another, pytest.raises(StoreUnusable, match="another"):
+            for _ in range(500):  # until the writer has come to wait
+                another.submit(hold_shared, path).result()
+        assert not written.is_set()
+    writer.join()
+    assert written.is_set()
+
+
+def hold_shared(path):
+    with file.locked(path, exclusive=False):
+        pass
 
 
 def test_a_killed_writer_leaves_every_acknowledged_drop(store, tmp_path):
