@@ -17,7 +17,7 @@ import time
 from argparse import Namespace
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -88,8 +88,6 @@ LEADS = {
 MOST_KEPT = 100
 """Answers kept at once."""
 MOST_PEOPLE = 12
-MOST_BACK = 100
-"""Functions that an inspector goes back at once."""
 MOST_FILE_NAME = 100
 """Characters of the name of a file that is kept."""
 
@@ -110,15 +108,37 @@ class Page:
         return "\n".join(self.said).splitlines()
 
 
-SETTLED_NS = 3_000_000_000
-"""From this long after its last change on, the time of a file says whether it was changed: no
-file system that a store can be on counts in larger steps."""
+SETTLED_NS = 50_000_000
+"""From this long after its last change on, the time of a file says whether it was changed again, on
+a file system that counts in parts of a second."""
 
-_one_at_a_time = threading.Lock()
-"""The lock of a store keeps processes apart, not threads."""
-_turn_of_readers = threading.Lock()
-"""Held by who only reads while it waits: an entry, or who reads at the bench, waits for one reader
-at most."""
+
+class _Turns:
+    """One works on a store at a time, whose lock keeps processes apart, not threads.
+
+    An entry, or who reads at the bench, goes before those who only read.
+    """
+
+    def __init__(self) -> None:
+        self.changed = threading.Condition()
+        self.is_taken, self.first = False, 0
+
+    @contextmanager
+    def taken(self, *, is_first: bool) -> Iterator[None]:
+        with self.changed:
+            self.first += is_first
+            self.changed.wait_for(lambda: not self.is_taken and (is_first or not self.first))
+            self.first -= is_first
+            self.is_taken = True
+        try:
+            yield
+        finally:
+            with self.changed:
+                self.is_taken = False
+                self.changed.notify_all()
+
+
+_turns = _Turns()
 _kept: OrderedDict[Hashable, Page] = OrderedDict()
 _stood: dict[str, tuple[tuple[int, ...], tuple[Hashable, ...]]] = {}
 """Of a store: what its files were like, and what the record stood at."""
@@ -149,7 +169,7 @@ def _alone(page: Page, *, is_first: bool = False) -> Iterator[None]:
     """Work on the store while no other page does; what it says or refuses is kept on the page."""
     heard = HEARD.set(page.said.append)
     try:
-        with nullcontext() if is_first else _turn_of_readers, _one_at_a_time:
+        with _turns.taken(is_first=is_first):
             yield
     except DurabilityError as error:
         page.refused = str(getattr(error, "option_message", error))
@@ -228,11 +248,12 @@ def _keep(key: Hashable | None, page: Page) -> None:
 def _state(store: str) -> tuple[Hashable, ...]:
     """What an answer depends on beside the command: the entries, the settings and the day."""
     session, held = open_session(store), settings.hold({"store": store})
-    stamp = stamp_of(session)
+    stamp = stamp_of(session, afresh=True)
     before, state = _stood.get(store, ((), ()))
     if stamp != before:
         state = tuple(state_of(session).values())
-        if stamp and max(stamp[::2]) + SETTLED_NS < time.time_ns():
+        changed = max(stamp[::2], default=0)
+        if changed % 1_000_000_000 and changed + SETTLED_NS < time.time_ns():
             _stood[store] = stamp, state
     return store, clock.today(), *held.values(), *state
 
@@ -527,18 +548,6 @@ def still_as_shown(given: Mapping[str, str], person: str) -> Callable[[Namespace
         )
     return None
 
-
-def typed(given: Mapping[str, str]) -> str:
-    """What a form stands for at the keyboard: a line of the session, all of it typed fields."""
-    back = int(given["back"]) if given.get("back", "").isdecimal() else 0
-    words = [word for name in _LINE for word in given.get(name, "").split()]
-    signs = given.get("signs", "")
-    if signs:
-        words += [";" if any(word.startswith("#") for word in words) else "#", signs]
-    return "b\n" * min(back, MOST_BACK) + f"{' '.join(words)}\n"
-
-
-_LINE = ("before", "line", "after", "words")
 
 # ---------------------------------------------------------------------------- what is photographed
 

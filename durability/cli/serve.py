@@ -412,7 +412,7 @@ class Application:
             work = partial(
                 pages.run,
                 [*command, *(f"--{name}={given[name]}" for name in options if given.get(name))],
-                typed=pages.typed(given),
+                typed=screens.typed(given),
                 units=self.units,
                 still=pages.still_as_shown(given, by),
             )
@@ -436,7 +436,9 @@ class Application:
         """That an entry waits for the store; the page is loaded again until it is stored."""
         many = sum(not task.done() for task, _ in self.waiting.values())
         again = f"{request.url.path}?{urlencode({'waits': entry.given.get('once', '')})}"
-        line = SAY["waits"].format(line=pages.typed(entry.given).strip().split("\n")[-1], many=many)
+        line = SAY["waits"].format(
+            line=screens.typed(entry.given).strip().split("\n")[-1], many=many
+        )
         return self.laid_out(request, Page(status=202), title, done=[line], again=again)
 
     async def bench(self, request: Request) -> Response:

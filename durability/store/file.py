@@ -137,15 +137,31 @@ def _take_lock(lock_file: Path, *, exclusive: bool) -> sqlite3.Connection:
         raise
 
 
-def stamp(path: Path) -> tuple[int, ...]:
-    """Size and time of change, in ns, of the store's file and of what is not yet in it."""
-    found = []
+def stamp(path: Path, *, afresh: bool = False) -> tuple[int, ...]:
+    """Size and time of change, in ns, of the store's file and of what is not yet in it.
+
+    Parameters
+    ----------
+    path : Path
+        The store.
+    afresh : bool
+        Open the files for it, since a network folder may else answer from what it remembers. Only
+        where this process has no connection to them: closing a file gives up its locks.
+
+    Returns
+    -------
+    tuple of int
+        Nothing of a file that is not there.
+    """
+    found: list[int] = []
     for file in (path, path.with_name(path.name + ".wal")):
-        try:
-            status = file.stat()
-        except OSError:
-            continue
-        found += [status.st_mtime_ns, status.st_size]
+        with suppress(OSError):
+            if afresh:
+                with file.open("rb") as opened:
+                    status = os.fstat(opened.fileno())
+            else:
+                status = file.stat()
+            found += [status.st_mtime_ns, status.st_size]
     return tuple(found)
 
 

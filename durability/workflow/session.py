@@ -95,9 +95,9 @@ def state_of(session: Session) -> dict[str, Any]:
         return bench.fetch(connection, "latest_entry")[0]
 
 
-def stamp_of(session: Session) -> tuple[int, ...]:
-    """Size and time of change of the store's files, which are not opened: new after an entry."""
-    return stamp(session.store)
+def stamp_of(session: Session, *, afresh: bool = False) -> tuple[int, ...]:
+    """Size and time of change of the store's files, new after an entry; see ``file.stamp``."""
+    return stamp(session.store, afresh=afresh)
 
 
 def people(session: Session, most: int) -> list[str]:

@@ -132,7 +132,8 @@ def served(folder: Path, work: str, *words: str) -> dict[str, float]:
 @row("readings on 20 open pages while one enters, worst age", "2 s", 1.0)
 def open_pages(folder, quick):
     found = served(folder, "open_pages", "3" if quick else "20")
-    return Figure(found["worst_s"] / 2.0, found["mb"], f"{found['worst_s']:.2f} s")
+    note = f"{found['worst_s']:.2f} s; {found['waited_s']:.1f} s by the clock"
+    return Figure(found["worst_s"] / 2.0, found["mb"], note)
 
 
 @row("memory of serve after 10,000 requests", "after 1,000", 1.1)

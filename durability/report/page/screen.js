@@ -36,5 +36,5 @@ if (mark) {
     if (isInUse()) return;
     sessionStorage.setItem("shown", JSON.stringify([here, scrollY]));
     location.replace(here);
-  }, 1000);
+  }, 500);
 }

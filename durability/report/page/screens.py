@@ -147,6 +147,10 @@ def screen_words() -> dict[str, dict[str, str]]:
 
 # ------------------------------------------------------------------------------------------ forms
 
+_LINE = ("before", "line", "after", "words")
+"""Fields of a form that are a line of the session, in this order."""
+MOST_BACK = 100
+"""Functions that an inspector goes back at once."""
 UNDERSTOOD = "understood"
 """Line of the form that acknowledges the cautions."""
 
@@ -253,6 +257,16 @@ def damage_form(action: str, specimens: Sequence[str], drop: int) -> dict[str, A
 
 def _photo(words: str) -> dict[str, Any]:
     return {"label": screen_words()["say"][words], "name": "photo", "is_file": True}
+
+
+def typed(given: Mapping[str, str]) -> str:
+    """What a form stands for at the keyboard: a line of the session, all of it typed fields."""
+    back = int(given["back"]) if given.get("back", "").isdecimal() else 0
+    words = [word for name in _LINE for word in given.get(name, "").split()]
+    signs = given.get("signs", "")
+    if signs:
+        words += [";" if any(word.startswith("#") for word in words) else "#", signs]
+    return "b\n" * min(back, MOST_BACK) + f"{' '.join(words)}\n"
 
 
 def _same(words: Iterable[str]) -> list[tuple[str, str]]:
