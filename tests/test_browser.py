@@ -312,6 +312,7 @@ def test_ten_drops_at_the_bench_with_a_void_a_correction_and_an_alarm(screen, se
     screen.enter_as("Ben")
     assert "Flying fragments" in screen.form("Before the first drop of the day").text
     screen.tap_on(screen.key("understood"))
+    assert "Void drop" not in screen.text  # there is none yet
     assert [small for small in screen.measure(KEYS) if min(small[1:]) < 64] == []
     for drop in range(1, 11):
         heading = "Next drop, void" if drop == 5 else "Next drop"
@@ -325,7 +326,7 @@ def test_ten_drops_at_the_bench_with_a_void_a_correction_and_an_alarm(screen, se
             screen.press(reading)
         screen.tap_on(screen.key("wrong orientation" if drop == 5 else "store", form))
         if drop == 7:
-            form = screen.form("Correct the last reading")
+            form = screen.form("Correct drop 7")
             screen.field("peak g", form).send_keys("151")
             screen.tap_on(screen.key("correct", form))
             assert "→ 151 g" in screen.text

@@ -178,7 +178,7 @@ def bench_forms(
     is_acknowledged : bool
         Whether this person has acknowledged the cautions today.
     last_drop : int
-        Number of the drop that a correction is of.
+        Number of the drop that a correction is of; 0 before the first.
     unfit : str
         What is the matter with the case or the device; "" for nothing.
     typed : str
@@ -201,11 +201,17 @@ def bench_forms(
     words = {"label": say["why_words"], "name": "words"}
     right = {"label": say["peak_right"], "name": "line", "is_number": True}
     made = _made(action, say["next_drop"], reading, say["store"])
-    return [
+    forms = [
         {**made, "lines": [unfit] if unfit else [], "has_pad": True},
         _made(action, say["next_void"], [*reading, words, keys("v")]),
-        _made(action, say["correct_last"], [right], say["correct"], before="c", last=last_drop),
-        _made(action, say["void_last"], [words, keys("u")], last=last_drop),
+    ]
+    if not last_drop:
+        return forms
+    correct, void = (say[key].format(drop=last_drop) for key in ("correct_last", "void_last"))
+    return [
+        *forms,
+        _made(action, correct, [right], say["correct"], before="c", last=last_drop),
+        _made(action, void, [words, keys("u")], last=last_drop),
     ]
 
 
