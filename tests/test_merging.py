@@ -267,6 +267,21 @@ def test_other_rows_under_one_key_are_refused_and_listed(labs):
     assert codes(labs, "A") == ["S1", "SA"]
 
 
+def test_inspections_of_one_device_at_one_time_are_named_and_nothing_is_stored(labs):
+    labs("B", "merge", "A.duckdb")
+    for site in "AB":
+        for at in ("2026-11-02", "2026-11-03T09:00", f"2026-11-04T09:0{ord(site) - 64}"):
+            labs(site, "inspect", "record", "RA", "--check", "power-on=pass", "--inspected-at", at)
+    before = Path("A.duckdb").read_bytes()
+    told = labs("A", "merge", "B.duckdb", "--json", expect=1).json
+    assert [each["record"] for each in told["conflicts"]] == [
+        "inspection of RA at 2026-11-02",
+        "inspection of RA at 2026-11-03 09:00",
+    ]
+    assert "time of day" in told["conflicts"][0]["why"]
+    assert Path("A.duckdb").read_bytes() == before
+
+
 def test_a_store_that_is_not_as_sealed_is_refused(labs):
     with duckdb.connect("B.duckdb") as connection:
         connection.execute("UPDATE drops SET peak_g = peak_g - 10")

@@ -371,6 +371,17 @@ def _count(connection: DuckDBPyConnection, told: Merged) -> int:
 def _insert(
     connection: DuckDBPyConnection, entry_id: UUID, told: Merged, split: Sequence[str]
 ) -> None:
+    for row in bench.fetch(connection, "inspections_at_one_time"):
+        told.conflicts.append(
+            _conflict(
+                "inspection",
+                f"inspection of {row['device']} at {row['moment']}",
+                "entered there and here, and a record holds one of a device at a time; enter one of"
+                " them with its time of day in a copy of its store from before it, and merge that",
+            )
+        )
+    if told.conflicts:
+        return
     for table in sql_files.tables(connection):
         if table in told.added and table != "drops":
             _insert_rows(connection, table)

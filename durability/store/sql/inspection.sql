@@ -198,6 +198,19 @@ FROM placed_row AS p
 WHERE (p.placed->>'inspection_id') IS NOT NULL
     AND p.record_id IN (t.inspection_id, md5(t.entry_id::VARCHAR || t.inspection_id::VARCHAR)::UUID);
 
+-- name: inspections_at_one_time
+-- Inspections to be added of a device that was inspected here at that very time or, where only the
+-- day was noted, on that day.
+SELECT
+    d.code AS device,
+    CASE WHEN has_time(o.inspected_at) THEN strftime(o.inspected_at, '%Y-%m-%d %H:%M')
+        ELSE strftime(o.inspected_at, '%Y-%m-%d') END AS moment
+FROM "other/".inspection AS o
+JOIN other_entry AS n ON n.entry_id = o.entry_id AND NOT n.is_present
+JOIN inspection AS t ON t.device_id = o.device_id AND t.inspected_at = o.inspected_at
+JOIN specimen AS d ON d.specimen_id = o.device_id
+ORDER BY ALL;
+
 -- name: add_damage_photo
 INSERT INTO damage_photo (damage_note_id, file_name, file_sha256, entry_id)
 VALUES ($damage_note_id, $file_name, $file_sha256, $entry_id);
