@@ -37,7 +37,7 @@ def flat(histories):
         level = np.log(each.peak_g).mean() + within / np.sqrt(each.peak_g.size) * NORMAL
         draws = WearDraws(
             nothing + STEADY, nothing + 1.0, nothing + STEADY, nothing + 1.0,
-            level, nothing * 0.0, nothing * 0.0, nothing + within,
+            level, nothing * 0.0, nothing * 0.0, nothing + within, nothing > 0,
         )  # fmt: skip
         fits.append(replace(NO_FIT, series=each.series, valid_drops=each.peak_g.size, draws=draws))
     cases = [by_itself(each) for each in histories]

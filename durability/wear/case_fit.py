@@ -73,6 +73,11 @@ class CaseFit:
     siblings: int
     """Other cases of its model that were dropped under a condition of its own."""
     siblings_elsewhere: int
+    ahead: FloatArray | None = None
+    """Log level now above each path, shape (n_draws,); None where paths go through it."""
+    wander: FloatArray | None = None
+    """Variance of log level about each path per unit of its rise, shape (n_draws,), learned from
+    its fleet; None where there is none to learn it from."""
 
     @property
     def step(self) -> float:

@@ -42,9 +42,9 @@ _LEAST_PART = 2.0**-46
 BAND = 0.9
 """Content of the band about the level and of the interval of the rise."""
 
-SCATTER, STEP, LEVEL, ONSET, ONSET_AFTER, ONSET_RATE, DISCREPANCY, DAMAGE, RATE = range(9)
+SCATTER, STEP, LEVEL, ONSET, ONSET_AFTER, ONSET_RATE, DISCREPANCY, DAMAGE, RATE, AHEAD = range(10)
 """What each sequence of ``evenly`` is used for: one for each, so that they are independent."""
-_BASES = (2, 3, 5, 7, 11, 13, 17, 19, 23)
+_BASES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29)
 
 
 @lru_cache
@@ -243,6 +243,7 @@ def draw_levels(cells: CellFit, places: Places, grid: ShapeGrid) -> tuple[WearDr
         step=step.astype(np.float32),
         climb=climb.astype(np.float32),
         scatter=scatter.astype(np.float32),
+        in_g=np.broadcast_to(np.False_, scatter.shape),
     )
     return draws, drawn(cell)
 
@@ -333,11 +334,12 @@ def log_level(draws: WearDraws, drop_number: FloatArray | IntArray) -> FloatArra
     numbers = np.asarray(drop_number, dtype=np.float64)
     phi = climb_basis(draws.family, draws.parameter, numbers)
     path = draws.climb[:, None] * phi
-    path += draws.log_level_first[:, None]
     stepping = draws.step_family != STEADY
     path[stepping] += draws.step[stepping, None] * climb_basis(
         draws.step_family[stepping], draws.step_parameter[stepping], numbers
     )
+    path[draws.in_g] = np.log1p(path[draws.in_g])
+    path += draws.log_level_first[:, None]
     return path
 
 

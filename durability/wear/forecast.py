@@ -231,6 +231,9 @@ def _basis(life: CaseLife, series: int, *, like_failed: int) -> str:
         parts.append(f"{like_failed} failed" if like_failed else "none failed")
     if life.fit.siblings_elsewhere:
         parts.append(f"{life.fit.siblings_elsewhere} at other conditions for shape and rate only")
+    if life.fit.wander is not None and life.fit.draws is not None:
+        scatter = 100.0 * float(np.median(life.fit.draws.scatter))
+        parts.append(f"which with it show one form of wear: scatter {scatter:.1f} %")
     if life.damage is None:
         parts.append("damage not inspected")
     else:

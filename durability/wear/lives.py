@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -26,8 +27,9 @@ from durability.wear.draws import (
     evenly_normal,
     risen,
 )
+from durability.wear.fleet import FEWEST_CASES, fleet_draws
 from durability.wear.results import FailedIn, FailureCause, WearDraws, WearFit
-from durability.wear.shapes import JUMP, LEVELLING, SETTLING, STEADY, climb_basis
+from durability.wear.shapes import JUMP, LEVELLING, LEVELLING_SLOWLY, SETTLING, STEADY, climb_basis
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -37,12 +39,14 @@ if TYPE_CHECKING:
 DISCREPANCY_LOG_SD = 0.12
 """Log standard deviation of the drops left beyond what the shapes allow for: no shape is exact,
 and wear to come may depart from all of them."""
+_LEAST_LEFT = 0.02
+"""Rise of log level to the limit below which the way there is no shorter."""
 LATER_ONSET = 0.5
 """Probability that wear which has levelled off, or a level that falls, climbs again later."""
 _ONSET_AFTER, _ONSET_LOG_SD = 30.0, 1.2
 _ONSET_RATE, _ONSET_RATE_LOG_SD = 0.02, 1.1
 """Medians and log standard deviations of the drops until it does, and of its rate then."""
-_FLAT_IN_THE_END = (SETTLING, LEVELLING, JUMP)
+_FLAT_IN_THE_END = (SETTLING, LEVELLING, LEVELLING_SLOWLY, JUMP)
 _HORIZON_MARGIN = 3
 """Crossings are sought to this many horizons, since the discrepancy may bring them within one."""
 _BLOCK_SERIES = 64
@@ -153,12 +157,48 @@ def lives_of(
 ) -> list[CaseLife]:
     """As ``case_lives``, of cases already put together and fits by series."""
     found = fit_cases(cases, known)
+    crossings = _crossings(found, limit)
+    learned = _by_their_fleets(found, crossings)
+    for at, crossing in zip(learned, _crossings([*learned.values()], limit), strict=True):
+        found[at], crossings[at] = learned[at], crossing
     return [
-        _life(fit, damage, crossings, limit, informed=informed)
-        for fit, damage, crossings, informed in zip(
-            found, fit_damage(cases), _crossings(found, limit), _well_informed(found), strict=True
+        _life(fit, damage, crossing, limit, informed=informed)
+        for fit, damage, crossing, informed in zip(
+            found, fit_damage(cases), crossings, _well_informed(found), strict=True
         )
     ]
+
+
+def _by_their_fleets(
+    fits: Sequence[CaseFit], crossings: Sequence[FloatArray]
+) -> dict[int, CaseFit]:
+    """Fits of cases that have not failed yet whose form of wear their fleet shows.
+
+    A fleet is the cases of one model, each dropped under the same conditions all along.
+    """
+    fleets: dict[object, list[int]] = defaultdict(list)
+    for at, fit in enumerate(fits):
+        case = fit.case
+        if case.is_plain and case.case_model is not None and fit.draws is not None:
+            fleets[case.case_model, case.conditions].append(at)
+    found = {}
+    for members in fleets.values():
+        if len(members) < FEWEST_CASES:
+            continue
+        valid = [fits[at].case.valid for at in members]
+        clocks = [fits[at].clock[ages - 1] for at, (_, ages, _) in zip(members, valid, strict=True)]
+        learned = fleet_draws(clocks, [np.log(peaks) for _, _, peaks in valid])
+        for at, one in zip(members, learned, strict=True):
+            now = fits[at].clock[-2]
+            if one is not None and np.median(crossings[at][0]) > now:
+                found[at] = replace(
+                    fits[at],
+                    draws=one.draws,
+                    log_fresh=one.draws.log_level_first[None],
+                    ahead=one.ahead,
+                    wander=one.wander,
+                )
+    return found
 
 
 _ENOUGH_READINGS = MIN_DROPS_FOR_TREND - 0.5
@@ -207,7 +247,14 @@ def _risen_by_now(fits: Sequence[CaseFit]) -> Iterator[FloatArray | None]:
             draws, now = zip(*known, strict=True)
             lasting, settling = risen(draws, np.array(now))
             rises = iter(lasting + settling)
-        yield from (None if each.draws is None else next(rises) for each in block)
+        for each in block:
+            if each.draws is None:
+                yield None
+                continue
+            rise = next(rises)
+            if each.ahead is not None:
+                rise = np.where(each.draws.in_g, np.log1p(rise), rise) + each.ahead
+            yield rise
 
 
 def level_crossings(fits: Sequence[CaseFit], limit: FailureLimit) -> list[FloatArray]:
@@ -224,7 +271,8 @@ def level_crossings(fits: Sequence[CaseFit], limit: FailureLimit) -> list[FloatA
         for fit, rows in zip(block, firsts, strict=True):
             if fit.draws is not None:
                 parts += [fit.draws] * len(rows)
-                needed.append(limit.needed(fit.log_fresh[rows]).ravel())
+                rise = limit.needed(fit.log_fresh[rows])
+                needed.append((rise if fit.ahead is None else rise - fit.ahead).ravel())
                 steps.append(np.full(needed[-1].size, fit.step))
         reached = np.empty(0)
         if parts:
@@ -271,9 +319,18 @@ def later_onsets(
     return chosen, onset, _ONSET_RATE * np.exp(_ONSET_RATE_LOG_SD * rate)
 
 
-def discrepancy() -> FloatArray:
-    """Factor of each draw on the drops left, for what no shape allows for."""
-    return np.exp(DISCREPANCY_LOG_SD * evenly_normal(DISCREPANCY))
+def discrepancy(fit: CaseFit, series: int, limit: FailureLimit) -> FloatArray:
+    """Factor of each draw on the drops left, for what no shape allows for.
+
+    In a fleet that shows its form also for the wander about it on the way to the limit, as a share
+    of that way.
+    """
+    log_sd: float | FloatArray = DISCREPANCY_LOG_SD
+    if fit.wander is not None:
+        (rise,) = _risen_by_now([fit])
+        left = np.maximum(limit.needed(fit.log_fresh)[series] - rise, _LEAST_LEFT)
+        log_sd = np.sqrt(DISCREPANCY_LOG_SD**2 + np.minimum(fit.wander / left, 1.0))
+    return np.exp(log_sd * evenly_normal(DISCREPANCY))
 
 
 def _joined(parts: Sequence[WearDraws]) -> WearDraws:
@@ -297,6 +354,7 @@ def _first_reached(
     """
     order = np.argsort(draws.family, kind="stable")
     draws, rise, step = _picked(draws, order), rise[order], step[order]
+    rise = np.where(draws.in_g, np.expm1(rise), rise)
     low = np.zeros(rise.size)
     high = np.ceil(farthest / step) + 1.0
     beyond = high - 1.0
@@ -339,7 +397,7 @@ def _life(
         behind = np.where(behind > fit.shown_until, np.inf, behind)
         by_level = np.stack(
             [
-                np.where(np.isfinite(behind), behind, _to_come(fit, series, crossing))
+                np.where(np.isfinite(behind), behind, _to_come(fit, series, crossing, limit))
                 for series, crossing in enumerate(crossings)
             ]
         )
@@ -387,13 +445,14 @@ def _reached_at(fit: CaseFit, crossings: FloatArray, *, one_for_all: bool) -> Fl
     return found
 
 
-def _to_come(fit: CaseFit, series: int, crossing: FloatArray) -> FloatArray:
+def _to_come(fit: CaseFit, series: int, crossing: FloatArray, limit: FailureLimit) -> FloatArray:
     """Age at which each draw will reach its limit, further drops being those of one series."""
     rate = fit.rate[series] * np.exp(fit.rate_log_sd[series] * evenly_normal(RATE))
+    stretch = discrepancy(fit, series, limit)
     with np.errstate(invalid="ignore"):
         left = 1.0 + np.ceil((crossing - fit.clock[-1]) / rate - 1e-9)
         return np.asarray(
-            fit.case.made + np.maximum(1.0, np.round(np.maximum(left, 1.0) * discrepancy())),
+            fit.case.made + np.maximum(1.0, np.round(np.maximum(left, 1.0) * stretch)),
             dtype=np.float64,
         )
 

@@ -41,10 +41,7 @@ FARTHEST = 3.0
 """Lives are cut at so many horizons: beyond, forecasts don't tell them apart."""
 _NODES = 100
 """Equal parts of what the cases share."""
-_LEAST_PROBABILITY = 1e-10
-"""Of a node and a spread, below which they are left out."""
-_CLOSE = 1e-7
-"""Steps of a log life shorter than this are no longer made: what is given is whole drops."""
+_HALVINGS = 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,28 +113,17 @@ def population_life(
     spread = np.broadcast_to(_SPREADS[:, None], off.shape)
     middle = centre + off
     unsure = np.broadcast_to(1.0 / np.sqrt(total), off.shape)
-    likely = probability > _LEAST_PROBABILITY
-    probability = probability[likely]
 
     def drops(mean: FloatArray, sd: FloatArray) -> list[float | None]:
         """Lower end, median and upper end of a mixture of normals of log lives."""
         found: list[float | None] = []
-        mean, sd = mean[likely], sd[likely]
-        ends = float((mean - 9.0 * sd).min()), float((mean + 9.0 * sd).max())
-        middle = probability @ mean
-        of_one = math.sqrt(probability @ (sd**2 + (mean - middle) ** 2))
         for share in (0.5 * (1.0 - level), 0.5, 0.5 * (1.0 + level)):
-            # Newton's steps from the one normal that is most like it, by halves where they go out.
-            (low, high), at, last = ends, float(middle + of_one * ndtri(share)), math.inf
-            while abs(at - last) > _CLOSE:
-                z, last = (at - mean) / sd, at
-                over = float(probability @ ndtr(z)) - share
-                low, high = (low, at) if over > 0.0 else (at, high)
-                rate = float(probability @ (np.exp(-0.5 * z * z) / sd)) / math.sqrt(2.0 * math.pi)
-                at -= over / max(rate, 1e-12)
-                if at != last and not low < at < high:
-                    at = 0.5 * (low + high)
-            drop = math.ceil(math.exp(at) - 1e-9)
+            low, high = float((mean - 9.0 * sd).min()), float((mean + 9.0 * sd).max())
+            for _ in range(_HALVINGS):
+                at = 0.5 * (low + high)
+                below = float((probability * ndtr((at - mean) / sd)).sum()) < share
+                low, high = (at, high) if below else (low, at)
+            drop = math.ceil(math.exp(high) - 1e-9)
             found.append(float(drop) if drop <= horizon else None)
         return found
 

@@ -131,7 +131,8 @@ class WearDraws:
     They come ordered by shape: shuffle one side before pairing draws of two fits.
     ``log level(n) = log_level_first + step · ψ(n) + climb · φ(n)``, where ``family`` and
     ``parameter`` say which φ, ``step_family`` and ``step_parameter`` which ψ (see
-    ``durability.wear.draws.log_level``). Held for every series of a record, so in few bytes.
+    ``durability.wear.draws.log_level``); of a path that is ``in_g``, ``log(1 + step · ψ(n) + climb
+    · φ(n))`` in place of the sum. Held for every series of a record, so in few bytes.
     """
 
     family: NDArray[np.integer[Any]]
@@ -143,6 +144,8 @@ class WearDraws:
     climb: Floats
     scatter: Floats
     """Standard deviation of log peak g about the level."""
+    in_g: NDArray[np.bool_]
+    """Whether the level in g, not its log, rises by the path."""
 
 
 @dataclass(frozen=True, slots=True)

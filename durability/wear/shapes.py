@@ -31,7 +31,8 @@ if TYPE_CHECKING:
     SETTLING,
     LEVELLING,
     JUMP,
-) = range(10)
+    LEVELLING_SLOWLY,
+) = range(11)
 
 SHAPES = (
     "steady",
@@ -50,7 +51,7 @@ _POWER_UNIT = 30.0
 """Drops over which the rate of a power law is the mean rate: ``φ = 30 ((n-1)/30)^p``."""
 _FADING_DROPS = 50.0
 """Onsets, jumps and time scales much later than this are as good as never: their prior fades."""
-_LEVELLING_WIDTH = 0.25
+_LEVELLING_WIDTHS = {LEVELLING: 0.25, LEVELLING_SLOWLY: 0.4}
 """Width of an S-shaped climb as a fraction of its middle."""
 _LARGEST_EXPONENT = 60.0
 """Beyond e^60 every limit has long been passed; keeps squares finite."""
@@ -147,9 +148,9 @@ def _family_basis(code: int, parameter: Floats, since_first: FloatArray) -> Floa
         return parameter * np.log1p(since_first / parameter)
     if code == SETTLING:
         return -np.expm1(-since_first / parameter)
-    if code == LEVELLING:
+    if code in _LEVELLING_WIDTHS:
         # An S-shaped climb whose steepest drop is the parameter.
-        width = _LEVELLING_WIDTH * parameter
+        width = _LEVELLING_WIDTHS[code] * parameter
         start = 1.0 / (1.0 + np.exp((parameter - 1.0) / width))
         return 1.0 / (1.0 + np.exp((parameter - 1.0 - since_first) / width)) - start
     if code == JUMP:

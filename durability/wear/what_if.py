@@ -29,8 +29,6 @@ if TYPE_CHECKING:
     from durability.wear.case_fit import CaseFit
     from durability.wear.results import WearFit
 
-_QUICKEST = 1.6
-"""Factor by which wear to come may run ahead of its shape: four times ``DISCREPANCY_LOG_SD``."""
 INNER = 0.5
 
 
@@ -73,17 +71,19 @@ def level_fan(
         return LevelFan(
             nothing.astype(np.int64), nothing, nothing, nothing, nothing, nothing, level
         )
-    further = np.arange(math.ceil((drops[-1] - last) * _QUICKEST) + 1)
+    ease = np.exp(-fit.rate_log_sd[series] * evenly_normal(RATE)) * discrepancy(fit, series, limit)
+    further = np.arange(math.ceil((drops[-1] - last) / min(ease.min(), 1.0)) + 1)
     wear = np.append(fit.clock[-2], fit.clock[-1] + (further[1:] - 1.0) * fit.rate[series])
     paths = log_level(fit.draws, wear)
     paths += (fit.log_fresh[series] - fit.draws.log_level_first)[:, None]
+    if fit.ahead is not None:
+        paths += fit.ahead[:, None]
     crossing = level_crossings([fit], limit)[0][series]
     chosen, onset, rate = later_onsets(fit, crossing)
     paths[chosen] += rate[:, None] * np.maximum(0.0, wear - onset[:, None])
     kept = crossing > fit.clock[-2]
     if kept.mean() < 0.5:  # by the middle path it is there already
         kept[:] = True
-    ease = np.exp(-fit.rate_log_sd[series] * evenly_normal(RATE)) * discrepancy()
     at = np.rint((drops - last) / ease[kept, None]).astype(np.int64)
     ahead = np.take_along_axis(paths[kept], np.minimum(at, further.size - 1), axis=1)
     outside = (1.0 - level) / 2.0
