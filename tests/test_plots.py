@@ -1174,7 +1174,8 @@ def test_each_kind_draws_without_options(bench, tmp_path):
 def test_each_kind_of_an_empty_store_says_what_is_missing(store, tmp_path):
     for kind in KINDS:
         told = store("plot", kind, "-o", "empty.svg")
-        assert told.out.startswith("No ")
+        assert told.out.startswith("No ") and told.out.endswith("\ndrawn: empty.svg\n")
+        assert max(map(len, told.out.splitlines())) <= 80
         assert "No " in (tmp_path / "empty.svg").read_text(encoding="utf-8")
 
 
@@ -1194,7 +1195,7 @@ def test_filters_reach_the_picture(bench, tmp_path):
     assert "nearest" in bench("plot", "wear", "--series", "S9", expect=1).err
     assert "R9" in bench("plot", "lifeline", "--device", "R9", expect=1).err
     told = bench("plot", "lifeline", "--device", "R2", "-o", "life.png")
-    assert "display failed between days 7 and 28" in told.out
+    assert "display failed between days 7 and 28" in " ".join(told.out.split())
     assert (tmp_path / "life.png").read_bytes().startswith(b"\x89PNG")
 
 
@@ -1214,9 +1215,9 @@ def test_waveforms_of_the_record_are_drawn(store, tmp_path):
         store("drop", "restore", "S1", str(number), "--reason", "wanted here", expect=None)
     told = store("plot", "pulses")
     assert told.out.startswith("S1: drop 1 1")
-    assert "; drop 6 " in told.out
+    assert "; drop 6 " in " ".join(told.out.split())
     told = store("plot", "spectra", "--q", "25")
-    assert "drop 5" in told.out
+    assert "drop 5" in " ".join(told.out.split())
     content = (tmp_path / "spectra.svg").read_text(encoding="utf-8")
     assert "1 waveform at another sample rate not shown" in content
     assert "Q = 25" in content

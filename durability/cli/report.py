@@ -173,8 +173,14 @@ def plot(options: Namespace) -> int:
     # What is said beside it: as JSON in SI units, whatever the picture is in.
     answer = (figure if not options.json or system == "si" else draw()).get_label()
     summary = {"kind": options.kind, "file": str(file), "answer": answer, **options.numbers}
-    otherwise = "".join(f"\n{each.text}" for each in beside.set_otherwise(set_by(options)))
-    return say(options, summary, f"{answer}{otherwise}\ndrawn: {file}")
+    if options.json:
+        return say(options, summary, "")
+    from durability.report import terminal
+
+    terminal.say(str(answer))
+    terminal.show(beside.set_otherwise(set_by(options)))
+    tell(f"drawn: {file}")
+    return 0
 
 
 def label(options: Namespace) -> int:
