@@ -301,3 +301,26 @@ def test_crack_growth_cut_off_early_fails_within_the_intervals(readings, shared)
             inside.append(upper > cycles[-1] + 1)
     # 90 % of 21 is 19; by chance alone 16 or fewer come once in twenty.
     assert sum(inside) >= 17
+
+
+def test_a_case_first_read_late_in_its_life_has_no_limit_above_its_fresh_level():
+    """300 falls without readings, then nine that rise: what the fresh case had is not known."""
+    number = np.arange(301, 310)
+    late = DropHistory(
+        "S", number, 200.0 * 1.01 ** np.arange(9.0), 309, 309, case="C", case_model="M"
+    )
+    (told,) = forecast([late])
+    assert (told.failed, told.limit_g, told.drops_lacking) == (False, None, 0)
+    life = told.drops_to_failure
+    assert (life.lower, life.median, life.upper) == (310.0, None, None)
+    (fit,) = fit_wear([late])
+    assert fit.level_first_g == pytest.approx(200.0, rel=0.05)
+    assert told.basis.endswith(
+        "its first reading is at drop 301 of its life, too late to show the fresh case: only a"
+        " limit in g can be forecast"
+    )
+    (in_g,) = forecast([late], limit_g=300.0)
+    assert 310 < in_g.drops_to_failure.median < 400
+    early = replace(late, drop_number=number - 290, drops=19, last_drop_number=19)
+    (told,) = forecast([early])
+    assert told.limit_g is not None and told.drops_to_failure.median is not None

@@ -31,7 +31,7 @@ from durability.wear.draws import (
     rise_interval,
     rise_intervals,
 )
-from durability.wear.outliers import off_in_a_row
+from durability.wear.outliers import off_in_a_row, shows_fresh
 from durability.wear.population import (
     closeness_of,
     posterior_over,
@@ -542,7 +542,7 @@ def _wear_fit(
         level_g=level,
         level_lower_g=lower,
         level_upper_g=upper,
-        level_first_g=middles[0],
+        level_first_g=middles[0] if shows_fresh(history.drop_number) else float(level[0]),
         level_latest_g=float(level[-1]),
         rise_pct_per_drop=rise[1],
         rise_lower=rise[0],

@@ -166,7 +166,7 @@ def _forecast(
         failed_at_drop=failed_at,
         failed_in=life.failed_in,
         failure_cause=life.cause,
-        limit_g=limit.in_g(life.fit.fresh_g(series)),
+        limit_g=limit.in_g(life.fit.fresh_g(series)) if life.fresh_is_shown else None,
         drops_to_failure=prediction,
         survival_drop=numbers,
         survival_probability=survival,
@@ -213,6 +213,13 @@ def _basis(life: CaseLife, series: int, *, like_failed: int) -> str:
     off_here = tuple(number for code, number in off if code == history.series)
     if len(off_here) > 1:
         parts.append(in_a_row_words(off_here))
+    if not life.fresh_is_shown and not failed:
+        first = case.valid[1][0]
+        parts.append(
+            f"its first reading is at drop {first} of its life, too late to show the fresh case:"
+            " only a limit in g can be forecast"
+        )
+        return ", ".join(parts)
     if not life.informed and not failed:
         more = counted(life.drops_lacking, "further valid drop")
         parts.append(f"too few to forecast: {more} would give a median and an upper end")

@@ -28,6 +28,7 @@ from durability.wear.draws import (
     risen,
 )
 from durability.wear.fleet import FEWEST_CASES, fleet_draws
+from durability.wear.outliers import shows_fresh
 from durability.wear.results import FailedIn, FailureCause, WearDraws, WearFit
 from durability.wear.shapes import JUMP, LEVELLING, LEVELLING_SLOWLY, SETTLING, STEADY, climb_basis
 
@@ -99,6 +100,9 @@ class CaseLife:
     """None where no case like it was ever inspected for damage."""
     informed: bool
     """Whether it, or another case of its model, has drops enough for a trend."""
+    fresh_is_shown: bool = True
+    """Whether readings reach back far enough to show the fresh case; of no matter to a limit in g.
+    """
 
     @property
     def case(self) -> Case:
@@ -108,7 +112,7 @@ class CaseLife:
     @property
     def drops_lacking(self) -> int:
         """Further valid drops with which its own would be enough; 0 where there is enough."""
-        if self.informed or self.failed_at_age is not None:
+        if self.informed or self.failed_at_age is not None or not self.fresh_is_shown:
             return 0
         return max(math.floor(_ENOUGH_READINGS - self.fit.spare_readings) + 1, 1)
 
@@ -157,14 +161,19 @@ def lives_of(
 ) -> list[CaseLife]:
     """As ``case_lives``, of cases already put together and fits by series."""
     found = fit_cases(cases, known)
-    crossings = _crossings(found, limit)
+    read = [case.valid[1] for case in cases]
+    shown = [limit.limit_g is not None or not ages.size or shows_fresh(ages) for ages in read]
+    crossings = [
+        crossing if is_shown else crossing[:, :0]
+        for crossing, is_shown in zip(_crossings(found, limit), shown, strict=True)
+    ]
     learned = _by_their_fleets(found, crossings)
     for at, crossing in zip(learned, _crossings([*learned.values()], limit), strict=True):
         found[at], crossings[at] = learned[at], crossing
     return [
-        _life(fit, damage, crossing, limit, informed=informed)
-        for fit, damage, crossing, informed in zip(
-            found, fit_damage(cases), crossings, _well_informed(found), strict=True
+        _life(fit, damage, crossing, limit, informed=informed and is_shown, fresh_is_shown=is_shown)
+        for fit, damage, crossing, informed, is_shown in zip(
+            found, fit_damage(cases), crossings, _well_informed(found), shown, strict=True
         )
     ]
 
@@ -354,7 +363,7 @@ def _first_reached(
     """
     order = np.argsort(draws.family, kind="stable")
     draws, rise, step = _picked(draws, order), rise[order], step[order]
-    rise = np.where(draws.in_g, np.expm1(rise), rise)
+    rise[draws.in_g] = np.expm1(rise[draws.in_g])
     low = np.zeros(rise.size)
     high = np.ceil(farthest / step) + 1.0
     beyond = high - 1.0
@@ -390,6 +399,7 @@ def _life(
     limit: FailureLimit,
     *,
     informed: bool,
+    fresh_is_shown: bool,
 ) -> CaseLife:
     case, now = fit.case, fit.case.made
     if crossings.shape[1]:
@@ -424,7 +434,7 @@ def _life(
         at, cause = damage_age, "damage"
     elif level_age is not None:
         at, cause = int(level_age), "peak limit"
-    return CaseLife(fit, tuple(outcomes), at, cause, damage, informed)
+    return CaseLife(fit, tuple(outcomes), at, cause, damage, informed, fresh_is_shown)
 
 
 def _reached_at(fit: CaseFit, crossings: FloatArray, *, one_for_all: bool) -> FloatArray:

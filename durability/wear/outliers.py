@@ -74,6 +74,21 @@ def level_shown_until(age: IntArray, down_weighted: NDArray[np.bool_]) -> float:
     return float(age[full[-1]]) if full.size else 0.0
 
 
+_FRESH_WITHIN = 10
+"""Drops before its first reading that say nothing against what readings show of the fresh case."""
+
+
+def shows_fresh(age: IntArray) -> bool:
+    """Whether readings show the fresh case: it is not farther back than they reach.
+
+    Parameters
+    ----------
+    age : ndarray of shape (n_readings,)
+        Drop numbers or ages of the case, ascending; at least one.
+    """
+    return bool(age[0] - 1 <= max(age[-1] - age[0], _FRESH_WITHIN))
+
+
 def off_in_a_row(
     drop_number: IntArray, log_off: FloatArray, down_weighted: NDArray[np.bool_]
 ) -> tuple[int, ...]:

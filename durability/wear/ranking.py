@@ -476,7 +476,12 @@ def _case_lives(judged: Sequence[_Judged]) -> list[_CaseLife]:
     series = {each.history.series for each in judged}
     lives = {each.life.case.name: each.life for each in judged}
     found = [_CaseLife(life, life.case.last_of(series)) for life in lives.values()]
-    return [each for each in found if each.outcome.failure_age.size]
+    return [
+        each
+        for each in found
+        if each.outcome.failure_age.size
+        and (each.life.fresh_is_shown or each.life.failed_at_age is not None)
+    ]
 
 
 def _lives(

@@ -169,7 +169,8 @@ class WearFit:
     level_upper_g: FloatArray
     """Central 90 % band of the level, drop by drop."""
     level_first_g: float | None
-    """Level at drop 1, even if that drop was voided."""
+    """Level at drop 1, even if that drop was voided; at the first valid one where drop 1 is farther
+    back than the valid drops reach."""
     level_latest_g: float | None
     """Level at the last valid drop."""
     rise_pct_per_drop: float | None

@@ -228,6 +228,16 @@ def blocks(
             f"Too few to forecast, with the valid drops that would give a median and an upper end:"
             f" {named}."
         )
+    late = [
+        each.series
+        for each in in_cases(results)
+        if each.limit_g is None and not each.failed and not each.drops_lacking
+    ]
+    if late:
+        yield Words(
+            "First read too late to show the fresh case, so that only a limit in g can be forecast"
+            f" (--limit-g): {labels.some(late)}."
+        )
     yield from in_doubt(results, contexts, limit.level, limit.horizon)
     yield from beside.rig(
         [(each.series, context.rig) for each, context in zip(results, contexts, strict=True)]
