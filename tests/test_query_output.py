@@ -2,6 +2,7 @@
 
 import csv
 import io
+import json
 import re
 import signal
 import subprocess
@@ -12,7 +13,7 @@ import duckdb
 import pytest
 
 from durability.__main__ import main
-from durability.report import terminal
+from durability.report import as_json, terminal
 from durability.report.answers.query import USES, blocks
 from durability.store import database
 from durability.store.saved_queries import saved_queries
@@ -368,3 +369,16 @@ def test_markdown_takes_a_cell_as_it_stands(store):
     store("specimen", "add", "R-1", "--kind", "device", "--note", "<b>|`x`[a](b)*c*")
     told = store("query", "--sql", "SELECT note FROM specimen", "--format", "markdown").out
     assert told.splitlines()[-1] == r"| &lt;b>\|\`x\`\[a\](b)\*c\* |"
+
+
+def test_what_comes_one_by_one_reads_back_as_a_list():
+    rows = [
+        {"series": f"S{n}", "peak_g": [1.5, float("nan"), n], "note": "\x1b[31m"} for n in range(3)
+    ]
+    told = {"level": 0.9, "series": iter(rows), "none": iter(()), 7: rows}
+    text = as_json.dumps(told)
+    assert text == as_json.dumps({**told, "series": rows, "none": []})
+    assert json.loads(text)["series"][1] == {
+        "series": "S1", "peak_g": [1.5, None, 1], "note": "\x1b[31m"
+    }  # fmt: skip
+    assert "\x1b" not in text

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from itertools import groupby
@@ -27,13 +27,20 @@ def dumps(value: Any) -> str:
     Parameters
     ----------
     value : object
-        Built of dicts, sequences, strings, numbers, dates and None.
+        Built of dicts, sequences, strings, numbers, dates and None; iterators at its top or one
+        step below it.
 
     Returns
     -------
     str
         One line; NaN and infinities as null, what steers a terminal as JSON's own escapes.
     """
+    # What comes one by one is written so: of a large record all of it would fill the memory.
+    if isinstance(value, Iterator):
+        return "[" + ", ".join(map(dumps, value)) + "]"
+    if isinstance(value, Mapping) and any(isinstance(each, Iterator) for each in value.values()):
+        parts = (f"{dumps(str(key))}: {dumps(each)}" for key, each in value.items())
+        return "{" + ", ".join(parts) + "}"
     try:
         text = json.dumps(value, ensure_ascii=False, allow_nan=False, default=_as_plain)
     except (TypeError, ValueError):  # a key that is no text; a NaN or infinity somewhere

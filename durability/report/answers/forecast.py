@@ -349,7 +349,7 @@ def backtest_json(tested: Backtest) -> dict[str, Any]:
 def json(
     results: Sequence[Forecast], contexts: Sequence[ForecastContext], limit: Limit
 ) -> dict[str, Any]:
-    """Object of ``forecast --json``."""
+    """Object of ``forecast --json``, its series one by one."""
     names = (
         "series",
         "case",
@@ -364,7 +364,7 @@ def json(
     return {
         "level": limit.level,
         "horizon": limit.horizon,
-        "series": [
+        "series": (
             {
                 **as_json.named(result, names),
                 "failed_in": (
@@ -392,7 +392,7 @@ def json(
                 "rig": as_json.rig(context.rig),
             }
             for result, context in zip(results, contexts, strict=True)
-        ],
+        ),
     }
 
 
