@@ -236,12 +236,13 @@ def split_line(line: str, delimiter: str) -> list[str]:
 def _longest_runs(
     lines: list[Line], delimiters: list[str], decimals: list[str], *, may_be_parted: bool
 ) -> list[Layout]:
+    is_quoted = any('"' in line.text for line in lines[-_ENOUGH_ROWS:])
     return [
         layout
         for delimiter in delimiters
         for decimal in decimals
-        # Where a comma parts columns, a decimal one reads no more numbers than a point does.
-        if may_be_parted or delimiter != decimal or len(decimals) == 1
+        # Where a bare comma parts columns, a decimal one reads no more numbers than a point does.
+        if may_be_parted or is_quoted or delimiter != decimal or len(decimals) == 1
         if (layout := _longest_run(lines, delimiter, decimal, may_be_parted=may_be_parted))
     ]
 
