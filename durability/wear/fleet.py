@@ -43,7 +43,8 @@ FEWEST_CASES = 3
 FEWEST_READINGS = 4
 """Of a case that informs the others."""
 LARGEST_SCATTER = 0.02
-"""Scatter of log peak g up to which the form is learned: above it the grid of shapes is as good."""
+"""Scatter of log peak g up to which the form is learned: above it the shapes serve, in less time,
+and allow for what benches show (outliers, jumps, scatter that differs)."""
 _SMALLEST_RISE = 4.0
 """Rise of a case that informs the others, in standard deviations of a reading."""
 _WILD = 5.0
