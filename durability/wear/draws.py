@@ -323,8 +323,8 @@ def log_level(draws: WearDraws, drop_number: FloatArray | IntArray) -> FloatArra
     ----------
     draws : WearDraws
         From a ``WearFit``.
-    drop_number : ndarray of shape (n_drops,)
-        Drop numbers from 1, past or to come.
+    drop_number : ndarray of shape (n_drops,) or (n_draws, n_drops)
+        Drop numbers from 1, past or to come; of all draws, or of each its own.
 
     Returns
     -------
@@ -336,7 +336,9 @@ def log_level(draws: WearDraws, drop_number: FloatArray | IntArray) -> FloatArra
     path = draws.climb[:, None] * phi
     stepping = draws.step_family != STEADY
     path[stepping] += draws.step[stepping, None] * climb_basis(
-        draws.step_family[stepping], draws.step_parameter[stepping], numbers
+        draws.step_family[stepping],
+        draws.step_parameter[stepping],
+        numbers if numbers.ndim == 1 else numbers[stepping],
     )
     path[draws.in_g] = np.log1p(path[draws.in_g])
     path += draws.log_level_first[:, None]

@@ -72,24 +72,23 @@ def level_fan(
             nothing.astype(np.int64), nothing, nothing, nothing, nothing, nothing, level
         )
     ease = np.exp(-fit.rate_log_sd[series] * evenly_normal(RATE)) * discrepancy(fit, series, limit)
-    further = np.arange(math.ceil((drops[-1] - last) / min(ease.min(), 1.0)) + 1)
-    wear = np.append(fit.clock[-2], fit.clock[-1] + (further[1:] - 1.0) * fit.rate[series])
+    further = np.rint((drops - last) / ease[:, None])
+    wear = fit.clock[-1] + (further - 1.0) * fit.rate[series]
+    wear[further == 0.0] = fit.clock[-2]
     paths = log_level(fit.draws, wear)
     paths += (fit.log_fresh[series] - fit.draws.log_level_first)[:, None]
     if fit.ahead is not None:
         paths += fit.ahead[:, None]
     crossing = level_crossings([fit], limit)[0][series]
     chosen, onset, rate = later_onsets(fit, crossing)
-    paths[chosen] += rate[:, None] * np.maximum(0.0, wear - onset[:, None])
+    paths[chosen] += rate[:, None] * np.maximum(0.0, wear[chosen] - onset[:, None])
     kept = crossing > fit.clock[-2]
     if kept.mean() < 0.5:  # by the middle path it is there already
         kept[:] = True
-    at = np.rint((drops - last) / ease[kept, None]).astype(np.int64)
-    ahead = np.take_along_axis(paths[kept], np.minimum(at, further.size - 1), axis=1)
     outside = (1.0 - level) / 2.0
     shares = (outside, (1.0 - INNER) / 2.0, 0.5, (1.0 + INNER) / 2.0, 1.0 - outside)
     with np.errstate(over="ignore"):
-        bands = np.exp(np.quantile(ahead, shares, axis=0, method="inverted_cdf"))
+        bands = np.exp(np.quantile(paths[kept], shares, axis=0, method="inverted_cdf"))
     lower, inner_lower, median, inner_upper, upper = bands
     return LevelFan(drops, lower, inner_lower, median, inner_upper, upper, level)
 
