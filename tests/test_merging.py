@@ -34,14 +34,15 @@ def labs(lab, sheet, once):
     """Two labs that gave some of the same codes to things of their own."""
 
     def make():
-        for site, peak in (("A", 100), ("B", 200)):
+        # Inspected on two days: within one second two labs can't have had one device.
+        for site, peak, day in (("A", 100, "2026-03-02"), ("B", 200, "2026-03-03")):
             lab(site, "init", "--site", site)
             rows = [f"S1,{n},{peak + 3 * n},C1,bumper,R7,ACC" for n in (1, 2, 3)]
             rows += [f"S{site},{n},{peak + 5 * n},C{site},bumper,R{site},ACC" for n in (1, 2)]
             head = "series,drop_number,peak_g,case,case_model,device,sensor"
             lab(site, "import", "drops", sheet(f"{site}.csv", head, *rows))
             lab(site, "drop", "void", "S1", "2", "--reason", f"cable at {site}")
-            lab(site, "inspect", "record", "R7", "--check", "power-on=pass")
+            lab(site, "inspect", "record", "R7", "--check", "power-on=pass", "--inspected-at", day)
             lab(site, "recorder", "add", "scope", "--mv-per-g", "0.5" if site == "A" else "0.6")
             lab(site, "seal")
 
