@@ -10,11 +10,11 @@ import pytest
 from naive_wear import mixed_model_fit
 
 from durability.record.records import DropHistory
-from durability.wear.case_fit import fit_cases
+from durability.wear.case_fit import fit_cases, fit_clocks
 from durability.wear.cases import Case, by_itself, cases_of
 from durability.wear.cells import STEP_VARIANCE, Offsets, bin_log_evidence, fit_cells
 from durability.wear.draws import draw_level
-from durability.wear.fitting import Readings, fit_readings, fit_wear
+from durability.wear.fitting import Readings, fit_each, fit_readings, fit_wear
 from durability.wear.forecast import forecast
 from durability.wear.lives import FailureLimit, lives_of
 from durability.wear.population import PartLevels, expected_levels, scatter_prior
@@ -91,6 +91,22 @@ def test_offsets_are_integrated_out_as_by_dense_matrices():
         )
         assert fit.climb[fit.kind[cell], 0] == pytest.approx(climb, rel=1e-6, abs=1e-9)
         assert fit.curvature[fit.kind[cell], 0] == pytest.approx(information, rel=1e-6)
+
+
+def test_a_case_read_by_several_clocks_is_fitted_as_by_each_alone():
+    rng = np.random.default_rng(4)
+    part = np.repeat([0, 1, 0, 2], 5)
+    offsets = Offsets((part[:, None] == np.arange(3)).astype(float), np.full(3, 0.02), np.zeros(3))
+    peak_g = 150.0 * np.exp(0.02 * np.arange(20) + 0.03 * rng.standard_normal(20))
+    steps = rng.uniform(0.2, 3.0, (3, 20))
+    read = [
+        Readings(np.cumsum(each) - each[0] + 1.0, peak_g, "M", frozenset(), offsets)
+        for each in steps
+    ]
+    grid = shape_grid(500)
+    together = fit_clocks(read, grid)
+    for evidence, alone in zip(together, fit_each(read, grid), strict=True):
+        np.testing.assert_allclose(evidence, alone.log_evidence[0], rtol=1e-9)
 
 
 def test_one_part_is_no_part():

@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from durability.wear.cases import Case
-from durability.wear.cells import Offsets
+from durability.wear.cells import Offsets, bin_log_evidence, fit_cells
 from durability.wear.draws import LEVEL, draw_level, evenly_normal, log_level, part_levels
 from durability.wear.fitting import (
+    BLOCK_ELEMENTS,
     Posterior,
     Readings,
     doubted,
@@ -28,13 +29,15 @@ from durability.wear.population import (
     PartLevels,
     expected_levels,
     joint_log_evidence,
+    scatter_prior,
+    told_by_each,
 )
 from durability.wear.shapes import farthest_of, shape_grid
 
 if TYPE_CHECKING:
     from durability.record.records import Condition, FloatArray, IntArray
     from durability.wear.results import WearDraws, WearFit
-    from durability.wear.shapes import Floats
+    from durability.wear.shapes import Floats, ShapeGrid
 
 Levels = tuple["FloatArray", "FloatArray"]
 """Of each part of a case before its own readings: mean and variance in log g."""
@@ -181,7 +184,8 @@ def _log_evidence(cases: Sequence[Case]) -> list[float]:
     readings = [_on_clock(case, {}) for case in cases]
     grid = shape_grid(farthest_of(each.clock[-1] for each in readings))
     fits = fit_each(readings, grid)
-    return [joint_log_evidence(fit.log_evidence, grid) for fit in fits]
+    told, alone = told_by_each(np.concatenate([fit.log_evidence for fit in fits]), grid)
+    return [*map(float, joint_log_evidence([(told, alone)], grid))]
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,15 +235,16 @@ def _rates(cases: Sequence[Case]) -> Rates:
     variances = dict.fromkeys(rates, 0.0)
     for condition in others:
 
-        def log_density(at: float, condition: Condition = condition) -> float:
-            tried = {**rates, condition: at}
-            return _agreement(told_by, tried) - 0.5 * (at / RATE_LOG_SD) ** 2
+        def log_densities(tried: Sequence[float], condition: Condition = condition) -> FloatArray:
+            agreement = _agreement(told_by, [{**rates, condition: at} for at in tried])
+            return agreement - 0.5 * (np.array(tried) / RATE_LOG_SD) ** 2
 
         centre, variance = 0.0, RATE_LOG_SD**2
         if told_by:
-            density = {at: log_density(at) for at in _LOG_RATES}
+            density = dict(zip(_LOG_RATES, log_densities(_LOG_RATES), strict=True))
             top = max(density, key=lambda at: density[at])
-            density.update({at: log_density(at) for at in (top - 0.2, top + 0.2)})
+            beside = (top - 0.2, top + 0.2)
+            density.update(zip(beside, log_densities(beside), strict=True))
             nodes = sorted(density)
             fine = np.linspace(nodes[0], nodes[-1], 201)
             weight = np.interp(fine, nodes, [density[at] for at in nodes])
@@ -251,19 +256,38 @@ def _rates(cases: Sequence[Case]) -> Rates:
     return Rates(rates, variances)
 
 
-def _agreement(cases: Sequence[Case], log_rates: Mapping[Condition, float]) -> float:
-    """Joint log evidence of some cases by the rates."""
-    readings = [_on_clock(case, log_rates) for case in cases]
-    farthest = farthest_of(each.clock[-1] for each in readings)
-    evidence = [_evidence_alone(each, farthest) for each in readings]
-    return joint_log_evidence(np.concatenate(evidence), shape_grid(farthest))
+def _agreement(cases: Sequence[Case], tried: Sequence[Mapping[Condition, float]]) -> FloatArray:
+    """Joint log evidence of some cases by each of the log rates tried."""
+    readings = [[_on_clock(case, log_rates) for log_rates in tried] for case in cases]
+    farthest = farthest_of(each.clock[-1] for of_case in readings for each in of_case)
+    found = []
+    for of_case in readings:
+        distinct = {each: at for at, each in enumerate(dict.fromkeys(of_case))}
+        told, alone = _told_alone(tuple(distinct), farthest)
+        at = [distinct[each] for each in of_case]
+        found.append((told[at], alone[at]))
+    return joint_log_evidence(found, shape_grid(farthest))
 
 
-@lru_cache(maxsize=1024)  # of 80 kB each
-def _evidence_alone(readings: Readings, farthest: int) -> Floats:
-    """Log evidence of one case; kept, for it is asked for alone, in its model, and put back."""
-    (fit,) = fit_each([readings], shape_grid(farthest))
-    return fit.log_evidence
+@lru_cache(maxsize=128)  # of 80 kB for each clock
+def _told_alone(readings: tuple[Readings, ...], farthest: int) -> tuple[Floats, FloatArray]:
+    """What one case says by each clock; kept, for it is asked for alone, and in its model."""
+    grid = shape_grid(farthest)
+    return told_by_each(fit_clocks(readings, grid), grid)
+
+
+def fit_clocks(readings: Sequence[Readings], grid: ShapeGrid) -> Floats:
+    """Log evidence of one case read by some clocks; shape (n_clocks, n_cells, BINS)."""
+    one = readings[0]
+    log_peak, present = np.log(one.peak_g)[None], np.ones((1, one.peak_g.size))
+    clocks = np.array([each.clock for each in readings])
+    step = max(1, BLOCK_ELEMENTS // (grid.family.size * present.size))
+    found = []
+    for start in range(0, len(clocks), step):
+        some = clocks[start : start + step]
+        fit = fit_cells(log_peak, present, grid, scatter_prior(1), clock=some, offsets=one.offsets)
+        found.append(bin_log_evidence(fit, grid).reshape(len(some), *grid.log_prior.shape))
+    return np.concatenate(found)
 
 
 def _readings(case: Case, rates: Rates, levels: Levels | None = None) -> Readings:

@@ -133,8 +133,9 @@ def fit_cells(
         Cells to fit.
     scatter : ScatterPrior
         Prior of the scatter.
-    clock : ndarray of shape (n_drops,), optional
-        Wear clock at each column; by default the drop number.
+    clock : ndarray of shape (n_drops,) or (n_clocks, n_drops), optional
+        Wear clock at each column; by default the drop number. With several each cell is fitted
+        by each of them.
     offsets : Offsets, optional
         With one series only, which is then all series of a case.
     kinds : Kinds, optional
@@ -150,19 +151,18 @@ def fit_cells(
     if kinds is None:
         if clock is None:
             clock = np.arange(1.0, log_peak.shape[1] + 1.0)
-        kind, phi, psi, impossible = _basis(grid, clock, offsets)
+        kind, phi, psi, impossible = _basis(grid, np.atleast_2d(clock), offsets)
         size = np.maximum(np.abs(phi).max(axis=1), 1e-300)
         phi = phi / size[:, None]
     else:
         kind, size, impossible = kinds.kind, kinds.size, kinds.impossible.T > 0.0
         phi, psi = (np.ascontiguousarray(x.T, dtype=np.float64) for x in (kinds.phi, kinds.psi))
-    terms = np.stack([np.ones_like(phi), psi, phi, psi * psi, psi * phi, phi * phi], axis=2)
 
     core: Floats = np.broadcast_to(present, (len(phi), *present.shape)).copy()
     variance: Floats = np.zeros(core.shape[:2])
     squared: Floats
     for step in range(_EM_STEPS):
-        fit = _weighted_fit(core, log_peak, terms, offsets)
+        fit = _weighted_fit(core, log_peak, psi, phi, offsets)
         residual = _residual(fit, log_peak, psi, phi, offsets)
         squared = residual * residual
         if step == 0:
@@ -172,7 +172,7 @@ def fit_cells(
                 scatter.weight + fit["count"]
             )
         core = core_probability(squared, variance[..., None]) * present
-    fit = _weighted_fit(core, log_peak, terms, offsets)
+    fit = _weighted_fit(core, log_peak, psi, phi, offsets)
     squared = _residual(fit, log_peak, psi, phi, offsets) ** 2
     misfit = (
         scatter.weight * scatter.variance
@@ -209,20 +209,25 @@ def fit_cells(
 
 
 def _basis(
-    grid: ShapeGrid, clock: FloatArray, offsets: Offsets | None
+    grid: ShapeGrid, clocks: FloatArray, offsets: Offsets | None
 ) -> tuple[IntArray, Floats, Floats, NDArray[np.bool_]]:
-    """Kind of each cell over these readings; φ, ψ and where a path is impossible, of each kind."""
-    phi = climb_basis(grid.family, grid.parameter, clock)
-    psi = climb_basis(grid.step_family, grid.step_parameter, clock)
-    impossible = ~np.isfinite(phi)
+    """Kind of each cell by each clock; φ, ψ and where a path is impossible, of each kind."""
+    phi, psi = (
+        np.concatenate([climb_basis(family, parameter, clock) for clock in clocks])
+        for family, parameter in (
+            (grid.family, grid.parameter),
+            (grid.step_family, grid.step_parameter),
+        )
+    )
     if offsets is not None:
         # A jump from one part to others is a difference of levels, never wear.
         for family, basis in ((grid.family, phi), (grid.step_family, psi)):
-            jumps = np.flatnonzero(family == JUMP)
-            impossible[jumps[offsets.explain(basis[jumps])]] = True
-    phi = np.where(impossible, 0.0, phi)
-    first, kind = kinds_of(phi, psi, impossible, np.where(phi.any(axis=1), grid.unit, 0.0)[:, None])
-    return kind, phi[first], psi[first], impossible[first]
+            jumps = np.flatnonzero(np.tile(family == JUMP, len(clocks)))
+            phi[jumps[offsets.explain(basis[jumps])]] = np.inf
+    unit = np.where(phi.any(axis=1), np.tile(grid.unit, len(clocks)), 0.0)
+    first, kind = kinds_of(phi, psi, unit[:, None])
+    impossible = ~np.isfinite(phi[first])
+    return kind, np.where(impossible, 0.0, phi[first]), psi[first], impossible
 
 
 def by_series(rows: Floats, matrix: Floats) -> Floats:
@@ -245,10 +250,10 @@ def bin_log_evidence(fit: CellFit, grid: ShapeGrid) -> Floats:
     Returns
     -------
     ndarray of shape (n_series, n_cells, BINS)
-        Log of the mean likelihood over the bin.
+        Log of the mean likelihood over the bin; of several clocks, the cells of each in turn.
     """
     unit = np.empty(len(fit.climb))
-    unit[fit.kind] = grid.unit
+    unit[fit.kind] = np.resize(grid.unit, fit.kind.size)
     edges = SIGNED_EDGES * unit[:, None]
     told = fit.curvature > 0.0
     scale = np.where(told, fit.climb_scale(), 1.0)
@@ -309,35 +314,63 @@ def student_mass(t: Floats, freedom: Floats) -> Floats:
 
 
 def _weighted_fit(
-    core: Floats, log_peak: Floats, terms: Floats, offsets: Offsets | None
+    core: Floats, log_peak: Floats, psi: Floats, phi: Floats, offsets: Offsets | None
 ) -> dict[str, Floats]:
     """Weighted normal equations of offsets, level, step and climb, solved by elimination."""
-    moments = core @ terms
-    weighted_log = core * log_peak
-    with_log = weighted_log @ terms[..., :3]
-    parts: _Parts | None = None
     if offsets is not None:
-        parts = _parts(core, weighted_log, terms, offsets)
-        moments[:, 0] -= parts.moments
-        with_log[:, 0] -= parts.with_log
+        return _with_offsets(core[:, 0], log_peak[0], psi, phi, offsets)
+    terms = np.stack([np.ones_like(phi), psi, phi, psi * psi, psi * phi, phi * phi], axis=2)
+    moments, with_log = core @ terms, (core * log_peak) @ terms[..., :3]
     fit = eliminated(
-        moments[..., 0],
-        [
-            *(moments[..., column] for column in range(1, 6)),
-            *(with_log[..., column] for column in range(3)),
-        ],
+        moments[..., 0], [*np.moveaxis(moments, 2, 0)[1:], *np.moveaxis(with_log, 2, 0)]
     )
     total = fit["total"]
-    inside = total if parts is None else parts.weight.sum(axis=1)[:, None]
-    nothing = np.zeros((len(total), 0))
-    return fit | {
-        "offset": nothing
-        if parts is None
-        else parts.offset(fit["level"], fit["step"], fit["climb"]),
-        "spread": np.zeros_like(total) if parts is None else parts.log_shrunk[:, None],
+    return fit | {"count": total, "inside": total, "spread": np.zeros_like(total)}
+
+
+def _with_offsets(
+    core: Floats, log_peak: Floats, psi: Floats, phi: Floats, offsets: Offsets
+) -> dict[str, Floats]:
+    """The same of one case, with readings and paths of shape (n_kinds, n_drops)."""
+    weighted = np.empty((4, *core.shape))
+    weighted[0] = core
+    for row, each in enumerate((psi, phi, log_peak), start=1):
+        np.multiply(core, each, out=weighted[row])
+    of_part = weighted @ offsets.member  # (4, n_kinds, n_parts)
+    weight = of_part[0]
+    own = weight / (weight + offsets.precision)
+    # What integrating the offsets out takes from each sum of products; (4, 4, n_kinds).
+    taken = np.einsum("akp,bkp,kp->abk", of_part, of_part, 1.0 / (weight + offsets.precision))
+    total, step_sum, climb_sum, log_sum = of_part.sum(axis=2) - taken[0]
+
+    def products(a: int, b: int, other: Floats) -> Floats:
+        return np.asarray(np.einsum("kd,kd->k", weighted[a], other) - taken[a, b])
+
+    fit = eliminated(
+        total,
+        [
+            step_sum,
+            climb_sum,
+            products(1, 1, psi),
+            products(1, 2, phi),
+            products(2, 2, phi),
+            log_sum,
+            products(3, 1, psi),
+            products(3, 2, phi),
+        ],
+    )
+    level, step, climb = (fit[name][:, None] for name in ("level", "step", "climb"))
+    rest = of_part[3] - level * weight - step * of_part[1] - climb * of_part[2]
+    # Readings that level and offsets use up: the trace of their smoother.
+    used = (own + weight * (1.0 - own) ** 2 / fit["total"][:, None]).sum(axis=1)
+    inside = weight.sum(axis=1)
+    fit |= {
         "inside": inside,
-        "count": total if parts is None else inside + 1.0 - parts.used(total)[:, None],
+        "count": inside + 1.0 - used,
+        "spread": 0.5 * np.log1p(-own).sum(axis=1),
     }
+    fit = {name: value[:, None] for name, value in fit.items()}
+    return fit | {"offset": rest / (weight + offsets.precision)}
 
 
 def eliminated(weight: Floats, sums: Sequence[Floats]) -> dict[str, Floats]:
@@ -378,62 +411,6 @@ def eliminated(weight: Floats, sums: Sequence[Floats]) -> dict[str, Floats]:
     }
 
 
-@dataclass(frozen=True, slots=True)
-class _Parts:
-    """What offsets take out of the normal equations of one case; arrays (n_cells, n_parts)."""
-
-    moments: Floats
-    with_log: Floats
-    """Shape (n_cells, 6) and (n_cells, 3)."""
-    weight: Floats
-    step: Floats
-    climb: Floats
-    log_peak: Floats
-    """Weighted sums over each part of 1, ψ, φ and the log readings."""
-    precision: Floats
-
-    def offset(self, level: Floats, step: Floats, climb: Floats) -> Floats:
-        """Each part's offset given the rest, which have shape (n_cells, 1)."""
-        rest = self.log_peak - level * self.weight - step * self.step - climb * self.climb
-        return np.asarray(rest / (self.weight + self.precision), dtype=np.float64)
-
-    def used(self, total: Floats) -> Floats:
-        """Readings that level and offsets use up: the trace of their smoother."""
-        own = self.weight / (self.weight + self.precision)
-        common = self.weight * (1.0 - own) ** 2 / total
-        return np.asarray((own + common).sum(axis=1), dtype=np.float64)
-
-    @property
-    def log_shrunk(self) -> Floats:
-        """Log of what integrating the offsets out leaves in the evidence; shape (n_cells,)."""
-        return np.asarray(
-            0.5 * np.log(self.precision / (self.weight + self.precision)).sum(axis=1),
-            dtype=np.float64,
-        )
-
-
-def _parts(core: Floats, weighted_log: Floats, terms: Floats, offsets: Offsets) -> _Parts:
-    here = core[:, 0]
-    weight, step, climb, log_peak = (
-        column @ offsets.member
-        for column in (here, here * terms[..., 1], here * terms[..., 2], weighted_log[:, 0])
-    )
-    shrunk = 1.0 / (weight + offsets.precision)
-    pairs = (
-        (weight, weight),
-        (weight, step),
-        (weight, climb),
-        (step, step),
-        (step, climb),
-        (climb, climb),
-        (weight, log_peak),
-        (step, log_peak),
-        (climb, log_peak),
-    )
-    crossed = np.stack([(a * b * shrunk).sum(axis=1) for a, b in pairs], axis=1)
-    return _Parts(crossed[:, :6], crossed[:, 6:], weight, step, climb, log_peak, offsets.precision)
-
-
 def _residual(
     fit: dict[str, Floats],
     log_peak: Floats,
@@ -443,8 +420,7 @@ def _residual(
 ) -> Floats:
     path = fit["climb"][..., None] * phi[:, None, :]
     path += fit["level"][..., None]
-    stepping = (psi != 0.0).any(axis=1)
-    path[stepping] += fit["step"][stepping, :, None] * psi[stepping, None, :]
+    path += fit["step"][..., None] * psi[:, None, :]
     if offsets is not None:
         path += (fit["offset"] @ offsets.member.T)[:, None, :]
     return np.asarray(log_peak - path, dtype=np.float64)

@@ -65,7 +65,7 @@ _LARGEST_GROUP = 128
 _WORKERS = 2
 _BATCH_SERIES = 256
 """Series whose cells are held at once: some 80 kB each, a few times over."""
-_BLOCK_ELEMENTS = 250_000
+BLOCK_ELEMENTS = 250_000
 """Elements of one working array (cells × series × drops): 2 MB, which stays in the cache."""
 _DOUBTED = 0.5
 """Probability of being wild above which a reading is named."""
@@ -355,7 +355,7 @@ def fit_each(
             own = ScatterPrior(prior.weight[[position]], prior.variance[[position]])
             fits[position] = _fit_case(each, grid, own)
     for last, members in by_length.items():
-        step = max(1, _BLOCK_ELEMENTS // (grid.family.size * last))
+        step = max(1, BLOCK_ELEMENTS // (grid.family.size * last))
         for start in range(0, len(members), step):
             block = members[start : start + step]
             log_peak = np.zeros((len(block), last))

@@ -13,8 +13,10 @@ comes from the others alone.
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -41,7 +43,6 @@ FARTHEST = 3.0
 """Lives are cut at so many horizons: beyond, forecasts don't tell them apart."""
 _NODES = 100
 """Equal parts of what the cases share."""
-_HALVINGS = 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,16 +117,14 @@ def population_life(
 
     def drops(mean: FloatArray, sd: FloatArray) -> list[float | None]:
         """Lower end, median and upper end of a mixture of normals of log lives."""
-        found: list[float | None] = []
-        for share in (0.5 * (1.0 - level), 0.5, 0.5 * (1.0 + level)):
-            low, high = float((mean - 9.0 * sd).min()), float((mean + 9.0 * sd).max())
-            for _ in range(_HALVINGS):
-                at = 0.5 * (low + high)
-                below = float((probability * ndtr((at - mean) / sd)).sum()) < share
-                low, high = (at, high) if below else (low, at)
-            drop = math.ceil(math.exp(high) - 1e-9)
-            found.append(float(drop) if drop <= horizon else None)
-        return found
+
+        @cache
+        def failed_by(drop: int) -> float:
+            return float((probability * ndtr((math.log(drop) - mean) / sd)).sum())
+
+        shares = np.array([1.0 - level, 1.0, 1.0 + level]) / 2.0 - 1e-9  # rounding aside
+        found = (1 + bisect_left(range(1, horizon + 1), share, key=failed_by) for share in shares)
+        return [float(drop) if drop <= horizon else None for drop in found]
 
     return PopulationLife(
         b10=Estimate(*drops(middle + float(ndtri(0.1)) * spread, unsure)),
@@ -380,8 +379,8 @@ def _log_told(likelihood: Floats, alone: Floats, lattice: Lattice) -> Floats:
     return np.log(told, out=told)
 
 
-def joint_log_evidence(log_evidence: Floats, grid: ShapeGrid) -> float:
-    """How well cases of one model agree on a profile: the log of their joint evidence.
+def told_by_each(log_evidence: Floats, grid: ShapeGrid) -> tuple[Floats, FloatArray]:
+    """What each case says of the profile of its model, and its log evidence were it unlike it.
 
     Parameters
     ----------
@@ -389,11 +388,34 @@ def joint_log_evidence(log_evidence: Floats, grid: ShapeGrid) -> float:
         From ``bin_log_evidence``.
     grid : ShapeGrid
         The cells.
+
+    Returns
+    -------
+    told : ndarray of shape (n_cases, n_cells, BINS)
+        Log likelihood of each profile against that.
+    alone : ndarray of shape (n_cases,)
     """
     top = log_evidence.max(axis=(1, 2), keepdims=True)
     likelihood, lattice = np.exp(log_evidence - top), lattice_of(grid)
     alone = (likelihood * lattice.prior).sum(axis=(1, 2), keepdims=True)
-    profile = _log_told(likelihood, alone, lattice).sum(axis=0) + grid.log_prior
-    highest = profile.max()
-    scale = (top + np.log(alone)).sum()
-    return float(scale + highest + np.log(np.exp(profile - highest).sum()))
+    return _log_told(likelihood, alone, lattice), (top + np.log(alone))[:, 0, 0]
+
+
+def joint_log_evidence(cases: Sequence[tuple[Floats, FloatArray]], grid: ShapeGrid) -> FloatArray:
+    """How well cases of one model agree on a profile: the log of their joint evidence.
+
+    Parameters
+    ----------
+    cases : sequence of (ndarray, ndarray)
+        Of each case what ``told_by_each`` gives of it, read in some ways.
+    grid : ShapeGrid
+        The cells.
+
+    Returns
+    -------
+    ndarray of shape (n_ways,)
+    """
+    profile = np.sum([told for told, _ in cases], axis=0) + grid.log_prior
+    highest = profile.max(axis=(1, 2))
+    joint = np.log(np.exp(profile - highest[:, None, None]).sum(axis=(1, 2)))
+    return np.asarray(np.sum([alone for _, alone in cases], axis=0) + highest + joint)
