@@ -23,7 +23,8 @@ WITH shocks AS (
     SELECT *
     FROM device_looks
     WHERE failed > 0 AND drops_before > 0
-    QUALIFY row_number() OVER (PARTITION BY device ORDER BY inspected_at_utc, inspection_id) = 1
+    QUALIFY row_number() OVER (
+        PARTITION BY device ORDER BY inspected_at_utc, entry_id, inspection_id) = 1
 ), fails AS (
     SELECT inspection_id, string_agg("function", ', ' ORDER BY "function") AS functions
     FROM all_checks

@@ -22,7 +22,8 @@
 -- example (demo): K07 | buttons | 2026-05-19 | 2026-06-23 | – | – | 0 | 0 | – | 0 | no | side button sticks
 WITH looks AS (
     SELECT
-        c.device, c.function, c.outcome, c.note, c.inspected_at, t.inspected_at_utc,
+        c.device, c.function, c.outcome, c.note, c.inspected_at, t.inspected_at_utc, t.entry_id,
+        t.inspection_id,
         k.drops_before, k.last_dropped_at, k.days_since_drop
     FROM all_checks AS c
     JOIN device_looks AS k ON k.inspection_id = c.inspection_id
@@ -31,7 +32,8 @@ WITH looks AS (
     SELECT *
     FROM looks
     WHERE outcome = 'fail'
-    QUALIFY row_number() OVER (PARTITION BY device, function ORDER BY inspected_at_utc) = 1
+    QUALIFY row_number() OVER (
+        PARTITION BY device, function ORDER BY inspected_at_utc, entry_id, inspection_id) = 1
 ), latent AS (
     SELECT
         f.device, f.function, f.note, f.drops_before, f.last_dropped_at,

@@ -34,15 +34,15 @@ def labs(lab, sheet, once):
     """Two labs that gave some of the same codes to things of their own."""
 
     def make():
-        # Inspected on two days: within one second two labs can't have had one device.
-        for site, peak, day in (("A", 100, "2026-03-02"), ("B", 200, "2026-03-03")):
+        for site, peak in (("A", 100), ("B", 200)):
             lab(site, "init", "--site", site)
             rows = [f"S1,{n},{peak + 3 * n},C1,bumper,R7,ACC" for n in (1, 2, 3)]
             rows += [f"S{site},{n},{peak + 5 * n},C{site},bumper,R{site},ACC" for n in (1, 2)]
             head = "series,drop_number,peak_g,case,case_model,device,sensor"
             lab(site, "import", "drops", sheet(f"{site}.csv", head, *rows))
             lab(site, "drop", "void", "S1", "2", "--reason", f"cable at {site}")
-            lab(site, "inspect", "record", "R7", "--check", "power-on=pass", "--inspected-at", day)
+            at = ("--inspected-at", "2026-03-02")  # which is all that either lab noted
+            lab(site, "inspect", "record", "R7", "--check", "power-on=pass", *at)
             lab(site, "recorder", "add", "scope", "--mv-per-g", "0.5" if site == "A" else "0.6")
             lab(site, "seal")
 
@@ -268,19 +268,95 @@ def test_other_rows_under_one_key_are_refused_and_listed(labs):
     assert codes(labs, "A") == ["S1", "SA"]
 
 
-def test_inspections_of_one_device_at_one_time_are_named_and_nothing_is_stored(labs):
+CHECKED = """
+    SELECT inspected_at::VARCHAR AS inspected_at, "function", outcome, inspector FROM all_checks
+    WHERE device = 'RA' ORDER BY ALL
+"""
+LATEST = "SELECT outcome FROM latest_checks WHERE device = 'RA' AND \"function\" = 'power-on'"
+
+
+def test_inspections_of_one_device_at_one_time_are_both_kept(labs, sheet):
+    """Two labs that noted only the day, or two people at once; the later entry is the latest."""
     labs("B", "merge", "A.duckdb")
-    for site in "AB":
-        for at in ("2026-11-02", "2026-11-03T09:00", f"2026-11-04T09:0{ord(site) - 64}"):
-            labs(site, "inspect", "record", "RA", "--check", "power-on=pass", "--inspected-at", at)
-    before = Path("A.duckdb").read_bytes()
-    told = labs("A", "merge", "B.duckdb", "--json", expect=1).json
-    assert [each["record"] for each in told["conflicts"]] == [
-        "inspection of RA at 2026-11-02",
-        "inspection of RA at 2026-11-03 09:00",
-    ]
-    assert "time of day" in told["conflicts"][0]["why"]
-    assert Path("A.duckdb").read_bytes() == before
+    for site, outcome in (("A", "pass"), ("B", "fail")):
+        for at in ("2026-11-02", "2026-11-03T09:00"):
+            who = ("--inspected-at", at, "--inspector", f"Ann of {site}")
+            labs(site, "inspect", "record", "RA", "--check", f"power-on={outcome}", *who)
+        labs(site, "seal")
+    labs("A", "merge", "B.duckdb")
+    labs("B", "merge", "A.duckdb")
+    assert content("A") == content("B")
+    labs("A", "export", "whole")
+    labs("N", "import", "record", "whole")
+    for site in "ABN":
+        rows = labs(site, "query", "--sql", CHECKED, "--json").json["rows"]
+        assert [row[2] for row in rows] == ["fail", "pass"] * 2, site
+        assert labs(site, "query", "--sql", LATEST, "--json").json["rows"] == [["fail"]]
+        found = labs(site, "verify", "--json").json
+        assert found["is_sound"] and all(seal["is_whole"] for seal in found["seals"])
+        assert labs(site, "due", "--on", "2026-12-01", "--json").out
+    # Which one is meant is said by its inspector.
+    amend = ("inspect", "amend", "RA", "power-on", "--inspected-at", "2026-11-03T09:00")
+    wrong = ("--set", "outcome=degraded", "--reason", "wrong key")
+    refused = labs("A", *amend, *wrong, expect=1).err
+    assert "at that time by Ann of A and Ann of B; give --inspector too" in refused
+    labs("A", *amend, *wrong, "--inspector", "Ann of B")
+    assert labs("A", "query", "--sql", LATEST, "--json").json["rows"] == [["degraded"]]
+    Path("R.jpg").write_bytes(b"\xff\xd8\xff\xe0" + b"0" * 20)
+    photo = ("inspect", "photo", "RA", "R.jpg", "--inspected-at", "2026-11-02")
+    assert "give --inspector too" in labs("A", *photo, expect=1).err
+    labs("A", *photo, "--inspector", "Ann of A")
+
+
+def test_a_lab_has_one_inspection_of_a_device_at_a_time(labs, sheet):
+    """Further rows of its own go on with its own, whatever another lab has at that time."""
+    head = "device,inspected_at,function,outcome,inspector"
+    labs("A", "merge", "B.duckdb")
+    labs("A", "specimen", "same", "A:R7", "B:R7", "--reason", "one number")
+    one = sheet(
+        "one.csv", head, "A:R7,2026-03-02,power-on,pass,tester", "A:R7,2026-03-02,display,fail,"
+    )
+    told = labs("A", "import", "inspections", one, "--json").json
+    assert (told["added"], told["duplicates"]) == (1, 1)
+    assert labs("A", "import", "inspections", one, "--json").json["added"] == 0
+    other = sheet("other.csv", head, "A:R7,2026-03-02,display,pass,")
+    assert "contradicts" in labs("A", "import", "inspections", other, expect=1).err
+    again = ("inspect", "record", "A:R7", "--check", "touch=pass", "--inspected-at", "2026-03-02")
+    assert "is stored already" in labs("A", *again, expect=1).err
+    listed = "SELECT count(*), count(DISTINCT inspection_id) FROM all_checks WHERE device = 'A:R7'"
+    assert labs("A", "query", "--sql", listed, "--json").json["rows"] == [[3, 2]]
+    # One that only the other lab has stays its own.
+    three = sheet("three.csv", head, "RB,2026-03-02,power-on,pass,")
+    labs("B", "import", "inspections", three)
+    labs("A", "merge", "B.duckdb")
+    assert labs("A", "import", "inspections", three, "--json").json["added"] == 1
+    labs("B", "merge", "A.duckdb")
+    assert content("A") == content("B")
+
+
+def test_two_codes_of_one_lab_can_be_one_thing_inspected_twice_at_one_time(lab, sheet):
+    lab("A", "init")
+    rows = (
+        "R7,2026-03-02,power-on,pass",
+        "R9,2026-03-02,power-on,fail",
+        "R9,2026-03-02,touch,pass",
+    )
+    lab("A", "specimen", "add", "R7", "--kind", "device")
+    own = sheet("own.csv", "device,inspected_at,function,outcome", *rows)
+    lab("A", "import", "inspections", own)
+    before = content("A")["inspection"]
+    lab("A", "specimen", "same", "R7", "R9", "--reason", "one number")
+    count = "SELECT device, count(DISTINCT inspection_id) FROM all_checks GROUP BY 1"
+    assert lab("A", "query", "--sql", count, "--json").json["rows"] == [["R7", 2]]
+    # The same file, and one that goes on with it.
+    assert lab("A", "import", "inspections", own, "--json").json["added"] == 0
+    more = sheet(
+        "more.csv", "device,inspected_at,function,outcome", *rows, "R9,2026-03-02,display,pass"
+    )
+    assert lab("A", "import", "inspections", more, "--json").json["added"] == 1
+    lab("A", "specimen", "same", "R7", "R9", "--undo", "--reason", "misread")
+    assert content("A")["inspection"] == before
+    assert lab("A", "verify", "--json").json["is_sound"]
 
 
 def test_a_store_that_is_not_as_sealed_is_refused(labs):

@@ -64,6 +64,7 @@ def add_photos(options: Namespace) -> int:
         options.device,
         options.files,
         inspected_at=options.inspected_at,
+        inspector=options.inspector,
         function=options.function,
     )
     several = counted(len(told["photos"]), "photo")
@@ -353,6 +354,7 @@ def amend(options: Namespace) -> int:
         options.changes,
         options.reason,
         inspected_at=options.inspected_at,
+        inspector=options.inspector,
     )
     told = {"device": options.device, "function": options.function, "amended": options.changes}
     say(

@@ -319,8 +319,12 @@ def _failed(
     Of a control: that had not failed at its first look.
     """
     before: set[str] = set()
-    for look in looks[:1] if device.is_control else looks:
-        if device.is_control or (drops and look.when.is_before(drops[0])):
+    for look in looks:
+        if (
+            look.when.utc == looks[0].when.utc
+            if device.is_control
+            else drops and look.when.is_before(drops[0])
+        ):
             before |= look.failed
     return next((look.when for look in looks if look.failed - before), None)
 

@@ -429,8 +429,8 @@ KEEPINGS = {
             "check_codes",
             "check_inspections_device",
             "check_inspections_form",
-            "check_inspections_repeated",
             "check_inspections_stored",
+            "check_inspections_repeated",
         ),
         (
             "insert_staged_inspected_devices",

@@ -337,22 +337,12 @@ def join_specimens(
         The entry.
     no_longer : bool
         They are two after all: what was recorded of the one is so again.
-
-    Raises
-    ------
-    RecordRefused
-        Both were inspected at one time, by different inspections.
     """
     row = {"specimen_id": specimen_id, "same_as_id": same_as_id, "reason": reason}
     said = True if no_longer else None
     bench.run(connection, "add_same_specimen", **row, no_longer=said, entry_id=entry_id)
-    try:
-        place(connection)
-        bench.run(connection, "drop_recorded")
-    except duckdb.ConstraintException:
-        raise RecordRefused(
-            "both codes have an inspection at one and the same time, so they can't be one device"
-        ) from None
+    place(connection)
+    bench.run(connection, "drop_recorded")
 
 
 def _count(connection: DuckDBPyConnection, told: Merged) -> int:
@@ -371,17 +361,6 @@ def _count(connection: DuckDBPyConnection, told: Merged) -> int:
 def _insert(
     connection: DuckDBPyConnection, entry_id: UUID, told: Merged, split: Sequence[str]
 ) -> None:
-    for row in bench.fetch(connection, "inspections_at_one_time"):
-        told.conflicts.append(
-            _conflict(
-                "inspection",
-                f"inspection of {row['device']} at {row['moment']}",
-                "entered there and here, and a record holds one of a device at a time; enter one of"
-                " them with its time of day in a copy of its store from before it, and merge that",
-            )
-        )
-    if told.conflicts:
-        return
     for table in sql_files.tables(connection):
         if table in told.added and table != "drops":
             _insert_rows(connection, table)

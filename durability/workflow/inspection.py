@@ -18,6 +18,7 @@ from durability.store import bench, database
 from durability.workflow import quarantine
 from durability.workflow.check_lists import keep_list, list_of, plan_lists
 from durability.workflow.follow_up import find_device, followed_devices, list_of_device
+from durability.workflow.photos import which_of
 from durability.workflow.session import Session, entry
 
 RESUME_WITHIN_H = 12
@@ -73,13 +74,8 @@ def record_inspection(
         inspection_id = _add_inspection(
             connection, found, moment, offset, inspector or session.person, entry_id
         )
-        _keep_form(
-            connection,
-            inspection_id,
-            list_of_device(connection, device),
-            entry_id,
-            is_blind=is_blind,
-        )
+        check_list = list_of_device(connection, device)
+        _keep_form(connection, inspection_id, check_list, entry_id, is_blind=is_blind)
         for function, answer in looked:
             _add_check(connection, inspection_id, function, answer, entry_id)
             kept = _suspect(connection, found, function, answer, moment, entry_id) or kept
@@ -251,6 +247,7 @@ def amend_check(
     reason: str,
     *,
     inspected_at: str,
+    inspector: str | None = None,
 ) -> Quarantine | None:
     """Correct one functional check; the first values stay in the record.
 
@@ -266,6 +263,8 @@ def amend_check(
         Why.
     inspected_at : str
         Time of the inspection; its day is enough when there was one that day.
+    inspector : str, optional
+        Who inspected, where several did at one time.
 
     Returns
     -------
@@ -277,7 +276,7 @@ def amend_check(
     UnusableCall
         A change is no COLUMN=VALUE, or a value is out of its range.
     RecordRefused
-        There is no such check, or several on that day.
+        There is no such check, or several.
     """
     columns = ("outcome", "measured", "unit", "note")
     wanted = assignments(changes, columns, "--set")
@@ -296,17 +295,13 @@ def amend_check(
             device=device,
             function=function,
             inspected_at=moment,
+            inspector=inspector,
             day_only=len(inspected_at.strip()) == len("2026-03-14"),
         )
         if len(rows) != 1:
-            raise RecordRefused(
-                f"{function} of device {device!r} on {inspected_at}: "
-                + (
-                    "checked twice that day; give the time too"
-                    if rows
-                    else "not in the store; see: durability inspect list"
-                )
-            )
+            unknown = "not in the store; see: durability inspect list"
+            why = f"checked {which_of(rows)}" if rows else unknown
+            raise RecordRefused(f"{function} of device {device!r} on {inspected_at}: {why}")
         row = rows[0]
         _amend_check(connection, row, new, reason, entry_id)
         kept = {**row, **new}

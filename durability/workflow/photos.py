@@ -86,6 +86,7 @@ def add_to_inspection(
     files: Sequence[str],
     *,
     inspected_at: str | None = None,
+    inspector: str | None = None,
     function: str | None = None,
 ) -> dict[str, Any]:
     """Keep photos of an inspection, by default the latest of the device.
@@ -100,6 +101,8 @@ def add_to_inspection(
         The photos.
     inspected_at : str, optional
         Time of the inspection; its day is enough when there was one that day.
+    inspector : str, optional
+        Who inspected, where several did at one time.
     function : str, optional
         The function that they show; else the device.
 
@@ -113,10 +116,10 @@ def add_to_inspection(
     UnusableCall
         A file can't be read or kept, or ``inspected_at`` is no time.
     RecordRefused
-        There is no such inspection, several on that day, or it did not cover the function.
+        There is no such inspection, several, or it did not cover the function.
     """
     photos = read_photos(files)
-    when: dict[str, Any] = {"inspected_at": None, "day_only": False}
+    when: dict[str, Any] = {"inspected_at": None, "day_only": False, "inspector": inspector}
     if inspected_at is not None:
         right = "an ISO time"
         when["inspected_at"], _ = typed_time(inspected_at, name="--inspected-at", right=right)
@@ -130,7 +133,7 @@ def add_to_inspection(
                 f"device {device!r}: no inspection{on}; see: durability inspect list"
             )
         if len(found) > 1 and inspected_at is not None:
-            raise RecordRefused(f"device {device!r}: inspected twice{on}; give the time too")
+            raise RecordRefused(f"device {device!r}{on}: inspected {which_of(found)}")
         inspection = found[0]
         if function is not None and function not in inspection["functions"]:
             covered = ", ".join(inspection["functions"])
@@ -143,6 +146,14 @@ def add_to_inspection(
         "function": function,
         "photos": [photo.told for photo in photos],
     }
+
+
+def which_of(rows: Sequence[Mapping[str, Any]]) -> str:
+    """What names one of several inspections: its time, or at one time its inspector."""
+    if len({row["inspected_at"] for row in rows}) > 1:
+        return "twice that day; give the time too"
+    by = " and ".join(str(row["inspector"] or "nobody named") for row in rows)
+    return f"at that time by {by}; give --inspector too"
 
 
 def list_photos(session: Session, specimen: str) -> list[dict[str, Any]]:

@@ -62,6 +62,7 @@ def inspect(made: Parser) -> None:
     )
     record.add_argument("--inspected-at", metavar="TIME", help="ISO 8601; else now")
     record.add_argument("--inspector", metavar="NAME", help="who inspected; else who enters it")
+    who = "who inspected, where several did at one time"
     photo = family.writes(
         "photo",
         "keep photos of an inspection beside the store",
@@ -76,6 +77,7 @@ def inspect(made: Parser) -> None:
         metavar="TIME",
         help="time of the inspection, its day is enough; else the latest of the device",
     )
+    photo.add_argument("--inspector", metavar="NAME", help=who)
     amend = family.writes(
         "amend",
         "correct one functional check; the first value stays in the record",
@@ -91,6 +93,7 @@ def inspect(made: Parser) -> None:
         metavar="TIME",
         help="time of the inspection; its day is enough",
     )
+    amend.add_argument("--inspector", metavar="NAME", help=who)
     common.amendment(amend)
     listed = family.reads(
         "list",

@@ -63,13 +63,15 @@ ORDER BY specimen, series, drop_number, damage_note_id;
 -- name: today_inspections
 -- Functional checks as they are today, in the columns of a file for: import inspections.
 SELECT
-    device,
-    strftime(inspected_at, '%Y-%m-%dT%H:%M:%S.%f') || coalesce(inspected_at_utc_offset, '')
+    c.device,
+    strftime(c.inspected_at, '%Y-%m-%dT%H:%M:%S.%f') || coalesce(c.inspected_at_utc_offset, '')
         AS inspected_at,
-    "function", outcome, measured, unit, note, inspector, amended, functional_check_id,
-    inspection_id, file_name, file_sha256, source_row, entered_by, entered_at_utc
-FROM all_checks
-ORDER BY device, inspected_at, inspection_id, "function";
+    c."function", c.outcome, c.measured, c.unit, c.note, c.inspector, c.amended,
+    c.functional_check_id, c.inspection_id, c.file_name, c.file_sha256, c.source_row, c.entered_by,
+    c.entered_at_utc
+FROM all_checks AS c
+JOIN timed_inspections AS t ON t.inspection_id = c.inspection_id
+ORDER BY c.device, c.inspected_at, t.entry_id, c.inspection_id, c."function";
 
 -- name: packed_samples
 -- Samples of every waveform as the store keeps them.

@@ -452,7 +452,7 @@ SELECT p.specimen_id, t.inspected_at, any_value(t.inspected_at_utc_offset), any_
 FROM staged AS t
 JOIN specimen AS p ON p.code = t.device
 JOIN staged_entry AS e USING (file_name)
-WHERE NOT EXISTS (FROM inspection AS i
+WHERE NOT EXISTS (FROM own_inspections AS i
     WHERE i.device_id = p.specimen_id AND i.inspected_at = t.inspected_at)
 GROUP BY p.specimen_id, t.inspected_at
 ORDER BY min(t.staged_order);
@@ -464,7 +464,7 @@ SELECT i.inspection_id, t."function", t.outcome, t.measured, t.unit, t.note, e.e
     t.source_row
 FROM staged AS t
 JOIN specimen AS p ON p.code = t.device
-JOIN inspection AS i ON i.device_id = p.specimen_id AND i.inspected_at = t.inspected_at
+JOIN own_inspections AS i ON i.device_id = p.specimen_id AND i.inspected_at = t.inspected_at
 JOIN staged_entry AS e USING (file_name)
 ORDER BY t.staged_order;
 
@@ -473,7 +473,7 @@ INSERT INTO inspection_form (inspection_id, is_blind, check_list_sha256, entry_i
 SELECT i.inspection_id, max(t.is_blind), max(t.check_list_sha256), any_value(e.entry_id)
 FROM staged AS t
 JOIN specimen AS p ON p.code = t.device
-JOIN inspection AS i ON i.device_id = p.specimen_id AND i.inspected_at = t.inspected_at
+JOIN own_inspections AS i ON i.device_id = p.specimen_id AND i.inspected_at = t.inspected_at
 JOIN staged_entry AS e USING (file_name)
 WHERE (t.is_blind IS NOT NULL OR t.check_list_sha256 IS NOT NULL)
     AND i.inspection_id NOT IN (SELECT inspection_id FROM inspection_form)

@@ -413,7 +413,8 @@ WITH said AS (
         f.is_blind AS stored_blind, f.check_list_sha256 AS stored_list
     FROM staged AS t
     LEFT JOIN specimen AS p ON p.code = t.device
-    LEFT JOIN inspection AS i ON i.device_id = p.specimen_id AND i.inspected_at = t.inspected_at
+    LEFT JOIN own_inspections AS i
+        ON i.device_id = p.specimen_id AND i.inspected_at = t.inspected_at
     LEFT JOIN inspection_forms AS f ON f.inspection_id = i.inspection_id
     WINDOW look AS (PARTITION BY t.device, t.inspected_at)
 ), compared AS (
@@ -458,17 +459,27 @@ JOIN staged AS f ON f.staged_order = k.first_order
 WHERE k.occurrence > 1;
 
 -- name: check_inspections_stored
+-- Against every inspection of this site at that time: it has several where a device had two codes.
+WITH compared AS (
+    SELECT
+        t.staged_order, t.file_name, t.source_row, t."function", t.inspected_at, c.outcome,
+        (t.outcome, coalesce(t.measured, c.measured), coalesce(t.unit, c.unit),
+            coalesce(t.note, c.note))
+        IS NOT DISTINCT FROM (c.outcome, c.measured, c.unit, c.note) AS is_duplicate
+    FROM staged AS t
+    JOIN specimen AS p ON p.code = t.device
+    JOIN inspection AS i ON i.device_id = p.specimen_id AND i.inspected_at = t.inspected_at
+    JOIN entry AS e ON e.entry_id = i.entry_id AND e.site_id IS NULL
+    JOIN functional_check AS c
+        ON c.inspection_id = i.inspection_id AND c."function" = t."function"
+    QUALIFY row_number() OVER (
+        PARTITION BY t.staged_order ORDER BY is_duplicate DESC, i.entry_id, i.inspection_id) = 1
+)
 SELECT
-    t.staged_order, t.file_name, t.source_row, 'function' AS "column", t."function" AS value,
-    (t.outcome, coalesce(t.measured, c.measured), coalesce(t.unit, c.unit),
-        coalesce(t.note, c.note))
-    IS NOT DISTINCT FROM (c.outcome, c.measured, c.unit, c.note) AS is_duplicate,
+    staged_order, file_name, source_row, 'function' AS "column", "function" AS value, is_duplicate,
     format('contradicts the stored outcome {} of {} on {}; a second look on one day needs its time',
-        c.outcome, t."function", strftime(t.inspected_at, '%Y-%m-%d')) AS reason
-FROM staged AS t
-JOIN specimen AS p ON p.code = t.device
-JOIN inspection AS i ON i.device_id = p.specimen_id AND i.inspected_at = t.inspected_at
-JOIN functional_check AS c ON c.inspection_id = i.inspection_id AND c."function" = t."function";
+        outcome, "function", strftime(inspected_at, '%Y-%m-%d')) AS reason
+FROM compared;
 
 -- name: stage_drop
 -- A stored drop as if it had just been kept: its time was amended.

@@ -7,7 +7,8 @@ VALUES ($device_id, $inspected_at::TIMESTAMP, $inspected_at_utc_offset, $inspect
 RETURNING inspection_id;
 
 -- name: find_inspection
-SELECT inspection_id FROM inspection
+-- Of this site; at another one the device may have been inspected at that very time.
+SELECT inspection_id FROM own_inspections
 WHERE device_id = $device_id AND inspected_at = $inspected_at::TIMESTAMP;
 
 -- name: add_inspection_form
@@ -37,7 +38,7 @@ JOIN inspection_forms AS f ON f.inspection_id = c.inspection_id
 WHERE $device IS NULL OR c.device = $device
 GROUP BY c.inspection_id, c.device, c.device_model, c.inspected_at, c.inspected_at_utc_offset,
     c.inspector
-ORDER BY c.inspected_at, c.device;
+ORDER BY c.inspected_at, c.device, any_value(k.entry_id), c.inspection_id;
 
 -- name: add_check
 INSERT INTO functional_check (inspection_id, "function", outcome, measured, unit, note, entry_id)
@@ -49,30 +50,40 @@ FROM all_checks
 WHERE inspection_id = $inspection_id AND ($function IS NULL OR "function" = $function);
 
 -- name: checks_at
-SELECT functional_check_id, inspected_at, outcome, measured, unit, note
-FROM all_checks
-WHERE device = $device AND "function" = $function
-    AND CASE WHEN $day_only THEN inspected_at::DATE = $inspected_at::DATE
-        ELSE inspected_at = $inspected_at::TIMESTAMP END;
+-- A person's at one time are this site's where it has any.
+SELECT c.functional_check_id, c.inspected_at, c.inspector, c.outcome, c.measured, c.unit, c.note
+FROM all_checks AS c
+JOIN timed_inspections AS t ON t.inspection_id = c.inspection_id
+JOIN entry AS e ON e.entry_id = t.entry_id
+WHERE c.device = $device AND c."function" = $function
+    AND ($inspector IS NULL OR c.inspector = $inspector)
+    AND CASE WHEN $day_only THEN c.inspected_at::DATE = $inspected_at::DATE
+        ELSE c.inspected_at = $inspected_at::TIMESTAMP END
+QUALIFY e.site_id IS NULL
+    OR NOT bool_or(e.site_id IS NULL) OVER (PARTITION BY c.inspected_at, c.inspector)
+ORDER BY t.inspected_at_utc, t.entry_id, t.inspection_id;
 
 -- name: tested_checks
 -- Every check at which a function was tested, of devices of which one failed and worked again.
-SELECT device, "function", inspected_at, outcome
-FROM all_checks
-WHERE outcome <> 'not_tested' AND ($device IS NULL OR device = $device)
-QUALIFY bool_or(outcome = 'fail') OVER (PARTITION BY device, "function")
-ORDER BY device, "function", inspected_at, inspection_id;
+SELECT c.device, c."function", c.inspected_at, c.outcome
+FROM all_checks AS c
+JOIN timed_inspections AS t ON t.inspection_id = c.inspection_id
+WHERE c.outcome <> 'not_tested' AND ($device IS NULL OR c.device = $device)
+QUALIFY bool_or(c.outcome = 'fail') OVER (PARTITION BY c.device, c."function")
+ORDER BY c.device, c."function", c.inspected_at, t.entry_id, t.inspection_id;
 
 -- name: latest_results
 -- The latest result of each function of a device before a moment, or after one.
-SELECT "function", outcome, measured, unit, note, inspected_at
-FROM all_checks
-WHERE device = $device AND outcome <> 'not_tested'
-    AND ($before IS NULL OR inspected_at < $before::TIMESTAMP)
-    AND ($after IS NULL OR inspected_at > $after::TIMESTAMP)
+SELECT c."function", c.outcome, c.measured, c.unit, c.note, c.inspected_at
+FROM all_checks AS c
+JOIN timed_inspections AS t ON t.inspection_id = c.inspection_id
+WHERE c.device = $device AND c.outcome <> 'not_tested'
+    AND ($before IS NULL OR c.inspected_at < $before::TIMESTAMP)
+    AND ($after IS NULL OR c.inspected_at > $after::TIMESTAMP)
 QUALIFY row_number() OVER (
-    PARTITION BY "function" ORDER BY inspected_at DESC, inspection_id DESC) = 1
-ORDER BY inspected_at DESC, "function";
+    PARTITION BY c."function"
+    ORDER BY c.inspected_at DESC, t.entry_id DESC, t.inspection_id DESC) = 1
+ORDER BY c.inspected_at DESC, c."function";
 
 -- name: add_walk
 INSERT INTO inspection_walk (inspection_id, is_blind, functions, entry_id)
@@ -91,7 +102,7 @@ WHERE i.device_id = $device_id AND i.inspector = $inspector AND f.inspection_id 
     AND CASE WHEN $inspected_at IS NULL
         THEN e.entered_at_utc > $begun_after_utc
         ELSE i.inspected_at = $inspected_at::TIMESTAMP END
-ORDER BY e.entered_at_utc DESC
+ORDER BY e.entered_at_utc DESC, e.entry_id DESC, i.inspection_id DESC
 LIMIT 1;
 
 -- name: finish_walk
@@ -110,7 +121,8 @@ LEFT JOIN functional_check AS c USING (inspection_id)
 WHERE f.inspection_id IS NULL AND d.code NOT IN (SELECT device FROM quarantined_devices)
     AND NOT EXISTS (
         FROM inspection AS n
-        WHERE n.device_id = i.device_id AND n.inspected_at > i.inspected_at)
+        WHERE n.device_id = i.device_id AND (n.inspected_at, n.entry_id, n.inspection_id)
+            > (i.inspected_at, i.entry_id, i.inspection_id))
 GROUP BY w.inspection_id, d.code, i.inspected_at, i.inspector
 ORDER BY i.inspected_at, d.code;
 
@@ -198,19 +210,6 @@ FROM placed_row AS p
 WHERE (p.placed->>'inspection_id') IS NOT NULL
     AND p.record_id IN (t.inspection_id, md5(t.entry_id::VARCHAR || t.inspection_id::VARCHAR)::UUID);
 
--- name: inspections_at_one_time
--- Inspections to be added of a device that was inspected here at that very time or, where only the
--- day was noted, on that day.
-SELECT
-    d.code AS device,
-    CASE WHEN has_time(o.inspected_at) THEN strftime(o.inspected_at, '%Y-%m-%d %H:%M')
-        ELSE strftime(o.inspected_at, '%Y-%m-%d') END AS moment
-FROM "other/".inspection AS o
-JOIN other_entry AS n ON n.entry_id = o.entry_id AND NOT n.is_present
-JOIN inspection AS t ON t.device_id = o.device_id AND t.inspected_at = o.inspected_at
-JOIN specimen AS d ON d.specimen_id = o.device_id
-ORDER BY ALL;
-
 -- name: add_damage_photo
 INSERT INTO damage_photo (damage_note_id, file_name, file_sha256, entry_id)
 VALUES ($damage_note_id, $file_name, $file_sha256, $entry_id);
@@ -224,21 +223,27 @@ INSERT INTO photo (file_sha256, media_type, bytes, entry_id)
 VALUES ($file_sha256, $media_type, $bytes, $entry_id);
 
 -- name: inspections_of_device
--- Inspections of a device at a time, on a day, or all, the latest first, with what they cover.
+-- Inspections of a device at a time, on a day, or all, the latest first, with what they cover. A
+-- person's at one time are this site's where it has any.
 SELECT
-    t.inspection_id, t.inspected_at,
+    t.inspection_id, t.inspected_at, i.inspector,
     list_distinct(list_concat(coalesce(any_value(w.functions), []),
         coalesce(list(c."function" ORDER BY c."function") FILTER (c."function" IS NOT NULL), [])))
         AS functions
 FROM timed_inspections AS t
+JOIN inspection AS i ON i.inspection_id = t.inspection_id
+JOIN entry AS e ON e.entry_id = t.entry_id
 LEFT JOIN inspection_walk AS w ON w.inspection_id = t.inspection_id
 LEFT JOIN functional_check AS c ON c.inspection_id = t.inspection_id
 WHERE t.device_id = $device_id
     AND ($inspected_at IS NULL OR CASE WHEN $day_only
         THEN t.inspected_at::DATE = $inspected_at::DATE
         ELSE t.inspected_at = $inspected_at::TIMESTAMP END)
-GROUP BY t.inspection_id, t.inspected_at, t.inspected_at_utc
-ORDER BY t.inspected_at_utc DESC, t.inspection_id DESC;
+    AND ($inspector IS NULL OR i.inspector = $inspector)
+GROUP BY t.inspection_id, t.inspected_at, t.inspected_at_utc, t.entry_id, i.inspector, e.site_id
+QUALIFY e.site_id IS NULL
+    OR NOT bool_or(e.site_id IS NULL) OVER (PARTITION BY t.inspected_at, i.inspector)
+ORDER BY t.inspected_at_utc DESC, t.entry_id DESC, t.inspection_id DESC;
 
 -- name: photos
 SELECT

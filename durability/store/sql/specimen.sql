@@ -219,7 +219,7 @@ WITH told AS (
                 || left(p.file_sha256, 12) || '...)', ', ' ORDER BY p.file_name)
                 FROM inspection_photo AS p WHERE p.inspection_id = c.inspection_id)),
         NULL, any_value(k.days_since_drop), NULL, any_value(c.file_name), min(c.source_row),
-        any_value(c.entered_by), any_value(c.entered_at_utc)
+        any_value(c.entered_by), min(c.entered_at_utc)
     FROM all_checks AS c
     JOIN device_looks AS k ON k.inspection_id = c.inspection_id
     JOIN timed_inspections AS i ON i.inspection_id = c.inspection_id
@@ -275,7 +275,7 @@ ORDER BY coalesce(t.at_utc,
         -- A disposal has only its day, and comes after all else of that day.
         utc_of(t.happened_at + CASE t.event WHEN 'disposal' THEN INTERVAL 1 DAY
             ELSE INTERVAL 0 DAY END, coalesce(o.utc_offset, 'Z'))),
-    t.place, t.age, t.series, t.drop_number, t.what;
+    t.place, t.age, t.series, t.drop_number, t.entered_at_utc, t.what;
 
 -- name: add_retest
 INSERT INTO retest (specimen_id, retest_on, entry_id)
@@ -337,7 +337,7 @@ ORDER BY p.specimen;
 -- was broken off is no whole look.
 SELECT
     device, 'drop' AS event, dropped_at AS happened_at, dropped_at_utc AS happened_at_utc,
-    NULL AS tested, NULL AS failed, true AS is_whole
+    NULL AS tested, NULL AS failed, true AS is_whole, NULL AS entry_id, NULL AS key
 FROM timed_drops
 WHERE device IS NOT NULL
 UNION ALL
@@ -345,18 +345,19 @@ SELECT
     c.device, 'look', c.inspected_at, any_value(i.inspected_at_utc),
     list(c."function") FILTER (c.outcome <> 'not_tested'),
     coalesce(list(c."function") FILTER (c.outcome = 'fail'), []),
-    coalesce(count(*) >= any_value(f.unfinished_of), true)
+    coalesce(count(*) >= any_value(f.unfinished_of), true), any_value(i.entry_id), c.inspection_id
 FROM all_checks AS c
 JOIN timed_inspections AS i ON i.inspection_id = c.inspection_id
 JOIN inspection_forms AS f ON f.inspection_id = c.inspection_id
 GROUP BY c.inspection_id, c.device, c.inspected_at
-HAVING count(*) FILTER (c.outcome <> 'not_tested') > 0;
+HAVING count(*) FILTER (c.outcome <> 'not_tested') > 0
+ORDER BY device, happened_at, event, entry_id, key;
 
 -- name: device_checks
 SELECT c.device, c.inspected_at, i.inspected_at_utc, c."function", c.outcome
 FROM all_checks AS c
 JOIN timed_inspections AS i ON i.inspection_id = c.inspection_id
-ORDER BY c.device, c.inspected_at, c.inspection_id, c."function";
+ORDER BY c.device, c.inspected_at, i.entry_id, c.inspection_id, c."function";
 
 -- name: device_drops
 -- Drops of every device in order, voided ones without their readings.
@@ -400,8 +401,8 @@ SELECT
     list(c."function") FILTER (c.outcome = 'fail') AS failed
 FROM device_looks AS l
 JOIN all_checks AS c ON c.inspection_id = l.inspection_id
-GROUP BY l.device, l.drops_before, l.inspected_at, l.inspection_id
-ORDER BY l.device, l.inspected_at, l.inspection_id;
+GROUP BY l.device, l.drops_before, l.inspected_at, l.entry_id, l.inspection_id
+ORDER BY l.device, l.inspected_at, l.entry_id, l.inspection_id;
 
 -- name: first_follow_up
 -- The first look at which a function was tested on a later day than the device's first drop.
