@@ -194,8 +194,10 @@ class ShockForm:
         shocked = np.isfinite(x) & (time > 0)
         log_life = np.log(np.where(shocked, time, 1.0)) - theta[:, [0]]
         if not self.decides_whether:
-            log_life = log_life + theta[:, [1]] * np.where(shocked, x, 0.0)
-        return np.where(shocked, log_life / np.exp(theta[:, [2]]), NEVER)
+            log_life += theta[:, [1]] * np.where(shocked, x, 0.0)
+        log_life /= np.exp(theta[:, [2]])
+        np.copyto(log_life, NEVER, where=~shocked)
+        return log_life
 
     def _log_odds(self, theta: FloatArray, x: FloatArray) -> FloatArray:
         """Of being one of those that can fail, (m, n)."""
@@ -423,13 +425,12 @@ class ShockLinkModel:
         self, theta: FloatArray, form: ShockForm, x: FloatArray, days: FloatArray
     ) -> Derivatives:
         """Cumulative hazard (m, n), its gradient (m, n, p) and Hessian (m, n, p, p) by theta."""
-        finite = np.isfinite(days)
-        time = np.where(finite, days, 1.0) / self._unit_days
+        time = days / self._unit_days
         value, gradient, hessian = form.derivatives(theta, x, time)
         background = np.exp(theta[:, [3]]) * time
         gradient[..., 3] += background
         hessian[..., 3, 3] += background
-        return np.where(finite, background + value, np.inf), gradient, hessian
+        return background + value, gradient, hessian
 
     def _proposals(
         self,
@@ -448,26 +449,32 @@ class ShockLinkModel:
         p = len(form.prior_mean)
         theta = np.empty((len(x), 0, p))
         log_posterior = np.empty((len(x), 0))
+        log_density = [log_posterior] * len(regions)  # of each proposal in each region
         for number in range(2 + ADAPTATIONS):
             if number >= 2:
-                weight = _normalised(log_posterior - _log_proposal(theta, regions))
+                weight = _normalised(log_posterior - _log_mixture(log_density))
                 mean = np.einsum("eq,eqp->p", weight, theta)
-                away = theta - mean
-                covariance = np.einsum("eq,eqp,eqr->pr", weight, away, away)
+                away = (theta - mean).reshape(-1, p)
+                covariance = (weight.reshape(-1, 1) * away).T @ away
                 root = np.linalg.cholesky(covariance + 1e-6 * np.eye(p))
                 regions.append((np.tile(mean, (len(x), 1)), np.tile(root, (len(x), 1, 1))))
+                log_density.append(_log_t(theta, *regions[number]))
             centre, root = regions[number]
             step = generator.standard_normal((PROPOSALS_PER_REGION, p)) / np.sqrt(
                 generator.chisquare(PROPOSAL_FREEDOM, (PROPOSALS_PER_REGION, 1)) / PROPOSAL_FREEDOM
             )
-            new = centre[:, None, :] + np.einsum("eij,qj->eqi", root, step)
+            new = centre[:, None, :] + step @ root.transpose(0, 2, 1)
             new_log_posterior = form.log_prior(new)
             for row, parameters in enumerate(new):
                 likelihood = self._log_probability(parameters, form, x[row], *days)
                 new_log_posterior[row] += likelihood.sum(axis=1)
             theta = np.concatenate([theta, new], axis=1)
             log_posterior = np.concatenate([log_posterior, new_log_posterior], axis=1)
-        return theta, log_posterior - _log_proposal(theta, regions)
+            log_density = [
+                np.concatenate([before, _log_t(new, *region)], axis=1)
+                for before, region in zip(log_density, regions, strict=True)
+            ]
+        return theta, log_posterior - _log_mixture(log_density)
 
     def _background_alone(
         self,
@@ -491,18 +498,28 @@ class ShockLinkModel:
         days: tuple[FloatArray, FloatArray, FloatArray],
     ) -> tuple[FloatArray, FloatArray]:
         """Posterior mode (n_exponents, p) and root of its covariance (n_exponents, p, p)."""
+        entry, after, by = days
+        failed, late = np.isfinite(by), entry > 0.0
+        # Hazards that matter: up to the last look of each, of those that failed also up to then.
+        of = np.concatenate([np.flatnonzero(which) for which in (~failed, failed, failed, late)])
+        until = np.concatenate([after[~failed], after[failed], by[failed], entry[late]])
+        ends = np.cumsum([(~failed).sum(), failed.sum(), failed.sum()])
 
         def log_posterior(theta: FloatArray) -> Derivatives:
-            known, after, by = (self._hazard_derivatives(theta, form, x, t) for t in days)
-            value, gradient, hessian = interval_log_likelihood(
-                (after[0] - known[0], after[1] - known[1], after[2] - known[2]),
-                (by[0] - known[0], by[1] - known[1], by[2] - known[2]),
+            hazards = self._hazard_derivatives(theta, form, x[:, of], until)
+            parts = [np.split(each, ends, axis=1) for each in hazards]
+            working, before, then, known = zip(*parts, strict=True)
+            value, gradient, hessian = (
+                ended.sum(axis=1) + begun.sum(axis=1) - still.sum(axis=1)
+                for ended, begun, still in zip(
+                    interval_log_likelihood(before, then), known, working, strict=True
+                )
             )
             away = (theta - form.prior_mean) / form.prior_sd
             return (
-                value.sum(axis=1) - 0.5 * (away**2).sum(axis=1),
-                gradient.sum(axis=1) - away / form.prior_sd,
-                hessian.sum(axis=1) - np.diag(form.prior_sd**-2.0),
+                value - 0.5 * (away**2).sum(axis=1),
+                gradient - away / form.prior_sd,
+                hessian - np.diag(form.prior_sd**-2.0),
             )
 
         modes, _ = maximise(log_posterior, np.tile(form.prior_mean, (len(x), 1)))
@@ -513,23 +530,19 @@ class ShockLinkModel:
         return modes, directions * sd[:, None, :]
 
 
-def _log_proposal(theta: FloatArray, regions: list[tuple[FloatArray, FloatArray]]) -> FloatArray:
-    """Log density of an even mixture of t densities on these regions.
-
-    ``theta`` has shape (n_exponents, n_proposals, p), the result (n_exponents, n_proposals).
-    """
+def _log_t(theta: FloatArray, centre: FloatArray, root: FloatArray) -> FloatArray:
+    """Log density of a t on one region, (n_exponents, n_proposals), at ``theta`` (…, p)."""
     p, freedom = theta.shape[2], PROPOSAL_FREEDOM
     constant = math.lgamma(0.5 * (freedom + p)) - math.lgamma(0.5 * freedom)
-    constant -= 0.5 * p * math.log(math.pi * freedom) + math.log(len(regions))
-    parts = []
-    for centre, root in regions:
-        away = np.einsum("eij,eqj->eqi", np.linalg.inv(root), theta - centre[:, None, :])
-        parts.append(
-            constant
-            - 0.5 * (freedom + p) * np.log1p((away**2).sum(axis=2) / freedom)
-            - np.linalg.slogdet(root)[1][:, None]
-        )
-    return np.asarray(np.logaddexp.reduce(parts, axis=0))
+    constant -= 0.5 * p * math.log(math.pi * freedom)
+    away = (theta - centre[:, None, :]) @ np.linalg.inv(root).transpose(0, 2, 1)
+    tail = 0.5 * (freedom + p) * np.log1p((away**2).sum(axis=2) / freedom)
+    return np.asarray(constant - tail - np.linalg.slogdet(root)[1][:, None])
+
+
+def _log_mixture(log_density: list[FloatArray]) -> FloatArray:
+    """Log of the mean density."""
+    return np.asarray(np.logaddexp.reduce(log_density, axis=0) - math.log(len(log_density)))
 
 
 def _normalised(log_weight: FloatArray) -> FloatArray:
