@@ -17,7 +17,7 @@ from durability.record.records import DeviceHistory, DropHistory, ShockHistory, 
 from durability.record.vocabulary import BARE, MOST_CROSS_AXIS_PCT
 from durability.store import bench, database
 from durability.workflow.results import NamedDrop, Scope, Under
-from durability.workflow.series import series_conditions, series_rows
+from durability.workflow.series import series_conditions
 from durability.workflow.session import Session
 from durability.workflow.specimens import IN_USE
 
@@ -74,8 +74,8 @@ def histories_in(connection: Any, series: Sequence[str] | None = None) -> Histor
 
 
 def _every_history(connection: Any, series: Sequence[str] | None) -> Histories:
-    rows = series_rows(connection, series, None, purpose=None)
-    codes = [row["series"] for row in rows]
+    rows = series_conditions(connection, series)
+    codes = None if series is None else [row["series"] for row in rows]
     readings = bench.fetch_arrays(connection, "readings", series=codes)
     damage: Mapping[str, np.ndarray] = _NO_DAMAGE
     if bench.run(connection, "has_case_damage"):  # the order of all drops of cases takes a while
@@ -158,7 +158,7 @@ def _drop_history(
     return DropHistory(
         series=row["series"],
         **{name: column[name][read].astype(kind) for name, kind in _OF_A_READING.items()},
-        drops=row["drops"],
+        drops=at.stop - at.start,
         last_drop_number=last,
         case=row["case"],
         case_model=row["case_model"],

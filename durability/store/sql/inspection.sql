@@ -309,7 +309,7 @@ WITH last_seen AS (
 )
 SELECT series, drop_number, max(severity) AS severity
 FROM looks
-WHERE list_contains($series, series)
+WHERE $series IS NULL OR list_contains($series, series)
 GROUP BY series, drop_number
 ORDER BY series, drop_number;
 

@@ -83,12 +83,15 @@ ORDER BY s.series;
 
 -- name: series_conditions
 -- Each series with what it was dropped in and under, and nothing of its drops.
-SELECT series, device, device_kind, "case", case_model, drop_height_mm, surface, orientation, purpose
-FROM all_series
-WHERE ($series IS NULL OR list_contains($series, series))
-    AND ($case_models IS NULL OR list_contains($case_models, case_model))
-    AND ($purpose IS NULL OR purpose = $purpose)
-ORDER BY series;
+SELECT
+    s.series, s.device, s.device_kind, s."case", s.case_model, c.status AS case_status,
+    s.drop_height_mm, s.surface, s.orientation, s.sensor, s.purpose, s.settling_drops
+FROM all_series AS s
+LEFT JOIN all_specimens AS c ON c.specimen_id = s.case_id
+WHERE ($series IS NULL OR list_contains($series, s.series))
+    AND ($case_models IS NULL OR list_contains($case_models, s.case_model))
+    AND ($purpose IS NULL OR s.purpose = $purpose)
+ORDER BY s.series;
 
 -- name: series_in_brief
 -- What a series is judged together with, how many valid readings it has, and when the latest was
@@ -248,10 +251,11 @@ VALUES ($drop_id, $is_never, $reason, $entry_id);
 
 -- name: never_numbers
 -- Numbers at which no drop was made.
-SELECT series, drop_number
-FROM every_drop
-WHERE status = 'never' AND list_contains($series, series)
-ORDER BY series, drop_number;
+SELECT s.series, n.drop_number
+FROM never_drops AS n
+JOIN all_series AS s ON s.series_id = n.series_id
+WHERE $series IS NULL OR list_contains($series, s.series)
+ORDER BY s.series, n.drop_number;
 
 -- name: drops_to_review
 -- Drops of a series, or one of them, and whether this person entered or corrected any of it.
@@ -320,16 +324,17 @@ SELECT
     series, drop_number, peak_g, temperature_c, epoch(dropped_at_utc) AS dropped_at_s,
     status = 'valid' AS is_valid, made_number, case_age
 FROM drops_in_order
-WHERE list_contains($series, series)
+WHERE $series IS NULL OR list_contains($series, series)
 ORDER BY series, drop_number;
 
 -- name: bounded_peaks
-SELECT series, drop_number FROM bounded_peaks WHERE list_contains($series, series);
+SELECT series, drop_number FROM bounded_peaks
+WHERE $series IS NULL OR list_contains($series, series);
 
 -- name: voided_drops
 SELECT series, drop_number, peak_g, void_reason AS reason
 FROM all_drops
-WHERE status = 'void' AND list_contains($series, series)
+WHERE status = 'void' AND ($series IS NULL OR list_contains($series, series))
 ORDER BY series, drop_number;
 
 -- name: reference_readings
