@@ -4,6 +4,7 @@ import json
 import pickle
 import re
 import shlex
+from collections.abc import Iterator
 from datetime import date
 
 import numpy as np
@@ -119,6 +120,10 @@ def _scopes():
         yield scope, limit, bool(rng.random() < 0.3)
 
 
+def _whole(value):
+    return list(value) if isinstance(value, Iterator) else value
+
+
 @pytest.fixture(scope="module", autouse=True)
 def worked_out_once(store):
     """Each statement and model answers once for the same input, which is most of the time.
@@ -130,6 +135,9 @@ def worked_out_once(store):
 
     def remembered(work, skipped=0):
         def answer(*given, **named):
+            # What comes some at a time is read to its end: that is its input too.
+            given = [*given[:skipped], *map(_whole, given[skipped:])]
+            named = {name: _whole(each) for name, each in named.items()}
             asked = pickle.dumps((work.__qualname__, given[skipped:], sorted(named.items())))
             if asked not in known:
                 known[asked] = pickle.dumps(work(*given, **named))
@@ -425,6 +433,29 @@ def test_series_that_are_not_read_change_no_answer(store, monkeypatch):
         assert repr(part.trends) == repr(whole.trends)
         assert repr(part.contexts) == repr(whole.contexts)
     assert repr(part.forecasts) == repr(whole.forecasts)
+
+
+@pytest.mark.parametrize("rig_corrected", [False, True])
+def test_a_record_judged_in_parts_says_the_same(store, monkeypatch, rig_corrected):
+    """Of a large record fits are held of some series at a time; the twin holds all of them."""
+
+    def told():
+        asked = study.open_study(Session(store, "tester"), rig_corrected=rig_corrected)
+        rankings = [asked.ranking(), asked.ranking("case"), asked.ranking(pool=True)]
+        beside = [asked.contexts, asked.forecast_contexts, asked.ranking_with_voided()]
+        return repr(
+            [asked.trends, asked.forecasts, *rankings, *beside, asked.pictures(most_fans=2)]
+        )
+
+    whole = told()
+    monkeypatch.setattr(evaluation, "AT_ONCE", 1)
+    in_parts = []
+    let_go = evaluation.Evaluation._let_go
+    monkeypatch.setattr(
+        evaluation.Evaluation, "_let_go", lambda self: (in_parts.append(self), let_go(self))
+    )
+    assert told() == whole
+    assert len(in_parts) > 10
 
 
 def test_series_at_one_time_are_read_only_where_an_offset_is_missing(monkeypatch):

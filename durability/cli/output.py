@@ -46,7 +46,8 @@ def show(options: Namespace, blocks: Iterable[Block], json: Callable[[], Any]) -
     if options.json:
         from durability.report import as_json
 
-        print(as_json.dumps(as_json.as_of(as_of, json())))
+        sys.stdout.writelines(as_json.pieces(as_json.as_of(as_of, json())))
+        print()
     else:
         from durability.report import terminal
         from durability.report.answers import beside

@@ -27,20 +27,40 @@ def dumps(value: Any) -> str:
     Parameters
     ----------
     value : object
-        Built of dicts, sequences, strings, numbers, dates and None; iterators at its top or one
-        step below it.
+        As in ``pieces``.
 
     Returns
     -------
     str
         One line; NaN and infinities as null, what steers a terminal as JSON's own escapes.
     """
-    # What comes one by one is written so: of a large record all of it would fill the memory.
+    return "".join(pieces(value))
+
+
+def pieces(value: Any) -> Iterator[str]:
+    """The same piece by piece: of a large record all of it would fill the memory.
+
+    Parameters
+    ----------
+    value : object
+        Built of dicts, sequences, strings, numbers, dates and None; iterators at its top or one
+        step below it, each of whose values is a piece.
+    """
     if isinstance(value, Iterator):
-        return "[" + ", ".join(map(dumps, value)) + "]"
-    if isinstance(value, Mapping) and any(isinstance(each, Iterator) for each in value.values()):
-        parts = (f"{dumps(str(key))}: {dumps(each)}" for key, each in value.items())
-        return "{" + ", ".join(parts) + "}"
+        yield "["
+        for at, each in enumerate(value):
+            yield f"{', ' if at else ''}{dumps(each)}"
+        yield "]"
+    elif isinstance(value, Mapping) and any(isinstance(each, Iterator) for each in value.values()):
+        for at, (key, each) in enumerate(value.items()):
+            yield f"{', ' if at else '{'}{dumps(str(key))}: "
+            yield from pieces(each)
+        yield "}"
+    else:
+        yield _text(value)
+
+
+def _text(value: Any) -> str:
     try:
         text = json.dumps(value, ensure_ascii=False, allow_nan=False, default=_as_plain)
     except (TypeError, ValueError):  # a key that is no text; a NaN or infinity somewhere

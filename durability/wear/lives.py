@@ -122,6 +122,13 @@ class CaseLife:
         age = self.failed_at_age
         return None if age is None else FailedIn(*self.case.drop_at(age))
 
+    def without_draws(self) -> CaseLife:
+        """The same without the paths it comes from, which take most of the memory."""
+        fit = self.fit
+        nothing = np.empty((len(fit.log_fresh), 0))
+        fit = replace(fit, draws=None, log_fresh=nothing, ahead=None, wander=None)
+        return replace(self, fit=fit)
+
     def prediction(self, series: int, level: float, horizon: float) -> Prediction:
         """Central interval of the age of failure, further drops being those of one series."""
         if self.failed_at_age is None and not self.informed:

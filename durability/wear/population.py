@@ -163,7 +163,10 @@ def shuffled_normal(rows: int) -> FloatArray:
 
     parts = ndtri((np.arange(N_DRAWS) + 0.5) / N_DRAWS)
     rng = np.random.default_rng(20)
-    return np.array([rng.permutation(parts) for _ in range(rows)])
+    found = np.empty((rows, N_DRAWS))
+    for row in found:
+        row[:] = rng.permutation(parts)
+    return found
 
 
 def _log_life(ordered: FloatArray, normal: FloatArray, horizon: int) -> FloatArray:

@@ -7,7 +7,7 @@ count how cases of one model differ.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
@@ -67,8 +67,7 @@ def rank(
     limit_rise: float = 0.5,
     horizon: int = 400,
     pool: bool = False,
-    lives: Sequence[CaseLife] | None = None,
-    own_fits: Sequence[WearFit] | None = None,
+    judged: Iterable[tuple[Sequence[CaseLife], Sequence[WearFit]]] | None = None,
 ) -> Ranking:
     """Groups by their speed of wear, fastest first, and whether that order can be told.
 
@@ -88,10 +87,9 @@ def rank(
         As in ``forecast``, for the life of each group.
     pool : bool
         One model of all, condition as a factor; rise and life as under the first condition.
-    lives : sequence of CaseLife, optional
-        When each case fails, by ``case_lives``; by default informed by these series alone.
-    own_fits : sequence of WearFit, optional
-        What ``fit_wear(histories, share=False)`` gave, when it has been called already.
+    judged : iterable of (sequence of CaseLife, sequence of WearFit), optional
+        Some series at a time, whose draws are let go of: the lives of their cases by
+        ``case_lives``, and ``fit_wear(…, share=False)`` of each. By default of these series alone.
 
     Returns
     -------
@@ -99,23 +97,33 @@ def rank(
         Under the condition that stands first, the others beside it. Groups without a valid drop
         stand last, without numbers.
     """
-    chosen = [at for at, history in enumerate(histories) if _name(history, by) is not None]
-    worn = [histories[at] for at in chosen]
-    if lives is None:
-        lives = case_lives(worn, fit_wear(worn), FailureLimit(limit_g, limit_rise, horizon))
-    life_of = {series: life for life in lives for series in life.case.series}
-    own = fit_wear(worn, share=False) if own_fits is None else [own_fits[at] for at in chosen]
-    judged = {
-        history.series: _Judged(history, life_of[history.series], fit)
-        for history, fit in zip(worn, own, strict=True)
-    }
+    worn = [each for each in histories if _name(each, by) is not None]
     conditions = ranked_under(worn, by)
+    spans = {
+        each.series: span
+        for some in ([worn] if pool else conditions.values())
+        for span in [_common_span(some)]
+        for each in some
+    }
+    if judged is None:
+        limit = FailureLimit(limit_g, limit_rise, horizon)
+        judged = [(case_lives(worn, fit_wear(worn), limit), fit_wear(worn, share=False))]
+    life_of: dict[str, CaseLife] = {}
+    shown: dict[str, _Shown] = {}
+    for lives, fits in judged:
+        for life in map(CaseLife.without_draws, lives):
+            life_of.update(dict.fromkeys(life.case.series, life))
+        shown |= _shown([each for each in fits if each.series in spans], spans)
+        del lives, fits  # before the next ones are made
+
+    def judged_of(some: Sequence[DropHistory]) -> list[_Judged]:
+        return [_Judged(each, life_of[each.series], shown.get(each.series)) for each in some]
+
     if pool:
-        every = [judged[history.series] for history in worn]
-        return _rank_under("pooled" if worn else None, every, [*conditions], by, horizon)
+        of_all = judged_of(worn)
+        return _rank_under("pooled" if worn else None, of_all, [*conditions], by, horizon)
     found = [
-        _rank_under(name, [judged[history.series] for history in some], [name], by, horizon)
-        for name, some in conditions.items()
+        _rank_under(name, judged_of(some), [name], by, horizon) for name, some in conditions.items()
     ]
     if not found:
         return _rank_under(None, [], [], by, horizon)
@@ -131,11 +139,22 @@ def ranked_under(
 
 
 @dataclass(frozen=True, slots=True)
+class _Shown:
+    """What the drops of one series show over the span."""
+
+    mean: float
+    variance: float
+    """Of the rise per drop, settling apart, on the scale of ``_scaled``."""
+    settling: float
+    """Log rise that levels off."""
+
+
+@dataclass(frozen=True, slots=True)
 class _Judged:
     history: DropHistory
     life: CaseLife
     """Of its case, over all its series."""
-    fit: WearFit
+    shown: _Shown | None
 
 
 def _rank_under(
@@ -146,13 +165,12 @@ def _rank_under(
     horizon: int,
 ) -> Ranking:
     """The ranking under one condition, or of several as a factor."""
-    span = _common_span([each.fit for each in judged])
+    span = _common_span([each.history for each in judged])
     prior = _prior_speed(span)
     members: dict[str, list[_Judged]] = defaultdict(list)
     for each in judged:
         members[str(_name(each.history, by))].append(each)
-    shown = _shown([each.fit for each in judged], span)
-    told = {name: _case_speeds(some, shown, prior, factor) for name, some in members.items()}
+    told = {name: _case_speeds(some, prior, factor) for name, some in members.items()}
     known = [name for name, cases in told.items() if cases.mean.size]
     # A case that is itself the group has no cases to vary within it.
     spreads = np.zeros(1) if by == "case" else _SPREADS
@@ -167,7 +185,6 @@ def _rank_under(
             known[row],
             members[known[row]],
             by=by,
-            shown=shown,
             horizon=horizon,
             rise=_percent(draws[row]),
             fastest=float(fastest[row]) if len(known) > 1 else None,
@@ -176,7 +193,7 @@ def _rank_under(
         for row in order
     ]
     groups += [
-        _group(name, some, by=by, shown=shown, horizon=horizon, rise=None, fastest=None, shifts={})
+        _group(name, some, by=by, horizon=horizon, rise=None, fastest=None, shifts={})
         for name, some in members.items()
         if name not in known
     ]
@@ -213,31 +230,21 @@ def _name(history: DropHistory, by: Literal["case_model", "case"]) -> str | None
     return history.case_model if by == "case_model" else history.case
 
 
-def _common_span(fits: Sequence[WearFit]) -> int:
-    lasts = [fit.last_drop_number for fit in fits if fit.valid_drops]
+def _common_span(histories: Sequence[DropHistory]) -> int:
+    lasts = [each.last_drop_number for each in histories if each.drop_number.size]
     return max(_FEWEST_SPAN, int(np.median(lasts))) if lasts else _FEWEST_SPAN
 
 
-@dataclass(frozen=True, slots=True)
-class _Shown:
-    """What the drops of one series show over the span."""
-
-    mean: float
-    variance: float
-    """Of the rise per drop, settling apart, on the scale of ``_scaled``."""
-    settling: float
-    """Log rise that levels off."""
-
-
-def _shown(fits: Sequence[WearFit], span: int) -> dict[str, _Shown]:
-    """That of each series with drops enough for a rise."""
+def _shown(fits: Sequence[WearFit], spans: Mapping[str, int]) -> dict[str, _Shown]:
+    """That of each series with drops enough for a rise, over its span."""
     found: dict[str, _Shown] = {}
     told = [(each.series, each.draws) for each in fits if each.rise_pct_per_drop is not None]
     known = [(series, draws) for series, draws in told if draws is not None]
     for start in range(0, len(known), _BLOCK_SERIES):
         names, draws = zip(*known[start : start + _BLOCK_SERIES], strict=True)
-        lasting, settling = risen(draws, np.full(len(draws), float(span)))
-        rise = _scaled(lasting / (span - 1.0))
+        span = np.array([float(spans[name]) for name in names])
+        lasting, settling = risen(draws, span)
+        rise = _scaled(lasting / (span - 1.0)[:, None])
         means, variances = rise.mean(axis=1), np.maximum(rise.var(axis=1), _LEAST_VARIANCE)
         columns = (each.tolist() for each in (means, variances, settling.mean(axis=1)))
         found |= {name: _Shown(*row) for name, *row in zip(names, *columns, strict=True)}
@@ -275,15 +282,14 @@ def _prior_speed(span: int) -> tuple[float, float]:
 
 def _case_speeds(
     judged: Sequence[_Judged],
-    shown: Mapping[str, _Shown],
     prior: tuple[float, float],
     factor: Sequence[Condition],
 ) -> _Units:
     """Speed of each case: its series weighed by their precision."""
     by_case: dict[str, list[tuple[float, float, FloatArray]]] = defaultdict(list)
     for each in judged:
-        if each.history.series in shown:
-            speed = _speed(shown[each.history.series], prior)
+        if each.shown is not None:
+            speed = _speed(each.shown, prior)
             row = np.array([condition_of(each.history) == name for name in factor[1:]], dtype=float)
             by_case[unit_of(each.history)].append((*speed, row))
     means, variances, rows = [], [], []
@@ -343,13 +349,19 @@ def _group_draws(groups: Sequence[_Units], spreads_within: FloatArray) -> FloatA
     factors = np.linalg.cholesky(covariance)[at]
     common = centre[at] + np.einsum("nij,jn->ni", factors, normal[:terms])
     spread = np.maximum(between[at] ** 2, 1e-16)[:, None]
-    posterior_variance = 1.0 / (regressors[at, :, 0] + 1.0 / spread)
-    told = answers[at] - np.einsum("ngi,ni->ng", regressors[at, :, 1:], common[:, 1:])
-    posterior_mean = posterior_variance * (told + common[:, :1] / spread)
-    noise = normal[terms + posterior_mean.mean(axis=0).argsort().argsort()].T
+    draws, sd = np.empty((2, len(groups), N_DRAWS))
+    middle = np.empty(len(groups))
+    for start in range(0, len(groups), _BLOCK_SERIES):
+        some = slice(start, start + _BLOCK_SERIES)
+        variance = 1.0 / (regressors[at, some, 0] + 1.0 / spread)
+        told = answers[at, some] - np.einsum("ngi,ni->ng", regressors[at, some, 1:], common[:, 1:])
+        mean = variance * (told + common[:, :1] / spread)
+        middle[some] = mean.mean(axis=0)
+        draws[some], sd[some] = mean.T, np.sqrt(variance).T
+    for row, place in enumerate(middle.argsort().argsort()):
+        draws[row] += sd[row] * normal[terms + place]
     bound = float(np.arcsinh(_FASTEST_RISE / _SMALL_RISE))
-    draws = (posterior_mean + np.sqrt(posterior_variance) * noise).T
-    return np.asarray(draws.clip(-bound, bound), dtype=np.float64)
+    return draws.clip(-bound, bound, out=draws)
 
 
 def _percent(draws: FloatArray) -> tuple[float, float, float]:
@@ -397,7 +409,6 @@ def _group(
     judged: Sequence[_Judged],
     *,
     by: Literal["case_model", "case"],
-    shown: Mapping[str, _Shown],
     horizon: int,
     rise: tuple[float, float, float] | None,
     fastest: float | None,
@@ -430,7 +441,7 @@ def _group(
         rise_pct_per_drop=middle,
         lower=lower,
         upper=upper,
-        settling_pct=_settling(judged, shown),
+        settling_pct=_settling(judged),
         probability_fastest=fastest,
         life=lives.life,
         lives=lives.cases,
@@ -516,12 +527,12 @@ def _own_life(judged: Sequence[_Judged], horizon: int) -> PopulationLife:
     return PopulationLife(unknown, unknown, told, len(known))
 
 
-def _settling(judged: Sequence[_Judged], shown: Mapping[str, _Shown]) -> float | None:
+def _settling(judged: Sequence[_Judged]) -> float | None:
     """Rise of the first drops that levels off, in percent: mean over the cases."""
     by_case: dict[str, list[float]] = defaultdict(list)
     for each in judged:
-        if each.history.series in shown:
-            by_case[unit_of(each.history)].append(shown[each.history.series].settling)
+        if each.shown is not None:
+            by_case[unit_of(each.history)].append(each.shown.settling)
     if not by_case:
         return None
     return float(100.0 * np.expm1(np.mean([np.mean(some) for some in by_case.values()])))

@@ -199,7 +199,7 @@ def detectable_rise_pct(drop_number: IntArray, scatter: float, information: floa
 
 def judge_trends(
     histories: Sequence[DropHistory],
-    fits: Sequence[WearFit] | None = None,
+    fits: Iterable[WearFit] | None = None,
     *,
     like: Sequence[DropHistory] | None = None,
     correlations: Mapping[str, SerialCorrelation] | None = None,
@@ -215,8 +215,9 @@ def judge_trends(
     ----------
     histories : sequence of DropHistory
         One a series, in any order.
-    fits : sequence of WearFit, optional
-        What ``fit_wear(histories)`` gave, when it has been called already.
+    fits : iterable of WearFit, optional
+        What ``fit_wear(histories)`` gave, when it has been called already, in any order; one is
+        let go of before the next.
     like : sequence of DropHistory, optional
         Those whose verdicts are counted beside, where they are of the same case model and
         condition; by default ``histories``.
@@ -239,18 +240,16 @@ def judge_trends(
     alike = [each for each in everyone.values() if _kind(each) in kinds]
     others = (each for each in alike if each.series not in verdicts)
     beside = _like_cases(alike, verdicts | _verdicts(others, correlations))
-    return [
-        _trend(
-            history,
-            fit,
-            judged[history.series],
-            correlations.get(history.series, NONE),
-            beside(history),
+    by_code = {history.series: history for history in histories}
+    trends = {}
+    for fit in fits:
+        code, history = fit.series, by_code[fit.series]
+        trends[code] = (
+            _trend(history, fit, judged[code], correlations.get(code, NONE), beside(history))
+            if code in judged
+            else _too_few(history, fit)
         )
-        if history.series in judged
-        else _too_few(history, fit)
-        for history, fit in zip(histories, fits, strict=True)
-    ]
+    return [trends[history.series] for history in histories]
 
 
 def alarm_log_e_values(

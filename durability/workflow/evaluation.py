@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from functools import cached_property
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any, Literal
@@ -20,6 +21,9 @@ if TYPE_CHECKING:
     from durability.wear.results import Forecast, LevelFan, Ranking, Trend, WearFit
     from durability.wear.serial import SerialCorrelation
     from durability.workflow.results import Limit
+
+AT_ONCE = 1024
+"""Series whose fits are held at once, in whole groups: the draws of one take 18 kB."""
 
 FAN_REACH = 2.5
 """A fan reaches so many times the median drop of failure, or the last drop where that is later."""
@@ -57,7 +61,39 @@ class Evaluation:
         self._before = before
         self._fits: dict[str, WearFit] = {}
         self._own_fits: dict[str, WearFit] = {}
+        self._lives: dict[tuple[str, str], list[CaseLife]] = {}
         self._case_fits: dict[str, tuple[CaseFit, int]] = {}
+        self._trends: dict[str, Trend] = {}
+        self._forecasts: dict[str, Forecast] = {}
+
+    def _in_parts(self, histories: Iterable[DropHistory]) -> Iterator[list[DropHistory]]:
+        """These series, some at a time with all that are fitted together.
+
+        Of a large record the fits of one part are let go of before the next.
+        """
+        part: list[DropHistory] = []
+        held = 0
+        for group, some in _by_group(histories).items():
+            held += len(self._groups[group])
+            if part and held > AT_ONCE:
+                yield part
+                self._let_go()
+                part, held = [], len(self._groups[group])
+            part += some
+        if part:
+            yield part
+
+    def _let_go(self) -> None:
+        """Forget what is large and can be made again."""
+        for each in (self._fits, self._own_fits, self._lives):
+            each.clear()
+        if self._before is not None:
+            self._before._let_go()
+
+    @cached_property
+    def _groups(self) -> dict[tuple[str, str], list[DropHistory]]:
+        """The informing series by what is fitted together."""
+        return _by_group(self.informing)
 
     @property
     def fits(self) -> dict[str, WearFit]:
@@ -80,8 +116,8 @@ class Evaluation:
             self._fits.update({fit.series: fit for fit in before.fits_of(as_before)})
             asked -= self._fits.keys()
         if asked:
-            groups = {_group(each) for each in self.informing if each.series in asked}
-            together = [each for each in self.informing if _group(each) in groups]
+            groups = dict.fromkeys(_group(self._by_code[series]) for series in sorted(asked))
+            together = [each for group in groups for each in self._groups[group]]
             self._fits.update({fit.series: fit for fit in fit_wear(together, wanted=asked)})
         return [self._fits[each.series] for each in histories]
 
@@ -103,7 +139,7 @@ class Evaluation:
         """Fits of the cases of these series, each over all its series and by nothing else."""
         from durability.wear.compare import fit_alone
 
-        wanted = {each.series: self._cases[each.series] for each in histories}
+        wanted = {each.series: self.cases[each.series] for each in histories}
         cases = {case.series[0]: case for case in wanted.values()}
         before = self._before
         if before is not None:
@@ -121,7 +157,7 @@ class Evaluation:
         return {series: self._case_fits[series] for series in wanted}
 
     @cached_property
-    def _cases(self) -> dict[str, Case]:
+    def cases(self) -> dict[str, Case]:
         """The case of each series of the record, with all its series."""
         from durability.wear.cases import cases_of
 
@@ -140,7 +176,7 @@ class Evaluation:
         before = self._before
         return before is not None and before._by_code.get(history.series) is history
 
-    @cached_property
+    @property
     def trends(self) -> list[Trend]:
         """Trend of each series answered for."""
         return self.trends_of({each.series for each in self.histories})
@@ -149,14 +185,22 @@ class Evaluation:
         """Trend of some of the series answered for, in order of series code."""
         from durability.wear.verdict import judge_trends
 
-        histories = [each for each in self.histories if each.series in series]
-        models = {each.case_model for each in histories if each.case_model is not None}
-        return judge_trends(
-            histories,
-            self.fits_of(histories),
-            like=[each for each in self.informing if each.case_model in models],
+        asked = [each for each in self.histories if each.series in series]
+        new = [each for each in asked if each.series not in self._trends]
+        # Judged as one: the last digits of single precision depend on what is judged together.
+        trends = judge_trends(
+            new,
+            (fit for part in self._in_parts(new) for fit in self.fits_of(part)),
+            like=[
+                each
+                for kind, name in dict.fromkeys(map(_group, new))
+                if kind == "model"
+                for each in self._groups[kind, name]
+            ],
             correlations=self.correlations,
         )
+        self._trends.update({each.series: each for each in trends})
+        return [self._trends[each.series] for each in asked]
 
     def alarms_that_hold(self, rate: float) -> list[str]:
         """Series whose alarm was raised and holds among all at this false discovery rate."""
@@ -178,19 +222,24 @@ class Evaluation:
             [*self._by_code.values()], {each.series for each in self.informing}
         )
 
-    @cached_property
-    def lives(self) -> list[CaseLife]:
-        """The life of each case with an informing series, over all its series."""
+    def lives_of(self, histories: Iterable[DropHistory]) -> list[CaseLife]:
+        """The life of each case of the groups of these series, over all its series."""
         from durability.wear.lives import case_lives
 
-        lives = []
+        groups = dict.fromkeys(map(_group, histories))
+        asked = [group for group in groups if group not in self._lives]
+        new = [group for group in asked if group not in self._untouched]
+        some = [each for group in new for each in self._groups[group]]
+        lives = case_lives(some, self.fits_of(some), self._failure_limit)
         if self._before is not None:
-            before = self._before.lives
-            lives = [each for each in before if _group(each.case.histories[0]) in self._untouched]
-        asked = [each for each in self.informing if _group(each) not in self._untouched]
-        lives += case_lives(asked, self.fits_of(asked), self._failure_limit)
-        by_first = {life.case.series[0]: life for life in lives}
-        return [by_first[each.series] for each in self.informing if each.series in by_first]
+            as_before = (group for group in asked if group in self._untouched)
+            lives += self._before.lives_of(
+                each for name in as_before for each in self._groups[name]
+            )
+        self._lives.update({group: [] for group in asked})
+        for life in lives:
+            self._lives[_group(life.case.histories[0])].append(life)
+        return [life for group in groups for life in self._lives[group]]
 
     @property
     def _failure_limit(self) -> FailureLimit:
@@ -198,23 +247,38 @@ class Evaluation:
 
         return FailureLimit(self.limit.limit_g, self.limit.limit_rise, self.limit.horizon)
 
-    @cached_property
+    @property
     def forecasts(self) -> list[Forecast]:
         """Drops to failure of each series answered for."""
+        return self.forecasts_of({each.series for each in self.histories})
+
+    def forecasts_of(self, series: Collection[str]) -> list[Forecast]:
+        """Those of some of the series answered for, in order of series code."""
         from durability.wear.forecast import forecast, without_case
 
-        found = forecast(
-            self.informing,
-            level=self.limit.level,
-            limit_g=self.limit.limit_g,
-            limit_rise=self.limit.limit_rise,
-            horizon=self.limit.horizon,
-            fits=self.fits_of(self.informing),
-            lives=self.lives,
-        )
-        by_code = {each.series: each for each in found}
-        forecasts = (by_code[each.series] for each in self.histories)
-        return [without_case(each) if each.is_bare else each for each in forecasts]
+        asked = [each for each in self.histories if each.series in series]
+        for part in self._in_parts(each for each in asked if each.series not in self._forecasts):
+            informing = [
+                each for group in dict.fromkeys(map(_group, part)) for each in self._groups[group]
+            ]
+            found = forecast(
+                informing,
+                level=self.limit.level,
+                limit_g=self.limit.limit_g,
+                limit_rise=self.limit.limit_rise,
+                horizon=self.limit.horizon,
+                fits=self.fits_of(informing),
+                lives=self.lives_of(part),
+            )
+            own = {each.series for each in part}
+            self._forecasts.update(
+                {
+                    each.series: without_case(each) if each.is_bare else each
+                    for each in found
+                    if each.series in own
+                }
+            )
+        return [self._forecasts[each.series] for each in asked]
 
     def backtest(
         self, told: Callable[[str, int, int], None] = lambda *_: None, estimator: Any = None
@@ -259,8 +323,9 @@ class Evaluation:
             by=by,
             pool=pool,
             horizon=self.limit.horizon,
-            lives=self.lives,
-            own_fits=self.own_fits(self.in_case),
+            judged=(
+                (self.lives_of(part), self.own_fits(part)) for part in self._in_parts(self.in_case)
+            ),
         )
 
     def ranked_under(self) -> dict[Condition, list[DropHistory]]:
@@ -294,7 +359,8 @@ class Evaluation:
 
         median = forecast.drops_to_failure.median or 0.0
         now, horizon = forecast.drops_made, self.limit.horizon
-        fit = next(life.fit for life in self.lives if forecast.series in life.case.series)
+        lives = self.lives_of([self._by_code[forecast.series]])
+        fit = next(life.fit for life in lives if forecast.series in life.case.series)
         return level_fan(
             fit,
             fit.case.series.index(forecast.series),
@@ -359,3 +425,13 @@ def _group(history: DropHistory) -> tuple[str, str]:
     if history.case_model is not None:
         return "model", history.case_model
     return ("series", history.series) if history.case is None else ("case", history.case)
+
+
+def _by_group(
+    histories: Iterable[DropHistory],
+) -> dict[tuple[str, str], list[DropHistory]]:
+    """Series by what is fitted together."""
+    found: dict[tuple[str, str], list[DropHistory]] = defaultdict(list)
+    for each in histories:
+        found[_group(each)].append(each)
+    return found

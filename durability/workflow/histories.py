@@ -84,7 +84,7 @@ def _every_history(connection: Any, series: Sequence[str] | None) -> Histories:
     never: dict[str, list[int]] = {}
     for drop in bench.fetch(connection, "never_numbers", series=codes):
         never.setdefault(drop["series"], []).append(drop["drop_number"])
-    spans, looks = _spans(readings["series"]), _spans(damage["series"])
+    spans, looks = spans_of(readings["series"]), spans_of(damage["series"])
     nothing = slice(0, 0)
     valid, with_voided, without_doubt = [], [], []
     doubts, in_doubt = _doubts(connection), []
@@ -221,7 +221,7 @@ def condition_values(history: DropHistory) -> dict[str, float | str | None]:
     }
 
 
-def _spans(keys: np.ndarray) -> dict[str, slice]:
+def spans_of(keys: np.ndarray) -> dict[str, slice]:
     """Where each run of equal keys stands in a sorted column."""
     if len(keys) == 0:
         return {}
@@ -421,7 +421,7 @@ def device_histories_in(connection: Any) -> list[DeviceHistory]:
     devices = bench.fetch(connection, "devices")
     drops = bench.fetch_arrays(connection, "device_drops")
     checks = bench.fetch_arrays(connection, "device_checks")
-    dropped, checked = _spans(drops["device"]), _spans(checks["device"])
+    dropped, checked = spans_of(drops["device"]), spans_of(checks["device"])
     histories = []
     for row in devices:
         drop = dropped.get(row["device"], slice(0, 0))
@@ -502,6 +502,6 @@ def read_shock_histories(
             looks=tuple(looks.get(device, ())),
             broken_after=tuple(broken.get(device, ())),
         )
-        for device, own in _spans(shocks["device"]).items()
+        for device, own in spans_of(shocks["device"]).items()
         if devices is None or device in devices
     ]

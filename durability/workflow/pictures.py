@@ -16,10 +16,10 @@ from durability.record.vocabulary import BARE
 from durability.rig.results import RigWatch
 from durability.store import bench, database
 from durability.wear.results import CushionCurve, Pad
-from durability.workflow.histories import find_scope
+from durability.workflow.histories import find_scope, spans_of
 from durability.workflow.results import SeriesPicture, SurvivalPicture, Under
 from durability.workflow.rig import watch
-from durability.workflow.series import list_drops, list_series
+from durability.workflow.series import list_series
 from durability.workflow.session import Session
 from durability.workflow.show import show_pulses
 from durability.workflow.study import Study
@@ -129,32 +129,30 @@ def clouds_of(
     if not asked:
         return [], []
     wanted = {row["series"]: row for row in asked}
-    rows: dict[str, list[dict[str, Any]]] = defaultdict(list)
-    for row in list_drops(session, list(wanted)):
-        if row["series"] in wanted:
-            model = wanted[row["series"]]["case_model"]
-            case = wanted[row["series"]]["case"]
-            rows[model or ("case of no model" if case else BARE)].append(row)
+    with database.reading(session.record) as connection:
+        drops = bench.fetch_arrays(connection, "pulses_of_series", series=list(wanted))
+    groups: dict[str, list[slice]] = defaultdict(list)
+    age = np.empty(len(drops["series"]))
+    for code, own in spans_of(drops["series"]).items():
+        row = wanted[code]
+        groups[row["case_model"] or ("case of no model" if row["case"] else BARE)].append(own)
+        age[own] = (drops["drop_number"][own] - 1) / (max(row["last_drop_number"], 2) - 1)
+    timed = drops["pulse_duration_ms"].astype(float) > 0
+    both = timed & (drops["peak_g"].astype(float) > 0)
+    is_void = drops["is_void"].astype(bool)
     clouds = []
-    for group, drops in sorted(rows.items(), key=lambda item: (item[0] == BARE, item[0])):
-        both = [drop for drop in drops if drop["peak_g"] and drop["pulse_duration_ms"]]
-        last = {code: max(row["last_drop_number"], 2) for code, row in wanted.items()}
+    for group, some in sorted(groups.items(), key=lambda item: (item[0] == BARE, item[0])):
+        of_group = np.concatenate([np.arange(own.start, own.stop) for own in some])
+        shown = of_group[both[of_group]]
         clouds.append(
             PulseCloud(
                 group=group,
-                series=len({drop["series"] for drop in drops}),
-                peak_g=np.array([drop["peak_g"] for drop in both], dtype=float),
-                pulse_duration_ms=np.array(
-                    [drop["pulse_duration_ms"] for drop in both], dtype=float
-                ),
-                age=np.array(
-                    [(drop["drop_number"] - 1) / (last[drop["series"]] - 1) for drop in both],
-                    dtype=float,
-                ),
-                voided=np.array([drop["status"] == "void" for drop in both], dtype=bool),
-                without_duration=sum(
-                    drop["status"] == "valid" and not drop["pulse_duration_ms"] for drop in drops
-                ),
+                series=len(some),
+                peak_g=drops["peak_g"][shown].astype(float),
+                pulse_duration_ms=drops["pulse_duration_ms"][shown].astype(float),
+                age=age[shown],
+                voided=is_void[shown],
+                without_duration=int((~is_void & ~timed)[of_group].sum()),
             )
         )
     heights = {row["drop_height_mm"] for row in wanted.values() if row["drop_height_mm"]}

@@ -281,7 +281,8 @@ def _rows(session: Session, scope: Scope) -> tuple[dict[str, Any], dict[str, Any
     questions = saved_queries.saved_queries([])
     voided = saved_queries.run_query(session.record, questions["voided_drops"], {})
     named = (dict(zip(voided.columns, row, strict=True)) for row in voided.rows)
-    rows["voided"] = [row for row in named if row["series"] in scope.series]
+    within = set(scope.series)
+    rows["voided"] = [row for row in named if row["series"] in within]
     return rows, about
 
 

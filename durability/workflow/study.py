@@ -212,9 +212,8 @@ class Study:
             By condition, the one that stands first leading; cases in order of their code.
         """
         ages = {
-            series: life.case.ages[at]
-            for life in self._as_read.lives
-            for at, series in enumerate(life.case.series)
+            series: case.ages[case.series.index(series)]
+            for series, case in self._as_read.cases.items()
         }
         forecasts = {each.series: each for each in self.forecasts}
         found: dict[Condition, list[LivedCase]] = {}
@@ -394,18 +393,19 @@ class Study:
         """What stands beside each forecast: drops of its case in doubt, the rig."""
         of_case: dict[str, list[NamedDrop]] = {}
         if self._drops["in doubt"]:
-            for life in self._as_read.lives:
-                if life.case.histories[0].case is None:
-                    continue
-                drops = self.drops("in doubt", life.case.series)
-                of_case.update(dict.fromkeys(life.case.series, drops) if drops else {})
+            doubted = dict.fromkeys(drop.series for drop in self._drops["in doubt"])
+            known = self._as_read.cases
+            for case in (known[series] for series in doubted if series in known):
+                if case.histories[0].case is not None:
+                    drops = self.drops("in doubt", case.series)
+                    of_case.update(dict.fromkeys(case.series, drops))
         left_out: dict[str, Forecast] = {}
         if of_case:
             again = self._again["in doubt"]
             if self.rig_corrected:
                 absolute = self.limit.limit_g is not None
                 again = self._divided_out(again, absolute=absolute)[0][0]
-            left_out = {each.series: each for each in again.forecasts if each.series in of_case}
+            left_out = {each.series: each for each in again.forecasts_of(of_case.keys())}
         return [
             ForecastContext(
                 tuple(of_case.get(history.series, ())), left_out.get(history.series), note

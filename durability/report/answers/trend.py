@@ -262,7 +262,10 @@ def level_plot(result: Trend, bounded: Container[int] = ()) -> str:
 def json(
     results: Sequence[Trend], contexts: Sequence[TrendContext], rate: float | None = None
 ) -> dict[str, Any]:
-    """Object of ``trend --json``; with a false discovery rate that names the series that hold."""
+    """Object of ``trend --json``, its series one by one.
+
+    With a false discovery rate it names the series that hold.
+    """
     names = (
         "series",
         "case",
@@ -295,7 +298,7 @@ def json(
     )
     return {
         **({} if rate is None else as_json.everything(_discoveries(results, rate))),
-        "series": [
+        "series": (
             {
                 **as_json.named(result, names),
                 "voided": as_json.named_drops(context.voided),
@@ -311,5 +314,5 @@ def json(
                 "rig": as_json.rig(context.rig),
             }
             for result, context in zip(results, contexts, strict=True)
-        ],
+        ),
     }

@@ -206,6 +206,13 @@ LEFT JOIN (
 WHERE $series IS NULL OR list_contains($series, d.series)
 ORDER BY d.series, d.drop_number;
 
+-- name: pulses_of_series
+-- Peak and duration of every drop, voided ones too.
+SELECT series, drop_number, peak_g, pulse_duration_ms, status = 'void' AS is_void
+FROM every_drop
+WHERE list_contains($series, series)
+ORDER BY series, drop_number;
+
 -- name: drop_sheet
 -- Everything that went into one drop.
 SELECT
