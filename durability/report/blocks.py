@@ -29,6 +29,8 @@ Reference = tuple[str, ...]
 
 UNFOLDED_ROWS = 12
 """Rows of a table shown open on the page; those beyond are folded away."""
+MOST_ROWS = 5000
+"""Rows of a table on the page: with more of them no browser opens it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,8 +113,13 @@ class Table:
 
     @property
     def folded_rows(self) -> list[tuple[int, Sequence[str]]]:
-        """The others."""
-        return self.numbered_rows[self._open :]
+        """The others that the page has."""
+        return self.numbered_rows[self._open : MOST_ROWS]
+
+    @property
+    def left_out(self) -> int:
+        """Rows that the page does not have."""
+        return max(len(self.rows) - MOST_ROWS, 0)
 
     @property
     def _open(self) -> int:

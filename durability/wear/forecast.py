@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,7 +19,7 @@ from durability.wear.lives import CaseLife, FailureLimit, case_lives, lives_of, 
 from durability.wear.results import Forecast, WearFit
 
 if TYPE_CHECKING:
-    from durability.record.records import DropHistory
+    from durability.record.records import DropHistory, IntArray
 
 _CONFIDENCE = 0.9
 """Confidence of the success-run bound when there is too little to forecast."""
@@ -139,7 +140,7 @@ def _forecast(
     failed = life.failed_at_age is not None
     failed_at = None if life.failed_at_age is None else max(life.failed_at_age - before, 0)
     drops = outcome.failure_age - before
-    numbers = np.arange(now, max(limit.horizon, now) + 1)
+    numbers = _numbers(now, max(limit.horizon, now))
     by_limit = by_damage = b10 = None
     if not (life.informed or failed) or drops.size == 0:
         numbers, survival = np.array([now]), np.ones(1)
@@ -177,6 +178,12 @@ def _forecast(
         shape_weights=life.fit.shape_weights,
         drops_lacking=life.drops_lacking,
     )
+
+
+@lru_cache(maxsize=64)
+def _numbers(first: int, last: int) -> IntArray:
+    """Drop numbers, one array for all forecasts over the same."""
+    return np.arange(first, last + 1)
 
 
 def without_case(bare: Forecast) -> Forecast:

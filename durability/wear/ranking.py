@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -175,7 +176,7 @@ def _rank_under(
     # A case that is itself the group has no cases to vary within it.
     spreads = np.zeros(1) if by == "case" else _SPREADS
     draws = _group_draws([told[name] for name in known], spreads)
-    order = np.argsort(-np.median(draws, axis=1), kind="stable")
+    order = np.argsort([-np.median(each) for each in draws], kind="stable")
     fastest = np.zeros(len(known))
     if known:
         fastest = np.bincount(draws.argmax(axis=0), minlength=len(known)) / N_DRAWS
@@ -197,9 +198,8 @@ def _rank_under(
         for name, some in members.items()
         if name not in known
     ]
-    ordered = draws[order]
-    ahead = (ordered[:-1] > ordered[1:]).mean(axis=1)
-    clear = len(known) > 1 and bool((ahead >= CLEAR).all())
+    ahead = [(draws[one] > draws[next_]).mean() for one, next_ in pairwise(order)]
+    clear = len(known) > 1 and min(ahead) >= CLEAR
     basis = [f"{counted(len(known), 'group')}, mean rise over {span} drops, settling apart"]
     if len(known) > 1 and not clear:
         basis.append("order not established throughout")
@@ -210,7 +210,7 @@ def _rank_under(
     return Ranking(
         by=by,
         groups=tuple(groups),
-        order_is_clear=clear,
+        order_is_clear=bool(clear),
         basis=", ".join(basis),
         condition=condition,
     )
@@ -349,7 +349,7 @@ def _group_draws(groups: Sequence[_Units], spreads_within: FloatArray) -> FloatA
     factors = np.linalg.cholesky(covariance)[at]
     common = centre[at] + np.einsum("nij,jn->ni", factors, normal[:terms])
     spread = np.maximum(between[at] ** 2, 1e-16)[:, None]
-    draws, sd = np.empty((2, len(groups), N_DRAWS))
+    draws, sd = (np.empty((len(groups), N_DRAWS)) for _ in range(2))
     middle = np.empty(len(groups))
     for start in range(0, len(groups), _BLOCK_SERIES):
         some = slice(start, start + _BLOCK_SERIES)
