@@ -168,15 +168,15 @@ def fit_cells(
         if step == 0:
             variance = _robust_variance(squared, present, scatter, fit["count"])
         else:
-            variance = (scatter.weight * scatter.variance + (core * squared).sum(axis=2)) / (
-                scatter.weight + fit["count"]
-            )
+            variance = (
+                scatter.weight * scatter.variance + np.einsum("ksd,ksd->ks", core, squared)
+            ) / (scatter.weight + fit["count"])
         core = core_probability(squared, variance[..., None]) * present
     fit = _weighted_fit(core, log_peak, psi, phi, offsets)
     squared = _residual(fit, log_peak, psi, phi, offsets) ** 2
     misfit = (
         scatter.weight * scatter.variance
-        + (core * squared).sum(axis=2)
+        + np.einsum("ksd,ksd->ks", core, squared)
         + fit["step"] ** 2 / STEP_VARIANCE
     )
     if offsets is not None:
@@ -212,22 +212,32 @@ def _basis(
     grid: ShapeGrid, clocks: FloatArray, offsets: Offsets | None
 ) -> tuple[IntArray, Floats, Floats, NDArray[np.bool_]]:
     """Kind of each cell by each clock; φ, ψ and where a path is impossible, of each kind."""
-    phi, psi = (
-        np.concatenate([climb_basis(family, parameter, clock) for clock in clocks])
-        for family, parameter in (
-            (grid.family, grid.parameter),
-            (grid.step_family, grid.step_parameter),
-        )
-    )
+    phi, climbs = _paths(grid.family, grid.parameter, clocks)
+    psi, steps = _paths(grid.step_family, grid.step_parameter, clocks)
+    barred = np.zeros(climbs.size, dtype=np.bool_)
     if offsets is not None:
         # A jump from one part to others is a difference of levels, never wear.
-        for family, basis in ((grid.family, phi), (grid.step_family, psi)):
+        for family, paths, at in ((grid.family, phi, climbs), (grid.step_family, psi, steps)):
             jumps = np.flatnonzero(np.tile(family == JUMP, len(clocks)))
-            phi[jumps[offsets.explain(basis[jumps])]] = np.inf
-    unit = np.where(phi.any(axis=1), np.tile(grid.unit, len(clocks)), 0.0)
-    first, kind = kinds_of(phi, psi, unit[:, None])
-    impossible = ~np.isfinite(phi[first])
-    return kind, np.where(impossible, 0.0, phi[first]), psi[first], impossible
+            barred[jumps[offsets.explain(paths[at[jumps]])]] = True
+    moves = np.asarray(phi.any(axis=1))[climbs]
+    unit = np.where(moves, np.tile(grid.unit, len(clocks)), 0.0).astype(np.int64)
+    size = len(phi), len(psi), 2, int(unit.max()) + 1
+    each = np.ravel_multi_index((climbs, steps, barred, unit), size)
+    _, first, kind = np.unique(each, return_index=True, return_inverse=True)
+    phi, psi = phi[climbs[first]], psi[steps[first]]
+    impossible = ~np.isfinite(phi) | barred[first, None]
+    return kind, np.where(impossible, 0.0, phi), psi, impossible
+
+
+def _paths(
+    family: IntArray, parameter: FloatArray, clocks: FloatArray
+) -> tuple[FloatArray, IntArray]:
+    """Paths that differ over these readings, and which of them each cell has by each clock."""
+    own, cell = np.unique(np.stack([family, parameter]), axis=1, return_inverse=True)
+    every = [climb_basis(own[0].astype(np.int64), own[1], clock) for clock in clocks]
+    first, path = kinds_of(basis := np.concatenate(every))
+    return basis[first], path.reshape(len(clocks), -1)[:, cell].ravel()
 
 
 def by_series(rows: Floats, matrix: Floats) -> Floats:
@@ -336,15 +346,16 @@ def _with_offsets(
     weighted[0] = core
     for row, each in enumerate((psi, phi, log_peak), start=1):
         np.multiply(core, each, out=weighted[row])
-    of_part = weighted @ offsets.member  # (4, n_kinds, n_parts)
+    of_part = offsets.member.T @ weighted.transpose(0, 2, 1)  # (4, n_parts, n_kinds)
     weight = of_part[0]
-    own = weight / (weight + offsets.precision)
-    # What integrating the offsets out takes from each sum of products; (4, 4, n_kinds).
-    taken = np.einsum("akp,bkp,kp->abk", of_part, of_part, 1.0 / (weight + offsets.precision))
-    total, step_sum, climb_sum, log_sum = of_part.sum(axis=2) - taken[0]
+    held = weight + offsets.precision[:, None]
+    # What integrating the offsets out takes from a sum of products.
+    taken = of_part / held
+    total, step_sum, climb_sum, log_sum = (of_part - taken * weight).sum(axis=1)
 
     def products(a: int, b: int, other: Floats) -> Floats:
-        return np.asarray(np.einsum("kd,kd->k", weighted[a], other) - taken[a, b])
+        every = np.einsum("kd,kd->k", weighted[a], other)
+        return np.asarray(every - (taken[a] * of_part[b]).sum(axis=0))
 
     fit = eliminated(
         total,
@@ -359,18 +370,17 @@ def _with_offsets(
             products(3, 2, phi),
         ],
     )
-    level, step, climb = (fit[name][:, None] for name in ("level", "step", "climb"))
-    rest = of_part[3] - level * weight - step * of_part[1] - climb * of_part[2]
+    rest = of_part[3] - fit["level"] * weight - fit["step"] * of_part[1] - fit["climb"] * of_part[2]
+    own, inside = weight / held, weight.sum(axis=0)
     # Readings that level and offsets use up: the trace of their smoother.
-    used = (own + weight * (1.0 - own) ** 2 / fit["total"][:, None]).sum(axis=1)
-    inside = weight.sum(axis=1)
+    used = (own + weight * (1.0 - own) ** 2 / fit["total"]).sum(axis=0)
     fit |= {
         "inside": inside,
         "count": inside + 1.0 - used,
-        "spread": 0.5 * np.log1p(-own).sum(axis=1),
+        "spread": 0.5 * np.log1p(-own).sum(axis=0),
     }
     fit = {name: value[:, None] for name, value in fit.items()}
-    return fit | {"offset": rest / (weight + offsets.precision)}
+    return fit | {"offset": (rest / held).T}
 
 
 def eliminated(weight: Floats, sums: Sequence[Floats]) -> dict[str, Floats]:
