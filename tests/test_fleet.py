@@ -198,7 +198,7 @@ def case_lives_of(logs, limit=None):
 
 
 def test_what_the_bench_reads_with_scatter_is_left_to_the_shapes():
-    logs, _ = rising(1, scatter=0.04)
+    logs, _ = rising(1, scatter=0.05)
     assert fleet_draws(clocks_of(logs), logs) == [None] * 6
     assert all(life.fit.wander is None for life in case_lives_of(logs))
 

@@ -35,6 +35,8 @@ from durability.wear.population import (
 from durability.wear.shapes import farthest_of, shape_grid
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from durability.record.records import Condition, FloatArray, IntArray
     from durability.wear.results import WearDraws, WearFit
     from durability.wear.shapes import Floats, ShapeGrid
@@ -68,8 +70,8 @@ class CaseFit:
     """What a drop of each series adds to the clock, and how unsure that is; shape (n_series,)."""
     spare_readings: float
     """Valid readings, less those that the levels of further parts use up."""
-    shown_until: float
-    """Age up to which readings show the level; infinite unless the last are down-weighted."""
+    down_weighted: NDArray[np.bool_]
+    """Which of its valid readings the fit weighs down; shape (n_readings,)."""
     off_in_a_row: tuple[int, ...]
     """Ages of the latest two or more down-weighted readings in a row to one side of the level."""
     shape_weights: dict[str, float]
@@ -81,6 +83,11 @@ class CaseFit:
     wander: FloatArray | None = None
     """Variance of log level about each path per unit of its rise, shape (n_draws,), learned from
     its fleet; None where there is none to learn it from."""
+
+    @property
+    def shown_until(self) -> float:
+        """Age up to which readings show the level; infinite unless the last are down-weighted."""
+        return level_shown_until(self.case.valid[1], self.down_weighted)
 
     @property
     def step(self) -> float:
@@ -377,7 +384,7 @@ def _case_fit(case: Case, rates: Rates, told: Posterior) -> CaseFit:
         rate=_rate(case, rates),
         rate_log_sd=rates.log_sd(case),
         spare_readings=_spare(told.readings),
-        shown_until=level_shown_until(ages, down_weighted),
+        down_weighted=down_weighted,
         off_in_a_row=off_in_a_row(ages, np.log(peaks) - level, down_weighted),
         shape_weights=told.shape_weights(),
         siblings=told.siblings,
@@ -410,9 +417,7 @@ def _plain(case: Case, fit: WearFit) -> CaseFit:
         rate=np.ones(1),
         rate_log_sd=np.zeros(1),
         spare_readings=float(fit.valid_drops),
-        shown_until=level_shown_until(
-            own.made_number(fit.drop_number), np.isin(fit.drop_number, fit.doubted_drops)
-        ),
+        down_weighted=np.isin(fit.drop_number, fit.doubted_drops),
         off_in_a_row=tuple(own.made_number(np.array(fit.off_in_a_row, dtype=np.int64)).tolist()),
         shape_weights=fit.shape_weights,
         siblings=fit.siblings,
@@ -429,7 +434,7 @@ def _empty(case: Case, rates: Rates) -> CaseFit:
         rate=_rate(case, rates),
         rate_log_sd=rates.log_sd(case),
         spare_readings=0.0,
-        shown_until=math.inf,
+        down_weighted=np.zeros(0, dtype=np.bool_),
         off_in_a_row=(),
         shape_weights={},
         siblings=0,

@@ -1,6 +1,6 @@
 """What the cases of a model teach each other where readings scatter little: the form of their wear.
 
-The grid of shapes in ``fitting`` is as fine as readings that scatter by a few percent can
+The grid of shapes in ``fitting`` is as fine as readings that scatter by several percent can
 distinguish. Where they scatter by less, its steps and its prior of the scatter are wider than what
 the readings leave open. Here each form is taken as finely as the readings show it, with parameters
 that all cases of the model have in common; each case goes along it at a speed of its own, and how
@@ -10,7 +10,7 @@ far readings wander about it is learned: a Wiener process whose variance grows w
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields
 from functools import lru_cache
 from itertools import product
@@ -42,13 +42,12 @@ if TYPE_CHECKING:
 FEWEST_CASES = 3
 FEWEST_READINGS = 4
 """Of a case that informs the others."""
-LARGEST_SCATTER = 0.02
-"""Scatter of log peak g up to which the form is learned: above it the shapes serve, in less time,
-and allow for what benches show (outliers, jumps, scatter that differs)."""
+LARGEST_SCATTER = 0.035
+"""Scatter of log peak g up to which the form is learned: above it the shapes are fine enough."""
+_ENOUGH_CASES = 30
+"""Cases from which the likely forms are found; with more all of them say which hold."""
 _SMALLEST_RISE = 4.0
 """Rise of a case that informs the others, in standard deviations of a reading."""
-_WILD = 5.0
-"""Standard deviations about the form from which a reading is left out."""
 _NOT_ITS_LIKE = 4.0
 """A case whose readings depart so many times more than those of the others is not of their form."""
 _RESOLUTION = 1e-3
@@ -253,21 +252,18 @@ def _case_of(clock: FloatArray, log_peak: FloatArray) -> _Case:
     )
 
 
-def _off_its_neighbours(clock: FloatArray, log_peak: FloatArray) -> FloatArray:
-    """How far each reading is off the line through the two next to it, scatter being the unit."""
-    here = np.arange(clock.size)
-    one = np.r_[1, here[:-2], clock.size - 3]
-    other = np.r_[2, here[2:], clock.size - 2]
-    share = (clock - clock[one]) / (clock[other] - clock[one])
-    off = log_peak - (1.0 - share) * log_peak[one] - share * log_peak[other]
-    return np.asarray(off / np.sqrt(1.0 + share**2 + (1.0 - share) ** 2), dtype=np.float64)
-
-
-def _without_wild(clock: FloatArray, log_peak: FloatArray, scatter: float) -> NDArray[np.bool_]:
-    """Which readings are in line with those beside them."""
-    off = np.abs(_off_its_neighbours(clock, log_peak))
-    beside = np.maximum(np.r_[0.0, off[:-1]], np.r_[off[1:], 0.0])
-    return np.asarray((off <= _WILD * scatter) | (off < beside), dtype=np.bool_)
+def _scatter_of(clocks: Iterable[FloatArray], log_peaks: Iterable[FloatArray]) -> float:
+    """Of readings about the lines through the two next to each."""
+    every = []
+    for clock, log_peak in zip(clocks, log_peaks, strict=True):
+        here = np.arange(clock.size)
+        one = np.r_[1, here[:-2], clock.size - 3]
+        other = np.r_[2, here[2:], clock.size - 2]
+        share = (clock - clock[one]) / (clock[other] - clock[one])
+        off = log_peak - (1.0 - share) * log_peak[one] - share * log_peak[other]
+        every.append(np.abs(off) / np.sqrt(1.0 + share**2 + (1.0 - share) ** 2))
+    # The median size of a standard normal deviate.
+    return float(np.median(np.concatenate(every))) / 0.6745 + _RESOLUTION
 
 
 @dataclass(frozen=True, slots=True)
@@ -454,7 +450,8 @@ def fleet_draws(
     Parameters
     ----------
     clocks, log_peaks : sequence of ndarray of shape (n_readings,)
-        Wear at each reading of each case, 1 at the first drop, and the log of its peak g.
+        Wear at each reading of each case, 1 at the first drop, and the log of its peak g; without
+        outliers.
 
     Returns
     -------
@@ -468,21 +465,14 @@ def fleet_draws(
         return nothing
     # By what was read, so that sums are rounded in the same order whatever the cases are called.
     known.sort(key=lambda at: (log_peaks[at].tobytes(), clocks[at].tobytes()))
-    off = [_off_its_neighbours(clocks[at], log_peaks[at]) for at in known]
-    # The median size of a standard normal deviate.
-    scatter = float(np.median(np.abs(np.concatenate(off)))) / 0.6745 + _RESOLUTION
+    scatter = _scatter_of((clocks[at] for at in known), (log_peaks[at] for at in known))
     if scatter > LARGEST_SCATTER:
         return nothing
-    cases = {}
-    for at in known:
-        kept = _without_wild(clocks[at], log_peaks[at], scatter)
-        if kept.sum() >= FEWEST_READINGS:
-            case = _case_of(clocks[at][kept], log_peaks[at][kept])
-            if case.rise > _SMALLEST_RISE * scatter:
-                cases[at] = case
+    cases = {at: _case_of(clocks[at], log_peaks[at]) for at in known}
+    cases = {at: case for at, case in cases.items() if case.rise > _SMALLEST_RISE * scatter}
     while len(cases) >= FEWEST_CASES:
         some = [*cases.values()]
-        fit = _fit(some, _likely(some), _WANDERS)
+        fit = _fit(some, _likely(some[:_ENOUGH_CASES]), _WANDERS)
         like = fit.is_like([case.since.size for case in some])
         if like.all():
             for at, draws in zip(cases, _draws(some, fit), strict=True):

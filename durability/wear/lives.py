@@ -190,7 +190,8 @@ def _by_their_fleets(
 ) -> dict[int, CaseFit]:
     """Fits of cases that have not failed yet whose form of wear their fleet shows.
 
-    A fleet is the cases of one model, each dropped under the same conditions all along.
+    A fleet is the cases of one model, each dropped under the same conditions all along. Outliers
+    teach nobody; several in a row to one side are none.
     """
     fleets: dict[object, list[int]] = defaultdict(list)
     for at, fit in enumerate(fits):
@@ -201,9 +202,13 @@ def _by_their_fleets(
     for members in fleets.values():
         if len(members) < FEWEST_CASES:
             continue
-        valid = [fits[at].case.valid for at in members]
-        clocks = [fits[at].clock[ages - 1] for at, (_, ages, _) in zip(members, valid, strict=True)]
-        learned = fleet_draws(clocks, [np.log(peaks) for _, _, peaks in valid])
+        clocks, log_peaks = [], []
+        for at in members:
+            _, ages, peaks = fits[at].case.valid
+            full = ~fits[at].down_weighted | np.isin(ages, fits[at].off_in_a_row)
+            clocks.append(fits[at].clock[ages[full] - 1])
+            log_peaks.append(np.log(peaks[full]))
+        learned = fleet_draws(clocks, log_peaks)
         for at, one in zip(members, learned, strict=True):
             now = fits[at].clock[-2]
             if one is not None and np.median(crossings[at][0]) > now:
