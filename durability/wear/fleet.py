@@ -24,7 +24,7 @@ from durability.wear.shapes import (
     EXPONENTIAL,
     HYPERBOLIC,
     LEVELLING,
-    LEVELLING_SLOWLY,
+    LEVELLING_WIDTHS,
     LINEAR,
     ONSET,
     POWER,
@@ -185,6 +185,7 @@ def _forms() -> _Forms:
     none = STEADY, one, 0, np.zeros(1)
     # family, parameter, timed, size, sized, what settles beside it, prior, in log level or in g
     both, log = (False, True), (False,)
+    widths = [code for code in LEVELLING_WIDTHS if code != LEVELLING]
     blocks = [
         (LINEAR, one, 0, one, 1, none, 0.15, both),
         (POWER, np.geomspace(1.1, 3.6, 14), 0, one, 1, none, 0.09, both),
@@ -194,8 +195,7 @@ def _forms() -> _Forms:
         (EXPONENTIAL, np.geomspace(0.005, 0.4, 12), 0, one, 1, none, 0.04, both),
         (HYPERBOLIC, one, 1, sizes, 1, none, 0.08, log),
         (SETTLING, one, 1, amplitudes, 0, none, 0.03, log),
-        (LEVELLING, one, 1, amplitudes, 0, none, 0.015, log),
-        (LEVELLING_SLOWLY, one, 1, amplitudes, 0, none, 0.015, log),
+        *((code, one, 1, amplitudes, 0, none, 0.03 / len(widths), log) for code in widths),
         (ONSET, np.geomspace(3.0, 80.0, 14), 0, one, 1, none, 0.12, both),
         (ONSET, one, 1, sizes, 1, none, 0.12, both),
         (LINEAR, one, 0, one, 1, (SETTLING, settles, 0, settled), 0.045, both),

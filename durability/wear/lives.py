@@ -30,7 +30,7 @@ from durability.wear.draws import (
 from durability.wear.fleet import FEWEST_CASES, fleet_draws
 from durability.wear.outliers import shows_fresh
 from durability.wear.results import FailedIn, FailureCause, WearDraws, WearFit
-from durability.wear.shapes import JUMP, LEVELLING, LEVELLING_SLOWLY, SETTLING, STEADY, climb_basis
+from durability.wear.shapes import JUMP, LEVELLING_WIDTHS, SETTLING, STEADY, climb_basis
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -47,7 +47,7 @@ LATER_ONSET = 0.5
 _ONSET_AFTER, _ONSET_LOG_SD = 30.0, 1.2
 _ONSET_RATE, _ONSET_RATE_LOG_SD = 0.02, 1.1
 """Medians and log standard deviations of the drops until it does, and of its rate then."""
-_FLAT_IN_THE_END = (SETTLING, LEVELLING, LEVELLING_SLOWLY, JUMP)
+_FLAT_IN_THE_END = (SETTLING, JUMP, *LEVELLING_WIDTHS)
 _HORIZON_MARGIN = 3
 """Crossings are sought to this many horizons, since the discrepancy may bring them within one."""
 _BLOCK_SERIES = 64

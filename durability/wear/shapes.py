@@ -31,8 +31,7 @@ if TYPE_CHECKING:
     SETTLING,
     LEVELLING,
     JUMP,
-    LEVELLING_SLOWLY,
-) = range(11)
+) = range(10)
 
 SHAPES = (
     "steady",
@@ -51,8 +50,11 @@ _POWER_UNIT = 30.0
 """Drops over which the rate of a power law is the mean rate: ``φ = 30 ((n-1)/30)^p``."""
 _FADING_DROPS = 50.0
 """Onsets, jumps and time scales much later than this are as good as never: their prior fades."""
-_LEVELLING_WIDTHS = {LEVELLING: 0.25, LEVELLING_SLOWLY: 0.4}
-"""Width of an S-shaped climb as a fraction of its middle."""
+LEVELLING_WIDTHS: dict[int, float] = {LEVELLING: 0.25} | dict(
+    enumerate(np.geomspace(0.12, 0.6, 12), start=10)
+)
+"""Width of an S-shaped climb as a fraction of its middle: of the shape, and of further families
+that only a fleet's readings can distinguish."""
 _LARGEST_EXPONENT = 60.0
 """Beyond e^60 every limit has long been passed; keeps squares finite."""
 _FARTHEST_PARAMETER = 1000.0
@@ -148,9 +150,9 @@ def _family_basis(code: int, parameter: Floats, since_first: FloatArray) -> Floa
         return parameter * np.log1p(since_first / parameter)
     if code == SETTLING:
         return -np.expm1(-since_first / parameter)
-    if code in _LEVELLING_WIDTHS:
+    if code in LEVELLING_WIDTHS:
         # An S-shaped climb whose steepest drop is the parameter.
-        width = _LEVELLING_WIDTHS[code] * parameter
+        width = LEVELLING_WIDTHS[code] * parameter
         start = 1.0 / (1.0 + np.exp((parameter - 1.0) / width))
         return 1.0 / (1.0 + np.exp((parameter - 1.0 - since_first) / width)) - start
     if code == JUMP:
