@@ -49,7 +49,7 @@ def pieces(value: Any) -> Iterator[str]:
     if isinstance(value, Iterator):
         yield "["
         for at, each in enumerate(value):
-            yield f"{', ' if at else ''}{dumps(each)}"
+            yield f"{', ' if at else ''}{_text(each)}"
         yield "]"
     elif isinstance(value, Mapping) and any(isinstance(each, Iterator) for each in value.values()):
         for at, (key, each) in enumerate(value.items()):

@@ -220,7 +220,7 @@ def generalized_esd(reading: ArrayLike, most_outliers: int, alpha: float = 0.05)
         set_aside.append(int(left[farthest.position]))
         statistics.append(farthest.statistic)
         criticals.append(farthest.critical)
-        left = np.delete(left, farthest.position)
+        left = left[np.arange(len(left)) != farthest.position]
     exceeding = [step for step in range(most_outliers) if statistics[step] > criticals[step]]
     found = exceeding[-1] + 1 if exceeding else 0
     return GeneralizedEsd(tuple(set_aside[:found]), np.array(statistics), np.array(criticals))

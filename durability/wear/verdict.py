@@ -193,8 +193,14 @@ def detectable_rise_pct(drop_number: IntArray, scatter: float, information: floa
         Percent per drop.
     """
     away = drop_number - drop_number.mean()
-    climb = np.interp(math.log(len(drop_number)), np.log(null_table.LENGTHS), null_table.DETECTABLE)
-    return 100 * math.expm1(float(climb) * scatter / math.sqrt(information * float(away @ away)))
+    climb = _detectable_climb(len(drop_number))
+    return 100 * math.expm1(climb * scatter / math.sqrt(information * float(away @ away)))
+
+
+@lru_cache(maxsize=1024)
+def _detectable_climb(n_drops: int) -> float:
+    lengths = np.log(null_table.LENGTHS)
+    return float(np.interp(math.log(n_drops), lengths, null_table.DETECTABLE))
 
 
 def judge_trends(

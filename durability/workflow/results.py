@@ -6,7 +6,7 @@ Field names are those of the JSON that leaves the program. A number that can't b
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, fields
 from numbers import Real
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -272,7 +272,8 @@ class Under:
     @property
     def named(self) -> dict[str, tuple[Any, ...]]:
         """Name of a condition → the values of it that are answered for."""
-        return {name: wanted for name, wanted in asdict(self).items() if wanted}
+        wanted = ((each.name, getattr(self, each.name)) for each in fields(self))
+        return {name: values for name, values in wanted if values}
 
     @property
     def options(self) -> tuple[str, ...]:
