@@ -479,6 +479,51 @@ def test_that_two_codes_are_one_thing_can_be_taken_back(labs, monkeypatch):
     assert labs("A", "query", "--sql", ages, "--json").json["rows"][0] == ["A:R7", 7]
 
 
+def test_a_second_code_leads_to_the_thing_and_says_so(lab, sheet):
+    lab("A", "init")
+    for n, case, device in ((1, "C1", "R7"), (2, "C2", "R9")):
+        rows = (f"S{n},{drop},{100 + 3 * drop},{case},bumper,{device}" for drop in (1, 2, 3))
+        own = sheet(f"{n}.csv", "series,drop_number,peak_g,case,case_model,device", *rows)
+        lab("A", "import", "drops", own)
+    lab("A", "specimen", "same", "R7", "R9", "--reason", "one number")
+    lab("A", "specimen", "same", "C1", "C2", "--reason", "one number")
+    device = "durability: R9 is R7: one thing, all recorded under R7\n"
+    case = device.replace("R9", "C2").replace("R7", "C1")
+    damage = ("query", "damage_by_drop", "--set")
+    for second, first, note in (
+        (("specimen", "show", "R9"), ("specimen", "show", "R7"), device),
+        (("history", "R9"), ("history", "R7"), device),
+        (("show", "R9"), ("show", "R7"), device),
+        (("inspect", "list", "R9"), ("inspect", "list", "R7"), device),
+        (("trend", "C2"), ("trend", "C1"), case),
+        ((*damage, "case_code=C2"), (*damage, "case_code=C1"), case),
+    ):
+        told = lab("A", *second, "--json")
+        assert (told.out, told.err) == (lab("A", *first, "--json").out, note), second
+    told = lab("A", "damage", "add", "C2", "--severity", "1")
+    assert told.err == case and "noted on C1" in told.out
+    lab("A", "series", "close", "S2", "--reason", "done")
+    # A series may be called so; a code that is scanned leads on too.
+    told = lab("A", "series", "open", "R9", "--device", "R9", "--case", "C1")
+    assert told.err.startswith(device) and "series R9 is open: R7 in case C1" in told.out
+    assert lab("A", "show", "R9", "--json").json["series"] == "R9"
+    assert (
+        lab("A", "inspect", "record", "r9", "--check", "touch=pass", "--json").json["device"]
+        == "R7"
+    )
+    lab("A", "specimen", "same", "R7", "R9", "--undo", "--reason", "misread")
+    assert lab("A", "specimen", "show", "R9").err == ""
+
+
+def test_a_code_of_two_labs_whose_things_are_one_needs_no_lab(labs, sheet):
+    labs("A", "merge", "B.duckdb")
+    assert "R7" in labs("A", "specimen", "show", "R7", expect=1).err
+    labs("A", "specimen", "same", "A:R7", "B:R7", "--reason", "one number")
+    assert labs("A", "specimen", "show", "R7", "--json").json["specimen"] == "A:R7"
+    rows = sheet("more.csv", "device,inspected_at,function,outcome", "R7,2026-03-09,touch,pass")
+    assert labs("A", "import", "inspections", rows, "--json").json["added"] == 1
+
+
 def damaged(path):
     shutil.copyfile("B.duckdb", path)
     with Path(path).open("r+b") as file:

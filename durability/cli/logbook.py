@@ -41,48 +41,50 @@ def session_of(options: Namespace) -> Session:
     return session
 
 
+_SPECIMENS = ("case", "device", "specimen")
 _CODES = (
-    *("a", "b", "case", "code", "codes", "device", "name", "names", "plan", "recorder", "sensor"),
-    *("other", "series", "specimen"),
+    *("a", "b", "code", "codes", "name", "names", "other", "plan", "recorder", "sensor", "series"),
+    *_SPECIMENS,
 )
 """Options and words of a call that are codes, or may be."""
+
+_ABOUT_SPECIMENS = ("_specimen", "report:label")
+"""Ends of handlers of which the word that is a code names a specimen."""
 
 _SET = ("changes", "values")
 """Where each ``--set NAME=VALUE`` of a call is kept; the value of a name of a code is one."""
 
 
 def _understand_codes(options: Namespace, session: Session) -> None:
-    """Put codes that were typed with their site as they are called in this store."""
+    """Put codes as they are called in this store: typed with their site, or second ones."""
     given = {name: getattr(options, name, None) for name in _CODES}
     pairs = {name: [each.partition("=") for each in getattr(options, name, ())] for name in _SET}
-    typed = {
-        code
-        for value in (*given.values(), [code for each in pairs.values() for _, _, code in each])
-        for code in (value if isinstance(value, list) else [value])
-        if isinstance(code, str) and ":" in code[1:]
-    }
-    if not typed or not session.store.is_file():
+    is_about_one = options.handler.endswith(_ABOUT_SPECIMENS)
+    own = (*_SPECIMENS, "code", "codes", "other") if is_about_one else _SPECIMENS
+    lists = {name: value if isinstance(value, list) else [value] for name, value in given.items()}
+    typed = [(name, code) for name, codes in lists.items() for code in codes if code]
+    typed += [(_set_of(of), code) for each in pairs.values() for of, _, code in each]
+    asked = {code for name, code in typed if ":" in code[1:] or name in own}
+    if not asked or not session.store.is_file():
         return
-    meant = codes_meant(session, sorted(typed))
+    meant = codes_meant(session, sorted(asked))
+
+    def called(name: str, code: str) -> str:
+        is_understood = name in own or (":" in code[1:] and name in _CODES)
+        return meant.get(code, code) if is_understood else code
+
     for name, value in given.items():
         if isinstance(value, list):
-            setattr(options, name, [meant.get(code, code) for code in value])
-        elif value in meant:
-            setattr(options, name, meant[value])
+            setattr(options, name, [called(name, code) for code in value])
+        elif isinstance(value, str):
+            setattr(options, name, called(name, value))
     for name, each in pairs.items():
         if each:
-            setattr(
-                options,
-                name,
-                [
-                    of + sign + (meant.get(code, code) if _is_of_code(of) else code)
-                    for of, sign, code in each
-                ],
-            )
+            setattr(options, name, [of + is_ + called(_set_of(of), code) for of, is_, code in each])
 
 
-def _is_of_code(name: str) -> bool:
-    return name.strip().removesuffix("_code") in _CODES
+def _set_of(of: str) -> str:
+    return of.strip().removesuffix("_code")
 
 
 def limit_of(options: Namespace) -> Limit:

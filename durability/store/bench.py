@@ -314,13 +314,11 @@ def refuse_as_new(connection: Connection, what: str, code: str) -> None:
             " choose one without"
         )
     named = [row["code"] for row in fetch(connection, "codes_of_sites", what=what, code=code)]
-    named += [
-        row["meant"]
-        for row in fetch(connection, "codes_meant", typed=[code])
-        if row["what"] == what
-    ]
+    meant = fetch(connection, "codes_meant", typed=[code])
+    named += [row["meant"] for row in meant if row["what"] == what]
     if named:
-        raise RecordRefused(f"{what} {code!r}: can mean {' or '.join(named)}; name that")
+        words = " or ".join(dict.fromkeys(named))
+        raise RecordRefused(f"{what} {code!r}: can mean {words}; name that")
 
 
 def amend(

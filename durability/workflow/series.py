@@ -22,7 +22,7 @@ from durability.workflow.keep import (
     without_baseline,
 )
 from durability.workflow.quarantine import refuse_unfit, why_unfit
-from durability.workflow.session import Session, entry
+from durability.workflow.session import Session, entry, note_second
 from durability.workflow.specimens import IN_USE, series_meant
 
 ACKNOWLEDGED = "record: cautions acknowledged"
@@ -375,7 +375,7 @@ def is_series(session: Session, code: str) -> bool:
             raise RecordRefused(
                 f"{code!r}: both a series and a specimen; ask by series show or by history"
             )
-        if not series and not specimen:
+        if not series and not specimen and not bench.fetch(connection, "codes_meant", typed=[code]):
             near = bench.nearest(connection, "near_names", name=code)
             raise RecordRefused(f"{code!r}: no series or specimen{near}")
     return series
@@ -413,6 +413,8 @@ def named(session: Session, names: Sequence[str]) -> tuple[list[str], list[str]]
                     f"{name!r}: {' and '.join(sorted(kinds))}; say which by --series or"
                     " --case-model"
                 )
+            for second in {row["meant"] for row in rows if row["meant"] is not None}:
+                note_second(name, second)
             found["case model" if kinds == {"case model"} else "series"] += [
                 row["name"] for row in rows
             ]

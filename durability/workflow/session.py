@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from durability.intake.hand_entry import as_typed, typed_instant
 from durability.record import clock
-from durability.record.errors import UnusableCall
+from durability.record.errors import UnusableCall, complain
 from durability.store import bench, database
 from durability.store.database import Past
 from durability.store.file import stamp
@@ -107,7 +107,9 @@ def people(session: Session, most: int) -> list[str]:
 
 
 def codes_meant(session: Session, typed: Iterable[str]) -> dict[str, str]:
-    """Codes that were typed with their site, each as it is called in this store.
+    """Codes that were typed with their site, or are the second of a thing, as they are called here.
+
+    Of a second code a line says what it leads to.
 
     Parameters
     ----------
@@ -118,7 +120,15 @@ def codes_meant(session: Session, typed: Iterable[str]) -> dict[str, str]:
     """
     with database.reading(session.record) as connection:
         rows = bench.fetch(connection, "codes_meant", typed=list(typed))
+    for row in rows:
+        if ":" not in row["typed"][1:]:
+            note_second(row["typed"], row["meant"])
     return {row["typed"]: row["meant"] for row in rows}
+
+
+def note_second(code: str, meant: str) -> None:
+    """Say what a second code of a thing leads to."""
+    complain(f"durability: {code} is {meant}: one thing, all recorded under {meant}")
 
 
 def open_session(

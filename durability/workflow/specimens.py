@@ -330,7 +330,7 @@ def specimen_scanned(session: Session, line: str) -> dict[str, Any] | None:
         rows = bench.fetch(connection, "specimen_scanned", code=code)
         if is_marked(line) and len(rows) != 1:
             bench.find(connection, "specimen", code)
-    return next((row for row in rows if is_marked(line) or row["specimen"] == code), None)
+    return next((row for row in rows if is_marked(line) or row["typed"] == code), None)
 
 
 def for_labels(session: Session, codes: Sequence[str]) -> list[dict[str, Any]]:

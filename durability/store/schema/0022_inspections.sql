@@ -72,3 +72,15 @@ LEFT JOIN device_shocks AS s
         OR date_trunc('day', s.dropped_at) = l.inspected_at)
 GROUP BY l.inspection_id, l.device, l.device_model, l.inspected_at, l.passed, l.degraded, l.failed,
     l.not_tested, t.inspected_at_utc, t.entry_id;
+
+-- As before, and a code of several sites whose things are one.
+CREATE OR REPLACE VIEW typed_codes AS
+SELECT what, site || ':' || own_code AS typed, meant FROM site_codes WHERE site || ':' || own_code <> meant
+UNION
+SELECT what, code, meant FROM site_codes WHERE meant <> code
+UNION
+SELECT what, own_code, min(meant)
+FROM site_codes
+WHERE what = 'specimen' AND code <> own_code
+GROUP BY what, own_code
+HAVING min(meant) = max(meant);

@@ -105,10 +105,10 @@ SELECT DISTINCT what, typed, meant FROM typed_codes WHERE list_contains($typed, 
 
 -- name: codes_of_sites
 -- How a code that several sites use is called here.
-SELECT DISTINCT code
+SELECT DISTINCT meant AS code
 FROM site_codes
 WHERE what = $what AND own_code = $code AND code <> own_code
-ORDER BY code;
+ORDER BY meant;
 
 -- name: stage_other_entries
 -- Entries of the store attached as "other/", with their fingerprints as just taken there, and whether

@@ -18,11 +18,17 @@ WHERE s.series = $code;
 
 -- name: series_named
 -- What a name without an option can mean: a series, the series of a case, a case model.
-SELECT DISTINCT 'series' AS kind, series AS name FROM all_series WHERE series = $name
+SELECT DISTINCT 'series' AS kind, series AS name, NULL AS meant
+FROM all_series WHERE series = $name
 UNION ALL
-SELECT DISTINCT 'case', series FROM all_series WHERE "case" = $name
+SELECT DISTINCT 'case', series, NULL FROM all_series WHERE "case" = $name
 UNION ALL
-SELECT DISTINCT 'case model', case_model FROM all_series WHERE case_model = $name
+SELECT DISTINCT 'case', s.series, k.meant
+FROM typed_codes AS k
+JOIN all_series AS s ON s."case" = k.meant
+WHERE k.what = 'specimen' AND k.typed = $name
+UNION ALL
+SELECT DISTINCT 'case model', case_model, NULL FROM all_series WHERE case_model = $name
 ORDER BY kind, name;
 
 -- name: series_meant
@@ -35,6 +41,13 @@ WITH named AS (
     FROM all_specimens AS p
     LEFT JOIN all_series AS s
         ON s.status = 'open' AND (s.case_id = p.specimen_id OR s.device_id = p.specimen_id)
+    UNION ALL
+    SELECT 1, p.kind, k.typed, s.series
+    FROM typed_codes AS k
+    JOIN all_specimens AS p ON p.specimen = k.meant
+    LEFT JOIN all_series AS s
+        ON s.status = 'open' AND (s.case_id = p.specimen_id OR s.device_id = p.specimen_id)
+    WHERE k.what = 'specimen'
 )
 SELECT kind, code, series
 FROM named

@@ -66,11 +66,20 @@ WHERE kind = 'case' AND model IS NOT NULL
 ORDER BY damerau_levenshtein(lower(name), lower($name)), name;
 
 -- name: specimen_scanned
--- Specimens that a scanned code can mean: as it is written before other letters.
-SELECT specimen, kind
-FROM all_specimens
-WHERE lower(specimen) = lower($code)
-QUALIFY (specimen <> $code) = min(specimen <> $code) OVER ()
+-- Specimens that a scanned code can mean, also by their second code: as it is written before other
+-- letters.
+WITH coded AS (
+    SELECT specimen, kind, specimen AS typed FROM all_specimens
+    UNION ALL
+    SELECT p.specimen, p.kind, k.typed
+    FROM typed_codes AS k
+    JOIN all_specimens AS p ON p.specimen = k.meant
+    WHERE k.what = 'specimen'
+)
+SELECT specimen, kind, typed
+FROM coded
+WHERE lower(typed) = lower($code)
+QUALIFY (typed <> $code) = min(typed <> $code) OVER ()
 ORDER BY specimen;
 
 -- name: list_specimens
