@@ -1,5 +1,7 @@
 """Ratio of two groups: against Welch, Fieller and mixed models, and its coverage."""
 
+from dataclasses import replace
+
 import naive_ratio
 import numpy as np
 import pytest
@@ -142,11 +144,26 @@ def test_one_case_a_side_says_that_it_does_not_know():
     found = log_ratio(simulated_side(rng, 1, 10), simulated_side(rng, 1, 10))
     assert found.between_case_unknown
     assert found.between_case_log_sd is None
-    assert found.basis == "1 case against 1, one case each: how cases differ is not counted"
+    assert found.basis == "1 case against 1, one each: how cases differ is not counted"
     borrowed = log_ratio(simulated_side(rng, 1, 10), simulated_side(rng, 4, 10))
     assert borrowed.between_case_borrowed
     assert not borrowed.between_case_unknown
     assert "taken to vary" in borrowed.basis
+
+
+@pytest.mark.parametrize(
+    ("devices", "cases", "basis"),
+    [
+        (2, 3, "2 bare devices against 3 cases"),
+        (1, 1, "1 bare device against 1 case, one each: how bare devices or cases differ"),
+        (1, 2, "1 bare device against 2 cases, one side has one bare device: it is taken"),
+        (3, 1, "3 bare devices against 1 case, one side has one case: it is taken"),
+    ],
+)
+def test_bare_drops_are_of_devices_not_of_cases(devices, cases, basis):
+    rng = np.random.default_rng(3)
+    bare = replace(simulated_side(rng, devices, 10), is_bare=True)
+    assert log_ratio(bare, simulated_side(rng, cases, 10)).basis.startswith(basis)
 
 
 def test_too_little_is_an_answer():

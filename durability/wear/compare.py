@@ -139,6 +139,7 @@ class Sides:
             np.array([each.drop_number.size for each in told], dtype=np.int64),
             tuple(unit_of(each) for each in told),
             tuple(self._matched(each) for each in told),
+            is_bare=all(each.case is None for each in told),
         )
 
     def _ages(self, history: DropHistory, at_drop: int | None, lived: int) -> IntArray:
@@ -246,6 +247,7 @@ def _only(levels: Levels, orientations: set[str]) -> Levels:
         levels.drops[kept],
         tuple(levels.case[place] for place in kept),
         tuple(names[place] for place in kept),
+        is_bare=levels.is_bare,
     )
 
 

@@ -43,6 +43,8 @@ class Levels:
     """Bare: the device."""
     orientation: tuple[str, ...] | None = None
     """What both groups are matched by; None to match nothing."""
+    is_bare: bool = False
+    """Whether all are of bare drops: a device each, no case."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,13 +149,19 @@ def log_ratio(a: Levels, b: Levels, level: float = 0.9) -> LogRatio:
 
         reach = float(stdtrit(df, (1.0 + level) / 2.0)) * log_se
 
-    single = {name for name, side in sides.items() if side.cases == 1}
+    single = [name for name, side in sides.items() if side.cases == 1]
     borrowed = len(single) == 1
     notes = []
+    units = {"a": _unit(a), "b": _unit(b)}
     if borrowed:
-        notes.append("one side has one case: it is taken to vary like the other's")
+        unit = units[single[0]]
+        notes.append(f"one side has one {unit}: it is taken to vary like the other's")
     elif single:
-        notes.append("one case each: how cases differ is not counted")
+        several = " or ".join(dict.fromkeys(f"{unit}s" for unit in units.values()))
+        notes.append(f"one each: how {several} differ is not counted")
+    against = str(sides["b"].cases)
+    if units["a"] != units["b"]:
+        against = counted(sides["b"].cases, units["b"])
     if not known:
         notes.append("no scatter to judge by")
     within = np.concatenate([side.own * side.each for side in sides.values()])
@@ -176,9 +184,7 @@ def log_ratio(a: Levels, b: Levels, level: float = 0.9) -> LogRatio:
         between_case_borrowed=borrowed,
         log_variance_a=variances["a"] if known else None,
         log_variance_b=variances["b"] if known else None,
-        basis=", ".join(
-            [f"{counted(sides['a'].cases, 'case')} against {sides['b'].cases}", *notes]
-        ),
+        basis=", ".join([f"{counted(sides['a'].cases, units['a'])} against {against}", *notes]),
     )
 
 
@@ -217,9 +223,12 @@ def spread_as(found: LogRatio, before: LogRatio) -> LogRatio:
         between_case_borrowed=True,
         log_variance_a=variances[0],
         log_variance_b=variances[1],
-        basis=f"{counted(found.cases_a, 'case')} against {found.cases_b}, taken to differ as cases"
-        " did before",
+        basis=f"{found.basis.partition(',')[0]}, taken to differ as they did before",
     )
+
+
+def _unit(levels: Levels) -> str:
+    return "bare device" if levels.is_bare else "case"
 
 
 def _blocks(

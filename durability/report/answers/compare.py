@@ -381,7 +381,7 @@ class _Judged:
 def by_orientation(confidence: float) -> Columns[_Judged]:
     """The table of one claim."""
     return Columns["_Judged"](
-        "By orientation; drops and cases of both sides",
+        "By orientation; drops and cases (bare: devices) of both sides",
         Column("orientation", "name", wrap=True),
         Column("reduction, %", "reduction_pct", right=True),
         Column(
