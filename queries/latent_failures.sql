@@ -3,7 +3,7 @@
 -- Functions that passed after the device's last drop and failed at a later inspection: the failure
 -- lies between the two. Failures of devices that were never dropped are listed too, with 0 drops,
 -- for comparison. Whether failures go with shocks is judged by `durability latent`.
--- parameter exponent DOUBLE = 4: exponent of the shock dose, Σ (peak g / 1000)^exponent
+-- parameter exponent DOUBLE = 6.4: exponent b of the shock dose, Σ (peak g / 1000)^b
 -- column device: code of the device
 -- column function: the function that failed
 -- column passed_on: last inspection at which it still passed, or was only degraded
@@ -13,12 +13,12 @@
 -- column drops_before: drops made with it before, voided ones counted
 -- column drops_without_reading: those among them without a valid reading
 -- column max_peak_g: highest valid peak before, g
--- column shock_dose: shock dose before, over valid drops, no unit
+-- column shock_dose: shock dose before with that exponent, over valid drops, no unit
 -- column passed_again: whether it passed again later (intermittent)
 -- column note: what was seen
--- example (demo): R21 | push-to-talk | 2026-04-17 | 2026-05-01 | 14 | 28 | 3 | 0 | 849.7 | 1.43 | yes | does not always key
--- example (demo): R14 | battery swelling | 2026-04-22 | 2026-05-06 | 15 | 29 | 8 | 0 | 903.8 | 4.25 | no | battery swollen: not charged, moved to the f…
--- example (demo): R24 | position fix | 2026-04-27 | 2026-05-25 | 28 | 56 | 6 | 0 | 750.5 | 1.26 | no | no fix within ten minutes
+-- example (demo): R21 | push-to-talk | 2026-04-17 | 2026-05-01 | 14 | 28 | 3 | 0 | 849.7 | 0.925 | yes | does not always key
+-- example (demo): R14 | battery swelling | 2026-04-22 | 2026-05-06 | 15 | 29 | 8 | 0 | 903.8 | 2.93 | no | battery swollen: not charged, moved to the f…
+-- example (demo): R24 | position fix | 2026-04-27 | 2026-05-25 | 28 | 56 | 6 | 0 | 750.5 | 0.514 | no | no fix within ten minutes
 -- example (demo): K07 | buttons | 2026-05-19 | 2026-06-23 | – | – | 0 | 0 | – | 0 | no | side button sticks
 WITH looks AS (
     SELECT

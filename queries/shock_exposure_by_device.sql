@@ -3,7 +3,7 @@
 -- The shocks that each device has been through, in any case or bare: the dose of the device, never
 -- the wear of a case. The dose is a sum over valid drops; where drops have no valid reading it is a
 -- lower bound.
--- parameter exponent DOUBLE = 4: exponent of the shock dose, Σ (peak g / 1000)^exponent
+-- parameter exponent DOUBLE = 6.4: exponent b of the shock dose, Σ (peak g / 1000)^b
 -- column device: code of the device or dummy
 -- column device_model: its model
 -- column drops: drops made with it, voided ones counted
@@ -11,11 +11,11 @@
 -- column bare_drops: those among them without a case
 -- column highest_drop_mm: greatest drop height, mm
 -- column max_peak_g: highest valid peak, g
--- column shock_dose: shock dose, no unit
+-- column shock_dose: shock dose with that exponent, no unit
 -- column last_dropped_at: time of the last drop, bench clock
--- example (demo): D1 | demo-Dummy | 679 | 8 | 48 | 1220 | 1554.9 | 49.4 | 2026-04-27 08:17
--- example (demo): R19 | demo-Radio | 5 | 0 | 5 | 1220 | 1188.6 | 7.02 | 2026-04-13 13:19
--- example (demo): R14 | demo-Radio | 8 | 0 | 8 | 760 | 903.8 | 4.25 | 2026-04-07 13:28
+-- example (demo): D1 | demo-Dummy | 679 | 8 | 48 | 1220 | 1554.9 | 120 | 2026-04-27 08:17
+-- example (demo): R19 | demo-Radio | 5 | 0 | 5 | 1220 | 1188.6 | 9.03 | 2026-04-13 13:19
+-- example (demo): R20 | demo-Radio | 2 | 0 | 2 | 1220 | 1119.5 | 2.96 | 2026-04-09 13:13
 SELECT
     p.specimen AS device, p.model AS device_model, count(s.series) AS drops,
     count(s.series) - count(s.peak_g) AS drops_without_reading,

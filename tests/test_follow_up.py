@@ -265,7 +265,11 @@ def test_history_adds_up_the_dose_and_counts_the_days_to_each_look(bench):
         assert dose["dose"] < dose["likely"] < dose["upper"]
     text = " ".join(bench("history", "R1").out.split())
     assert "1 drop without a trusted reading" in text and "b = 6.4" in text
-    assert "dose so far 1.0" in text and "20 days after the last drop" in text
+    asked = bench("query", "shock_exposure_by_device", "--json").json
+    exposed = {row[0]: row[asked["columns"].index("shock_dose")] for row in asked["rows"]}
+    assert exposed["R1"] == pytest.approx(so_far[-1])
+    assert asked["parameters"]["exponent"] == told["events"][-2]["dose_exponent"]
+    assert "dose so far 1.0 (b = 6.4)" in text and "20 days after the last drop" in text
 
 
 def test_a_case_and_a_dummy_have_no_dose(bench):

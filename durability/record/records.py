@@ -296,7 +296,8 @@ class Walk:
     last_results: Mapping[str, tuple[FunctionalCheck, datetime]] = field(default_factory=dict)
     """By function: the latest result before this look, and when that was."""
     shocks: Mapping[str, Any] = field(default_factory=dict)
-    """drops, drops_without_reading, max_peak_g, highest_drop_mm, last_dropped_at, shock_dose."""
+    """drops, drops_without_reading, max_peak_g, highest_drop_mm, last_dropped_at, shock_dose,
+    dose_exponent."""
     quarantine: Quarantine | None = None
     has_cracked_glass: bool = False
     """Noted of it before."""

@@ -427,7 +427,7 @@ def begin_walk(
         last_results={
             row["function"]: (_stored_check(row), row["inspected_at"]) for row in results
         },
-        shocks=shocks[0],
+        shocks={**shocks[0], "dose_exponent": LITERATURE_EXPONENT},
         has_cracked_glass=any(cracked_glass(row["location"], row["note"]) for row in remarks),
     )
 

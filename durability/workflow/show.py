@@ -243,7 +243,7 @@ def _whole_history(session: Session, code: str) -> dict[str, Any]:
     dose = 0.0
     for event in drops:
         dose += ((event["peak_g"] or 0.0) / 1000.0) ** LITERATURE_EXPONENT
-        event["shock_dose_so_far"] = dose
+        event |= {"shock_dose_so_far": dose, "dose_exponent": LITERATURE_EXPONENT}
     doses = device_doses(read_device_histories(session), until_failed=False)[code]
     told["exposure"] = {
         "drops": len(drops),

@@ -159,7 +159,8 @@ def _shock_words(walk: Walk) -> str:
     if shocks["highest_drop_mm"]:
         parts.append(f"from up to {units.in_words(shocks['highest_drop_mm'], units.LENGTH)}")
     if shocks["shock_dose"] is not None:
-        parts.append(f"dose {labels.dose(shocks['shock_dose'])} (b = 6.4)")
+        dose = labels.dose(shocks["shock_dose"])
+        parts.append(f"dose {dose} (b = {shocks['dose_exponent']:g})")
     if shocks["last_dropped_at"]:
         days = (walk.inspected_at.date() - shocks["last_dropped_at"].date()).days
         parts.append(f"last {counted(days, 'day')} ago")

@@ -42,7 +42,8 @@ def _event(event: Mapping[str, Any]) -> str:
 def _what(event: Mapping[str, Any]) -> str:
     parts = [labels.heights(event["what"] or "")]
     if "shock_dose_so_far" in event:
-        parts.append(f"dose so far {labels.dose(event['shock_dose_so_far'])}")
+        dose = labels.dose(event["shock_dose_so_far"])
+        parts.append(f"dose so far {dose} (b = {event['dose_exponent']:g})")
     if event["days_since_drop"] is not None:
         since = labels.since_drop(event["days_since_drop"], event.get("hours_since_drop"))
         parts.append(f"{since} after the last drop")

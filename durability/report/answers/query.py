@@ -104,7 +104,9 @@ def blocks(
         Its rows.
     """
     asked = labels.listed(
-        f"{name} {labels.text(value)}" for name, value in parameters.items() if value is not None
+        f"{name} {labels.recorded(value) if isinstance(value, float) else labels.text(value)}"
+        for name, value in parameters.items()
+        if value is not None
     )
     yield Words(f"{title}: {counted(len(rows), 'row')}" + (f" ({asked})" if asked else ""))
     if rows:
