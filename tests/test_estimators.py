@@ -112,6 +112,10 @@ def test_bad_readings_are_named():
         WearCurve().fit([[1], [2], [3], [4]], [100, 0, 104, 106])
     with pytest.raises(ValueError, match="not whole"):
         WearCurve().fit([[1], [2.5], [3], [4]], [100, 101, 104, 106]).drops_to_failure()
+    curve = WearCurve().fit([[1], [2], [3], [4]], [100, 102, 104, 106])
+    for asked in (curve.predict, curve.predict_interval):
+        with pytest.raises(ValueError, match="drop number 0 is below 1, the first drop of a case"):
+            asked([[3], [0]])
     with pytest.raises(ValueError, match="peak g -5 is below 0"):
         LatentFailure().fit([[100.0], [-5.0]], [0, 1])
     with pytest.raises(ValueError, match="must be before"):

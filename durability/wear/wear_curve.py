@@ -91,6 +91,8 @@ class WearCurve(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         readings, peak_g = validate_data(self, X, y, y_numeric=True, dtype=np.float64)
         if (peak_g <= 0.0).any():
             raise ValueError(f"y: peak g {float(peak_g.min()):g} is not above 0")
+        # Numbers of any kind can be fitted, as scikit-learn asks; drops are numbered from 1.
+        self._is_numbered = bool((readings[:, 0] >= 1.0).all())
         drops, rest = np.maximum(readings[:, 0], 1.0), readings[:, 1:]
         self.cases_, which = np.unique(rest, axis=0, return_inverse=True)
         self._histories = []
@@ -118,6 +120,11 @@ class WearCurve(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         Returns
         -------
         ndarray of shape (n_samples,)
+
+        Raises
+        ------
+        ValueError
+            A drop number is below 1, where those of ``fit`` were not.
         """
         return self._quantiles(X, np.array([0.5]))[:, 0]
 
@@ -133,6 +140,11 @@ class WearCurve(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         -------
         dict of str to ndarray of shape (n_samples,)
             ``lower``, ``median`` and ``upper``, in g.
+
+        Raises
+        ------
+        ValueError
+            As of ``predict``.
         """
         outside = (1.0 - self.level) / 2.0
         found = self._quantiles(X, np.array([outside, 0.5, 1.0 - outside]))
@@ -170,6 +182,9 @@ class WearCurve(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         """Quantiles of the level at each sample; shape (n_samples, n_shares)."""
         check_is_fitted(self)
         samples = validate_data(self, X, reset=False, dtype=np.float64)
+        first = float(samples[:, 0].min())
+        if self._is_numbered and first < 1.0:
+            raise ValueError(f"X: drop number {first:g} is below 1, the first drop of a case")
         drops, rest = np.maximum(samples[:, 0], 1.0), samples[:, 1:]
         every, which = np.unique(rest, axis=0, return_inverse=True)
         found = np.empty((len(samples), shares.size))
