@@ -346,6 +346,24 @@ def test_only_what_needs_action_carries_the_accent(monkeypatch):
     assert "[bold]S1[/]" in out.getvalue()
 
 
+def test_a_unit_stays_beside_the_word_before_it(monkeypatch, capsys):
+    """In a row that is a paragraph, and over a column that has room for both."""
+    from durability.report import terminal
+    from durability.report.blocks import Table
+
+    heads = ("velocity change, m/s", "highest drop, mm", "max peak, g", "after drop, days") * 2
+    rows = [[f"{number}.125" for number in range(100, 800, 90)]]
+    for width in range(30, 61):
+        monkeypatch.setenv("COLUMNS", str(width))
+        terminal.show([Table("", heads, rows)])
+        told = capsys.readouterr().out
+        assert not re.search(r", *$|\ue000", told, re.MULTILINE), width
+        assert " ".join(told.split()).count("velocity change, m/s: ") == 2
+    monkeypatch.setenv("COLUMNS", "80")
+    terminal.show([Table("", ("velocity change, m/s",), [["1234567.1234"]])])
+    assert capsys.readouterr().out.split("\n")[0].strip() == "velocity"
+
+
 def test_a_line_ends_neither_in_a_code_nor_between_a_number_and_its_per_cent_sign(
     monkeypatch, capsys
 ):

@@ -5,6 +5,7 @@ Rich is loaded only where something is laid out: a bench session prints plain li
 
 from __future__ import annotations
 
+import re
 import shutil
 import sys
 from collections.abc import Iterable, Iterator, Sequence
@@ -27,6 +28,9 @@ _GAP = 2
 
 _JOINT = "\ue000"
 """For the blank before a per cent sign while lines are broken: Rich breaks at every blank."""
+
+_UNIT = re.compile(r"(?<=,) (?=\S+$)")
+"""The blank before the unit of a heading."""
 
 _RULES = "    \n    \n ── \n    \n    \n    \n    \n ── \n"
 
@@ -108,11 +112,12 @@ def _show_paragraphs(columns: Sequence[str], rows: Iterable[Sequence[str]]) -> N
     """A paragraph a row, for a table that is too wide."""
     from rich.padding import Padding
 
+    names = [_UNIT.sub(_JOINT, _shown(column)) for column in columns]
     for row in rows:
         pairs = "; ".join(
-            f"{name}: {cell}" for name, cell in zip(columns, row, strict=True) if cell
+            f"{name}: {_shown(cell)}" for name, cell in zip(names, row, strict=True) if cell
         )
-        console().print(Padding(_shown(pairs), (0, 0, 1, _GAP)))
+        console().print(Padding(pairs, (0, 0, 1, _GAP)))
 
 
 def _column_widths(
@@ -226,8 +231,14 @@ def grid(
 
 
 def _folded(heading: str, width: int) -> str:
-    """A heading over as many lines as make it no wider than its cells or its longest word."""
-    return folded(heading, max(width, _longest_word(heading), 1))
+    """A heading over as many lines as make it no wider than its cells or its longest word.
+
+    Where that leaves room, its unit stays beside the word before it.
+    """
+    width, tied = max(width, _longest_word(heading), 1), _UNIT.sub(_JOINT, heading)
+    if _longest_word(tied) > width:
+        return folded(heading, width)
+    return folded(tied, width).replace(_JOINT, " ")
 
 
 def _accented(text: str) -> str:
