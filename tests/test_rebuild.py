@@ -304,6 +304,23 @@ def test_a_store_of_each_earlier_program_answers_as_it_did(run, tmp_path, step):
     assert run("verify", "--json").json["altered_definitions"] == []
 
 
+def test_inspections_are_laid_down_again_as_they_were(run, tmp_path):
+    """With what refers to them, and as recorded where a device had two codes."""
+    path = tmp_path / "store.duckdb"
+    path.write_bytes(gzip.decompress((STORES / "step-21.duckdb.gz").read_bytes()))
+    told = {}
+    for name in ("inspection", "functional_check", "inspection_form", "as_recorded"):
+        with duckdb.connect(str(path), read_only=True) as connection:
+            told[name] = connection.table(name).order("ALL").fetchall()
+    assert len(told["inspection"]) == 3
+    assert run("verify", "--json").json["is_sound"]
+    with duckdb.connect(str(path), read_only=True) as connection:
+        assert {name: connection.table(name).order("ALL").fetchall() for name in told} == told
+    run("specimen", "same", "R-7", "R-9", "--undo", "--reason", "misread")
+    asked = "SELECT device, count(DISTINCT inspection_id) FROM all_checks GROUP BY 1 ORDER BY 1"
+    assert run("query", "--sql", asked, "--json").json["rows"] == [["R-7", 2], ["R-9", 1]]
+
+
 QUESTIONS = {
     # Those programs took 4 for the exponent of the dose where none was given.
     "exposure": ("shock_exposure_by_device", "--set", "exponent=4"),
