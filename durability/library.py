@@ -439,9 +439,7 @@ def _noted_on(damage: pd.DataFrame | None, drops: pd.DataFrame) -> pd.DataFrame 
 def _taken(**frames: pd.DataFrame | None) -> Iterator[Any]:
     """A store in memory that holds the rows of these frames, taken as an import takes them."""
     with database.in_memory() as connection:
-        for kind, frame in frames.items():
-            if frame is None:
-                continue
+        for kind, frame in _parts(frames):
             entry = bench.add_entry(connection, entered_by="library", command=f"import {kind}")
             rows, refused = check_sheet(_sheet(kind, frame), kind)
             if kind == "inspections":
@@ -456,7 +454,27 @@ def _taken(**frames: pd.DataFrame | None) -> Iterator[Any]:
                     f"{kind}.iloc[{first.row}]{column}{value}: {first.reason}"
                     f" ({len(refused)} of {len(frame)} rows refused)"
                 )
+            if kind == "inspections":
+                bench.run(connection, "enter_elsewhere", entry_id=entry)
         yield connection
+
+
+def _parts(frames: Mapping[str, pd.DataFrame | None]) -> Iterator[tuple[str, pd.DataFrame]]:
+    """Each frame; of a store that has several inspections of a device at one time, one by one.
+
+    A site has one, so that each further one is as if it had been entered at another.
+    """
+    for kind, frame in frames.items():
+        if frame is None:
+            continue
+        keys = ["device", "inspected_at", "inspection_id"]
+        if kind != "inspections" or frame.empty or not {*keys} <= {*frame}:
+            yield kind, frame
+            continue
+        at_once = frame.groupby(keys[:2], dropna=False)["inspection_id"]
+        place = at_once.transform(lambda own: own.factorize()[0])
+        for at in sorted(place.unique()):
+            yield kind, frame[place == at]
 
 
 def _sheet(kind: str, frame: pd.DataFrame) -> Sheet:

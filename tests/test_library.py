@@ -99,6 +99,17 @@ def test_comparison_and_link_are_those_of_the_command_line(frames, command_line)
     ]
 
 
+def test_checks_of_a_store_may_hold_two_inspections_of_a_device_at_one_time(frames):
+    """As two labs made them that noted only the day; in a file it would be a typing error."""
+    checks = frames["all_checks"]
+    other = checks[(checks["device"] == "R14") & (checks["outcome"] == "pass")]
+    both = pd.concat([checks, other.assign(outcome="degraded", inspection_id="another")])
+    link = durability.latent_link(frames["all_drops"], both)
+    assert link.p_value == durability.latent_link(frames["all_drops"], checks).p_value
+    with pytest.raises(UnusableCall, match="repeats"):
+        durability.latent_link(frames["all_drops"], both.drop(columns="inspection_id"))
+
+
 def test_the_files_themselves_are_frames_too(built_demo):
     """As read by pandas with nothing told: blanks are NaN, times are text."""
     drops = pd.read_csv(built_demo.files_folder / "invented-drops.csv")

@@ -11,6 +11,10 @@ RETURNING inspection_id;
 SELECT inspection_id FROM own_inspections
 WHERE device_id = $device_id AND inspected_at = $inspected_at::TIMESTAMP;
 
+-- name: enter_elsewhere
+-- What was entered is as if it came from another site.
+UPDATE entry SET site_id = entry_id WHERE entry_id = $entry_id;
+
 -- name: add_inspection_form
 INSERT INTO inspection_form (inspection_id, is_blind, check_list_sha256, entry_id)
 VALUES ($inspection_id, $is_blind, $check_list_sha256, $entry_id);
