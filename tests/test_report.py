@@ -767,7 +767,7 @@ def test_in_short_it_says_what_counts_in_the_words_of_the_whole_page(
 # ------------------------------------------------------------------------------- many series
 
 
-def test_many_series_stay_readable(store, tmp_path):
+def test_many_series_stay_readable(store, tmp_path, monkeypatch):
     lines = ["series,drop_number,peak_g,case,case_model"]
     for at in range(60):
         lines += [
@@ -780,8 +780,14 @@ def test_many_series_stay_readable(store, tmp_path):
     store("report", "-o", "many.html", "--quiet")
     source = (tmp_path / "many.html").read_text(encoding="utf-8")
     assert "48 more rows" in source
+    assert "not on this page" not in source
     assert len(source) < 3_000_000
     assert checked(tmp_path / "many.html").faults == []
+    monkeypatch.setattr("durability.report.blocks.MOST_ROWS", 20)
+    store("report", "-o", "first.html", "--quiet")
+    source = (tmp_path / "first.html").read_text(encoding="utf-8")
+    assert source.count("8 more rows; the last 40 are not on this page") == 3
+    assert checked(tmp_path / "first.html").faults == []
 
 
 def test_its_progress_says_which_of_how_many(drawn):
