@@ -99,6 +99,14 @@ def test_comparison_and_link_are_those_of_the_command_line(frames, command_line)
     ]
 
 
+def test_codes_of_a_store_of_several_sites_are_taken_as_they_are(frames):
+    drops = frames["all_drops"]
+    drops = drops[drops["series"] == "demo-S1"]
+    named = drops.assign(**{name: "Leeds:" + drops[name] for name in ("series", "case", "device")})
+    (row,) = durability.trends(named).to_dict("records")
+    assert (row["series"], row["verdict"]) == ("Leeds:demo-S1", "rising")
+
+
 def test_checks_of_a_store_may_hold_two_inspections_of_a_device_at_one_time(frames):
     """As two labs made them that noted only the day; in a file it would be a typing error."""
     checks = frames["all_checks"]

@@ -74,6 +74,7 @@ def keep_rows(
     with_cut: bool = False,
     drop_numbers_on_sheet: pd.DataFrame | None = None,
     despite_quarantine: str | None = None,
+    keeping: bench.Keeping | None = None,
 ) -> Kept:
     """Keep the rows that agree with the store and with each other.
 
@@ -94,6 +95,8 @@ def keep_rows(
         given, holes in the numbering are refused.
     despite_quarantine : str, optional
         How devices came to be dropped while they were in quarantine; the drop counts for them.
+    keeping : Keeping, optional
+        Where it is not that of the kind.
 
     Returns
     -------
@@ -107,7 +110,7 @@ def keep_rows(
     """
     if despite_quarantine is not None and not despite_quarantine.strip():
         raise UnusableCall("--despite-quarantine: blank; say how it came to be dropped")
-    keeping = bench.KEEPINGS[kind]
+    keeping = keeping or bench.KEEPINGS[kind]
     rows_kept = bench.keep_rows(
         connection,
         keeping,
