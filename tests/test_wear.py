@@ -13,6 +13,7 @@ from durability.wear.cells import (
     bin_log_evidence,
     fit_cells,
     normal_to_t,
+    student_mass,
     t_to_normal,
 )
 from durability.wear.draws import draw_level, log_level
@@ -77,6 +78,23 @@ def test_wallace_deviate_is_close_to_the_exact_one():
         # Wallace (1959) promises about 0.002 in probability from 3 degrees of freedom on.
         assert np.abs(norm.cdf(z) - t.cdf(at, freedom)).max() < 0.004
         assert normal_to_t(z, np.array(freedom)) == pytest.approx(at, abs=1e-9)
+
+
+def test_the_mass_between_two_edges_is_the_difference_of_their_tails():
+    from scipy.stats import norm
+
+    rng = np.random.default_rng(4)
+    edges = np.sort(rng.normal(0.0, 4.0, (16, 300)), axis=0)
+    edges[7] = 0.0
+    edges.sort(axis=0)
+    freedom = rng.uniform(2.0, 60.0, 300)
+    z = t_to_normal(edges, freedom)
+    exact = np.where(z[1:] > 0.0, norm.sf(z[:-1]) - norm.sf(z[1:]), np.diff(norm.cdf(z), axis=0))
+    ours = student_mass(edges.astype(np.float32), freedom.astype(np.float32))
+    # A narrow bin is the small difference of two tails, each within 3.2e-5 of itself.
+    tail = np.minimum(norm.sf(np.abs(z[:-1])), norm.sf(np.abs(z[1:])))
+    assert np.abs(ours - exact).max() < 3e-5
+    assert (np.abs(ours - exact) <= 1e-3 * exact + 1e-4 * tail).all()
 
 
 def test_hyperbolic_path_is_paris_law():
@@ -278,9 +296,12 @@ def test_chi_squares_are_as_by_the_reference_library():
     from durability.wear.draws import SCATTER as USE
     from durability.wear.draws import _chi_square, evenly
 
+    def drawn(of_place, kind=np.float32):
+        return np.repeat(of_place.astype(kind), evenly(USE).size)
+
     for freedom, within in ((2.0, 6e-3), (5.1, 1.2e-3), (12.0, 4e-4), (10_000.0, 1e-5)):
         exact = 2.0 * gammaincinv(0.5 * freedom, evenly(USE))
-        assert _chi_square(np.full(exact.size, freedom)) == pytest.approx(exact, rel=within)
+        assert _chi_square(np.array([freedom]), drawn) == pytest.approx(exact, rel=within)
 
 
 # ------------------------------------------------------------- many series at once, and in full

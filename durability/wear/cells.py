@@ -283,17 +283,17 @@ def bin_log_evidence(fit: CellFit, grid: ShapeGrid) -> Floats:
 def t_to_normal(t: Floats, freedom: Floats) -> Floats:
     """Normal deviate with the tail probability of a Student t, within 0.002 (Wallace 1959)."""
     stretch = (8.0 * freedom + 1.0) / (8.0 * freedom + 3.0)
-    return np.asarray(
-        np.sign(t) * stretch * np.sqrt(freedom * np.log1p(t * t / freedom)), dtype=np.float64
-    )
+    return np.asarray(np.sign(t) * stretch * np.sqrt(freedom * np.log1p(t * t / freedom)))
 
 
 def normal_to_t(z: Floats, freedom: Floats) -> Floats:
     """Inverse of ``t_to_normal``."""
-    stretch = (8.0 * freedom + 3.0) / (8.0 * freedom + 1.0)
-    return np.asarray(
-        np.sign(z) * np.sqrt(freedom * np.expm1((z * stretch) ** 2 / freedom)), dtype=np.float64
-    )
+    t = z * ((8.0 * freedom + 3.0) / (8.0 * freedom + 1.0))
+    t *= t
+    t /= freedom
+    np.expm1(t, out=t)
+    t *= freedom
+    return np.copysign(np.sqrt(t, out=t), z)
 
 
 def student_tail(t: Floats, freedom: Floats) -> Floats:
@@ -310,17 +310,49 @@ def student_tail(t: Floats, freedom: Floats) -> Floats:
 
 
 def student_mass(t: Floats, freedom: Floats) -> Floats:
-    """Probability of a Student t between each two neighbours; ``t`` ascends and is written over.
+    """Probability of a Student t between each two neighbours, by ``t_to_normal``.
 
     From the tails on the side where they are, so that in single precision too far bins keep theirs.
+
+    Parameters
+    ----------
+    t : ndarray of shape (n_edges, n)
+        Ascends along the first axis, and is written over.
+    freedom : ndarray of shape (n,)
     """
     t.clip(-_FAR_APART, _FAR_APART, out=t)
-    above = t > 0.0
-    tail = student_tail(t, freedom)
-    np.negative(tail, out=tail, where=above)
-    mass = np.diff(tail, axis=1)
-    mass += above[:, 1:] & ~above[:, :-1]
+    above = ~np.signbit(t)
+    z = t * t
+    z /= freedom
+    np.log1p(z, out=z)
+    z *= freedom * ((8.0 * freedom + 1.0) / (8.0 * freedom + 3.0)) ** 2
+    tail = np.copysign(normal_tail(z), np.negative(t, out=t))
+    mass = np.diff(tail, axis=0)
+    mass += above[1:] & ~above[:-1]
     return np.asarray(mass)
+
+
+_TAIL = (0.1490703282414233, 0.15764640475622202, 0.08384281817615223, 0.19992114366134245)
+_TAIL_LAST, _TAIL_SLOPE = -0.09048069483514, 0.375
+
+
+def normal_tail(square: Floats) -> Floats:
+    """Probability beyond a normal deviate, from its square, which is written over.
+
+    Within 3.2e-5 of itself out to 14, ½ at 0: in single precision a tenth of the time of ``ndtr``.
+    exp(-z²/2) times a polynomial of u = 1 / (1 + 0.375 z), of least largest relative error.
+    """
+    u = np.sqrt(square)
+    u *= _TAIL_SLOPE
+    u += 1.0
+    np.reciprocal(u, out=u)
+    tail = u * _TAIL_LAST
+    for each in reversed(_TAIL):
+        tail += each
+        tail *= u
+    square *= -0.5
+    tail *= np.exp(square, out=square)
+    return np.asarray(tail)
 
 
 def _weighted_fit(
@@ -502,12 +534,12 @@ def label_evidence(core: Floats, present: Floats, axis: int) -> Floats:
     axis : int
         Along which the readings are.
     """
-    inside = core.sum(axis=axis, dtype=np.float64)
-    wild = present.sum(axis=axis, dtype=np.float64) - inside
+    inside = core.sum(axis=axis)
+    wild = present.sum(axis=axis) - inside
     # Entropy of core against wild: wherever p is all but 0 or 1 it vanishes.
-    spread = (_entropy(core) + _entropy(present - core)).sum(axis=axis, dtype=np.float64)
+    spread = (_entropy(core) + _entropy(present - core)).sum(axis=axis)
     labels = _LOG_CORE * inside + _LOG_WILD * wild
-    return np.asarray(labels + spread, dtype=np.float64)
+    return np.asarray(labels + spread)
 
 
 def _entropy(probability: Floats) -> Floats:

@@ -26,7 +26,7 @@ from durability.wear.shapes import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
     from typing import Any
 
     from numpy.typing import NDArray
@@ -190,12 +190,11 @@ def draw_levels(cells: CellFit, places: Places, grid: ShapeGrid) -> tuple[WearDr
     drawn_up_to = np.ceil(N_DRAWS * up_to - 0.5).astype(np.int64)
     times = np.diff(drawn_up_to, prepend=0)
     times[start[1:-1]] = drawn_up_to[start[1:-1]]
-    seen = np.flatnonzero(times)
+    seen = np.flatnonzero(times > 0)
     times = times[seen]
-    u = (np.arange(N_DRAWS) + 0.5) / N_DRAWS
 
-    def drawn(of_place: NDArray[Any]) -> NDArray[Any]:
-        return np.repeat(of_place, times).reshape(n_series, N_DRAWS)
+    def drawn(of_place: NDArray[Any], kind: type[np.generic] = np.float32) -> NDArray[Any]:
+        return np.repeat(of_place.astype(kind, copy=False), times).reshape(n_series, N_DRAWS)
 
     entry = places.at[seen]
     cell, low, high = places.cell[entry], places.low[entry], places.high[entry]
@@ -210,77 +209,92 @@ def draw_levels(cells: CellFit, places: Places, grid: ShapeGrid) -> tuple[WearDr
     p_low = ndtr(np.where(mirror, -z_high, z_low))
     p_high = ndtr(np.where(mirror, -z_low, z_high))
     below = np.where(seen == start[places.series[seen]], 0.0, up_to[seen - 1])
-    within = ((u - drawn(below)) / drawn(up_to[seen] - below)).clip(0.0, 1.0)
+    width = up_to[seen] - below
+    within = (np.arange(N_DRAWS) + 0.5) / N_DRAWS * drawn(1.0 / width, np.float64)
+    within -= drawn(below / width, np.float64)
+    within = within.astype(np.float32).clip(0.0, 1.0)
 
-    freedom_here = drawn(freedom)
-    z = ndtri((drawn(p_low) + within * drawn(p_high - p_low)).clip(1e-300, 1.0 - 1e-16))
+    # What has one value throughout a place is worked out there, in double precision.
+    p = drawn(p_low) + within * drawn(p_high - p_low)
+    z = ndtri(p.clip(_SMALLEST, _LARGEST, out=p), out=p)
     z *= drawn(np.where(mirror, -1.0, 1.0))
-    off = drawn(safe_scale) * normal_to_t(z, freedom_here)
-    low, high, told, centre = drawn(low), drawn(high), drawn(told), drawn(centre)
-    climb = np.where(told, (centre + off).clip(low, high), low + within * (high - low))
+    t = normal_to_t(z, drawn(freedom))
+    least, most = drawn(low), drawn(high)
+    is_told = drawn(told, np.bool_)
+    climb = (drawn(centre) + drawn(safe_scale) * t).clip(least, most)
+    climb = np.where(is_told, climb, least + within * (most - least))
     # A climb of nothing past the pole of a hyperbolic path would be nothing times infinity.
-    climb = np.where(climb == 0.0, 1e-12, climb)
+    climb[climb == 0.0] = 1e-12
 
-    off = np.where(told, climb - centre, 0.0)
-    misfit = drawn(cells.misfit[of_place]) + drawn(cells.curvature[of_place]) * off**2
-    scatter = np.sqrt(misfit / _chi_square(freedom_here + 1.0))
-    precision = drawn(cells.step_precision[of_place])
-    step = (drawn(cells.step_log[of_place]) - climb * drawn(cells.step_climb[of_place])) / precision
-    step += scatter / np.sqrt(precision) * evenly_normal(STEP)
-    step = np.where(drawn(grid.step_family[cell] != STEADY), step, 0.0)
-    level = (
-        drawn(cells.mean_log[of_place])
-        - step * drawn(cells.mean_step[of_place])
-        - climb * drawn(cells.mean_climb[of_place])
-        + scatter / np.sqrt(drawn(cells.total_core[of_place])) * evenly_normal(LEVEL)
-    )
+    misfit = t * t
+    misfit *= drawn(np.where(told, 1.0 / freedom, 0.0))
+    misfit += 1.0
+    misfit *= drawn(cells.misfit[of_place])
+    scatter = np.sqrt(misfit / _chi_square(freedom + 1.0, drawn))
+    precision = cells.step_precision[of_place]
+    steps = grid.step_family[cell] != STEADY
+    step = drawn(np.where(steps, cells.step_log[of_place] / precision, 0.0))
+    step -= climb * drawn(np.where(steps, cells.step_climb[of_place] / precision, 0.0))
+    step += scatter * drawn(np.where(steps, 1.0 / np.sqrt(precision), 0.0)) * _normal(STEP)
+    level = scatter * drawn(1.0 / np.sqrt(cells.total_core[of_place])) * _normal(LEVEL)
+    level -= step * drawn(cells.mean_step[of_place])
+    level -= climb * drawn(cells.mean_climb[of_place])
     draws = WearDraws(
-        family=drawn(grid.family[cell].astype(np.int8)),
-        parameter=drawn(grid.parameter[cell].astype(np.float32)),
-        step_family=drawn(grid.step_family[cell].astype(np.int8)),
-        step_parameter=drawn(grid.step_parameter[cell].astype(np.float32)),
-        log_level_first=level,
-        step=step.astype(np.float32),
-        climb=climb.astype(np.float32),
-        scatter=scatter.astype(np.float32),
+        family=drawn(grid.family[cell], np.int8),
+        parameter=drawn(grid.parameter[cell]),
+        step_family=drawn(grid.step_family[cell], np.int8),
+        step_parameter=drawn(grid.step_parameter[cell]),
+        log_level_first=drawn(cells.mean_log[of_place], np.float64) + level,
+        step=step,
+        climb=climb,
+        scatter=scatter,
         in_g=np.broadcast_to(np.False_, scatter.shape),
     )
-    return draws, drawn(cell)
+    return draws, drawn(cell, np.int64)
 
 
+_SMALLEST, _LARGEST = np.float32(1e-37), np.float32(1.0 - 2.0**-24)
+"""Probabilities whose normal deviates are finite in single precision."""
 _ROOT_FREEDOM = np.linspace(0.02, 1.0, 50)
 """One over the root of the degrees of freedom, at which chi squares are known exactly."""
 
 
-def _chi_square(freedom: Floats) -> FloatArray:
-    """Chi-square deviates at the points ``evenly(SCATTER)``; shape (n_draws,).
+def _chi_square(freedom: Floats, drawn: Callable[..., NDArray[Any]]) -> Floats:
+    """Chi-square deviates at the points ``evenly(SCATTER)``; shape (n_series, n_draws).
 
     Interpolated between exact quantiles: what the cube root lacks of Wilson and Hilferty's (1931)
     normal one is small and smooth. Within 0.5 % from 2 degrees of freedom, 0.1 % from 5.
+    ``drawn`` gives each draw what belongs to its place, as ``freedom`` does.
     """
-    off = _off_wilson_hilferty()
+    off, apart = _off_wilson_hilferty(), 2.0 / (9.0 * freedom)
     place = (1.0 / np.sqrt(freedom) - _ROOT_FREEDOM[0]) / (_ROOT_FREEDOM[1] - _ROOT_FREEDOM[0])
     place = place.clip(0.0, _ROOT_FREEDOM.size - 1.0)
     below = np.minimum(place.astype(np.int64), _ROOT_FREEDOM.size - 2)
-    share, draw = place - below, np.arange(N_DRAWS)
-    root = (
-        _wilson_hilferty(freedom) + (1.0 - share) * off[below, draw] + share * off[below + 1, draw]
-    )
-    return np.asarray(freedom * (root * root * root), dtype=np.float64)
-
-
-def _wilson_hilferty(freedom: Floats) -> FloatArray:
-    apart = 2.0 / (9.0 * freedom)
-    return np.asarray(1.0 - apart + evenly_normal(SCATTER) * np.sqrt(apart), dtype=np.float64)
+    at = drawn(below * N_DRAWS, np.int64) + np.arange(N_DRAWS)
+    lower = off.take(at)
+    at += N_DRAWS
+    root = off.take(at) - lower
+    root *= drawn(place - below)
+    root += lower
+    root += drawn(np.sqrt(apart)) * _normal(SCATTER)
+    root += drawn(1.0 - apart)
+    return np.asarray(drawn(freedom) * (root * root * root))
 
 
 @lru_cache
-def _off_wilson_hilferty() -> FloatArray:
+def _off_wilson_hilferty() -> Floats:
     from scipy.special import gammaincinv
 
     freedom = 1.0 / _ROOT_FREEDOM[:, None] ** 2
     exact = np.cbrt(2.0 * gammaincinv(0.5 * freedom, evenly(SCATTER)) / freedom)
-    return np.asarray(exact - _wilson_hilferty(freedom), dtype=np.float64)
+    apart = 2.0 / (9.0 * freedom)
+    off = exact - (1.0 - apart + evenly_normal(SCATTER) * np.sqrt(apart))
+    return np.asarray(off, dtype=np.float32)
+
+
+@lru_cache
+def _normal(use: int) -> Floats:
+    return evenly_normal(use).astype(np.float32)
 
 
 def part_levels(
@@ -346,7 +360,11 @@ def log_level(draws: WearDraws, drop_number: FloatArray | IntArray) -> FloatArra
 
 
 def level_bands(
-    draws: WearDraws, cell: IntArray, kinds: Kinds, clocks: Sequence[IntArray]
+    draws: WearDraws,
+    cell: IntArray,
+    kinds: Kinds,
+    clocks: Sequence[IntArray],
+    centre: Floats,
 ) -> list[FloatArray]:
     """Lower, middle and upper level in g at the drops of each series.
 
@@ -360,16 +378,17 @@ def level_bands(
         Of the cells over these drops.
     clocks : sequence of ndarray of int
         Drops of each series.
+    centre : ndarray of shape (n_series,)
+        Taken off the log levels of the draws.
 
     Returns
     -------
     list of ndarray of shape (3, n_drops)
     """
     kind = kinds.kind[cell]
-    centre = draws.log_level_first[:, :1]
     level, step, climb = (
-        each.astype(np.float32)
-        for each in (draws.log_level_first - centre, draws.step, draws.climb)
+        each.astype(np.float32, copy=False)
+        for each in (draws.log_level_first, draws.step, draws.climb)
     )
     cuts = central_cuts(kind.shape[1])
     bands = []

@@ -299,8 +299,7 @@ def _fit_batch(
     grid: ShapeGrid,
 ) -> dict[int, Fit]:
     members = [position for group in batch for position in group]
-    alone = fit_each([readings[position] for position in members], grid)
-    cells = dict(zip(members, alone, strict=True))
+    cells = dict(zip(members, fit_each([readings[at] for at in members], grid), strict=True))
     closeness: list[FloatArray] = []
     sharing: list[int] = []
     priors: list[ScatterPrior] = []
@@ -474,15 +473,18 @@ def _wear_fits(
     siblings: IntArray,
 ) -> list[WearFit]:
     """Fits of the series of a block from their posteriors over the rows."""
-    draws, cell = draw_levels(cells, places_of(posterior, block.rows), block.grid)
+    grid = shape_grid(block.series.kinds.farthest)
+    draws, cell = draw_levels(cells, places_of(posterior, block.rows), grid)
     clocks = [history.wear_clock.astype(np.int64) for history in histories]
-    draws = replace(draws, log_level_first=draws.log_level_first + block.centre[:, None])
-    bands = level_bands(draws, cell, block.series.kinds, clocks)
+    bands = level_bands(draws, cell, block.series.kinds, clocks, block.centre)
     rises = rise_intervals(draws, cell, block.series.kinds, clocks)
-    first = np.exp(np.median(draws.log_level_first, axis=1))
-    scatter = np.median(draws.scatter, axis=1)
-    of_row = posterior.sum(axis=2, dtype=np.float64)
-    weights = by_series(of_row, block.rows.shape)
+    first, scatter = (
+        np.sort(each.astype(np.float32), axis=1)[:, central_cuts(each.shape[1])[1]]
+        for each in (draws.log_level_first, draws.scatter)
+    )
+    draws = replace(draws, log_level_first=draws.log_level_first + block.centre[:, None])
+    of_row = posterior @ np.ones(posterior.shape[2], dtype=np.float32)
+    weights = by_series(of_row.astype(np.float64), block.rows.shape)
     cores = block.mean_core(of_row)
     fits = []
     for row, (history, clock) in enumerate(zip(histories, clocks, strict=True)):
@@ -491,7 +493,7 @@ def _wear_fits(
             _wear_fit(
                 history,
                 draws_of(draws, row),
-                middles=(float(first[row]), float(scatter[row])),
+                middles=(float(np.exp(first[row] + block.centre[row])), float(scatter[row])),
                 band=bands[row],
                 rise=rises[row].tolist() if clock.size > 1 else [None] * 3,
                 weights=weights[row],

@@ -11,7 +11,8 @@ whose own weights turn out otherwise.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cached_property, partial
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -36,7 +37,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from durability.record.records import IntArray
-    from durability.wear.shapes import Floats, ShapeGrid
+    from durability.wear.shapes import Floats
 
     Bools = NDArray[np.bool_]
 
@@ -44,7 +45,10 @@ _HALF = BINS // 2
 _ROUNDS, _ROUNDS_ON, _ROUNDS_ALL_IN = 4, 1, 3
 """Rounds of common weights: from the start, with the siblings' scatter, and from all readings in.
 """
-_ROUNDS_OWN = 3
+_ROUNDS_OWN, _ROUNDS_OF_FAINT = 3, 1
+_FAINT, _FEW_DROPS = 3e-3, 16
+"""Probability of a shape below which one round of its own weights is enough, unless there are so
+few drops that most shapes are about as likely."""
 _SURE = 0.9
 """A series with a reading less surely a core one is also fitted from all readings in."""
 _TWO_ANSWERS = 0.5
@@ -189,8 +193,6 @@ def _rounds(series: _Series, core: Floats, rounds: int) -> tuple[Floats, Floats,
     variance : ndarray of shape (n_series,)
         Squared scatter that each series shows.
     """
-    chance: Floats = np.empty((0, 0))
-    variance: Floats = np.empty(0)
     kinds, prior = series.kinds, series.prior
     with_step, terms = slice(kinds.steps.sum()), kinds.terms
     for _ in range(rounds):
@@ -211,8 +213,7 @@ def _rounds(series: _Series, core: Floats, rounds: int) -> tuple[Floats, Floats,
         squared = np.maximum(centred * (centred - 2.0 * mean) + square, 0.0)
         left = prior.weight * prior.variance + (core * squared).sum(axis=1)
         core = core_probability(squared, (left / (prior.weight + total))[:, None]) * series.present
-        variance = _shown(chance, common, prior)
-    return core, chance, variance
+    return core, chance, _shown(chance, common, prior)
 
 
 def _shown(chance: Floats, common: _Common, prior: ScatterPrior) -> Floats:
@@ -261,8 +262,10 @@ class _Fitted:
     """Common weights of the readings; shape (n_series, n_drops)."""
     kind: IntArray
     row: IntArray
+    first: IntArray
     weights: Floats
-    """Pairs of kind and series, and their weights, of shape (n_drops, n_pairs)."""
+    """Pairs of kind and series, where runs of one series begin, and the pairs' weights, of shape
+    (n_drops, n_pairs)."""
     full: IntArray
     full_core: Floats
     """Series fitted by ``fit_cells``, and its weights (n_kinds, n_full, n_drops)."""
@@ -308,18 +311,23 @@ def _fitted(series: _Series, core: Floats, all_in: Floats, full: IntArray) -> _F
     probability = _probability(log_posterior)
     is_full = np.zeros(core.shape[0], dtype=np.bool_)
     is_full[full] = True
-    kind, row = np.nonzero((probability > _LOWEST) & ~is_full)
-    order = np.argsort(~series.kinds.steps[kind], kind="stable")
+    # Those with a step first, of each the likely ones, and there a series' pairs side by side.
+    row, kind = np.nonzero((probability > _LOWEST).T & ~is_full[:, None])
+    faint = _FAINT if core.shape[1] > _FEW_DROPS else 0.0
+    of_kind = 2 * ~series.kinds.steps[kind] + (probability[kind, row] < faint)
+    order = np.argsort(of_kind, kind="stable")
     kind, row = kind[order], row[order]
+    run = np.flatnonzero(np.diff(of_kind[order] * len(core) + row, prepend=-1))
     weights = np.empty((core.shape[1], kind.size), dtype=core.dtype)
-    with_steps = int(series.kinds.steps[kind].sum())
+    ends = np.bincount(of_kind, minlength=4).cumsum()
     step = max(1, _PAIR_ELEMENTS // core.shape[1])
-    for first, last in ((0, with_steps), (with_steps, kind.size)):
+    for group, (first, last) in enumerate(pairwise([0, *ends.tolist()])):
         for start in range(first, last, step):
             part = slice(start, min(start + step, last))
             at = kind[part], row[part]
             start_from = np.ascontiguousarray(cores[second[at], row[part]].T)
-            own = _refined_pairs(series.single, at, start_from, common)
+            rounds = _ROUNDS_OF_FAINT if group % 2 else _ROUNDS_OWN
+            own = _refined_pairs(series.single, at, start_from, common, rounds)
             weights[:, part] = own
             apart = np.abs(own - start_from, out=start_from).max(axis=0)
             is_full[at[1][(apart > _FAR_FROM_COMMON) & (probability[at] > _LIKELY)]] = True
@@ -330,7 +338,7 @@ def _fitted(series: _Series, core: Floats, all_in: Floats, full: IntArray) -> _F
         common.put(misled, in_full)
         log_posterior[:, misled] = _screened(series.of(misled), in_full)
         full, full_core = np.append(full, misled), np.concatenate([full_core, more_core], axis=1)
-    return _Fitted(common, log_posterior, core, kind, row, weights, full, full_core)
+    return _Fitted(common, log_posterior, core, kind, row, run, weights, full, full_core)
 
 
 def _take_rounds(
@@ -365,11 +373,6 @@ class Block:
     _all_in: Floats = field(default_factory=lambda: np.empty((0, 0)))
     _tried: Bools = field(default_factory=lambda: np.empty(0, dtype=np.bool_))
     _full: IntArray = field(default_factory=lambda: np.empty(0, dtype=np.int64))
-
-    @property
-    def grid(self) -> ShapeGrid:
-        """The grid of shapes."""
-        return shape_grid(self.series.kinds.farthest)
 
     @cached_property
     def rows(self) -> Rows:
@@ -440,15 +443,15 @@ class Block:
         freedom = self.series.single.prior.weight[row] + fit["total"][at] - np.float32(2.0)
         scale = common.misfit[at] / (np.where(told, curvature, np.float32(1.0)) * freedom)
         scale = np.sqrt(np.where(told, scale, np.float32(1.0))) / size
-        edges = kinds.row_edges[half]
-        apart = edges - (fit["climb"][at] / size).astype(np.float32)[:, None]
-        apart /= scale.astype(np.float32)[:, None]
-        mass = student_mass(apart, freedom[:, None])
-        mass /= np.diff(edges, axis=1)
-        mass[~told] = 1.0
-        mass *= np.exp(np.minimum(common.constant[at] - highest[row], 60.0))[:, None]
+        edges = kinds.row_edges.take(half, axis=1)
+        apart = edges - (fit["climb"][at] / size).astype(np.float32)
+        apart /= scale.astype(np.float32)
+        mass = student_mass(apart, freedom)
+        mass /= np.diff(edges, axis=0)
+        mass[:, ~told] = 1.0
+        mass *= np.exp(np.minimum(common.constant[at] - highest[row], 60.0))
         of_kinds = np.zeros((kept.shape[1], len(kinds.row_kind), _HALF), dtype=np.float32)
-        of_kinds[row, half] = mass
+        of_kinds[row, half] = mass.T
         return of_kinds[:, kinds.row]
 
     def _cells(self) -> CellFit:
@@ -484,17 +487,15 @@ class Block:
         -------
         ndarray of shape (n_series, n_drops)
         """
-        chance = by_series(of_row, self.series.kinds.member)
+        chance = by_series(of_row.astype(np.float32), self.series.kinds.member)
         fitted = self._fitted
-        core = fitted.core.astype(np.float64)
+        core = fitted.core.copy()
         if fitted.kind.size:
             own = chance[fitted.row, fitted.kind]
-            order = np.argsort(fitted.row, kind="stable")
-            first = np.flatnonzero(np.diff(fitted.row[order], prepend=-1))
-            there = fitted.row[order][first]
-            sums = np.add.reduceat((fitted.weights * own)[:, order], first, axis=1).T
-            rest = 1.0 - np.add.reduceat(own[order], first)
-            core[there] = sums + rest[:, None] * core[there]
+            there = fitted.row[fitted.first]
+            more = np.add.reduceat(fitted.weights * own, fitted.first, axis=1).T
+            more -= np.add.reduceat(own, fitted.first)[:, None] * core[there]
+            np.add.at(core, there, more)
         core[fitted.full] = np.einsum("sk,ksd->sd", chance[fitted.full], fitted.full_core)
         return core
 
@@ -509,7 +510,7 @@ def _doubtful_beside(core: Floats, present: Floats) -> Bools:
 
 
 def _refined_pairs(
-    series: _Series, at: tuple[IntArray, IntArray], core: Floats, common: _Common
+    series: _Series, at: tuple[IntArray, IntArray], core: Floats, common: _Common, rounds: int
 ) -> Floats:
     """Some pairs fitted again from the common weights; their weights of shape (n_drops, n_pairs).
 
@@ -526,12 +527,8 @@ def _refined_pairs(
         old["mean_log"][at] - step * old["mean_step"][at] - climb * old["mean_climb"][at]
     )
     nothing: Floats = np.zeros_like(level)
-
-    def summed(one: Floats, other: Floats) -> Floats:
-        return np.asarray(np.einsum("dp,dp->p", one, other))
-
-    fit: dict[str, Floats] = {}
-    for _ in range(_ROUNDS_OWN):
+    summed = partial(np.einsum, "dp,dp->p")
+    for _ in range(rounds):
         squared = climb * phi
         squared += level
         if psi is not None:

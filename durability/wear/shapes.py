@@ -404,8 +404,9 @@ class Kinds:
         self.row_kind = half // 2
         self.row = np.searchsorted(half, self.kind[rows.cell] * 2 + rows.rises)
         signed = np.where((half % 2 > 0)[:, None], SIGNED_EDGES[_HALF:], SIGNED_EDGES[: _HALF + 1])
-        self.row_edges = (signed * self.unit[self.row_kind][:, None]).astype(np.float32)
-        self.member = members[:, rows.cell].T.copy()
+        edges = (signed * self.unit[self.row_kind][:, None]).T
+        self.row_edges = np.ascontiguousarray(edges, dtype=np.float32)
+        self.member = np.ascontiguousarray(members[:, rows.cell].T, dtype=np.float32)
 
     def each_of(self, terms: Floats) -> list[Floats]:
         """Rows that belong to ``terms``, or to the first of them, term by term for all kinds."""
