@@ -8,15 +8,18 @@ rest of the readings for normal and level; remove a trend first.
 from __future__ import annotations
 
 import math
+from collections import defaultdict
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from durability.record.errors import UnusableCall
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import ArrayLike, NDArray
 
     from durability.record.records import FloatArray, IntArray
@@ -27,17 +30,6 @@ FEWEST_FOR_SUGGESTION = 6
 """Readings from which one is held against the others: the fitted level follows fewer."""
 FEWEST_FOR_SEVERAL = 15
 """Readings from which the critical values of the generalized ESD test hold (Rosner 1983)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Grubbs:
-    """The reading farthest from the mean, and whether it lies too far."""
-
-    position: int
-    statistic: float
-    """Distance from the mean in standard deviations (n − 1)."""
-    critical: float
-    outlying: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,45 +146,12 @@ def grubbs_critical(readings: int, alpha: float = 0.05, *, two_sided: bool = Tru
     return (n - 1) / math.sqrt(n) * math.sqrt(t * t / (n - 2 + t * t))
 
 
-def grubbs(
-    reading: ArrayLike, alpha: float = 0.05, side: Literal["both", "high", "low"] = "both"
-) -> Grubbs:
-    """Whether the farthest reading lies too far from the others.
-
-    Parameters
-    ----------
-    reading : array_like of shape (n_readings,)
-        At least 3, any unit.
-    alpha : float
-        Probability of a false suggestion.
-    side : {"both", "high", "low"}
-        On which side an outlier is looked for.
-
-    Returns
-    -------
-    Grubbs
-
-    Raises
-    ------
-    UnusableCall
-        Fewer than 3 readings.
-    """
-    readings = np.asarray(reading, dtype=float)
-    critical = grubbs_critical(len(readings), alpha, two_sided=side == "both")
-    off = readings - readings.sum() / len(readings)
-    towards = np.abs(off) if side == "both" else off if side == "high" else -off
-    position = int(towards.argmax())
-    spread = math.sqrt(float(off @ off) / (len(readings) - 1))
-    statistic = float(towards[position]) / spread if spread > 0 else 0.0
-    return Grubbs(position, statistic, critical, outlying=statistic > critical)
-
-
 def generalized_esd(reading: ArrayLike, most_outliers: int, alpha: float = 0.05) -> GeneralizedEsd:
     """Up to ``most_outliers`` outlying readings, which may hide one another.
 
     The farthest reading is set aside again and again; the count is the largest step at which the
     statistic exceeds its critical value, even where earlier steps do not (Rosner 1983,
-    Technometrics 25; NIST/SEMATECH e-Handbook 1.3.5.17.3).
+    Technometrics 25; NIST/SEMATECH e-Handbook 1.3.5.17.3). With one it is Grubbs' test.
 
     Parameters
     ----------
@@ -213,44 +172,60 @@ def generalized_esd(reading: ArrayLike, most_outliers: int, alpha: float = 0.05)
         Fewer than 3 readings would remain at the last step.
     """
     readings = np.asarray(reading, dtype=float)
-    left = np.arange(len(readings))
-    set_aside, statistics, criticals = [], [], []
-    for _ in range(most_outliers):
-        farthest = grubbs(readings[left], alpha)
-        set_aside.append(int(left[farthest.position]))
-        statistics.append(farthest.statistic)
-        criticals.append(farthest.critical)
-        left = left[np.arange(len(left)) != farthest.position]
-    exceeding = [step for step in range(most_outliers) if statistics[step] > criticals[step]]
-    found = exceeding[-1] + 1 if exceeding else 0
-    return GeneralizedEsd(tuple(set_aside[:found]), np.array(statistics), np.array(criticals))
+    positions, statistics, criticals = _esd(readings[None], most_outliers, alpha)
+    return GeneralizedEsd(positions[0], statistics[0], criticals)
 
 
-def suggested(drop_number: IntArray, log_off: FloatArray) -> tuple[tuple[int, ...], str]:
-    """Readings of a series that an outlier test would mark, and which test.
+def _esd(
+    readings: FloatArray, most_outliers: int, alpha: float = 0.05
+) -> tuple[list[tuple[int, ...]], FloatArray, FloatArray]:
+    """As ``generalized_esd``, of many series of one length; shape (n_series, n_readings)."""
+    n_series, n = readings.shape
+    rows, left = np.arange(n_series), np.ones(readings.shape)
+    farthest = np.empty((n_series, most_outliers), dtype=np.int64)
+    statistic = np.zeros((n_series, most_outliers))
+    critical = np.array([grubbs_critical(n - step, alpha) for step in range(most_outliers)])
+    for step in range(most_outliers):
+        off = left * (readings - (left * readings).sum(axis=1, keepdims=True) / (n - step))
+        spread = np.sqrt((off * off).sum(axis=1) / (n - step - 1))
+        # Those set aside are never the farthest, even of equal readings.
+        at = np.where(left > 0.0, np.abs(off), -1.0).argmax(axis=1)
+        np.divide(np.abs(off[rows, at]), spread, out=statistic[:, step], where=spread > 0.0)
+        farthest[:, step], left[rows, at] = at, 0.0
+    found = ((statistic > critical) * np.arange(1, most_outliers + 1)).max(axis=1, initial=0)
+    positions = [tuple(at[:few]) for at, few in zip(farthest.tolist(), found.tolist(), strict=True)]
+    return positions, statistic, critical
+
+
+def suggested(
+    drop_numbers: Sequence[IntArray], log_offs: Sequence[FloatArray]
+) -> list[tuple[tuple[int, ...], str]]:
+    """Readings of each series that an outlier test would mark, and which test.
 
     Parameters
     ----------
-    drop_number : ndarray of shape (n_readings,)
+    drop_numbers : sequence of ndarray of shape (n_readings,)
         Ascending.
-    log_off : ndarray of shape (n_readings,)
+    log_offs : sequence of ndarray of shape (n_readings,)
         Log peak g about the fitted level.
 
     Returns
     -------
-    drops : tuple of int
-        Their drop numbers, ascending.
-    test : str
-        Its name and level, or why there is none.
+    list of (tuple of int, str)
+        Their drop numbers, ascending, and the test's name and level, or why there is none.
     """
-    if len(log_off) < FEWEST_FOR_SUGGESTION:
-        return (), "too few drops for an outlier test"
-    if len(log_off) < FEWEST_FOR_SEVERAL:
-        farthest = grubbs(log_off)
-        marked = (farthest.position,) if farthest.outlying else ()
-        return tuple(int(drop_number[at]) for at in marked), "Grubbs, 5 %"
-    most = max(2, len(log_off) // 10)
-    positions = generalized_esd(log_off, most).positions
-    return tuple(sorted(int(drop_number[at]) for at in positions)), (
-        f"generalized ESD for up to {most}, 5 %"
-    )
+    by_length: dict[int, list[int]] = defaultdict(list)
+    for at, log_off in enumerate(log_offs):
+        by_length[log_off.size].append(at)
+    found: list[tuple[tuple[int, ...], str]] = [((), "")] * len(log_offs)
+    for n, some in by_length.items():
+        most, test = 0, "too few drops for an outlier test"
+        if n >= FEWEST_FOR_SEVERAL:
+            most = max(2, n // 10)
+            test = f"generalized ESD for up to {most}, 5 %"
+        elif n >= FEWEST_FOR_SUGGESTION:
+            most, test = 1, "Grubbs, 5 %"
+        positions, *_ = _esd(np.array([log_offs[at] for at in some]), most)
+        for at, marked in zip(some, positions, strict=True):
+            found[at] = tuple(drop_numbers[at][sorted(marked)].tolist()), test
+    return found

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -339,19 +339,29 @@ def _like_cases(
     histories: Iterable[DropHistory], verdicts: Mapping[str, TrendVerdict]
 ) -> Callable[[DropHistory], str | None]:
     """What the other cases of the same model did under the same condition, in words."""
-    by_kind: dict[object, dict[str, list[TrendVerdict]]] = defaultdict(lambda: defaultdict(list))
+    by_kind: dict[object, dict[str, set[TrendVerdict]]] = defaultdict(lambda: defaultdict(set))
     for each in histories:
         if each.case is not None and each.case_model is not None and each.series in verdicts:
-            by_kind[_kind(each)][each.case].append(verdicts[each.series])
+            by_kind[_kind(each)][each.case].add(verdicts[each.series])
+    # What a case did over its series: it rises if any of them does.
+    did = {
+        kind: {
+            case: next((each for each in ("rising", "settled") if each in found), "steady")
+            for case, found in cases.items()
+        }
+        for kind, cases in by_kind.items()
+    }
+    counts = {kind: Counter(cases.values()) for kind, cases in did.items()}
 
     def words(history: DropHistory) -> str | None:
-        kind = by_kind.get(_kind(history), {})
-        others = [each for case, each in kind.items() if case != history.case]
+        kind = _kind(history)
+        cases, count = did.get(kind, {}), counts.get(kind, Counter())
+        own = cases.get(history.case or "")
+        others = len(cases) - (own is not None)
         if not others:
             return None
-        rising = sum("rising" in each for each in others)
-        settled = sum("settled" in each and "rising" not in each for each in others)
-        of_them = f"of {basis.counted(len(others), 'like case')}"
+        rising, settled = (count[each] - (own == each) for each in ("rising", "settled"))
+        of_them = f"of {basis.counted(others, 'like case')}"
         if rising and not settled:
             return f"{rising} {of_them} rising"
         return f"{settled} {of_them} levelled off{f', {rising} rising' if rising else ''}"

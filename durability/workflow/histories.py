@@ -77,6 +77,8 @@ def _every_history(connection: Any, series: Sequence[str] | None) -> Histories:
     rows = series_conditions(connection, series)
     codes = None if series is None else [row["series"] for row in rows]
     readings = bench.fetch_arrays(connection, "readings", series=codes)
+    readings |= {name: readings[name].astype(kind) for name, kind in _OF_A_READING.items()}
+    is_valid, is_read = readings["is_valid"].astype(bool), np.isfinite(readings["peak_g"])
     damage: Mapping[str, np.ndarray] = _NO_DAMAGE
     if bench.run(connection, "has_case_damage"):  # the order of all drops of cases takes a while
         damage = bench.fetch_arrays(connection, "case_damage", series=codes)
@@ -90,15 +92,18 @@ def _every_history(connection: Any, series: Sequence[str] | None) -> Histories:
     doubts, in_doubt = _doubts(connection), []
     for row in rows:
         at, look = spans.get(row["series"], nothing), looks.get(row["series"], nothing)
-        whole = _drop_history(row, readings, at, damage, look, never.get(row["series"], ()))
-        counts = readings["is_valid"][at].astype(bool)[_judged(row, readings, at)]
+        # A drop that settles the case by declaration isn't judged.
+        judged = is_read[at] & (readings["made_number"][at] > (row["settling_drops"] or 0))
+        whole = _drop_history(row, readings, at, judged, damage, look, never.get(row["series"], ()))
+        counts = is_valid[at][judged]
         with_voided.append(whole)
         valid.append(whole if counts.all() else _only(whole, counts))
         doubted = _doubted(valid[-1], doubts.get(row["series"], {}))
         in_doubt += doubted
-        numbers = [drop.drop_number for drop in doubted]
-        trusted = ~np.isin(valid[-1].drop_number, numbers)
-        without_doubt.append(_only(valid[-1], trusted) if doubted else valid[-1])
+        without_doubt.append(valid[-1])
+        if doubted:
+            numbers = [drop.drop_number for drop in doubted]
+            without_doubt[-1] = _only(valid[-1], ~np.isin(valid[-1].drop_number, numbers))
     return Histories(
         valid=tuple(valid),
         voided=Reread(tuple(with_voided), tuple(NamedDrop(**row) for row in voided)),
@@ -111,7 +116,7 @@ def _every_history(connection: Any, series: Sequence[str] | None) -> Histories:
     )
 
 
-_NO_DAMAGE = {name: np.empty(0) for name in ("series", "drop_number", "severity")}
+_NO_DAMAGE = {name: np.empty(0, dtype=np.int64) for name in ("series", "drop_number", "severity")}
 
 
 def _doubts(connection: Any) -> dict[str, dict[int, str]]:
@@ -146,18 +151,18 @@ def _drop_history(
     row: Mapping[str, Any],
     readings: Mapping[str, np.ndarray],
     at: slice,
+    judged: np.ndarray,
     damage: Mapping[str, np.ndarray],
     look: slice,
     never: Sequence[int],
 ) -> DropHistory:
     """Of every reading that is judged."""
-    read = _judged(row, readings, at)
     column = {name: readings[name][at] for name in (*_OF_A_READING, "made_number", "case_age")}
     last = int(column["drop_number"].max(initial=0))
     never = tuple(number for number in never if number < last)
     return DropHistory(
         series=row["series"],
-        **{name: column[name][read].astype(kind) for name, kind in _OF_A_READING.items()},
+        **{name: column[name][judged] for name in _OF_A_READING},
         drops=at.stop - at.start,
         last_drop_number=last,
         case=row["case"],
@@ -177,14 +182,10 @@ def _drop_history(
     )
 
 
-def _judged(row: Mapping[str, Any], readings: Mapping[str, np.ndarray], at: slice) -> np.ndarray:
-    """Which drops have a reading and don't settle the case by declaration."""
-    is_read = np.isfinite(readings["peak_g"][at].astype(float))
-    return np.asarray(is_read & (readings["made_number"][at] > (row["settling_drops"] or 0)))
-
-
 def _ages(last: int, column: Mapping[str, np.ndarray], never: Sequence[int]) -> np.ndarray:
     """Age at each number up to the last; drops left out were made right before the next."""
+    if column["case_age"].size == last and not never:
+        return np.asarray(column["case_age"], dtype=np.int64)
     every = np.arange(1, last + 1)
     made = every - np.searchsorted(np.array(never, dtype=np.int64), every)
     after = np.searchsorted(column["drop_number"], every)
@@ -359,6 +360,8 @@ def read_scope(session: Session, under: Under) -> Scope:
 
 def _under(under: Under, rows: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
     """The series under conditions asked for; a value that none of them has is refused."""
+    if not under.named:
+        return [*rows]
     named = _named(rows)
     for name, wanted in under.named.items():
         known = {row[name] for row in named}

@@ -375,17 +375,21 @@ class Study:
 
         voided, put_back = self.by_series("voided"), self.trends_again("voided")
         in_doubt, left_out = self.by_series("in doubt"), self.trends_again("in doubt")
+        outliers = suggested(
+            [trend.drop_number for trend in self.trends],
+            [np.log(trend.peak_g / trend.level_g) for trend in self.trends],
+        )
         return [
             TrendContext(
                 tuple(voided.get(trend.series, ())),
                 put_back.get(trend.series),
                 tuple(in_doubt.get(trend.series, ())),
                 left_out.get(trend.series),
-                *suggested(trend.drop_number, np.log(trend.peak_g / trend.level_g)),
+                *marked,
                 note,
                 self._bounded(trend.series),
             )
-            for trend, note in zip(self.trends, self.rig_notes, strict=True)
+            for trend, marked, note in zip(self.trends, outliers, self.rig_notes, strict=True)
         ]
 
     @cached_property
