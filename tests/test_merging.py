@@ -511,7 +511,7 @@ def test_a_second_code_leads_to_the_thing_and_says_so(lab, sheet):
         lab("A", "inspect", "record", "r9", "--check", "touch=pass", "--json").json["device"]
         == "R7"
     )
-    lab("A", "specimen", "same", "R7", "R9", "--undo", "--reason", "misread")
+    assert lab("A", "specimen", "same", "R7", "R9", "--undo", "--reason", "misread").err == ""
     assert lab("A", "specimen", "show", "R9").err == ""
 
 

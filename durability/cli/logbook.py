@@ -59,7 +59,7 @@ def _understand_codes(options: Namespace, session: Session) -> None:
     """Put codes as they are called in this store: typed with their site, or second ones."""
     given = {name: getattr(options, name, None) for name in _CODES}
     pairs = {name: [each.partition("=") for each in getattr(options, name, ())] for name in _SET}
-    is_about_one = options.handler.endswith(_ABOUT_SPECIMENS)
+    is_about_one = options.handler.endswith(_ABOUT_SPECIMENS) and not getattr(options, "undo", 0)
     own = (*_SPECIMENS, "code", "codes", "other") if is_about_one else _SPECIMENS
     lists = {name: value if isinstance(value, list) else [value] for name, value in given.items()}
     typed = [(name, code) for name, codes in lists.items() for code in codes if code]
