@@ -20,6 +20,7 @@ from matplotlib.backends import backend_agg
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
 from matplotlib.markers import CARETUPBASE
+from matplotlib.textpath import text_to_path
 from matplotlib.ticker import (
     FixedLocator,
     FuncFormatter,
@@ -79,7 +80,6 @@ PAGE_WIDTH_IN = 7.48
 _MARGIN_IN = 0.12
 _STRIP_IN = 0.2
 """Free foot of every sheet, for a stamp."""
-_RULER_DPI = 720.0
 MOST_NOTE_LINES = 3
 MOST_PANELS = 12
 """Panels of one sheet; more are a wall that nobody reads, so the others go on further pages."""
@@ -425,14 +425,17 @@ class Sheet:
         )
 
 
-@functools.lru_cache(maxsize=4096)
 def width_in(text: str, size: float, *, bold: bool = True) -> float:
-    """Width of a line of text, in inches."""
-    agg: Any = backend_agg  # has no types
-    font = FontProperties(family="sans-serif", size=size, weight="bold" if bold else "normal")
-    ruler = agg.RendererAgg(8, 8, _RULER_DPI)
-    width, _, _ = ruler.get_text_width_height_descent(text, font, False)
-    return float(width) / _RULER_DPI
+    """Width of a line of text, in inches; letters that close up make it no wider."""
+    return size * sum(_advance(letter, bold) for letter in text) / 72.0
+
+
+@functools.cache
+def _advance(letter: str, bold: bool) -> float:  # noqa: FBT001
+    """Width of a letter, in units of the size."""
+    font = FontProperties(family="sans-serif", size=1.0, weight="bold" if bold else "normal")
+    width, _, _ = text_to_path.get_text_width_height_descent(letter, font, False)
+    return float(width)
 
 
 def columns_for(count: int) -> int:

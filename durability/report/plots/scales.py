@@ -40,12 +40,13 @@ class _Scale(Axis):
         return [each for each in self._marks() if isinstance(each, Text)]
 
     def draw(self: Any, renderer: Any) -> None:
-        marks = self._marks()
-        boxes = [each.get_window_extent(renderer) for each in marks if isinstance(each, Text)]
+        marks, boxes = self._marks(), []
+        self.offsetText.set_text(self.get_major_formatter().get_offset())
+        if self.label.get_text() or self.offsetText.get_text():  # else nothing goes beside them
+            boxes = [each.get_window_extent(renderer) for each in marks if isinstance(each, Text)]
         if self.label.get_text():
             left = min((box.x0 for box in boxes), default=self.axes.bbox.x0)
             self.label.set_x(left - self.labelpad * self.axes.figure.dpi / 72.0)
-        self.offsetText.set_text(self.get_major_formatter().get_offset())
         self._update_offset_text_position(boxes, [])
         for each in (*marks, self.label, self.offsetText):
             each.draw(renderer)
