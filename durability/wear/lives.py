@@ -123,11 +123,20 @@ class CaseLife:
         return None if age is None else FailedIn(*self.case.drop_at(age))
 
     def without_draws(self) -> CaseLife:
-        """The same without the paths it comes from, which take most of the memory."""
+        """The same without the paths it comes from, which take most of the memory.
+
+        Ages of failure are whole numbers: four bytes hold those within any horizon.
+        """
         fit = self.fit
         nothing = np.empty((len(fit.log_fresh), 0))
-        fit = replace(fit, draws=None, log_fresh=nothing, ahead=None, wander=None)
-        return replace(self, fit=fit)
+        return replace(
+            self,
+            fit=replace(fit, draws=None, log_fresh=nothing, ahead=None, wander=None),
+            outcomes=tuple(
+                Outcome(each.failure_age.astype(np.float32), each.by_damage[:0].copy())
+                for each in self.outcomes
+            ),
+        )
 
     def prediction(self, series: int, level: float, horizon: float) -> Prediction:
         """Central interval of the age of failure, further drops being those of one series."""

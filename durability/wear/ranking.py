@@ -20,7 +20,7 @@ from durability.wear.cases import by_condition, condition_of, unit_of
 from durability.wear.damage import success_run_reliability
 from durability.wear.draws import SETTLING_FAMILIES, risen
 from durability.wear.fitting import fit_wear
-from durability.wear.lives import CaseLife, FailureLimit, Outcome, case_lives
+from durability.wear.lives import CaseLife, FailureLimit, case_lives
 from durability.wear.population import (
     N_DRAWS,
     PopulationLife,
@@ -388,7 +388,7 @@ def _life_shifts(
                 group = np.arange(len(members)) == column
                 which = [condition == name for name in factor[1:]]
                 rows.append(np.concatenate([group, which]).astype(float))
-                answers.append(middle_log_life(life.outcome.failure_age, horizon))
+                answers.append(middle_log_life(life.failure_age, horizon))
     if not rows or len(factor) < 2:
         return {}
     x, y = np.array(rows), np.array(answers)
@@ -474,8 +474,8 @@ class _CaseLife:
     series: int
 
     @property
-    def outcome(self) -> Outcome:
-        return self.life.outcomes[self.series]
+    def failure_age(self) -> FloatArray:
+        return self.life.outcomes[self.series].failure_age.astype(np.float64)
 
     @property
     def condition(self) -> Condition:
@@ -490,7 +490,7 @@ def _case_lives(judged: Sequence[_Judged]) -> list[_CaseLife]:
     return [
         each
         for each in found
-        if each.outcome.failure_age.size
+        if each.failure_age.size
         and (each.life.fresh_is_shown or each.life.failed_at_age is not None)
     ]
 
@@ -510,7 +510,7 @@ def _lives(
         if (where := each.life.failed_in) is None or where.series in series
     ]
     return population_life(
-        [each.outcome.failure_age for each in known],
+        [each.failure_age for each in known],
         horizon=horizon,
         level=LEVEL,
         log_shift=[shifts.get(each.condition, nothing) for each in known],

@@ -42,10 +42,10 @@ if TYPE_CHECKING:
 
 STEPS = (
     "reading the record",
-    "fitting the wear of each case",
-    "forecasting drops to failure",
     "ranking the case models",
     "including voided drops",
+    "judging the wear of each case",
+    "forecasting drops to failure",
     "comparing with bare drops",
     "drawing waveforms",
     "testing later failures against shocks",
@@ -164,18 +164,20 @@ def gather_report(
     if scope.is_part:
         owed = owed.of(scope.devices)
 
+    # What takes most memory while it is worked out comes before what is held to the end.
     step(1)
-    trends = study.trends
-
-    step(2)
-    shown = study.pictures(most_fans=MOST_FANS)
-    comparable, _ = pictures.comparable(study, shown)
-
-    step(3)
     ranking = study.ranking()
 
-    step(4)
+    step(2)
     put_back = study.trends_again("voided")
+    with_voided = study.ranking_with_voided() if put_back else ranking
+
+    step(3)
+    trends = study.trends
+
+    step(4)
+    shown = study.pictures(most_fans=MOST_FANS)
+    comparable, _ = pictures.comparable(study, shown)
 
     step(5)
     models = sorted({each.case_model for each in study.histories if each.case_model is not None})
@@ -222,7 +224,7 @@ def gather_report(
         backtest=study.backtest(told) if backtest else None,
         pictures=tuple(shown),
         ranking=ranking if ranking.groups else None,
-        ranking_with_voided=study.ranking_with_voided() if put_back else ranking,
+        ranking_with_voided=with_voided,
         put_back=put_back,
         comparable=tuple(comparable),
         survival=pictures.survival(study),
