@@ -380,6 +380,8 @@ def _life_shifts(
     Least squares on the middle log lives with groups as blocks and a weak prior: a condition under
     which no group was dropped that another condition saw tells nothing.
     """
+    if len(factor) < 2:
+        return {}
     rows, answers = [], []
     for column, some in enumerate(members.values()):
         for condition in factor:
@@ -389,7 +391,7 @@ def _life_shifts(
                 which = [condition == name for name in factor[1:]]
                 rows.append(np.concatenate([group, which]).astype(float))
                 answers.append(middle_log_life(life.failure_age, horizon))
-    if not rows or len(factor) < 2:
+    if not rows:
         return {}
     x, y = np.array(rows), np.array(answers)
     weak = np.diag([1e-6] * len(members) + [_LIFE_SD**2 / _SHIFT_SD**2] * (len(factor) - 1))
