@@ -53,7 +53,7 @@ def check_published_values() -> tuple[PublishedValue, ...]:
 
 def _pulse(shape: str, peak_g: float, base_ms: float) -> tuple[FloatArray, float]:
     """A pulse with quiet before and after it, and its sample rate."""
-    place = np.arange(-2 * _PER_BASE, 7 * _PER_BASE) / _PER_BASE
+    place = np.arange(-2 * _PER_BASE, 3 * _PER_BASE) / _PER_BASE
     inside = (place >= 0) & (place <= 1)
     record_g = np.zeros(len(place))
     record_g[inside] = peak_g * SHAPES[shape](place[inside])

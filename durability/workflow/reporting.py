@@ -49,7 +49,6 @@ STEPS = (
     "comparing with bare drops",
     "drawing waveforms",
     "testing later failures against shocks",
-    "watching the rig",
     "checking the program",
 )
 """The steps shown, one after the other, while a report is gathered."""
@@ -160,6 +159,8 @@ def gather_report(
         devices = DeviceStudy(session, on)
         boundaries = devices.boundaries(scope.devices)
         life_lines = devices.life_lines(scope.devices) if scope.devices else []
+        cushions = pictures.cushions(session, study)
+        rig = watch(session)
         invented = is_demo(session.store)
     if scope.is_part:
         owed = owed.of(scope.devices)
@@ -190,9 +191,6 @@ def gather_report(
     latent = devices.answer(scope) if scope.devices else None
 
     step(8)
-    rig = watch(session)
-
-    step(9)
     selfcheck = run_selfcheck()
 
     asked = {**asdict(limit), "claim": claim_pct, "rig_corrected": study.rig_corrected}
@@ -229,7 +227,7 @@ def gather_report(
         comparable=tuple(comparable),
         survival=pictures.survival(study),
         comparisons=tuple(comparisons),
-        cushions=pictures.cushions(session, study),
+        cushions=cushions,
         clouds=tuple(clouds),
         drop_heights_mm=tuple(heights),
         waveforms=tuple(waveforms),
