@@ -377,5 +377,5 @@ def demo(options: Namespace) -> int:
         step.quiet = options.quiet
         module, _, name = step.handler.partition(":")
         getattr(importlib.import_module(f"durability.cli.{module}"), name)(step)
-    tell(f"\nGo on by yourself with: --store {shlex.quote(str(built.store))}")
+    tell(f"\nAsk it more: add to any command --store {shlex.quote(str(built.store))}")
     return 0
