@@ -42,13 +42,13 @@ if TYPE_CHECKING:
 
 STEPS = (
     "reading the record",
+    "testing later failures against shocks",
     "ranking the case models",
     "including voided drops",
     "judging the wear of each case",
     "forecasting drops to failure",
     "comparing with bare drops",
     "drawing waveforms",
-    "testing later failures against shocks",
     "checking the program",
 )
 """The steps shown, one after the other, while a report is gathered."""
@@ -167,28 +167,28 @@ def gather_report(
 
     # What takes most memory while it is worked out comes before what is held to the end.
     step(1)
-    ranking = study.ranking()
+    latent = devices.answer(scope) if scope.devices else None
 
     step(2)
+    ranking = study.ranking()
+
+    step(3)
     put_back = study.trends_again("voided")
     with_voided = study.ranking_with_voided() if put_back else ranking
 
-    step(3)
+    step(4)
     trends = study.trends
 
-    step(4)
+    step(5)
     shown = study.pictures(most_fans=MOST_FANS)
     comparable, _ = pictures.comparable(study, shown)
 
-    step(5)
+    step(6)
     models = sorted({each.case_model for each in study.histories if each.case_model is not None})
     comparisons = [] if scope.kind == "series" else _against_bare(study, models)
 
-    step(6)
-    waveforms = _waveforms(session, trends)
-
     step(7)
-    latent = devices.answer(scope) if scope.devices else None
+    waveforms = _waveforms(session, trends)
 
     step(8)
     selfcheck = run_selfcheck()
