@@ -478,11 +478,9 @@ def _wear_fits(
     clocks = [history.wear_clock.astype(np.int64) for history in histories]
     bands = level_bands(draws, cell, block.series.kinds, clocks, block.centre)
     rises = rise_intervals(draws, cell, block.series.kinds, clocks)
-    first, scatter = (
-        np.sort(each.astype(np.float32), axis=1)[:, central_cuts(each.shape[1])[1]]
-        for each in (draws.log_level_first, draws.scatter)
-    )
     draws = replace(draws, log_level_first=draws.log_level_first + block.centre[:, None])
+    first = np.exp(np.median(draws.log_level_first, axis=1))
+    scatter = np.median(draws.scatter, axis=1)
     of_row = posterior @ np.ones(posterior.shape[2], dtype=np.float32)
     weights = by_series(of_row.astype(np.float64), block.rows.shape)
     cores = block.mean_core(of_row)
@@ -493,7 +491,7 @@ def _wear_fits(
             _wear_fit(
                 history,
                 draws_of(draws, row),
-                middles=(float(np.exp(first[row] + block.centre[row])), float(scatter[row])),
+                middles=(float(first[row]), float(scatter[row])),
                 band=bands[row],
                 rise=rises[row].tolist() if clock.size > 1 else [None] * 3,
                 weights=weights[row],
