@@ -226,6 +226,23 @@ def test_a_wild_reading_moves_no_forecast_far():
         assert other.drops_to_failure.median == pytest.approx(one.drops_to_failure.median, rel=0.05)
 
 
+@pytest.mark.parametrize(("off", "left_out"), [([5], 1), ([-2, -1], 0)])
+def test_an_outlier_teaches_nobody_and_several_in_a_row_are_none(monkeypatch, off, left_out):
+    logs, _ = rising(4, scatter=0.02)
+    logs[2][off] += 0.4
+    read = {}
+
+    def spy(clocks, log_peaks):
+        read.update(enumerate(zip(clocks, log_peaks, strict=True)))
+        return fleet_draws(clocks, log_peaks)
+
+    monkeypatch.setattr("durability.wear.lives.fleet_draws", spy)
+    case_lives_of(logs)
+    assert [logs[at].size - read[at][1].size for at in range(6)] == [0, 0, left_out, 0, 0, 0]
+    assert (logs[2][5] in read[2][1]) == (left_out == 0)
+    assert all(clock.size == log_peak.size for clock, log_peak in read.values())
+
+
 def test_names_and_order_say_nothing():
     logs, _ = rising(5)
     clocks = clocks_of(logs)
