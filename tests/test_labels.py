@@ -86,8 +86,8 @@ def test_a_series_goes_before_a_specimen_of_the_same_code(typed, lab):
 
 
 def test_the_code_of_another_specimen_is_no_reading(typed, lab):
-    told = typed("118", "C-22", "]Q1C-22", ":21", "]Q121", "D-1", "119", expect=1)
-    assert told.err.count("that is case C-22; the next drop uses 21 and D-1; not stored") == 2
+    told = typed("118", "C-22", "]Q1C-22", "c-22", ":21", "]Q121", "D-1", "119", expect=1)
+    assert told.err.count("that is case C-22; the next drop uses 21 and D-1; not stored") == 3
     assert told.out.count("case 21: the next drop uses it") == 2
     assert "dummy D-1: the next drop uses it" in told.out
     assert peaks(lab) == [118, 119]

@@ -280,6 +280,10 @@ def test_a_void_drop_leaves_its_place_owed(follow):
     assert "no drop made yet" in follow("u", expect=1).err
 
 
+def test_a_place_that_is_passed_over_is_not_done(follow):
+    assert "1 of 3 planned drops done, 1 passed over" in follow("skip: no light", "101").out
+
+
 def test_an_undone_drop_is_owed_again(follow):
     assert "0 of 3 planned drops done" in follow("100", "u1").out
     assert "0 of 3 planned drops done" in follow().out

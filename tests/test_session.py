@@ -116,15 +116,31 @@ def test_a_reading_typed_wrong_is_corrected_by_one_key(type_lines, bench):
     [
         ("c 0 120", "drop 0 of series 'S1': not in the store; its last drop is 2"),
         ("c 3 120", "drop 3 of series 'S1': not in the store; its last drop is 2"),
-        ("c x", "peak_g 'x': not a number"),
+        ("c x", "peak 'x': not a number"),
         ("c -5", "not a number above 0"),
-        ("c 1 120 6.2", "not a drop"),
+        ("c 1 120 6.2", "not a correction; write c 125, or c 7 125 for drop 7"),
+        ("c", "not a correction"),
     ],
 )
 def test_a_correction_that_can_not_be_changes_nothing(type_lines, bench, line, said):
     told = type_lines("118", "119", line, expect=1)
     assert said in told.err
     assert [d["peak_g"] for d in drops(bench)] == [118.0, 119.0]
+
+
+def test_a_correction_says_what_it_does_not_change_and_what_is_still_far_off(type_lines):
+    told = type_lines("118", "119", "120", "c 3 1200", "u", "c 121", "c 3 1201", "v4", "c 122")
+    assert "! S1 drop 3: 1200 g is 10 times the readings before it" in told.err
+    assert told.err.count("If misread: c 3 G, with G the right one") == 1  # void: no reading
+    assert "drop 3: 1200 → 121 g; it is still void (undone at the bench)" in told.out
+    assert "drop 4: no reading → 122 g; it is still void (bad trigger)" in told.out
+
+
+def test_a_line_is_refused_in_the_words_of_the_line(type_lines):
+    told = type_lines("118 h0", "-5", "118 soon", "slightly swollen", expect=1)
+    assert "height '0': not" in told.err and "peak '-5': not" in told.err
+    assert "pulse duration 'soon': not" in told.err
+    assert "'slightly swollen': not a drop; write peak g" in told.err and "--" not in told.err
 
 
 def test_nothing_to_correct_yet(type_lines):

@@ -435,7 +435,7 @@ def warn_of_drop(
         from durability.report import labels
 
         place = stored.series, stored.drop_number
-        warn([labels.far_off(*place, *stored.far_off, at_bench=at_bench)])
+        warn([labels.far_off(*place, *stored.far_off, key="c G" if at_bench else "")])
     warn_of_clock(stored.clock)
     seen = ("damage_location", "damage_mode", "damage_note", "note")
     _warn_of_words(*(told.get(name) for name in seen))

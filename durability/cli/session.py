@@ -211,7 +211,7 @@ class _BenchSession:
                     self._take(words)
             except DurabilityError as error:
                 self.refused += 1
-                complain(f"durability: {error}; not stored, type it again")
+                complain(f"durability: {bench.of_a_line(str(error))}; not stored, type it again")
             if not self.lines.is_waiting():
                 self._tell()
         self._tell()
@@ -448,8 +448,10 @@ class _BenchSession:
         series, last = self._last("c")
         number = last if number is None else number
         with self.judging.store_lock:
-            was, right = corrections.correct_peak(self.session, series, number, peak_g)
-        self._say(bench.corrected(number, was, right))
+            corrected = corrections.correct_peak(self.session, series, number, peak_g)
+        self._say(bench.wrapped(bench.corrected(number, corrected), self.width))
+        if corrected.far_off is not None:
+            warn([labels.far_off(series, number, *corrected.far_off, key=f"c {number} G")])
         self.to_tell = series
 
     def _never(self, number: int | None, reason: str) -> None:

@@ -338,7 +338,8 @@ def read_line(words: str) -> TypedDrop:
             values[column] = word[1:]
         else:
             readings.append(word)
-    if len(readings) > 2 or not (readings or reason):
+    is_drop = any(map(str.isdigit, readings[0])) if readings else reason
+    if len(readings) > 2 or not is_drop:
         raise UnusableCall(
             f"{words!r}: not a drop; write peak g, then duration in ms, h and the height reached,"
             " t and the temperature, d and severity with its place, # and a note"
@@ -425,10 +426,17 @@ def read_correction(words: str) -> tuple[int | None, str] | None:
     -------
     (int or None, str) or None
         Without a number the last drop is meant; the peak as typed.
+
+    Raises
+    ------
+    UnusableCall
+        The line begins as one and goes on otherwise.
     """
+    if words.split()[:1] != ["c"]:
+        return None
     match = _CORRECTION.fullmatch(units.joined(words.strip()))
     if not match:
-        return None
+        raise UnusableCall(f"{words!r}: not a correction; write c 125, or c 7 125 for drop 7")
     return int(match["number"]) if match["number"] else None, match["peak"]
 
 
@@ -563,8 +571,12 @@ def is_marked(typed: str) -> bool:
 
 
 def may_be_a_code(typed: str) -> bool:
-    """Whether a line of a bench session may be a code: no number, and longer than its keys."""
+    """Whether a line of a bench session may be a code: no number, and longer than most keys."""
     return len(typed) > 1 and not typed[0].isdigit() and typed[0] not in "+-.,"
+
+
+LONGER_KEYS = re.compile(r"[uv]\d|undo|never|quit|cautions")
+"""Lines of a bench session that a code in other letters is not read for."""
 
 
 def label_text(code: str) -> str:

@@ -34,6 +34,19 @@ class Rejection:
 
 
 @dataclass(frozen=True, slots=True)
+class CorrectedPeak:
+    """A peak in g that was typed wrong, and the right one."""
+
+    was: float | None
+    """None where the drop had no reading."""
+    right: float
+    void_reason: str | None = None
+    """Of a drop that is void, and is so with the right reading too."""
+    far_off: tuple[float, float] | None = None
+    """The right one and the level of those before it, where it is far off them too."""
+
+
+@dataclass(frozen=True, slots=True)
 class Disposal:
     """A specimen, or a part like its cell (None: all of it), that was disposed of."""
 

@@ -14,6 +14,7 @@ from durability.report.answers.trend import TOO_EARLY, wear_signalled
 from durability.report.blocks import Block, Items, Preformatted, Words
 
 if TYPE_CHECKING:
+    from durability.record.receipts import CorrectedPeak
     from durability.rig.results import RigWatch
     from durability.wear.results import Forecast, Trend
     from durability.workflow.results import BenchStanding
@@ -35,6 +36,30 @@ LEAST_SPAN = 0.05
 FIRST_ALARM_LOOK = 5
 """Valid drops from which the running alarm judges."""
 READING, DOUBTED, ABOVE, BELOW, LEVEL, LIMIT = "●×▲▼─="
+
+
+_LINE_WORDS = {
+    "--peak-g": "peak",
+    "--pulse-duration-ms": "pulse duration",
+    "--achieved-height-mm": "height",
+    "--temperature-c": "temperature",
+    "--damage-severity": "severity",
+    "--damage-mode": "damage mode",
+    "--damage-location": "place of the damage",
+}
+"""What a line of a bench session has no option for."""
+
+
+def of_a_line(message: str) -> str:
+    """What is said of a typed line, whose fields have no names: words in place of an option.
+
+    Examples
+    --------
+    >>> of_a_line("--peak-g '-5': not a number above 0")
+    "peak '-5': not a number above 0"
+    """
+    option, _, rest = message.partition(" ")
+    return f"{_LINE_WORDS.get(option, option)} {rest}"
 
 
 def wrapped(words: str, width: int, mark: str = "") -> str:
@@ -67,9 +92,11 @@ def acknowledged(person: str, at: datetime, width: int) -> str:
     )
 
 
-def corrected(drop_number: int, was: float | None, peak_g: float) -> str:
+def corrected(drop_number: int, of: CorrectedPeak) -> str:
     """What a peak was and is, for instance "drop 7: 1250 → 125 g"."""
-    return f"drop {drop_number}: {'no reading' if was is None else f'{was:g}'} → {peak_g:g} g"
+    was = "no reading" if of.was is None else f"{of.was:g}"
+    void = f"; it is still void ({of.void_reason})" if of.void_reason else ""
+    return f"drop {drop_number}: {was} → {of.right:g} g{void}"
 
 
 def rig_line(watched: RigWatch, today: str, width: int) -> str:

@@ -395,13 +395,15 @@ def drops(numbers: Iterable[int]) -> str:
     return f"{'drop' if told == [str(runs[0][0])] else 'drops'} {listed(told)}"
 
 
-def far_off(series: str, drop_number: int, peak_g: float, level_g: float, *, at_bench: bool) -> str:
+def far_off(series: str, drop_number: int, peak_g: float, level_g: float, *, key: str = "") -> str:
     """That a reading lies far off those before it, and what corrects it if it was misread."""
     call = f"durability drop amend {shlex.quote(series)} {drop_number} --set peak_g=G --reason WHY"
+    times = peak_g / level_g
+    of = f"{times:.2g}" if 0.01 <= times < 100 else "over 100" if times > 1 else "under 0.01"
     return (
-        f"{series} drop {drop_number}: {recorded(peak_g)} g is {peak_g / level_g:.2g} times"
+        f"{series} drop {drop_number}: {recorded(peak_g)} g is {of} times"
         f" the readings before it ({number(level_g)} g); stored as it is. If misread:"
-        f" {'c G, with G the right one' if at_bench else call}"
+        f" {f'{key}, with G the right one' if key else call}"
     )
 
 

@@ -11,10 +11,10 @@ from durability.intake.hand_entry import assignments, typed_time, typed_value
 from durability.record.basis import counted
 from durability.record.clock import ClockFindings
 from durability.record.errors import RecordRefused, UnusableCall
-from durability.record.receipts import Quarantine
+from durability.record.receipts import CorrectedPeak, Quarantine
 from durability.store import bench
 from durability.workflow import quarantine
-from durability.workflow.keep import clock_of_drop, find_drop
+from durability.workflow.keep import clock_of_drop, far_off, find_drop, peaks_before
 from durability.workflow.series import refuse_impossible
 from durability.workflow.session import Session, entry
 
@@ -174,9 +174,7 @@ def review_drops(session: Session, series: str, drop_number: int | None) -> list
     return [row["drop_number"] for row in rows]
 
 
-def correct_peak(
-    session: Session, series: str, drop_number: int, peak_g: str
-) -> tuple[float | None, float]:
+def correct_peak(session: Session, series: str, drop_number: int, peak_g: str) -> CorrectedPeak:
     """Correct a peak that was typed wrong.
 
     Parameters
@@ -192,10 +190,8 @@ def correct_peak(
 
     Returns
     -------
-    was : float or None
-        The peak in g that stood there; None when the drop had no reading.
-    right : float
-        The peak in g that stands there now.
+    CorrectedPeak
+        What was there and what is there now.
 
     Raises
     ------
@@ -204,7 +200,7 @@ def correct_peak(
     RecordRefused
         No such drop.
     """
-    right = float(typed_value("peak_g", peak_g))
+    right = float(typed_value("peak_g", peak_g, option="--peak-g"))
     with entry(session, "drop amend", {"peak_g": peak_g}) as (connection, entry_id):
         drop = _made_drop(connection, series, drop_number)
         if drop["status"] == "valid":
@@ -212,7 +208,10 @@ def correct_peak(
         changes = [("peak_g", drop["peak_g"], right)]
         why = "typed wrong"
         bench.amend(connection, "drops", drop["drop_id"], changes, reason=why, entry_id=entry_id)
-    return drop["peak_g"], right
+        if drop["status"] == "void":
+            return CorrectedPeak(drop["peak_g"], right, drop["void_reason"])
+        off = far_off(right, peaks_before(connection, series, drop_number))
+    return CorrectedPeak(drop["peak_g"], right, far_off=off)
 
 
 @dataclass(frozen=True, slots=True)

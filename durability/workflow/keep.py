@@ -407,15 +407,26 @@ def _far_off(
         if row["peak_g"] is None or row["status"] != "valid":
             continue
         if so_far["is_corrected"]:
-            place = {"series": row["series"], "drop_number": row["drop_number"]}
-            last = bench.fetch(connection, "last_peaks_before", **place, most=_LEVEL_READINGS)
-            before = [each["peak_g"] for each in last]
-        if len(before) >= 2:
-            level_g = _middle(before)
-            if not 1.0 / FAR_OFF_TIMES <= row["peak_g"] / level_g <= FAR_OFF_TIMES:
-                found[-1] = row["peak_g"], level_g
+            before = peaks_before(connection, row["series"], row["drop_number"])
+        found[-1] = far_off(row["peak_g"], before)
         before = [row["peak_g"], *before][:_LEVEL_READINGS]
     return found
+
+
+def peaks_before(connection: Any, series: str, drop_number: int) -> list[float]:
+    """The latest valid readings of a series before a drop, in g."""
+    place = {"series": series, "drop_number": drop_number}
+    last = bench.fetch(connection, "last_peaks_before", **place, most=_LEVEL_READINGS)
+    return [each["peak_g"] for each in last]
+
+
+def far_off(peak_g: float, before: Sequence[float]) -> tuple[float, float] | None:
+    """A reading with the level of those before it, in g, where it is far off them."""
+    if len(before) < 2:
+        return None
+    level_g = _middle(before)
+    is_near = 1.0 / FAR_OFF_TIMES <= peak_g / level_g <= FAR_OFF_TIMES
+    return None if is_near else (peak_g, level_g)
 
 
 def _middle(values: Sequence[float]) -> float:

@@ -108,7 +108,8 @@ class SheetRun:
         """How much of the sheet is done."""
         of = len(self._file.sheet.drops)
         kinds = list(self._done.values())
-        parts = [f"{len(kinds)} of {counted(of, 'planned drop')} done"]
+        made = len(kinds) - kinds.count("skipped")
+        parts = [f"{made} of {counted(of, 'planned drop')} done"]
         if kinds.count("skipped"):
             parts.append(f"{kinds.count('skipped')} passed over")
         if kinds.count("instead"):

@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from durability.intake.hand_entry import (
+    LONGER_KEYS,
     is_marked,
     label_text,
     may_be_a_code,
@@ -330,7 +331,9 @@ def specimen_scanned(session: Session, line: str) -> dict[str, Any] | None:
         rows = bench.fetch(connection, "specimen_scanned", code=code)
         if is_marked(line) and len(rows) != 1:
             bench.find(connection, "specimen", code)
-    return next((row for row in rows if is_marked(line) or row["typed"] == code), None)
+    exact = next((row for row in rows if is_marked(line) or row["typed"] == code), None)
+    is_key = LONGER_KEYS.fullmatch(line.strip()) is not None
+    return exact or (rows[0] if len(rows) == 1 and not is_key else None)
 
 
 def for_labels(session: Session, codes: Sequence[str]) -> list[dict[str, Any]]:
