@@ -51,6 +51,7 @@ def test_help_of_a_command(run):
             ["trend", "--seris", "S1"],
             "trend: --seris: no such option; nearest: --series",
         ),
+        (["trend", "--level", "0.8"], "trend: --level: no such option (see"),
         (["rank", "--by", "model"], "there are case_model, case"),
         (["due", "S1"], "S1: one word too many"),
     ],
@@ -65,6 +66,15 @@ def test_a_series_a_case_or_a_model_needs_no_option(store):
     assert series_of(store, "C-1") == ["S1", "S2"]
     assert series_of(store, "soft") == ["S1", "S2"]
     assert series_of(store, "S1", "S3") == ["S1", "S3"]
+    assert series_of(store, "S3", "soft") == ["S1", "S2", "S3"]
+
+
+def test_an_option_may_stand_before_its_command(store, tmp_path):
+    (file,) = tmp_path.glob("*.duckdb")
+    told = store("--store", str(file), "--json", "trend", "S1").json["series"]
+    assert [each["series"] for each in told] == ["S1"]
+    assert store(f"--store={file}", "drop", "add", "S1", "250").out == "6\n"
+    assert "usage: durability" in store("--json", "--store", str(file)).out
 
 
 def test_a_name_of_two_things_or_of_none_is_refused(store):
@@ -101,11 +111,11 @@ def test_a_peak_and_a_page_need_no_option(store, tmp_path):
     ],
 )
 def test_the_kind_of_a_table_is_seen_in_its_header(tmp_path, header, kind):
-    from durability.intake.columns import kind_of_file
+    from durability.intake.columns import kind_of_files
 
     file = tmp_path / "lab.csv"
     file.write_text(f"{header}\n1\n", encoding="utf-8")
-    assert kind_of_file(str(file)) == kind
+    assert kind_of_files([str(file)]) == kind
 
 
 def test_a_header_of_no_kind_or_of_two_is_refused(run, tmp_path):
@@ -115,6 +125,24 @@ def test_a_header_of_no_kind_or_of_two_is_refused(run, tmp_path):
     file.write_text("series,peak_g,specimen,severity\n")
     told = run("import", str(file), expect=2).err
     assert f"durability import drops {file} or durability import damage {file}" in told
+    file.write_text("series,drop_number,g\n")
+    told = run("import", str(file), expect=2).err
+    assert "its header fits no known table (drops without peak_g); name the kind" in told
+
+
+def test_files_to_import_are_there_and_of_one_kind(run, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "a.csv").write_text("series,peak_g\n")
+    (tmp_path / "b.csv").write_text("specimen,severity\n")
+    told = run("import", "a.csv", "b.csv", "--keep-good", expect=2).err
+    assert "import b.csv: its header is of damage, that of a.csv of drops" in told
+    assert "import c.csv: no such file" in run("import", "c.csv", expect=2).err
+    (tmp_path / "drops").mkdir()
+    (tmp_path / "out").mkdir()
+    assert "durability import record out for an exported" in run("import", "out", expect=2).err
+    run("init")
+    (tmp_path / "a.csv").write_text("series,drop_number,peak_g,device\nS1,1,120,D\n")
+    assert "1 added" in run("import", "drops", "a.csv").out  # a folder of that name is beside it
 
 
 @pytest.mark.parametrize("shell", ["zsh", "fish"])

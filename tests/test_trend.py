@@ -23,6 +23,7 @@ from durability.wear.alarm import (
     log_e_values,
     running_scores,
 )
+from durability.wear.fitting import fit_wear
 from durability.wear.kendall import (
     interval_rank,
     mann_kendall,
@@ -279,6 +280,17 @@ def test_odds_that_a_rise_goes_on_agree_with_the_slow_twin(n):
         )
         # Ours counts in four-byte numbers.
         assert found[row] == pytest.approx(slow, abs=5e-3)
+
+
+@pytest.mark.parametrize(("before", "after", "times"), [(24, 5, 950), (24, 3, 1e-3), (6, 6, 1e6)])
+def test_readings_far_beyond_what_wear_can_do_are_judged(before, after, times):
+    """As entered in another unit: their climb lies beyond every bin of the prior."""
+    peak_g, beside = 100.0 * np.exp(scattered(5, (2, before + after)))
+    peak_g[before:] *= times
+    like = history(beside, series="S2", case="C-05", case_model="A")
+    with np.errstate(divide="raise", invalid="raise"):
+        for known in ([history(peak_g)], [history(peak_g, case_model="A"), like]):
+            assert np.isfinite(fit_wear(known)[0].level_g).all()
 
 
 def test_evidence_knows_no_unit_and_no_level():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -267,13 +268,13 @@ def column_of(name: str) -> tuple[str, str | None]:
 _HEADER_CHARACTERS = 1 << 20
 
 
-def kind_of_file(path: str) -> str:
-    """The kind of table that the header of a file shows.
+def kind_of_files(paths: Sequence[str]) -> str:
+    """The kind of table that the headers of files show.
 
     Parameters
     ----------
-    path : str
-        A text file.
+    paths : sequence of str
+        Text files.
 
     Returns
     -------
@@ -283,27 +284,51 @@ def kind_of_file(path: str) -> str:
     Raises
     ------
     UnusableCall
-        The header shows none, or several.
+        There is no such file, a header shows no kind or several, or one shows another than the
+        first.
     """
-    with Path(path).open("rb") as binary:
+    first, *others = [_kind_of_file(Path(path)) for path in paths]
+    for path, kind in zip(paths[1:], others, strict=True):
+        if kind != first:
+            raise UnusableCall(
+                f"import {path}: its header is of {kind}, that of {paths[0]} of {first}; import"
+                " each kind by its own command"
+            )
+    return first
+
+
+def _kind_of_file(path: Path) -> str:
+    if path.is_dir():
+        raise UnusableCall(
+            f"import {path}: a folder; durability import waveforms {path} --series S for recorders'"
+            f" files, or durability import record {path} for an exported record"
+        )
+    if not path.is_file():
+        raise UnusableCall(f"import {path}: no such file")
+    with path.open("rb") as binary:
         if binary.read(4) == b"PK\x03\x04":
             raise UnusableCall(
                 f"import {path}: a workbook; name the kind of table: {', '.join(FILE_KINDS)}"
             )
-    with Path(path).open(encoding="utf-8-sig", errors="replace") as file:
+    with path.open(encoding="utf-8-sig", errors="replace") as file:
         header = file.readline(_HEADER_CHARACTERS)
     names = {column_of(name.strip(' "\r\n'))[0] for name in max(map(header.split, ",;\t"), key=len)}
-    kinds = [
-        kind.name
-        for kind in FILE_KINDS.values()
-        if names.issuperset(set(kind.required) - {"drop_number"})
-    ]
+    missing = {
+        kind.name: set(kind.required) - {"drop_number"} - names for kind in FILE_KINDS.values()
+    }
+    kinds = [kind for kind, without in missing.items() if not without]
     if len(kinds) == 1:
         return kinds[0]
     if kinds:
         calls = " or ".join(f"durability import {kind} {path}" for kind in kinds)
         raise UnusableCall(f"import {path}: its header could be of {' or '.join(kinds)}; {calls}")
+    near = " or ".join(
+        f"{kind} without {', '.join(sorted(without))}"
+        for kind, without in missing.items()
+        if not names.isdisjoint(FILE_KINDS[kind].required)
+    )
+    near = f" ({near})" if near else ""
     raise UnusableCall(
-        f"import {path}: its header fits no known table; name the kind: {', '.join(FILE_KINDS)}"
-        " (columns by --map), or waveforms for a recorder's file"
+        f"import {path}: its header fits no known table{near}; name the kind:"
+        f" {', '.join(FILE_KINDS)} (columns by --map), or waveforms for a recorder's file"
     )

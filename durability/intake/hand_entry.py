@@ -575,8 +575,7 @@ def may_be_a_code(typed: str) -> bool:
     return len(typed) > 1 and not typed[0].isdigit() and typed[0] not in "+-.,"
 
 
-LONGER_KEYS = re.compile(r"[uv]\d|undo|never|quit|cautions")
-"""Lines of a bench session that a code in other letters is not read for."""
+LONGER_KEYS = re.compile(r"[uv]\d|undo|never|quit|cautions")  # no code in other letters
 
 
 def label_text(code: str) -> str:

@@ -43,8 +43,7 @@ if TYPE_CHECKING:
 
 _HALF = BINS // 2
 _ROUNDS, _ROUNDS_ON, _ROUNDS_ALL_IN = 4, 1, 3
-"""Rounds of common weights: from the start, with the siblings' scatter, and from all readings in.
-"""
+"""Rounds of common weights: at the start, with the siblings' scatter, from all readings in."""
 _ROUNDS_OWN, _ROUNDS_OF_FAINT = 3, 1
 _FAINT, _FEW_DROPS = 3e-3, 16
 """Probability of a shape below which one round of its own weights is enough, unless there are so
@@ -59,8 +58,7 @@ _FEWEST_READINGS = 6
 _LOWEST = 1e-4
 """Probability of a shape from which it is fitted with weights of its own."""
 _LIKELY, _FAR_FROM_COMMON = 0.01, 0.2
-"""Probability of a shape, and difference of its weights from the common ones, from which on these
-have misled."""
+"""Probability of a shape, and difference from the common weights, from which these misled."""
 _KEPT_NATS = 14.0
 """Shapes less likely than the likeliest by more than this have no probability."""
 _PAIR_ELEMENTS = 200_000
@@ -452,6 +450,11 @@ class Block:
         mass *= np.exp(np.minimum(common.constant[at] - highest[row], 60.0))
         of_kinds = np.zeros((kept.shape[1], len(kinds.row_kind), _HALF), dtype=np.float32)
         of_kinds[row, half] = mass.T
+        for one in np.flatnonzero(~of_kinds.any(axis=(1, 2))):
+            # Farther beyond every bin than single precision reaches: the nearest has it all.
+            pairs = np.flatnonzero(row == one)
+            edge, pair = divmod(int(np.abs(apart[:, pairs]).argmin()), pairs.size)
+            of_kinds[one, half[pairs[pair]], min(edge, _HALF - 1)] = 1.0
         return of_kinds[:, kinds.row]
 
     def _cells(self) -> CellFit:

@@ -394,6 +394,7 @@ def named(session: Session, names: Sequence[str]) -> tuple[list[str], list[str]]
     Returns
     -------
     series, case_models : list of str
+        Of names of both kinds all are series.
 
     Raises
     ------
@@ -418,6 +419,9 @@ def named(session: Session, names: Sequence[str]) -> tuple[list[str], list[str]]
             found["case model" if kinds == {"case model"} else "series"] += [
                 row["name"] for row in rows
             ]
+        if found["series"] and found["case model"]:  # each is meant, not what is in both
+            rows = bench.fetch(connection, "series_of_models", models=found.pop("case model"))
+            return [*found["series"], *(row["series"] for row in rows)], []
     return found["series"], found["case model"]
 
 

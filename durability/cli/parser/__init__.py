@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import importlib
 import os
+from itertools import takewhile
 from typing import Any, NoReturn
 
 from durability.cli.parser.common import Parser
@@ -122,23 +123,34 @@ def meant(words: list[str]) -> list[str]:
     Returns
     -------
     list of str
-        ``import FILE`` with the kind that its header shows, ``show CODE`` with what it is.
+        ``import FILE`` with the kind that its header shows, ``show CODE`` with what it is, options
+        that most commands share behind their command.
 
     Raises
     ------
     UnusableCall
-        A file to import shows no kind, or several.
+        There is no file to import, it shows no kind or several, or the next one shows another.
     """
+    words, early = list(words), []
+    while words and (option := words[0].partition("="))[0] in _SHARED:
+        taken = 1 if option[1] else _SHARED[option[0]]
+        early, words = early + words[:taken], words[taken:]
+    words += early if words else []
     match words:
-        case ["import", name, *rest] if os.path.isfile(name):  # noqa: PTH113 - light
-            from durability.intake.columns import kind_of_file
+        case ["import", name, *rest] if not name.startswith("-") and name not in _IMPORTED:
+            if {".", os.sep}.intersection(name) or os.path.exists(name):  # noqa: PTH110 - light
+                from durability.intake.columns import kind_of_files
 
-            return ["import", kind_of_file(name), name, *rest]
+                files = [name, *takewhile(lambda word: not word.startswith("-"), rest)]
+                return ["import", kind_of_files(files), name, *rest]
         case ["show", name, *rest] if not name.startswith("-") and name not in _SHOWN:
             return ["show", "code", name, *rest]
     return words
 
 
+_SHARED = {"--store": 2, "--by": 2, "--units": 2, "--json": 1}
+"""Options that may stand before the command, and how many words each takes."""
+_IMPORTED = ("drops", "damage", "inspections", "specimens", "waveforms", "record")
 _SHOWN = ("drop", "pulse", "spectrum", "code")
 
 

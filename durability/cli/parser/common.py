@@ -81,6 +81,7 @@ class Parser(argparse.ArgumentParser):
                 return f"{word}: no longer an option; write {REPLACED[word]}"
             if word.startswith("-"):
                 known = [name for name in self._option_string_actions if name.startswith("--")]
+                known.remove("--help")
                 return f"{word}: no such option" + _nearest(word, known)
         return f"{words[0]}: one word too many"
 

@@ -31,6 +31,9 @@ UNION ALL
 SELECT DISTINCT 'case model', case_model, NULL FROM all_series WHERE case_model = $name
 ORDER BY kind, name;
 
+-- name: series_of_models
+SELECT DISTINCT series FROM all_series WHERE list_contains($models, case_model) ORDER BY series;
+
 -- name: series_meant
 -- Series that a code scanned at the bench can mean: its own code before the open series of a
 -- specimen, the code as written before other letters. Without a series: a specimen in none.
