@@ -135,7 +135,7 @@ def test_files_to_import_are_there_and_of_one_kind(run, tmp_path, monkeypatch):
     (tmp_path / "a.csv").write_text("series,peak_g\n")
     (tmp_path / "b.csv").write_text("specimen,severity\n")
     told = run("import", "a.csv", "b.csv", "--keep-good", expect=2).err
-    assert "import b.csv: its header is of damage, that of a.csv of drops" in told
+    assert "import b.csv: its header fits damage, that of a.csv drops" in told
     assert "import c.csv: no such file" in run("import", "c.csv", expect=2).err
     (tmp_path / "drops").mkdir()
     (tmp_path / "out").mkdir()

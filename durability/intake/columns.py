@@ -291,7 +291,7 @@ def kind_of_files(paths: Sequence[str]) -> str:
     for path, kind in zip(paths[1:], others, strict=True):
         if kind != first:
             raise UnusableCall(
-                f"import {path}: its header is of {kind}, that of {paths[0]} of {first}; import"
+                f"import {path}: its header fits {kind}, that of {paths[0]} {first}; import"
                 " each kind by its own command"
             )
     return first

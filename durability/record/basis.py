@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from durability.record.records import DropHistory
 
 MIN_DROPS_FOR_TREND = 4
@@ -20,6 +22,10 @@ MIN_FAILURES_FOR_LINK = 3
 
 FEWEST_CONTROLS = 4
 """Controls below which the background can hardly be told; common practice."""
+
+FAR_OFF_TIMES = 1.3
+"""So many times higher or lower than the readings before it, a reading is reported as it is
+entered; the default of the saved question readings_to_look_at."""
 
 
 def counted(number: int, singular: str, plural: str | None = None) -> str:
@@ -79,3 +85,13 @@ def in_a_row_words(drops: tuple[int, ...]) -> str:
         f"drops {named} down-weighted in a row, to one side: a change of mount, sensor or case"
         " until shown otherwise"
     )
+
+
+def far_off(peak_g: float, before: Sequence[float]) -> tuple[float, float] | None:
+    """A reading with the median of those before it, in g, where it is far off them."""
+    if len(before) < 2:
+        return None
+    ordered, half = sorted(before), len(before) // 2  # the library's median takes long to load
+    level_g = ordered[half] if len(before) % 2 else (ordered[half - 1] + ordered[half]) / 2.0
+    is_near = 1.0 / FAR_OFF_TIMES <= peak_g / level_g <= FAR_OFF_TIMES
+    return None if is_near else (peak_g, level_g)

@@ -54,9 +54,6 @@ that is noted; common practice for the linearity of shock accelerometers."""
 MOST_CROSS_AXIS_PCT = 30.0
 """Of the peak, beyond which the axes across it put a reading in doubt (IEC 60068-2-27:2008,
 4.1.4)."""
-FAR_OFF_TIMES = 1.3
-"""So many times higher or lower than the readings before it, a reading is reported as it is
-entered; the default of the saved question readings_to_look_at."""
 DRIFT_TOLERANCE_PCT = 5.0
 """Drift of a sensor's sensitivity between two calibrations, in percent, that is taken without a
 look at the drops in between, unless a laboratory sets its own: the calibration accuracy that

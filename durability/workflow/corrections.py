@@ -8,13 +8,13 @@ from datetime import datetime
 from typing import Any
 
 from durability.intake.hand_entry import assignments, typed_time, typed_value
-from durability.record.basis import counted
+from durability.record.basis import counted, far_off
 from durability.record.clock import ClockFindings
 from durability.record.errors import RecordRefused, UnusableCall
 from durability.record.receipts import CorrectedPeak, Quarantine
 from durability.store import bench
 from durability.workflow import quarantine
-from durability.workflow.keep import clock_of_drop, far_off, find_drop, peaks_before
+from durability.workflow.keep import clock_of_drop, find_drop, peaks_before
 from durability.workflow.series import refuse_impossible
 from durability.workflow.session import Session, entry
 

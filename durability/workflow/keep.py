@@ -26,9 +26,10 @@ from durability.intake.hand_entry import (
     typed_values,
 )
 from durability.record import clock
+from durability.record.basis import far_off
 from durability.record.errors import RecordRefused, SeriesClosed, UnusableCall
 from durability.record.receipts import Quarantine, Rejection, StoredDrop
-from durability.record.vocabulary import FAR_OFF_TIMES, OTHER_MODE
+from durability.record.vocabulary import OTHER_MODE
 from durability.store import bench
 from durability.workflow import quarantine
 from durability.workflow.quarantine import made_after_failure, refuse_unfit, why_unfit
@@ -418,21 +419,6 @@ def peaks_before(connection: Any, series: str, drop_number: int) -> list[float]:
     place = {"series": series, "drop_number": drop_number}
     last = bench.fetch(connection, "last_peaks_before", **place, most=_LEVEL_READINGS)
     return [each["peak_g"] for each in last]
-
-
-def far_off(peak_g: float, before: Sequence[float]) -> tuple[float, float] | None:
-    """A reading with the level of those before it, in g, where it is far off them."""
-    if len(before) < 2:
-        return None
-    level_g = _middle(before)
-    is_near = 1.0 / FAR_OFF_TIMES <= peak_g / level_g <= FAR_OFF_TIMES
-    return None if is_near else (peak_g, level_g)
-
-
-def _middle(values: Sequence[float]) -> float:
-    """Their median; the library's takes long to load."""
-    ordered, half = sorted(values), len(values) // 2
-    return ordered[half] if len(values) % 2 else (ordered[half - 1] + ordered[half]) / 2.0
 
 
 def _refuse(rejections: Sequence[Rejection]) -> None:
