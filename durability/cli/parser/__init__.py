@@ -131,7 +131,7 @@ def meant(words: list[str]) -> list[str]:
     UnusableCall
         There is no file to import, it shows no kind or several, or the next one shows another.
     """
-    words, early = list(words), []
+    words, early = list(words), words[:0]
     while words and (option := words[0].partition("="))[0] in _SHARED:
         taken = 1 if option[1] else _SHARED[option[0]]
         early, words = early + words[:taken], words[taken:]
