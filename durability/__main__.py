@@ -40,6 +40,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         # and once more at the end of the process, took an eighth of the time of a drop added.
         gc.set_threshold(100_000)
         atexit.register(gc.freeze)
+        # Our matrices are small: more threads would only wait for each other, at full load.
+        os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     words = list(sys.argv[1:] if arguments is None else arguments)
     try:
         _refuse_undecoded(words)

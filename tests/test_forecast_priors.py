@@ -59,19 +59,19 @@ SHAPES_OF = {
     # steady, linear, onset, accelerating, slowing, settling, settling then climbing, jump
     "rising": (0.00000, 0.37738, 0.11790, 0.29731, 0.02808, 0.01024, 0.11701, 0.05208),
     "few": (0.01465, 0.32964, 0.14776, 0.30132, 0.02855, 0.01942, 0.10527, 0.05338),
-    "settled": (0.00009, 0.02434, 0.00542, 0.01111, 0.14651, 0.38788, 0.33245, 0.09220),
+    "settled": (0.00008, 0.02434, 0.00540, 0.01105, 0.14653, 0.38792, 0.33249, 0.09220),
     "jumped": (0.00182, 0.15890, 0.32068, 0.28555, 0.02494, 0.04456, 0.07411, 0.08944),
 }
 DROPS_LEFT = {
-    "rising": 9.345,
-    "slow": 39.262,
-    "elsewhere": 8.408,
-    "few": 41.0,
-    "settled": 163.86,
-    "flat": 134.505,
-    "wild": 73.35,
-    "jumped": 39.25,
-    "holds": 47.74,
+    "rising": 9.556,
+    "slow": 41.354,
+    "elsewhere": 8.339,
+    "few": 40.847,
+    "settled": 165.722,
+    "flat": 132.294,
+    "wild": 73.943,
+    "jumped": 39.125,
+    "holds": 48.157,
 }
 """Mean drops from the last one to failure, those beyond the horizon counted to the horizon."""
 

@@ -16,7 +16,7 @@ from durability.wear.cells import (
     student_mass,
     t_to_normal,
 )
-from durability.wear.draws import draw_level, log_level
+from durability.wear.draws import central_cuts, draw_level, log_level
 from durability.wear.fitting import Readings, doubted, fit_readings, fit_wear
 from durability.wear.population import SCATTER, SCATTER_WEIGHT, scatter_prior
 from durability.wear.shapes import HYPERBOLIC, SHAPES, SIGNED_EDGES, STEADY, climb_basis, shape_grid
@@ -346,7 +346,7 @@ def test_many_series_at_once_are_fitted_as_in_full(kind):
     def in_full(at, told):
         draws, _ = draw_level(told.cells, told.probability, told.grid)
         path = np.sort(np.exp(log_level(draws, cases[at].wear_clock)), axis=0)
-        return path[[30, 300, 569]], told.shape_weights(), doubted(told)
+        return path[central_cuts(len(path))], told.shape_weights(), doubted(told)
 
     full = fit_readings(readings, in_full)
     level, band, weight, doubts, shapes = [], [], [], 0, []

@@ -26,9 +26,11 @@ STEP_VARIANCE = 9.0
 """Prior variance of the step, in units of the squared scatter."""
 _LOG_CORE, _LOG_WILD = math.log(1.0 - WILD_SHARE), math.log(WILD_SHARE * WILD_DENSITY)
 _LOG_TWO_PI = math.log(2.0 * math.pi)
-_EM_STEPS = 6
-BLOCK_SERIES = 64
-"""Series whose cells are fitted by the same matrix products."""
+EM_STEPS = 6
+BLOCK_SERIES = 512
+"""Series whose cells are fitted at once."""
+_ROWS = 64
+"""Of a matrix product over series."""
 _FAR_APART = 1e9
 """Scales beyond which all is equally far: squares of more would not fit single precision."""
 FLAT = 1e-12
@@ -161,12 +163,12 @@ def fit_cells(
     core: Floats = np.broadcast_to(present, (len(phi), *present.shape)).copy()
     variance: Floats = np.zeros(core.shape[:2])
     squared: Floats
-    for step in range(_EM_STEPS):
+    for step in range(EM_STEPS):
         fit = _weighted_fit(core, log_peak, psi, phi, offsets)
         residual = _residual(fit, log_peak, psi, phi, offsets)
         squared = residual * residual
         if step == 0:
-            variance = _robust_variance(squared, present, scatter, fit["count"])
+            variance = robust_variance(squared, present, scatter, fit["count"])
         else:
             variance = (
                 scatter.weight * scatter.variance + np.einsum("ksd,ksd->ks", core, squared)
@@ -246,12 +248,16 @@ def by_series(rows: Floats, matrix: Floats) -> Floats:
     Parameters
     ----------
     rows : ndarray of shape (n_series, n)
-        Of a block at most: filled up to one, so that every product is made in the same way.
     matrix : ndarray of shape (n, m)
     """
-    whole = np.zeros((BLOCK_SERIES, rows.shape[1]), dtype=rows.dtype)
+    # Filled up to products of one shape, which are all made in the same way.
+    whole = np.zeros((-(-len(rows) // _ROWS) * _ROWS, rows.shape[1]), dtype=rows.dtype)
     whole[: len(rows)] = rows
-    return np.asarray((matrix.T @ whole.T).T[: len(rows)])
+    found = np.empty((matrix.shape[1], len(whole)), dtype=rows.dtype)
+    for start in range(0, len(whole), _ROWS):
+        some = slice(start, start + _ROWS)
+        found[:, some] = matrix.T @ whole[some].T
+    return found.T[: len(rows)]
 
 
 def bin_log_evidence(fit: CellFit, grid: ShapeGrid) -> Floats:
@@ -468,7 +474,7 @@ def _residual(
     return np.asarray(log_peak - path, dtype=np.float64)
 
 
-def _robust_variance(
+def robust_variance(
     squared: Floats, present: Floats, scatter: ScatterPrior, free: Floats
 ) -> Floats:
     """Squared scatter from the median absolute residual, so that wild readings don't hide."""

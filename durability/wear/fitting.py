@@ -27,6 +27,7 @@ from durability.wear.draws import (
     draws_of,
     level_bands,
     log_level,
+    medians,
     places_of,
     rise_interval,
     rise_intervals,
@@ -63,7 +64,7 @@ Fit = TypeVar("Fit")
 _LARGEST_GROUP = 128
 """More siblings than this add nothing but time: larger groups are fitted in parts."""
 _WORKERS = 2
-_BATCH_SERIES = 256
+_BATCH_SERIES = 512
 """Series whose cells are held at once: some 80 kB each, a few times over."""
 BLOCK_ELEMENTS = 250_000
 """Elements of one working array (cells × series × drops): 2 MB, which stays in the cache."""
@@ -412,21 +413,21 @@ def _fit_block(
         variance[block.members], behind[block.members] = block.shown_scatter()
     prior, groups, closeness = scatter_prior(members.size), [], []
     for group in batch:
-        at = np.array([order[position] for position in group])
+        at = slice(order[group[0]], order[group[-1]] + 1)
         close = closeness_of([readings[position].conditions for position in group])
         groups.append(at)
         closeness.append(close)
-        if at.size > 1:
+        if len(group) > 1:
             shared = shared_scatter(variance[at], behind[at], close)
             prior.weight[at], prior.variance[at] = shared.weight, shared.variance
-    is_shared = any(at.size > 1 for at in groups)
+    is_shared = any(len(group) > 1 for group in batch)
     rows = rows_of(farthest)
     posterior = np.empty((members.size, *rows.lattice.prior.shape), dtype=np.float32)
     cells = []
     for block in blocks:
-        at = block.members
-        fit, posterior[at] = block.fit(
-            ScatterPrior(prior.weight[at], prior.variance[at]) if is_shared else None
+        own = block.members
+        fit, posterior[own] = block.fit(
+            ScatterPrior(prior.weight[own], prior.variance[own]) if is_shared else None
         )
         cells.append(fit)
     siblings = np.zeros((members.size, 2), dtype=np.int64)
@@ -479,8 +480,8 @@ def _wear_fits(
     bands = level_bands(draws, cell, block.series.kinds, clocks, block.centre)
     rises = rise_intervals(draws, cell, block.series.kinds, clocks)
     draws = replace(draws, log_level_first=draws.log_level_first + block.centre[:, None])
-    first = np.exp(np.median(draws.log_level_first, axis=1))
-    scatter = np.median(draws.scatter, axis=1)
+    first = np.exp(medians(draws.log_level_first))
+    scatter = medians(draws.scatter)
     of_row = posterior @ np.ones(posterior.shape[2], dtype=np.float32)
     weights = by_series(of_row.astype(np.float64), block.rows.shape)
     cores = block.mean_core(of_row)

@@ -3,9 +3,9 @@
 Every shape is screened with weights of the readings that all shapes of a series have in common
 (a mean field: the readings' labels and the shape are taken as independent), so that all of them
 come from a few matrix products. The shapes that carry the probability are then fitted with weights
-of their own. Where common weights may mislead, ``fit_cells`` takes over: few readings, doubtful
-ones at either end or beside each other, a jump beside either end, two answers, or a likely shape
-whose own weights turn out otherwise.
+of their own. Where common weights may mislead, every shape is fitted in full, as by ``fit_cells``:
+few readings, doubtful ones at either end or beside each other, a jump beside either end, two
+answers, or a likely shape whose own weights turn out otherwise.
 """
 
 from __future__ import annotations
@@ -18,18 +18,19 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from durability.wear.cells import (
+    EM_STEPS,
     CellFit,
     ScatterPrior,
     by_series,
     core_probability,
     eliminated,
-    fit_cells,
     label_evidence,
     log_constant,
+    robust_variance,
     starting_core,
     student_mass,
 )
-from durability.wear.shapes import BINS, Kinds, Rows, rows_of, shape_grid
+from durability.wear.shapes import BINS, Kinds, Rows, rows_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -44,6 +45,8 @@ if TYPE_CHECKING:
 _HALF = BINS // 2
 _ROUNDS, _ROUNDS_ON, _ROUNDS_ALL_IN = 4, 1, 3
 """Rounds of common weights: at the start, with the siblings' scatter, from all readings in."""
+_SETTLED = 0.01
+"""Change of a weight below which a round has changed nothing."""
 _ROUNDS_OWN, _ROUNDS_OF_FAINT = 3, 1
 _FAINT, _FEW_DROPS = 3e-3, 16
 """Probability of a shape below which one round of its own weights is enough, unless there are so
@@ -55,7 +58,7 @@ _TWO_ANSWERS = 0.5
 _AT_AN_END, _MOST_AT_AN_END = 2, 0.1
 """Readings that are an end of a series, and probability of a jump there that may be a wild one."""
 _FEWEST_READINGS = 6
-_LOWEST = 1e-4
+_LOWEST = 3e-4
 """Probability of a shape from which it is fitted with weights of its own."""
 _LIKELY, _FAR_FROM_COMMON = 0.01, 0.2
 """Probability of a shape, and difference from the common weights, from which these misled."""
@@ -66,7 +69,7 @@ _PAIR_ELEMENTS = 200_000
 
 @dataclass(frozen=True)
 class _Series:
-    """Readings of some series; arrays (n_series, n_drops)."""
+    """Readings of some series, in single precision; arrays (n_series, n_drops)."""
 
     kinds: Kinds
     log_peak: Floats
@@ -84,15 +87,6 @@ class _Series:
             ScatterPrior(self.prior.weight[rows], self.prior.variance[rows]),
             self.impossible[:, rows],
         )
-
-    @cached_property
-    def single(self) -> _Series:
-        """In single precision, which is enough for common weights and twice as fast."""
-        log_peak, present, *prior = (
-            each.astype(np.float32)
-            for each in (self.log_peak, self.present, self.prior.weight, self.prior.variance)
-        )
-        return _Series(self.kinds, log_peak, present, ScatterPrior(*prior), self.impossible)
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +110,10 @@ class _Common:
         pairs += [(self.misfit, other.misfit), (self.constant, other.constant)]
         for own, new in pairs:
             own[:, rows] = new if where is None else np.where(where, new, own[:, rows])
+
+
+def _single(prior: ScatterPrior) -> ScatterPrior:
+    return ScatterPrior(prior.weight.astype(np.float32), prior.variance.astype(np.float32))
 
 
 def _with_common(series: _Series, core: Floats, labels: Floats | float) -> _Common:
@@ -182,6 +180,8 @@ def _probability(log_posterior: Floats) -> Floats:
 def _rounds(series: _Series, core: Floats, rounds: int) -> tuple[Floats, Floats, Floats]:
     """Rounds of fitting the kinds, weighing them, and weighing the readings by what is left.
 
+    After the first only series whose weights still move go on.
+
     Returns
     -------
     core : ndarray of shape (n_series, n_drops)
@@ -193,25 +193,32 @@ def _rounds(series: _Series, core: Floats, rounds: int) -> tuple[Floats, Floats,
     """
     kinds, prior = series.kinds, series.prior
     with_step, terms = slice(kinds.steps.sum()), kinds.terms
-    for _ in range(rounds):
-        common = _with_common(series, core, 0.0)
-        fit, total = common.fit, common.fit["total"]
-        chance = _probability(_screened(series, common, thoroughly=False))
-        level, step, climb = fit["level"], fit["step"], fit["climb"]
-        by_step, by_climb = (chance * step)[with_step], chance * climb
-        twice, step = 2.0 * level, step[with_step]
-        path = np.concatenate([by_step, by_climb])
-        products = np.concatenate(
-            [twice[with_step] * by_step, twice * by_climb, step * by_step,
-             2.0 * step * by_climb[with_step], climb * by_climb]
-        )  # fmt: skip
-        mean = (chance * level).sum(axis=0)[:, None] + by_series(path.T, terms[: len(path)])
-        square = (chance * level * level).sum(axis=0)[:, None] + by_series(products.T, terms)
-        centred = series.log_peak - fit["mean_log"][:, None]
-        squared = np.maximum(centred * (centred - 2.0 * mean) + square, 0.0)
-        left = prior.weight * prior.variance + (core * squared).sum(axis=1)
-        core = core_probability(squared, (left / (prior.weight + total))[:, None]) * series.present
-    return core, chance, _shown(chance, common, prior)
+    common = _with_common(series, core, 0.0)
+    fit, total = common.fit, common.fit["total"]
+    chance = _probability(_screened(series, common, thoroughly=False))
+    level, step, climb = fit["level"], fit["step"], fit["climb"]
+    by_step, by_climb = (chance * step)[with_step], chance * climb
+    twice, step = 2.0 * level, step[with_step]
+    path = np.concatenate([by_step, by_climb])
+    products = np.concatenate(
+        [twice[with_step] * by_step, twice * by_climb, step * by_step,
+         2.0 * step * by_climb[with_step], climb * by_climb]
+    )  # fmt: skip
+    mean = (chance * level).sum(axis=0)[:, None] + by_series(path.T, terms[: len(path)])
+    square = (chance * level * level).sum(axis=0)[:, None] + by_series(products.T, terms)
+    centred = series.log_peak - fit["mean_log"][:, None]
+    squared = np.maximum(centred * (centred - 2.0 * mean) + square, 0.0)
+    left = prior.weight * prior.variance + (core * squared).sum(axis=1)
+    before = core
+    core = core_probability(squared, (left / (prior.weight + total))[:, None]) * series.present
+    variance = _shown(chance, common, prior)
+    if rounds > 1:
+        rows = _several(np.abs(core - before).max(axis=1) > _SETTLED)
+        if rows.size:
+            core[rows], chance[:, rows], variance[rows] = _rounds(
+                series.of(rows), core[rows], rounds - 1
+            )
+    return core, chance, variance
 
 
 def _shown(chance: Floats, common: _Common, prior: ScatterPrior) -> Floats:
@@ -231,22 +238,28 @@ def _jumps_at_an_end(series: _Series, chance: Floats) -> Bools:
 
 
 def _in_full(some: _Series) -> tuple[_Common, Floats]:
-    """Some series by ``fit_cells``, and the weights of their readings in each kind."""
-    size = some.kinds.size[:, None]
-    grid = shape_grid(some.kinds.farthest)
-    full = fit_cells(some.log_peak, some.present, grid, some.prior, kinds=some.kinds)
-    fit = {
-        "total": full.total_core,
-        "mean_log": full.mean_log,
-        "mean_step": full.mean_step,
-        "mean_climb": full.mean_climb / size,
-        "step_precision": full.step_precision,
-        "step_log": full.step_log,
-        "step_climb": full.step_climb / size,
-        "curvature": full.curvature / size**2,
-        "climb": full.climb * size,
-    }
-    return _Common(fit, full.misfit, full.log_constant), full.core
+    """Every kind of some series by weights of its own from all readings in, as by ``fit_cells``.
+
+    Returns
+    -------
+    fit : _Common
+    core : ndarray of shape (n_kinds, n_series, n_drops)
+        Weights of the readings in each kind.
+    """
+    kinds, present = some.kinds, some.present
+    n_series, n_drops = present.shape
+    fit = _with_common(some, present, 0.0).own()
+    kind, row = np.divmod(np.arange(kinds.count * n_series), n_series)
+    core = np.empty((n_drops, kind.size), dtype=np.float32)
+    with_step = int(kinds.steps.sum()) * n_series
+    step = max(1, _PAIR_ELEMENTS // n_drops)
+    for first, last in ((0, with_step), (with_step, kind.size)):
+        for start in range(first, last, step):
+            part = slice(start, min(start + step, last))
+            at = kind[part], row[part]
+            all_in = np.ascontiguousarray(present[at[1]].T)
+            core[:, part] = _refined_pairs(some, at, all_in, fit, EM_STEPS, robustly=True)
+    return fit, core.T.reshape(kinds.count, n_series, n_drops)
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,13 +279,13 @@ class _Fitted:
     (n_drops, n_pairs)."""
     full: IntArray
     full_core: Floats
-    """Series fitted by ``fit_cells``, and its weights (n_kinds, n_full, n_drops)."""
+    """Series fitted in full, and the weights of their readings (n_kinds, n_full, n_drops)."""
 
 
 def _fitted_commonly(
     series: _Series, core: Floats, all_in: Floats, full: IntArray
 ) -> tuple[_Common, Floats, NDArray[np.int8], Floats]:
-    """Series fitted by weights common to all kinds, or by ``fit_cells``.
+    """Series fitted by weights common to all kinds, or in full.
 
     Returns
     -------
@@ -282,16 +295,16 @@ def _fitted_commonly(
     which : ndarray of shape (n_kinds, n_series)
         Which of them a kind has.
     full_core : ndarray of shape (n_kinds, n_full, n_drops)
-        Weights of those fitted by ``fit_cells``.
+        Weights of those fitted in full.
     """
     present = series.present
-    common = _with_common(series.single, core, label_evidence(core, present, 1)).own()
+    common = _with_common(series, core, label_evidence(core, present, 1)).own()
     cores, which = np.stack([core, all_in]), np.zeros(common.misfit.shape, np.int8)
     doubted = _doubted(core, present)
     doubted[full] = False
     other = _several(doubted)
     if other.size:
-        some, own = series.of(other).single, all_in[other]
+        some, own = series.of(other), all_in[other]
         again = _with_common(some, own, label_evidence(own, some.present, 1))
         which[:, other] = again.constant > common.constant[:, other]
         common.put(other, again, where=which[:, other] > 0)
@@ -325,7 +338,7 @@ def _fitted(series: _Series, core: Floats, all_in: Floats, full: IntArray) -> _F
             at = kind[part], row[part]
             start_from = np.ascontiguousarray(cores[second[at], row[part]].T)
             rounds = _ROUNDS_OF_FAINT if group % 2 else _ROUNDS_OWN
-            own = _refined_pairs(series.single, at, start_from, common, rounds)
+            own = _refined_pairs(series, at, start_from, common, rounds)
             weights[:, part] = own
             apart = np.abs(own - start_from, out=start_from).max(axis=0)
             is_full[at[1][(apart > _FAR_FROM_COMMON) & (probability[at] > _LIKELY)]] = True
@@ -379,7 +392,7 @@ class Block:
 
     def shown_scatter(self) -> tuple[Floats, Floats]:
         """Squared scatter that each series shows alone, and the readings behind it."""
-        series = self.series.single
+        series = self.series
         present = series.present
         core, chance, variance = _rounds(
             series, starting_core(series.log_peak, present, series.prior), _ROUNDS
@@ -417,8 +430,7 @@ class Block:
             Up to a factor of each series.
         """
         if prior is not None:
-            self.series = replace(self.series, prior=prior)
-            series = self.series.single
+            series = self.series = replace(self.series, prior=_single(prior))
             self._core, *_ = _rounds(series, self._core, _ROUNDS_ON)
             doubted = _doubted(self._core, series.present)
             doubted[self._full] = False
@@ -438,7 +450,7 @@ class Block:
         at = kinds.row_kind[half], row
         curvature, size = fit["curvature"][at], kinds.size[at[0]]
         told = curvature > 0.0
-        freedom = self.series.single.prior.weight[row] + fit["total"][at] - np.float32(2.0)
+        freedom = self.series.prior.weight[row] + fit["total"][at] - np.float32(2.0)
         scale = common.misfit[at] / (np.where(told, curvature, np.float32(1.0)) * freedom)
         scale = np.sqrt(np.where(told, scale, np.float32(1.0))) / size
         edges = kinds.row_edges.take(half, axis=1)
@@ -513,11 +525,18 @@ def _doubtful_beside(core: Floats, present: Floats) -> Bools:
 
 
 def _refined_pairs(
-    series: _Series, at: tuple[IntArray, IntArray], core: Floats, common: _Common, rounds: int
+    series: _Series,
+    at: tuple[IntArray, IntArray],
+    core: Floats,
+    common: _Common,
+    rounds: int,
+    *,
+    robustly: bool = False,
 ) -> Floats:
     """Some pairs fitted again from the common weights; their weights of shape (n_drops, n_pairs).
 
-    All of them have a step, or none has.
+    All of them have a step, or none has. Robustly the first scatter is that of the median residual,
+    so that wild readings don't hide.
     """
     kinds, (kind, row), old = series.kinds, at, common.fit
     log_peak = np.ascontiguousarray(series.log_peak[row].T)
@@ -531,15 +550,20 @@ def _refined_pairs(
     )
     nothing: Floats = np.zeros_like(level)
     summed = partial(np.einsum, "dp,dp->p")
-    for _ in range(rounds):
+    for round_ in range(rounds):
         squared = climb * phi
         squared += level
         if psi is not None:
             squared += step * psi
         np.subtract(log_peak, squared, out=squared)
         squared *= squared
-        left = prior.weight * prior.variance + summed(core, squared)
-        variance = left / (prior.weight + core.sum(axis=0))
+        if robustly and round_ == 0:
+            free = core.sum(axis=0)
+            (variance,) = robust_variance(squared.T[None], present.T, prior, free)
+            variance = variance.astype(np.float32)
+        else:
+            left = prior.weight * prior.variance + summed(core, squared)
+            variance = left / (prior.weight + core.sum(axis=0))
         core = core_probability(squared, variance)
         core *= present
         with_phi, with_log = core * phi, core * log_peak
@@ -587,8 +611,8 @@ def block_of(
     prior : ScatterPrior
         Of their scatter alone.
     """
-    log_peak = np.zeros((len(clocks), len(kinds.phi)))
-    present = np.zeros(log_peak.shape)
+    log_peak = np.zeros((len(clocks), len(kinds.phi)), dtype=np.float32)
+    present = np.zeros_like(log_peak)
     centre = np.empty(len(clocks))
     for row, (clock, peak_g) in enumerate(zip(clocks, peaks, strict=True)):
         logs = np.log(peak_g)
@@ -596,5 +620,5 @@ def block_of(
         log_peak[row, clock - 1] = logs - centre[row]
         present[row, clock - 1] = 1.0
     impossible = (kinds.impossible.T @ present.T) > 0.0
-    series = _Series(kinds, log_peak, present, prior, impossible)
+    series = _Series(kinds, log_peak, present, _single(prior), impossible)
     return Block(members, centre, series)

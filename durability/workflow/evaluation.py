@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from durability.workflow.results import Limit
 
 AT_ONCE = 1024
-"""Series whose fits are held at once, in whole groups: the draws of one take 18 kB."""
+"""Series whose fits are held at once, in whole groups: the draws of one take 16 kB."""
 
 FAN_REACH = 2.5
 """A fan reaches so many times the median drop of failure, or the last drop where that is later."""
