@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from durability.record.records import FloatArray, IntArray
-    from durability.wear.shapes import Floats, Kinds, ShapeGrid
+    from durability.wear.shapes import Floats, ShapeGrid
 
 WILD_SHARE = 0.06
 """Prior probability that a reading is wild."""
@@ -117,7 +117,6 @@ def fit_cells(
     *,
     clock: FloatArray | None = None,
     offsets: Offsets | None = None,
-    kinds: Kinds | None = None,
 ) -> CellFit:
     """Fit every cell of the grid to every series.
 
@@ -140,8 +139,6 @@ def fit_cells(
         by each of them.
     offsets : Offsets, optional
         With one series only, which is then all series of a case.
-    kinds : Kinds, optional
-        Of the grid by drop number up to these drops, where they are known.
 
     Returns
     -------
@@ -150,15 +147,11 @@ def fit_cells(
     """
     if offsets is not None:
         log_peak = log_peak - offsets.member @ offsets.centre
-    if kinds is None:
-        if clock is None:
-            clock = np.arange(1.0, log_peak.shape[1] + 1.0)
-        kind, phi, psi, impossible = _basis(grid, np.atleast_2d(clock), offsets)
-        size = np.maximum(np.abs(phi).max(axis=1), 1e-300)
-        phi = phi / size[:, None]
-    else:
-        kind, size, impossible = kinds.kind, kinds.size, kinds.impossible.T > 0.0
-        phi, psi = (np.ascontiguousarray(x.T, dtype=np.float64) for x in (kinds.phi, kinds.psi))
+    if clock is None:
+        clock = np.arange(1.0, log_peak.shape[1] + 1.0)
+    kind, phi, psi, impossible = _basis(grid, np.atleast_2d(clock), offsets)
+    size = np.maximum(np.abs(phi).max(axis=1), 1e-300)
+    phi = phi / size[:, None]
 
     core: Floats = np.broadcast_to(present, (len(phi), *present.shape)).copy()
     variance: Floats = np.zeros(core.shape[:2])

@@ -474,8 +474,9 @@ def _wear_fits(
     siblings: IntArray,
 ) -> list[WearFit]:
     """Fits of the series of a block from their posteriors over the rows."""
-    grid = shape_grid(block.series.kinds.farthest)
-    draws, cell = draw_levels(cells, places_of(posterior, block.rows), grid)
+    farthest = block.series.kinds.farthest
+    grid, rows = shape_grid(farthest), rows_of(farthest)
+    draws, cell = draw_levels(cells, places_of(posterior, rows), grid)
     clocks = [history.wear_clock.astype(np.int64) for history in histories]
     bands = level_bands(draws, cell, block.series.kinds, clocks, block.centre)
     rises = rise_intervals(draws, cell, block.series.kinds, clocks)
@@ -483,7 +484,7 @@ def _wear_fits(
     first = np.exp(medians(draws.log_level_first))
     scatter = medians(draws.scatter)
     of_row = posterior @ np.ones(posterior.shape[2], dtype=np.float32)
-    weights = by_series(of_row.astype(np.float64), block.rows.shape)
+    weights = by_series(of_row.astype(np.float64), rows.shape)
     cores = block.mean_core(of_row)
     fits = []
     for row, (history, clock) in enumerate(zip(histories, clocks, strict=True)):

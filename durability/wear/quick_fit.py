@@ -11,7 +11,7 @@ answers, or a likely shape whose own weights turn out otherwise.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from functools import cached_property, partial
+from functools import partial
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -30,10 +30,10 @@ from durability.wear.cells import (
     starting_core,
     student_mass,
 )
-from durability.wear.shapes import BINS, Kinds, Rows, rows_of
+from durability.wear.shapes import BINS, Kinds
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -180,16 +180,9 @@ def _probability(log_posterior: Floats) -> Floats:
 def _rounds(series: _Series, core: Floats, rounds: int) -> tuple[Floats, Floats, Floats]:
     """Rounds of fitting the kinds, weighing them, and weighing the readings by what is left.
 
-    After the first only series whose weights still move go on.
-
-    Returns
-    -------
-    core : ndarray of shape (n_series, n_drops)
-        Common weights.
-    chance : ndarray of shape (n_kinds, n_series)
-        Probability of each kind.
-    variance : ndarray of shape (n_series,)
-        Squared scatter that each series shows.
+    After the first only series whose weights still move go on. Gives the common weights, of shape
+    (n_series, n_drops), the probability of each kind (n_kinds, n_series), and the squared scatter
+    that each series shows (n_series,).
     """
     kinds, prior = series.kinds, series.prior
     with_step, terms = slice(kinds.steps.sum()), kinds.terms
@@ -240,25 +233,17 @@ def _jumps_at_an_end(series: _Series, chance: Floats) -> Bools:
 def _in_full(some: _Series) -> tuple[_Common, Floats]:
     """Every kind of some series by weights of its own from all readings in, as by ``fit_cells``.
 
-    Returns
-    -------
-    fit : _Common
-    core : ndarray of shape (n_kinds, n_series, n_drops)
-        Weights of the readings in each kind.
+    Also these weights, of shape (n_kinds, n_series, n_drops).
     """
     kinds, present = some.kinds, some.present
     n_series, n_drops = present.shape
     fit = _with_common(some, present, 0.0).own()
     kind, row = np.divmod(np.arange(kinds.count * n_series), n_series)
     core = np.empty((n_drops, kind.size), dtype=np.float32)
-    with_step = int(kinds.steps.sum()) * n_series
-    step = max(1, _PAIR_ELEMENTS // n_drops)
-    for first, last in ((0, with_step), (with_step, kind.size)):
-        for start in range(first, last, step):
-            part = slice(start, min(start + step, last))
-            at = kind[part], row[part]
-            all_in = np.ascontiguousarray(present[at[1]].T)
-            core[:, part] = _refined_pairs(some, at, all_in, fit, EM_STEPS, robustly=True)
+    for _, part in _parts([int(kinds.steps.sum()) * n_series, kind.size], n_drops):
+        at = kind[part], row[part]
+        all_in = np.ascontiguousarray(present[at[1]].T)
+        core[:, part] = _refined_pairs(some, at, all_in, fit, EM_STEPS, robustly=True)
     return fit, core.T.reshape(kinds.count, n_series, n_drops)
 
 
@@ -287,15 +272,9 @@ def _fitted_commonly(
 ) -> tuple[_Common, Floats, NDArray[np.int8], Floats]:
     """Series fitted by weights common to all kinds, or in full.
 
-    Returns
-    -------
-    common : _Common
-    cores : ndarray of shape (2, n_series, n_drops)
-        Those given, and those from all readings in, which only series in doubt have.
-    which : ndarray of shape (n_kinds, n_series)
-        Which of them a kind has.
-    full_core : ndarray of shape (n_kinds, n_full, n_drops)
-        Weights of those fitted in full.
+    Also both common weights, of shape (2, n_series, n_drops): those given, and those from all
+    readings in, which only series in doubt have; which of them a kind of a series has; and the
+    weights of those fitted in full, of shape (n_kinds, n_full, n_drops).
     """
     present = series.present
     common = _with_common(series, core, label_evidence(core, present, 1)).own()
@@ -330,18 +309,14 @@ def _fitted(series: _Series, core: Floats, all_in: Floats, full: IntArray) -> _F
     kind, row = kind[order], row[order]
     run = np.flatnonzero(np.diff(of_kind[order] * len(core) + row, prepend=-1))
     weights = np.empty((core.shape[1], kind.size), dtype=core.dtype)
-    ends = np.bincount(of_kind, minlength=4).cumsum()
-    step = max(1, _PAIR_ELEMENTS // core.shape[1])
-    for group, (first, last) in enumerate(pairwise([0, *ends.tolist()])):
-        for start in range(first, last, step):
-            part = slice(start, min(start + step, last))
-            at = kind[part], row[part]
-            start_from = np.ascontiguousarray(cores[second[at], row[part]].T)
-            rounds = _ROUNDS_OF_FAINT if group % 2 else _ROUNDS_OWN
-            own = _refined_pairs(series, at, start_from, common, rounds)
-            weights[:, part] = own
-            apart = np.abs(own - start_from, out=start_from).max(axis=0)
-            is_full[at[1][(apart > _FAR_FROM_COMMON) & (probability[at] > _LIKELY)]] = True
+    for group, part in _parts(np.bincount(of_kind, minlength=4).cumsum().tolist(), core.shape[1]):
+        at = kind[part], row[part]
+        start_from = np.ascontiguousarray(cores[second[at], row[part]].T)
+        rounds = _ROUNDS_OF_FAINT if group % 2 else _ROUNDS_OWN
+        own = _refined_pairs(series, at, start_from, common, rounds)
+        weights[:, part] = own
+        apart = np.abs(own - start_from, out=start_from).max(axis=0)
+        is_full[at[1][(apart > _FAR_FROM_COMMON) & (probability[at] > _LIKELY)]] = True
     is_full[full] = False
     misled = _several(is_full)
     if misled.size:
@@ -350,6 +325,14 @@ def _fitted(series: _Series, core: Floats, all_in: Floats, full: IntArray) -> _F
         log_posterior[:, misled] = _screened(series.of(misled), in_full)
         full, full_core = np.append(full, misled), np.concatenate([full_core, more_core], axis=1)
     return _Fitted(common, log_posterior, core, kind, row, run, weights, full, full_core)
+
+
+def _parts(ends: Sequence[int], n_drops: int) -> Iterator[tuple[int, slice]]:
+    """Pairs some at a time, with the group that they are of: each ends where the next begins."""
+    step = max(1, _PAIR_ELEMENTS // n_drops)
+    for group, (first, last) in enumerate(pairwise([0, *ends])):
+        for start in range(first, last, step):
+            yield group, slice(start, min(start + step, last))
 
 
 def _take_rounds(
@@ -384,11 +367,6 @@ class Block:
     _all_in: Floats = field(default_factory=lambda: np.empty((0, 0)))
     _tried: Bools = field(default_factory=lambda: np.empty(0, dtype=np.bool_))
     _full: IntArray = field(default_factory=lambda: np.empty(0, dtype=np.int64))
-
-    @cached_property
-    def rows(self) -> Rows:
-        """Rows of ``likelihood``."""
-        return rows_of(self.series.kinds.farthest)
 
     def shown_scatter(self) -> tuple[Floats, Floats]:
         """Squared scatter that each series shows alone, and the readings behind it."""
