@@ -226,8 +226,7 @@ def _jumps_at_an_end(series: _Series, chance: Floats) -> Bools:
     at = series.kinds.jump_at[:, None]
     early = at <= present.argmax(axis=1) + 1 + _AT_AN_END
     late = (at > last - _AT_AN_END) & (at <= last)
-    found = np.where(early | late, chance, 0.0).sum(axis=0) > _MOST_AT_AN_END
-    return np.asarray(found)
+    return np.asarray(np.where(early | late, chance, 0.0).sum(axis=0) > _MOST_AT_AN_END)
 
 
 def _in_full(some: _Series) -> tuple[_Common, Floats]:
@@ -276,10 +275,9 @@ def _fitted_commonly(
     readings in, which only series in doubt have; which of them a kind of a series has; and the
     weights of those fitted in full, of shape (n_kinds, n_full, n_drops).
     """
-    present = series.present
-    common = _with_common(series, core, label_evidence(core, present, 1)).own()
+    common = _with_common(series, core, label_evidence(core, series.present, 1)).own()
     cores, which = np.stack([core, all_in]), np.zeros(common.misfit.shape, np.int8)
-    doubted = _doubted(core, present)
+    doubted = _doubted(core, series.present)
     doubted[full] = False
     other = _several(doubted)
     if other.size:
