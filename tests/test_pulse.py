@@ -14,6 +14,7 @@ from simulated_records import FAULTS, SHAPES, TRUTHS, half_sine, simulate
 
 from durability.pulse import thresholds as limit
 from durability.pulse.edges import find_top
+from durability.pulse.impact import quantile
 from durability.pulse.low_pass import CLASS_TO_CUTOFF, low_pass
 from durability.pulse.measure import measure_pulse
 from durability.record.errors import UnusableCall
@@ -24,6 +25,15 @@ OUTSIDE = os.environ.get("DURABILITY_OUTSIDE_DATA")
 needs_outside = pytest.mark.skipif(
     OUTSIDE is None, reason="recorded shocks under CC BY-SA: set DURABILITY_OUTSIDE_DATA"
 )
+
+
+@pytest.mark.parametrize("count", [1, 2, 2047, 2048, 20_001])
+@pytest.mark.parametrize("digits", [0, 2, 12])
+def test_a_quantile_is_that_of_all_values_in_order(count, digits):
+    values = np.random.default_rng(count + digits).standard_cauchy(count).round(digits)
+    for share in (0.0, 0.5, 0.95, 1.0):
+        assert quantile(values, share) == pytest.approx(np.quantile(values, share), rel=1e-12)
+    assert quantile(np.full(count, 3.5), 0.95) == 3.5
 
 
 def pulse_record(shape, peak_g, base_ms, fs=MHZ, before_ms=2.0, after_ms=6.0):

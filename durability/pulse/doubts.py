@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from durability.pulse import thresholds as limit
+from durability.pulse.impact import quantile
 from durability.pulse.low_pass import CLASS_TO_CUTOFF
 from durability.record.records import CrossPeak, PulseFlag
 from durability.record.units import fall_height_mm
@@ -208,10 +209,11 @@ class _Jumps:
     @classmethod
     def of(cls, y: FloatArray, step_g: float, baseline: Quiet, peak_g: float) -> _Jumps:
         steps = np.diff(y)
-        padded = np.pad(steps, 2)
-        beside = [padded[shift : shift + steps.size] for shift in (0, 1, 3, 4)]
-        above = steps - np.maximum(np.max(beside, axis=0), 0.0)
-        below = np.minimum(np.min(beside, axis=0), 0.0) - steps
+        padded = np.concatenate(([0.0, 0.0], steps, [0.0, 0.0]))
+        a, b, c, d = (padded[shift : shift + steps.size] for shift in (0, 1, 3, 4))
+        most = np.maximum(np.maximum(a, b), np.maximum(c, d))
+        least = np.minimum(np.minimum(a, b), np.minimum(c, d))
+        above, below = steps - np.maximum(most, 0.0), np.minimum(least, 0.0) - steps
         excess_g = np.maximum(np.maximum(above, below), 0.0)
         by_chance = float(np.log(limit.DROPOUT_BY_CHANCE / y.size))
         silent = baseline.noise_g < 0.5 * step_g
@@ -328,7 +330,7 @@ def has_two_values_a_stamp(record_g: FloatArray) -> bool:
     """
     steps = np.diff(record_g)
     size = np.abs(steps)
-    size = np.minimum(size, np.quantile(size, 0.95))
+    size = np.minimum(size, quantile(size, 0.95))
     pair, apart = float(size[::2].mean()), float(size[1::2].mean()) if steps.size > 1 else 0.0
     if steps.size > limit.FEWEST_STEPS and max(pair, apart) > limit.PAIRS_WIDER * min(pair, apart):
         return True

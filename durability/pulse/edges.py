@@ -157,7 +157,7 @@ def rise_samples(filtered_g: FloatArray, pulse: Pulse) -> float:
     return start + index - (high - level) / (high - low) - pulse.rise
 
 
-_ALONG_TOP = np.linspace(-1.0, 1.0, 101)
+_POWERS_ALONG_TOP = np.vander(np.linspace(-1.0, 1.0, 101), 5, increasing=True)
 _APEXES = 41
 _MAX_POINTS = 64
 """So many means hold what thousands of samples hold of so plain a shape."""
@@ -277,12 +277,15 @@ def _averaged(top_g: FloatArray, ends: tuple[float, float], noise_g: float) -> T
 
 def _shapes(u: FloatArray, y: FloatArray, *, is_cut: bool) -> Iterator[_Shape]:
     """Polynomials and a wedge by least squares; each has its top between −1 and 1."""
-    for degree in (1, 2, 3, 4) if is_cut else (2, 3, 4):
-        columns = np.vander(u, degree + 1)
-        found = np.linalg.lstsq(columns, y)[0]
-        along = np.vander(_ALONG_TOP, degree + 1)
-        highest = int(np.argmax(along @ found))
-        yield _Shape(columns @ found, columns, float(along[highest] @ found), along[highest])
+    # Each polynomial has one column more than the one before: all are in one orthonormal basis.
+    basis, powers = np.linalg.qr(np.vander(u, 5, increasing=True))
+    found = basis.T @ y
+    along = _POWERS_ALONG_TOP @ np.linalg.inv(powers)
+    for terms in (2, 3, 4, 5) if is_cut else (3, 4, 5):
+        columns, own = basis[:, :terms], found[:terms]
+        tops = along[:, :terms] @ own
+        highest = int(np.argmax(tops))
+        yield _Shape(columns @ own, columns, float(tops[highest]), along[highest, :terms])
     yield _wedge(u, y)
 
 

@@ -95,6 +95,38 @@ def in_rising_order(values: FloatArray) -> FloatArray:
     return ordered
 
 
+_FEWEST_TO_BIN = 2048
+"""Below so many values ordering all of them is quicker."""
+_BINS = 1024
+
+
+def quantile(values: FloatArray, share: float) -> float:
+    """What ``numpy.quantile`` gives, in half the time for many values, most of them small.
+
+    Values are counted in bins of one width; only those of the bins that hold the share are ordered.
+
+    Parameters
+    ----------
+    values : ndarray of shape (n_values,)
+        At least one, all finite.
+    share : float
+        Of the values that are below; 0.5 for the median.
+    """
+    at = share * (values.size - 1)
+    low, high = int(at), min(int(at) + 1, values.size - 1)
+    least = float(values.min())
+    width = (float(values.max()) - least) / _BINS
+    if values.size >= _FEWEST_TO_BIN and 0.0 < width < np.inf:
+        bins = ((values - least) / width).astype(np.intp)
+        until = np.cumsum(np.bincount(bins))
+        first, last = np.searchsorted(until, (low, high), "right")
+        values = values[bins == first if first == last else (bins >= first) & (bins <= last)]
+        before = int(until[first - 1]) if first else 0
+        low, high = low - before, high - before
+    ordered = np.partition(values, (low, high))
+    return float(ordered[low] + (ordered[high] - ordered[low]) * (at % 1.0))
+
+
 def recorder_step_g(ordered_g: FloatArray) -> float:
     """Smallest difference between values that differ, given in rising order; 0 when none do."""
     steps = np.diff(ordered_g)
@@ -127,7 +159,7 @@ def find_first_event(record_g: FloatArray, ordered_g: FloatArray) -> tuple[Event
     head = record_g[:_HEAD_SAMPLES]
     # A record that begins in its impact has its quiet elsewhere.
     far = limit.FIRST_IMPACT_FRACTION * np.ptp(record_g)
-    level, end = float(np.median(head)), float(np.median(record_g[-_HEAD_SAMPLES:]))
+    level, end = (_middle(np.sort(part)) for part in (head, record_g[-_HEAD_SAMPLES:]))
     # One that begins near its top would have its quiet there, and its impact upside down.
     begins_high = abs(level - end) > 0.5 * far and abs(level) > abs(end)
     begins_quiet = np.ptp(head) < far and not begins_high
@@ -174,9 +206,9 @@ def _first_look(record_g: FloatArray, ordered_g: FloatArray) -> tuple[FloatArray
                 sums = np.concatenate(([0.0], np.cumsum(record_g - record_g[0])))
             means = (sums[span:] - sums[:-span]) / span + record_g[0]
             looked_at = np.pad(means, span // 2, mode="edge")
-            middle = float(np.median(looked_at))
+            middle = quantile(looked_at, 0.5)
         size = np.abs(looked_at - middle)
-        noise = 1.4826 * float(np.median(np.abs(np.diff(looked_at[::span])))) / np.sqrt(2.0)
+        noise = 1.4826 * quantile(np.abs(np.diff(looked_at[::span])), 0.5) / np.sqrt(2.0)
         if noise * limit.CLEAR_OF_NOISE <= float(size.max()):
             return looked_at, noise
         clear = float(size.max()) / noise
@@ -272,7 +304,7 @@ def quiet_after(record_g: FloatArray, event: Event) -> Quiet | None:
     stretch = record_g[at]
     ordered = in_rising_order(stretch)
     steps = np.diff(stretch)
-    off = 1.4826 * float(np.median(np.abs(steps - np.median(steps))))
+    off = 1.4826 * quantile(np.abs(steps - quantile(steps, 0.5)), 0.5)
     spread = max(_spread(ordered), off)
     bounces = np.abs(stretch - _middle(ordered)) > limit.BOUNCE_SIGMAS * spread
     if spread > 0.0 and bounces.any():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Literal
@@ -51,15 +52,24 @@ def low_pass(acceleration_g: FloatArray, sample_rate_hz: float, cutoff_hz: float
     -------
     ndarray of shape (n_samples,)
     """
+    return next(low_passes(acceleration_g, sample_rate_hz, (cutoff_hz,)))
+
+
+def low_passes(
+    acceleration_g: FloatArray, sample_rate_hz: float, cutoffs_hz: Sequence[float]
+) -> Iterator[FloatArray]:
+    """The same for one cut-off after another, the lowest first: it remembers longest."""
     samples = acceleration_g.size
-    memory = int(np.ceil(_MEMORY_PERIODS * sample_rate_hz / cutoff_hz))
+    memory = int(np.ceil(_MEMORY_PERIODS * sample_rate_hz / cutoffs_hz[0]))
     # A length of few small prime factors keeps the transform fast; the surplus is padding too.
     length = samples + 2 * memory
     grain = 1 << max(length.bit_length() - 4, 1)
     surplus = -length % grain
     padded = np.pad(acceleration_g, (memory, memory + surplus), mode="reflect", reflect_type="odd")
-    spectrum = np.fft.rfft(padded) * squared_gain(padded.size, sample_rate_hz, cutoff_hz)
-    return np.fft.irfft(spectrum, padded.size)[memory : memory + samples]
+    spectrum = np.fft.rfft(padded)
+    for cutoff_hz in cutoffs_hz:
+        passed = spectrum * squared_gain(padded.size, sample_rate_hz, cutoff_hz)
+        yield np.fft.irfft(passed, padded.size)[memory : memory + samples]
 
 
 def squared_gain(length: int, sample_rate_hz: float, cutoff_hz: float) -> FloatArray:

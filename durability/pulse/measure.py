@@ -35,6 +35,7 @@ from durability.pulse.low_pass import (
     ChannelClassStandard,
     find_hum,
     low_pass,
+    low_passes,
     squared_gain,
 )
 from durability.record.errors import UnusableCall
@@ -390,11 +391,11 @@ def _own_low_pass(
     near = replace(event, start=event.start - first, stop=event.stop - first)
     peak_g = float(signal_g[event.peak])
     duration = event.width / sample_rate_hz
-    for number in limit.CUTOFFS_PER_DURATION:
-        cutoff_hz = number / duration
-        if cutoff_hz > limit.MAX_CUTOFF_OVER_SAMPLE_RATE * sample_rate_hz:
-            break
-        passed = low_pass(near_g, sample_rate_hz, cutoff_hz)
+    highest_hz = limit.MAX_CUTOFF_OVER_SAMPLE_RATE * sample_rate_hz
+    ladder = [each for each in limit.CUTOFFS_PER_DURATION if each / duration <= highest_hz]
+    cutoffs_hz = [number / duration for number in ladder]
+    passing = low_passes(near_g, sample_rate_hz, cutoffs_hz)
+    for number, cutoff_hz, passed in zip(ladder, cutoffs_hz, passing, strict=False):
         pulse = pulse_around(passed, near)
         removed = (near_g - passed)[int(pulse.rise) : int(pulse.fall) + 2]
         span = max(round(sample_rate_hz / cutoff_hz), 8)

@@ -11,7 +11,6 @@ import re
 import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from durability.intake.waveforms.preamble import (
@@ -28,6 +27,7 @@ from durability.intake.waveforms.words import (
     one_of,
     plain,
     read_unit,
+    remembered,
     spelled,
     within,
 )
@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from durability.intake.waveforms.table import Table
 
 
+@remembered
 def _folded(text: str) -> str:
     """A text in lower case, without accents: Verstärkung is Verstarkung."""
     parted = unicodedata.normalize("NFKD", text.casefold())
@@ -163,7 +164,7 @@ def _all_stated(
     yield from _in_tables(preamble, name)
 
 
-@lru_cache(maxsize=1 << 12)
+@remembered
 def _says_gain(entry: Entry) -> bool:
     """Whether a key names a gain, or a device that makes one and nothing else about it."""
     key = _folded(entry.key)
@@ -246,7 +247,7 @@ def _ratio_of(number: float, unit: str) -> float | None:
 
 
 # The files of one recorder say the same above their data.
-@lru_cache(maxsize=1 << 12)
+@remembered
 def _in_free_words(line: str) -> tuple[Gain, ...]:
     """Gains in a sentence: "recorded with a gain of 10", "x10 amplification"."""
     text = _FOLD.sub(lambda found: f"{_FOLD_WORDS[found[0]]}-fold", _folded(line))

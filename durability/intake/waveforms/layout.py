@@ -11,7 +11,7 @@ from itertools import pairwise
 from durability.intake.waveforms.words import Unit, read_unit
 from durability.record.errors import WaveformUnreadable
 
-_HEAD_BYTES = 1 << 11
+_HEAD_BYTES = 1 << 10
 _ENOUGH_ROWS = 20
 """Rows of numbers in a row that settle a layout; a shorter file is settled by all it has."""
 

@@ -23,6 +23,7 @@ from durability.intake.waveforms.words import (
     plain,
     rate_factor,
     read_unit,
+    remembered,
     says_only_acceleration,
     sensitivity_unit,
     spelled,
@@ -90,8 +91,7 @@ class Entry:
     @property
     def words(self) -> str:
         """The key for comparison, with what its brackets hold unless that is a unit."""
-        opened = re.sub(r"[(\[{<]([^()\[\]{}<>]*)[)\]}>]", _without_bracketed_unit, self.key)
-        return plain(re.sub(r"\s*[(\[]?(m?v|g)\s?/\s?(g|m?v)\b.*", "", opened, flags=re.I))
+        return _words_of(self.key)
 
     def at_place(self, place: int, channels: int) -> Entry | None:
         """The entry as it holds for one of the channels, when it has a number for each.
@@ -459,6 +459,7 @@ class Preamble:
         return ((decimal,) if grouped[1] == self.decimal else (parted, decimal)), unit
 
 
+@remembered
 def label(text: str) -> str:
     """A channel's name for comparison: "Channel 1", "CH 1" and "ch1" are one."""
     word = plain(split_unit(text)[0] if text else "")
@@ -507,6 +508,12 @@ def _numbers_apart(entry: Entry) -> Iterator[tuple[str, ...]]:
         yield entry.cells
     for cell in dict.fromkeys(entry.cells[:stop] if stop > 1 else ()):
         yield (cell, *entry.cells[stop:])
+
+
+@remembered
+def _words_of(key: str) -> str:
+    opened = re.sub(r"[(\[{<]([^()\[\]{}<>]*)[)\]}>]", _without_bracketed_unit, key)
+    return plain(re.sub(r"\s*[(\[]?(m?v|g)\s?/\s?(g|m?v)\b.*", "", opened, flags=re.I))
 
 
 def _without_bracketed_unit(found: re.Match[str]) -> str:
@@ -559,10 +566,12 @@ def _unit_of_channel(entry: Entry, wanted: str) -> Unit | None:
     return None
 
 
+@remembered
 def _is_channel(section: str) -> bool:
     return re.fullmatch(r"ch\w{1,2}", section) is not None
 
 
+@remembered
 def is_worth_of_count(entry: Entry) -> bool:
     """Whether an entry says what a count of the recorder is worth."""
     texts = (entry.key, *entry.cells[:2])

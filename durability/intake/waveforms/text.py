@@ -17,7 +17,6 @@ from durability.intake.waveforms.layout import (
     DELIMITERS,
     MISSING,
     Layout,
-    Line,
     find_layout,
     is_number,
     lines_of,
@@ -89,8 +88,13 @@ def read_text(
     if delimiter is None and first_line is None and (wide := wide_lines(text)):
         return read_rows(file, text, wide, inferred)
     lines, layout = find_layout(file, text, delimiter, decimal, first_line)
-    text, footer = _footer_apart(text, lines[layout.first].start, layout)
-    text, between = _without_lines_between(text, lines[layout.first].start, layout)
+    start = lines[layout.first].start
+    first_number = lines[layout.first].number
+    footer: list[str] = []
+    between: list[str] = []
+    if (numbers := _numbers_alone(text[start:], layout)) is None:
+        text, footer = _footer_apart(text, start, layout)
+        text, between = _without_lines_between(text, start, layout)
     known = {re.sub(r"\d+", "0", line.text.strip()) for line in lines[: layout.first]}
     news = [words for words in between if re.sub(r"\d+", "0", words) not in known]
     for words in news:
@@ -104,7 +108,8 @@ def read_text(
     above = lines[: layout.first]
     preamble = Preamble(decimal=layout.decimal)
     shown = lines[layout.first : layout.first + layout.rows]
-    head = _head(shown, layout)
+    cells = [split_line(line.text, layout.delimiter)[layout.skipped :] for line in shown]
+    head = _head(cells, layout)
     columns = find_headings(above, layout, preamble, rows_numbered=_climbs_by_one(head[:, 0]))
     if layout.skipped:
         for line in shown:
@@ -112,8 +117,6 @@ def read_text(
             preamble.note(key, *value)
     for words in (*news, *footer):
         preamble.note_line(words, layout.delimiter, split_line)
-    start = lines[layout.first].start
-    first_number = lines[layout.first].number
     given = ", given"
     inferred["delimiter"] = DELIMITERS.get(layout.delimiter, layout.delimiter)
     inferred["delimiter"] += given if delimiter else ""
@@ -125,13 +128,14 @@ def read_text(
     def place(row: int) -> str:
         return f"line {_line_of_row(text, start, row, first_number)}"
 
-    cells = [split_line(line.text, layout.delimiter)[layout.skipped :] for line in shown]
     beside = _units_beside(cells, layout)
 
     def broken_at() -> int | None:
         return _blank_line(text, start, first_number)
 
     def load(wanted: list[int]) -> list[FloatArray]:
+        if numbers is not None:
+            return [numbers[i] for i in wanted]
         return _load(file, text[start:], first_number, layout, wanted, beside)
 
     told = []
@@ -214,20 +218,18 @@ def _through_midnight(seconds: FloatArray) -> FloatArray:
     return seconds - _HALF_DAY_S * np.cumsum(np.minimum(jumps, 0.0))
 
 
-def _head(shown: Sequence[Line], layout: Layout) -> FloatArray:
+def _head(rows: Sequence[list[str]], layout: Layout) -> FloatArray:
     """The rows that settled the layout, shape (n_rows, n_fields); NaN where there is no number."""
-    if set(layout.kinds) == {"N"} and layout.decimal == "." and not layout.parted_by:
-        rows = [split_line(line.text, layout.delimiter)[layout.skipped :] for line in shown]
-        if {len(row) for row in rows} == {layout.fields}:
-            try:
-                return np.array([[*map(float, row)] for row in rows])
-            except ValueError:  # a hole among them
-                pass
-    return np.array([_numbers(line.text, layout) for line in shown], dtype=np.float64)
+    is_plain = set(layout.kinds) == {"N"} and layout.decimal == "." and not layout.parted_by
+    if is_plain and {len(row) for row in rows} == {layout.fields}:
+        try:
+            return np.array([[*map(float, row)] for row in rows])
+        except ValueError:  # a hole among them
+            pass
+    return np.array([_numbers(row[: layout.fields], layout) for row in rows], dtype=np.float64)
 
 
-def _numbers(line: str, layout: Layout) -> list[float]:
-    cells = split_line(line, layout.delimiter)[layout.skipped :][: layout.fields]
+def _numbers(cells: list[str], layout: Layout) -> list[float]:
     values = []
     for cell in cells:
         if layout.number.fullmatch(cell):
@@ -294,6 +296,26 @@ def _plain_number(cell: str, layout: Layout) -> float:
     return float(plain_cell.replace(",", "."))
 
 
+_FEW_COLUMNS = 4
+"""Time and three axes: of more, only those that are needed are read."""
+_BEHIND = "\x1a\x00 \t\r\n"
+
+
+def _numbers_alone(data: str, layout: Layout) -> list[FloatArray] | None:
+    """Each column of rows that hold nothing but numbers, as most do; None of others."""
+    wanted = list(range(layout.fields))
+    is_plain = set(layout.kinds) == {"N"} and not layout.skipped and layout.parted_by is None
+    if not is_plain or layout.fields > _FEW_COLUMNS or layout.delimiter == " ":
+        return None
+    data = data.rstrip(_BEHIND)
+    if _parted_after_all(data, layout, wanted) is not layout:
+        return None
+    try:
+        return _parse(data, layout, wanted, {}, are_plain=True)
+    except (ValueError, pd.errors.ParserError):
+        return None
+
+
 def _load(
     file: str,
     data: str,
@@ -302,7 +324,7 @@ def _load(
     wanted: list[int],
     beside: dict[int, int],
 ) -> list[FloatArray]:
-    data = data.rstrip("\x1a\x00 \t\r\n")
+    data = data.rstrip(_BEHIND)
     if layout.parted_by is None:
         layout = _parted_after_all(data, layout, wanted)
     # Fields of fixed width that touch without a mark leave their row a field short.
@@ -470,7 +492,7 @@ def _footer_apart(text: str, start: int, layout: Layout) -> tuple[str, list[str]
     if layout.kinds[0] not in "NCU":
         return text, []
     footer: list[str] = []
-    kept = text.rstrip("\x1a\x00 \t\r\n")
+    kept = text.rstrip(_BEHIND)
     while len(footer) < _MOST_FOOTER_LINES:
         begin = max(kept.rfind("\n"), kept.rfind("\r")) + 1
         line = kept[begin:]

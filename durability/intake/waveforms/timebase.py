@@ -65,7 +65,7 @@ def recorded_at(text: str) -> str | None:
     day: date | None = None
     clock: tuple[time, str] | None = None
     for line in text[:_HEAD_CHARACTERS].splitlines()[:-1]:
-        entry = _KEY.match(line)
+        entry = None if line[:1].isdigit() else _KEY.match(line)
         if entry is None or _OTHER_DATES.search(entry["key"]):
             continue
         found = _date_in(entry["value"])
@@ -219,11 +219,14 @@ class TimeBase:
 
     def _refuse_implausible(self, rate_hz: float, values: FloatArray, unit: Unit) -> None:
         """Refuse a unit of time by which the impact is over sooner or later than impacts are."""
+        shortest_s, longest_s = PLAUSIBLE_PULSES_S
+        is_slow = rate_hz < PLAUSIBLE_RATES_HZ[0]
+        if not is_slow and FEWEST_SAMPLES_OF_IMPACT / rate_hz >= shortest_s:
+            return
         samples = _samples_of_impact(values)
         length_s = samples / rate_hz
-        shortest_s, longest_s = PLAUSIBLE_PULSES_S
         too_short = samples >= FEWEST_SAMPLES_OF_IMPACT and length_s < shortest_s
-        too_long = length_s > longest_s and rate_hz < PLAUSIBLE_RATES_HZ[0]
+        too_long = length_s > longest_s and is_slow
         if samples < values.size and (too_short or too_long):
             raise WaveformUnreadable(
                 f"{self.table.file}: time in {unit.symbol} makes {rate_hz:.6g} samples/s and an"
@@ -518,10 +521,9 @@ def _even_step(table: Table, stamps: FloatArray, *, rate_known: bool) -> tuple[f
     # Gaps stretch the mean; most steps don't have one. Stamps that repeat have been rounded more
     # coarsely than their step, and then only the mean tells it.
     step = span / steps.size
-    positive = steps[steps > 0.0]
     rounding = 0.0
-    if positive.size < steps.size:
-        rounding = float(positive.min())
+    if not steps.all():
+        rounding = float(steps[steps > 0.0].min())
     else:
         step = float(np.median(steps)) if np.ptp(steps) > step else step
     allowed = (1.0 + JITTER_FRACTION) * step + rounding

@@ -46,12 +46,19 @@ _MEANT = ("time", "voltage", "acceleration")
 """Quantities whose units are looked for within a heading: the A of "channel A" is no ampere."""
 
 
+# A file of thousands of lines above its table is asked for many things, each line for each; and
+# files of one recorder have the same lines.
+remembered = lru_cache(maxsize=1 << 15)
+
+
+@remembered
 def spelled(text: str) -> str:
     """A unit's text for comparison: ASCII, lower case, without blanks, dots and brackets."""
     word = text.strip().strip("()[]{}<>").translate(_SPELLING).casefold()
     return re.sub(r"[\s^.()]", "", word)
 
 
+@remembered
 def read_unit(text: str) -> Unit | None:
     """The unit that a text is, or None."""
     written = text.strip(" ()[]")
@@ -91,11 +98,7 @@ _SCALED = re.compile(
 """A factor in a heading: "Accel (g) x10" is not in g."""
 
 
-# A file of thousands of lines above its table is asked for many things, each line for each.
-_remembered = lru_cache(maxsize=1 << 15)
-
-
-@_remembered
+@remembered
 def split_unit(name: str) -> tuple[str, Unit | None]:
     """A column's name without its unit, and the unit.
 
@@ -150,7 +153,7 @@ def _meant(text: str) -> Unit | None:
     return unit if unit is not None and unit.quantity in _MEANT else None
 
 
-@_remembered
+@remembered
 def plain(text: str) -> str:
     """A name or key for comparison: lower case, without units, punctuation and double blanks."""
     text = _BRACKETS.sub(" ", text)
@@ -241,12 +244,14 @@ def is_time(text: str) -> bool:
     return unit is not None and unit.quantity == "time"
 
 
+@remembered
 def interval_factor(text: str) -> float | None:
     """Seconds in a unit of a sample interval, as us or us/sample; None for other texts."""
     unit = read_unit(PER_SAMPLE.sub("", text))
     return unit.factor if unit is not None and unit.quantity == "time" else None
 
 
+@remembered
 def rate_factor(text: str) -> float | None:
     """Samples per second in a unit of a sample rate, as kS/s; None for other texts."""
     word = re.sub(r"\s*\bper\b\s*", "/", text.casefold().strip("()[] "))
@@ -259,6 +264,7 @@ def is_sensitivity_unit(text: str) -> bool:
     return sensitivity_unit(text) in {*TO_MV_PER_G, *TO_MV_PER_EU, *TO_G_PER_MV}
 
 
+@remembered
 def sensitivity_unit(text: str) -> str:
     """A unit of sensitivity for comparison: mV/(m/s²) is mv/m/s2."""
     word = re.sub(r"\s*\bper\b\s*", "/", text.casefold())
