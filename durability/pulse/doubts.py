@@ -266,6 +266,10 @@ def _held(jumps: _Jumps, first: IntArray, length: IntArray) -> tuple[int, int] |
     proven |= beside & (by_noise + places < np.log(limit.DROPOUT_BY_CHANCE))
     # Equal samples that nothing exceeds are those of a limit, or of the top.
     proven &= level_g < top_g
+    returned = is_high & (length > 1)
+    returned &= by_noise + jumps.noise()[back] < jumps.by_chance
+    if not (proven | returned).any():
+        return None
 
     is_inside = jumps.is_inside()
     others = np.where(
@@ -281,8 +285,7 @@ def _held(jumps: _Jumps, first: IntArray, length: IntArray) -> tuple[int, int] |
     stays = is_inside[back] & is_inside[np.minimum(back + 1, is_inside.size - 1)]
     broken = stays & (length > 2) & (size_g[back] > least_g)
     broken &= _larger(size_g, 0.5 * size_g[back]) <= 1
-    returned = is_high & (length > 1) & (moved | broken)
-    returned &= by_noise + jumps.noise()[back] < jumps.by_chance
+    returned &= moved | broken
     returned &= jumps.unlike(size_g[back], others, length - 1)
     found = proven | returned
     if not found.any():

@@ -282,13 +282,13 @@ def quiet_before(record_g: FloatArray, event: Event) -> Quiet | None:
         return None
     whole = _quiet(record_g[start:stop])
     quarter = (stop - start) // 4
-    early, late = _quiet(record_g[start : start + quarter]), _quiet(record_g[stop - quarter : stop])
-    creep_g = event.polarity * (late.level_g - early.level_g)
+    early_g, late_g = record_g[start : start + quarter], record_g[stop - quarter : stop]
+    creep_g = event.polarity * (_level(np.sort(late_g)) - _level(np.sort(early_g)))
     height_g = abs(float(record_g[event.peak]) - whole.level_g)
     by_noise_g = limit.CREEP_SIGMAS * whole.jitter_g * float(np.sqrt(2.0 / quarter))
     if abs(creep_g) <= max(by_noise_g, limit.CREEP_FRACTION * height_g):
         return whole
-    return early if creep_g > 0.0 else late
+    return _quiet(early_g if creep_g > 0.0 else late_g)
 
 
 def quiet_after(record_g: FloatArray, event: Event) -> Quiet | None:
@@ -315,11 +315,17 @@ def quiet_after(record_g: FloatArray, event: Event) -> Quiet | None:
     return replace(_quiet(stretch, ordered), at=at)
 
 
+def _level(ordered: FloatArray) -> float:
+    """Mean of the middle half."""
+    quarter = ordered.size // 4
+    return float(ordered[quarter : ordered.size - quarter].mean())
+
+
 def _quiet(stretch_g: FloatArray, ordered: FloatArray | None = None) -> Quiet:
     ordered = np.sort(stretch_g) if ordered is None else ordered
-    quarter, half = ordered.size // 4, ordered.size // 2
+    half = ordered.size // 2
     return Quiet(
-        level_g=float(ordered[quarter : ordered.size - quarter].mean()),
+        level_g=_level(ordered),
         noise_g=float(stretch_g.std()),
         jitter_g=float(np.sqrt(np.mean(np.diff(stretch_g) ** 2) / 2.0)),
         wander_g=0.5 * abs(float(stretch_g[:half].mean() - stretch_g[half:].mean())),

@@ -172,10 +172,14 @@ def _best_fit(
     """The frequency and the moment of release that leave least; None when no sine is large."""
     levels = [early, ~early] if not early.all() else [early]
     floor = np.column_stack([*levels, t]).astype(np.float64)
+    # Once both are rid of levels and drift, what is left of the sines is all there is to fit.
+    basis = np.linalg.qr(floor)[0]
+    swing = y - basis @ (basis.T @ y)
     fits = []
     for frequency_hz in limit.MAINS_HZ:
         sines = _sines(t, frequency_hz)
-        if np.hypot(*np.linalg.lstsq(np.hstack([floor, sines]), y)[0][-2:]) < least_g:
+        free = sines - basis @ (basis.T @ sines)
+        if np.hypot(*np.linalg.lstsq(free, swing)[0]) < least_g:
             continue
         for let_go in _LET_GO_AT:
             held = (t < let_go * lead_s).astype(np.float64)[:, None]

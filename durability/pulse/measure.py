@@ -448,7 +448,9 @@ def _integral(signal_g: FloatArray, start: float, stop: float) -> float:
     """Trapezoidal integral between two instants, in g × samples."""
     inner = np.arange(int(np.floor(start)) + 1, int(np.ceil(stop)))
     instants = np.concatenate(([start], inner, [stop]))
-    values = np.interp(instants, np.arange(signal_g.size), signal_g)
+    first = int(start)
+    around_g = signal_g[first : int(np.ceil(stop)) + 1]
+    values = np.interp(instants, first + np.arange(around_g.size), around_g)
     return float(np.sum(0.5 * (values[1:] + values[:-1]) * np.diff(instants)))
 
 

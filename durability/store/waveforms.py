@@ -68,7 +68,8 @@ def add_waveforms(connection: Connection, rows: Sequence[Mapping[str, Any]]) -> 
         {"waveform_id": key, **row, **words}
         for key, row, words in zip(keys, rows, told, strict=True)
     ]
-    connection.execute(statement("add_waveforms"), {"rows": kept})
+    samples = [row.pop("samples") for row in kept]
+    connection.execute(statement("add_waveforms"), {"rows": kept, "samples": samples})
     return keys
 
 

@@ -154,13 +154,16 @@ def _store_drops(
     )
     inputs = measuring_inputs(rig, options.full_scale_g)
     together = zip([each.id for each in kept], drops, samples, keys, strict=True)
-    for records in _by_size(together):
-        waveform_ids = keep_records(connection, records, options)
-        measured = [
-            (waveform_id, drop.measures, key)
-            for waveform_id, (_, drop, _, key) in zip(waveform_ids, records, strict=True)
-        ]
-        store.add_measures(connection, measured, inputs)
+    waveform_ids = [
+        waveform_id
+        for records in _by_size(together)
+        for waveform_id in keep_records(connection, records, options)
+    ]
+    measured = [
+        (waveform_id, drop.measures, key)
+        for waveform_id, drop, key in zip(waveform_ids, drops, keys, strict=True)
+    ]
+    store.add_measures(connection, measured, inputs)
     return [
         (as_kept, replace(drop, stored=as_kept)) for as_kept, drop in zip(kept, drops, strict=True)
     ]

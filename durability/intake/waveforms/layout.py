@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import NamedTuple
 
 from durability.intake.waveforms.words import Unit, read_unit
 from durability.record.errors import WaveformUnreadable
@@ -47,8 +48,7 @@ DELIMITERS = {"\t": "tab", ";": "semicolon", ",": "comma", "|": "bar", " ": "bla
 _LINE = re.compile(r"[^\r\n]*(?:\r\r\n|\r\n|\n|\r|\Z)")
 
 
-@dataclass(frozen=True, slots=True)
-class Line:
+class Line(NamedTuple):
     """A line that is not blank."""
 
     text: str

@@ -466,7 +466,15 @@ def label(text: str) -> str:
     return re.sub(r"^(channel|kanal|chan)(?=\d|$)", "ch", word.replace(" ", ""))
 
 
+@remembered
 def _pairs(
+    line: str, delimiter: str, split: Callable[[str, str], list[str]]
+) -> tuple[tuple[str, Sequence[str]], ...]:
+    """Keys of a line, each with the cells behind it."""
+    return tuple(_each_pair(line, delimiter, split))
+
+
+def _each_pair(
     line: str, delimiter: str, split: Callable[[str, str], list[str]]
 ) -> Iterator[tuple[str, Sequence[str]]]:
     text = line.strip().lstrip("#%!*;/'").strip()

@@ -454,7 +454,11 @@ def _waveform(
 
 def _complete(table: Table, wanted: list[int], loaded: list[FloatArray]) -> list[FloatArray]:
     """Columns without the rows at their end that belong to a longer record beside them."""
-    loaded = [np.where(np.abs(each) >= NO_NUMBER, np.nan, each) for each in loaded]
+    sizes = [np.abs(each) for each in loaded]
+    loaded = [
+        each if size.max(initial=0.0) < NO_NUMBER else np.where(size >= NO_NUMBER, np.nan, each)
+        for each, size in zip(loaded, sizes, strict=True)
+    ]
     none_at_all = np.logical_and.reduce([np.isnan(numbers) for numbers in loaded])
     if len(table.columns) > len(wanted) > 1 and none_at_all[-1]:
         stop = none_at_all.size - int(np.argmin(none_at_all[::-1]))

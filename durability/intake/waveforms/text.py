@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -311,9 +311,10 @@ def _numbers_alone(data: str, layout: Layout) -> list[FloatArray] | None:
     if _parted_after_all(data, layout, wanted) is not layout:
         return None
     try:
-        return _parse(data, layout, wanted, {}, are_plain=True)
+        frame = _frame(data, layout, None, are_plain=True)
     except (ValueError, pd.errors.ParserError):
         return None
+    return [frame[i].to_numpy() for i in wanted] if frame.shape[1] == layout.fields else None
 
 
 def _load(
@@ -363,19 +364,20 @@ _AT_ONCE = 2**24
 def _frame(
     data: str,
     layout: Layout,
-    wanted: list[int],
-    dtypes: Sequence[type],
+    wanted: Mapping[int, type] | None,
     *,
     are_plain: bool = False,
 ) -> pd.DataFrame:
+    """Columns by index, each as what it is; all of them as numbers when none are named."""
+    kinds = {layout.skipped + i: kind for i, kind in (wanted or {}).items()}
     return pd.read_csv(
         io.BytesIO(data.encode()),
         sep=r"\s+" if layout.delimiter == " " else layout.delimiter,
         decimal=layout.decimal,
         thousands=layout.parted_by,
         header=None,
-        usecols=[layout.skipped + i for i in wanted],
-        dtype={layout.skipped + i: kind for i, kind in zip(wanted, dtypes, strict=True)},
+        usecols=list(kinds) or None,
+        dtype=kinds or np.float64,
         # Looking for blanks costs as much as a tenth of the numbers, and few files have any.
         skipinitialspace=any(blank in data for blank in " \t" if blank != layout.delimiter),
         low_memory=len(data) > _AT_ONCE,
@@ -395,9 +397,9 @@ def _parse(
 ) -> list[FloatArray]:
     needed = sorted({*wanted, *(beside[i] for i in wanted if i in beside)})
     as_text = [i for i in needed if layout.kinds[i] != "N" or i in beside]
-    dtypes = [str if i in as_text else np.float64 for i in needed]
+    kinds = {i: str if i in as_text else np.float64 for i in needed}
     are_plain &= not as_text
-    frame = _frame(data, layout, needed, dtypes, are_plain=are_plain)
+    frame = _frame(data, layout, kinds, are_plain=are_plain)
     columns = {i: frame[layout.skipped + i] for i in needed}
     cells = {i: [str(cell).strip().strip('"') for cell in columns[i]] for i in as_text}
     parsed = []
@@ -445,7 +447,7 @@ def _parted_after_all(data: str, layout: Layout, wanted: list[int]) -> Layout:
     m = re.escape(mark)
     if re.search(rf"(?<!\d){m}|(?<!\d)0\d*{m}|\d{{4}}{m}|{m}(?!\d{{3}}(?!\d))", data):
         return layout
-    frame = _frame(data, layout, wanted, [str] * len(wanted))
+    frame = _frame(data, layout, dict.fromkeys(wanted, str))
     for i in wanted:
         cells = frame[layout.skipped + i].dropna()
         marked = cells.str.contains(mark, regex=False)
