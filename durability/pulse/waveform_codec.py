@@ -144,10 +144,8 @@ def _as_grid(values: FloatArray, occurring: FloatArray, most_step: int) -> bytes
     if max(int(steps.max()), -int(steps.min())) > most_step:
         return None
     on_grid = (offset + scale * integers).astype(np.float64, copy=False)
-    missed = np.zeros(values.size, dtype=np.int64)
-    off = np.flatnonzero(on_grid != values)
-    missed[off] = _ordered(values[off]) - _ordered(on_grid[off])
-    if np.abs(missed).max() > np.iinfo(np.int8).max:
+    missed = _units_apart(values, on_grid)
+    if max(int(missed.max()), -int(missed.min())) > np.iinfo(np.int8).max:
         return None
     packed = _pack_steps(steps)
     head = _HEAD.pack(_MAGIC, _KINDS["grid"], 0, values.size)
@@ -218,6 +216,15 @@ def _summed(first: int, packed: memoryview, kind: int, width: int, size: int) ->
     np.cumsum(steps, out=integers[1:])
     integers[1:] += first
     return integers
+
+
+def _units_apart(values: FloatArray, others: FloatArray) -> NDArray[np.int64]:
+    """By how many units in the last place values are above others."""
+    bits, other_bits = values.view(np.int64), others.view(np.int64)
+    if ((bits ^ other_bits) < 0).any():
+        return _ordered(values) - _ordered(others)
+    apart = bits - other_bits
+    return np.where(bits < 0, -apart, apart)
 
 
 def _ordered(values: FloatArray) -> NDArray[np.int64]:

@@ -163,7 +163,9 @@ def _store_drops(
         (waveform_id, drop.measures, key)
         for waveform_id, drop, key in zip(waveform_ids, drops, keys, strict=True)
     ]
-    store.add_measures(connection, measured, inputs)
+    for first in range(0, len(measured), _MEASURED_AT_ONCE):
+        some = measured[first : first + _MEASURED_AT_ONCE]
+        store.add_measures(connection, some, inputs)
     return [
         (as_kept, replace(drop, stored=as_kept)) for as_kept, drop in zip(kept, drops, strict=True)
     ]
@@ -172,8 +174,9 @@ def _store_drops(
 Record = tuple[Any, MeasuredFile, Sequence[bytes], Any]
 """Key of a drop, what was read of its file, samples from ``encoded``, key of the entry."""
 
+_MEASURED_AT_ONCE = 256
 _BYTES_AT_ONCE = 1 << 18
-"""Samples that go into the store with one statement: memory holds them."""
+"""Measures, and bytes of samples, that go into the store with one statement: memory holds them."""
 
 
 def _by_size(records: Iterable[Record]) -> Iterator[list[Record]]:

@@ -307,7 +307,8 @@ def _numbers_alone(data: str, layout: Layout) -> list[FloatArray] | None:
     is_plain = set(layout.kinds) == {"N"} and not layout.skipped and layout.parted_by is None
     if not is_plain or layout.fields > _FEW_COLUMNS or layout.delimiter == " ":
         return None
-    data = data.rstrip(_BEHIND)
+    if not data[-2:-1].isdigit():  # else one end of line at most
+        data = data.rstrip(_BEHIND)
     if _parted_after_all(data, layout, wanted) is not layout:
         return None
     try:

@@ -65,7 +65,7 @@ def recorded_at(text: str) -> str | None:
     day: date | None = None
     clock: tuple[time, str] | None = None
     for line in text[:_HEAD_CHARACTERS].splitlines()[:-1]:
-        entry = None if line[:1].isdigit() else _KEY.match(line)
+        entry = None if "0" <= line < ":" else _KEY.match(line)
         if entry is None or _OTHER_DATES.search(entry["key"]):
             continue
         found = _date_in(entry["value"])
@@ -444,10 +444,10 @@ def _counts(table: Table, index: int) -> bool:
 
 def _tells_time(table: Table, index: int, counts: list[int], *, has_unit: bool) -> bool:
     column = table.columns[index]
-    steps = _head_steps(table, index)
-    forward = bool(steps.size == 0 or np.median(steps) > 0.0 or np.mean(steps) > 0.0)
     if column.unit is not None:
         return column.unit.quantity == "time"
+    steps = _head_steps(table, index)
+    forward = bool(steps.size == 0 or np.median(steps) > 0.0 or np.mean(steps) > 0.0)
     is_count = not has_unit or names_index(column.name) or bool(table.preamble.rates_hz())
     if is_count and _is_running_number(table, index):
         return False
