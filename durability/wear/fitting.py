@@ -5,7 +5,6 @@ from __future__ import annotations
 import functools
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, TypeVar
 
@@ -63,7 +62,6 @@ Fit = TypeVar("Fit")
 
 _LARGEST_GROUP = 128
 """More siblings than this add nothing but time: larger groups are fitted in parts."""
-_WORKERS = 2
 _BATCH_SERIES = 512
 """Series whose cells are held at once: some 80 kB each, a few times over."""
 BLOCK_ELEMENTS = 250_000
@@ -230,12 +228,10 @@ def _over_batches(
 ) -> dict[int, Fit]:
     """What ``fit`` gives of each batch of groups and the last drop that its grid has to reach."""
     found: dict[int, Fit] = {}
-    # Array work lets go of the interpreter's lock, so two threads keep two cores busy; more of
-    # them within products of matrices this small would only wait for each other.
-    with _matrix_libraries().limit(limits=1), ThreadPoolExecutor(_WORKERS) as pool:
-        batches = _batches(readings, share=share, wanted=wanted)
-        for some in pool.map(lambda batch: fit(*batch), batches):
-            found.update(some)
+    # Threads within products of matrices this small would only wait for each other.
+    with _matrix_libraries().limit(limits=1):
+        for batch, farthest in _batches(readings, share=share, wanted=wanted):
+            found.update(fit(batch, farthest))
     return found
 
 

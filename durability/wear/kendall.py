@@ -191,6 +191,8 @@ def theil_sen(drop_number: ArrayLike, reading: ArrayLike, content: float = 0.95)
     readings = np.asarray(reading, dtype=float)
     n_series, n = readings.shape
     numbers = np.atleast_2d(np.asarray(drop_number, dtype=float))
+    if (numbers == numbers[0]).all():
+        numbers = numbers[:1]
     pairs = n * (n - 1) // 2
     rank, content_found = interval_rank(n, content)
     wanted = [(pairs - 1) // 2, pairs // 2]

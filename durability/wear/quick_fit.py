@@ -145,9 +145,9 @@ def _misfit(fit: dict[str, Floats], prior: ScatterPrior) -> Floats:
 def _screened(series: _Series, common: _Common, *, thoroughly: bool = True) -> Floats:
     """Log posterior of each kind, the climb integrated out roughly.
 
-    The prior's density is averaged over three points of the climb's likelihood; thoroughly also
-    the likelihood over three points of the prior, where that is more: the likelihood may be wider
-    than the prior, or beside it.
+    By the prior's density at the likeliest climb; thoroughly averaged over three points of its
+    likelihood, or the likelihood over three of the prior, where that is more: the likelihood may
+    be wider than the prior, or beside it.
     """
     kinds, fit = series.kinds, common.fit
     told = fit["curvature"] > 0.0
@@ -156,11 +156,11 @@ def _screened(series: _Series, common: _Common, *, thoroughly: bool = True) -> F
     to_unit = kinds.to_unit[:, None]
     centre = np.clip(fit["climb"] * to_unit, -1e3, 1e3)
     scale = np.minimum(scale * to_unit, 1e3)
-    apart = scale * np.sqrt(3.0)
-    density = kinds.density(centre) * (2.0 / 3.0)
-    sides = kinds.density(centre - apart) + kinds.density(centre + apart)
-    density += sides * (1.0 / 6.0)
+    density = kinds.density(centre)
     if thoroughly:
+        apart = scale * np.sqrt(3.0)
+        sides = kinds.density(centre - apart) + kinds.density(centre + apart)
+        density = density * (2.0 / 3.0) + sides * (1.0 / 6.0)
         likelihood = np.zeros_like(density)
         for point in kinds.thirds:
             off = np.minimum(np.abs(point[:, None] - centre) / scale, 1e6)

@@ -192,9 +192,9 @@ def detectable_rise_pct(drop_number: IntArray, scatter: float, information: floa
     float
         Percent per drop.
     """
-    away = drop_number - drop_number.mean()
-    climb = _detectable_climb(len(drop_number))
-    return 100 * math.expm1(climb * scatter / math.sqrt(information * float(away @ away)))
+    count, total = len(drop_number), int(drop_number.sum())
+    spread = int(drop_number @ drop_number) - total**2 / count
+    return 100 * math.expm1(_detectable_climb(count) * scatter / math.sqrt(information * spread))
 
 
 @lru_cache(maxsize=1024)

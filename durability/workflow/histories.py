@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from functools import lru_cache
 from itertools import pairwise
 from typing import Any
 
@@ -94,8 +95,9 @@ def _every_history(connection: Any, series: Sequence[str] | None) -> Histories:
         at, look = spans.get(row["series"], nothing), looks.get(row["series"], nothing)
         # A drop that settles the case by declaration isn't judged.
         judged = is_read[at] & (readings["made_number"][at] > (row["settling_drops"] or 0))
-        whole = _drop_history(row, readings, at, judged, damage, look, never.get(row["series"], ()))
-        counts = is_valid[at][judged]
+        kept = slice(None) if judged.all() else judged
+        whole = _drop_history(row, readings, at, kept, damage, look, never.get(row["series"], ()))
+        counts = is_valid[at][kept]
         with_voided.append(whole)
         valid.append(whole if counts.all() else _only(whole, counts))
         doubted = _doubted(valid[-1], doubts.get(row["series"], {}))
@@ -151,7 +153,7 @@ def _drop_history(
     row: Mapping[str, Any],
     readings: Mapping[str, np.ndarray],
     at: slice,
-    judged: np.ndarray,
+    judged: np.ndarray | slice,
     damage: Mapping[str, np.ndarray],
     look: slice,
     never: Sequence[int],
@@ -207,6 +209,7 @@ _OF_A_READING: dict[str, type[np.generic]] = {
 """Columns over the drops that have a reading."""
 
 
+@lru_cache(maxsize=1024)
 def orientation_name(text: str | None) -> str | None:
     """One name for one orientation of a box, however its faces were ordered; else as it stands."""
     return normalise_orientation(text) if text and is_orientation(text) else text
