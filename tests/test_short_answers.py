@@ -6,6 +6,7 @@ import pkgutil
 import re
 import sys
 from collections import Counter
+from dataclasses import replace
 
 import pytest
 
@@ -57,6 +58,31 @@ def test_the_answer_comes_first_in_a_screen_and_the_reasons_by_why(ask, words):
     assert lines[-1].startswith("The reasons") and lines[-1].endswith(": --why")
     assert "--why" not in whole
     assert whole.splitlines()[0] == lines[0]
+
+
+@pytest.mark.parametrize("words", ASKED)
+def test_long_names_leave_it_within_a_screen(ask, kept, words, capsys):
+    """Tall rows are fewer, and counted; one at least is there."""
+    ask(words)
+    long = {"demo-": "series of the second winter lot ", "Scree": "transparent sleeve, " * 3}
+
+    def renamed(cell):
+        for name, other in long.items():
+            cell = cell.replace(name, other)
+        return cell
+
+    blocks = [
+        replace(each, rows=[list(map(renamed, row)) for row in each.rows])
+        if isinstance(each, Table)
+        else each
+        for each in kept[words]
+    ]
+    terminal.show(blocks, why=False)
+    out = capsys.readouterr().out
+    assert len(out.splitlines()) <= SHORT
+    assert ("more rows" in out) == any(
+        isinstance(each, Table) and not each.is_why for each in blocks
+    )
 
 
 def test_what_changes_the_meaning_of_a_verdict_stays_in_the_short_answer(ask):

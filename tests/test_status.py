@@ -57,6 +57,16 @@ def test_what_needs_action_comes_first_and_all_fits_one_screen(store, monkeypatc
     assert any(line.startswith("Last entries: damage add by ") for line in lines)
 
 
+def test_that_of_a_large_record_fits_one_screen_too(run, demo_store, monkeypatch):
+    """Fifty-five series, a device in quarantine, a drifted rig, sensors overdue."""
+    monkeypatch.setenv("COLUMNS", "80")
+    lines = run("status", "--store", str(demo_store)).out.splitlines()
+    assert len(lines) <= 23
+    told = " ".join(lines)
+    assert "QUARANTINED: R14 since 2026-05-06 (swollen); do not charge, power or drop" in told
+    assert "demo-pad: DRIFTED since" in told and "Calibration overdue: demo-A" in told
+
+
 def test_of_an_empty_store_it_says_so(run):
     run("init")
     told = run("status").out

@@ -146,6 +146,15 @@ def kept_apart_lines(devices: Iterable[Quarantine]) -> list[str]:
     ]
 
 
+def kept_apart_in_short(devices: Iterable[Quarantine]) -> str:
+    """Quarantined devices in one sentence, and what says more of each."""
+    named = [f"{kept.device} since {kept.since:%Y-%m-%d} ({kept.sign})" for kept in devices]
+    return (
+        f"{labels.QUARANTINED}: {labels.some(named, 4)}; do not charge, power or drop: durability"
+        " due."
+    )
+
+
 def _what_holds(kept: Quarantine) -> str:
     if kept.is_disposed:
         return "never cleared"

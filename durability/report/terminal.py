@@ -9,6 +9,8 @@ import re
 import shutil
 import sys
 from collections.abc import Iterable, Iterator, Sequence
+from contextlib import redirect_stdout
+from io import BytesIO, TextIOWrapper
 from typing import TYPE_CHECKING, TextIO
 
 from durability.record.basis import counted
@@ -22,6 +24,9 @@ if TYPE_CHECKING:
 
 ACCENT = "bold red"
 """For what needs action, and for nothing else; its words say so without colour too."""
+
+SHORT_LINES = 20
+"""Of a short answer, where its rows can be fewer."""
 
 _GAP = 2
 """Blanks between two columns of a table."""
@@ -55,17 +60,49 @@ def show(blocks: Iterable[Block], *, why: bool = True) -> None:
     why : bool
         With its reasons; else the short answer, which names the option that gives them.
     """
+    _print(blocks if why else _in_short(blocks))
+
+
+def _in_short(blocks: Iterable[Block]) -> list[Block]:
+    """The short answer: no reasons, the first rows of a table, and what gives the rest.
+
+    Long names make tall rows: fewer are shown then, so that it stays within a screen.
+    """
+    kept: list[Block] = []
     tables = rows = 0
     is_short = False
     for block in blocks:
-        if not why and isinstance(block, Words | Items | Table):
-            if block.is_why:
-                is_short = True
-                tables += isinstance(block, Table)
-                continue
-            if isinstance(block, Table) and block.short is not None:
-                rows += len(block.rows) - len(block.short)
-                block = block.of_short_rows()
+        if isinstance(block, Words | Items | Table) and block.is_why:
+            is_short = True
+            tables += isinstance(block, Table)
+            continue
+        if isinstance(block, Table) and block.short is not None:
+            rows += len(block.rows) - len(block.short)
+            block = block.of_short_rows()
+        kept.append(block)
+    while True:
+        more = [counted(rows, "more row")] * bool(rows) + [counted(tables, "table")] * bool(tables)
+        *first, last = ["The reasons", *more]
+        words = f"{', '.join(first)}{' and ' * bool(first)}{last}: --why"
+        answer = [*kept, *[Words(words)] * bool(is_short or rows)]
+        tall = [at for at, each in enumerate(kept) if isinstance(each, Table) and each.rows[1:]]
+        if not tall or not (is_short or rows) or _lines(answer) <= SHORT_LINES:
+            return answer
+        at, rows = tall[-1], rows + 1
+        kept[at] = kept[at].of_rows(range(len(kept[at].rows) - 1))  # type: ignore[union-attr]
+
+
+def _lines(blocks: Iterable[Block]) -> int:
+    """Lines that they take on this terminal."""
+    measured = TextIOWrapper(BytesIO(), encoding=sys.stdout.encoding or "utf-8", errors="replace")
+    with redirect_stdout(measured):
+        _print(blocks)
+        measured.flush()
+    return measured.buffer.getvalue().count(b"\n")  # type: ignore[attr-defined]
+
+
+def _print(blocks: Iterable[Block]) -> None:
+    for block in blocks:
         if isinstance(block, Words):
             say(block.text)
         elif isinstance(block, Items):
@@ -75,10 +112,6 @@ def show(blocks: Iterable[Block], *, why: bool = True) -> None:
             console().print(_shown(block.text), soft_wrap=True)
         elif isinstance(block, Table):
             _show_table(block)
-    if is_short or rows:
-        more = [counted(rows, "more row")] * bool(rows) + [counted(tables, "table")] * bool(tables)
-        *first, last = ["The reasons", *more]
-        say(f"{', '.join(first)}{' and ' * bool(first)}{last}: --why")
 
 
 def _show_table(table: Table) -> None:

@@ -132,8 +132,10 @@ def json(found: Mapping[str, Any]) -> dict[str, Any]:
 
 # ------------------------------------------------------------------------ how things stand
 
-SHOWN_SERIES = 8
+SHOWN_SERIES = 5
 """Open series on the screen, what needs action first."""
+SHOWN_ENTRIES = 3
+"""The last ones, on the screen."""
 
 
 def _drops_left(each: OpenSeries) -> str:
@@ -192,21 +194,25 @@ def status_blocks(status: Status) -> Iterator[Block]:
         if owed.due
         else "No inspection is due."
     )
-    for line in safety.kept_apart_lines(owed.quarantined):
-        yield Words(line)
+    if owed.quarantined:
+        yield Words(safety.kept_apart_in_short(owed.quarantined))
     for line in safety.disposed_lines(owed.disposals):
         yield Words(line)
     for watched in status.rig:
-        yield Words(rig.sentence(watched))
+        yield Words(rig.in_short(watched))
     if not status.rig:
         yield Words("Rig: no reference drops, so a drift can't be seen.")
-    for sensor in status.overdue_sensors:
-        due = sensor["calibration_due"]
-        said = "no calibration recorded" if due is None else f"calibration was due on {due}"
-        yield Words(f"Sensor {sensor['sensor']}: {said}.")
+    sensors = [
+        f"{each['sensor']} since {due}"
+        if (due := each["calibration_due"])
+        else f"{each['sensor']} (none recorded)"
+        for each in status.overdue_sensors
+    ]
+    if sensors:
+        yield Words(f"Calibration overdue: {labels.some(sensors, 4)}.")
     last = labels.listed(
         f"{each['command']} by {each['entered_by']} ({each['entered_at_utc']:%Y-%m-%d %H:%M} UTC)"
-        for each in status.last_entries
+        for each in status.last_entries[:SHOWN_ENTRIES]
     )
     yield Words(f"Last entries: {last}." if last else "Nothing is entered yet.")
 

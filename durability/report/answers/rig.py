@@ -72,6 +72,14 @@ def sentence(watched: RigWatch) -> str:
     )
 
 
+def in_short(watched: RigWatch) -> str:
+    """The same in a line: a drift by its size, and what says more of it."""
+    if watched.health.verdict != "drifted":
+        return f"{sentence(watched)}."
+    since = bench.when(watched, watched.health.since)
+    return f"{watched.series}: DRIFTED since {since} by {bench.drift(watched)}: durability rig."
+
+
 def blocks(watched: Sequence[RigWatch]) -> Iterator[Block]:
     """Each reference series with its charts in letters."""
     if not watched:
