@@ -1,6 +1,7 @@
 """Labels of specimens, and what becomes of a code that is scanned where one is typed."""
 
 import io
+import re
 import sys
 
 import numpy as np
@@ -192,17 +193,27 @@ def test_the_command_writes_the_sheet(lab, tmp_path, ending):
             assert words in first.decode()
 
 
+def test_more_labels_than_a_sheet_holds_take_several(lab, sheet, tmp_path):
+    codes = [f"N{at}" for at in range(60)]
+    lab("import", "specimens", sheet("s.csv", "code,kind", *(f"{code},case" for code in codes)))
+    file = tmp_path / "labels.pdf"
+    told = lab("specimen", "label", *codes, "-o", file)
+    assert "60 labels on 3 sheets; print at 100 %" in told.out
+    assert len(re.findall(rb"/Type\s*/Page\b", file.read_bytes())) == 3
+
+
 @pytest.mark.parametrize(
     ("codes", "said", "status"),
     [
         (["C-9"], "not in the store; nearest", 1),
-        ([f"N{at}" for at in range(25)], "25 labels: a sheet holds 24", 2),
+        ([*(f"N{at}" for at in range(25)), "-o", "l.svg"], "25 labels: a sheet holds 24", 2),
         (["L" * 140], "too long for a label", 2),
     ],
 )
-def test_what_makes_no_label_is_refused(lab, sheet, tmp_path, codes, said, status):
+def test_what_makes_no_label_is_refused(lab, sheet, tmp_path, monkeypatch, codes, said, status):
     if "C-9" not in codes:
         lab("import", "specimens", sheet("s.csv", "code,kind", *(f"{code},case" for code in codes)))
+    monkeypatch.chdir(tmp_path)
     told = lab("specimen", "label", *codes, expect=status)
     assert said in told.err and len(told.err.splitlines()) == 1
     assert not (tmp_path / "labels.pdf").exists()

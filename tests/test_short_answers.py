@@ -156,6 +156,7 @@ def test_headings_are_words_with_units():
         found = vars(importlib.import_module(f"{answers.__name__}.{module.name}")).values()
         for table in (each for each in found if isinstance(each, Columns)):
             assert not [one.heading for one in table.columns if "_" in one.heading]
+            assert not {one.heading for one in table.columns} & {"ms", "m/s", "%", "Hz", "days"}
     said = {name: labels.column_words(name) for name in (
         "peak_g", "velocity_change_m_s", "rise_pct_per_drop", "as_found_mv_per_g", "off_pct",
         "drop_height_mm", "failed_by_days", "file_sha256", "entered_at_utc", "case_model",

@@ -192,13 +192,18 @@ def label(options: Namespace) -> int:
     from durability.report.plots.label_sheet import MOST_LABELS, label_sheet, too_long
 
     codes = [each["specimen"] for each in specimens]
-    if len(codes) > MOST_LABELS:
-        raise UnusableCall(f"{len(codes)} labels: a sheet holds {MOST_LABELS}; make several sheets")
+    several = range(0, len(codes), MOST_LABELS)
+    if len(several) > 1 and ending != "pdf":
+        raise UnusableCall(
+            f"{len(codes)} labels: a sheet holds {MOST_LABELS}; a .pdf has several sheets"
+        )
     if long := too_long(codes):
         raise UnusableCall(f"{long[0]!r}: too long for a label")
-    write(file, plots.picture_bytes(label_sheet(specimens), ending))
+    sheets = [label_sheet(specimens[at : at + MOST_LABELS]) for at in several]
+    write(file, plots.sheets_bytes(sheets) if sheets[1:] else plots.picture_bytes(*sheets, ending))
     told = {"labels": codes, "file": str(file)}
-    return say(options, told, f"{file}: {counted(len(codes), 'label')}; print at 100 %")
+    on = f" on {len(sheets)} sheets" if sheets[1:] else ""
+    return say(options, told, f"{file}: {counted(len(codes), 'label')}{on}; print at 100 %")
 
 
 _DRAWN = ("svg", "pdf", "png")

@@ -252,7 +252,7 @@ def column_words(name: str) -> str:
     else:
         ending = next((each for each in _ENDINGS if name.endswith(each)), "")
         stem, unit = name.removesuffix(ending), _ENDINGS.get(ending, "")
-    words = stem.replace("_", " ").replace("sha256", "SHA-256")
+    words = stem.replace("_", " ").replace("sha256", "SHA-256").replace("utc", "UTC")
     return f"{words}, {unit}" if unit else words
 
 

@@ -75,6 +75,7 @@ def specimen(made: Parser) -> None:
         'specimen model "sleeve A" --pad-area-mm2 2400 \\\n    --pad-thickness-mm 6 --mass-g 212',
         'specimen model "sleeve A"',
     )
+    common.shown_units(model)
     model.add_argument("model", help="a case model")
     model.add_argument(
         "--pad-area-mm2", metavar="MM2", help="area that takes the impact, mm² or like 24cm2"

@@ -41,7 +41,10 @@ def verdict(answer: LatentAnswer) -> Iterator[Block]:
     link, caveats = answer.link, answer.caveats
     yield Words(sentence(link))
     # Too few: the sentence says what would be enough.
-    yield Words(link.sentence, is_why=link.verdict != "too few")
+    if link.verdict == "too few":  # said above, but for what it takes
+        yield Words(f"Needed: {link.sentence.partition('; ')[2]}.".replace("..", "."))
+    else:
+        yield Words(link.sentence, is_why=True)
     for line in _declared_lines(caveats):
         yield Words(line)
     yield Words(failed_later(link), is_why=True)

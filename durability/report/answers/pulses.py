@@ -29,10 +29,12 @@ TRACES: Columns[tuple[str, PulseTrace]] = Columns(
     Column("drop", lambda row: row[1].drop_number, right=True),
     Column("peak, g", lambda row: pulse_labels.peak(row[1].measures), right=True),
     Column("raw, g", lambda row: labels.number(row[1].measures.raw_peak_g), right=True),
-    Column("ms", lambda row: labels.number(row[1].measures.pulse_duration_ms), right=True),
+    Column(
+        "duration, ms", lambda row: labels.number(row[1].measures.pulse_duration_ms), right=True
+    ),
     Column("rise, ms", lambda row: labels.number(row[1].measures.rise_time_ms), right=True),
     Column(
-        "m/s",
+        "velocity change, m/s",
         lambda row: labels.of(row[1].measures.velocity_change_m_s, VELOCITY),
         right=True,
         quantity=VELOCITY,
@@ -68,8 +70,8 @@ def _changes(first: PulseTrace, last: PulseTrace) -> Iterator[Block]:
         Column("", lambda row: row[0]),
         Column(f"drop {first.drop_number}", lambda row: row[1], right=True),
         Column(f"drop {last.drop_number}", lambda row: row[2], right=True),
-        Column("change", lambda row: row[3], right=True),
-        Column("%", lambda row: row[4], right=True),
+        Column("change ± u", lambda row: row[3], right=True),
+        Column("change, %", lambda row: row[4], right=True),
         Column("> 2 u", lambda row: row[5]),
     )
     yield columns.table(map(pulse_labels.changed_words, found))
@@ -265,10 +267,10 @@ def _columns(
 
 SPECTRUM = Columns[tuple[float, float, float, bool]](
     "",
-    Column("Hz", lambda row: labels.number(row[0]), right=True),
+    Column("frequency, Hz", lambda row: labels.number(row[0]), right=True),
     Column("absolute, g", lambda row: labels.number(row[1]), right=True),
     Column("pseudo-velocity, m/s", lambda row: labels.number(row[2]), right=True),
-    Column("in/s", lambda row: labels.number(row[2] / INCH_M), right=True),
+    Column("pseudo-velocity, in/s", lambda row: labels.number(row[2] / INCH_M), right=True),
     Column("", lambda row: "beyond a tenth of the sample rate" if row[3] else ""),
 )
 
@@ -304,7 +306,11 @@ def spectra(
     size, velocity = result.absolute_acceleration_g[:, ::4], result.pseudo_velocity_m_s[:, ::4]
     columns = Columns[int](
         "",
-        Column("Hz", lambda at: labels.number(float(result.frequency_hz[::4][at])), right=True),
+        Column(
+            "frequency, Hz",
+            lambda at: labels.number(float(result.frequency_hz[::4][at])),
+            right=True,
+        ),
         Column(f"drop {first}, g", lambda at: labels.number(float(size[0, at])), right=True),
         Column(f"drop {last}, g", lambda at: labels.number(float(size[-1, at])), right=True),
         Column("change", lambda at: pulse_labels.change(size[0, at], size[-1, at]), right=True),

@@ -354,7 +354,7 @@ COLUMNS: dict[str, Columns[Record]] = {
             lambda row: labels.recorded(row["peak_g"], is_bound=row["peak_is_bound"]),
             right=True,
         ),
-        Column("ms", "pulse_duration_ms", right=True),
+        Column("duration, ms", "pulse_duration_ms", right=True),
         Column("dropped", "dropped_at"),
         Column("status", "status", wrap=True),
         Column("remark", _remark, wrap=True),

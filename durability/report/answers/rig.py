@@ -389,7 +389,7 @@ CALIBRATIONS = Columns[Mapping[str, Any]](
     "",
     Column("calibrated", "calibrated_on"),
     Column("due", "calibration_due"),
-    Column("days", lambda each: _calibration_interval(each), right=True),
+    Column("interval, days", lambda each: _calibration_interval(each), right=True),
     Column("found, mV/g", lambda each: _mv(each["as_found_mv_per_g"]), right=True),
     Column("left, mV/g", lambda each: _mv(each["as_left_mv_per_g"]), right=True),
     Column("drift, %", lambda each: labels.percent(each["drift_pct"]), right=True),

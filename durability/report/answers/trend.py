@@ -55,7 +55,11 @@ TREND = Columns["Trend"](
     Column("verdict", lambda e: f"{labels.VERDICT_MARKS[e.verdict]} {e.verdict}"),
     Column(
         "level, g",
-        lambda e: f"{labels.number(e.level_first_g)}→{labels.number(e.level_latest_g)}",
+        lambda e: (
+            labels.ABSENT
+            if e.level_latest_g is None
+            else f"{labels.number(e.level_first_g)}→{labels.number(e.level_latest_g)}"
+        ),
     ),
     Column(
         "rise, % per drop (90 %)",

@@ -24,9 +24,9 @@ IMPORTED: Columns[MeasuredFile] = Columns(
     Column("file", "file", wrap=True),
     Column("peak, g", lambda each: pulse_labels.peak(each.measures), right=True),
     Column("resultant, g", lambda each: labels.number(each.measures.resultant_peak_g), right=True),
-    Column("ms", lambda each: labels.number(each.measures.pulse_duration_ms), right=True),
+    Column("duration, ms", lambda each: labels.number(each.measures.pulse_duration_ms), right=True),
     Column(
-        "m/s",
+        "velocity change, m/s",
         lambda each: labels.of(each.measures.velocity_change_m_s, VELOCITY),
         right=True,
         quantity=VELOCITY,
@@ -58,7 +58,7 @@ REMEASURED: Columns[RemeasuredDrop] = Columns(
         right=True,
     ),
     Column(
-        "ms",
+        "duration, ms",
         lambda each: pulse_labels.arrow(
             each.before.pulse_duration_ms, each.after.pulse_duration_ms
         ),

@@ -22,6 +22,8 @@ from durability.report.plots.rig import rig
 from durability.report.plots.wear import cushion, models, wear
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from matplotlib.figure import Figure
 
 __all__ = [
@@ -41,6 +43,7 @@ __all__ = [
     "pulses",
     "rig",
     "scatter",
+    "sheets_bytes",
     "spectra",
     "stamp",
     "survival",
@@ -77,6 +80,18 @@ def picture_bytes(figure: Figure, ending: str) -> bytes:
         text.set_text(harmless(text.get_text()))
     about = {**_NO_DATE[ending], "Title": harmless(str(figure.get_label()))}
     figure.savefig(content, format=ending, metadata=about, facecolor=look.WHITE)
+    return content.getvalue()
+
+
+@look.in_our_look
+def sheets_bytes(figures: Sequence[Figure]) -> bytes:
+    """Pictures as the sheets of one PDF, in the manner of ``picture_bytes``."""
+    from matplotlib.backends.backend_pdf import PdfPages
+
+    content = BytesIO()
+    with PdfPages(content, metadata={**_NO_DATE["pdf"], "Title": "Labels"}) as sheets:
+        for figure in figures:
+            sheets.savefig(figure, facecolor=look.WHITE)
     return content.getvalue()
 
 

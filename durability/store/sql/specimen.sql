@@ -223,7 +223,7 @@ WITH told AS (
                 ', ' ORDER BY c.outcome, c."function") FILTER (c.outcome <> 'pass'),
             count(*) FILTER (c.outcome = 'pass') || ' pass',
             any_value(CASE WHEN f.is_blind THEN 'blind' END),
-            any_value(CASE WHEN f.unfinished_of IS NOT NULL THEN 'broken off' END),
+            any_value(CASE WHEN f.unfinished_of IS NOT NULL THEN 'interrupted' END),
             (SELECT string_agg('photo ' || p.file_name || ' (SHA-256 '
                 || left(p.file_sha256, 12) || '...)', ', ' ORDER BY p.file_name)
                 FROM inspection_photo AS p WHERE p.inspection_id = c.inspection_id)),
