@@ -4,6 +4,7 @@ ISO/IEC 17025:2017 7.5.2 (original and amended data are both kept) and 7.11.3 (n
 """
 
 import gzip
+import io
 import random
 import shutil
 import subprocess
@@ -223,6 +224,24 @@ def test_what_both_did_to_one_thing_is_kept_twice_and_the_first_by_instant_holds
     labs("N", "import", "record", "whole")
     assert labs("N", "verify", "--json").json["is_sound"]
     assert all(content("N")[table] == content("A")[table] for table in sql_files.PLACED)
+
+
+def test_an_inspection_that_both_continued_is_refused_in_one_line(labs, monkeypatch):
+    def answer(site, *lines):
+        monkeypatch.setattr(sys, "stdin", io.StringIO("".join(f"{line}\n" for line in lines)))
+        labs(site, "inspect", "record", "N1")
+
+    labs("A", "specimen", "add", "N1", "--kind", "device")
+    answer("A", "p", "p", "q")
+    labs("B", "merge", "A.duckdb")
+    for site, outcome in (("A", "f"), ("B", "p")):
+        answer(site, outcome, "q")
+    before = content("A")
+    told = labs("A", "merge", "B.duckdb", expect=1)
+    words = " ".join((told.out + told.err).split())
+    assert "answered at both, where each continued one interrupted inspection" in words
+    assert "of N1, inspected 20" in words and "Duplicate" not in words
+    assert content("A") == before
 
 
 def test_a_series_that_both_continued_is_refused_and_can_be_split(labs):
@@ -479,7 +498,7 @@ def test_that_two_codes_are_one_thing_can_be_taken_back(labs, monkeypatch):
     assert labs("A", "query", "--sql", ages, "--json").json["rows"][0] == ["A:R7", 7]
 
 
-def test_a_second_code_leads_to_the_thing_and_says_so(lab, sheet):
+def test_a_second_code_leads_to_the_thing_and_says_so(lab, sheet, monkeypatch):
     lab("A", "init")
     for n, case, device in ((1, "C1", "R7"), (2, "C2", "R9")):
         rows = (f"S{n},{drop},{100 + 3 * drop},{case},bumper,{device}" for drop in (1, 2, 3))
@@ -502,15 +521,20 @@ def test_a_second_code_leads_to_the_thing_and_says_so(lab, sheet):
         assert (told.out, told.err) == (lab("A", *first, "--json").out, note), second
     told = lab("A", "damage", "add", "C2", "--severity", "1")
     assert told.err == case and "noted on C1" in told.out
+    told = lab("A", "specimen", "same", "R9", "R7", "--reason", "x", expect=1).err
+    assert told == device + "durability: R9 and R7: are one specimen already\n"
+    told = lab("A", "specimen", "same", "R7", "R7", "--reason", "x", expect=2).err
+    assert told == "durability: R7: is one code; name both codes that the thing has\n"
     lab("A", "series", "close", "S2", "--reason", "done")
+    monkeypatch.setattr(sys, "stdin", io.StringIO("130\n"))
+    told = lab("A", "record", "C2", "--json")
+    assert told.json["series"] == "S1" and told.err.startswith(case)
     # A series may be called so; a code that is scanned leads on too.
     told = lab("A", "series", "open", "R9", "--device", "R9", "--case", "C1")
     assert told.err.startswith(device) and "series R9 is open: R7 in case C1" in told.out
     assert lab("A", "show", "R9", "--json").json["series"] == "R9"
-    assert (
-        lab("A", "inspect", "record", "r9", "--check", "touch=pass", "--json").json["device"]
-        == "R7"
-    )
+    told = lab("A", "inspect", "record", "r9", "--check", "touch=pass", "--json")
+    assert told.json["device"] == "R7" and told.err.startswith(device)
     assert lab("A", "specimen", "same", "R7", "R9", "--undo", "--reason", "misread").err == ""
     assert lab("A", "specimen", "show", "R9").err == ""
 

@@ -13,7 +13,7 @@ from durability.cli.output import show as show_answer
 from durability.intake.hand_entry import TypedDrop
 from durability.record import clock
 from durability.record.clock import ClockFindings
-from durability.record.errors import UnusableCall, complain
+from durability.record.errors import RecordRefused, UnusableCall, complain
 from durability.record.receipts import Quarantine, StoredDrop
 from durability.workflow import corrections, keep, sensors, series, specimens
 from durability.workflow.session import Session, codes_meant, make_store, open_session, site_of
@@ -48,9 +48,6 @@ _CODES = (
 )
 """Options and words of a call that are codes, or may be."""
 
-_ABOUT_SPECIMENS = ("_specimen", "report:label")
-"""Ends of handlers of which the word that is a code names a specimen."""
-
 _SET = ("changes", "values")
 """Where each ``--set NAME=VALUE`` of a call is kept; the value of a name of a code is one."""
 
@@ -59,8 +56,8 @@ def _understand_codes(options: Namespace, session: Session) -> None:
     """Put codes as they are called in this store: typed with their site, or second ones."""
     given = {name: getattr(options, name, None) for name in _CODES}
     pairs = {name: [each.partition("=") for each in getattr(options, name, ())] for name in _SET}
-    is_about_one = options.handler.endswith(_ABOUT_SPECIMENS) and not getattr(options, "undo", 0)
-    own = (*_SPECIMENS, "code", "codes", "other") if is_about_one else _SPECIMENS
+    is_apart = getattr(options, "undo", False)  # what was two codes is named by both
+    own = (*_SPECIMENS, *(() if is_apart else getattr(options, "specimen_codes", ())))
     lists = {name: value if isinstance(value, list) else [value] for name, value in given.items()}
     typed = [(name, code) for name, codes in lists.items() for code in codes if code]
     typed += [(_set_of(of), code) for each in pairs.values() for of, _, code in each]
@@ -170,6 +167,8 @@ def same_specimen(options: Namespace) -> int:
         one, two = specimens.no_longer_same(session, *typed)
         words = f"{two} is not {one}: what was recorded of it is its own again"
         return say(options, {"specimen": one, "other": two}, words)
+    if options.code == options.other and typed[0] != typed[1]:
+        raise RecordRefused(f"{typed[0]} and {typed[1]}: are one specimen already")
     one, two = specimens.same_specimen(session, options.code, options.other, options.reason)
     words = f"{two} is {one}: one dose, one age, all recorded under {one}"
     return say(options, {"specimen": one, "other": two}, words)

@@ -187,6 +187,10 @@ def _join(
         _refuse_unsplit(split, {})
         told.added = {}
         return False
+    if "functional_check" in told.added:
+        _refuse_answered_twice(connection, told)
+    if told.conflicts:
+        return False
     entry_id = bench.add_entry(
         connection, entered_by=person, command="merge", file_name=name, file_sha256=sha256
     )
@@ -246,6 +250,31 @@ def _compare(connection: DuckDBPyConnection, told: Merged, name: str) -> set[UUI
             )
         )
     return {each["sealed_entry_id"] for each in bench.fetch(connection, "altered_entries")}
+
+
+def _refuse_answered_twice(connection: DuckDBPyConnection, told: Merged) -> None:
+    """Refuse second answers to a function of one inspection, which was continued at both."""
+    new = _new_rows(connection, "functional_check").set_alias("o")
+    here = connection.table("functional_check").set_alias("c")
+    same = 'o.inspection_id = c.inspection_id AND o."function" = c."function"'
+    twice = new.join(here, same).project("c.functional_check_id").fetchall()
+    if not twice:
+        return
+    named = connection.view("all_checks").filter(
+        duckdb.ColumnExpression("functional_check_id").isin(
+            *(duckdb.ConstantExpression(key) for (key,) in twice)
+        )
+    )
+    columns = 'device, inspected_at, "function"'
+    for device, at, function in named.project(columns).order(columns).fetchall():
+        told.conflicts.append(
+            _conflict(
+                "functional_check",
+                f"{function} of {device}, inspected {at:%Y-%m-%d %H:%M}",
+                "answered at both, where each continued one interrupted inspection; one answer can"
+                " be kept: begin with a backup of one of them, and enter what it lacks",
+            )
+        )
 
 
 def _conflict(table: str, record: str, words: str) -> dict[str, Any]:

@@ -21,7 +21,7 @@ from durability.record.errors import RecordRefused, UnusableCall
 from durability.record.receipts import Disposal, Quarantine
 from durability.store import bench, database, merging
 from durability.workflow import quarantine
-from durability.workflow.session import Session, entry
+from durability.workflow.session import Session, entry, note_second
 
 if TYPE_CHECKING:
     from durability.wear.results import Pad
@@ -104,6 +104,8 @@ def same_specimen(session: Session, code: str, other: str, reason: str) -> tuple
     """
     if not reason.strip():
         raise UnusableCall("--reason: blank; say how it is known that they are one")
+    if code == other:
+        raise UnusableCall(f"{code}: is one code; name both codes that the thing has")
     with entry(session, "specimen same") as (connection, entry_id):
         rows = {
             row["specimen_id"]: row
@@ -286,6 +288,8 @@ def series_meant(connection: Any, typed: str) -> str:
     code = scanned(typed)
     rows = bench.fetch(connection, "series_meant", code=code)
     found = [row["series"] for row in rows if row["series"] is not None]
+    if rows and rows[0]["meant"] is not None:
+        note_second(code, rows[0]["meant"])
     if rows and not found:
         raise RecordRefused(
             f"{rows[0]['kind']} {rows[0]['code']!r}: in no open series; open one with: durability"
@@ -301,7 +305,11 @@ def specimen_meant(session: Session, typed: str) -> str:
     code = scanned(typed)
     with database.reading(session.record) as connection:
         rows = bench.fetch(connection, "specimen_scanned", code=code)
-    return str(rows[0]["specimen"]) if len(rows) == 1 else code
+    if len(rows) != 1:
+        return code
+    if rows[0]["typed"] != rows[0]["specimen"]:
+        note_second(rows[0]["typed"], rows[0]["specimen"])
+    return str(rows[0]["specimen"])
 
 
 def specimen_scanned(session: Session, line: str) -> dict[str, Any] | None:

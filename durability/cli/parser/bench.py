@@ -33,7 +33,7 @@ def specimen(made: Parser) -> None:
         'specimen add C-21 --kind case --model "sleeve A" --lot 2026-04',
         "specimen add D-1 --kind dummy --mass-g 182",
     )
-    add.add_argument("code", help="its code, like C-21")
+    common.specimen_code(add, "code", "its code, like C-21")
     add.add_argument(
         "--kind",
         required=True,
@@ -60,7 +60,7 @@ def specimen(made: Parser) -> None:
         "specimen label C-21 C-22 R-7",
         "specimen label C-21 -o c21.svg",
     )
-    label.add_argument("codes", nargs="+", metavar="CODE", help="code of a specimen; up to 24")
+    common.specimen_code(label, "codes", "code of a specimen", nargs="+", metavar="CODE")
     label.add_argument(
         "-o",
         "--output",
@@ -95,7 +95,7 @@ def specimen(made: Parser) -> None:
         "specimen show C-21",
         "specimen show R-7 --json",
     )
-    show.add_argument("code", help="code of the specimen")
+    common.specimen_code(show, "code", "code of the specimen")
     retire = family.writes(
         "retire",
         "mark a specimen as no longer in use",
@@ -103,7 +103,7 @@ def specimen(made: Parser) -> None:
         'specimen retire R-7 --state lost --reason "not returned"',
         "specimen retire C-21 --state retained --reason kept \\\n    --retest-on 2027-06-01",
     )
-    retire.add_argument("code", help="code of the specimen")
+    common.specimen_code(retire, "code", "code of the specimen")
     retire.add_argument("--reason", required=True, metavar="WHY", help="why it is out of use")
     retire.add_argument(
         "--state",
@@ -128,7 +128,7 @@ def specimen(made: Parser) -> None:
         '    --where "licensed recycler" --by "A. Reid"',
         'specimen dispose R-7 --part cell --how "taken out, recycled" \\\n    --by "A. Reid"',
     )
-    dispose.add_argument("code", help="code of the specimen")
+    common.specimen_code(dispose, "code", "code of the specimen")
     dispose.add_argument("--how", required=True, metavar="HOW", help="how it was disposed of")
     dispose.add_argument("--where", metavar="WHERE", help="where to, or who took it over")
     dispose.add_argument(
@@ -142,7 +142,7 @@ def specimen(made: Parser) -> None:
         "logbook:return_specimen",
         'specimen return R-7 --reason "found in the store room"',
     )
-    back.add_argument("code", help="code of the specimen")
+    common.specimen_code(back, "code", "code of the specimen")
     back.add_argument("--reason", required=True, metavar="WHY", help="how it came back")
     same = family.writes(
         "same",
@@ -151,8 +151,8 @@ def specimen(made: Parser) -> None:
         'specimen same Leeds:R-7 York:R-7 --reason "one serial number"',
         'specimen same Leeds:R-7 York:R-7 --undo --reason "label misread"',
     )
-    same.add_argument("code", help="one of its codes")
-    same.add_argument("other", help="the other one; all is kept under the one entered first")
+    common.specimen_code(same, "code", "one of its codes")
+    common.specimen_code(same, "other", "the other one; all is kept under the one entered first")
     same.add_argument("--reason", required=True, metavar="WHY", help="how that is known")
     same.add_argument(
         "--undo",
@@ -167,7 +167,7 @@ def specimen(made: Parser) -> None:
         'specimen clear R-7 --by "A. Reid" --reason flat \\\n'
         '    --check "battery swelling=pass, 5.1 mm"',
     )
-    clear.add_argument("code", help="code of the device")
+    common.specimen_code(clear, "code", "code of the device")
     clear.add_argument("--reason", required=True, metavar="WHY", help="what was found")
     clear.add_argument(
         "--check",
@@ -184,7 +184,7 @@ def specimen(made: Parser) -> None:
         "logbook:amend_specimen",
         'specimen amend C-21 --set lot=2026-05 --reason "misread label"',
     )
-    amend.add_argument("code", help="code of the specimen")
+    common.specimen_code(amend, "code", "code of the specimen")
     common.amendment(amend)
 
 

@@ -192,6 +192,12 @@ def as_of(made: Any) -> None:
     )
 
 
+def specimen_code(made: Any, name: str, help_: str, **more: Any) -> None:
+    """Take a code that names a specimen, maybe by a second code that the same thing has."""
+    made.add_argument(name, help=help_, **more)
+    made.set_defaults(specimen_codes=(*(made.get_default("specimen_codes") or ()), name))
+
+
 def amendment(made: Any) -> None:
     """Take what is corrected and why."""
     made.add_argument(

@@ -38,21 +38,21 @@ SELECT DISTINCT series FROM all_series WHERE list_contains($models, case_model) 
 -- Series that a code scanned at the bench can mean: its own code before the open series of a
 -- specimen, the code as written before other letters. Without a series: a specimen in none.
 WITH named AS (
-    SELECT 0 AS place, 'series' AS kind, series AS code, series FROM all_series
+    SELECT 0 AS place, 'series' AS kind, series AS code, series, NULL AS meant FROM all_series
     UNION ALL
-    SELECT 1, p.kind, p.specimen, s.series
+    SELECT 1, p.kind, p.specimen, s.series, NULL
     FROM all_specimens AS p
     LEFT JOIN all_series AS s
         ON s.status = 'open' AND (s.case_id = p.specimen_id OR s.device_id = p.specimen_id)
     UNION ALL
-    SELECT 1, p.kind, k.typed, s.series
+    SELECT 1, p.kind, k.typed, s.series, k.meant
     FROM typed_codes AS k
     JOIN all_specimens AS p ON p.specimen = k.meant
     LEFT JOIN all_series AS s
         ON s.status = 'open' AND (s.case_id = p.specimen_id OR s.device_id = p.specimen_id)
     WHERE k.what = 'specimen'
 )
-SELECT kind, code, series
+SELECT kind, code, series, meant
 FROM named
 WHERE lower(code) = lower($code)
 QUALIFY 2 * (code <> $code)::INTEGER + place
