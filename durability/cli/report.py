@@ -200,9 +200,10 @@ def label(options: Namespace) -> int:
     if long := too_long(codes):
         raise UnusableCall(f"{long[0]!r}: too long for a label")
     sheets = [label_sheet(specimens[at : at + MOST_LABELS]) for at in several]
-    write(file, plots.sheets_bytes(sheets) if sheets[1:] else plots.picture_bytes(*sheets, ending))
+    one, *more = sheets
+    write(file, plots.sheets_bytes(sheets) if more else plots.picture_bytes(one, ending))
     told = {"labels": codes, "file": str(file)}
-    on = f" on {len(sheets)} sheets" if sheets[1:] else ""
+    on = f" on {len(sheets)} sheets" if more else ""
     return say(options, told, f"{file}: {counted(len(codes), 'label')}{on}; print at 100 %")
 
 

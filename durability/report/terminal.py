@@ -98,7 +98,7 @@ def _lines(blocks: Iterable[Block]) -> int:
     with redirect_stdout(measured):
         _print(blocks)
         measured.flush()
-    return measured.buffer.getvalue().count(b"\n")  # type: ignore[attr-defined]
+    return measured.buffer.getvalue().count(b"\n")
 
 
 def _print(blocks: Iterable[Block]) -> None:
