@@ -395,14 +395,14 @@ def level_bands(
     bands = []
     for row, clock in enumerate(clocks):
         at = slice(clock.size) if clock[-1] == clock.size else clock - 1
-        path = kinds.phi_at_drops[at].take(kind[row], axis=1)
+        path = kinds.phi_at_drops[at].take(kind[row], axis=1, mode="clip")
         path *= climb[row]
         path += level[row]
         stepping = np.flatnonzero(kinds.steps[kind[row]])
         if stepping.size:
             # They stand almost side by side, and ψ is 0 between them.
             some = slice(stepping[0], stepping[-1] + 1)
-            steps = kinds.psi_at_drops[at].take(kind[row, some], axis=1)
+            steps = kinds.psi_at_drops[at].take(kind[row, some], axis=1, mode="clip")
             steps *= step[row, some]
             path[:, some] += steps
         path.sort(axis=1)
@@ -422,14 +422,15 @@ def rise_intervals(
 ) -> FloatArray:
     """As ``rise_interval``, of many series; shape (n_series, 3)."""
     kind = kinds.kind[cell]
-    first, last = (np.array([clock[end] for clock in clocks])[:, None] for end in (0, -1))
+    first, last = (np.array([clock[end] for clock in clocks]) for end in (0, -1))
     basis = [
-        table[2 * last - 2, kind] - table[first + last - 2, kind]
+        np.take_along_axis(table[2 * last - 2] - table[first + last - 2], kind, axis=1)
         for table in (kinds.phi_at_half_drops, kinds.psi_at_half_drops)
     ]
     rise = (draws.climb * basis[0] + draws.step * basis[1]).astype(np.float32)
     rise.sort(axis=1)
-    middle = rise[:, central_cuts(kind.shape[1])] / np.maximum(0.5 * (last - first), 0.5)
+    apart = np.maximum(0.5 * (last - first), 0.5)
+    middle = rise[:, central_cuts(kind.shape[1])] / apart[:, None]
     rise = 100.0 * np.expm1(middle)
     return np.asarray(rise, dtype=np.float64)
 
