@@ -38,7 +38,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if arguments is None:
         # A short command makes many objects and hardly any garbage: searching for it, on the way
         # and once more at the end of the process, took an eighth of the time of a drop added.
-        gc.set_threshold(100_000)
+        gc.set_threshold(500_000)
         atexit.register(gc.freeze)
         # Our matrices are small: more threads would only wait for each other, at full load.
         os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")

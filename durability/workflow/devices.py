@@ -33,6 +33,7 @@ from durability.workflow.specimens import IN_USE
 
 if TYPE_CHECKING:
     from durability.devices.results import DamageBoundary, DoseCurve, LatentLink
+    from durability.record.receipts import Quarantine
 
 AVERAGED = "averaged"
 WithoutReading = Literal["likely", "no shock", "largest"]
@@ -194,6 +195,21 @@ class DeviceStudy:
             declarations=declared,
         )
 
+    @cached_property
+    def _withheld(self) -> tuple[list[Quarantine], dict[str, str]]:
+        """Devices in quarantine, and the status of those no longer in use."""
+        with database.reading(self._session.record) as connection:
+            devices = bench.fetch(connection, "devices")
+            quarantined = quarantine.quarantines(connection)
+        return quarantined, {
+            row["device"]: row["status"] for row in devices if row["status"] != IN_USE
+        }
+
+    def read(self) -> DeviceStudy:
+        """Itself with all that ``answer`` reads, which then needs the store no more."""
+        _ = self.histories, self.caveats, self._withheld
+        return self
+
     def answer(self, scope: Scope | None = None) -> LatentAnswer:
         """The link, the doses it rests on, and which devices are no longer inspected.
 
@@ -202,9 +218,7 @@ class DeviceStudy:
         scope : Scope, optional
             Show one by one only the devices within it; the link is that of all devices.
         """
-        with database.reading(self._session.record) as connection:
-            devices = bench.fetch(connection, "devices")
-            quarantined = quarantine.quarantines(connection)
+        quarantined, not_in_use = self._withheld
         link = self.link
         if scope is not None:
             own = tuple(each for each in link.per_device if each.device in scope.devices)
@@ -213,7 +227,7 @@ class DeviceStudy:
         return LatentAnswer(
             link=link,
             doses=device_doses(self.histories, until_failed=True),
-            not_in_use={row["device"]: row["status"] for row in devices if row["status"] != IN_USE},
+            not_in_use=not_in_use,
             quarantined=tuple(quarantined),
             caveats=self.caveats,
         )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict
 from datetime import date
 from itertools import groupby
@@ -337,19 +337,22 @@ def device_follow_up(session: Session, device: str, on: str | None) -> dict[str,
 
 def followed_devices(connection: Any) -> list[tuple[FollowedDevice, dict[str, Any]]]:
     """Every device with its drops, inspections and plan, and its row, in an open store."""
-    known = _known_plans(connection)
-    usual = next(iter(known))
-    plan_of = {row["device"]: row["plan"] for row in bench.fetch(connection, "device_plans")}
     happened: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for row in bench.fetch(connection, "device_moments"):
         happened[row["device"]].append(row)
     return [
-        (
-            _followed(row, known[plan_of.get(row["device"], usual)], happened[row["device"]]),
-            row,
-        )
-        for row in bench.fetch(connection, "devices")
+        (_followed(row, plan, happened[row["device"]]), row)
+        for row, plan in _with_plans(connection)
     ]
+
+
+def _with_plans(connection: Any) -> Iterator[tuple[dict[str, Any], FollowUpPlan]]:
+    """Row and plan of every device."""
+    known = _known_plans(connection)
+    usual = next(iter(known))
+    plan_of = {row["device"]: row["plan"] for row in bench.fetch(connection, "device_plans")}
+    for row in bench.fetch(connection, "devices"):
+        yield row, known[plan_of.get(row["device"], usual)]
 
 
 def _followed(
@@ -398,11 +401,11 @@ def confirm_rules(connection: Any) -> dict[str, dict[str, tuple[int, int]]]:
     """By device, how a fail of each function of its check list is confirmed: again, within."""
     given = plan_lists(connection)
     return {
-        followed.device: {
+        row["device"]: {
             each.name: (each.fails_again, each.within_looks)
-            for each in list_of(followed.plan, given).checked
+            for each in list_of(plan, given).checked
         }
-        for followed, _ in followed_devices(connection)
+        for row, plan in _with_plans(connection)
     }
 
 
@@ -531,10 +534,7 @@ def form_rows(session: Session, devices: Sequence[str]) -> list[dict[str, Any]]:
 
     with database.reading(session.record) as connection:
         given = plan_lists(connection)
-        lists = {
-            followed.device: list_of(followed.plan, given)
-            for followed, _ in followed_devices(connection)
-        }
+        lists = {row["device"]: list_of(plan, given) for row, plan in _with_plans(connection)}
     return [
         {
             "device": device,
@@ -568,5 +568,5 @@ def _day(session: Session, on: str | None) -> date:
 
 def list_of_device(connection: Any, device: str) -> CheckList:
     """The check list of the plan that a device follows."""
-    followed, _ = next(each for each in followed_devices(connection) if each[0].device == device)
-    return list_of(followed.plan, plan_lists(connection))
+    plan = next(plan for row, plan in _with_plans(connection) if row["device"] == device)
+    return list_of(plan, plan_lists(connection))

@@ -288,7 +288,7 @@ def _keep(
             laboratory=issue.parties["laboratory"],
             customer=issue.parties["customer"],
             purpose=issue.parties["purpose"],
-            page=zlib.compress(page, 9),
+            page=zlib.compress(page),
             entry_id=entry_id,
         )
         written(file, page)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, replace
 from datetime import date
 from pathlib import Path
@@ -156,7 +156,7 @@ def gather_report(
         rows, about = _rows(session, scope)
         owed = follow_up.due(session, on.isoformat(), 0)
         clouds, heights = pictures.clouds_of(session, rows["series"])
-        devices = DeviceStudy(session, on)
+        devices = DeviceStudy(session, on).read() if scope.devices else DeviceStudy(session, on)
         boundaries = devices.boundaries(scope.devices)
         life_lines = devices.life_lines(scope.devices) if scope.devices else []
         cushions = pictures.cushions(session, study)
@@ -188,7 +188,7 @@ def gather_report(
     comparisons = [] if scope.kind == "series" else _against_bare(study, models)
 
     step(7)
-    waveforms = _waveforms(session, trends)
+    waveforms = _waveforms(session, trends, rows["recorded"])
 
     step(8)
     selfcheck = run_selfcheck()
@@ -278,9 +278,11 @@ def _rows(session: Session, scope: Scope) -> tuple[dict[str, Any], dict[str, Any
             "uncertainty": bench.fetch(connection, "report_uncertainty", series=series)[0],
         }
         about = bench.fetch(connection, "record_state")[0]
+        recorded = bench.fetch(connection, "waveform_drops", series=None)
     questions = saved_queries.saved_queries([])
     voided = saved_queries.run_query(session.record, questions["voided_drops"], {})
     named = (dict(zip(voided.columns, row, strict=True)) for row in voided.rows)
+    rows["recorded"] = {row["series"] for row in recorded}
     within = set(scope.series)
     rows["voided"] = [row for row in named if row["series"] in within]
     return rows, about
@@ -360,11 +362,10 @@ def _digest(scope: Scope, about: dict[str, Any], on: date, asked: dict[str, floa
     return hashlib.sha256(stands_for.encode()).hexdigest()[:10]
 
 
-def _waveforms(session: Session, trends: Sequence[Trend]) -> list[SeriesWaveforms]:
+def _waveforms(
+    session: Session, trends: Sequence[Trend], recorded: Collection[str]
+) -> list[SeriesWaveforms]:
     """Pulses and spectra of the fastest rising series among those with waveforms."""
-    with database.reading(session.record) as connection:
-        rows = bench.fetch(connection, "waveform_drops", series=None)
-    recorded = {row["series"] for row in rows}
     shown = sorted(
         (each for each in trends if each.series in recorded),
         key=lambda each: (-(each.rise_pct_per_drop or 0.0), each.series),
