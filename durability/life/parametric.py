@@ -164,14 +164,13 @@ def maximise(objective: Objective, start: FloatArray) -> tuple[FloatArray, BoolA
     theta = np.array(start, dtype=float)
     value, gradient, hessian = objective(theta)
     damping = np.full(len(theta), 1e-3)
-    identity = np.eye(theta.shape[1])
     for _ in range(MAX_STEPS):
         curvature, directions = np.linalg.eigh(-hessian)
-        shifted = np.maximum(curvature, 0.0) + (damping * (1.0 + np.abs(curvature).max(1)))[:, None]
-        inverse = np.einsum("mij,mj,mkj->mik", directions, 1.0 / shifted, directions)
-        step = np.einsum("mij,mj->mi", inverse, gradient)
-        if np.all(_negligible(gradient, hessian, identity)):
+        along = np.einsum("mij,mi->mj", directions, gradient)
+        if np.all(_negligible(along, curvature)):
             break
+        shifted = np.maximum(curvature, 0.0) + (damping * (1.0 + np.abs(curvature).max(1)))[:, None]
+        step = np.einsum("mij,mj->mi", directions, along / shifted)
         step *= LARGEST_STEP / np.maximum(np.abs(step).max(axis=1), LARGEST_STEP)[:, None]
         trial_value, trial_gradient, trial_hessian = objective(theta + step)
         gained = np.isfinite(trial_value) & (trial_value >= value)
@@ -180,16 +179,17 @@ def maximise(objective: Objective, start: FloatArray) -> tuple[FloatArray, BoolA
         gradient = np.where(gained[:, None], trial_gradient, gradient)
         hessian = np.where(gained[:, None, None], trial_hessian, hessian)
         damping = np.clip(np.where(gained, damping * 0.1, damping * 10.0), 1e-12, 1e6)
-    return theta, _negligible(gradient, hessian, identity)
+    return theta, _negligible(along, curvature)
 
 
-def _negligible(gradient: FloatArray, hessian: FloatArray, identity: FloatArray) -> BoolArray:
-    """Whether a Newton step would gain next to nothing and the top is a true one, each (m,)."""
-    curvature = np.linalg.eigvalsh(-hessian)
+def _negligible(along: FloatArray, curvature: FloatArray) -> BoolArray:
+    """Whether a Newton step would gain next to nothing and the top is a true one, each (m,).
+
+    From the gradient along the directions of each curvature (m, p), the least curved first.
+    """
     proper = curvature[:, 0] > 0
-    safe = np.where(proper[:, None, None], -hessian, identity)
-    step = np.linalg.solve(safe, gradient[:, :, None])[:, :, 0]
-    return np.asarray(proper & (np.einsum("mi,mi->m", gradient, step) < LARGEST_DECREMENT))
+    gain = along**2 / np.where(proper[:, None], curvature, 1.0)
+    return np.asarray(proper & (gain.sum(axis=1) < LARGEST_DECREMENT))
 
 
 Derivatives: TypeAlias = "tuple[FloatArray, FloatArray, FloatArray]"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, fields
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -207,8 +208,7 @@ def _basis(
     grid: ShapeGrid, clocks: FloatArray, offsets: Offsets | None
 ) -> tuple[IntArray, Floats, Floats, NDArray[np.bool_]]:
     """Kind of each cell by each clock; φ, ψ and where a path is impossible, of each kind."""
-    phi, climbs = _paths(grid.family, grid.parameter, clocks)
-    psi, steps = _paths(grid.step_family, grid.step_parameter, clocks)
+    (phi, climbs), (psi, steps) = (_paths(*pairs, clocks) for pairs in _pairs(grid))
     barred = np.zeros(climbs.size, dtype=np.bool_)
     if offsets is not None:
         # A jump from one part to others is a difference of levels, never wear.
@@ -225,13 +225,27 @@ def _basis(
     return kind, np.where(impossible, 0.0, phi), psi, impossible
 
 
+_Pairs = tuple["IntArray", "FloatArray", "IntArray"]
+
+
+@lru_cache(maxsize=16)
+def _pairs(grid: ShapeGrid) -> tuple[_Pairs, _Pairs]:
+    """Families with their parameters, each pair once, and that of each cell: of φ and of ψ."""
+
+    def once(family: IntArray, parameter: FloatArray) -> _Pairs:
+        own, cell = np.unique(np.stack([family, parameter]), axis=1, return_inverse=True)
+        return own[0].astype(np.int64), own[1], cell
+
+    return once(grid.family, grid.parameter), once(grid.step_family, grid.step_parameter)
+
+
 def _paths(
-    family: IntArray, parameter: FloatArray, clocks: FloatArray
+    family: IntArray, parameter: FloatArray, cell: IntArray, clocks: FloatArray
 ) -> tuple[FloatArray, IntArray]:
     """Paths that differ over these readings, and which of them each cell has by each clock."""
-    own, cell = np.unique(np.stack([family, parameter]), axis=1, return_inverse=True)
-    every = [climb_basis(own[0].astype(np.int64), own[1], clock) for clock in clocks]
-    first, path = kinds_of(basis := np.concatenate(every))
+    every = climb_basis(family, parameter, clocks.reshape(1, -1)).reshape(-1, *clocks.shape)
+    basis = every.transpose(1, 0, 2).reshape(-1, clocks.shape[1])
+    first, path = kinds_of(basis)
     return basis[first], path.reshape(len(clocks), -1)[:, cell].ravel()
 
 
@@ -373,11 +387,8 @@ def _with_offsets(
     core: Floats, log_peak: Floats, psi: Floats, phi: Floats, offsets: Offsets
 ) -> dict[str, Floats]:
     """The same of one case, with readings and paths of shape (n_kinds, n_drops)."""
-    weighted = np.empty((4, *core.shape))
-    weighted[0] = core
-    for row, each in enumerate((psi, phi, log_peak), start=1):
-        np.multiply(core, each, out=weighted[row])
-    of_part = offsets.member.T @ weighted.transpose(0, 2, 1)  # (4, n_parts, n_kinds)
+    weighted = core, core * psi, core * phi, core * log_peak
+    of_part = np.stack([offsets.member.T @ each.T for each in weighted])  # (4, n_parts, n_kinds)
     weight = of_part[0]
     held = weight + offsets.precision[:, None]
     # What integrating the offsets out takes from a sum of products.
@@ -472,12 +483,9 @@ def robust_variance(
 ) -> Floats:
     """Squared scatter from the median absolute residual, so that wild readings don't hide."""
     count = present.sum(axis=1)
-    if present.all():
-        middle = np.median(squared, axis=2)
-    else:
-        ordered = np.sort(np.where(present > 0.0, squared, np.inf), axis=2)
-        both = np.stack([(count - 1.0) // 2.0, count // 2.0], axis=1).astype(np.int64)
-        middle = np.take_along_axis(ordered, both[None], axis=2).mean(axis=2)
+    ordered = np.sort(np.where(present > 0.0, squared, np.inf), axis=2)
+    both = np.stack([(count - 1.0) // 2.0, count // 2.0], axis=1).astype(np.int64)
+    middle = np.take_along_axis(ordered, both[None], axis=2).mean(axis=2)
     middle = middle / 0.4549  # the median of the square of a standard normal
     return np.asarray(
         (scatter.weight * scatter.variance + count * middle) / (scatter.weight + free),

@@ -348,8 +348,8 @@ def fit_each(
         if each.by_drop:
             by_length[int(each.clock[-1])].append(position)
         else:
-            own = ScatterPrior(prior.weight[[position]], prior.variance[[position]])
-            fits[position] = _fit_case(each, grid, own)
+            own = float(prior.weight[position]), float(prior.variance[position])
+            fits[position] = _fit_case(each, grid, *own)
     for last, members in by_length.items():
         step = max(1, BLOCK_ELEMENTS // (grid.family.size * last))
         for start in range(0, len(members), step):
@@ -371,12 +371,16 @@ def fit_each(
     return [fits[position] for position in range(len(readings))]
 
 
-def _fit_case(readings: Readings, grid: ShapeGrid, prior: ScatterPrior) -> OneFit:
+@functools.lru_cache(maxsize=64)  # of 160 kB each
+def _fit_case(
+    readings: Readings, grid: ShapeGrid, prior_weight: float, prior_variance: float
+) -> OneFit:
+    """Kept, for a case is fitted alone, for its levels, and with a drop put back in another."""
     fit = fit_cells(
         np.log(readings.peak_g)[None],
         np.ones((1, readings.clock.size)),
         grid,
-        prior,
+        ScatterPrior(np.array([prior_weight]), np.array([prior_variance])),
         clock=readings.clock,
         offsets=readings.offsets,
     )

@@ -16,7 +16,7 @@ import math
 from bisect import bisect_left
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -309,6 +309,7 @@ def closeness_of(conditions: Sequence[frozenset[object]]) -> FloatArray:
     return close
 
 
+@lru_cache(maxsize=16)
 def lattice_of(grid: ShapeGrid) -> Lattice:
     """One row for each cell, over all signed bins."""
     nothing = np.zeros((BINS // 2, BINS // 2))

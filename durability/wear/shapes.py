@@ -73,7 +73,7 @@ PARAMETER_SPREAD = 0.25
 """Log standard deviation of a shape's parameter between cases of one model."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class ShapeGrid:
     """The grid of shapes; arrays have shape (n_cells,) unless said.
 
