@@ -242,19 +242,20 @@ def stages_before_last_drop(device: FollowedDevice, on: date) -> tuple[StageStat
     if device.plan.anchor != "last drop":
         return ()
     drops = sorted((drop for drop in device.drops if drop.day <= on), key=_in_order)
+    days = [drop.day for drop in drops]
     closed = []
-    for last, next_drop in pairwise(drops):
-        if last.day == next_drop.day:
+    for at, (last_day, next_day) in enumerate(pairwise(days), start=1):
+        if last_day == next_day:
             continue
-        before = next_drop.day - timedelta(days=1)
-        so_far = [drop for drop in drops if drop.day <= last.day]
+        next_drop, before = drops[at], next_day - timedelta(days=1)
+        so_far = [drop for drop, day in zip(drops, days, strict=True) if day <= last_day]
         looks = _sorted(
             look
             for look in device.looks
             if look.when.day <= before or look.when.is_before(next_drop)
         )
         for status in _statuses(device, before, so_far, looks):
-            if status.due_on < last.day or (status.inspected_on is None and status.due_on > before):
+            if status.due_on < last_day or (status.inspected_on is None and status.due_on > before):
                 continue  # the baseline, or not yet due when the plan moved on
             is_missed = status.inspected_on is None and status.state != "not owed"
             closed.append(replace(status, state="skipped") if is_missed else status)
