@@ -329,7 +329,7 @@ def test_everything_the_link_answers_is_said(ask):
 def test_devices_most_likely_to_have_failed_unseen_come_first(ask):
     told = json.loads(ask("latent", "--devices", "--on", "2026-10-12", "--json"))
     unseen = {one["device"]: one["probability_failed_unseen"] for one in told["per_device"]}
-    lines = ask("latent", "--devices", "--on", "2026-10-12").splitlines()
+    lines = ask("latent", "--devices", "--why", "--on", "2026-10-12").splitlines()
     start = next(at for at, line in enumerate(lines) if line.startswith("device  state"))
     named = [line.split()[0] for line in lines[start + 2 :] if line[:1] in "RK"]
     of_first_table = named[: len(unseen)]
@@ -341,7 +341,7 @@ def test_devices_most_likely_to_have_failed_unseen_come_first(ask):
 
 
 def test_the_band_over_the_exponent_is_shown_for_each_device(ask):
-    said = ask("latent", "--devices", "--on", "2026-10-12")
+    said = ask("latent", "--devices", "--why", "--on", "2026-10-12")
     assert "b = 4" in said and "b = 6.4" in said and "b = 8" in said
     assert "R15: 1 drop without a trusted reading" in said
     told = json.loads(ask("latent", "--json", "--on", "2026-10-12"))
