@@ -408,11 +408,12 @@ def test_signs_in_words_stay_words(typed, kept):
     assert read_ticks(typed, safety.BATTERY_SIGN_KEYS) == kept
 
 
-def test_signs_are_ticked_by_their_letters(monkeypatch):
+def test_signs_are_ticked_by_their_letters(monkeypatch, capsys):
     from durability.cli import follow_up as at_keyboard
 
     monkeypatch.setattr(at_keyboard, "ask", lambda _: "SH")
     assert at_keyboard._ticked() == "swollen, hot"
+    assert max(map(len, capsys.readouterr().out.splitlines())) <= 50
     monkeypatch.setattr(at_keyboard, "ask", lambda _: "")
     assert at_keyboard._ticked() == ""
 

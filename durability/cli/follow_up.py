@@ -204,9 +204,9 @@ def _ask_at_keyboard(looked: Walk, at: int) -> FunctionalCheck:
 
 def _ticked() -> str:
     """Signs of a failing battery, by their letters."""
-    print(
-        "   " + "  ".join(f"{letter} {sign}" for letter, sign in safety.BATTERY_SIGN_KEYS.items())
-    )
+    keys = [f"{letter} {sign}" for letter, sign in safety.BATTERY_SIGN_KEYS.items()]
+    for some in (keys[:4], keys[4:]):  # a narrow terminal would break a line within a word
+        print("   " + "  ".join(some))
     typed = _typed("   signs, by their letters or in words (Enter: none of these): ") or ""
     return read_ticks(typed, safety.BATTERY_SIGN_KEYS)
 
