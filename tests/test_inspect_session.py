@@ -413,7 +413,7 @@ def test_signs_are_ticked_by_their_letters(monkeypatch, capsys):
 
     monkeypatch.setattr(at_keyboard, "ask", lambda _: "SH")
     assert at_keyboard._ticked() == "swollen, hot"
-    assert max(map(len, capsys.readouterr().out.splitlines())) <= 50
+    assert max(map(len, capsys.readouterr().out.splitlines())) <= 60
     monkeypatch.setattr(at_keyboard, "ask", lambda _: "")
     assert at_keyboard._ticked() == ""
 
