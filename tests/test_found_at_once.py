@@ -163,3 +163,42 @@ def test_bash_completes_commands_and_options(run, tmp_path):
         )
         told = subprocess.run(["bash", "-c", asked], capture_output=True, text=True, check=True)
         assert told.stdout.split() == [completed]
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        *(["drop", does, "S1", "3", "--reason", " "] for does in ("void", "never", "restore")),
+        ["drop", "amend", "S1", "3", "--set", "peak_g=3", "--reason", ""],
+        ["drop", "add", "S1", "--void-reason", ""],
+        ["series", "close", "S1", "--reason", ""],
+        ["specimen", "retire", "C-1", "--reason", ""],
+    ],
+)
+def test_a_blank_reason_is_refused_and_stores_nothing(store, words):
+    before = store("drop", "list", "--json").out
+    assert "reason: blank; say why" in store(*words, expect=2).err
+    assert store("drop", "list", "--json").out == before
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["compare", "soft", "soft"], "soft: compared with itself; name two case models, or bare"),
+        (["trend", "--false-discovery", "2"], "--false-discovery 2.0: not a share between 0 and"),
+        (["status", "--false-discovery", "0"], "--false-discovery 0.0: not a share between 0 and"),
+        (["query", "--sql", "SELECT * FROM valid_drop"], 'Did you mean "valid_drops"?'),
+        (["serve", "--port", "99999999"], "--port 99999999: not a port from 0 to 65535"),
+    ],
+)
+def test_what_can_not_be_meant_is_refused_in_one_line(store, words, said):
+    told = store(*words, expect=2).err
+    assert said in told and len(told.splitlines()) == 1
+
+
+def test_a_function_that_resembles_a_listed_one_is_named(store):
+    store("specimen", "add", "R-1", "--kind", "device")
+    told = store("inspect", "record", "R-1", "--check", "displai=pass", "--check", "seal=pass")
+    assert told.out == "2 functions of R-1 recorded\n"
+    assert "'displai' is not on the check list of R-1; nearest: display" in told.err
+    assert "'seal'" not in told.err

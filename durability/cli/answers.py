@@ -24,7 +24,7 @@ from durability.cli.output import (
 )
 from durability.cli.parser import make_parser
 from durability.record.basis import counted
-from durability.record.errors import UnusableCall, harmless
+from durability.record.errors import UnusableCall, ValueOutOfRange, harmless
 from durability.report.answers import beside
 from durability.workflow.study import open_study
 
@@ -32,12 +32,19 @@ if TYPE_CHECKING:
     from durability.workflow.questions import Answer
 
 
+def _rate(options: Namespace) -> float | None:
+    rate: float | None = options.false_discovery
+    if rate is not None and not 0.0 < rate < 1.0:
+        raise ValueOutOfRange("false_discovery", rate, "not a share between 0 and 1, like 0.1")
+    return rate
+
+
 def status(options: Namespace) -> int:
     """How things stand."""
     from durability.workflow import show as workflow
 
     with progress(options, "judging open series"):
-        found = workflow.status(session_of(options), limit_of(options), options.false_discovery)
+        found = workflow.status(session_of(options), limit_of(options), _rate(options))
     from durability.report.answers import history as answer
 
     return show(options, answer.status_blocks(found), lambda: answer.status_json(found))
@@ -45,6 +52,7 @@ def status(options: Namespace) -> int:
 
 def trend(options: Namespace) -> int:
     """Is peak g climbing, and how fast."""
+    rate = _rate(options)
     with progress(options, "fitting the wear of each case"):
         study = open_study(
             session_of(options),
@@ -56,7 +64,6 @@ def trend(options: Namespace) -> int:
         results, contexts = study.trends, study.contexts
     from durability.report.answers import trend as answer
 
-    rate = options.false_discovery
     if rate is not None:
         blocks = answer.discovered_blocks(results, rate)
     else:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import sys
 from argparse import Namespace
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -334,15 +335,31 @@ def record(options: Namespace) -> int:
         inspector=options.inspector,
         is_blind=options.blind,
     )
-    kept = told.pop("quarantine")
+    kept, listed = told.pop("quarantine"), told.pop("listed")
     told["quarantined"] = kept is not None
     charged = told["charged_in_quarantine"]
     failed = f"; FAILED: {', '.join(told['failed'])}" if told["failed"] else ""
-    say(options, told, f"{told['checks']} functions of {told['device']} recorded{failed}")
+    words = f"{counted(told['checks'], 'function')} of {told['device']} recorded{failed}"
+    say(options, told, words)
+    warn(_misspelt(inspection.read_checks(options.checks), listed, told["device"]))
     warn_of(kept)
     if charged:
         warn([safety.charged_in_quarantine(options.device, charged)])
     return 0
+
+
+def _misspelt(
+    checks: Iterable[tuple[str, FunctionalCheck]], listed: Sequence[str], device: str
+) -> list[str]:
+    """Functions that a check list does not have and that resemble one that it has."""
+    from difflib import get_close_matches
+
+    return [
+        f"{function!r} is not on the check list of {device}; nearest: {near[0]}. Recorded as typed;"
+        f" if misspelt, record {near[0]} too"
+        for function, _ in checks
+        if function not in listed and (near := get_close_matches(function, listed, n=1))
+    ]
 
 
 def amend(options: Namespace) -> int:

@@ -67,6 +67,7 @@ FILES = {"/style.css": "text/css", "/screen.js": "text/javascript"}
 DAMAGE_FIELDS = ("specimen", "drop", "severity", "mode", "location", "note")
 ENTERED = {"series": ("bench", "enter_drops"), "device": ("inspect", "inspect")}
 """Where things of a kind are entered, and what the page of one says of it."""
+_LAST_PORT = 65535
 SAY, TITLE, REFUSED = (screen_words()[part] for part in ("say", "title", "refused"))
 
 
@@ -76,6 +77,8 @@ def serve(options: Namespace) -> int:
     if not store.is_file():
         raise RecordRefused(f"store {str(store)!r}: not found; durability init makes one")
     _refuse_certificate(options.certfile, options.keyfile)
+    if not 0 <= options.port <= _LAST_PORT:
+        raise UnusableCall(f"--port {options.port}: not a port from 0 to {_LAST_PORT}")
     try:
         listening = socket.create_server((options.host, options.port))
     except OSError as error:

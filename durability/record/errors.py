@@ -94,6 +94,12 @@ class UnusableCall(DurabilityError):
     exit_status = 2
 
 
+def refuse_blank(reason: str, option: str = "--reason") -> None:
+    """Refuse a reason that says nothing."""
+    if not reason.strip():
+        raise UnusableCall(f"{option}: blank; say why")
+
+
 class ValueOutOfRange(UnusableCall):
     """A parameter is out of its range; the command line names it as its option.
 

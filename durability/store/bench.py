@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from durability import PROGRAM_VERSION
 from durability.record import clock
-from durability.record.errors import RecordRefused, UnusableCall
+from durability.record.errors import RecordRefused, UnusableCall, refuse_blank
 from durability.store.sql_files import statement
 
 if TYPE_CHECKING:
@@ -347,6 +347,7 @@ def amend(
     entry_id : UUID
         The act of writing.
     """
+    refuse_blank(reason)
     for column, old, new in changes:
         run(
             connection,

@@ -26,6 +26,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
+from itertools import takewhile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -340,7 +341,7 @@ def _asking(
                 f"{asked}: needs more than half of this machine's memory; narrow it"
             ) from None
         except duckdb.Error as error:
-            message = str(error).splitlines()[0]
+            message = " ".join(takewhile(str.strip, str(error).splitlines()[:2]))
             if "read-only" in message:
                 message = "it would write, and questions are read-only"
             raise UnusableCall(f"{asked}: {message}") from None

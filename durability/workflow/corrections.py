@@ -10,7 +10,7 @@ from typing import Any
 from durability.intake.hand_entry import assignments, typed_time, typed_value
 from durability.record.basis import counted, far_off
 from durability.record.clock import ClockFindings
-from durability.record.errors import RecordRefused, UnusableCall
+from durability.record.errors import RecordRefused, UnusableCall, refuse_blank
 from durability.record.receipts import CorrectedPeak, Quarantine
 from durability.store import bench
 from durability.workflow import quarantine
@@ -53,6 +53,7 @@ def never_drops(
     RecordRefused
         No such drop, or one is taken out already: none is then taken out.
     """
+    refuse_blank(reason)
     with entry(session, "drop never") as (connection, entry_id):
         notes = []
         for drop_number in numbers:
@@ -75,6 +76,7 @@ def restore_drops(session: Session, series: str, numbers: Sequence[int], reason:
     str
         Status of the last one now: one that was void before it was taken out is void again.
     """
+    refuse_blank(reason)
     with entry(session, "drop restore") as (connection, entry_id):
         for drop_number in numbers:
             drop = find_drop(connection, series, drop_number)

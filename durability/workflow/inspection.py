@@ -94,6 +94,7 @@ def record_inspection(
         "failed": failed,
         "charged_in_quarantine": charged,
         "quarantine": kept,
+        "listed": check_list.functions,
     }
 
 

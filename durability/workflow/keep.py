@@ -27,7 +27,7 @@ from durability.intake.hand_entry import (
 )
 from durability.record import clock
 from durability.record.basis import far_off
-from durability.record.errors import RecordRefused, SeriesClosed, UnusableCall
+from durability.record.errors import RecordRefused, SeriesClosed, UnusableCall, refuse_blank
 from durability.record.receipts import Quarantine, Rejection, StoredDrop
 from durability.record.vocabulary import OTHER_MODE
 from durability.store import bench
@@ -252,6 +252,8 @@ def add_drop(
     )
     if typed.peak_g is None and typed.void_reason is None:
         raise UnusableCall("--peak-g: missing; give it, or --void-reason for a drop without one")
+    if typed.void_reason is not None:
+        refuse_blank(typed.void_reason, "--void-reason")
     row |= made_now(session, values.get("dropped_at"))
     row |= {
         "status": "valid" if typed.void_reason is None else "void",

@@ -286,9 +286,13 @@ class Study:
 
         Raises
         ------
+        UnusableCall
+            Both are one.
         RecordRefused
             A side has no series.
         """
+        if a == b:
+            raise UnusableCall(f"{a}: compared with itself; name two case models, or bare")
         evaluation = self._read(cause)
         under = self.scope.under
         return [
