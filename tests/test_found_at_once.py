@@ -82,6 +82,7 @@ def test_a_name_of_two_things_or_of_none_is_refused(store):
     assert told == ("durability: 'S9': case and series; say which by --series or --case-model\n")
     assert "no series, case or case model; nearest: soft" in store("trend", "sft", expect=1).err
     assert "nearest: soft" in store("rank", "--case-model", "sof", expect=1).err
+    assert "in the record; nearest: soft, hard" in store("compare", "Soft", "hard", expect=1).err
 
 
 def test_show_takes_a_series_or_a_specimen(store):

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from functools import cached_property
+from difflib import SequenceMatcher
+from functools import cached_property, partial
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -348,9 +349,16 @@ class Evaluation:
             for each in self.histories
             if (each.case is None if bare else each.case_model == name)
         ]
+        if not found and bare:
+            raise RecordRefused(f"{name}: no series without a case in the record")
         if not found:
-            missing = "no series without a case" if bare else "no series in a case of that model"
-            raise RecordRefused(f"{name if bare else repr(name)}: {missing} in the record")
+            like = partial(SequenceMatcher, None, name.casefold())
+            models = {each.case_model for each in self.histories if each.case_model}
+            near = sorted(models, key=lambda model: (-like(model.casefold()).ratio(), model))[:3]
+            nearest = f"; nearest: {', '.join(near)}" if near else ""
+            raise RecordRefused(
+                f"{name!r}: no series in a case of that model in the record{nearest}"
+            )
         return found
 
     def fan(self, forecast: Forecast) -> LevelFan:
