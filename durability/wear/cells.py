@@ -159,17 +159,17 @@ def fit_cells(
     squared: Floats
     for step in range(EM_STEPS):
         fit = _weighted_fit(core, log_peak, psi, phi, offsets)
-        residual = _residual(fit, log_peak, psi, phi, offsets)
-        squared = residual * residual
+        squared = _squared_residual(fit, log_peak, psi, phi, offsets)
         if step == 0:
             variance = robust_variance(squared, present, scatter, fit["count"])
         else:
             variance = (
                 scatter.weight * scatter.variance + np.einsum("ksd,ksd->ks", core, squared)
             ) / (scatter.weight + fit["count"])
-        core = core_probability(squared, variance[..., None]) * present
+        core = core_probability(squared, variance[..., None])
+        core *= present
     fit = _weighted_fit(core, log_peak, psi, phi, offsets)
-    squared = _residual(fit, log_peak, psi, phi, offsets) ** 2
+    squared = _squared_residual(fit, log_peak, psi, phi, offsets)
     misfit = (
         scatter.weight * scatter.variance
         + np.einsum("ksd,ksd->ks", core, squared)
@@ -391,13 +391,13 @@ def _with_offsets(
     of_part = np.stack([offsets.member.T @ each.T for each in weighted])  # (4, n_parts, n_kinds)
     weight = of_part[0]
     held = weight + offsets.precision[:, None]
-    # What integrating the offsets out takes from a sum of products.
-    taken = of_part / held
-    total, step_sum, climb_sum, log_sum = (of_part - taken * weight).sum(axis=1)
+    # What integrating the offsets out leaves of a sum, and takes from a sum of products.
+    left, taken = offsets.precision[:, None] / held, of_part / held
+    total, step_sum, climb_sum, log_sum = np.einsum("pk,apk->ak", left, of_part)
 
     def products(a: int, b: int, other: Floats) -> Floats:
         every = np.einsum("kd,kd->k", weighted[a], other)
-        return np.asarray(every - (taken[a] * of_part[b]).sum(axis=0))
+        return np.asarray(every - np.einsum("pk,pk->k", taken[a], of_part[b]))
 
     fit = eliminated(
         total,
@@ -413,7 +413,7 @@ def _with_offsets(
         ],
     )
     rest = of_part[3] - fit["level"] * weight - fit["step"] * of_part[1] - fit["climb"] * of_part[2]
-    own, inside = weight / held, weight.sum(axis=0)
+    own, inside = taken[0], weight.sum(axis=0)
     # Readings that level and offsets use up: the trace of their smoother.
     used = (own + weight * (1.0 - own) ** 2 / fit["total"]).sum(axis=0)
     fit |= {
@@ -446,7 +446,7 @@ def eliminated(weight: Floats, sums: Sequence[Floats]) -> dict[str, Floats]:
     slope = climb_log - total * mean_climb * mean_log - step_log * pull
     told = curvature > FLAT
     curvature = np.where(told, curvature, 0.0)
-    climb = np.where(told, slope / np.where(told, curvature, 1.0), 0.0)
+    climb = np.divide(slope, curvature, out=np.zeros_like(slope), where=told)
     step = (step_log - step_climb * climb) / step_precision
     return {
         "total": total,
@@ -463,19 +463,20 @@ def eliminated(weight: Floats, sums: Sequence[Floats]) -> dict[str, Floats]:
     }
 
 
-def _residual(
+def _squared_residual(
     fit: dict[str, Floats],
     log_peak: Floats,
     psi: Floats,
     phi: Floats,
     offsets: Offsets | None,
 ) -> Floats:
-    path = fit["climb"][..., None] * phi[:, None, :]
-    path += fit["level"][..., None]
-    path += fit["step"][..., None] * psi[:, None, :]
+    level = fit["level"][..., None]
     if offsets is not None:
-        path += (fit["offset"] @ offsets.member.T)[:, None, :]
-    return np.asarray(log_peak - path, dtype=np.float64)
+        level = ((fit["level"] + fit["offset"]) @ offsets.member.T)[:, None, :]
+    residual = log_peak - level
+    residual -= fit["climb"][..., None] * phi[:, None, :]
+    residual -= fit["step"][..., None] * psi[:, None, :]
+    return np.square(residual, out=residual)
 
 
 def robust_variance(
