@@ -20,8 +20,9 @@ Table = Mapping[str, Any]
 Found = tuple[str, str, float, float, float]
 """Quantity, unit, expected, found, tolerance."""
 
-_PER_BASE = 1000
-"""Samples over the base of a pulse."""
+_PER_BASE = 250
+"""Samples over the base of a pulse, the first and last half a step from its ends: so the integral
+of a saw-tooth is not a step too long."""
 
 SHAPES: dict[str, Callable[[Any], Any]] = {
     "half-sine": lambda x: np.sin(np.pi * x),
@@ -53,8 +54,8 @@ def check_published_values() -> tuple[PublishedValue, ...]:
 
 def _pulse(shape: str, peak_g: float, base_ms: float) -> tuple[FloatArray, float]:
     """A pulse with quiet before and after it, and its sample rate."""
-    place = np.arange(-2 * _PER_BASE, 3 * _PER_BASE) / _PER_BASE
-    inside = (place >= 0) & (place <= 1)
+    place = (np.arange(-2 * _PER_BASE, 3 * _PER_BASE) + 0.5) / _PER_BASE
+    inside = (place > 0) & (place < 1)
     record_g = np.zeros(len(place))
     record_g[inside] = peak_g * SHAPES[shape](place[inside])
     return record_g, _PER_BASE * 1000.0 / base_ms

@@ -107,7 +107,7 @@ class Panel(Axes):
     """Axes with such scales, drawn by the settings under which they were made."""
 
     def _init_axis(self) -> None:
-        self.settings = mpl.rcParams.copy()
+        self.settings = dict.copy(mpl.rcParams)
         self.xaxis, self.yaxis = _XScale(self, clear=False), _YScale(self, clear=False)
         for side in ("bottom", "top"):
             self.spines[side].register_axis(self.xaxis)
