@@ -373,6 +373,13 @@ def test_two_codes_of_one_lab_can_be_one_thing_inspected_twice_at_one_time(lab, 
         "more.csv", "device,inspected_at,function,outcome", *rows, "R9,2026-03-02,display,pass"
     )
     assert lab("A", "import", "inspections", more, "--json").json["added"] == 1
+    # Corrected is the one that was recorded under the code that is typed.
+    for code, note in (("R9", "cracked"), ("R7", "sound")):
+        lab("A", "inspect", "amend", code, "power-on", "--inspected-at", "2026-03-02",
+            "--set", f"note={note}", "--reason", "lab book")  # fmt: skip
+    notes = "SELECT outcome, note FROM all_checks WHERE function = 'power-on' ORDER BY 1"
+    kept = lab("A", "query", "--sql", notes, "--json").json["rows"]
+    assert kept == [["fail", "cracked"], ["pass", "sound"]]
     lab("A", "specimen", "same", "R7", "R9", "--undo", "--reason", "misread")
     assert content("A")["inspection"] == before
     assert lab("A", "verify", "--json").json["is_sound"]

@@ -364,9 +364,11 @@ def _misspelt(
 
 def amend(options: Namespace) -> int:
     """Correct one functional check."""
+    typed = options.device  # which may be the second code of one thing
     kept = inspection.amend_check(
         session_of(options),
         options.device,
+        typed,
         options.function,
         options.changes,
         options.reason,

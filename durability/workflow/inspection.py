@@ -243,6 +243,7 @@ def _suspect(
 def amend_check(
     session: Session,
     device: str,
+    typed: str,
     function: str,
     changes: Sequence[str],
     reason: str,
@@ -256,8 +257,8 @@ def amend_check(
     ----------
     session : Session
         Store and person.
-    device, function : str
-        Which device, and which function of it.
+    device, typed, function : str
+        Which device, by which of its codes, and which function of it.
     changes : sequence of str
         "COLUMN=VALUE" each, of outcome, measured, unit and note; blank for not recorded.
     reason : str
@@ -299,6 +300,8 @@ def amend_check(
             inspector=inspector,
             day_only=len(inspected_at.strip()) == len("2026-03-14"),
         )
+        if len({row["inspected_at"] for row in rows}) == 1:  # of two codes of one thing, maybe
+            rows = [row for row in rows if row["recorded_as"] == typed] or rows
         if len(rows) != 1:
             unknown = "not in the store; see: durability inspect list"
             why = f"checked {which_of(rows)}" if rows else unknown

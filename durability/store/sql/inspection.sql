@@ -54,11 +54,15 @@ FROM all_checks
 WHERE inspection_id = $inspection_id AND ($function IS NULL OR "function" = $function);
 
 -- name: checks_at
--- A person's at one time are this site's where it has any.
-SELECT c.functional_check_id, c.inspected_at, c.inspector, c.outcome, c.measured, c.unit, c.note
+-- A person's at one time are this site's where it has any; with the code they were recorded under.
+SELECT c.functional_check_id, c.inspected_at, c.inspector, c.outcome, c.measured, c.unit, c.note,
+    p.code AS recorded_as
 FROM all_checks AS c
 JOIN timed_inspections AS t ON t.inspection_id = c.inspection_id
 JOIN entry AS e ON e.entry_id = t.entry_id
+JOIN inspection AS i ON i.inspection_id = c.inspection_id
+LEFT JOIN as_recorded AS r ON r.record_id = c.inspection_id
+JOIN specimen AS p ON p.specimen_id = coalesce((r.recorded->>'device_id')::UUID, i.device_id)
 WHERE c.device = $device AND c."function" = $function
     AND ($inspector IS NULL OR c.inspector = $inspector)
     AND CASE WHEN $day_only THEN c.inspected_at::DATE = $inspected_at::DATE
