@@ -29,6 +29,8 @@ from durability.record.whole_file import onto_the_disk, sha256, written_beside
 LOCK_WAIT_S = 10.0
 """How long a command waits for another one to finish with the file before it says so."""
 
+_SMALL_BYTES = 16 * 2**20
+"""A store so small that its statements gain nothing by further threads, which cost time."""
 SETTINGS: dict[str, Any] = {
     # Offline, a try to fetch an extension hangs for seconds; all that is needed is built in.
     "autoinstall_known_extensions": False,
@@ -227,7 +229,10 @@ def connect(path: Path, *, read_only: bool, with_files: bool = False) -> duckdb.
     while True:
         try:
             settings = {**SETTINGS, "enable_external_access": with_files or not read_only}
-            return duckdb.connect(str(path), read_only=read_only, config=settings)
+            connection = duckdb.connect(str(path), read_only=read_only, config=settings)
+            if path.stat().st_size < _SMALL_BYTES:
+                connection.execute("SET threads = 1")
+            return connection
         except duckdb.Error as error:
             message = str(error)
             if "onflicting lock" in message:
