@@ -30,7 +30,7 @@ LOCK_WAIT_S = 10.0
 """How long a command waits for another one to finish with the file before it says so."""
 
 _SMALL_BYTES = 16 * 2**20
-"""A store so small that its statements gain nothing by further threads, which cost time."""
+"""A store so small that questions gain nothing by further threads, which cost time."""
 SETTINGS: dict[str, Any] = {
     # Offline, a try to fetch an extension hangs for seconds; all that is needed is built in.
     "autoinstall_known_extensions": False,
@@ -230,9 +230,8 @@ def connect(path: Path, *, read_only: bool, with_files: bool = False) -> duckdb.
         try:
             settings = {**SETTINGS, "enable_external_access": with_files or not read_only}
             connection = duckdb.connect(str(path), read_only=read_only, config=settings)
-            if path.stat().st_size < _SMALL_BYTES:
+            if read_only and path.stat().st_size < _SMALL_BYTES:
                 connection.execute("SET threads = 1")
-            return connection
         except duckdb.Error as error:
             message = str(error)
             if "onflicting lock" in message:
@@ -262,6 +261,8 @@ def connect(path: Path, *, read_only: bool, with_files: bool = False) -> duckdb.
                     " install the durability release that wrote it, or a newer one"
                 ) from None
             raise StoreUnusable(f"{path}: can't be opened ({why(error)})") from None
+        else:
+            return connection
 
 
 def _finish_writing(path: Path) -> None:
