@@ -67,9 +67,9 @@ DROPS_LEFT = {
     "slow": 40.677,
     "elsewhere": 8.374,
     "few": 40.458,
-    "settled": 165.726,
+    "settled": 165.724,
     "flat": 132.294,
-    "wild": 73.932,
+    "wild": 73.863,
     "jumped": 39.129,
     "holds": 48.162,
 }

@@ -173,6 +173,15 @@ def test_company_in_the_batch_changes_nothing():
 # ---------------------------------------------------------------------------------- wild readings
 
 
+def test_siblings_beside_it_change_nothing_for_a_series_without_any():
+    siblings = fleet([0.01 * np.arange(length) for length in (14, 16, 25)])
+    for seed in range(20):
+        alone = simulated(0.01 * np.arange(13), seed=100 + seed, series="alone")
+        (fit,), (*_, among) = fit_wear([alone]), fit_wear([*siblings, alone])
+        assert among.level_g == pytest.approx(fit.level_g, rel=1e-6)
+        assert among.shape_weights == pytest.approx(fit.shape_weights, abs=1e-6)
+
+
 @pytest.mark.parametrize("at", [0, 9, 24])
 def test_wild_reading_is_named_and_does_not_pull(at):
     clean = simulated(0.0 * N, scatter=0.04)

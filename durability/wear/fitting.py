@@ -420,15 +420,12 @@ def _fit_block(
         if len(group) > 1:
             shared = shared_scatter(variance[at], behind[at], close)
             prior.weight[at], prior.variance[at] = shared.weight, shared.variance
-    is_shared = any(len(group) > 1 for group in batch)
     rows = rows_of(farthest)
     posterior = np.empty((members.size, *rows.lattice.prior.shape), dtype=np.float32)
     cells = []
     for block in blocks:
         own = block.members
-        fit, posterior[own] = block.fit(
-            ScatterPrior(prior.weight[own], prior.variance[own]) if is_shared else None
-        )
+        fit, posterior[own] = block.fit(ScatterPrior(prior.weight[own], prior.variance[own]))
         cells.append(fit)
     siblings = np.zeros((members.size, 2), dtype=np.int64)
     for at, close in zip(groups, closeness, strict=True):

@@ -123,9 +123,8 @@ def _with_common(series: _Series, core: Floats, labels: Floats | float) -> _Comm
     centred = series.log_peak - mean[:, None]
     weighted = core * centred
     sums = kinds.each_of(by_series(core, kinds.terms.T).T)
-    with_log = kinds.each_of(
-        by_series(weighted, kinds.terms[: kinds.steps.sum() + kinds.count].T).T
-    )
+    with_step = kinds.terms[: kinds.steps.sum() + kinds.count]
+    with_log = kinds.each_of(by_series(weighted, with_step.T).T)
     nothing = np.zeros_like(total)
     fit = eliminated(total, (*sums, nothing, *with_log))
     fit |= {"count": total, "inside": total, "spread": nothing, "mean_log": mean}
@@ -279,8 +278,7 @@ def _fitted_commonly(
     cores, which = np.stack([core, all_in]), np.zeros(common.misfit.shape, np.int8)
     doubted = _doubted(core, series.present)
     doubted[full] = False
-    other = _several(doubted)
-    if other.size:
+    if (other := _several(doubted)).size:
         some, own = series.of(other), all_in[other]
         again = _with_common(some, own, label_evidence(own, some.present, 1))
         which[:, other] = again.constant > common.constant[:, other]
@@ -390,29 +388,31 @@ class Block:
             behind[other] = (chance * common.fit["total"]).sum(axis=0)
         return variance, np.maximum(behind - 2.0, 0.0)
 
-    def fit(self, prior: ScatterPrior | None) -> tuple[CellFit, Floats]:
+    def fit(self, prior: ScatterPrior) -> tuple[CellFit, Floats]:
         """Every cell fitted, after ``shown_scatter``.
 
         Parameters
         ----------
-        prior : ScatterPrior, optional
-            Of the scatter given the siblings, where there are any.
+        prior : ScatterPrior
+            Of the scatter given the siblings.
 
         Returns
         -------
-        cells : CellFit
+        CellFit
             Without weights of the readings: ``mean_core`` gives what they come to.
-        likelihood : ndarray of shape (n_series, n_rows, n_bins)
-            Up to a factor of each series.
+        ndarray of shape (n_series, n_rows, n_bins)
+            Likelihood, up to a factor of each series.
         """
-        if prior is not None:
-            series = self.series = replace(self.series, prior=_single(prior))
-            self._core, *_ = _rounds(series, self._core, _ROUNDS_ON)
-            doubted = _doubted(self._core, series.present)
-            doubted[self._full] = False
-            tried = self._tried & doubted
-            _take_rounds(series, self._all_in, tried, self._all_in, _ROUNDS_ON)
-            _take_rounds(series, self._all_in, doubted & ~tried, series.present, _ROUNDS_ALL_IN)
+        before, prior = self.series.prior, _single(prior)
+        series = self.series = replace(self.series, prior=prior)
+        # The others must not depend on their company.
+        told = (prior.weight != before.weight) | (prior.variance != before.variance)
+        _take_rounds(series, self._core, told, self._core, _ROUNDS_ON)
+        told &= _doubted(self._core, series.present)
+        told[self._full] = False
+        tried = self._tried & told
+        _take_rounds(series, self._all_in, tried, self._all_in, _ROUNDS_ON)
+        _take_rounds(series, self._all_in, told & ~tried, series.present, _ROUNDS_ALL_IN)
         self._fitted = _fitted(self.series, self._core, self._all_in, self._full)
         log_posterior = self._fitted.log_posterior
         highest = log_posterior.max(axis=0)
