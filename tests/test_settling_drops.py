@@ -62,10 +62,11 @@ def test_the_judgement_is_that_of_the_drops_after_them(settled, tmp_path, monkey
 
 
 def test_they_are_no_voided_drops(settled, tmp_path):
-    opened(settled, "T", case="L")
-    dropped(settled, tmp_path, "T", READINGS)
-    opened(settled, "B", case="L2")
-    told = answer(settled, "compare", "M", "M")
+    settled(
+        "series", "open", "B", "--device", "D", "--drop-height-mm", "1000", "--surface", "steel"
+    )
+    dropped(settled, tmp_path, "B", READINGS)
+    told = answer(settled, "compare", "M", "bare")
     assert told["voided"] == {"a": 0, "b": 0}
     told = settled("trend", "--series", "S").out
     assert "void" not in told

@@ -137,6 +137,9 @@ def charged_in_quarantine(device: str, functions: Sequence[str]) -> str:
     )
 
 
+_NEVER_CLEARED = "never cleared"
+
+
 def kept_apart_lines(devices: Iterable[Quarantine]) -> list[str]:
     """Each quarantined device, why, and until when it is watched."""
     return [
@@ -148,16 +151,27 @@ def kept_apart_lines(devices: Iterable[Quarantine]) -> list[str]:
 
 def kept_apart_in_short(devices: Iterable[Quarantine]) -> str:
     """Quarantined devices in one sentence, and what says more of each."""
-    named = [f"{kept.device} since {kept.since:%Y-%m-%d} ({kept.sign})" for kept in devices]
+    named = [
+        f"{kept.device} since {kept.since:%Y-%m-%d} ("
+        + "; ".join([kept.sign, *map(disposed, kept.disposals), *_last_of_watch(kept)])
+        + ")"
+        for kept in devices
+    ]
     return (
         f"{labels.QUARANTINED}: {labels.some(named, 4)}; do not charge, power or drop: durability"
         " due."
     )
 
 
+def _last_of_watch(kept: Quarantine) -> list[str]:
+    if kept.is_disposed:
+        return [_NEVER_CLEARED]
+    return [f"watch until {until:%Y-%m-%d}" for _, until in kept.watch[-1:]]
+
+
 def _what_holds(kept: Quarantine) -> str:
     if kept.is_disposed:
-        return "never cleared"
+        return _NEVER_CLEARED
     return (
         f"left out until a named person clears it; watch until {labels.listed(_watch_ends(kept))}"
     )
