@@ -62,7 +62,7 @@ def test_that_of_a_large_record_fits_one_screen_too(run, demo_store, monkeypatch
     monkeypatch.setenv("COLUMNS", "80")
     lines = run("status", "--store", str(demo_store)).out.splitlines()
     assert len(lines) <= 23
-    told = " ".join(lines)
+    told = " ".join(" ".join(lines).split())
     assert "R14 since 2026-05-06 (swollen; watch until 2026-06-05); do not charge" in told
     assert "demo-pad: DRIFTED since" in told and "Calibration overdue: demo-A" in told
 
