@@ -97,8 +97,8 @@ def test_one_form_is_as_sharp_as_the_readings_say_and_as_often_true():
     assert np.mean(ours) < 0.85 * np.mean(alone)
 
 
-@pytest.mark.parametrize("share", [1 / 3, 1 / 2, 0.7])
-def test_alloy_cracks_are_forecast_from_part_of_their_lives(share):
+@pytest.mark.parametrize(("share", "least_held"), [(1 / 3, 0.9), (1 / 2, 0.75), (0.7, 0.9)])
+def test_alloy_cracks_are_forecast_from_part_of_their_lives(share, least_held):
     """Crack growth in 21 specimens of an alloy.
 
     Meeker & Escobar, Statistical Methods for Reliability Data (1998), table C.14, after Hudak et
@@ -137,7 +137,7 @@ def test_alloy_cracks_are_forecast_from_part_of_their_lives(share):
     assert len(held) >= 8
     # At half their lives 13 of 16 by 1,001 or 4,001 points, 12 by 511 or 2,001: one specimen fails
     # at the very edge of its interval.
-    assert np.mean(held) >= 0.75
+    assert np.mean(held) >= least_held
     narrow, wide = (
         np.diff(left(each[0], fails[each[0].series][1])[[0, 2]])[0] for each in (told, apart)
     )
