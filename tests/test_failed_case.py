@@ -89,6 +89,22 @@ def test_a_case_that_is_not_in_use_needs_a_reason_too(run, state):
     assert "failed" not in add(run, "S1", "--despite-failed", "found again").err
 
 
+def test_a_bare_drop_is_refused_for_its_own_device_only(run, tmp_path):
+    """The engine forgot which specimens were meant where one of the keys was NULL."""
+    codes = "".join(f"D{at},device\n" for at in range(9))
+    (tmp_path / "devices.csv").write_text("code,kind\n" + codes, encoding="utf-8")
+    run("init")
+    run("import", "specimens", tmp_path / "devices.csv")
+    run("specimen", "retire", "D3", "--reason", "worn out")
+    run("series", "open", "S1", "--device", "D1", "--case", "C1", "--case-model", "M")
+    add(run)
+    for at in (6, 7):
+        run("series", "open", f"B{at}", "--device", f"D{at}")
+    assert add(run, "B7").out == "1\n"
+    run("specimen", "retire", "D7", "--reason", "lost", "--state", "lost")
+    assert "device 'D7' is lost" in add(run, "B7", expect=1).err
+
+
 def test_a_level_beyond_the_limit_refuses_nothing(run):
     run("init")
     opened(run, "S1")

@@ -349,7 +349,7 @@ ORDER BY ALL;
 
 -- name: unfit_case
 -- A case that has failed by a note, or a case or device that is not in use; lean, since it is asked
--- at every drop.
+-- at every drop. The list of keys holds no NULL: with one DuckDB 2.0.1 may find other keys too.
 SELECT p.code, p.kind, coalesce(a.new_value, 'in use') AS status, s.code AS series, f.drop_number,
     concat_ws(' ', f.location, f.mode, f.note) AS seen, f.damage_note_id IS NOT NULL AS is_failed
 FROM specimen AS p
@@ -357,7 +357,7 @@ LEFT JOIN latest_amendment AS a
     ON a.record_table = 'specimen' AND a.record_id = p.specimen_id AND a.column_name = 'status'
 LEFT JOIN failing_notes AS f ON f.specimen_id = p.specimen_id AND p.kind = 'case'
 LEFT JOIN series AS s ON s.series_id = f.series_id
-WHERE p.specimen_id IN ($case_id, $device_id)
+WHERE p.specimen_id IN (coalesce($case_id, $device_id), $device_id)
     AND (coalesce(a.new_value, 'in use') <> 'in use' OR f.damage_note_id IS NOT NULL)
 ORDER BY p.kind, f.damage_note_id
 LIMIT 1;
