@@ -10,7 +10,7 @@ import shutil
 
 import duckdb
 import pytest
-from export_files import half_sine_g, write_volts
+from export_files import RATE_HZ, half_sine_g, write_volts
 
 from durability.store import sql_files
 
@@ -174,6 +174,27 @@ def test_kept_waveforms_are_measured_again(rig, tmp_path):
     by_hand("UPDATE pulse_measures SET velocity_change_m_s = 1.001 * velocity_change_m_s")
     told = rig("verify", expect=1).out
     assert "do not give the measures on record: S1 drop 1, S1 drop 2" in told
+
+
+def test_a_record_of_several_axes_is_measured_again_as_it_was(rig, tmp_path):
+    z = half_sine_g(400.0)
+    rows = [f"{i / RATE_HZ:.9f},{a:.4f},{0.4 * a:.4f}" for i, a in enumerate(z)]
+    path = tmp_path / "two.csv"
+    path.write_text("Time (s),Z (g),X (g)\n" + "\n".join(rows) + "\n")
+    rig("import", "waveforms", path, "--series", "S1", "--channel", "Z", "--cross-channel", "X")
+    assert "axis X across" in rig("show", "drop", "S1", "1").out
+    assert "kept waveform: 1 give the measures on record" in rig("verify").out
+
+
+def test_a_reading_that_is_not_the_one_measured_is_found_without_a_seal(rig, tmp_path):
+    for number in (1, 2):
+        path = write_volts(tmp_path / f"drop{number}.csv", half_sine_g(380.0, seed=number))
+        rig("import", "waveforms", path, "--series", "S1")
+    rig("drop", "amend", "S1", "1", "--set", "peak_g=300", "--reason", "read off the screen")
+    assert "kept waveforms: 2 give the measures on record" in rig("verify").out
+    by_hand("UPDATE drops SET pulse_duration_ms = 5 WHERE drop_number = 2")
+    told = rig("verify", expect=1).out
+    assert "! CHANGED: 1 do not give the measures on record: S1 drop 2" in told
 
 
 @pytest.mark.parametrize(

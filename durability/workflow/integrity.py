@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from dataclasses import asdict, fields, replace
 from importlib.metadata import version
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 from durability import PROGRAM_VERSION
 from durability.record import clock
@@ -34,8 +34,6 @@ SAME_WITHIN = 1e-6
 Between releases of the numerical libraries a sum may be taken in another order; that moves a
 measure by some 1e-12 of itself.
 """
-
-Outcome = Literal["same", "different", "older method"]
 
 _DIGITS = frozenset("0123456789abcdef")
 
@@ -273,25 +271,25 @@ def _rebuilt(connection: Any, told: Callable[[str], None]) -> Iterator[Rebuilt]:
     if not drops:
         return
     from durability.pulse.measure import METHOD, measure_pulse
-    from durability.pulse.waveform_codec import decode
     from durability.store import waveforms as store
+    from durability.workflow.measuring import READINGS, borne, kept_record
 
     told(f"measuring {counted(len(drops), 'kept waveform')} again")
     for drop in drops:
         series, drop_number = drop["series"], drop["drop_number"]
         kept = store.measures_of(connection, drop["waveform_id"])[0]
-        if kept.measures.method != METHOD:
+        as_measured = all(
+            drop[name] == borne(getattr(kept.measures, name)) or name in drop["amended_columns"]
+            for name in READINGS
+        )
+        if as_measured and kept.measures.method != METHOD:
             yield Rebuilt(series, drop_number, "older method")
             continue
-        waveform = store.find_waveform(connection, series, drop_number, drop["drop_id"])
         again = measure_pulse(
-            decode(waveform["samples"]),
-            waveform["sample_rate_hz"],
-            **_filter_of(kept.measures),
-            **asdict(kept.inputs),
+            **kept_record(connection, drop), **_filter_of(kept.measures), **asdict(kept.inputs)
         )
-        outcome: Outcome = "same" if _is_same(kept.measures, again) else "different"
-        yield Rebuilt(series, drop_number, outcome)
+        is_same = as_measured and _is_same(kept.measures, again)
+        yield Rebuilt(series, drop_number, "same" if is_same else "different")
 
 
 def _filter_of(measures: PulseMeasures) -> dict[str, Any]:

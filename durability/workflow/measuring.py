@@ -363,7 +363,8 @@ def _is_plausible(recorded_at: str) -> bool:
     return told.date() >= OLDEST_RECORD and told <= now
 
 
-_AMENDED = ("peak_g", "pulse_duration_ms", "velocity_change_m_s")
+READINGS = ("peak_g", "pulse_duration_ms", "velocity_change_m_s")
+"""Columns of a drop that its measures fill."""
 
 
 def remeasure(
@@ -438,22 +439,35 @@ def _measured_again(
     """A drop's latest measures and new ones, and what the new ones depend on."""
     kept = store.measures_of(connection, drop["waveform_id"])[0]
     rig = rig_of(connection, drop["series"])
-    waveform = store.find_waveform(connection, drop["series"], drop["drop_number"], drop["drop_id"])
     inputs = measuring_inputs(rig, drop["full_scale_told_g"])
     after = measure(
-        decode(waveform["samples"]),
-        waveform["sample_rate_hz"],
-        inputs,
-        choice,
+        **kept_record(connection, drop),
+        inputs=inputs,
+        choice=choice,
         rig=rig,
         dropped_at=drop["dropped_at"] and drop["dropped_at"].isoformat(),
         entered_on=drop["entered_at_utc"].date(),
-        cross_g={
-            channel: decode(samples)
-            for channel, samples in store.cross_records(connection, drop["waveform_id"]).items()
-        },
     )
     return changed_by(drop, kept.measures, after), inputs
+
+
+def kept_record(connection: Any, drop: Mapping[str, Any]) -> dict[str, Any]:
+    """What is measured of a drop's kept record: its axes in g, and the rate of their samples.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        An open store.
+    drop : mapping
+        A row of the statement ``measured_drops``.
+    """
+    waveform = store.find_waveform(connection, drop["series"], drop["drop_number"], drop["drop_id"])
+    across = store.cross_records(connection, drop["waveform_id"])
+    return {
+        "acceleration_g": decode(waveform["samples"]),
+        "sample_rate_hz": waveform["sample_rate_hz"],
+        "cross_g": {channel: decode(samples) for channel, samples in across.items()},
+    }
 
 
 def changed_by(
@@ -470,7 +484,7 @@ def changed_by(
     """
     by_hand = tuple(
         name
-        for name in _AMENDED
+        for name in READINGS
         if drop[name] != borne(getattr(before, name))
         and getattr(before, name) != getattr(after, name)
     )
@@ -480,7 +494,7 @@ def changed_by(
     elif before.void_reason != after.void_reason:
         by_hand += ("status",)
         if status == "valid" and after.peak_g is None:
-            by_hand = (*_AMENDED, "status")  # a drop that counts keeps its reading
+            by_hand = (*READINGS, "status")  # a drop that counts keeps its reading
     return RemeasuredDrop(
         series=drop["series"],
         drop_number=drop["drop_number"],
@@ -529,7 +543,7 @@ def store_again(
     store.add_measures(connection, [(drop["waveform_id"], result.after, entry_id)], inputs)
     new: dict[str, Any] = {
         name: borne(getattr(result.after, name))
-        for name in _AMENDED
+        for name in READINGS
         if name not in result.kept_by_hand
     }
     changes = [(name, drop[name], value) for name, value in new.items() if drop[name] != value]

@@ -252,11 +252,16 @@ WHERE $series IS NULL OR d.series = $series
 ORDER BY d.series, d.drop_number;
 
 -- name: measured_drops
--- Drops that have a waveform, as they are today, with the key of their latest measures.
+-- Drops that have a waveform, as they are today, with the key of their latest measures and the
+-- columns that were ever amended.
 SELECT
     w.waveform_id, d.drop_id, d.series, d.drop_number, d.peak_g, d.pulse_duration_ms,
     d.velocity_change_m_s, d.status, d.void_reason, d.dropped_at, d.entered_at_utc,
-    w.full_scale_g AS full_scale_told_g, m.pulse_measures_id
+    w.full_scale_g AS full_scale_told_g, m.pulse_measures_id,
+    ARRAY(
+        SELECT a.column_name FROM amendment AS a
+        WHERE a.record_table = 'drops' AND a.record_id = d.drop_id
+    ) AS amended_columns
 FROM latest_waveforms AS w
 JOIN all_drops AS d ON d.drop_id = w.drop_id
 JOIN latest_measures AS m ON m.waveform_id = w.waveform_id
