@@ -279,6 +279,27 @@ def test_nothing_is_pooled_unless_asked(ask):
     assert each.min() < np.log(compared["ratio"]) < each.max()
 
 
+def test_conditions_that_every_case_had_alike_are_pooled(store, sheet):
+    """Nothing says which of two heights wears faster, nor what one without a reading does."""
+    lines = [
+        "series,drop_number,peak_g,case,case_model,device,device_kind,drop_height_mm,"
+        "status,void_reason"
+    ]
+    for model, percent in (("quick", 2), ("slow", 0)):
+        for case, height in itertools.product("ab", (1000, 1500, 1700)):
+            code, status = f"{model}-{case}", "void,cable" if height == 1700 else "valid,"
+            lines += [
+                f"{code}-{height},{at},{(height / 5) * (1 + percent / 100) ** at:.1f},{code},{model},"
+                f"X,dummy,{height},{status}"
+                for at in range(1, 9)
+            ]
+    store("import", "drops", sheet("d.csv", *lines))
+    quick, slow = store("rank", "--pool", "--json").json["groups"]
+    assert (quick["group"], slow["group"]) == ("quick", "slow")
+    assert quick["lower"] < 2 < quick["upper"]
+    assert slow["lower"] < 0 < slow["upper"] < 1
+
+
 def test_no_condition_in_common_is_an_answer(store, sheet):
     lines = ["series,drop_number,peak_g,case,case_model,device,device_kind"]
     for number in (1, 2, 3):

@@ -52,7 +52,8 @@ _LIFE_SD, _LIFE_WEIGHT = 0.3, 3.0
 """Log standard deviation of lives within a group before any is known, and the number of cases that
 this is worth where conditions are compared."""
 _SHIFT_SD = 1.0
-"""Prior log standard deviation of what a condition does to lives: up to some seven-fold."""
+"""Prior log standard deviation of what a condition does to lives and to rises: up to some
+seven-fold. Cases that were all dropped alike under two conditions don't say more."""
 _LEAST_VARIANCE = 1e-6
 """Of a scaled rise: draws that all settle say no more than this."""
 _BLOCK_SERIES = 64
@@ -305,7 +306,7 @@ def _case_speeds(
 def _group_draws(groups: Sequence[_Units], spreads_within: FloatArray) -> FloatArray:
     """Posterior draws of each group's scaled speed, shape (n_groups, n_draws).
 
-    Several conditions are a fixed factor with an even prior: the speeds are those under the first.
+    Several conditions are a factor with a weak prior: the speeds are those under the first.
     Strata in a fixed shuffled order, a group's by its place among the speeds: neither names nor
     the order of the record move any draw.
     """
@@ -318,7 +319,7 @@ def _group_draws(groups: Sequence[_Units], spreads_within: FloatArray) -> FloatA
     terms = 1 + groups[0].factor.shape[1]
     regressors = np.empty((within.size, len(groups), terms))
     answers = np.empty((within.size, len(groups)))
-    squares = np.zeros((within.size, terms, terms))
+    squares = np.tile(np.diag([0.0] + [_SHIFT_SD**-2] * (terms - 1)), (within.size, 1, 1))
     crosses = np.zeros((within.size, terms))
     log_likelihood = np.zeros(within.size)
     for column, cases in enumerate(groups):
