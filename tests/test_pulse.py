@@ -762,6 +762,23 @@ def test_a_record_on_a_coarse_grid_is_not_clipped():
     assert names(measure_pulse(np.minimum(x, 930.0), 150_000.0)) == {"clipped"}
 
 
+@pytest.mark.parametrize("digits", [3, 4, 5, 6])
+def test_text_of_a_few_significant_digits_is_neither_clipped_nor_lost(digits):
+    """1.80e2 and 1.81e2 are neighbours there: equal samples near the top are no limit or loss."""
+    clean = pulse_record("half_sine", 180.0, 6.0, 50_000.0)
+
+    def written(record):
+        return np.array([float(f"{value:.{digits}g}") for value in record])
+
+    for seed in range(20):
+        noise = np.random.default_rng(seed).standard_normal(clean.size)
+        for noise_g in (0.05, 0.18, 0.35):
+            x = clean + noise_g * noise
+            assert measure_pulse(written(x), 50_000.0).flags == (), (seed, noise_g)
+            cut = written(np.minimum(x, 165.0))
+            assert names(measure_pulse(cut, 50_000.0)) == {"clipped"}, (seed, noise_g)
+
+
 def test_no_record_is_too_odd():
     """Whatever the numbers, an answer and no warning: short, steep, one-sided, huge."""
     rng = np.random.default_rng(5)

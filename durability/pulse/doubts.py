@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from durability.pulse import thresholds as limit
-from durability.pulse.impact import quantile
+from durability.pulse.impact import quantile, step_above_g
 from durability.pulse.low_pass import CLASS_TO_CUTOFF
 from durability.record.records import CrossPeak, PulseFlag
 from durability.record.units import fall_height_mm
@@ -138,6 +138,7 @@ def find_flat_top(
     if run < limit.CLIPPED_RUN_SAMPLES:
         return None
     noise = baseline.jitter_g
+    step_g = max(step_g, step_above_g(-lobe, -top))
     same_step = step_g / (2.5 * noise) if noise > 0.0 else 1.0
     by_chance = same_step >= 1.0 or same_step ** (run - 1) > limit.CLIPPED_BY_CHANCE
     ends = [end for end in (begin - run // 2, begin + run - 1 + run // 2) if end < record_g.size]
@@ -183,7 +184,10 @@ def find_dropout(
     turns = np.flatnonzero(np.diff(y, prepend=np.nan, append=np.nan) != 0.0)
     # As long as the first and last are left out, each has a step into it and one back.
     first, length = turns[1:-2], np.diff(turns)[1:-1]
-    found = _held(jumps, first, length) or _gone(jumps)
+    found = _held(jumps, first, length)
+    if found is not None and (coarser_g := step_above_g(y, y[found[0]])) > step_g:
+        found = _held(_Jumps.of(y, coarser_g, baseline, pulse.peak_g), first, length)
+    found = found or _gone(jumps)
     return None if found is None else (begin + every * found[0], every * found[1])
 
 

@@ -130,9 +130,31 @@ def quantile(values: FloatArray, share: float) -> float:
 def recorder_step_g(ordered_g: FloatArray) -> float:
     """Smallest difference between values that differ, given in rising order; 0 when none do."""
     steps = np.diff(ordered_g)
-    # Two prints of one reading may differ in the last bits: that is no step.
-    steps = steps[steps > 1e-9 * max(abs(float(ordered_g[0])), abs(float(ordered_g[-1])))]
+    largest_g = max(abs(float(ordered_g[0])), abs(float(ordered_g[-1])))
+    steps = steps[steps > limit.SAME_PRINT * largest_g]
     return float(steps.min()) if steps.size else 0.0
+
+
+def step_above_g(values_g: FloatArray, level_g: float) -> float:
+    """Step of the recorder or of its text just above a level; 0 when no values are there.
+
+    Text of a few significant digits has coarser steps the higher up it is: 1.80e2 and 1.81e2 are
+    neighbours where 1.2e-1 and 1.3e-1 are too. It is the largest number of which the differences
+    of the next values up are multiples.
+
+    Parameters
+    ----------
+    values_g : ndarray of shape (n_values,)
+    level_g : float
+    """
+    above = np.unique(values_g[values_g >= level_g])[: limit.VALUES_THAT_SHOW_A_STEP]
+    least = limit.SAME_PRINT * float(np.abs(values_g).max())
+    left = np.diff(above)
+    step_g = 0.0
+    while (left := left[left > least]).size:
+        step_g = float(left.min())
+        left = np.abs(left - step_g * np.round(left / step_g))
+    return step_g
 
 
 def find_first_event(record_g: FloatArray, ordered_g: FloatArray) -> tuple[Event | None, bool]:

@@ -112,7 +112,7 @@ def standard_uncertainties(
     )
 
 
-METHOD = "pulse 4"
+METHOD = "pulse 5"
 """Name and version of the way measures are taken; goes up when a number could change."""
 
 

@@ -182,6 +182,13 @@ PAIRS_WIDER = 1.4
 """Mean way within a pair over that to the next, from which each pair is one stretch: of the two
 extremes of 8 samples 1.6. Both are alike where samples were taken one by one …"""
 
+SAME_PRINT = 1e-9
+"""Of the largest value: two prints of one reading may differ by so much, which is no step."""
+
+VALUES_THAT_SHOW_A_STEP = 16
+"""Different values in rising order whose differences show their step, by chance a multiple in one
+of 10,000 records; so few that text of some digits rarely changes its step among them."""
+
 FEWEST_STEPS = 800
 """… within 5 % for so many, standard (0.75 / √400 of each, for normal noise)."""
 
