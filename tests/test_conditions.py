@@ -289,8 +289,8 @@ def test_conditions_that_every_case_had_alike_are_pooled(store, sheet):
         for case, height in itertools.product("ab", (1000, 1500, 1700)):
             code, status = f"{model}-{case}", "void,cable" if height == 1700 else "valid,"
             lines += [
-                f"{code}-{height},{at},{(height / 5) * (1 + percent / 100) ** at:.1f},{code},{model},"
-                f"X,dummy,{height},{status}"
+                f"{code}-{height},{at},{height / 5 * (1 + percent / 100) ** at:.1f},{code},"
+                f"{model},X,dummy,{height},{status}"
                 for at in range(1, 9)
             ]
     store("import", "drops", sheet("d.csv", *lines))

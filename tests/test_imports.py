@@ -150,6 +150,19 @@ def test_a_semicolon_sheet_with_decimal_commas(store, sheet):
     assert peaks(store) == [118.5]
 
 
+@pytest.mark.parametrize(
+    "lines",
+    [
+        ("series\tdrop_number\tpeak_g\tnote", "S1\t1\t118,5\tseen, twice"),
+        ("Drop report, lab 5", "", "series;drop_number;peak_g", "S1;1;118,5"),
+        ('series\tdrop_number\t"peak_g"', 'S1\t1\t"118,5"'),
+    ],
+)
+def test_the_row_that_names_the_columns_says_what_divides_them(store, sheet, lines):
+    store("import", "drops", sheet("drops.csv", *lines))
+    assert peaks(store) == [118.5]
+
+
 def test_a_change_of_height_never_passes_unnoticed(store, sheet):
     path = sheet("drops.csv", HEAD, row(1), row(2), row(3, height=1000))
     told = store("import", "drops", path, expect=1)

@@ -191,6 +191,12 @@ def open_table(path: Path, kind: str, options: SheetOptions | None = None) -> Ta
     content = _bytes_of(path)
     unusable: dict[int, Rejection] = {}
     merged: list[tuple[str, int]] = []
+    renames = {source: target for source, target in options.rename.items() if target}
+    constants = {column_of(name)[0]: value for name, value in options.constants.items()}
+    supplied = {*constants, *(["drop_number"] if options.number_drops else [])}
+    wanted = [name for name in rules.required if name not in supplied]
+    known = {name: name for name in (*rules.columns, *IN_OTHER_UNITS)} | renames
+    names = {source: column_of(name)[0] for source, name in known.items()}
     name, delimiter, text = str(path), ",", None
     if content[:4] == b"PK\x03\x04":
         name, rows, unusable, merged = _workbook(path, content, options.sheet)
@@ -198,8 +204,7 @@ def open_table(path: Path, kind: str, options: SheetOptions | None = None) -> Ta
         raise UnusableCall(f"--sheet {options.sheet!r}: {path} is not a workbook and has no sheets")
     else:
         text = _text_of(path, content)
-        first_line = text.lstrip().partition("\n")[0]
-        delimiter = ";" if first_line.count(";") > first_line.count(",") else ","
+        delimiter = _delimiter_of(text, names, wanted)
         if not _is_line_by_line(text, options):
             rows, text = _rows_of(name, io.StringIO(text, newline=""), delimiter), None
         else:
@@ -207,14 +212,7 @@ def open_table(path: Path, kind: str, options: SheetOptions | None = None) -> Ta
             rows = _rows_of(name, (line + "\n" for line in head), delimiter)
     if not any(any(cell.strip() for cell in row) for row in rows):
         raise UnusableCall(f"{name}: empty; the first row must name the columns")
-    renames = {source: target for source, target in options.rename.items() if target}
-    constants = {column_of(name)[0]: value for name, value in options.constants.items()}
-    supplied = {*constants, *(["drop_number"] if options.number_drops else [])}
-    wanted = [name for name in rules.required if name not in supplied]
-    known = {name: name for name in (*rules.columns, *IN_OTHER_UNITS)} | renames
-    header_at, header = _find_header(
-        rows, {source: column_of(name)[0] for source, name in known.items()}, wanted
-    )
+    header_at, header = _find_header(rows, names, wanted)
     for cells, last_row in merged:
         if last_row > header_at:
             raise UnusableCall(
@@ -247,6 +245,9 @@ def open_table(path: Path, kind: str, options: SheetOptions | None = None) -> Ta
     )
 
 
+_DELIMITERS = ",;\t"
+_SEARCHED = 100_000
+"""Characters in which the row of names is searched for: fewer than csv takes in one field."""
 _MOST_COLUMNS = 1000
 _BLANK: list[str] = []
 
@@ -310,13 +311,27 @@ def _rows_of(
     return rows
 
 
+def _delimiter_of(text: str, names: Mapping[str, str], wanted: Sequence[str]) -> str:
+    """What divides the cells of the row that names the columns, else of the first one."""
+    lines = text[:_SEARCHED].lstrip().splitlines()[:HEADER_SEARCH_ROWS]
+    for line in lines:
+        for delimiter in _DELIMITERS:
+            if _names_all(next(csv.reader([line], delimiter=delimiter), []), names, wanted):
+                return delimiter
+    return max(_DELIMITERS, key=lines[0].count)
+
+
+def _names_all(row: Sequence[str], names: Mapping[str, str], wanted: Sequence[str]) -> bool:
+    """Whether it is the header of a table that has all wanted columns."""
+    return bool(wanted) and {names.get(cell.strip()) for cell in row}.issuperset(wanted)
+
+
 def _find_header(
     rows: Sequence[Sequence[str]], names: Mapping[str, str], wanted: Sequence[str]
 ) -> tuple[int, list[str]]:
     """Row of the column names: the first that has all wanted ones, else the first row."""
     for at, row in enumerate(rows[:HEADER_SEARCH_ROWS]):
-        found = {names.get(cell.strip()) for cell in row}
-        if wanted and found.issuperset(wanted):
+        if _names_all(row, names, wanted):
             return at, [cell.strip() for cell in row]
     at = next(at for at, row in enumerate(rows) if any(cell.strip() for cell in row))
     return at, [cell.strip() for cell in rows[at]]
