@@ -165,6 +165,14 @@ def test_undo_with_a_key_voids_the_last_drop(type_lines, bench):
     assert drops(bench)[1]["void_reason"] == "cable snag"
 
 
+def test_lines_after_a_device_went_into_quarantine_are_refused_not_lost(type_lines, bench):
+    bench("specimen", "add", "R-1", "--kind", "device")
+    bench("series", "open", "S2", "--device", "R-1", "--drop-height-mm", "1220")
+    told = type_lines("118 # battery swollen", "119", "120", words=("record", "S2"), expect=1)
+    assert "'119': R-1 is in quarantine (made already: drop add --despite-" in told.err
+    assert "2 lines from there on not stored" in told.err
+
+
 def test_undo_before_any_drop_is_told(type_lines):
     assert "no drop made yet" in type_lines("u", expect=1).err
 

@@ -274,6 +274,15 @@ def test_a_session_along_a_sheet_goes_on_where_it_was(follow):
     assert "3 of 3" in follow().out
 
 
+def test_lines_beyond_the_last_planned_drop_are_refused_not_lost(follow, tmp_path):
+    told = follow("100", "101", "102", "", "103", "104", "q", "105", expect=1)
+    assert "'103': every drop of the sheet is made" in told.err
+    assert "2 lines from there on not stored" in told.err
+    assert len(entries(tmp_path)) == 3
+    assert "1 line from there on not stored" in follow("106", expect=1).err
+    assert follow("q", "107").err == follow().err == ""
+
+
 def test_a_void_drop_leaves_its_place_owed(follow):
     told = follow("100 v1", "100")
     assert "place 1 is still to be dropped" in told.out and "1 of 3 planned drops done" in told.out

@@ -10,7 +10,7 @@ import select
 import sys
 from argparse import Namespace
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING, BinaryIO, TextIO
 
 from durability.record.errors import UnusableCall
@@ -74,6 +74,15 @@ class Pipe:
                 f" {line[:20]!r}; one entry a line is needed"
             )
         return line.rstrip("\r\n") if line else None
+
+    def left(self) -> Iterator[str]:
+        """Lines that are there already, those without a word left out."""
+        while self._raw is None or self.is_waiting():
+            line = self.next("")
+            if line is None:
+                return
+            if line.strip():
+                yield line.strip()
 
     def is_waiting(self) -> bool:
         """Whether a line, or the end of the input, is known to be there."""

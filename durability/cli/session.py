@@ -23,6 +23,7 @@ from durability.intake.hand_entry import (
     void_keys,
 )
 from durability.record import clock, units
+from durability.record.basis import counted
 from durability.record.errors import (
     HEARD,
     CaseUnfit,
@@ -214,6 +215,8 @@ class _BenchSession:
                 complain(f"durability: {bench.of_a_line(str(error))}; not stored, type it again")
             if not self.lines.is_waiting():
                 self._tell()
+        else:
+            self._refuse_rest()
         self._tell()
         if self.sheet is not None:
             self._say(self.sheet.progress())
@@ -222,6 +225,20 @@ class _BenchSession:
         if self.found["device_kind"] == "device" and self.number > 1 and not self.options.json:
             warn(safety.storage_lines(self.found["device"]))
         return 1 if self.refused and not self.at_keyboard else 0
+
+    def _refuse_rest(self) -> None:
+        """Say which lines of a pipe came after the last drop that could be made."""
+        left = list(self.lines.left()) if isinstance(self.lines, Pipe) else []
+        left = left[: left.index("q")] if "q" in left else left
+        if not left:
+            return
+        self.refused += len(left)
+        why = "every drop of the sheet is made or passed over"
+        if self.is_over:
+            device = self.found["device"]
+            why = f"{device} is in quarantine (made already: drop add --despite-quarantine WHY)"
+        lines = counted(len(left), "line")
+        complain(f"durability: {left[0]!r}: {why}; {lines} from there on not stored")
 
     # ------------------------------------------------------------------------- begin and end
 
