@@ -318,7 +318,7 @@ def test_gaps_are_taken_when_asked(store, sheet):
 def test_a_code_can_not_be_case_and_device(store, sheet):
     path = sheet("bad.csv", HEAD, row(1), row(2, case="D-1"))
     told = store("import", "drops", path, expect=1)
-    assert "row 3" in told.err and "D-1 is known as device" in told.err
+    assert "row 3" in told.err and "D-1 is on record as device" in told.err
 
 
 def test_an_outcome_outside_the_vocabulary_is_refused(store, sheet):

@@ -63,6 +63,11 @@ def shown():
         for line in file.read_text(encoding="utf-8").splitlines():
             if not line.startswith("#"):
                 yield file, line.partition(" = ")[2] or line  # the name before it is a column's
+    for file in sorted(PACKAGE.rglob("*.sql")):
+        statements = re.sub("-- .*", "", file.read_text(encoding="utf-8"))
+        for text in re.findall(r"'((?:[^']|'')*)'", statements):
+            if " " in text.strip():
+                yield file, text
     for file in [*sorted(PACKAGE.rglob("*.html")), *sorted(PACKAGE.rglob("manual/*.md"))]:
         yield file, " ".join(file.read_text(encoding="utf-8").split())
     yield ROOT / "README.md", " ".join((ROOT / "README.md").read_text(encoding="utf-8").split())

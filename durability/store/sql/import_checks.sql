@@ -62,7 +62,7 @@ SELECT
     k.staged_order, k.file_name, k.source_row, 'code' AS "column", k.code AS value,
     (k.kind, k.model, k.lot, k.mass_g, k.received_on, k.note) IS NOT DISTINCT FROM
     (f.kind, f.model, f.lot, f.mass_g, f.received_on, f.note) AS is_duplicate,
-    format('repeats: {} stands in {} row {} too, with other values', k.code, f.file_name,
+    format('repeats: {} is in {} row {} too, with other values', k.code, f.file_name,
         f.source_row) AS reason
 FROM keyed AS k
 JOIN staged AS f ON f.staged_order = k.first_order
@@ -122,7 +122,7 @@ SELECT
     IS NOT DISTINCT FROM
     (f.peak_g, f.pulse_duration_ms, f.velocity_change_m_s, f.dropped_at, f.temperature_c, f.status,
         f.void_reason, f.damage_severity, f.damage_mode, f.achieved_height_mm) AS is_duplicate,
-    format('repeats: drop {} of series {} stands in {} row {} too, with other values',
+    format('repeats: drop {} of series {} is in {} row {} too, with other values',
         k.drop_number, k.series, f.file_name, f.source_row) AS reason
 FROM staged AS k
 JOIN repeated AS r USING (series, drop_number)
@@ -214,8 +214,8 @@ SELECT
     "column" || CASE WHEN kind_differs THEN '' ELSE '_model' END AS "column",
     CASE WHEN kind_differs THEN code ELSE model END AS value,
     false AS is_duplicate,
-    format('specimen {} is known as {} {}; use another code, or write it the same way', code,
-        held_kind, coalesce(held_model, 'without a model')) AS reason
+    format('specimen {} is on record as {} {}; use another code, or write it the same way', code,
+        held_kind, coalesce('of model ' || held_model, 'without a model')) AS reason
 FROM compared
 WHERE kind_differs OR model <> held_model;
 
@@ -430,10 +430,10 @@ SELECT
     CASE WHEN is_both THEN CASE is_blind WHEN true THEN 'yes' WHEN false THEN 'no' END
         ELSE check_list END AS value,
     false AS is_duplicate,
-    CASE WHEN is_both THEN 'one look is made blind or not; write the same in each of its rows'
+    CASE WHEN is_both THEN 'one inspection is made blind or not; write the same in each of its rows'
         WHEN is_unknown
         THEN 'no version of a check list begins so; see: durability inspect check-list'
-        ELSE 'one look is made by one version of a check list; write the same in each of its rows'
+        ELSE 'one inspection has one version of a check list; write the same in each of its rows'
     END AS reason
 FROM compared
 WHERE is_both OR is_of_two OR is_unknown;
@@ -452,7 +452,7 @@ SELECT
     k.staged_order, k.file_name, k.source_row, 'function' AS "column", k."function" AS value,
     (k.outcome, k.measured, k.unit, k.note) IS NOT DISTINCT FROM
     (f.outcome, f.measured, f.unit, f.note) AS is_duplicate,
-    format('repeats: {} of device {} stands in {} row {} too, with other values; a second look on'
+    format('repeats: {} of device {} is in {} row {} too, with other values; a second inspection on'
         || ' one day needs its time', k."function", k.device, f.file_name, f.source_row) AS reason
 FROM keyed AS k
 JOIN staged AS f ON f.staged_order = k.first_order
@@ -477,8 +477,8 @@ WITH compared AS (
 )
 SELECT
     staged_order, file_name, source_row, 'function' AS "column", "function" AS value, is_duplicate,
-    format('contradicts the stored outcome {} of {} on {}; a second look on one day needs its time',
-        outcome, "function", strftime(inspected_at, '%Y-%m-%d')) AS reason
+    format('contradicts the stored outcome {} of {} on {}; a second inspection on one day needs its'
+        || ' time', outcome, "function", strftime(inspected_at, '%Y-%m-%d')) AS reason
 FROM compared;
 
 -- name: stage_drop
