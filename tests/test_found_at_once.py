@@ -189,12 +189,46 @@ def test_a_blank_reason_is_refused_and_stores_nothing(store, words):
         (["trend", "--false-discovery", "2"], "--false-discovery 2.0: not a share between 0 and"),
         (["status", "--false-discovery", "0"], "--false-discovery 0.0: not a share between 0 and"),
         (["query", "--sql", "SELECT * FROM valid_drop"], 'Did you mean "valid_drops"?'),
+        (["trend", "--as-of", "9999-12-31T23:00-12:00"], "--as-of '9999-12-31T23:00-12:00': not a"),
+        (["report", "r.html", "--claim", "500"], "--claim 500: not a percentage from 0 to below"),
+        (
+            ["plan", "survive", "--drops", "1000000"],
+            "--drops 1000000: not a number of drops from",
+        ),
+        (["forecast", "--horizon", "1e6"], "--horizon: '1e6': not a whole number"),
+        (["query", "--max-seconds", "soon"], "--max-seconds: 'soon': not a number"),
+        (
+            ["inspect", "schedule", "p", "--stage", "a=99999999999"],
+            "at most 36,525 days, or NAME=before",
+        ),
+        (
+            [
+                "specimen",
+                "retire",
+                "C-1",
+                "--state=retained",
+                "--reason=x",
+                "--retest-on=9999-12-31",
+            ],
+            "--retest-on 9999-12-31: not a plausible year; give a future day",
+        ),
+        (
+            ["drop", "add", "S1", "100", "--dropped-at", "0001-01-01"],
+            "--dropped-at '0001-01-01': not a plausible year; give an ISO 8601 date or time",
+        ),
         (["serve", "--port", "99999999"], "--port 99999999: not a port from 0 to 65535"),
     ],
 )
 def test_what_can_not_be_meant_is_refused_in_one_line(store, words, said):
     told = store(*words, expect=2).err
     assert said in told and len(told.splitlines()) == 1
+
+
+def test_what_is_due_is_answered_however_far_ahead(store):
+    far, farther = (
+        store("due", "--within", days, "--json").json["due"] for days in ("9999", "99999999999")
+    )
+    assert far == farther != []
 
 
 def test_a_function_that_resembles_a_listed_one_is_named(store):

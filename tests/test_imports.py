@@ -310,6 +310,13 @@ def test_numbers_that_repeat_with_other_values_are_refused(store, sheet):
     assert "row 3, drop_number '1': repeats" in told.err
 
 
+@pytest.mark.parametrize("nothing", ["0001-01-01", "1899-12-30T00:00:00", "9999-12-31"])
+def test_what_programs_write_for_no_date_is_refused(store, sheet, nothing):
+    lines = "series,drop_number,peak_g,dropped_at", f"S1,1,118,{nothing}"
+    told = store("import", "drops", sheet("drops.csv", *lines), expect=1)
+    assert f"row 2, dropped_at '{nothing}': not a plausible year; leave it blank" in told.err
+
+
 def test_gaps_are_taken_when_asked(store, sheet):
     path = sheet("gaps.csv", HEAD, row(1), row(4))
     assert store("import", "drops", path, "--allow-gaps", "--json").json["added"] == 2

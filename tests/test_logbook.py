@@ -206,7 +206,7 @@ def test_conditions_can_be_told_later(bench):
         (("drop", "add", "S1", "--peak-g", "9", "--dropped-at", "2999-01-01"), "future"),
         (("drop", "add", "S1", "--peak-g", "9", "--dropped-at", "yesterday"), "ISO 8601"),
         (("drop", "add", "S1", "--peak-g", "9", "--damage-severity", "7"), "4 failed"),
-        (("drop", "void", "S1", "one", "--reason", "x"), "invalid int value"),
+        (("drop", "void", "S1", "one", "--reason", "x"), "'one': not a whole number"),
         (("specimen", "add", "X", "--kind", "case", "--mass-g", "heavy"), "--mass-g 'heavy'"),
         (("specimen", "add", "X", "--kind", "case", "--received-on", "1.2.26"), "--received-on"),
         (("series", "open", "S2", "--device", "007", "--drop-height-mm", "0"), "drop-height-mm"),

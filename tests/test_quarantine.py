@@ -355,7 +355,7 @@ def test_a_clearance_rests_on_a_named_look_at_the_battery_since(bench):
     assert "no inspection of its battery since" in bench(*clear, expect=1).err
     assert "no inspection of its battery" in bench(*clear, "--check", "display=pass", expect=1).err
     assert (
-        "tells of a failing battery itself"
+        "is itself a sign of a failing battery"
         in bench(*clear, "--check", "battery swelling=pass, still puffy", expect=1).err
     )
     assert quarantined(bench) == ["R1"]

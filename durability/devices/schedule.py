@@ -10,7 +10,7 @@ from typing import Literal
 
 from durability.devices.results import DueInspection
 from durability.record.clock import Moment
-from durability.record.errors import UnusableCall
+from durability.record.errors import UnusableCall, ValueOutOfRange
 from durability.record.hazards import WATCH_WINDOWS
 
 Anchor = Literal["last drop", "first drop", "received"]
@@ -285,8 +285,7 @@ def due_inspections(
         ``within_days`` is negative.
     """
     if within_days < 0:
-        raise UnusableCall(f"within {within_days} days: it must be 0 or more")
-    until = on + timedelta(days=within_days)
+        raise ValueOutOfRange("within", within_days, "not a number of days, 0 or more")
     due = [
         DueInspection(
             device=device.device,
@@ -299,7 +298,8 @@ def due_inspections(
         )
         for device in devices
         for status in stage_statuses(device, on)
-        if status.state in ("overdue", "due", "upcoming") and status.due_on <= until
+        if status.state in ("overdue", "due", "upcoming")
+        and (status.due_on - on).days <= within_days
     ]
     return sorted(due, key=lambda one: (one.due_on, one.device))
 

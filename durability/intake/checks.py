@@ -13,6 +13,7 @@ from durability.intake.columns import (
     NO_CASE_TO_DAMAGE,
     OTHER_UNSAID,
     PLAUSIBLE_RANGE,
+    PLAUSIBLE_YEARS,
     SEVERITY_UNSAID,
     Column,
     column_of,
@@ -220,7 +221,13 @@ def _typed_times(
     moments = pd.to_datetime(walls.mask(blank, None), format="ISO8601", errors="coerce")
     # A bare year or year and month is ISO 8601 too, but is no date of a drop.
     unread = ~blank & (moments.isna() | ~cells.str.match(r"^\d{4}-\d{2}-\d{2}"))
-    faults: list[tuple[pd.Series, str | pd.Series]] = [(unread, f"not {column.right}")]
+    faults: list[tuple[pd.Series, str | pd.Series]] = [
+        (unread, f"not {column.right}"),
+        (
+            moments.notna() & ~moments.dt.year.between(*PLAUSIBLE_YEARS),
+            f"not a plausible year; leave it blank when not recorded, else give {column.right}",
+        ),
+    ]
     if column.past:
         zoned = pd.to_datetime(
             cells.where(offsets.notna(), None), format="ISO8601", errors="coerce", utc=True

@@ -62,6 +62,9 @@ MOST_NUMBER = 2**31 - 1
 
 PLAUSIBLE_RANGE = 1e-9, 1e9
 """No quantity of a drop is beyond these in its unit."""
+PLAUSIBLE_YEARS = 1900, 2199
+"""No date of a record is beyond these: programs write years 1, 1601, 1899 or 9999 where they hold
+no date."""
 
 
 def _text(name: str, right: str) -> Column:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
-from datetime import date, datetime, time
+from datetime import UTC, date, datetime, time
 from pathlib import Path
 
-from durability.intake.columns import COLUMNS, PLAUSIBLE_RANGE
+from durability.intake.columns import COLUMNS, PLAUSIBLE_RANGE, PLAUSIBLE_YEARS
 from durability.record import clock, units
 from durability.record.errors import UnusableCall
 from durability.record.vocabulary import DAMAGE_MODES, VOID_REASONS
@@ -64,6 +65,8 @@ def typed_value(column: str, text: str, *, option: str | None = None) -> str | f
         return text
     if rule.kind in ("date", "timestamp"):
         moment, offset = typed_time(text, name=name, right=rule.right)
+        if not PLAUSIBLE_YEARS[0] <= moment.year <= PLAUSIBLE_YEARS[1]:
+            raise UnusableCall(f"{name} {text!r}: not a plausible year; give {rule.right}")
         if rule.past and moment > clock.wall_clock():
             raise UnusableCall(f"{name} {text!r}: is in the future; give {rule.right}")
         return moment.date().isoformat() if rule.kind == "date" else moment.isoformat() + offset
@@ -74,8 +77,7 @@ def typed_value(column: str, text: str, *, option: str | None = None) -> str | f
             raise wrong from None
         raise UnusableCall(f"{name} {text!r}: {fault}") from None
     in_range = (
-        number == number
-        and abs(number) != float("inf")
+        abs(number) < float("inf")  # nor NaN
         and (rule.above is None or number > rule.above)
         and (rule.least is None or number >= rule.least)
         and (rule.most is None or number <= rule.most)
@@ -175,20 +177,17 @@ def typed_instant(text: str, *, option: str) -> datetime:
     UnusableCall
         The text is neither.
     """
-    try:
-        return datetime.combine(date.fromisoformat(text), time.max).astimezone()
-    except ValueError:
-        pass
-    try:
+    with suppress(ValueError, OverflowError):  # in UTC beyond the calendar
+        return datetime.combine(date.fromisoformat(text), time.max).astimezone(UTC).astimezone()
+    with suppress(ValueError, OverflowError):
         instant = datetime.fromisoformat(text)
-    except ValueError:
-        instant = None
-    if instant is None or instant.tzinfo is None:
-        raise UnusableCall(
-            f"{option} {text!r}: not a date, like 2026-03-14, nor an instant with its offset, like"
-            " 2026-03-14T16:30+01:00"
-        )
-    return instant
+        if instant.tzinfo is not None:
+            instant.astimezone(UTC)
+            return instant
+    raise UnusableCall(
+        f"{option} {text!r}: not a date, like 2026-03-14, nor an instant with its offset, like"
+        " 2026-03-14T16:30+01:00"
+    )
 
 
 def typed_values(

@@ -28,6 +28,12 @@ def instruments(session: Session) -> Mapping[str, Instrument]:
     return {row.pop("series"): Instrument(**row) for row in rows}
 
 
+def refuse_no_share(reduction_pct: float, option: str) -> None:
+    """Refuse a reduction that nothing could show, by the option that gave it."""
+    if not 0 <= reduction_pct < 100:
+        raise UnusableCall(f"{option} {reduction_pct:g}: not a percentage from 0 to below 100")
+
+
 def judge_claim(
     study: Study,
     a: str,
@@ -76,8 +82,7 @@ def judge_claim(
 
     if a == b:
         raise UnusableCall(f"claim {a!r} against itself: name two case models, or bare and one")
-    if not 0 <= at_least_pct < 100:
-        raise UnusableCall(f"--at-least {at_least_pct:g}: not a percentage from 0 to below 100")
+    refuse_no_share(at_least_pct, "--at-least")
     if after_drops is not None and after_drops < 1:
         raise UnusableCall(f"--after-drops {after_drops}: not a number of drops, 1 or more")
     if not 0 < level < 1:

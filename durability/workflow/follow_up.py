@@ -40,6 +40,9 @@ from durability.workflow.specimens import IN_USE
 if TYPE_CHECKING:
     from durability.devices.follow_up import Rule
 
+_MOST_DAYS = 36_525
+"""Of a stage: a century."""
+
 
 def intermittent_checks(
     connection: Any, rules: Mapping[str, Mapping[str, Rule]], device: str | None = None
@@ -226,8 +229,11 @@ def _stage(text: str) -> tuple[str, int]:
     name, _, days = (part.strip() for part in text.rpartition("="))
     if name and days == "before":
         return name, BEFORE_FIRST_DROP
-    if not name or not days.isdecimal():
-        raise UnusableCall(f"--stage {text!r}: write NAME=DAYS, like '4 weeks=28', or NAME=before")
+    if not name or not days.isdecimal() or int(days) > _MOST_DAYS:
+        raise UnusableCall(
+            f"--stage {text!r}: write NAME=DAYS, like '4 weeks=28', at most {_MOST_DAYS:,} days,"
+            " or NAME=before"
+        )
     return name, int(days)
 
 

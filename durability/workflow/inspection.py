@@ -564,8 +564,8 @@ def clear_quarantine(
             signs = check_signs(function, answer.outcome, answer.note)
             if signs:
                 raise RecordRefused(
-                    f"--check {function}: tells of a failing battery itself ({', '.join(signs)});"
-                    f" {device} stays in quarantine"
+                    f"--check {function}: is itself a sign of a failing battery"
+                    f" ({', '.join(signs)}); {device} stays in quarantine"
                 )
         if looked:
             add_look(connection, found, looked, session.person, entry_id)

@@ -256,8 +256,8 @@ def plan_survival(
     from durability.plan.reliability import success_run_cases, weibayes_cases
     from durability.workflow.study import open_study
 
-    if drops < 1:
-        raise UnusableCall(f"--drops {drops}: not a number of drops, 1 or more")
+    if not 1 <= drops <= 100_000:
+        raise UnusableCall(f"--drops {drops}: not a number of drops from 1 to 100,000")
     if shape is None:
         if drops_each is not None:
             raise UnusableCall("--drops-each: counts only with --shape; leave it out or add one")
@@ -277,7 +277,7 @@ def plan_survival(
             f" ln(1 - {confidence:g}) / (ln({reliability:g}) x"
             f" ({drops_each or drops}/{drops})^{shape:g})"
         )
-    limit = Limit(limit_g=limit_g, limit_rise=limit_rise, horizon=max(drops, 1))
+    limit = Limit(limit_g=limit_g, limit_rise=limit_rise, horizon=drops)
     study = open_study(session, None, case_models, under=under, limit=limit)
     shown = _survivors(study, drops, reliability, confidence, shape)
     return SurvivalPlan(

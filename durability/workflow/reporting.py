@@ -19,7 +19,7 @@ from durability.record.vocabulary import BARE, HEIGHT_TOLERANCE
 from durability.store import bench, database, saved_queries, sql_files
 from durability.wear.results import Comparison, Trend
 from durability.workflow import follow_up, issuing, pictures
-from durability.workflow.claims import instruments, judge_claim
+from durability.workflow.claims import instruments, judge_claim, refuse_no_share
 from durability.workflow.demo import is_demo
 from durability.workflow.devices import DeviceStudy
 from durability.workflow.integrity import run_selfcheck, versions
@@ -136,6 +136,9 @@ def gather_report(
         A series, case model, specimen or plan is not in the store.
     """
     limit = limit or Limit()
+
+    if claim_pct is not None:
+        refuse_no_share(claim_pct, "--claim")
 
     def step(at: int) -> None:
         told(f"step {at + 1} of {len(STEPS)}: {STEPS[at]}", at, len(STEPS))

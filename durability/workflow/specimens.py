@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from durability.intake.columns import PLAUSIBLE_YEARS
 from durability.intake.hand_entry import (
     LONGER_KEYS,
     is_marked,
@@ -118,9 +119,9 @@ def same_specimen(session: Session, code: str, other: str, reason: str) -> tuple
         for fact in ("kind", "model"):
             if None not in (kept[fact], second[fact]) and kept[fact] != second[fact]:
                 raise RecordRefused(
-                    f"{fact}: {kept['specimen']} is {kept[fact]}, {second['specimen']} is"
-                    f" {second[fact]}; where they are one thing, correct that first: durability"
-                    " specimen amend"
+                    f"{fact}: that of {kept['specimen']} is {kept[fact]}, that of"
+                    f" {second['specimen']} {second[fact]}; if they are one thing, correct that"
+                    " first: durability specimen amend"
                 )
         bench.amend(
             connection,
@@ -395,6 +396,8 @@ def retire_specimen(
         raise UnusableCall("--retest-on: goes with --state retained, which needs one or more")
     if days and days[0] < clock.today():
         raise UnusableCall(f"--retest-on {days[0]}: is past; give a future day")
+    if days and days[-1].year > PLAUSIBLE_YEARS[1]:
+        raise UnusableCall(f"--retest-on {days[-1]}: not a plausible year; give a future day")
     with entry(session, "specimen retire") as (connection, entry_id):
         specimen = bench.find(connection, "specimen", code)
         if specimen["status"] != IN_USE and not specimen["status"] == state == RETAINED:

@@ -54,11 +54,27 @@ class _Formatter(argparse.HelpFormatter):
         return super()._fill_text(text, width, indent)
 
 
+def _number(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r}: not a number") from None
+
+
+def _whole(text: str) -> int:
+    try:
+        return int(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r}: not a whole number") from None
+
+
 class Parser(argparse.ArgumentParser):
     """A parser whose errors are one line and whose help ends with examples."""
 
     def __init__(self, **options: Any) -> None:
         super().__init__(formatter_class=_Formatter, **options)
+        self.register("type", int, _whole)
+        self.register("type", float, _number)
         # By itself argparse takes "-5C" for an option.
         self._negative_number_matcher = _NEGATIVE
 

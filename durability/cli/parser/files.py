@@ -311,9 +311,9 @@ def verify(made: Parser) -> None:
     made.reads(
         "files:verify",
         "verify",
-        "verify --store backup.duckdb --digest 2ae14180",
+        "verify --store backup.duckdb --digest HEX",
     )
     made.add_argument(
-        "--digest", metavar="HEX", help="digest of a seal as you noted it outside the store"
+        "--digest", metavar="HEX", help="64 digits of a seal as you noted them outside the store"
     )
     common.quiet(made)
