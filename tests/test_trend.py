@@ -885,3 +885,19 @@ def test_beam_base_peak_drifts_up():
     assert mann_kendall([peaks]).s[0] == 815
     assert theil_sen(numbers, [peaks]).slope[0] == pytest.approx(0.716, abs=5e-4)
     assert trend(peaks, [number + 1 for number in numbers]).verdict == "rising"
+
+
+def test_a_named_series_shows_what_its_ranks_say(store, sheet):
+    """Each drop 2 % above the last: S = n (n − 1) / 2, p = 1 / n!, slope 2 % (closed forms)."""
+    drops = [f"S1,{n},{100 * 1.02**n},C1,D1" for n in range(1, 9)]
+    store(
+        *("import", "drops"),
+        sheet("d.csv", "series,drop_number,peak_g,case,device", *drops, "S2,1,100,C2,D1"),
+    )
+    words = " ".join(store("trend", "S1").out.split())
+    assert "Mann-Kendall S = +28, one-sided p = 2.5e-05; Theil-Sen slope over all" in words
+    assert "drops +2.00 % per drop (at least 95 %: +2.00 to +2.00)." in words
+    assert "Mann-Kendall" not in store("trend", "S2").out
+    judged, few = store("trend", "--json").json["series"]
+    assert (judged["mann_kendall_s"], few["mann_kendall_s"]) == (28, None)
+    assert judged["sen_lower"] == pytest.approx(2.0) == judged["sen_upper"]

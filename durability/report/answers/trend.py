@@ -6,7 +6,7 @@ from collections.abc import Container, Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from durability.record.basis import MIN_DROPS_FOR_TREND, counted, in_a_row_words
+from durability.record.basis import MIN_DROPS_FOR_TREND, counted, in_a_row_words, p_words
 from durability.report import as_json, labels
 from durability.report.answers import beside
 from durability.report.blocks import Block, Column, Columns, Preformatted, Reference, Words
@@ -98,6 +98,20 @@ def trend_sentence(trend: Trend) -> str:
     alarm += wear_signalled(trend)
     early = f"{TOO_EARLY}; " if trend.too_early else ""
     return f"{mark} {trend.verdict}: {early}{level}, {rate}{alarm}"
+
+
+def by_ranks(trend: Trend) -> str:
+    """What the readings alone say, whatever the shape of wear: p of the verdict, Mann-Kendall."""
+    what = "rise that levels off" if trend.verdict == "settled" else "rise"
+    sen = f"{labels.percent(trend.sen_pct_per_drop)} % per drop"
+    if trend.sen_lower is not None:
+        ends = f"{labels.percent(trend.sen_lower)} to {labels.percent(trend.sen_upper)}"
+        sen += f" (at least 95 %: {ends})"
+    return (
+        f"Chance of such a {what} in steady readings: p = {p_words(trend.p_value)}. By ranks:"
+        f" Mann-Kendall S = {trend.mann_kendall_s:+d}, one-sided p ="
+        f" {p_words(trend.mann_kendall_p)}; Theil-Sen slope over all drops {sen}."
+    )
 
 
 def trends_answer(results: Sequence[Trend], rate: float | None = None) -> str:
@@ -192,6 +206,8 @@ def at_length(results: Sequence[Trend], contexts: Sequence[TrendContext]) -> Ite
     for result, context in zip(results, contexts, strict=True):
         yield Words(f"{result.series}: {trend_sentence(result)}")
         yield beside.rests_on(result.basis)
+        if result.mann_kendall_p is not None:
+            yield Words(by_ranks(result), is_note=True)
         yield from beside.shapes(result.shape_weights)
         if result.doubted_drops:
             yield Words(
@@ -286,6 +302,11 @@ def json(
         "rise_upper",
         "p_value",
         "q_value",
+        "mann_kendall_s",
+        "mann_kendall_p",
+        "sen_pct_per_drop",
+        "sen_lower",
+        "sen_upper",
         "shape",
         "basis",
         "doubted_drops",

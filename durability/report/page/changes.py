@@ -224,9 +224,9 @@ METHODS: tuple[tuple[str, str, str, str, str], ...] = (
         "Level fitted to log peak g over plausible shapes of wear, averaged by how well each fits;"
         " other series of the case model inform shape, rate and scatter. Outlying readings are"
         " down-weighted, not left out.",
-        "Mann-Kendall S and Theil-Sen slope beside it: Gilbert (1987), Statistical Methods for"
-        " Environmental Pollution Monitoring; Hollander and Wolfe, Nonparametric Statistical"
-        " Methods, chapter 9.",
+        "Mann-Kendall S and Theil-Sen slope beside the verdict on one series (durability trend"
+        " SERIES): Gilbert (1987), Statistical Methods for Environmental Pollution Monitoring;"
+        " Hollander and Wolfe, Nonparametric Statistical Methods, chapter 9.",
         "rising: evidence of a rise beyond what steady series show in 5 of 100, that is at least"
         " half as likely to go on as to have levelled off; settled: less likely than that; steady:"
         " no rise shown; too few: fewer than 4 valid drops.",
