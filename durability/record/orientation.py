@@ -30,8 +30,10 @@ KIND_OF_FACE_COUNT: dict[int, OrientationKind] = {1: "face", 2: "edge", 3: "corn
 _TYPED = re.compile(r"(?:(face|edge|corner)\s*)?([0-9]+(?:\s*[-–,/]\s*[0-9]+)*)", re.IGNORECASE)
 
 
-_DESIGNATION = re.compile(r"(?:(?:face|edge|corner)\s*)?[0-9](?:\s*-\s*[0-9])+", re.IGNORECASE)
-"""Faces joined by dashes, as ISO 2206 writes an edge or a corner."""
+_DESIGNATION = re.compile(
+    r"(?:(?:face|edge|corner)\s*)?[0-9](?:\s*-\s*[0-9])+|face\s*[0-9]+", re.IGNORECASE
+)
+"""A numbered face, or faces joined by dashes, as ISO 2206 writes an edge or a corner."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,7 +184,7 @@ def normalise_orientation(text: str) -> str:
 
 
 def impossible_designation(text: str | None) -> str | None:
-    """Why a text that is written like an edge or a corner is none.
+    """Why a text that is written like a face, an edge or a corner is none.
 
     Parameters
     ----------
@@ -193,7 +195,7 @@ def impossible_designation(text: str | None) -> str | None:
     Returns
     -------
     str or None
-        The fault of "1-3", "edge 1-3" or "1-2-4"; None for "1-2", for free words and for None.
+        The fault of "face 7", "edge 1-3" or "1-2-4"; None for "1-2", for free words and for None.
     """
     if text is None or not _DESIGNATION.fullmatch(text.strip()):
         return None
