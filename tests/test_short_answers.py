@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import pytest
 
+from durability.__main__ import main
 from durability.record.errors import complain
 from durability.report import answers, labels, terminal
 from durability.report.answers.query import IS_BOUND
@@ -201,3 +202,14 @@ def test_standard_error_wraps_between_words_at_a_terminal_only(monkeypatch, caps
     lines = sys.stderr.getvalue().splitlines()
     assert len(lines) > 3 and all(len(line) < 80 for line in lines[:-1])
     assert " ".join(" ".join(lines).split()) == words
+
+
+def test_a_reader_that_has_gone_is_no_fault(monkeypatch):
+    """As of ``durability query | head -1``: the exit status is that of a run that was all well."""
+
+    class Gone(io.StringIO):
+        def write(self, text):
+            raise BrokenPipeError
+
+    monkeypatch.setattr(sys, "stdout", Gone())
+    assert main(["query"]) == 0

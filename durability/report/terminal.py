@@ -207,6 +207,9 @@ def console() -> Console:
             for each in super().render(renderable, options):
                 yield each._replace(text=each.text.replace(_JOINT, " "))
 
+        def on_broken_pipe(self) -> None:
+            raise BrokenPipeError  # to the entry point, where Rich would exit with 1
+
     return Whole(highlight=False, soft_wrap=False, emoji=False)
 
 
