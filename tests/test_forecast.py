@@ -106,6 +106,16 @@ def test_a_limit_exceeded_at_drop_one():
     assert forecast([history([150.0, 151.0])], limit_g=80.0)[0].failed
 
 
+def test_a_case_without_a_reading_needs_one_where_its_model_has_enough():
+    one = {"case": "C2", "case_model": "M"}
+    known = simulated(0.01 * N, series="known", case="C1", case_model="M")
+    unread, read = (history([100.0][:count], series="new", drops=1, **one) for count in (0, 1))
+    assert forecast([known, unread])[1].drops_lacking == 1
+    assert "too few to forecast: 1 further valid drop" in forecast([known, unread])[1].basis
+    assert forecast([known, read])[1].drops_to_failure.median is not None
+    assert forecast([unread])[0].drops_lacking == 4
+
+
 @pytest.mark.parametrize("count", [1, 2, 3])
 def test_too_few_drops_say_so_and_give_their_lower_bound(count):
     told = forecast([history([100.0, 103.0, 101.0][:count])])[0]

@@ -98,8 +98,8 @@ class CaseLife:
     cause: FailureCause | None
     damage: DamageLife | None
     """None where no case like it was ever inspected for damage."""
-    informed: bool
-    """Whether it, or another case of its model, has drops enough for a trend."""
+    lacking: int
+    """Further valid drops with which there would be enough to say; 0 where there is."""
     fresh_is_shown: bool = True
     """Whether readings reach back far enough to show the fresh case; of no matter to a limit in g.
     """
@@ -110,11 +110,15 @@ class CaseLife:
         return self.fit.case
 
     @property
+    def informed(self) -> bool:
+        """Whether there is enough to say when it fails."""
+        return not self.lacking and self.fresh_is_shown
+
+    @property
     def drops_lacking(self) -> int:
-        """Further valid drops with which its own would be enough; 0 where there is enough."""
-        if self.informed or self.failed_at_age is not None or not self.fresh_is_shown:
-            return 0
-        return max(math.floor(_ENOUGH_READINGS - self.fit.spare_readings) + 1, 1)
+        """Further valid drops that it needs; 0 where they would change nothing."""
+        is_waiting = self.failed_at_age is None and self.fresh_is_shown
+        return self.lacking if is_waiting else 0
 
     @property
     def failed_in(self) -> FailedIn | None:
@@ -187,9 +191,9 @@ def lives_of(
     for at, crossing in zip(learned, _crossings([*learned.values()], limit), strict=True):
         found[at], crossings[at] = learned[at], crossing
     return [
-        _life(fit, damage, crossing, limit, informed=informed and is_shown, fresh_is_shown=is_shown)
-        for fit, damage, crossing, informed, is_shown in zip(
-            found, fit_damage(cases), crossings, _well_informed(found), shown, strict=True
+        _life(fit, damage, crossing, limit, lacking=lacking, fresh_is_shown=is_shown)
+        for fit, damage, crossing, lacking, is_shown in zip(
+            found, fit_damage(cases), crossings, _lacking(found), shown, strict=True
         )
     ]
 
@@ -234,13 +238,14 @@ def _by_their_fleets(
 _ENOUGH_READINGS = MIN_DROPS_FOR_TREND - 0.5
 
 
-def _well_informed(fits: Sequence[CaseFit]) -> list[bool]:
-    enough = [fit.spare_readings > _ENOUGH_READINGS for fit in fits]
-    of_model = {fit.case.case_model for fit, told in zip(fits, enough, strict=True) if told}
+def _lacking(fits: Sequence[CaseFit]) -> list[int]:
+    """Further valid drops that each needs: enough for a trend, or one where its model has them."""
+    own = [max(math.floor(_ENOUGH_READINGS - fit.spare_readings) + 1, 0) for fit in fits]
+    of_model = {fit.case.case_model for fit, lacking in zip(fits, own, strict=True) if not lacking}
     of_model.discard(None)
     return [
-        told or (fit.draws is not None and fit.case.case_model in of_model)
-        for fit, told in zip(fits, enough, strict=True)
+        min(lacking, int(fit.draws is None)) if fit.case.case_model in of_model else lacking
+        for fit, lacking in zip(fits, own, strict=True)
     ]
 
 
@@ -419,7 +424,7 @@ def _life(
     crossings: FloatArray,
     limit: FailureLimit,
     *,
-    informed: bool,
+    lacking: int,
     fresh_is_shown: bool,
 ) -> CaseLife:
     case, now = fit.case, fit.case.made
@@ -455,7 +460,7 @@ def _life(
         at, cause = damage_age, "damage"
     elif level_age is not None:
         at, cause = int(level_age), "peak limit"
-    return CaseLife(fit, tuple(outcomes), at, cause, damage, informed, fresh_is_shown)
+    return CaseLife(fit, tuple(outcomes), at, cause, damage, lacking, fresh_is_shown)
 
 
 def _reached_at(fit: CaseFit, crossings: FloatArray, *, one_for_all: bool) -> FloatArray:
