@@ -248,6 +248,8 @@ def test_a_change_within_the_rigs_scatter_is_labelled_so(lab):
     assert "smaller than twice the rig's own scatter" in " ".join(
         run("trend", "--series", "S").out.split()
     )
+    lab.add_test_series("one", [100.0], DAYS)
+    assert "The change of level" not in run("trend", "--series", "one").out
 
 
 # --------------------------------------------------------------------------------------- gauge

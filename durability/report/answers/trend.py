@@ -238,7 +238,7 @@ def _beside(result: Trend, context: TrendContext) -> Iterator[Words]:
             " it: durability drop void SERIES DROP --reason WHY"
         )
     change_pct = None
-    if result.level_first_g and result.level_latest_g:
+    if result.level_first_g and result.level_latest_g and result.valid_drops > 1:
         change_pct = 100.0 * (result.level_latest_g / result.level_first_g - 1.0)
     rig = beside.rig_sentence(context.rig, change_pct)
     if rig is not None:
