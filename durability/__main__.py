@@ -78,9 +78,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if not type(error).__module__.endswith("duckdb"):
             raise
         # Rows that this program would not have written, or a schema that is not its own.
+        is_cut = words[0] == "verify" or type(error).__name__ == "IOException"
         complain(
             "durability: the store does not hold what it should"
-            f" ({str(error).splitlines()[0]}); see: durability verify"
+            f" ({str(error).splitlines()[0]}); see: durability {'recover' if is_cut else 'verify'}"
         )
         return UnusableCall.exit_status
     return status

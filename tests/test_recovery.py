@@ -108,9 +108,30 @@ def test_a_backup_that_was_changed_and_a_store_that_is_there_are_refused(run, st
 def test_a_damaged_store_makes_no_backup(run, store, tmp_path):
     damage(store, 7)
     before = store.read_bytes()
-    assert "see: durability recover" in run("backup", "copies", expect=2).err
+    told = run("backup", "copies", expect=2).err
+    assert "see: durability recover" in told and ".writing" not in told
+    assert "see: durability recover" in run("verify", expect=2).err
     assert list((tmp_path / "copies").iterdir()) == []
     assert store.read_bytes() == before
+
+
+def test_a_store_of_a_newer_version_is_neither_restored_nor_recovered(run, store, tmp_path):
+    """Of what it holds beyond the steps known here nothing would be missed."""
+    with duckdb.connect(str(store)) as connection:
+        connection.execute("INSERT INTO schema_step SELECT 999, * EXCLUDE (step) FROM schema_step"
+                           " LIMIT 1")  # fmt: skip
+    for words in (("restore", store, "--store"), ("recover", store, "-o")):
+        told = run(*words, "new.duckdb", expect=2).err
+        assert told.startswith(f"durability: {store}: written by durability")
+        assert "install the newer one" in told and not (tmp_path / "new.duckdb").exists()
+
+
+@pytest.mark.parametrize("place", [".", "/", "folder"])
+def test_a_folder_is_no_store(run, tmp_path, place):
+    (tmp_path / "folder").mkdir()
+    told = run("trend", "--store", place, expect=2).err
+    assert f"{place!r}: not a file; name a store" in told or f"{place}: is a folder" in told
+    assert len(told.splitlines()) == 1
 
 
 # -------------------------------------------------------------------------------------- damage

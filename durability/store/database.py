@@ -129,7 +129,7 @@ def _open_current(path: Path) -> DuckDBPyConnection:
     """A connection to a store that is there, brought up to date; the lock is held."""
     connection = connect(path, read_only=False)
     try:
-        steps = _check_steps(connection, path)
+        steps = check_steps(connection, path)
         if steps == known_steps():
             return connection
         connection.execute("CHECKPOINT")
@@ -184,7 +184,7 @@ def update_copy(path: Path) -> None:
         It is foreign, too new or damaged.
     """
     with connect(path, read_only=False) as connection:
-        steps = _check_steps(connection, path)
+        steps = check_steps(connection, path)
         connection.execute("CHECKPOINT")
     if steps == known_steps():
         return
@@ -349,7 +349,7 @@ def _open_to_read(path: Path, *, with_files: bool) -> DuckDBPyConnection | None:
     except UnfinishedWriting:
         return None
     try:
-        is_current = _check_steps(connection, path) == known_steps()
+        is_current = check_steps(connection, path) == known_steps()
     except BaseException:
         connection.close()
         raise
@@ -430,6 +430,8 @@ def _must_exist(path: Path) -> None:
         is_there = path.is_file()
     except OSError as error:
         raise StoreUnusable(f"{path}: can't be read ({error.strerror})") from None
+    if path.is_dir():
+        raise StoreUnusable(f"{path}: is a folder; name the file of a store by --store")
     if not is_there:
         raise StoreUnusable(
             f"{path}: no store there; make one with: durability init --store {path}, or name"
@@ -437,7 +439,7 @@ def _must_exist(path: Path) -> None:
         )
 
 
-def _check_steps(connection: DuckDBPyConnection, path: Path) -> tuple[int, ...]:
+def check_steps(connection: DuckDBPyConnection, path: Path) -> tuple[int, ...]:
     """The schema steps that were applied to a store; none of them newer than this program."""
     try:
         rows = connection.execute(statement("schema_steps")).fetchall()

@@ -80,7 +80,7 @@ def back_up(path: Path, folder: Path, keep: int | None) -> Backup:
         digest = sha256(partial)
         if digest != sha256(path):
             raise StoreUnusable(f"{partial}: does not read back as it was written")
-        _read_all(partial)
+        _read_all(partial, path)
         noted.write_text(f"{digest}  {target.name}\n", encoding="utf-8")
     kept = sorted(folder.glob(f"{path.stem}.{_STAMP}{path.suffix}"))
     for old in kept[: -keep or None] if keep else []:
@@ -125,10 +125,7 @@ def restore(file: Path, store: Path) -> Backup:
             raise StoreUnusable(f"{file}: not as it was backed up (its SHA-256 is another)")
         with written_beside(store) as partial:
             shutil.copyfile(file, partial)
-            try:
-                _read_all(partial)
-            except StoreUnusable as fault:
-                raise StoreUnusable(str(fault).replace(str(partial), str(file))) from None
+            _read_all(partial, file)
     with database.reading(store):
         pass  # one of an earlier step is brought up to date
     return Backup(str(store), digest, noted.is_file(), 1)
@@ -138,16 +135,18 @@ def _digest_file(backup: Path) -> Path:
     return backup.with_name(backup.name + ".sha256")
 
 
-def _read_all(path: Path) -> None:
-    """Read every row of every table once."""
-    with connect(path, read_only=True) as connection:
-        try:
+def _read_all(copy: Path, of: Path) -> None:
+    """Read every row of every table of a copy once; a fault names the file that it is of."""
+    try:
+        with connect(copy, read_only=True) as connection:
+            database.check_steps(connection, of)
             for name in sql_files.tables(connection):
                 connection.table(name).aggregate("bit_xor(hash(COLUMNS(*)))").fetchall()
-        except duckdb.Error as error:
-            raise StoreUnusable(
-                f"{path}: can't be read in full ({why(error)}); see: durability recover"
-            ) from None
+    except (duckdb.Error, StoreUnusable) as error:
+        fault = str(error)
+        if isinstance(error, duckdb.Error):
+            fault = f"{of}: can't be read in full ({why(error)}); see: durability recover"
+        raise StoreUnusable(fault.replace(str(copy), str(of))) from None
 
 
 # --------------------------------------------------------------------------------- what is damaged
@@ -187,7 +186,7 @@ def recover(file: Path, new: Path) -> Recovered:
             found.missing.append("everything: the file can't be opened")
             return found
         old.close()
-        step = _step_of(copy)
+        step = _step_of(copy, file)
         with database.making(new, up_to_step=step) as connection:
             connection.execute("ATTACH $path AS old (READ_ONLY)", {"path": str(copy)})
             for name in sql_files.tables(connection):
@@ -257,12 +256,13 @@ def _try(file: Path, copy: Path, written: bytes) -> DuckDBPyConnection | None:
     return None
 
 
-def _step_of(copy: Path) -> int:
-    """Schema step of the copy; where that can't be read, the latest that its tables fit."""
+def _step_of(copy: Path, file: Path) -> int:
+    """Schema step of a file by its copy; where that can't be read, the latest there is."""
     with connect(copy, read_only=True) as connection, suppress(duckdb.Error):
         (step,) = connection.table("schema_step").max("step").fetchall()[0]
         if step is not None:
-            return min(int(step), sql_files.latest_step())
+            database.check_steps(connection, file)
+            return int(step)
     return sql_files.latest_step()
 
 

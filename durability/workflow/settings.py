@@ -146,7 +146,12 @@ def hold(given: Mapping[str, Any]) -> dict[str, Setting]:
     })  # fmt: skip
     user = _read(_in_file(user_file()))
     layers = [typed, in_environment, user]
-    store = Path(_first(layers, "store").value).expanduser()
+    named = _first(layers, "store")
+    store = Path(named.value).expanduser()
+    if not store.name:
+        raise UnusableCall(
+            f"{named.source}, store {named.value!r}: not a file; name that of a store"
+        )
     beside = _in_file(store_file(store))
     for name in _PERSONAL:
         if name in beside:
@@ -156,7 +161,7 @@ def hold(given: Mapping[str, Any]) -> dict[str, Setting]:
             )
     layers.insert(2, _read(beside))
     found = {name: _first(layers, name) for name in KEYS}
-    found["store"] = Setting(str(store), found["store"].source)
+    found["store"] = Setting(str(store), named.source)
     for layer in layers:
         limit = next((layer[name] for name in _LIMITS if name in layer), None)
         if limit is not None:
