@@ -378,7 +378,9 @@ def test_no_such_sheet_is_told(follow, tmp_path):
 # ---------------------------------------------------------------------------------- orientation
 
 
-@pytest.mark.parametrize("wrong", ["face 7", "face 0", "1-3", "edge 1-3", "1-2-4", "corner 1-2", "1-7", "2-2"])
+@pytest.mark.parametrize(
+    "wrong", ["face 7", "face 0", "1-3", "edge 1-3", "1-2-4", "corner 1-2", "1-7", "2-2"]
+)
 def test_an_orientation_that_no_box_has_is_refused(lab, sheet, wrong):
     words = ("series", "open", "N", "--device", "D-1", "--orientation", wrong)
     assert "--orientation" in lab(*words, expect=2).err

@@ -149,9 +149,7 @@ def hold(given: Mapping[str, Any]) -> dict[str, Setting]:
     named = _first(layers, "store")
     store = Path(named.value).expanduser()
     if not store.name:
-        raise UnusableCall(
-            f"{named.source}, store {named.value!r}: not a file; name that of a store"
-        )
+        raise UnusableCall(f"{named.source}, store {named.value!r}: not a file; name a store")
     beside = _in_file(store_file(store))
     for name in _PERSONAL:
         if name in beside:
