@@ -1,4 +1,4 @@
--- Cases that survived a number of drops
+-- Cases that survived a number of drops, by damage alone
 -- use: wear
 -- Which cases have had the wanted number of drops without being found failed (damage of severity
 -- 4); voided drops were drops too. Cases not dropped that often so far are not survivors. The peak

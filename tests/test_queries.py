@@ -242,6 +242,7 @@ def test_damage_counts_the_drops_of_the_cases_life(small):
         "minor_at": 5,
         "major_at": 7,
         "failed_at": 7,
+        "not_failed_at": 5,
     }
     assert [
         (look["case_drop_number"], look["severity"])
@@ -519,7 +520,7 @@ def test_the_command_prints_title_and_rows(small, capsys, monkeypatch):
     status, out, err = run(capsys, "query", "survived_drops", "--set", "drops=7", "--store", small)
     assert (status, err) == (0, "")
     lines = out.splitlines()
-    assert lines[0] == "Cases that survived a number of drops: 2 rows (drops 7)"
+    assert lines[0] == "Cases that survived a number of drops, by damage alone: 2 rows (drops 7)"
     assert lines[-2].split() == ["C1", "M", "8", "4", "7", "failed"]
     assert lines[-1].split() == ["C2", "M", "2", "–", "–", "not", "dropped", "so", "often"]
 

@@ -318,6 +318,25 @@ def test_every_input_of_a_drop_is_shown(taken):
     }
 
 
+def test_what_a_measure_rests_on_is_shown_in_words(taken):
+    """IEC 60068-2-27:2008, 4.1.3: integrated from 0.4 D before the pulse on, D at its base."""
+    (measures,) = taken("show", "drop", "S1", "1", "--json").json["measures"]
+    words = " ".join(taken("show", "drop", "S1", "1").out.split())
+    assert "; order 4, ends continued by point reflection" in words
+    found = re.search(r"velocity change integrated from (-[\d.]+) to ([\d.]+) ms", words)
+    begin, end = float(found[1]), float(found[2])
+    assert begin == pytest.approx(-0.4 * measures["pulse_duration_ms"], rel=0.01)
+    kept = 1000 * (measures["velocity_to_s"] - measures["velocity_from_s"])
+    assert end - begin == pytest.approx(kept, abs=0.01)
+
+
+def test_a_drop_after_which_nobody_inspected_says_so(taken):
+    assert re.search(r"damage +not inspected after this drop", taken("show", "drop", "S1", "4").out)
+    taken("damage", "add", "C-1", "--severity", "0")
+    told = taken("show", "drop", "S1", "4").out
+    assert "not inspected" not in told and "0 none" in told
+
+
 def test_measuring_again_from_what_is_kept_gives_the_same_bits(taken, tmp_path):
     """What the store holds is enough to repeat the measurement."""
     from dataclasses import asdict

@@ -185,13 +185,27 @@ def filter_words(measures: PulseMeasures) -> str:
     return f"{low_pass.method}, {number(low_pass.cutoff_hz, 4)} Hz, {low_pass.reason}"
 
 
+def filter_at_length(measures: PulseMeasures) -> str:
+    """The low-pass filter of a record with its order and what it takes beyond the ends."""
+    low_pass = measures.low_pass
+    if low_pass is None or low_pass.cutoff_hz is None:
+        return filter_words(measures)
+    return f"{filter_words(measures)}; order {low_pass.order}, {low_pass.padding}"
+
+
 def more_pulse_words(measures: PulseMeasures) -> str:
-    """What else a record says: raw peak, rise, later impacts."""
+    """What else a record says: raw peak, rise, over what was integrated, later impacts."""
     parts = [f"raw peak {number(measures.raw_peak_g)} g"]
     if measures.rise_time_ms is not None:
         parts.append(f"rise {number(measures.rise_time_ms)} ms")
     if measures.velocity_ratio is not None:
         parts.append(f"{number(measures.velocity_ratio)} of the impact velocity")
+    if measures.velocity_from_s is not None and measures.velocity_to_s is not None:
+        start_s = measures.impact_start_s or 0.0
+        ends = (
+            1000.0 * (end - start_s) for end in (measures.velocity_from_s, measures.velocity_to_s)
+        )
+        parts.append("velocity change integrated from {:.3g} to {:.3g} ms".format(*ends))
     if measures.later_impacts:
         largest = max(impact.peak_g for impact in measures.later_impacts)
         count = counted(len(measures.later_impacts), "later impact")

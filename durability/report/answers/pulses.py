@@ -369,7 +369,7 @@ def drop(found: Mapping[str, Any]) -> Iterator[Block]:
         latest = measured[0]
         record |= {
             "measured": pulse_labels.pulse_words(latest.measures),
-            "filter": pulse_labels.filter_words(latest.measures),
+            "filter": pulse_labels.filter_at_length(latest.measures),
             "more": pulse_labels.more_pulse_words(latest.measures),
             "measured by": f"{latest.measures.method}, durability {latest.program_version}",
             "doubts": list(pulse_labels.doubts_of(latest.measures)) or "none",
@@ -383,7 +383,7 @@ def drop(found: Mapping[str, Any]) -> Iterator[Block]:
         "not recorded": labels.listed(
             labels.column_words(name) for name, value in record.items() if value is None
         ),
-        "damage": found["damage"],
+        "damage": found["damage"] or "not inspected after this drop",
         "amendments": found["amendments"],
     }
     yield from records.sheet("drop", shown)
