@@ -31,6 +31,17 @@ def case(path, *, name, model="M", scatter=0.05, seed=1, level=100.0, **rest):
 N = np.arange(20.0)
 
 
+@pytest.mark.parametrize("rate", [0.05, 0.1])
+@pytest.mark.parametrize("drops", [5, 6])
+def test_quick_wear_over_few_drops_is_not_the_quickest_there_is(rate, drops):
+    """The prior taken out of draws that are no normal gave +16.2 (+16.2 to +16.2) for each."""
+    path = rate * np.arange(drops)
+    (group,) = rank([case(path, name=f"C{k}", scatter=0.03, seed=k) for k in range(8)]).groups
+    true = 100.0 * np.expm1(rate)
+    assert group.lower < true < group.upper
+    assert group.rise_pct_per_drop == pytest.approx(true, rel=0.35)
+
+
 def two_models(fast=0.03, slow=0.003, each=4):
     return [
         case(rate * N, name=f"{model}{k}", model=model, seed=10 * k + len(model))
