@@ -506,6 +506,14 @@ def test_a_missing_library_names_the_extra_that_brings_it(tmp_path, monkeypatch)
         assert missing.value.exit_status == 2
 
 
+def test_what_a_library_says_of_damage_names_no_address(tmp_path):
+    pytest.importorskip("asammdf", reason="extra mdf is not installed")
+    damaged = written(tmp_path, "a.mf4", b"MDF     4.10    " + bytes(99))
+    with pytest.raises(WaveformUnreadable, match=r"no readable MDF file \(it is not") as fault:
+        read_waveform(damaged)
+    assert "0x" not in str(fault.value)
+
+
 def test_dates_and_sensitivities_of_binary_files_are_used(tmp_path):
     pytest.importorskip("pyuff", reason="extra recorders is not installed")
     found = read_waveform(written(tmp_path, "a.uff", universal(PULSE_G)))

@@ -406,6 +406,7 @@ def find_fall(
         uncertainty.
     """
     grain = max(
+        1,
         round(limit.FALL_GRAIN_S * sample_rate_hz),
         int(np.ceil((jitter_g / limit.FALL_NOISE_G) ** 2)),
     )

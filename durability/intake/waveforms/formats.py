@@ -181,6 +181,7 @@ def read_parts(file: str, content: bytes, kind: Format) -> list[Part]:
             raise
         except Exception as fault:  # no library says what it raises on damaged bytes
             words = "".join(str(fault).splitlines()[:1])[:120] or type(fault).__name__
+            words = re.sub(r"'?<[^<>]* object at 0x\w+>'?", "it", words)
         if words:
             gc.collect()  # what was half made is cleared away here, and not heard
     if words:
