@@ -2,7 +2,8 @@
 -- use: wear
 -- What has been dropped so far, a line for each case model and set of conditions, bare drops too.
 -- Peaks compare only within one set of conditions, and not across models when one was dropped far
--- more often: `durability compare` is the judgement.
+-- more often: `durability compare` is the judgement. Failed cases are those by damage: `durability
+-- forecast` judges the peak limit too.
 -- column case_model: model of the case; bare without a case
 -- column drop_height_mm: drop height, mm
 -- column surface: what it fell on

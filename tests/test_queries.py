@@ -509,20 +509,28 @@ def test_the_tables_fit_into_80_columns(name, demo_answer, capsys, monkeypatch):
     monkeypatch.setenv("COLUMNS", "80")
     monkeypatch.setenv("NO_COLOR", "1")
     answer = demo_answer(name)
-    terminal.show(shown.blocks(QUERIES[name].title, answer.parameters, answer.columns, answer.rows))
+    question = QUERIES[name]
+    terminal.show(
+        shown.blocks(
+            question.title, question.description, answer.parameters, answer.columns, answer.rows
+        )
+    )
     lines = capsys.readouterr().out.splitlines()
-    assert lines[0].startswith(QUERIES[name].title)
+    assert lines[0].startswith(question.title)
     assert max(map(len, lines)) <= 80
+    # What the question means, and which command judges, is under the rows.
+    assert " ".join("\n".join(lines).split()).endswith(question.description.replace("`", ""))
 
 
-def test_the_command_prints_title_and_rows(small, capsys, monkeypatch):
+def test_the_command_prints_title_rows_and_meaning(small, capsys, monkeypatch):
     monkeypatch.setenv("COLUMNS", "80")
     status, out, err = run(capsys, "query", "survived_drops", "--set", "drops=7", "--store", small)
     assert (status, err) == (0, "")
     lines = out.splitlines()
     assert lines[0] == "Cases that survived a number of drops, by damage alone: 2 rows (drops 7)"
-    assert lines[-2].split() == ["C1", "M", "8", "4", "7", "failed"]
-    assert lines[-1].split() == ["C2", "M", "2", "–", "–", "not", "dropped", "so", "often"]
+    assert lines[4].split() == ["C1", "M", "8", "4", "7", "failed"]
+    assert lines[5].split() == ["C2", "M", "2", "–", "–", "not", "dropped", "so", "often"]
+    assert lines[6].startswith("Which cases have had the wanted number of drops")
 
 
 def test_alone_it_lists_the_questions(capsys, tmp_path):
@@ -654,8 +662,8 @@ def test_the_box_of_one_specimen_shows_each_attitude_where_it_is(tumbled):
     near, left = drawn.splitlines()[10:], drawn.splitlines()[5:10]
     assert "5 near end" in near[0] and near[1].split() == ["│", ".", ".", "#", "│"]
     assert left[2].startswith("│ .   v   .    │")
-    told = shown.blocks("Attitudes", {}, answer.columns, answer.rows)
+    told = shown.blocks("Attitudes", "", {}, answer.columns, answer.rows)
     assert any(drawn == getattr(block, "text", "") for block in told)
     everyone = run_query(tumbled, QUERIES["attitudes_seen"], {})
-    told = shown.blocks("Attitudes", {}, everyone.columns, everyone.rows)
+    told = shown.blocks("Attitudes", "", {}, everyone.columns, everyone.rows)
     assert not any("near end" in getattr(block, "text", "") for block in told)

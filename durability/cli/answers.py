@@ -198,7 +198,7 @@ def query(options: Namespace) -> int:
             answer = ended_at_once(
                 lambda: questions.ask_sql(session, options.sql, under, max_seconds=limit_s), limit_s
             )
-        return _answer(options, "Your statement", answer)
+        return _answer(options, "Your statement", "", answer)
     if options.name is None:
         if values:
             raise UnusableCall("--set: no question named; give its name before --set")
@@ -215,10 +215,10 @@ def query(options: Namespace) -> int:
         question, answer = questions.ask(
             session, options.name, values, options.folder, under_of(options)
         )
-    return _answer(options, question.title, answer)
+    return _answer(options, question.title, question.description, answer)
 
 
-def _answer(options: Namespace, title: str, answer: Answer) -> int:
+def _answer(options: Namespace, title: str, description: str, answer: Answer) -> int:
     """Print the answer or write it to its file, in the form asked for."""
     from durability.report.answers import query as shown
     from durability.workflow import questions
@@ -235,7 +235,7 @@ def _answer(options: Namespace, title: str, answer: Answer) -> int:
     elif form == "table" and file is None:
         return show(
             options,
-            shown.blocks(title, answer.parameters, answer.columns, answer.rows),
+            shown.blocks(title, description, answer.parameters, answer.columns, answer.rows),
             lambda: None,
         )
     elif form == "table":

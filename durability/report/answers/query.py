@@ -88,14 +88,18 @@ def listing_json(questions: Sequence[Any]) -> dict[str, Any]:
 
 
 def blocks(
-    title: str, parameters: Mapping[str, Any], columns: Sequence[str], rows: Rows
+    title: str,
+    description: str,
+    parameters: Mapping[str, Any],
+    columns: Sequence[str],
+    rows: Rows,
 ) -> Iterator[Block]:
-    """The answer of a question.
+    """The answer of a question, and what the question means.
 
     Parameters
     ----------
-    title : str
-        Title of the question.
+    title, description : str
+        Of the question; no description of a statement of the user's own.
     parameters : mapping
         What it was asked with; None where nothing was.
     columns : sequence of str
@@ -120,6 +124,8 @@ def blocks(
                 " two faces, a corner on three",
                 is_note=True,
             )
+    if description:
+        yield Words(description.replace("`", ""), is_note=True)
 
 
 _ATTITUDES = ("attitudes", "seen_in", "voided_in", "due_in")
