@@ -441,6 +441,17 @@ def test_a_mounting_that_can_not_be_is_one_line(sensor, words, status, said):
     assert said in told.err.splitlines()[-1]
 
 
+def test_a_mounting_recorded_late_can_be_moved_to_the_start(sensor):
+    typed(sensor, 100, 101, 99, 100, 101)
+    told = sensor("sensor", "mount", "S1", "--as", "stud").out
+    assert "--from-drop 1, and --as unchanged --from-drop 6)" in told
+    typed(sensor, 100)
+    assert "mounted again" in sensor("trend", "S1").out
+    for words in (("--as", "stud", "--from-drop", "1"), ("--as", "unchanged", "--from-drop", "6")):
+        assert "from the start" not in sensor("sensor", "mount", "S1", *words).out
+    assert "mounted again" not in sensor("trend", "S1").out
+
+
 def test_sensitivity_by_amplitude_is_read_at_the_peak(sensor, tmp_path):
     """By hand: 400 g lies at 3/4 between 100 g (+0 %) and 500 g (+4 %), so +3 % off."""
     at = ("--at", "500=0.52", "--at", "100=0.5")

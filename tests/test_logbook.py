@@ -172,6 +172,17 @@ def test_codes_new_to_the_record_are_added_and_named(store):
     assert store("specimen", "show", "C-1", "--json").json["model"] == "sleeve"
 
 
+def test_a_surface_spelled_otherwise_is_reported(store):
+    """Series on two surfaces are never compared: a slip would part a case from its like."""
+    series = ("series", "open", "--device", "D-1", "--surface")
+    assert "surface" not in store(*series, "steel on concrete", "A").out.splitlines()[1]
+    told = store(*series, "Steel on concret", "B").out
+    assert "surface 'Steel on concret' beside 'steel on concrete', never compared" in told
+    for surface in ("Steel on concret", "steel on concrete", "oak"):
+        assert "beside" not in store(*series, surface, f"S {surface}").out
+    assert "beside" not in store("series", "open", "C", "--device", "D-1").out
+
+
 def test_a_series_opens_with_what_the_bench_knows_and_takes_a_drop(store):
     store("series", "open", "S1", "--device", "D-1")
     assert store("drop", "add", "S1", "--peak-g", "118").out == "1\n"

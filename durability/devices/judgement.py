@@ -152,7 +152,7 @@ def basis(link: LatentLink, study: LatentStudy) -> str:
         "already failed at the first inspection after the drops, counted separately": sum(
             f.state == "failed before its first look" for f in own
         ),
-        "not inspected since the last drop, so nothing is known about them": link.not_inspected,
+        "not inspected since the last drop, state not known": link.not_inspected,
         "passed again after a fail, taken as failed from the first": sum(
             f.intermittent for f in own
         ),

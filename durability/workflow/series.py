@@ -107,6 +107,10 @@ def open_series(
             bench.refuse_taken(connection, "sensor", sensor)
             bench.run(connection, "add_sensor", **_UNKNOWN_SENSOR, code=sensor, entry_id=entry_id)
             added.append(f"sensor {sensor}")
+        like = bench.fetch(connection, "surfaces_like", surface=row["surface"])
+        if like:
+            known = " and ".join(repr(each["surface"]) for each in like)
+            added.append(f"surface {row['surface']!r} beside {known}, never compared with it")
         sensor_id = sensor and bench.run(connection, "find_sensor", code=sensor)
         bench.run(
             connection,

@@ -424,7 +424,10 @@ def mounted(stored: Mapping[str, Any]) -> str:
     words = f"sensor of {stored['series']}: {stored['mounting']} from drop {stored['from_drop']}"
     if stored["mounting"] == NOT_REMOUNTED or stored["from_drop"] == 1:
         return words
-    return f"{words}; trend says what changes without the drops before"
+    return (
+        f"{words}; trend says what changes without the drops before (mounted so from the start?"
+        f" --from-drop 1, and --as unchanged --from-drop {stored['from_drop']})"
+    )
 
 
 def calibration_blocks(found: Mapping[str, Any]) -> Iterator[Block]:

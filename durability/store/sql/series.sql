@@ -7,6 +7,14 @@ INSERT INTO series (code, device_id, case_id, drop_height_mm, surface, orientati
 VALUES ($code, $device_id, $case_id, $drop_height_mm, $surface, $orientation, $sensor_id, $purpose,
     $method, $fixture, $conditioning, $settling_drops, $note, $entry_id);
 
+-- name: surfaces_like
+-- Surfaces on record that a new one may be meant to be: none where it is on record itself.
+SELECT DISTINCT surface
+FROM all_series
+WHERE damerau_levenshtein(lower(surface), lower($surface)) <= 2
+    AND NOT EXISTS (FROM all_series AS s WHERE s.surface = $surface)
+ORDER BY surface;
+
 -- name: find_series
 SELECT
     s.series_id, s.series, s.device, s.device_kind, s."case", s.case_model, s.drop_height_mm,
