@@ -10,6 +10,7 @@ import pytest
 from naive_wear import mixed_model_fit
 
 from durability.record.records import DropHistory
+from durability.report.answers.forecast import forecast_sentence
 from durability.wear.case_fit import fit_cases, fit_clocks
 from durability.wear.cases import Case, by_itself, cases_of
 from durability.wear.cells import STEP_VARIANCE, Offsets, bin_log_evidence, fit_cells
@@ -303,6 +304,13 @@ def test_a_case_that_fails_in_its_second_series_fails_once():
     assert told["S1"].failed_in == told["S2"].failed_in
     assert told["S1"].failed_in.series == "S2"
     assert told["S1"].failed_at_age == pytest.approx(np.log(1.5) / 0.01 + 1, abs=4)
+    at = told["S1"].failed_in.drop_number
+    assert forecast_sentence(told["S1"], 0.9, 400).endswith(
+        f", at S2 drop {at}; 20 drops made here"
+    )
+    assert forecast_sentence(told["S2"], 0.9, 400) == (
+        f"S2: FAILED at {at} (peak limit) of 40 drops"
+    )
 
 
 def test_no_failure_of_a_case_rests_on_readings_that_are_weighed_down():

@@ -114,8 +114,10 @@ def forecast_sentence(result: Forecast, level: float, horizon: int) -> str:
     at = result.failed_in
     if at is not None:
         elsewhere = "" if at.series == result.series else f", at {at.series} drop {at.drop_number}"
-        since = f"; {counted(result.drops, 'drop')} made since"
-        made = since if result.failed_at_drop == 0 else f" of {counted(result.drops, 'drop')}"
+        made = f" of {counted(result.drops, 'drop')}"
+        if elsewhere or result.failed_at_drop == 0:
+            when = "since" if result.failed_at_drop == 0 else "here"
+            made = f"; {counted(result.drops, 'drop')} made {when}"
         return f"{result.series}: {failure(result, horizon)}{elsewhere}{made}"
     median, span = labels.life(result.drops_to_failure, horizon)
     limit = "" if result.limit_g is None else f"; limit {labels.number(result.limit_g)} g"
