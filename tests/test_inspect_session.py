@@ -218,6 +218,11 @@ def question(width, *, is_blind=False, **more):
     return shown.question(looked, 3, FunctionalCheck("not_tested"), width)
 
 
+def test_words_without_their_sign_are_refused_with_where_they_go():
+    with pytest.raises(UnusableCall, match="write words behind #, like d # swollen"):
+        read_answer("d swollen 6.1 mm", "mm")
+
+
 @pytest.mark.parametrize("width", [60, 80, 200])
 def test_a_question_and_its_answer_fit_one_line(width):
     line = question(width)

@@ -114,6 +114,8 @@ def read_answer(words: str, usual_unit: str | None = None) -> FunctionalCheck:
             f"{words!r}: not an answer; write p pass, d degraded, f fail or n not tested, then a"
             " measured value with its unit, # and a note"
         )
+    if rest.strip()[:1].isalpha():
+        raise UnusableCall(f"{words!r}: write words behind #, like {key} # {rest.strip()}")
     number, unit = read_measured(rest, usual_unit) if rest.strip() else (None, None)
     return FunctionalCheck(outcome, number, unit, note.strip() or None)
 
