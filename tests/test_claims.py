@@ -94,6 +94,7 @@ def test_clear_cases_get_clear_verdicts():
     assert found.verdict == "shown"
     assert judge_claim(a, b, 85.0).verdict == "contradicted"
     rule = judge_claim(a, b, 85.0, confidence=0.975).decision_rule
+    assert "neither" not in rule
     assert "the whole 97.5 % interval" in rule and "at most 1.25 % of false claims" in rule
     claimed = found.reduction_pct
     near = judge_claim(a, b, claimed)
@@ -108,6 +109,7 @@ def test_one_case_shows_nothing_of_a_model():
     assert found.overall.between_case_unknown
     assert found.verdict == "not shown"
     assert found.reduction_lower > 80.0
+    assert found.decision_rule.endswith("; neither while how cases differ is not known")
     assert (found.cases_to_settle, found.drops_to_settle) == (None, None)
 
 

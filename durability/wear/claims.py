@@ -138,6 +138,8 @@ def judge_claim(
             f"{', widened by the uncertainty of readings,' if counted_in else ''} is at or above "
             f"{reduction_at_least_pct:g} %, contradicted if all of it is below; at most "
             f"{50 * (1.0 - confidence):g} % of false claims are shown"
+            + "; neither while how cases differ is not known"
+            * overall.between_case_unknown
         ),
         basis=basis_of(sides, overall, at_drop),
         guard=_guard(overall, reduction_at_least_pct, parts, acceptance),

@@ -93,7 +93,7 @@ def judge_claim(
     shared = [*in_common(*as_read)]
     if not shared:
         basis = study.comparison(a, b)[0].basis
-        raise RecordRefused(f"{basis}; a claim needs both sides dropped under the same")
+        raise RecordRefused(f"{basis}; a claim needs both sides dropped under one condition")
     judged = partial(
         claims.judge_claim,
         reduction_at_least_pct=at_least_pct,

@@ -361,8 +361,9 @@ _OUTLOOK_LEGEND = (
     " field."
 )
 _DOSE_LEGEND = (
-    "Shock dose: sum of (peak g / 1000)^b over the drops of the device. In brackets: drops without"
-    " a trusted reading, which are not in the dose."
+    "Shock dose: sum of (peak g / 1000)^b over the drops of the device until it failed (its history"
+    " counts later ones too). In brackets: drops without a trusted reading, which are not in the"
+    " dose."
 )
 
 
