@@ -79,9 +79,11 @@ def _every_history(connection: Any, series: Sequence[str] | None) -> Histories:
     codes = None if series is None else [row["series"] for row in rows]
     readings = bench.fetch_arrays(connection, "readings", series=codes)
     readings |= {name: readings[name].astype(kind) for name, kind in _OF_A_READING.items()}
+    if bench.run(connection, "has_case_of_several_series"):  # the order of all takes a while
+        readings |= bench.fetch_arrays(connection, "case_ages", series=codes)
     is_valid, is_read = readings["is_valid"].astype(bool), np.isfinite(readings["peak_g"])
     damage: Mapping[str, np.ndarray] = _NO_DAMAGE
-    if bench.run(connection, "has_case_damage"):  # the order of all drops of cases takes a while
+    if bench.run(connection, "has_case_damage"):  # this too
         damage = bench.fetch_arrays(connection, "case_damage", series=codes)
     voided = bench.fetch(connection, "voided_drops", series=codes)
     never: dict[str, list[int]] = {}
@@ -159,7 +161,7 @@ def _drop_history(
     never: Sequence[int],
 ) -> DropHistory:
     """Of every reading that is judged."""
-    column = {name: readings[name][at] for name in (*_OF_A_READING, "made_number", "case_age")}
+    column = {name: values[at] for name, values in readings.items()}
     last = int(column["drop_number"].max(initial=0))
     never = tuple(number for number in never if number < last)
     return DropHistory(
@@ -178,7 +180,9 @@ def _drop_history(
         sensor=row["sensor"],
         settling_drops=row["settling_drops"] or 0,
         never_numbers=never,
-        age_by_drop=None if row["case"] is None else _ages(last, column, never),
+        age_by_drop=None
+        if row["case"] is None or "case_age" not in column
+        else _ages(last, column, never),
         damage_drop_number=damage["drop_number"][look].astype(np.int64),
         damage_severity=damage["severity"][look].astype(np.int64),
     )

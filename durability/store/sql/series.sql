@@ -353,7 +353,17 @@ WHERE d.series_id IN (
 -- putting them back changes.
 SELECT
     series, drop_number, peak_g, temperature_c, epoch(dropped_at_utc) AS dropped_at_s,
-    status = 'valid' AS is_valid, made_number, case_age
+    status = 'valid' AS is_valid, made_number
+FROM drops_in_order
+WHERE $series IS NULL OR list_contains($series, series)
+ORDER BY series, drop_number;
+
+-- name: has_case_of_several_series
+SELECT count(case_id) > count(DISTINCT case_id) FROM all_series;
+
+-- name: case_ages
+-- Of the rows of readings; a case of one series was as old at each drop as the series.
+SELECT case_age
 FROM drops_in_order
 WHERE $series IS NULL OR list_contains($series, series)
 ORDER BY series, drop_number;
