@@ -396,7 +396,8 @@ class DropHistory:
     @property
     def wear_clock(self) -> IntArray:
         """Drops made up to each valid one, settling drops not counted; shape (n_valid,)."""
-        return self.made_number(self.drop_number) - self.settling_drops
+        made = self.made_number(self.drop_number)
+        return made - self.settling_drops if self.settling_drops else made
 
     @property
     def all_case_ages(self) -> IntArray:

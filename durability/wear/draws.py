@@ -199,10 +199,14 @@ def draw_levels(cells: CellFit, places: Places, grid: ShapeGrid) -> tuple[WearDr
 
     entry = places.at[seen]
     cell, low, high = places.cell[entry], places.low[entry], places.high[entry]
-    of_place = cells.kind[cell], places.series[seen]
-    centre, scale = cells.climb[of_place], cells.climb_scale()[of_place]
+    pair = cells.kind[cell] * n_series + places.series[seen]
+
+    def of_place(of_pair: Floats) -> Floats:
+        return of_pair.ravel().take(pair)
+
+    centre, scale, freedom = map(of_place, (cells.climb, cells.climb_scale(), cells.freedom))
     told = scale > 0.0
-    safe_scale, freedom = np.where(told, scale, 1.0), cells.freedom[of_place]
+    safe_scale = np.where(told, scale, 1.0)
     z_low = t_to_normal((low - centre) / safe_scale, freedom)
     z_high = t_to_normal((high - centre) / safe_scale, freedom)
     # In the upper tail work with its mirror image: 1 - tiny has no digits left.
@@ -218,34 +222,35 @@ def draw_levels(cells: CellFit, places: Places, grid: ShapeGrid) -> tuple[WearDr
     # What has one value throughout a place is worked out there, in double precision.
     p = drawn(p_low) + within * drawn(p_high - p_low)
     z = ndtri(p.clip(_SMALLEST, _LARGEST, out=p), out=p)
-    z *= drawn(np.where(mirror, -1.0, 1.0))
     t = normal_to_t(z, drawn(freedom))
+    climb = drawn(centre) + drawn(np.where(mirror, -safe_scale, safe_scale)) * t
     least, most = drawn(low), drawn(high)
-    is_told = drawn(told, np.bool_)
-    climb = (drawn(centre) + drawn(safe_scale) * t).clip(least, most)
-    climb = np.where(is_told, climb, least + within * (most - least))
+    climb.clip(least, most, out=climb)
+    even = np.flatnonzero(drawn(~told, np.bool_))
+    least, most, within = (each.ravel()[even] for each in (least, most, within))
+    climb.ravel()[even] = least + within * (most - least)
     # A climb of nothing past the pole of a hyperbolic path would be nothing times infinity.
     climb[climb == 0.0] = 1e-12
 
     misfit = t * t
     misfit *= drawn(np.where(told, 1.0 / freedom, 0.0))
     misfit += 1.0
-    misfit *= drawn(cells.misfit[of_place])
+    misfit *= drawn(of_place(cells.misfit))
     scatter = np.sqrt(misfit / _chi_square(freedom + 1.0, drawn))
-    precision = cells.step_precision[of_place]
+    precision = of_place(cells.step_precision)
     steps = grid.step_family[cell] != STEADY
-    step = drawn(np.where(steps, cells.step_log[of_place] / precision, 0.0))
-    step -= climb * drawn(np.where(steps, cells.step_climb[of_place] / precision, 0.0))
+    step = drawn(np.where(steps, of_place(cells.step_log) / precision, 0.0))
+    step -= climb * drawn(np.where(steps, of_place(cells.step_climb) / precision, 0.0))
     step += scatter * drawn(np.where(steps, 1.0 / np.sqrt(precision), 0.0)) * _normal(STEP)
-    level = scatter * drawn(1.0 / np.sqrt(cells.total_core[of_place])) * _normal(LEVEL)
-    level -= step * drawn(cells.mean_step[of_place])
-    level -= climb * drawn(cells.mean_climb[of_place])
+    level = scatter * drawn(1.0 / np.sqrt(of_place(cells.total_core))) * _normal(LEVEL)
+    level -= step * drawn(of_place(cells.mean_step))
+    level -= climb * drawn(of_place(cells.mean_climb))
     draws = WearDraws(
         family=drawn(grid.family[cell], np.int8),
         parameter=drawn(grid.parameter[cell]),
         step_family=drawn(grid.step_family[cell], np.int8),
         step_parameter=drawn(grid.step_parameter[cell]),
-        log_level_first=drawn(cells.mean_log[of_place], np.float64) + level,
+        log_level_first=drawn(of_place(cells.mean_log), np.float64) + level,
         step=step,
         climb=climb,
         scatter=scatter,

@@ -255,9 +255,9 @@ def _batches(
         if wanted is not None and not any(position in wanted for position in group):
             continue
         farthest = farthest_of(readings[position].clock[-1] for position in group)
-        waiting[farthest].append(group)
-        if sum(map(len, waiting[farthest])) >= _BATCH_SERIES:
+        if sum(map(len, waiting[farthest])) + len(group) > _BATCH_SERIES and waiting[farthest]:
             yield waiting.pop(farthest), farthest
+        waiting[farthest].append(group)
     for farthest, batch in waiting.items():
         yield batch, farthest
 

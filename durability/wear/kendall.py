@@ -121,12 +121,14 @@ def concordance(readings: FloatArray) -> IntArray:
 def tie_sum(readings: FloatArray) -> FloatArray:
     """Σ t (t − 1) (2 t + 5) over the groups of t equal readings; shape (n_series,)."""
     ordered = np.sort(readings, axis=1)
-    total = np.zeros(len(readings))
-    tied = np.flatnonzero((ordered[:, 1:] == ordered[:, :-1]).any(axis=1))
-    for row in tied:
-        _, count = np.unique(ordered[row], return_counts=True)
-        total[row] = (count * (count - 1) * (2 * count + 5)).sum()
-    return total
+    begins = np.ones(ordered.shape, dtype=np.bool_)
+    begins[:, 1:] = ordered[:, 1:] != ordered[:, :-1]
+    first = np.flatnonzero(begins)
+    count = np.diff(first, append=ordered.size)
+    tied = count > 1
+    count, row = count[tied], first[tied] // readings.shape[1]
+    terms = count * (count - 1) * (2 * count + 5)
+    return np.bincount(row, weights=terms, minlength=len(readings)).astype(np.float64)
 
 
 def _erfc(value: FloatArray) -> FloatArray:

@@ -65,6 +65,11 @@ _LIKELY, _FAR_FROM_COMMON = 0.01, 0.2
 _KEPT_NATS = 14.0
 """Shapes less likely than the likeliest by more than this have no probability."""
 _PAIR_ELEMENTS = 200_000
+_FITTED = (
+    "total", "mean_log", "mean_step", "mean_climb", "step_precision", "step_log", "step_climb",
+    "curvature", "step", "climb",
+)  # fmt: skip
+"""What is kept of a fit once its misfit and evidence are known."""
 
 
 @dataclass(frozen=True)
@@ -98,15 +103,16 @@ class _Common:
     constant: Floats
 
     def own(self) -> _Common:
-        """With an entry for each kind and series, to be written to."""
+        """What is kept of it, an entry for each kind and series, to be written to."""
+        shape = self.misfit.shape
         fit: dict[str, Floats] = {
-            name: np.array(np.broadcast_to(x, self.misfit.shape)) for name, x in self.fit.items()
+            name: np.array(np.broadcast_to(self.fit[name], shape), order="C") for name in _FITTED
         }
         return _Common(fit, self.misfit, self.constant)
 
     def put(self, rows: IntArray, other: _Common, where: Bools | None = None) -> None:
         """Take another fit of some of its series, or of some kinds of them."""
-        pairs = [(value, other.fit[name]) for name, value in self.fit.items() if name in other.fit]
+        pairs = [(value, other.fit[name]) for name, value in self.fit.items()]
         pairs += [(self.misfit, other.misfit), (self.constant, other.constant)]
         for own, new in pairs:
             own[:, rows] = new if where is None else np.where(where, new, own[:, rows])
@@ -423,19 +429,27 @@ class Block:
         """Likelihood averaged over each bin, of the pairs that are kept."""
         kinds, fit = self.series.kinds, common.fit
         half, row = np.nonzero(kept[kinds.row_kind])
-        at = kinds.row_kind[half], row
-        curvature, size = fit["curvature"][at], kinds.size[at[0]]
+        kind = kinds.row_kind[half]
+        flat, size = kind * kept.shape[1] + row, kinds.size[kind]
+        curvature, climb, total, misfit, constant = (
+            each.ravel()[flat]
+            for each in (
+                *(fit[name] for name in ("curvature", "climb", "total")),
+                common.misfit,
+                common.constant,
+            )
+        )
         told = curvature > 0.0
-        freedom = self.series.prior.weight[row] + fit["total"][at] - np.float32(2.0)
-        scale = common.misfit[at] / (np.where(told, curvature, np.float32(1.0)) * freedom)
+        freedom = self.series.prior.weight[row] + total - np.float32(2.0)
+        scale = misfit / (np.where(told, curvature, np.float32(1.0)) * freedom)
         scale = np.sqrt(np.where(told, scale, np.float32(1.0))) / size
         edges = kinds.row_edges.take(half, axis=1)
-        apart = edges - (fit["climb"][at] / size).astype(np.float32)
+        apart = edges - (climb / size).astype(np.float32)
         apart /= scale.astype(np.float32)
         mass = student_mass(apart, freedom)
         mass /= np.diff(edges, axis=0)
         mass[:, ~told] = 1.0
-        mass *= np.exp(np.minimum(common.constant[at] - highest[row], 60.0))
+        mass *= np.exp(np.minimum(constant - highest[row], 60.0))
         of_kinds = np.zeros((kept.shape[1], len(kinds.row_kind), _HALF), dtype=np.float32)
         of_kinds[row, half] = mass.T
         for one in np.flatnonzero(~of_kinds.any(axis=(1, 2))):
@@ -520,10 +534,11 @@ def _refined_pairs(
     phi = kinds.phi.take(kind, axis=1)
     psi = kinds.psi.take(kind, axis=1) if kinds.steps[kind[:1]].any() else None
     prior = ScatterPrior(series.prior.weight[row], series.prior.variance[row])
-    step, climb = old["step"][at], old["climb"][at]
-    level: Floats = (
-        old["mean_log"][at] - step * old["mean_step"][at] - climb * old["mean_climb"][at]
+    flat = kind * series.impossible.shape[1] + row
+    level, step, climb, mean_step, mean_climb = (
+        old[name].ravel()[flat] for name in ("mean_log", "step", "climb", "mean_step", "mean_climb")
     )
+    level = level - step * mean_step - climb * mean_climb
     nothing: Floats = np.zeros_like(level)
     summed = partial(np.einsum, "dp,dp->p")
     for round_ in range(rounds):
@@ -559,11 +574,10 @@ def _refined_pairs(
     misfit = _misfit(fit, prior)
     constant = log_constant(fit, label_evidence(core, present, 0), misfit, prior)
     constant -= np.where(fit["curvature"] > 0.0, kinds.log_size[kind], np.float32(0.0))
-    for name, value in fit.items():
-        if name in old:
-            old[name][at] = value
-    common.misfit[at] = misfit
-    common.constant[at] = np.where(series.impossible[at], -np.inf, constant)
+    for name, value in old.items():
+        value.ravel()[flat] = fit[name]
+    common.misfit.ravel()[flat] = misfit
+    common.constant.ravel()[flat] = np.where(series.impossible.ravel()[flat], -np.inf, constant)
     return core
 
 

@@ -88,20 +88,19 @@ def serial_correlations(
         of the same condition) with ``FEWEST_DROPS`` valid drops; negative ones count as 0.
     """
     asked = set(series)
-    wanted = {alike_by(each) for each in record if each.series in asked}
+    alike = {each.series: alike_by(each) for each in record}
+    wanted = {key for code, key in alike.items() if code in asked}
     pools: dict[tuple[object, ...], list[DropHistory]] = defaultdict(list)
     for each in record:
-        if each.drop_number.size >= FEWEST_DROPS and alike_by(each) in wanted:
-            pools[alike_by(each)].append(each)
-    latest = {alike: sorted(some, key=_recency)[-MOST_SERIES:] for alike, some in pools.items()}
+        if each.drop_number.size >= FEWEST_DROPS and alike[each.series] in wanted:
+            pools[alike[each.series]].append(each)
+    latest = {key: sorted(some, key=_recency)[-MOST_SERIES:] for key, some in pools.items()}
     shown = _shown([each for some in latest.values() for each in some])
     pooled = {
-        alike: _pooled(np.array([shown[each.series] for each in some]), str(alike[0]))
-        for alike, some in latest.items()
+        key: _pooled(np.array([shown[each.series] for each in some]), str(key[0]))
+        for key, some in latest.items()
     }
-    return {
-        each.series: pooled.get(alike_by(each), NONE) for each in record if each.series in asked
-    }
+    return {code: pooled.get(key, NONE) for code, key in alike.items() if code in asked}
 
 
 def alike_by(history: DropHistory) -> tuple[object, ...]:
@@ -112,9 +111,8 @@ def alike_by(history: DropHistory) -> tuple[object, ...]:
 
 
 def _recency(history: DropHistory) -> tuple[float, str]:
-    at = history.dropped_at_s
-    dated = at is not None and np.isfinite(at).any()
-    return float(np.nanmax(at)) if dated and at is not None else -np.inf, history.series
+    at = np.empty(0) if history.dropped_at_s is None else history.dropped_at_s
+    return float(np.fmax.reduce(at, dtype=np.float64, initial=-np.inf)), history.series
 
 
 def _shown(histories: Sequence[DropHistory]) -> dict[str, tuple[float, float, float]]:

@@ -452,5 +452,5 @@ def kinds_up_to(farthest: int, last: int) -> Kinds:
 
 def padded(last: int) -> int:
     """Drop up to which a series is fitted with others whose last drops are about the same."""
-    step = 1 if last <= 4 else 4 if last <= 40 else 16
+    step = 1 if last <= 4 else 5 if last <= 40 else 16
     return -(-last // step) * step
