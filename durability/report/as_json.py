@@ -62,10 +62,10 @@ def pieces(value: Any) -> Iterator[str]:
 
 def _text(value: Any) -> str:
     try:
-        text = json.dumps(value, ensure_ascii=False, allow_nan=False, default=_as_plain)
+        text = _ENCODER.encode(value)
     except (TypeError, ValueError):  # a key that is no text; a NaN or infinity somewhere
-        text = json.dumps(_clean(value), ensure_ascii=False, allow_nan=False)
-    return _STEERS.sub(_escaped, text)
+        text = _ENCODER.encode(_clean(value))
+    return text if text.isprintable() else _STEERS.sub(_escaped, text)
 
 
 # As ranges: characters beyond 65535 would else be tried one by one at each place of the text.
@@ -92,6 +92,9 @@ def _as_plain(value: Any) -> Any:
     if hasattr(value, "tolist"):  # numpy arrays and scalars
         return value.tolist()
     return list(value) if isinstance(value, Iterable) else float(value)  # Decimal too
+
+
+_ENCODER = json.JSONEncoder(ensure_ascii=False, allow_nan=False, default=_as_plain)
 
 
 def _clean(value: Any) -> Any:

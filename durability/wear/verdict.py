@@ -242,10 +242,11 @@ def judge_trends(
         correlations = serial_correlations([*everyone.values()], everyone)
     judged = _judged(histories, correlations)
     verdicts = {series: each.verdict for series, each in judged.items()}
-    kinds = {_kind(each) for each in histories}
-    alike = [each for each in everyone.values() if _kind(each) in kinds]
+    kind = _kinds(everyone.values())
+    asked = {kind[each.series] for each in histories}
+    alike = [each for each in everyone.values() if kind[each.series] in asked]
     others = (each for each in alike if each.series not in verdicts)
-    beside = _like_cases(alike, verdicts | _verdicts(others, correlations))
+    beside = _like_cases(alike, kind, verdicts | _verdicts(others, correlations))
     by_code = {history.series: history for history in histories}
     trends = {}
     for fit in fits:
@@ -330,19 +331,25 @@ def _by_length(
         yield some, np.log(np.stack([each.peak_g for each in some])), np.array(shares)
 
 
-def _kind(history: DropHistory) -> object:
-    """What cases are alike in."""
-    return history.case_model, condition_of(history)
+def _kinds(histories: Iterable[DropHistory]) -> dict[str, int]:
+    """By series, a number for the model and condition that cases are alike in."""
+    numbers: dict[object, int] = {}
+    return {
+        each.series: numbers.setdefault((each.case_model, condition_of(each)), len(numbers))
+        for each in histories
+    }
 
 
 def _like_cases(
-    histories: Iterable[DropHistory], verdicts: Mapping[str, TrendVerdict]
+    histories: Iterable[DropHistory],
+    kinds: Mapping[str, int],
+    verdicts: Mapping[str, TrendVerdict],
 ) -> Callable[[DropHistory], str | None]:
     """What the other cases of the same model did under the same condition, in words."""
-    by_kind: dict[object, dict[str, set[TrendVerdict]]] = defaultdict(lambda: defaultdict(set))
+    by_kind: dict[int, dict[str, set[TrendVerdict]]] = defaultdict(lambda: defaultdict(set))
     for each in histories:
         if each.case is not None and each.case_model is not None and each.series in verdicts:
-            by_kind[_kind(each)][each.case].add(verdicts[each.series])
+            by_kind[kinds[each.series]][each.case].add(verdicts[each.series])
     # What a case did over its series: it rises if any of them does.
     did = {
         kind: {
@@ -354,7 +361,7 @@ def _like_cases(
     counts = {kind: Counter(cases.values()) for kind, cases in did.items()}
 
     def words(history: DropHistory) -> str | None:
-        kind = _kind(history)
+        kind = kinds[history.series]
         cases, count = did.get(kind, {}), counts.get(kind, Counter())
         own = cases.get(history.case or "")
         others = len(cases) - (own is not None)
