@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from statistics import NormalDist
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -248,11 +248,22 @@ def judge_trends(
     others = (each for each in alike if each.series not in verdicts)
     beside = _like_cases(alike, kind, verdicts | _verdicts(others, correlations))
     by_code = {history.series: history for history in histories}
+    q_rise, q_settling = (
+        dict(zip(judged, _q_values([each.p(name) for each in judged.values()]), strict=True))
+        for name in ("p_rise", "p_settling")
+    )
     trends = {}
     for fit in fits:
         code, history = fit.series, by_code[fit.series]
         trends[code] = (
-            _trend(history, fit, judged[code], correlations.get(code, NONE), beside(history))
+            _trend(
+                history,
+                fit,
+                judged[code],
+                correlations.get(code, NONE),
+                beside(history),
+                (q_rise[code], q_settling[code]),
+            )
             if code in judged
             else _too_few(history, fit)
         )
@@ -284,9 +295,9 @@ class _Judged:
     def verdict(self) -> TrendVerdict:
         return self.block.verdict[self.row]
 
-    def p(self, of: FloatArray) -> float:
+    def p(self, name: str) -> float:
         """A p with as many digits as don't depend on what was judged together."""
-        return float(f"{of[self.row]:.10g}")
+        return float(f"{getattr(self.block, name)[self.row]:.10g}")
 
     def drop(self, alarm: IntArray) -> int | None:
         """Drop number of an alarm."""
@@ -382,9 +393,10 @@ def _trend(
     judged: _Judged,
     correlation: SerialCorrelation,
     like_cases: str | None,
+    q_values: tuple[float | None, float | None],
 ) -> Trend:
     row, block, kendall = judged.row, judged.block, judged.kendall
-    verdict, p_rise, p_settling = judged.verdict, judged.p(block.p_rise), judged.p(block.p_settling)
+    verdict, p_rise, p_settling = judged.verdict, judged.p("p_rise"), judged.p("p_settling")
     p_value = p_settling if verdict == "settled" else p_rise
     odds = math.exp(float(block.log_odds[row]))
     n = judged.drop_number.size
@@ -434,6 +446,7 @@ def _trend(
         p_value=p_value,
         p_rise=p_rise,
         p_settling=p_settling,
+        q_value=q_values[verdict == "settled"],
         notes=notes,
         detectable_pct_per_drop=detectable,
         mann_kendall_s=int(kendall.s[row]),
@@ -521,8 +534,10 @@ def _too_few(history: DropHistory, fit: WearFit) -> Trend:
         fit,
         verdict="too few",
         rise=_Rise(fit.rise_lower, fit.rise_pct_per_drop, fit.rise_upper),
-        p_value=None,
         notes=[basis.readings(history), f"a trend needs {basis.MIN_DROPS_FOR_TREND}"],
+        alarm_at_drop=None,
+        wear_alarm_at_drop=None,
+        p_value=None,
     )
 
 
@@ -532,20 +547,8 @@ def _with_level(
     *,
     verdict: TrendVerdict,
     rise: _Rise,
-    alarm_at_drop: int | None = None,
-    wear_alarm_at_drop: int | None = None,
-    too_early: bool = False,
-    odds_goes_on: float | None = None,
-    p_value: float | None,
-    p_rise: float | None = None,
-    p_settling: float | None = None,
     notes: list[str],
-    detectable_pct_per_drop: float | None = None,
-    mann_kendall_s: int | None = None,
-    mann_kendall_p: float | None = None,
-    sen_pct_per_drop: float | None = None,
-    sen_lower: float | None = None,
-    sen_upper: float | None = None,
+    **judged: Any,
 ) -> Trend:
     likely = [name for name in SHAPES_OF_VERDICT[verdict] if name in fit.shape_weights]
     return Trend(
@@ -555,18 +558,11 @@ def _with_level(
         drops=history.drops,
         valid_drops=history.drop_number.size,
         verdict=verdict,
-        alarm_at_drop=alarm_at_drop,
-        wear_alarm_at_drop=wear_alarm_at_drop,
-        too_early=too_early,
-        odds_goes_on=odds_goes_on,
         level_first_g=fit.level_first_g,
         level_latest_g=fit.level_latest_g,
         rise_pct_per_drop=rise.estimate,
         rise_lower=rise.lower,
         rise_upper=rise.upper,
-        p_value=p_value,
-        p_rise=p_rise,
-        p_settling=p_settling,
         shape=max(likely, key=fit.shape_weights.__getitem__) if likely else None,
         basis=", ".join(notes),
         drop_number=history.drop_number,
@@ -577,12 +573,7 @@ def _with_level(
         shape_weights=fit.shape_weights,
         doubted_drops=fit.doubted_drops,
         off_in_a_row=fit.off_in_a_row,
-        detectable_pct_per_drop=detectable_pct_per_drop,
-        mann_kendall_s=mann_kendall_s,
-        mann_kendall_p=mann_kendall_p,
-        sen_pct_per_drop=sen_pct_per_drop,
-        sen_lower=sen_lower,
-        sen_upper=sen_upper,
+        **judged,
     )
 
 

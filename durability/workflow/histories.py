@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from functools import lru_cache
 from itertools import pairwise
@@ -45,8 +45,8 @@ class Histories:
     """Without readings that the sensor, its calibration or the cross axes put in doubt."""
     reference: frozenset[str] = frozenset()
     """Series of reference drops."""
-    bounded: frozenset[tuple[str, int]] = frozenset()
-    """Series and drop number of peaks that are only known from below: clipped."""
+    bounded: Mapping[str, frozenset[int]] = field(default_factory=dict)
+    """By series, drop numbers of peaks that are only known from below: clipped."""
 
 
 def histories_in(connection: Any, series: Sequence[str] | None = None) -> Histories:
@@ -89,6 +89,9 @@ def _every_history(connection: Any, series: Sequence[str] | None) -> Histories:
     never: dict[str, list[int]] = {}
     for drop in bench.fetch(connection, "never_numbers", series=codes):
         never.setdefault(drop["series"], []).append(drop["drop_number"])
+    bounded: dict[str, set[int]] = {}
+    for drop in bench.fetch(connection, "bounded_peaks", series=codes):
+        bounded.setdefault(drop["series"], set()).add(drop["drop_number"])
     spans, looks = spans_of(readings["series"]), spans_of(damage["series"])
     nothing = slice(0, 0)
     valid, with_voided, without_doubt = [], [], []
@@ -113,10 +116,7 @@ def _every_history(connection: Any, series: Sequence[str] | None) -> Histories:
         voided=Reread(tuple(with_voided), tuple(NamedDrop(**row) for row in voided)),
         in_doubt=Reread(tuple(without_doubt), tuple(in_doubt)),
         reference=frozenset(row["series"] for row in rows if row["purpose"] == "reference"),
-        bounded=frozenset(
-            (row["series"], row["drop_number"])
-            for row in bench.fetch(connection, "bounded_peaks", series=codes)
-        ),
+        bounded={series: frozenset(drops) for series, drops in bounded.items()},
     )
 
 

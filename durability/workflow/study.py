@@ -107,7 +107,7 @@ class Study:
             for cause, record in zip(rereads, others, strict=True)
         }
         self._drops = {cause: each.drops for cause, each in rereads.items()}
-        self._all_bounded = histories.bounded
+        self._bounded = histories.bounded
         self._corrected: dict[tuple[int, bool], tuple[tuple[Evaluation, ...], list[RigNote]]] = {}
 
     @property
@@ -120,10 +120,10 @@ class Study:
     @cached_property
     def trends(self) -> list[Trend]:
         """Trend of each series answered for."""
+        if not self.rig_corrected:
+            return self._as_read.trends
         from durability.wear.verdict import with_q_values
 
-        if not self.rig_corrected:
-            return with_q_values(self._as_read.trends)
         three, notes = self._divided_out(self._as_read, absolute=False)
         trends = zip(*(each.trends for each in three), notes, strict=True)
         return with_q_values([widest_trend(*each) for each in trends])
@@ -369,9 +369,6 @@ class Study:
         """The ranking by case model with all voided readings put back."""
         return self._again["voided"].ranking("case_model")
 
-    def _bounded(self, series: str) -> frozenset[int]:
-        return frozenset(drop for code, drop in self._all_bounded if code == series)
-
     @cached_property
     def contexts(self) -> list[TrendContext]:
         """What stands beside each trend: voided drops, doubtful readings, the rig."""
@@ -391,7 +388,7 @@ class Study:
                 left_out.get(trend.series),
                 *marked,
                 note,
-                self._bounded(trend.series),
+                self._bounded.get(trend.series, frozenset()),
             )
             for trend, marked, note in zip(self.trends, outliers, self.rig_notes, strict=True)
         ]
@@ -475,7 +472,7 @@ class Study:
                         nothing if history.damage_severity is None else history.damage_severity
                     ),
                     fan=fans.get(history.series),
-                    bounded=self._bounded(history.series),
+                    bounded=self._bounded.get(history.series, frozenset()),
                 )
             )
         return pictures
