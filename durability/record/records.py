@@ -7,7 +7,7 @@ array), never 0. Identifiers are text: "007" stays "007".
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Literal
@@ -332,6 +332,15 @@ class Condition:
         )
 
 
+def made_numbers(drop_number: IntArray, never: Sequence[int]) -> IntArray:
+    """Which of the drops made each is; ``never`` are the numbers at which none was, ascending."""
+    if not never:
+        return drop_number
+    import numpy as np
+
+    return drop_number - np.searchsorted(np.array(never), drop_number)
+
+
 @dataclass(frozen=True, slots=True)
 class DropHistory:
     """The valid drops of one series as arrays, with what the models need beside them.
@@ -387,11 +396,7 @@ class DropHistory:
 
     def made_number(self, drop_number: IntArray) -> IntArray:
         """Which of the drops made each is; of a number at which none was, which the next one is."""
-        if not self.never_numbers:
-            return drop_number
-        import numpy as np
-
-        return drop_number - np.searchsorted(np.array(self.never_numbers), drop_number)
+        return made_numbers(drop_number, self.never_numbers)
 
     @property
     def wear_clock(self) -> IntArray:

@@ -60,7 +60,7 @@ _AT_AN_END, _MOST_AT_AN_END = 2, 0.1
 _FEWEST_READINGS = 6
 _LOWEST = 3e-4
 """Probability of a shape from which it is fitted with weights of its own."""
-_LIKELY, _FAR_FROM_COMMON = 0.01, 0.2
+_LIKELY, _FAR_FROM_COMMON = 0.01, 0.3
 """Probability of a shape, and difference from the common weights, from which these misled."""
 _KEPT_NATS = 14.0
 """Shapes less likely than the likeliest by more than this have no probability."""
@@ -457,7 +457,7 @@ class Block:
             pairs = np.flatnonzero(row == one)
             edge, pair = divmod(int(np.abs(apart[:, pairs]).argmin()), pairs.size)
             of_kinds[one, half[pairs[pair]], min(edge, _HALF - 1)] = 1.0
-        return of_kinds[:, kinds.row]
+        return of_kinds.take(kinds.row, axis=1)
 
     def _cells(self) -> CellFit:
         """The fit in the climb's own unit."""
@@ -496,7 +496,7 @@ class Block:
         fitted = self._fitted
         core = fitted.core.copy()
         if fitted.kind.size:
-            own = chance[fitted.row, fitted.kind]
+            own = chance.ravel().take(fitted.row * chance.shape[1] + fitted.kind)
             there = fitted.row[fitted.first]
             more = np.add.reduceat(fitted.weights * own, fitted.first, axis=1).T
             more -= np.add.reduceat(own, fitted.first)[:, None] * core[there]

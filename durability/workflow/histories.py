@@ -14,7 +14,13 @@ import numpy as np
 from durability.record import clock
 from durability.record.errors import RecordRefused
 from durability.record.orientation import is_orientation, normalise_orientation
-from durability.record.records import DeviceHistory, DropHistory, ShockHistory, ShockLook
+from durability.record.records import (
+    DeviceHistory,
+    DropHistory,
+    ShockHistory,
+    ShockLook,
+    made_numbers,
+)
 from durability.record.vocabulary import BARE, MOST_CROSS_AXIS_PCT
 from durability.store import bench, database
 from durability.workflow.results import NamedDrop, Scope, Under
@@ -82,9 +88,10 @@ def _every_history(connection: Any, series: Sequence[str] | None) -> Histories:
     if bench.run(connection, "has_case_of_several_series"):  # the order of all takes a while
         readings |= bench.fetch_arrays(connection, "case_ages", series=codes)
     is_valid, is_read = readings["is_valid"].astype(bool), np.isfinite(readings["peak_g"])
-    damage: Mapping[str, np.ndarray] = _NO_DAMAGE
+    damage = _NO_DAMAGE
     if bench.run(connection, "has_case_damage"):  # this too
         damage = bench.fetch_arrays(connection, "case_damage", series=codes)
+        damage |= {name: damage[name].astype(np.int64) for name in ("drop_number", "severity")}
     voided = bench.fetch(connection, "voided_drops", series=codes)
     never: dict[str, list[int]] = {}
     for drop in bench.fetch(connection, "never_numbers", series=codes):
@@ -98,10 +105,13 @@ def _every_history(connection: Any, series: Sequence[str] | None) -> Histories:
     doubts, in_doubt = _doubts(connection), []
     for row in rows:
         at, look = spans.get(row["series"], nothing), looks.get(row["series"], nothing)
-        # A drop that settles the case by declaration isn't judged.
-        judged = is_read[at] & (readings["made_number"][at] > (row["settling_drops"] or 0))
+        left_out = never.get(row["series"], ())
+        judged = is_read[at]
+        if row["settling_drops"]:  # a drop that settles the case by declaration isn't judged
+            made = made_numbers(readings["drop_number"][at], left_out)
+            judged = judged & (made > row["settling_drops"])
         kept = slice(None) if judged.all() else judged
-        whole = _drop_history(row, readings, at, kept, damage, look, never.get(row["series"], ()))
+        whole = _drop_history(row, readings, at, kept, damage, look, left_out)
         counts = is_valid[at][kept]
         with_voided.append(whole)
         valid.append(whole if counts.all() else _only(whole, counts))
@@ -183,8 +193,8 @@ def _drop_history(
         age_by_drop=None
         if row["case"] is None or "case_age" not in column
         else _ages(last, column, never),
-        damage_drop_number=damage["drop_number"][look].astype(np.int64),
-        damage_severity=damage["severity"][look].astype(np.int64),
+        damage_drop_number=damage["drop_number"][look],
+        damage_severity=damage["severity"][look],
     )
 
 
@@ -193,9 +203,9 @@ def _ages(last: int, column: Mapping[str, np.ndarray], never: Sequence[int]) -> 
     if column["case_age"].size == last and not never:
         return np.asarray(column["case_age"], dtype=np.int64)
     every = np.arange(1, last + 1)
-    made = every - np.searchsorted(np.array(never, dtype=np.int64), every)
+    made = made_numbers(every, never)
     after = np.searchsorted(column["drop_number"], every)
-    ages = column["case_age"][after] - (column["made_number"][after] - made)
+    ages = column["case_age"][after] - (made[column["drop_number"][after] - 1] - made)
     return np.asarray(ages, dtype=np.int64)
 
 

@@ -353,8 +353,8 @@ WHERE d.series_id IN (
 -- putting them back changes.
 SELECT
     series, drop_number, peak_g, temperature_c, epoch(dropped_at_utc) AS dropped_at_s,
-    status = 'valid' AS is_valid, made_number
-FROM drops_in_order
+    status = 'valid' AS is_valid
+FROM timed_drops
 WHERE $series IS NULL OR list_contains($series, series)
 ORDER BY series, drop_number;
 
