@@ -350,23 +350,28 @@ def posterior_over(likelihood: Floats, lattice: Lattice, closeness: Floats) -> F
     closeness : ndarray of shape (n_series, n_series)
         From ``closeness_of``.
     """
-    posterior = likelihood * lattice.prior
-    alone = posterior.sum(axis=(1, 2), keepdims=True)
+    def of_all(values: Floats) -> Floats:
+        """Sum of each series; as a product: several times faster."""
+        total = values.reshape(len(values), -1) @ np.ones(lattice.prior.size, values.dtype)
+        return np.asarray(total[:, None, None])
+
     if not closeness.any():
-        posterior /= alone
+        posterior = likelihood * lattice.prior
+        posterior /= of_all(posterior)
         return posterior
-    told = _log_told(likelihood, alone, lattice)
+    alone = likelihood.reshape(len(likelihood), -1) @ lattice.prior.ravel()
+    told = _log_told(likelihood, alone[:, None, None], lattice)
     profile = (closeness @ told.reshape(len(told), -1)).reshape(told.shape)
     profile -= profile.max(axis=(1, 2), keepdims=True)
     np.exp(profile, out=profile)
     profile *= lattice.prior
-    profile *= (1.0 - UNLIKE) / profile.sum(axis=(1, 2), keepdims=True)
+    profile *= (1.0 - UNLIKE) / of_all(profile)
     posterior = profile @ lattice.rate_kernel
     for run, kernel in lattice.runs:
         posterior[:, run] = kernel.T @ posterior[:, run]
     posterior += UNLIKE * lattice.prior
     posterior *= likelihood
-    posterior /= posterior.sum(axis=(1, 2), keepdims=True)
+    posterior *= 1.0 / of_all(posterior)
     return posterior
 
 

@@ -601,14 +601,14 @@ def block_of(
     prior : ScatterPrior
         Of their scatter alone.
     """
-    log_peak = np.zeros((len(clocks), len(kinds.phi)), dtype=np.float32)
-    present = np.zeros_like(log_peak)
-    centre = np.empty(len(clocks))
-    for row, (clock, peak_g) in enumerate(zip(clocks, peaks, strict=True)):
-        logs = np.log(peak_g)
-        centre[row] = np.sort(logs)[logs.size // 2]
-        log_peak[row, clock - 1] = logs - centre[row]
-        present[row, clock - 1] = 1.0
+    sizes = np.array([clock.size for clock in clocks])
+    at = np.repeat(np.arange(sizes.size), sizes), np.concatenate(clocks) - 1
+    shape = sizes.size, len(kinds.phi)
+    logs, present = np.full(shape, np.inf), np.zeros(shape, dtype=np.float32)
+    logs[at] = np.log(np.concatenate(peaks))
+    present[at] = 1.0
+    centre = np.sort(logs, axis=1)[np.arange(sizes.size), sizes // 2]
+    log_peak = np.where(present > 0.0, logs - centre[:, None], 0.0).astype(np.float32)
     impossible = (kinds.impossible.T @ present.T) > 0.0
     series = _Series(kinds, log_peak, present, _single(prior), impossible)
     return Block(members, centre, series)
