@@ -166,7 +166,8 @@ def fit_wear(
         for history in histories
     ]
     asked = [at for at, each in enumerate(histories) if wanted is None or each.series in wanted]
-    if not all(each.by_drop for each in readings):  # places between two drops, by a caller's own
+    clocks = np.concatenate([each.clock for each in readings]) if readings else np.empty(0)
+    if (clocks != np.rint(clocks)).any():  # places between two drops, by a caller's own
         in_full = fit_readings(
             readings,
             lambda at, told: _wear_fit_in_full(histories[at], told),
@@ -478,27 +479,25 @@ def _wear_fits(
     bands = level_bands(draws, cell, block.series.kinds, clocks, block.centre)
     rises = rise_intervals(draws, cell, block.series.kinds, clocks)
     draws = replace(draws, log_level_first=draws.log_level_first + block.centre[:, None])
-    first = np.exp(medians(draws.log_level_first))
-    scatter = medians(draws.scatter)
     of_row = posterior @ np.ones(posterior.shape[2], dtype=np.float32)
     weights = by_series(of_row.astype(np.float64), rows.shape)
-    cores = block.mean_core(of_row)
-    fits = []
-    for row, (history, clock) in enumerate(zip(histories, clocks, strict=True)):
-        wild = 1.0 - cores[row, clock - 1]
-        fits.append(
-            _wear_fit(
-                history,
-                draws_of(draws, row),
-                middles=(float(first[row]), float(scatter[row])),
-                band=bands[row],
-                rise=rises[row].tolist() if clock.size > 1 else [None] * 3,
-                weights=weights[row],
-                down_weighted=(wild > _DOUBTED) & (wild.size > 2),
-                siblings=siblings[row].tolist(),
-            )
+    is_wild = (block.mean_core(of_row) < 1.0 - _DOUBTED) & (block.series.present > 0.0)
+    some_wild = np.asarray(is_wild.any(axis=1))
+    columns = (np.exp(medians(draws.log_level_first)), medians(draws.scatter), rises, weights)
+    each_of = zip(histories, clocks, bands, *(column.tolist() for column in columns), strict=True)
+    return [
+        _wear_fit(
+            history,
+            draws_of(draws, row),
+            middles=(first, scatter),
+            band=band,
+            rise=rise if clock.size > 1 else [None] * 3,
+            weights=of_shape,
+            down_weighted=is_wild[row, clock - 1] if some_wild[row] and clock.size > 2 else None,
+            siblings=siblings[row].tolist(),
         )
-    return fits
+        for row, (history, clock, band, first, scatter, rise, of_shape) in enumerate(each_of)
+    ]
 
 
 def _wear_fit_in_full(history: DropHistory, told: Posterior) -> WearFit:
@@ -510,8 +509,8 @@ def _wear_fit_in_full(history: DropHistory, told: Posterior) -> WearFit:
         middles=(float(np.exp(np.median(draws.log_level_first))), float(np.median(draws.scatter))),
         band=path[central_cuts(len(path))],
         rise=rise_interval(draws, history.wear_clock),
-        weights=np.array([*told.shape_weights().values()]),
-        down_weighted=doubted(told),
+        weights=[*told.shape_weights().values()],
+        down_weighted=wild if (wild := doubted(told)).any() else None,
         siblings=(told.siblings, told.siblings_elsewhere),
     )
 
@@ -523,12 +522,19 @@ def _wear_fit(
     middles: tuple[float, float],
     band: FloatArray,
     rise: Sequence[float | None],
-    weights: FloatArray,
-    down_weighted: NDArray[np.bool_],
+    weights: Sequence[float],
+    down_weighted: NDArray[np.bool_] | None,
     siblings: Sequence[int],
 ) -> WearFit:
+    """``down_weighted`` says which readings are; None where none is."""
     lower, level, upper = band
-    named = down_weighted.any()
+    doubted_drops: tuple[int, ...] = ()
+    in_a_row: tuple[int, ...] = ()
+    if down_weighted is not None:
+        doubted_drops = tuple(history.drop_number[down_weighted].tolist())
+        off = np.log(history.peak_g / level)
+        in_a_row = off_in_a_row(history.drop_number, off, down_weighted)
+    shape_weights = dict(zip(SHAPES, weights, strict=True))
     return WearFit(
         series=history.series,
         case=history.case,
@@ -546,14 +552,10 @@ def _wear_fit(
         rise_pct_per_drop=rise[1],
         rise_lower=rise[0],
         rise_upper=rise[2],
-        shape=SHAPES[int(weights.argmax())],
-        shape_weights=dict(zip(SHAPES, weights.tolist(), strict=True)),
-        doubted_drops=tuple(history.drop_number[down_weighted].tolist()) if named else (),
-        off_in_a_row=off_in_a_row(
-            history.drop_number, np.log(history.peak_g / level), down_weighted
-        )
-        if named
-        else (),
+        shape=max(shape_weights, key=shape_weights.__getitem__),
+        shape_weights=shape_weights,
+        doubted_drops=doubted_drops,
+        off_in_a_row=in_a_row,
         scatter=middles[1],
         siblings=siblings[0],
         siblings_elsewhere=siblings[1],

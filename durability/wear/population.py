@@ -350,6 +350,7 @@ def posterior_over(likelihood: Floats, lattice: Lattice, closeness: Floats) -> F
     closeness : ndarray of shape (n_series, n_series)
         From ``closeness_of``.
     """
+
     def of_all(values: Floats) -> Floats:
         """Sum of each series; as a product: several times faster."""
         total = values.reshape(len(values), -1) @ np.ones(lattice.prior.size, values.dtype)
