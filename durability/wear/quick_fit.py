@@ -58,7 +58,7 @@ _TWO_ANSWERS = 0.5
 _AT_AN_END, _MOST_AT_AN_END = 2, 0.1
 """Readings that are an end of a series, and probability of a jump there that may be a wild one."""
 _FEWEST_READINGS = 6
-_LOWEST = 3e-4
+_LOWEST = 4.5e-4
 """Probability of a shape from which it is fitted with weights of its own."""
 _LIKELY, _FAR_FROM_COMMON = 0.01, 0.3
 """Probability of a shape, and difference from the common weights, from which these misled."""

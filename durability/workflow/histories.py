@@ -102,7 +102,7 @@ def _every_history(connection: Any, series: Sequence[str] | None) -> Histories:
     spans, looks = spans_of(readings["series"]), spans_of(damage["series"])
     nothing = slice(0, 0)
     valid, with_voided, without_doubt = [], [], []
-    doubts, in_doubt = _doubts(connection), []
+    doubts, in_doubt = _doubts(connection, has_sensor=any(row["sensor"] for row in rows)), []
     for row in rows:
         at, look = spans.get(row["series"], nothing), looks.get(row["series"], nothing)
         left_out = never.get(row["series"], ())
@@ -133,12 +133,14 @@ def _every_history(connection: Any, series: Sequence[str] | None) -> Histories:
 _NO_DAMAGE = {name: np.empty(0, dtype=np.int64) for name in ("series", "drop_number", "severity")}
 
 
-def _doubts(connection: Any) -> dict[str, dict[int, str]]:
-    """By series and drop number, what speaks against the instrument behind a reading."""
+def _doubts(connection: Any, *, has_sensor: bool) -> dict[str, dict[int, str]]:
+    """By series and drop number, what speaks against the instrument behind a reading.
+
+    Of sensors only where a series has one: to see what speaks against any takes a while.
+    """
     rows = bench.fetch(connection, "drops_across", most_pct=MOST_CROSS_AXIS_PCT)
     rows += bench.fetch(connection, "drops_before_remount")
-    doubted = bench.fetch(connection, "doubted_sensors", today=clock.today())
-    if doubted:
+    if has_sensor and (doubted := bench.fetch(connection, "doubted_sensors", today=clock.today())):
         sensors = [row["sensor"] for row in doubted]
         rows += bench.fetch(connection, "drops_of_sensors_in_doubt", sensor=sensors)
     found: dict[str, dict[int, str]] = {}

@@ -56,6 +56,8 @@ def _references(connection: Any, series: Sequence[str] | None) -> list[_Referenc
             )
     wanted = list(series) if series else None
     rows = bench.fetch(connection, "reference_series", series=wanted)
+    if not rows:
+        return []
     columns = bench.fetch_arrays(connection, "reference_readings", series=wanted)
     found = []
     for row in rows:
