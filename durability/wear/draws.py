@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 N_DRAWS = 511
 """Odd, so that the median is one of them; from 513 on sorting them takes four times as long."""
 SETTLING_FAMILIES = (SETTLING, LEVELLING)
-_LEAST_PLACE = 1e-5
+_LEAST_PLACE = 1e-6
 """Probability of a bin below which nothing is drawn from it."""
 _LEAST_PART = 2.0**-46
 BAND = 0.9

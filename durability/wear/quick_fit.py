@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     from durability.wear.shapes import Floats
 
     Bools = NDArray[np.bool_]
+    _Fit = dict[str, Floats]
 
 _HALF = BINS // 2
 _ROUNDS, _ROUNDS_ON, _ROUNDS_ALL_IN = 4, 1, 3
@@ -67,9 +68,9 @@ _KEPT_NATS = 14.0
 _PAIR_ELEMENTS = 200_000
 _FITTED = (
     "total", "mean_log", "mean_step", "mean_climb", "step_precision", "step_log", "step_climb",
-    "curvature", "step", "climb",
+    "curvature", "step", "climb", "misfit", "constant",
 )  # fmt: skip
-"""What is kept of a fit once its misfit and evidence are known."""
+"""What is kept of the fit of every kind to every series; arrays (n_kinds, n_series)."""
 
 
 @dataclass(frozen=True)
@@ -94,35 +95,24 @@ class _Series:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class _Common:
-    """Every kind fitted with common weights; arrays (n_kinds, n_series)."""
+def _own(fit: _Fit) -> _Fit:
+    """What is kept of it, to be written to."""
+    shape = fit["misfit"].shape
+    return {name: np.array(np.broadcast_to(fit[name], shape), order="C") for name in _FITTED}
 
-    fit: dict[str, Floats]
-    misfit: Floats
-    constant: Floats
 
-    def own(self) -> _Common:
-        """What is kept of it, an entry for each kind and series, to be written to."""
-        shape = self.misfit.shape
-        fit: dict[str, Floats] = {
-            name: np.array(np.broadcast_to(self.fit[name], shape), order="C") for name in _FITTED
-        }
-        return _Common(fit, self.misfit, self.constant)
-
-    def put(self, rows: IntArray, other: _Common, where: Bools | None = None) -> None:
-        """Take another fit of some of its series, or of some kinds of them."""
-        pairs = [(value, other.fit[name]) for name, value in self.fit.items()]
-        pairs += [(self.misfit, other.misfit), (self.constant, other.constant)]
-        for own, new in pairs:
-            own[:, rows] = new if where is None else np.where(where, new, own[:, rows])
+def _put(fit: _Fit, rows: IntArray, other: _Fit, where: Bools | None = None) -> None:
+    """Take another fit of some of its series, or of some kinds of them."""
+    for name, own in fit.items():
+        new = other[name]
+        own[:, rows] = new if where is None else np.where(where, new, own[:, rows])
 
 
 def _single(prior: ScatterPrior) -> ScatterPrior:
     return ScatterPrior(prior.weight.astype(np.float32), prior.variance.astype(np.float32))
 
 
-def _with_common(series: _Series, core: Floats, labels: Floats | float) -> _Common:
+def _with_common(series: _Series, core: Floats, labels: Floats | float) -> _Fit:
     kinds, prior = series.kinds, series.prior
     total = np.maximum(core.sum(axis=1), 1e-6)
     mean = (core * series.log_peak).sum(axis=1) / total
@@ -135,11 +125,11 @@ def _with_common(series: _Series, core: Floats, labels: Floats | float) -> _Comm
     fit = eliminated(total, (*sums, nothing, *with_log))
     fit |= {"count": total, "inside": total, "spread": nothing, "mean_log": mean}
     fit["square"] = (weighted * centred).sum(axis=1)
-    misfit = _misfit(fit, prior)
-    constant = log_constant(fit, labels, misfit, prior)
+    fit["misfit"] = _misfit(fit, prior)
+    constant = log_constant(fit, labels, fit["misfit"], prior)
     constant -= np.where(fit["curvature"] > 0.0, kinds.log_size[:, None], np.float32(0.0))
     constant[series.impossible] = -np.inf
-    return _Common(fit, misfit, constant)
+    return fit | {"constant": constant}
 
 
 def _misfit(fit: dict[str, Floats], prior: ScatterPrior) -> Floats:
@@ -147,17 +137,17 @@ def _misfit(fit: dict[str, Floats], prior: ScatterPrior) -> Floats:
     return prior.weight * prior.variance + np.maximum(fit["square"] - explained, 0.0)
 
 
-def _screened(series: _Series, common: _Common, *, thoroughly: bool = True) -> Floats:
+def _screened(series: _Series, fit: _Fit, *, thoroughly: bool = True) -> Floats:
     """Log posterior of each kind, the climb integrated out roughly.
 
     By the prior's density at the likeliest climb; thoroughly averaged over three points of its
     likelihood, or the likelihood over three of the prior, where that is more: the likelihood may
     be wider than the prior, or beside it.
     """
-    kinds, fit = series.kinds, common.fit
+    kinds = series.kinds
     told = fit["curvature"] > 0.0
     freedom = series.prior.weight + fit["total"] - 2.0
-    scale = np.sqrt(common.misfit / (np.where(told, fit["curvature"], 1.0) * freedom))
+    scale = np.sqrt(fit["misfit"] / (np.where(told, fit["curvature"], 1.0) * freedom))
     to_unit = kinds.to_unit[:, None]
     centre = np.clip(fit["climb"] * to_unit, -1e3, 1e3)
     scale = np.minimum(scale * to_unit, 1e3)
@@ -174,7 +164,7 @@ def _screened(series: _Series, common: _Common, *, thoroughly: bool = True) -> F
         likelihood /= scale
         np.maximum(density, likelihood, out=density)
     log_density = np.log(np.maximum(density, 1e-30))
-    return np.asarray(common.constant + np.where(told, log_density, kinds.log_prior[:, None]))
+    return np.asarray(fit["constant"] + np.where(told, log_density, kinds.log_prior[:, None]))
 
 
 def _probability(log_posterior: Floats) -> Floats:
@@ -191,9 +181,9 @@ def _rounds(series: _Series, core: Floats, rounds: int) -> tuple[Floats, Floats,
     """
     kinds, prior = series.kinds, series.prior
     with_step, terms = slice(kinds.steps.sum()), kinds.terms
-    common = _with_common(series, core, 0.0)
-    fit, total = common.fit, common.fit["total"]
-    chance = _probability(_screened(series, common, thoroughly=False))
+    fit = _with_common(series, core, 0.0)
+    total = fit["total"]
+    chance = _probability(_screened(series, fit, thoroughly=False))
     level, step, climb = fit["level"], fit["step"], fit["climb"]
     by_step, by_climb = (chance * step)[with_step], chance * climb
     twice, step = 2.0 * level, step[with_step]
@@ -209,7 +199,7 @@ def _rounds(series: _Series, core: Floats, rounds: int) -> tuple[Floats, Floats,
     left = prior.weight * prior.variance + (core * squared).sum(axis=1)
     before = core
     core = core_probability(squared, (left / (prior.weight + total))[:, None]) * series.present
-    variance = _shown(chance, common, prior)
+    variance = _shown(chance, fit, prior)
     if rounds > 1:
         rows = _several(np.abs(core - before).max(axis=1) > _SETTLED)
         if rows.size:
@@ -219,8 +209,8 @@ def _rounds(series: _Series, core: Floats, rounds: int) -> tuple[Floats, Floats,
     return core, chance, variance
 
 
-def _shown(chance: Floats, common: _Common, prior: ScatterPrior) -> Floats:
-    squared = common.misfit / (common.fit["total"] + prior.weight - 1.0)
+def _shown(chance: Floats, fit: _Fit, prior: ScatterPrior) -> Floats:
+    squared = fit["misfit"] / (fit["total"] + prior.weight - 1.0)
     return np.asarray((chance * squared).sum(axis=0))
 
 
@@ -234,14 +224,14 @@ def _jumps_at_an_end(series: _Series, chance: Floats) -> Bools:
     return np.asarray(np.where(early | late, chance, 0.0).sum(axis=0) > _MOST_AT_AN_END)
 
 
-def _in_full(some: _Series) -> tuple[_Common, Floats]:
+def _in_full(some: _Series) -> tuple[_Fit, Floats]:
     """Every kind of some series by weights of its own from all readings in, as by ``fit_cells``.
 
     Also these weights, of shape (n_kinds, n_series, n_drops).
     """
     kinds, present = some.kinds, some.present
     n_series, n_drops = present.shape
-    fit = _with_common(some, present, 0.0).own()
+    fit = _own(_with_common(some, present, 0.0))
     kind, row = np.divmod(np.arange(kinds.count * n_series), n_series)
     core = np.empty((n_drops, kind.size), dtype=np.float32)
     for _, part in _parts([int(kinds.steps.sum()) * n_series, kind.size], n_drops):
@@ -255,7 +245,7 @@ def _in_full(some: _Series) -> tuple[_Common, Floats]:
 class _Fitted:
     """Series fitted with weights of their own where a shape is likely."""
 
-    common: _Common
+    fit: _Fit
     log_posterior: Floats
     """Of each kind before it is fitted so; shape (n_kinds, n_series)."""
     core: Floats
@@ -273,33 +263,33 @@ class _Fitted:
 
 def _fitted_commonly(
     series: _Series, core: Floats, all_in: Floats, full: IntArray
-) -> tuple[_Common, Floats, NDArray[np.int8], Floats]:
+) -> tuple[_Fit, Floats, NDArray[np.int8], Floats]:
     """Series fitted by weights common to all kinds, or in full.
 
     Also both common weights, of shape (2, n_series, n_drops): those given, and those from all
     readings in, which only series in doubt have; which of them a kind of a series has; and the
     weights of those fitted in full, of shape (n_kinds, n_full, n_drops).
     """
-    common = _with_common(series, core, label_evidence(core, series.present, 1)).own()
-    cores, which = np.stack([core, all_in]), np.zeros(common.misfit.shape, np.int8)
+    fit = _own(_with_common(series, core, label_evidence(core, series.present, 1)))
+    cores, which = np.stack([core, all_in]), np.zeros(fit["misfit"].shape, np.int8)
     doubted = _doubted(core, series.present)
     doubted[full] = False
     if (other := _several(doubted)).size:
         some, own = series.of(other), all_in[other]
         again = _with_common(some, own, label_evidence(own, some.present, 1))
-        which[:, other] = again.constant > common.constant[:, other]
-        common.put(other, again, where=which[:, other] > 0)
+        which[:, other] = again["constant"] > fit["constant"][:, other]
+        _put(fit, other, again, where=which[:, other] > 0)
     full_core: Floats = np.empty((series.kinds.count, 0, core.shape[1]))
     if full.size:
         in_full, full_core = _in_full(series.of(full))
-        common.put(full, in_full)
-    return common, cores, which, full_core
+        _put(fit, full, in_full)
+    return fit, cores, which, full_core
 
 
 def _fitted(series: _Series, core: Floats, all_in: Floats, full: IntArray) -> _Fitted:
     """Fit series by common weights, and by their own where it matters."""
-    common, cores, second, full_core = _fitted_commonly(series, core, all_in, full)
-    log_posterior = _screened(series, common)
+    fit, cores, second, full_core = _fitted_commonly(series, core, all_in, full)
+    log_posterior = _screened(series, fit)
     probability = _probability(log_posterior)
     is_full = np.zeros(core.shape[0], dtype=np.bool_)
     is_full[full] = True
@@ -315,7 +305,7 @@ def _fitted(series: _Series, core: Floats, all_in: Floats, full: IntArray) -> _F
         at = kind[part], row[part]
         start_from = np.ascontiguousarray(cores[second[at], row[part]].T)
         rounds = _ROUNDS_OF_FAINT if group % 2 else _ROUNDS_OWN
-        own = _refined_pairs(series, at, start_from, common, rounds)
+        own = _refined_pairs(series, at, start_from, fit, rounds)
         weights[:, part] = own
         apart = np.abs(own - start_from, out=start_from).max(axis=0)
         is_full[at[1][(apart > _FAR_FROM_COMMON) & (probability[at] > _LIKELY)]] = True
@@ -323,10 +313,10 @@ def _fitted(series: _Series, core: Floats, all_in: Floats, full: IntArray) -> _F
     misled = _several(is_full)
     if misled.size:
         in_full, more_core = _in_full(series.of(misled))
-        common.put(misled, in_full)
+        _put(fit, misled, in_full)
         log_posterior[:, misled] = _screened(series.of(misled), in_full)
         full, full_core = np.append(full, misled), np.concatenate([full_core, more_core], axis=1)
-    return _Fitted(common, log_posterior, core, kind, row, run, weights, full, full_core)
+    return _Fitted(fit, log_posterior, core, kind, row, run, weights, full, full_core)
 
 
 def _parts(ends: Sequence[int], n_drops: int) -> Iterator[tuple[int, slice]]:
@@ -388,10 +378,10 @@ class Block:
         other = _several(doubted | full)
         if other.size:
             some = self.series.of(other)
-            common, *_ = _fitted_commonly(some, core[other], all_in[other], _several(full[other]))
-            chance = _probability(_screened(some, common))
-            variance[other] = _shown(chance, common, some.prior)
-            behind[other] = (chance * common.fit["total"]).sum(axis=0)
+            fit, *_ = _fitted_commonly(some, core[other], all_in[other], _several(full[other]))
+            chance = _probability(_screened(some, fit))
+            variance[other] = _shown(chance, fit, some.prior)
+            behind[other] = (chance * fit["total"]).sum(axis=0)
         return variance, np.maximum(behind - 2.0, 0.0)
 
     def fit(self, prior: ScatterPrior) -> tuple[CellFit, Floats]:
@@ -423,21 +413,17 @@ class Block:
         log_posterior = self._fitted.log_posterior
         highest = log_posterior.max(axis=0)
         likely = log_posterior > highest - _KEPT_NATS
-        return self._cells(), self._likelihood(likely, self._fitted.common, highest)
+        return self._cells(), self._likelihood(likely, highest)
 
-    def _likelihood(self, kept: Bools, common: _Common, highest: Floats) -> Floats:
+    def _likelihood(self, kept: Bools, highest: Floats) -> Floats:
         """Likelihood averaged over each bin, of the pairs that are kept."""
-        kinds, fit = self.series.kinds, common.fit
+        kinds, fit = self.series.kinds, self._fitted.fit
         half, row = np.nonzero(kept[kinds.row_kind])
         kind = kinds.row_kind[half]
         flat, size = kind * kept.shape[1] + row, kinds.size[kind]
         curvature, climb, total, misfit, constant = (
-            each.ravel()[flat]
-            for each in (
-                *(fit[name] for name in ("curvature", "climb", "total")),
-                common.misfit,
-                common.constant,
-            )
+            fit[name].ravel()[flat]
+            for name in ("curvature", "climb", "total", "misfit", "constant")
         )
         told = curvature > 0.0
         freedom = self.series.prior.weight[row] + total - np.float32(2.0)
@@ -461,14 +447,13 @@ class Block:
 
     def _cells(self) -> CellFit:
         """The fit in the climb's own unit."""
-        common = self._fitted.common
-        size, fit = self.series.kinds.size[:, None], common.fit
+        size, fit = self.series.kinds.size[:, None], self._fitted.fit
         return CellFit(
             kind=self.series.kinds.kind,
-            log_constant=common.constant,
+            log_constant=fit["constant"],
             climb=fit["climb"] / size,
             curvature=fit["curvature"] * size**2,
-            misfit=common.misfit,
+            misfit=fit["misfit"],
             freedom=self.series.prior.weight + fit["total"] - 2.0,
             core=np.empty((0, 0, 0)),
             total_core=fit["total"],
@@ -518,7 +503,7 @@ def _refined_pairs(
     series: _Series,
     at: tuple[IntArray, IntArray],
     core: Floats,
-    common: _Common,
+    old: _Fit,
     rounds: int,
     *,
     robustly: bool = False,
@@ -528,7 +513,7 @@ def _refined_pairs(
     All of them have a step, or none has. Robustly the first scatter is that of the median residual,
     so that wild readings don't hide.
     """
-    kinds, (kind, row), old = series.kinds, at, common.fit
+    kinds, (kind, row) = series.kinds, at
     log_peak = np.ascontiguousarray(series.log_peak[row].T)
     present = np.ascontiguousarray(series.present[row].T)
     phi = kinds.phi.take(kind, axis=1)
@@ -571,13 +556,12 @@ def _refined_pairs(
     total = fit["total"]
     fit["square"] = summed(with_log, log_peak) - total * fit["mean_log"] ** 2
     fit |= {"count": total, "inside": total, "spread": nothing}
-    misfit = _misfit(fit, prior)
-    constant = log_constant(fit, label_evidence(core, present, 0), misfit, prior)
+    fit["misfit"] = _misfit(fit, prior)
+    constant = log_constant(fit, label_evidence(core, present, 0), fit["misfit"], prior)
     constant -= np.where(fit["curvature"] > 0.0, kinds.log_size[kind], np.float32(0.0))
+    fit["constant"] = np.where(series.impossible.ravel()[flat], -np.inf, constant)
     for name, value in old.items():
         value.ravel()[flat] = fit[name]
-    common.misfit.ravel()[flat] = misfit
-    common.constant.ravel()[flat] = np.where(series.impossible.ravel()[flat], -np.inf, constant)
     return core
 
 
@@ -607,7 +591,8 @@ def block_of(
     logs, present = np.full(shape, np.inf), np.zeros(shape, dtype=np.float32)
     logs[at] = np.log(np.concatenate(peaks))
     present[at] = 1.0
-    centre = np.sort(logs, axis=1)[np.arange(sizes.size), sizes // 2]
+    half = present.sum(axis=1).astype(np.int64) // 2
+    centre = np.sort(logs, axis=1)[np.arange(half.size), half]
     log_peak = np.where(present > 0.0, logs - centre[:, None], 0.0).astype(np.float32)
     impossible = (kinds.impossible.T @ present.T) > 0.0
     series = _Series(kinds, log_peak, present, _single(prior), impossible)
