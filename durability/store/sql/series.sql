@@ -358,16 +358,6 @@ FROM timed_drops
 WHERE $series IS NULL OR list_contains($series, series)
 ORDER BY series, drop_number;
 
--- name: has_case_of_several_series
-SELECT count(case_id) > count(DISTINCT case_id) FROM all_series;
-
--- name: case_ages
--- Of the rows of readings; a case of one series was as old at each drop as the series.
-SELECT case_age
-FROM drops_in_order
-WHERE $series IS NULL OR list_contains($series, series)
-ORDER BY series, drop_number;
-
 -- name: bounded_peaks
 SELECT series, drop_number FROM bounded_peaks
 WHERE $series IS NULL OR list_contains($series, series);

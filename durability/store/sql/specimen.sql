@@ -460,3 +460,13 @@ SET quarantine_id = (p.placed->>'quarantine_id')::UUID
 FROM placed_row AS p
 WHERE (p.placed->>'quarantine_id') IS NOT NULL
     AND p.record_id IN (t.quarantine_id, md5(t.entry_id::VARCHAR || t.quarantine_id::VARCHAR)::UUID);
+
+-- name: has_case_of_several_series
+SELECT count(case_id) > count(DISTINCT case_id) FROM all_series;
+
+-- name: case_ages
+-- Of the rows of readings; a case of one series was as old at each drop as the series.
+SELECT case_age
+FROM drops_in_order
+WHERE $series IS NULL OR list_contains($series, series)
+ORDER BY series, drop_number;
