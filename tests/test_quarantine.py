@@ -348,6 +348,14 @@ def test_only_a_named_person_clears_it_with_a_reason(bench, monkeypatch):
     assert "not in quarantine" in bench(*clear, "--by", "Ada", "--reason", "x", expect=1).err
 
 
+def test_a_sign_that_was_seen_twice_is_named_once(bench):
+    for note in ("bulges", "bulges and hisses"):
+        bench("damage", "add", "R1", "--severity", "2", "--note", f"battery {note}")
+    (kept,) = bench("due", "--json").json["quarantined"]
+    assert kept["sign"] == "swollen, hissing"
+    assert "(swollen, hissing: " in bench("drop", "add", "S1", "100", expect=1).err
+
+
 def test_a_clearance_rests_on_a_named_look_at_the_battery_since(bench):
     """H2: the watch is closed by a named check; the look that told of the sign is none."""
     bench(*LOOK, "battery swelling=pass, puffy")

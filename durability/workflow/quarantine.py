@@ -28,13 +28,18 @@ def quarantines(connection: Any, device: str | None = None) -> list[Quarantine]:
         Quarantine(
             row["device"],
             row["since"],
-            row["sign"],
+            _each_once(row["sign"]),
             row["told"],
             watch_until(row["since"]),
             tuple(each for each in disposed if each.specimen == row["device"]),
         )
         for row in rows
     ]
+
+
+def _each_once(signs: str) -> str:
+    """Signs that several notes gave, each named once."""
+    return ", ".join(dict.fromkeys(signs.split(", ")))
 
 
 def disposals(connection: Any, code: str | None = None) -> list[Disposal]:
@@ -74,8 +79,9 @@ def refuse_in_quarantine(connection: Any, device: str) -> None:
 def reason(row: Mapping[str, Any]) -> str:
     """Why a drop of a device in quarantine is refused, by ``since``, ``sign`` and ``told``."""
     return (
-        f"in QUARANTINE since {row['since']:%Y-%m-%d %H:%M} ({row['sign']}: {row['told']}); do not"
-        " drop, charge or ship it: keep it away from people and combustibles and watch it; only a"
+        f"in QUARANTINE since {row['since']:%Y-%m-%d %H:%M} ({_each_once(row['sign'])}:"
+        f" {row['told']}); do not drop, charge or ship it: keep it away from people and"
+        " combustibles and watch it; only a"
         f" named person clears it, with: durability specimen clear {row['device']} --by NAME"
         " --reason WHY --check 'battery swelling=pass'; what was dropped anyway is recorded"
         " with --despite-quarantine WHY"
