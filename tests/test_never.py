@@ -9,6 +9,9 @@ import shutil
 import numpy as np
 import pytest
 
+from durability.store import database
+from durability.workflow.histories import histories_in
+
 pytestmark = pytest.mark.usefixtures("one_study")
 
 FIRST = 100 * np.exp(0.02 * np.arange(8) + 0.01 * np.random.default_rng(11).normal(size=8))
@@ -251,3 +254,25 @@ def test_at_the_bench(run, monkeypatch, tmp_path):
     assert run("drop", "add", "S", 121).out == "4\n"
     assert run("query", "shock_exposure_by_device", "--json").json["rows"][0][2] == 2
     assert json.loads(run("trend", "--json").out)["series"][0]["drops"] == 2
+
+
+@pytest.mark.parametrize("cases", [("K1", "K2"), ("K1", "K1")], ids=["one series", "several"])
+def test_a_case_is_as_old_as_the_record_orders_its_drops(run, tmp_path, cases):
+    """Of cases of one series each the order of all drops isn't asked."""
+    run("init")
+    table = tmp_path / "gaps.csv"
+    numbers = {"A": (1, 3, 4, 7), "B": (2, 3, 5)}
+    rows = [
+        f"{series},{number},{100 + number},{case},M,R"
+        for (series, made), case in zip(numbers.items(), cases, strict=True)
+        for number in made
+    ]
+    table.write_text("\n".join(["series,drop_number,peak_g,case,case_model,device", *rows]))
+    run("import", "drops", str(table), "--allow-gaps")
+    run("drop", "never", "A", "3", "--reason", WHY)
+    with database.reading(tmp_path / "store.duckdb") as store:
+        ages = store.sql("SELECT series, drop_number, case_age FROM drops_in_order").fetchall()
+        found = {each.series: each for each in histories_in(store).valid}
+    assert len(ages) == 6
+    for series, number, age in ages:
+        assert found[series].all_case_ages[number - 1] == age
