@@ -135,6 +135,15 @@ def test_a_place_that_can_not_be_meant_is_told_and_kept(bench):
     assert bench("damage", "add", "C1", "--severity", "1", "--location", "edge 1-2").err == ""
 
 
+def test_a_case_that_was_not_dropped_in_a_bare_series_is_named(bench, sheet):
+    bench("series", "open", "B1", "--device", "R1", "--device-kind", "device")
+    bench("drop", "add", "B1", "--peak-g", "400")
+    file = sheet("damage.csv", "specimen,series,drop_number,severity", "C1,B1,1,2")
+    assert "'C1': not dropped in series B1 (its device is R1, its case none: bare)" in (
+        bench("import", "damage", file, expect=1).err
+    )
+
+
 # ------------------------------------------------------------------------- what the mode tells
 
 

@@ -334,15 +334,15 @@ WHERE series IS NULL AND drop_number IS NOT NULL;
 SELECT
     t.staged_order, t.file_name, t.source_row,
     CASE WHEN p.specimen_id IS NULL THEN 'specimen' WHEN s.series_id IS NULL THEN 'series'
-        WHEN p.specimen_id NOT IN (s.case_id, s.device_id) THEN 'specimen'
+        WHEN coalesce(p.specimen_id NOT IN (s.case_id, s.device_id), true) THEN 'specimen'
         ELSE 'drop_number' END AS "column",
     CASE WHEN p.specimen_id IS NULL THEN t.specimen WHEN s.series_id IS NULL THEN t.series
-        WHEN p.specimen_id NOT IN (s.case_id, s.device_id) THEN t.specimen
+        WHEN coalesce(p.specimen_id NOT IN (s.case_id, s.device_id), true) THEN t.specimen
         ELSE t.drop_number::VARCHAR END AS value,
     false AS is_duplicate,
     CASE WHEN p.specimen_id IS NULL THEN 'no such specimen; add it first with: specimen add'
         WHEN s.series_id IS NULL THEN 'no such series; open it first with: series open'
-        WHEN p.specimen_id NOT IN (s.case_id, s.device_id)
+        WHEN coalesce(p.specimen_id NOT IN (s.case_id, s.device_id), true)
             THEN format('not dropped in series {} (its device is {}, its case {})', t.series,
                 coalesce(s.device, 'not recorded'), coalesce(s."case", 'none: bare'))
         ELSE format('no such drop in series {} (its last is {}); record the drop first', t.series,
