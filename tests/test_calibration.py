@@ -84,7 +84,7 @@ def test_without_as_found_nothing_is_said_of_the_drops_before(sensor, tmp_path):
     [
         (("2026-03-02", "2027-03-02"), "both missing"),
         (("2026-03-02", "2026-03-02", "0.5"), "not after the calibration"),
-        (("2999-03-02", "2999-09-02", "0.5"), "is in the future"),
+        (("2099-03-02", "2099-09-02", "0.5"), "is in the future"),
         (("2026-03-02", "2026-09-01", "0.5"), "from 365 to 183 days"),
         (("2026-03-02", "2027-03-02", "-1"), "a number above 0, in mV/g"),
     ],
