@@ -115,3 +115,22 @@ def test_draws_follow_the_probabilities():
     life = fit_damage([looked([(n, 4)], drops=n, series=str(n)) for n in (18, 22, 25)])[0]
     drops = life.draw((np.arange(2000) + 0.5) / 2000)
     assert ((drops > 17) & (drops <= 18)).all()  # noted after drop 18, notes are made when seen
+
+
+def test_a_failure_by_damage_says_between_which_inspections_it_came(store, sheet):
+    """It was seen at drop 5 and may have come at 3, 4 or 5: a failure is an interval."""
+    heads = "series,drop_number,peak_g,case,case_model,device,damage_severity"
+    looked = {"A": {2: 0, 5: 4}, "B": {5: 4}, "C": {2: 0}}
+    rows = [
+        f"{code},{n},100,C-{code},M,D1,{looks.get(n, '')}"
+        for code, looks in looked.items()
+        for n in range(1, 6)
+    ]
+    store("import", "drops", sheet("d.csv", heads, *rows))
+    basis = {each["series"]: each["basis"] for each in store("forecast", "--json").json["series"]}
+    assert "severity 4 seen at drop 5, not yet at drop 2" in basis["A"]
+    assert "severity 4 seen at drop 5, not inspected before" in basis["B"]
+    assert "seen at drop" not in basis["C"]
+    store("drop", "void", "A", "1", "--reason", "cable")
+    (told,) = store("forecast", "--series", "A", "--json").json["series"]
+    assert "severity 4 seen at drop 5, not yet at drop 2" in told["basis"]

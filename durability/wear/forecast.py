@@ -252,7 +252,20 @@ def _basis(life: CaseLife, series: int, *, like_failed: int) -> str:
         parts.append("damage not inspected")
     else:
         parts.append(_damage_words(life.damage))
+    seen = life.failed_in
+    if life.cause == "damage" and seen is not None and seen.series == history.series:
+        parts.append(_came_between(history, seen.drop_number))
     return ", ".join(parts)
+
+
+def _came_between(history: DropHistory, seen_at: int) -> str:
+    """Between which inspections damage of severity 4 came."""
+    looks = () if history.damage_drop_number is None else history.damage_drop_number
+    before = [int(number) for number in looks if number < seen_at]
+    if not before:
+        return f"severity 4 seen at drop {seen_at}, not inspected before"
+    last = f"at drop {max(before)}" if max(before) > 0 else "before the first drop"
+    return f"severity 4 seen at drop {seen_at}, not yet {last}"
 
 
 def _damage_words(damage: DamageLife) -> str:
