@@ -568,3 +568,21 @@ def test_a_picture_is_drawn_as_by_its_command(browser):
 
 def test_a_store_that_is_not_there_is_said_before_anything_is_served(run):
     assert "not found" in run("serve", "--store", "none.duckdb", expect=1).err
+
+
+def test_every_code_leads_to_its_page_and_no_number_is_too_long(browser, lab):
+    session = Session(lab, "tester")
+    specimens.add_specimen(session, "L/3 left", "device", {"model": "radio"})
+    asked = ("series", "open", "bare/1", "--device", "L/3 left", "--store", str(lab))
+    assert main([*asked, "--drop-height-mm", "1220", "--surface", "steel"]) == 0
+    assert main(["drop", "add", "bare/1", "100", "--store", str(lab)]) == 0
+    assert "/case/bare" not in browser.get("/drop/bare%2F1/1").text
+    own = shown.address_of(("specimen", "L/3 left"))
+    assert "drop 1 of bare/1" in text_of(browser.get(own))
+    listed = browser.get("/inspect/list")
+    assert listed.status_code == 200
+    assert "not in the store" not in text_of(listed)
+    long = "9" * 5000
+    assert browser.get(f"/report/{long}").status_code == 404
+    assert browser.get(f"/inspect/R1?back={long}").status_code == 200
+    submit(browser, "/inspect/R1", back=long, line="n")

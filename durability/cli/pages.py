@@ -22,7 +22,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
-from urllib.parse import quote, urlencode
+from urllib.parse import quote, unquote, urlencode
 
 from durability.cli.logbook import limit_of, session_of
 from durability.cli.parser import make_parser, meant
@@ -88,8 +88,8 @@ LEADS = {
 MOST_KEPT = 100
 """Answers kept at once."""
 MOST_PEOPLE = 12
-MOST_FILE_NAME = 100
-"""Characters of the name of a file that is kept."""
+MOST_FILE_NAME, MOST_DIGITS = 100, 10
+"""Characters of the name of a file that is kept, and of a number."""
 
 
 @dataclass(slots=True)
@@ -270,10 +270,9 @@ def mark(store: str) -> str:
 
 def command_of(path: str, asked: Iterable[tuple[str, str]]) -> list[str] | None:
     """The command that an address stands for; None for none that a page may show."""
-    words = [word for word in path.split("/") if word]
-    if not words or any(word.startswith("-") for word in words):
-        return None
-    if words[0] not in ANSWERS and " ".join(words[:2]) not in ANSWERS:
+    words = [unquote(word) for word in path.split("/") if word]
+    is_answer = bool(words) and (words[0] in ANSWERS or " ".join(words[:2]) in ANSWERS)
+    if not is_answer or any(word.startswith("-") for word in words):
         return None
     call = list(words)
     for name, value in asked:
@@ -281,6 +280,11 @@ def command_of(path: str, asked: Iterable[tuple[str, str]]) -> list[str] | None:
             return None
         call.append(f"--{name}={value}" if value else f"--{name}")
     return call
+
+
+def whole_number(text: str) -> int:
+    """A number of an address or a form; 0 for what can't be one."""
+    return int(text) if text.isdecimal() and len(text) < MOST_DIGITS else 0
 
 
 def address_of(named: Reference) -> str:
@@ -539,7 +543,7 @@ def still_as_shown(given: Mapping[str, str], person: str) -> Callable[[Namespace
         None for a form that depends on neither.
     """
     if "asked" in given:
-        back = int(given["back"]) if given.get("back", "").isdecimal() else 0
+        back = whole_number(given.get("back", ""))
         return lambda options: _walk(options, person, back)[1] == given["asked"]
     if "last" in given:
         return lambda options: (

@@ -217,15 +217,15 @@ class Application:
                 route("/mark", self.mark),
                 route("/person", self.person, *both),
                 route("/picture/{code}", self.picture),
+                *(route(f"/{of}/list", self.answer) for of in ("series", "drop", "inspect")),
                 route("/bench/{code:path}", self.bench, *both),
                 route("/inspect/{code:path}", self.inspect, *both),
                 route("/kept/{code}", self.kept_photo),
                 route("/photo/{code:path}", self.photo, *both),
                 route("/damage/{code:path}", self.damage, *both),
                 route("/reports", self.reports),
-                route("/report/{number:int}", self.report),
-                route("/report/{number:int}/page", self.issued_page),
-                *(route(f"/{group}/list", self.answer) for group in ("series", "drop")),
+                route("/report/{number}", self.report),
+                route("/report/{number}/page", self.issued_page),
                 *(route(f"/{kind}/{{code:path}}", self.thing) for kind in (*pages.VIEWS, "drop")),
                 route("/{path:path}", self.answer),
             ]
@@ -336,8 +336,9 @@ class Application:
 
     async def answer(self, request: Request) -> Response:
         """The answer of the command that the address stands for."""
-        path = request.url.path if request.url.path != "/" else "/status"
-        call = pages.command_of(path, parse_qsl(request.url.query, keep_blank_values=True))
+        path = request.scope["raw_path"].decode("latin-1")  # a code may hold a "/"
+        options = parse_qsl(request.url.query, keep_blank_values=True)
+        call = pages.command_of(path if path != "/" else "/status", options)
         if call is None:
             return self.laid_out(request, Page(refused=path, status=404), TITLE["missing"])
         return self.laid_out(request, await self.asked(call), " ".join(call))
@@ -365,14 +366,14 @@ class Application:
 
     async def report(self, request: Request) -> Response:
         """One report that was issued: by whom, about what, its answers."""
-        number = request.path_params["number"]
+        number = pages.whole_number(request.path_params["number"])
         page, is_kept = await run_in_threadpool(pages.issued_report, number, store=self.store)
         links = [(f"/report/{number}/page", SAY["as_issued"])] if is_kept else []
         return self.laid_out(request, page, TITLE["report"].format(code=number), links=links)
 
     async def issued_page(self, request: Request) -> Response:
         """The page of a report as it was issued: nothing in it is run or fetched."""
-        number = request.path_params["number"]
+        number = pages.whole_number(request.path_params["number"])
         page, name, content = await run_in_threadpool(pages.issued_page, number, store=self.store)
         if page.refused:
             return _plain(page.status, page.refused)
@@ -492,7 +493,7 @@ class Application:
         if entry.is_waiting:
             return self.shown_waiting(request, entry, title)
         done, wanted = entry.page, request.query_params.get("back", "")
-        back = int(wanted) if wanted.isdecimal() and request.method == "GET" else 0
+        back = pages.whole_number(wanted) if request.method == "GET" else 0
         next_ = await run_in_threadpool(
             pages.asked_next, device, store=self.store, person=by, back=back
         )

@@ -9,7 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 from durability.record import units
 from durability.record.basis import counted
-from durability.record.vocabulary import DAMAGE_SEVERITIES, MOST_CROSS_AXIS_PCT, SEVERITY_FAILED
+from durability.record.vocabulary import (
+    BARE,
+    DAMAGE_SEVERITIES,
+    MOST_CROSS_AXIS_PCT,
+    SEVERITY_FAILED,
+)
 from durability.report import labels
 from durability.report.answers import beside
 from durability.report.answers.rig import SENSORS
@@ -533,7 +538,8 @@ _NAMES = {"case_model": "model", **{key: key for key in ("series", "case", "devi
 
 def _named(key: str, value: Any) -> Reference | None:
     """What the value of a sheet names."""
-    return (_NAMES[key], value) if key in _NAMES and isinstance(value, str) else None
+    is_named = key in _NAMES and isinstance(value, str) and value != BARE
+    return (_NAMES[key], value) if is_named else None
 
 
 def _fact(key: str, value: Any) -> str:
