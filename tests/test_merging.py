@@ -3,6 +3,7 @@
 ISO/IEC 17025:2017 7.5.2 (original and amended data are both kept) and 7.11.3 (no loss).
 """
 
+import errno
 import gzip
 import io
 import random
@@ -614,6 +615,17 @@ def test_a_store_may_be_called_other(labs):
     """That is what the engine calls the file of the second store where it is named so."""
     Path("A.duckdb").rename("other.duckdb")
     assert labs("other", "merge", "B.duckdb", "--json").json["added"]["drops"] == 5
+
+
+def test_a_full_disk_is_not_a_fault_of_the_other_store(labs, monkeypatch):
+    def full(*_):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("durability.store.merging.shutil.copyfile", full)
+    said = labs("A", "merge", "B.duckdb", expect=2).err
+    assert (
+        said == f"durability: B.duckdb: can't be copied to {Path.cwd()} (No space left on device)\n"
+    )
 
 
 def test_a_dry_run_says_the_same_and_stores_nothing(labs):

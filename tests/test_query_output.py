@@ -147,7 +147,7 @@ def test_no_word_and_no_digit_of_a_table_is_cut(width, monkeypatch, capsys):
         ("Moraine", "abrasion", 8, 3, 15, 4, 3, 18, 160),
         ("Tarn", "permanent set", 7, 6, 14, 2, 0, None, 257),
     ]
-    terminal.show(blocks("Modes", {}, headings, rows))
+    terminal.show(blocks("Modes", "", {}, headings, rows))
     told = re.sub("[;:]", " ", capsys.readouterr().out).split()
     for words in (*headings, *(cell for row in rows for cell in row if cell)):
         assert set(str(words).replace("_", " ").split()) <= set(told)
@@ -382,3 +382,13 @@ def test_what_comes_one_by_one_reads_back_as_a_list():
         "series": "S1", "peak_g": [1.5, None, 1], "note": "\x1b[31m"
     }  # fmt: skip
     assert "\x1b" not in text
+
+
+def test_a_full_disk_is_named_in_the_few_words_of_the_system(small, monkeypatch):
+    def full(*_):
+        said = r'{"exception_message":"Could not write file \"/x/a\": No space left on device"}'
+        raise duckdb.IOException(f"IO Error: Async write failed: {said}")
+
+    monkeypatch.setattr("durability.store.saved_queries.written_beside", full)
+    told = small("query", "--sql", "SELECT 1", "-o", "a.parquet", expect=2)
+    assert told.err == "durability: -o 'a.parquet': can't be written (No space left on device)\n"

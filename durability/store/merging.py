@@ -87,7 +87,8 @@ def copied(other: Path, beside: Path) -> Iterator[Path]:
                     shutil.copyfile(log(other), log(copy))
             database.update_copy(copy)
         except OSError as error:
-            raise StoreUnusable(f"{other}: can't be read ({why(error)})") from None
+            place = beside.absolute().parent
+            raise StoreUnusable(f"{other}: can't be copied to {place} ({why(error)})") from None
         except StoreUnusable as fault:
             words = str(fault).replace(str(copy), str(other)).replace(copy.name, other.name)
             raise StoreUnusable(words.partition("; name ")[0].partition("; make ")[0]) from None

@@ -36,6 +36,7 @@ from durability.record.errors import UnusableCall
 from durability.record.whole_file import written_beside
 from durability.store import database, sql_files
 from durability.store.database import Past
+from durability.store.file import why
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -377,8 +378,7 @@ def write_parquet(answer: Answer, file: Path) -> None:
         with duckdb.connect(":memory:") as memory, written_beside(file) as partial:
             memory.from_df(frame).project(typed).write_parquet(str(partial))
     except (duckdb.Error, OSError) as error:
-        reason = str(error).splitlines()[0]
-        raise UnusableCall(f"-o {str(file)!r}: can't be written ({reason})") from None
+        raise UnusableCall(f"-o {str(file)!r}: can't be written ({why(error)})") from None
 
 
 def _value(parameter: Parameter, text: str) -> Any:
