@@ -41,6 +41,7 @@ def test_falls_count_in_both_ledgers_in_age_and_in_no_trend(bench):
         " age of K and the dose of R, never in a trend\n"
     )
     assert "Flying fragments and falling masses" in told.err
+    assert "its battery may be damaged without a sign" in told.err
     assert ledgers(bench) == (105, 105)
     rows = bench("drop", "list", "--series", "T", "--json").json["drops"]
     assert {(row["status"], row["void_reason"], row["peak_g"]) for row in rows} == {

@@ -397,7 +397,7 @@ def add_falls(options: Namespace) -> int:
     from durability.report import labels, safety
 
     warn(safety.CAUTIONS[:1])
-    series_row, last = series.add_falls(
+    row, last = series.add_falls(
         session_of(options),
         options.series,
         options.count,
@@ -407,8 +407,9 @@ def add_falls(options: Namespace) -> int:
     )
     first = last.drop_number - options.count + 1
     told = {**acknowledged(last), "count": options.count, "first_drop_number": first}
-    say(options, told, labels.falls_stored(series_row, range(first, last.drop_number + 1)))
+    say(options, told, labels.falls_stored(row, range(first, last.drop_number + 1)))
     warn_of_drop(last, vars(options))
+    warn(safety.storage_lines(row["device"]) if row["device_kind"] == "device" else [])
     return 0
 
 
