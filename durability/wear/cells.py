@@ -30,7 +30,7 @@ _LOG_TWO_PI = math.log(2.0 * math.pi)
 EM_STEPS = 6
 BLOCK_SERIES = 512
 """Series whose cells are fitted at once."""
-_ROWS = 64
+_ROWS = 16
 """Of a matrix product over series."""
 _FAR_APART = 1e9
 """Scales beyond which all is equally far: squares of more would not fit single precision."""
@@ -257,14 +257,14 @@ def by_series(rows: Floats, matrix: Floats) -> Floats:
     rows : ndarray of shape (n_series, n)
     matrix : ndarray of shape (n, m)
     """
-    # Filled up to products of one shape, which are all made in the same way.
-    whole = np.zeros((-(-len(rows) // _ROWS) * _ROWS, rows.shape[1]), dtype=rows.dtype)
-    whole[: len(rows)] = rows
-    found = np.empty((matrix.shape[1], len(whole)), dtype=rows.dtype)
-    for start in range(0, len(whole), _ROWS):
-        some = slice(start, start + _ROWS)
-        found[:, some] = matrix.T @ whole[some].T
-    return found.T[: len(rows)]
+    # Filled up to products of one shape. Some libraries round the rows of a larger one differently,
+    # by their place in it.
+    n_blocks, size = -(-len(rows) // _ROWS), matrix.shape[1]
+    whole = np.zeros((n_blocks, _ROWS, rows.shape[1]), dtype=rows.dtype)
+    whole.reshape(-1, rows.shape[1])[: len(rows)] = rows
+    found = np.empty((size, n_blocks, _ROWS), dtype=rows.dtype)
+    np.matmul(matrix.T, whole.transpose(0, 2, 1), out=found.transpose(1, 0, 2))
+    return found.reshape(size, -1).T[: len(rows)]
 
 
 def bin_log_evidence(fit: CellFit, grid: ShapeGrid) -> Floats:

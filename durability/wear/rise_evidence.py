@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from durability.wear.cells import by_series
 from durability.wear.draws import evenly, evenly_normal
 from durability.wear.population import SCATTER, SCATTER_WEIGHT
 
@@ -156,8 +157,8 @@ def middle(ordered: Float32Array) -> Float32Array:
 @np.errstate(invalid="ignore")
 def row_sum(values: Float32Array) -> Float32Array:
     """Sum of each row; shape (n_rows, 1). As a product: several times faster over short rows."""
-    total: Float32Array = values @ np.ones((values.shape[1], 1), dtype=np.float32)
-    return total
+    total: Float32Array = by_series(values, np.ones((values.shape[1], 2), dtype=np.float32))
+    return total[:, :1]
 
 
 def scatter_squared(residual: Float32Array) -> Float32Array:
@@ -233,10 +234,11 @@ def weigh_shapes(
     mean = row_sum(weight * reading) / weight_sum
     centred = reading - mean
     weighted = weight * centred
-    shape_mean = weight @ curve.T / weight_sum
-    shape_square = weight @ (curve * curve).T - shape_mean * shape_mean * weight_sum
+    shape_mean = by_series(weight, curve.T) / weight_sum
+    shape_square = by_series(weight, (curve * curve).T)
+    shape_square -= shape_mean * shape_mean * weight_sum
     np.maximum(shape_square, np.float32(1e-6) * weight_sum, out=shape_square)
-    product = weighted @ curve.T
+    product = by_series(weighted, curve.T)
     np.maximum(product, 0, out=product)
     slope = product / shape_square
     total_square = row_sum(weighted * centred)
@@ -249,7 +251,7 @@ def weigh_shapes(
     share *= (shapes.rising_weight + shapes.settling_weight).astype(np.float32)
     share *= shrink / (np.exp(-top) + row_sum(share))
     slope *= share
-    fitted = slope @ curve + (mean - row_sum(slope * shape_mean))
+    fitted = by_series(slope, curve) + (mean - row_sum(slope * shape_mean))
     return log_bayes_factor, fitted
 
 
@@ -267,7 +269,7 @@ def averaged(log_bayes_factor: Float32Array, weight: Float32Array) -> Float32Arr
     ndarray of shape (n_series, n_averages)
     """
     top = log_bayes_factor.max(axis=1, keepdims=True)
-    mean = np.exp(log_bayes_factor - top) @ weight
+    mean = by_series(np.exp(log_bayes_factor - top), weight)
     log_mean: Float32Array = top + np.log(np.maximum(mean, SMALLEST_SHARE))
     return log_mean
 
@@ -329,7 +331,7 @@ def rise_evidence(log_peak: FloatArray, *, second_look_from: float = -np.inf) ->
     for start in range(0, n_series, rows):
         block = log_peak[start : start + rows]
         centred = block - block[:, :1]
-        size = np.abs(centred) @ np.full((n, 1), 1 / n)
+        size = np.abs(centred).mean(axis=1, keepdims=True)
         reading = (centred / np.where(size > 0, size, 1)).astype(np.float32)
         ordered = np.sort(reading, axis=1)
         rounding = rounding_variance(ordered)
@@ -480,9 +482,9 @@ def log_odds_goes_on(log_peak: FloatArray, information: FloatArray) -> FloatArra
         weight *= np.float32(n) / row_sum(weight)
         weighted = weight * reading
         weighted -= weight * (row_sum(weighted) / np.float32(n))
-        path_sum = weight @ paths.T
-        misfit = weight @ squares.T - path_sum * path_sum / np.float32(n)
-        misfit -= np.float32(2) * (weighted @ paths.T)
+        path_sum = by_series(weight, paths.T)
+        misfit = by_series(weight, squares.T) - path_sum * path_sum / np.float32(n)
+        misfit -= np.float32(2) * by_series(weighted, paths.T)
         misfit += row_sum(weighted * reading) + np.float32(n) * rounding
         np.maximum(misfit, 0, out=misfit)
         misfit += np.float32(SCATTER_WEIGHT * SCATTER**2)
