@@ -580,6 +580,7 @@ def test_a_terminal_resized_is_followed_and_a_signal_is_red(bench, tmp_path):
     terminal.until("drop 2, corner 1-2-5>")
     told = terminal.says("119 d4", "drop 2 stored")
     assert re.search(r"\x1b\[[\d;]*31[\d;]*m!! FAILED at drop 2", told)
+    told += terminal.says("u", "If it was never made: never")
     assert max(map(len, plain(told).splitlines())) <= 60
     assert terminal.end() == 0
 
@@ -598,6 +599,20 @@ def test_what_is_known_late_stands_above_the_line_being_typed(bench, tmp_path):
     os.write(terminal.fd, b"\x03")
     assert "interrupted; what was acknowledged is stored" in terminal.until("is stored")
     assert [d["peak_g"] for d in drops(bench)] == [118.0]
+
+
+def test_an_interruption_too_leaves_a_device_to_be_put_away(bench, tmp_path):
+    bench("specimen", "add", "R-1", "--kind", "device")
+    conditions = ("--drop-height-mm", "1220", "--surface", "steel")
+    bench("series", "open", "S2", "--device", "R-1", *conditions)
+    bench("drop", "add", "S2", "--peak-g", "118")
+    terminal = Terminal(("record", "S2"), environment(tmp_path))
+    terminal.until("understood:")
+    terminal.type("")
+    terminal.until("drop 2>")
+    os.write(terminal.fd, b"\x03")
+    told = " ".join(terminal.until("what was acknowledged").split())
+    assert "its battery may be damaged without a sign" in told
 
 
 def plain(told):

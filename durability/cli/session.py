@@ -196,6 +196,15 @@ class _BenchSession:
 
     def run(self) -> int:
         """Until q or the end of the input; exit status."""
+        try:
+            self._sit()
+        finally:  # an interruption too leaves a device to be put away
+            if self.found["device_kind"] == "device" and self.number > 1 and not self.options.json:
+                warn(safety.storage_lines(self.found["device"]))
+        return 1 if self.refused and not self.at_keyboard else 0
+
+    def _sit(self) -> None:
+        """Take line after line, and say at the end how the series stands."""
         if self.at_keyboard:
             self._open()
         else:
@@ -222,9 +231,6 @@ class _BenchSession:
             self._say(self.sheet.progress())
         elif self.at_keyboard:
             self._close()
-        if self.found["device_kind"] == "device" and self.number > 1 and not self.options.json:
-            warn(safety.storage_lines(self.found["device"]))
-        return 1 if self.refused and not self.at_keyboard else 0
 
     def _refuse_rest(self) -> None:
         """Say which lines of a pipe came after the last drop that could be made."""
@@ -487,10 +493,8 @@ class _BenchSession:
         series, last = self._last("undo")
         with self.judging.store_lock:
             corrections.void_drop(self.session, series, last, reason)
-        self._say(
-            f"drop {last} is void ({reason}); it keeps its number and counts as a shock. If it was"
-            " never made: never"
-        )
+        made = f"drop {last} is void ({reason}); it keeps its number and counts as a shock."
+        self._say(bench.wrapped(f"{made} If it was never made: never", self.width))
         if self.sheet is not None:
             self.sheet.undone()
         self.to_tell = series
