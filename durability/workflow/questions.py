@@ -156,7 +156,7 @@ def frame(session: Session, what: str, values: Mapping[str, Any]) -> pd.DataFram
     UnusableCall
         There is nothing of that name, a value does not fit, or the statement fails or would write.
     """
-    if len(what.split()) > 1:
+    if len(what.split()) != 1:
         return saved_queries.query_frame(session.record, what, values)
     found = None if values else saved_queries.view_frame(session.record, what)
     if found is not None:
