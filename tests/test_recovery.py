@@ -79,6 +79,24 @@ def test_a_backup_is_the_store_and_the_latest_are_kept(run, store, tmp_path, mon
     assert drops(run, "again.duckdb") == [100, 101]
 
 
+def test_a_backup_just_written_is_never_the_old_one_that_goes(run, store, monkeypatch):
+    """The clock of the computer was set back between the two."""
+    from durability.record import clock
+
+    run("backup", "copies", "--keep", 1)
+    before = clock.now_utc().replace(year=2010)
+    monkeypatch.setattr(clock, "now_utc", lambda: before)
+    made = run("backup", "copies", "--keep", 1, "--json").json
+    assert [str(each) for each in Path("copies").glob("*.duckdb")] == [made["file"]]
+    assert made["kept"] == 1
+
+
+def test_a_store_that_is_cut_off_names_what_saves_it(run, store):
+    content = store.read_bytes()
+    store.write_bytes(content[: len(content) // 2])
+    assert run("trend", expect=2).err.endswith("; see: durability recover\n")
+
+
 def test_other_files_in_the_folder_are_left_alone(run, store, tmp_path):
     (tmp_path / "store.notes.duckdb").write_text("mine")
     run("backup", ".", "--keep", 1)

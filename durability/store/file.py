@@ -260,7 +260,9 @@ def connect(path: Path, *, read_only: bool, with_files: bool = False) -> duckdb.
                     f"{path}: written by another version of DuckDB than {duckdb.__version__};"
                     " install the durability release that wrote it, or a newer one"
                 ) from None
-            raise StoreUnusable(f"{path}: can't be opened ({why(error)})") from None
+            is_damaged = "Corrupt" in message or "not read enough bytes" in message
+            see = "; see: durability recover" if is_damaged else ""
+            raise StoreUnusable(f"{path}: can't be opened ({why(error)}){see}") from None
         else:
             return connection
 

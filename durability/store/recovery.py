@@ -82,8 +82,12 @@ def back_up(path: Path, folder: Path, keep: int | None) -> Backup:
             raise StoreUnusable(f"{partial}: does not read back as it was written")
         _read_all(partial, path)
         noted.write_text(f"{digest}  {target.name}\n", encoding="utf-8")
-    kept = sorted(folder.glob(f"{path.stem}.{_STAMP}{path.suffix}"))
-    for old in kept[: -keep or None] if keep else []:
+    others = set(folder.glob(f"{path.stem}.{_STAMP}{path.suffix}")) - {target}
+    kept = [
+        target,
+        *sorted(others, reverse=True),
+    ]  # this one is the latest, whatever the clock says
+    for old in kept[keep:] if keep else []:
         old.unlink()
         _digest_file(old).unlink(missing_ok=True)
     return Backup(str(target), digest, True, min(len(kept), keep or len(kept)))
