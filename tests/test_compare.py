@@ -42,6 +42,21 @@ def test_quick_wear_over_few_drops_is_not_the_quickest_there_is(rate, drops):
     assert group.rise_pct_per_drop == pytest.approx(true, rel=0.35)
 
 
+def test_very_quick_models_are_ranked_and_their_intervals_hold_the_rise():
+    """Rises were cut at 16.2 % a drop: both had +16.2 as upper end, and neither interval held."""
+    rises = {"quick": 0.18, "quicker": 0.3}
+    drops = np.log1p(np.array([*rises.values()]))[:, None] * np.arange(5.0)
+    groups = rank(
+        [
+            case(path, name=f"{model}{k}", model=model, scatter=0.03, seed=9021 + 10 * k + at)
+            for at, (model, path) in enumerate(zip(rises, drops, strict=True))
+            for k in range(3)
+        ]
+    ).groups
+    assert [group.group for group in groups] == ["quicker", "quick"]
+    assert all(group.lower < 100.0 * rises[group.group] < group.upper for group in groups)
+
+
 def two_models(fast=0.03, slow=0.003, each=4):
     return [
         case(rate * N, name=f"{model}{k}", model=model, seed=10 * k + len(model))

@@ -44,8 +44,8 @@ LEVEL = 0.9
 CLEAR = 0.9
 """Probability with which each group must out-wear the next for the order to be clear."""
 _FEWEST_SPAN = 5
-_FASTEST_RISE = 0.15
-"""Rises are cut at 0.15 log units a drop, so that one steep path can't rule a mean."""
+_FASTEST_RISE = math.log(2.0)
+"""In log units a drop: no case has its level doubled by drop after drop."""
 _SMALL_RISE = 0.004
 """Rises are compared as asinh(rise / 0.4 % a drop): like logs where there is wear, since fast
 models also vary more, and like plain numbers about zero."""
