@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from unittest.mock import patch
 
+import one_rounding  # noqa: F401  before NumPy loads
 import pytest
 from prompt_toolkit.application import create_app_session
 from prompt_toolkit.input import create_pipe_input

@@ -6,6 +6,7 @@ Each number here moves when a prior does: whoever changes one on purpose changes
 from __future__ import annotations
 
 import numpy as np
+import one_rounding
 import pytest
 
 from durability.record.records import DropHistory
@@ -92,4 +93,5 @@ def test_the_drops_left_are_those_of_the_priors(fits):
     """Beside those of the shapes: of a climb to come, of damage, of what no shape allows for."""
     told = forecast(record(), fits=fits, horizon=400)
     left = {each.series: each.survival_probability.sum() for each in told if not each.failed}
-    assert left == pytest.approx(DROPS_LEFT, rel=5e-4)
+    within = 5e-4 if one_rounding.is_here() else one_rounding.WITHIN_ELSEWHERE
+    assert left == pytest.approx(DROPS_LEFT, rel=within)

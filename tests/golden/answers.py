@@ -26,6 +26,7 @@ from typing import Any
 from unittest.mock import patch
 from xml.etree import ElementTree as ET
 
+import one_rounding  # noqa: F401  before NumPy loads
 from golden.calls import BAD_CALLS, BAD_FILES
 from golden.stores import STORES
 from shared_studies import shared_studies
