@@ -445,6 +445,15 @@ def test_rank_test_is_the_permutation_test():
     assert found.harmful
 
 
+def test_a_small_p_the_other_way_round_is_said_to_be_that():
+    """Controls alone failed: "No link was shown (p = 0.0001 …)" left the reader with a riddle."""
+    dropped = [looked_at(f"D{i}", [300.0 + 100.0 * i] * 5) for i in range(12)]
+    controls = [looked_at(f"C{i}", [], fails_on=30) for i in range(6)]
+    link = judge_latent_link([*dropped, *controls])
+    assert (link.verdict, link.p_value) == ("not shown", 0.0001)
+    assert "with a smaller one failed sooner than chance would have it (p = 0.0001" in link.sentence
+
+
 def test_three_against_three_can_never_show_anything():
     # Fisher's two-sided p of all three against none of three is 0.1.
     assert not dose_rank_test(two_groups(3, 3, 0, 3), 0).could_show

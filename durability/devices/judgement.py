@@ -105,6 +105,11 @@ def sentence(link: LatentLink, study: LatentStudy) -> str:
             f"have it ({chance});{alone} that is not proof for any one device, nor for other "
             "devices and conditions."
         )
+    if link.p_value is not None and link.p_value <= SIGNIFICANCE:
+        return (
+            "No link with shock dose was shown: devices with a smaller one failed sooner than "
+            f"chance would have it ({chance}); they may differ in age or use."
+        )
     return f"No link with shock dose was shown ({chance}); that is not proof that there is none."
 
 
