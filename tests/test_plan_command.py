@@ -71,6 +71,14 @@ def test_a_given_scatter_needs_no_record(store):
     assert "as given" in store("plan", "rise", "--rise-pct", "2", "--scatter-pct", "5").out
 
 
+def test_a_plan_below_the_fewest_drops_of_trend_says_so(store):
+    """A rise seen "after 3 drops" had but 5 points less in trend, which then says too few."""
+    words = ("plan", "rise", "--scatter-pct", "4", "--cases", "1", "--rise-pct")
+    too_few = "With fewer than 4 drops trend answers: too few."
+    assert "after 3 drops" in store(*words, "500").out and too_few in store(*words, "500").out
+    assert too_few not in store(*words, "2").out
+
+
 def test_a_rise_too_small_for_any_plan_is_told(store):
     words = ("plan", "rise", "--rise-pct", "1e-6", "--scatter-pct", "20", "--cases", "1")
     assert "no number of drops up to 1000 is enough" in store(*words).out

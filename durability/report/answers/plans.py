@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from durability.record.basis import counted
+from durability.record.basis import MIN_DROPS_FOR_TREND, counted
 from durability.record.whole_file import csv_text
 from durability.report import labels, safety
 from durability.report.blocks import Block, Column, Columns, Table, Words
@@ -78,6 +78,8 @@ def rise(
         " the running alarm, which judges at every drop, has been raised in fewer than half by"
         " then."
     )
+    if any((each.drops_per_case or MIN_DROPS_FOR_TREND) < MIN_DROPS_FOR_TREND for each in plans):
+        yield Words(f"With fewer than {MIN_DROPS_FOR_TREND} drops trend answers: too few.")
 
 
 def contrast(
