@@ -283,8 +283,11 @@ class _Reml:
         projected = weighted[:, :effects] - np.outer(weighted[:, -2], weighted[:, -2]) / ends[0, 0]
 
         # Traces of P V_k and P V_k P V_l by blocks; those of repeatability from P V P = P.
-        traces = np.bincount(self.effect, weights=np.diag(projected), minlength=groups)
-        fits = np.bincount(self.effect, weights=score**2, minlength=groups)
+        # Without any effect bincount counts in whole numbers, weights or not.
+        traces, fits = (
+            np.bincount(self.effect, weights=weights, minlength=groups).astype(float)
+            for weights in (np.diag(projected), score**2)
+        )
         member = (self.effect == np.arange(groups)[:, None]).astype(float)
         curvature = member @ projected**2 @ member.T
         traces[0] = (self.readings - 1 - traces @ variance) / rest
