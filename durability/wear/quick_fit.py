@@ -44,8 +44,8 @@ if TYPE_CHECKING:
     _Fit = dict[str, Floats]
 
 _HALF = BINS // 2
-_ROUNDS, _ROUNDS_ON, _ROUNDS_ALL_IN = 4, 1, 3
-"""Rounds of common weights: at the start, with the siblings' scatter, from all readings in."""
+_ROUNDS = 3
+"""Rounds of common weights, from a running median and from all readings in."""
 _SETTLED = 0.01
 """Change of a weight below which a round has changed nothing."""
 _ROUNDS_OWN, _ROUNDS_OF_FAINT = 3, 1
@@ -59,7 +59,7 @@ _TWO_ANSWERS = 0.5
 _AT_AN_END, _MOST_AT_AN_END = 2, 0.1
 """Readings that are an end of a series, and probability of a jump there that may be a wild one."""
 _FEWEST_READINGS = 6
-_LOWEST = 4.5e-4
+_LOWEST = 6e-4
 """Probability of a shape from which it is fitted with weights of its own."""
 _LIKELY, _FAR_FROM_COMMON = 0.01, 0.3
 """Probability of a shape, and difference from the common weights, from which these misled."""
@@ -327,15 +327,6 @@ def _parts(ends: Sequence[int], n_drops: int) -> Iterator[tuple[int, slice]]:
             yield group, slice(start, min(start + step, last))
 
 
-def _take_rounds(
-    series: _Series, core: Floats, which: Bools, start_from: Floats, rounds: int
-) -> None:
-    """Common weights of some series put into ``core``, by so many rounds from others."""
-    rows = _several(which)
-    if rows.size:
-        core[rows], *_ = _rounds(series.of(rows), start_from[rows], rounds)
-
-
 def _several(which: Bools) -> IntArray:
     """Those, one alone twice: sums over a single column are rounded in another order."""
     rows = np.flatnonzero(which)
@@ -357,7 +348,6 @@ class Block:
     series: _Series
     _core: Floats = field(default_factory=lambda: np.empty((0, 0)))
     _all_in: Floats = field(default_factory=lambda: np.empty((0, 0)))
-    _tried: Bools = field(default_factory=lambda: np.empty(0, dtype=np.bool_))
     _full: IntArray = field(default_factory=lambda: np.empty(0, dtype=np.int64))
 
     def shown_scatter(self) -> tuple[Floats, Floats]:
@@ -370,11 +360,12 @@ class Block:
         full = present.sum(axis=1) < _FEWEST_READINGS
         full |= _doubtful_beside(core, present) | _jumps_at_an_end(series, chance)
         doubted = _doubted(core, present)
-        all_in, tried = core.copy(), doubted & ~full
-        _take_rounds(series, all_in, tried, present, _ROUNDS_ALL_IN)
+        all_in, tried = core.copy(), _several(doubted & ~full)
+        if tried.size:
+            all_in[tried], *_ = _rounds(series.of(tried), present[tried], _ROUNDS)
         full |= (np.abs(all_in - core) > _TWO_ANSWERS).any(axis=1)
         behind = core.sum(axis=1)
-        self._core, self._all_in, self._tried, self._full = core, all_in, tried, _several(full)
+        self._core, self._all_in, self._full = core, all_in, _several(full)
         other = _several(doubted | full)
         if other.size:
             some = self.series.of(other)
@@ -399,16 +390,7 @@ class Block:
         ndarray of shape (n_series, n_rows, n_bins)
             Likelihood, up to a factor of each series.
         """
-        before, prior = self.series.prior, _single(prior)
-        series = self.series = replace(self.series, prior=prior)
-        # The others must not depend on their company.
-        told = (prior.weight != before.weight) | (prior.variance != before.variance)
-        _take_rounds(series, self._core, told, self._core, _ROUNDS_ON)
-        told &= _doubted(self._core, series.present)
-        told[self._full] = False
-        tried = self._tried & told
-        _take_rounds(series, self._all_in, tried, self._all_in, _ROUNDS_ON)
-        _take_rounds(series, self._all_in, told & ~tried, series.present, _ROUNDS_ALL_IN)
+        self.series = replace(self.series, prior=_single(prior))
         self._fitted = _fitted(self.series, self._core, self._all_in, self._full)
         log_posterior = self._fitted.log_posterior
         highest = log_posterior.max(axis=0)
