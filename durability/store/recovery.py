@@ -83,10 +83,8 @@ def back_up(path: Path, folder: Path, keep: int | None) -> Backup:
         _read_all(partial, path)
         noted.write_text(f"{digest}  {target.name}\n", encoding="utf-8")
     others = set(folder.glob(f"{path.stem}.{_STAMP}{path.suffix}")) - {target}
-    kept = [
-        target,
-        *sorted(others, reverse=True),
-    ]  # this one is the latest, whatever the clock says
+    # This one is the latest, whatever the clock says.
+    kept = [target, *sorted(others, reverse=True)]
     for old in kept[keep:] if keep else []:
         old.unlink()
         _digest_file(old).unlink(missing_ok=True)

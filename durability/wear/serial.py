@@ -139,5 +139,4 @@ def _pooled(shown: FloatArray, alike: str) -> SerialCorrelation:
     behind = (square * (1.0 - BIAS_WITH / drops)).sum()
     share = drops.sum() / (drops.sum() + DRAWN_TO_NONE)
     lag_1 = float(np.clip(share * corrected / behind, 0.0, LARGEST))
-    # The digits that don't depend on what else was read with these.
-    return SerialCorrelation(round(lag_1, 6), len(drops), alike)
+    return SerialCorrelation(lag_1, len(drops), alike)

@@ -188,7 +188,7 @@ class Evaluation:
 
         asked = [each for each in self.histories if each.series in series]
         new = [each for each in asked if each.series not in self._trends]
-        # Judged as one: the last digits of single precision depend on what is judged together.
+        # Judged as one: the q-values are those among all of them.
         trends = judge_trends(
             new,
             (fit for part in self._in_parts(new) for fit in self.fits_of(part)),
